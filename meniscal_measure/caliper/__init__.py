@@ -1,0 +1,1 @@
+"""The measurements: definitions, sub-pixel edges, uncertainty, the threshold decision."""

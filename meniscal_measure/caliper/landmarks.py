@@ -1,0 +1,77 @@
+"""Landmarks on one coronal slice, in patient space, each with its standard deviation."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+from meniscal_measure.anatomy import Compartment, Landmark
+from meniscal_measure.geometry import Vector
+
+
+class Origin(StrEnum):
+    """How a landmark came to lie where it is."""
+
+    READER = "reader"
+    """Placed by a person."""
+    REFINED = "refined"
+    """Placed by a person and moved to the sub-pixel edge nearby."""
+    PROPOSED = "proposed"
+    """Proposed by the program and not yet confirmed by a person."""
+
+
+@dataclass(frozen=True)
+class PlacedLandmark:
+    """A landmark in patient space.
+
+    Parameters
+    ----------
+    point_mm
+        LPS mm.
+    sd_mm
+        Standard deviation of its placement along the measuring direction, mm.
+    origin
+        Who or what placed it.
+    """
+
+    point_mm: Vector
+    sd_mm: float
+    origin: Origin = Origin.READER
+
+
+@dataclass(frozen=True)
+class SliceLandmarks:
+    """The landmarks of both compartments on one slice of a stack.
+
+    `points[compartment][landmark]`; the keys are either medial and lateral, or image left and
+    image right while the side is unknown. Landmarks that were not placed are absent.
+    """
+
+    slice_index: int
+    points: Mapping[Compartment, Mapping[Landmark, PlacedLandmark]]
+
+
+class SliceConvention(StrEnum):
+    """Rule by which the measured slice was chosen; readings are comparable only within one."""
+
+    MEDIAL_SPINE_APEX = "medial_spine_apex"
+    """Slice through the apex of the medial tibial spine (Jones 2018)."""
+    LARGEST_MEDIAL_SPINE = "largest_medial_spine"
+    """Slice on which the medial tibial spine is largest (common practice, no source)."""
+    PLATEAU_MIDPOINT = "plateau_midpoint"
+    """Slice at the midpoint of the antero-posterior extent of the plateau."""
+    MAXIMUM_EXTRUSION = "maximum_extrusion"
+    """Slice with the largest extrusion; over-estimates (Jones 2018)."""
+    CHOSEN_BY_READER = "chosen_by_reader"
+
+
+@dataclass(frozen=True)
+class LandmarkSet:
+    """Landmarks on the measured slice and, where placed, on its neighbours."""
+
+    measured: SliceLandmarks
+    neighbours: tuple[SliceLandmarks, ...]
+    slice_convention: SliceConvention
+    slice_reason: str
+    """Why this slice, in words."""

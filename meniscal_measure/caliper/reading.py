@@ -1,0 +1,171 @@
+"""The reading: what was measured on one knee, under which conventions, how surely.
+
+Plain frozen records. How they are measured is in the other modules of this room.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+from meniscal_measure.anatomy import Compartment, Landmark, Side
+from meniscal_measure.caliper.landmarks import PlacedLandmark, SliceConvention
+from meniscal_measure.geometry import Vector
+
+THRESHOLD_MM = 3.0
+"""Extrusion above which it counts as significant (Costa 2004: major is more than 3 mm)."""
+
+
+class AxisConvention(StrEnum):
+    """Direction along which extrusion is measured."""
+
+    RIM_TO_RIM = "rim_to_rim"
+    IMAGE_VERTICAL = "image_vertical"
+    LOCAL_TANGENT = "local_tangent"
+
+
+class ThresholdRule(StrEnum):
+    """What a value of exactly the threshold counts as."""
+
+    ABOVE = "above"
+    """Significant when strictly greater (Costa 2004)."""
+    AT_OR_ABOVE = "at_or_above"
+    """Significant when greater or equal (Fong 2023)."""
+
+
+class Decision(StrEnum):
+    """Comparison with the threshold that takes the uncertainty into account."""
+
+    ABOVE = "above"
+    NOT_ABOVE = "not_above"
+    UNDECIDED = "undecided"
+
+
+@dataclass(frozen=True)
+class Conventions:
+    """What a number means; two readings compare only when these agree."""
+
+    axis: AxisConvention = AxisConvention.RIM_TO_RIM
+    threshold_rule: ThresholdRule = ThresholdRule.ABOVE
+    threshold_mm: float = THRESHOLD_MM
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A measured value with its standard uncertainty, in the unit its name says."""
+
+    value: float
+    u: float
+
+
+@dataclass(frozen=True)
+class UncertaintyPart:
+    """One line of the uncertainty budget: an input and what it adds to u, in mm."""
+
+    source: str
+    u_mm: float
+
+
+@dataclass(frozen=True)
+class Extrusion:
+    """Extrusion of one meniscus on one slice.
+
+    Signed distance along the axis from the rim to the outer edge, outward positive, with the
+    standard uncertainty, the 95 % interval and the comparison with the threshold.
+    """
+
+    extrusion_mm: float
+    u_mm: float
+    interval95_mm: tuple[float, float]
+    budget: tuple[UncertaintyPart, ...]
+    probability_above_threshold: float
+    flag: bool
+    decision: Decision
+    grade: int
+
+
+@dataclass(frozen=True)
+class CompartmentReading:
+    """One compartment on one slice. Measures whose landmarks were not placed are None."""
+
+    compartment: Compartment
+    landmarks: Mapping[Landmark, PlacedLandmark]
+    landmark_pixels: Mapping[Landmark, tuple[float, float]]
+    """`[column, row]` of each landmark."""
+    axis: Vector
+    """Unit vector of the measuring direction, outward, LPS."""
+    extrusion: Extrusion
+    body_width_mm: Quantity | None
+    overlap_mm: Quantity | None
+    relative_extrusion: Quantity | None
+    """Extrusion over body width, a fraction."""
+    coverage: Quantity | None
+    """Overlap over the width of the compartment's plateau, a fraction."""
+    coverage_width: str
+    """Which plateau width the coverage is taken over, named."""
+    extrusion_over_plateau_width: Quantity | None
+
+
+@dataclass(frozen=True)
+class SliceReading:
+    """Both compartments on one slice."""
+
+    slice_index: int
+    sop_instance_uid: str
+    position_mm: float
+    """Position along the stack normal, mm."""
+    centre_mm: Vector
+    """Patient position of the middle of the slice, LPS mm."""
+    plateau_width_mm: Quantity | None
+    compartments: Mapping[Compartment, CompartmentReading]
+
+
+@dataclass(frozen=True)
+class Source:
+    """The images a reading was taken on."""
+
+    study_instance_uid: str
+    series_instance_uid: str
+    sop_instance_uid: str
+    series_description: str
+    series_reason: str
+    patient_id: str
+    patient_name: str
+    study_date: str
+    row_spacing_mm: float
+    column_spacing_mm: float
+    slice_spacing_mm: float | None
+    slice_count: int
+    side: Side | None
+    side_source: str
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Everything measured on one knee, ready to be shown or stored."""
+
+    source: Source
+    conventions: Conventions
+    slice_convention: SliceConvention
+    slice_reason: str
+    measured: SliceReading
+    neighbours: tuple[SliceReading, ...]
+    """Other measured slices in geometric order, the measured one left out."""
+    warnings: tuple[str, ...]
+    software: str
+    software_version: str
+    measured_at: str
+    """UTC, ISO 8601."""
+    verified: bool = False
+    verified_by: str | None = None
+
+    @property
+    def medial(self) -> CompartmentReading | None:
+        """The medial compartment; None while the side is unknown or it was not measured."""
+        return self.measured.compartments.get(Compartment.MEDIAL)
+
+    @property
+    def lateral(self) -> CompartmentReading | None:
+        """The lateral compartment; None while the side is unknown or it was not measured."""
+        return self.measured.compartments.get(Compartment.LATERAL)

@@ -1,0 +1,79 @@
+"""The errors of the package: one tree, one exit code each.
+
+::
+
+    MeniscalMeasureError                (exit 3)
+    ├── UsageError                      (exit 2)  the command as given cannot be carried out
+    │   └── OutputError                 (exit 2)  the output folder cannot be written
+    └── InputError                      (exit 3)  an input is refused
+        ├── UnreadableFileError                   not DICOM, damaged, encrypted, undecodable
+        ├── GeometryError                         spacing, orientation or position unusable
+        ├── SideError                             the sides given contradict each other
+        ├── LandmarkError                         landmarks missing, misplaced or out of order
+        ├── EdgeNotFoundError                     no edge where one was to be refined
+        ├── RecipeError                           a phantom recipe outside its range
+        └── NothingMeasurableError                no series or slice the job can be done on
+
+Every message says what is wrong, with which file or attribute, and what to do about it.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+
+class ExitCode(IntEnum):
+    """Exit codes of the command line program."""
+
+    DONE = 0
+    DONE_WITH_REFUSALS = 1
+    USAGE = 2
+    NOTHING_MEASURABLE = 3
+
+
+class MeniscalMeasureError(Exception):
+    """Base of all errors raised on purpose by this package."""
+
+    exit_code: ExitCode = ExitCode.NOTHING_MEASURABLE
+
+
+class UsageError(MeniscalMeasureError):
+    """The command, as given, cannot be carried out."""
+
+    exit_code = ExitCode.USAGE
+
+
+class OutputError(UsageError):
+    """A result cannot be written where it was asked for."""
+
+
+class InputError(MeniscalMeasureError):
+    """An input was refused."""
+
+
+class UnreadableFileError(InputError):
+    """A file is not DICOM, damaged, encrypted or cannot be decoded."""
+
+
+class GeometryError(InputError):
+    """Spacing, orientation or position is missing or unusable."""
+
+
+class SideError(InputError):
+    """The sources of the body side contradict each other."""
+
+
+class LandmarkError(InputError):
+    """Landmarks are missing, outside the image or in an impossible order."""
+
+
+class EdgeNotFoundError(InputError):
+    """There is no edge near the point that was to be moved onto one."""
+
+
+class RecipeError(InputError):
+    """A phantom recipe names a field or a value that is not allowed."""
+
+
+class NothingMeasurableError(InputError):
+    """No series or no slice on which the measurement can be made."""

@@ -1,0 +1,238 @@
+"""Pixel and patient coordinates of one image plane, and lengths in millimetres.
+
+Everything is in LPS patient space (mm). Pixel coordinates are `[column, row]` with pixel
+centres at whole numbers, the upper left pixel being `[0, 0]`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from meniscal_measure.errors import GeometryError
+
+Vector = tuple[float, float, float]
+FloatArray = NDArray[np.float64]
+
+ORTHONORMAL_TOLERANCE = 1e-3
+"""Largest accepted departure of the direction cosines from unit length and right angles.
+
+Archives write the cosines with as few as four decimals; a larger departure bends lengths by
+more than a tenth of a per cent and is refused.
+"""
+
+
+@dataclass(frozen=True)
+class PixelGrid:
+    """The plane of one slice in patient space.
+
+    Parameters
+    ----------
+    position_mm
+        Image Position (Patient): centre of the upper left pixel, LPS mm.
+    row_cosines
+        Direction in which the column index grows, first triple of Image Orientation (Patient).
+    column_cosines
+        Direction in which the row index grows, second triple.
+    row_spacing_mm
+        Distance between the centres of neighbouring rows, first value of Pixel Spacing.
+    column_spacing_mm
+        Distance between the centres of neighbouring columns, second value of Pixel Spacing.
+    rows, columns
+        Size of the image.
+
+    Raises
+    ------
+    GeometryError
+        If a spacing is not a positive number, a coordinate is not finite, or the directions are
+        not unit vectors at a right angle.
+    """
+
+    position_mm: Vector
+    row_cosines: Vector
+    column_cosines: Vector
+    row_spacing_mm: float
+    column_spacing_mm: float
+    rows: int
+    columns: int
+
+    def __post_init__(self) -> None:
+        for spacing_mm in (self.row_spacing_mm, self.column_spacing_mm):
+            if not (math.isfinite(spacing_mm) and spacing_mm > 0):
+                raise GeometryError(
+                    f"PixelSpacing is {self.row_spacing_mm}\\{self.column_spacing_mm}; both values"
+                    " must be positive millimetres. Nothing can be measured without it: ask for the"
+                    " series to be exported again from the scanner or the archive."
+                )
+        if not all(math.isfinite(value) for value in self.position_mm):
+            raise GeometryError(
+                f"ImagePositionPatient is {self.position_mm}; it must be three finite numbers."
+            )
+        self._check_directions()
+
+    def _check_directions(self) -> None:
+        x, y = np.array(self.row_cosines), np.array(self.column_cosines)
+        departures = (abs(float(x @ x) - 1.0), abs(float(y @ y) - 1.0), abs(float(x @ y)))
+        if not max(departures) <= ORTHONORMAL_TOLERANCE:  # written so that NaN is refused too
+            raise GeometryError(
+                f"ImageOrientationPatient is {[*self.row_cosines, *self.column_cosines]}; its two"
+                " directions must be unit vectors at a right angle. Sheared or distorted images"
+                " cannot be measured."
+            )
+
+    @cached_property
+    def row_direction(self) -> FloatArray:
+        """Unit vector along which the column index grows, shape (3,)."""
+        return _unit(self.row_cosines)
+
+    @cached_property
+    def column_direction(self) -> FloatArray:
+        """Unit vector along which the row index grows, shape (3,)."""
+        return _unit(self.column_cosines)
+
+    @cached_property
+    def normal(self) -> FloatArray:
+        """Slice normal, row direction x column direction, shape (3,)."""
+        return _unit(np.cross(self.row_direction, self.column_direction))
+
+    @cached_property
+    def origin(self) -> FloatArray:
+        """Image Position (Patient) as an array, shape (3,), mm."""
+        return np.array(self.position_mm, dtype=np.float64)
+
+    @cached_property
+    def centre(self) -> FloatArray:
+        """Patient position of the middle of the image, shape (3,), mm."""
+        return self.to_patient([(self.columns - 1) / 2, (self.rows - 1) / 2])
+
+    def to_patient(self, pixel: ArrayLike) -> FloatArray:
+        """Map pixel coordinates to patient space.
+
+        Parameters
+        ----------
+        pixel
+            `[column, row]`, shape (..., 2), in pixels.
+
+        Returns
+        -------
+        ndarray
+            LPS mm, shape (..., 3).
+
+        Notes
+        -----
+        DICOM PS3.3 C.7.6.2.1.1, equation C.7.6.2.1-1.
+
+        Examples
+        --------
+        >>> grid = PixelGrid((-70, 10, 60), (1, 0, 0), (0, 0, -1), 0.5, 0.4, 256, 256)
+        >>> grid.to_patient([100, 50]).tolist()
+        [-30.0, 10.0, 35.0]
+        """
+        column, row = np.moveaxis(np.asarray(pixel, dtype=np.float64), -1, 0)
+        along_row = np.multiply.outer(column * self.column_spacing_mm, self.row_direction)
+        along_column = np.multiply.outer(row * self.row_spacing_mm, self.column_direction)
+        return np.asarray(self.origin + along_row + along_column, dtype=np.float64)
+
+    def to_pixel(self, point_mm: ArrayLike) -> FloatArray:
+        """Map patient points to pixel coordinates, dropping what lies off the plane.
+
+        Parameters
+        ----------
+        point_mm
+            LPS mm, shape (..., 3).
+
+        Returns
+        -------
+        ndarray
+            `[column, row]`, shape (..., 2), in pixels.
+        """
+        offset = np.asarray(point_mm, dtype=np.float64) - self.origin
+        return np.stack(
+            [
+                offset @ self.row_direction / self.column_spacing_mm,
+                offset @ self.column_direction / self.row_spacing_mm,
+            ],
+            axis=-1,
+        )
+
+    def off_plane_mm(self, point_mm: ArrayLike) -> FloatArray:
+        """Signed distance of patient points from the plane along its normal, mm."""
+        offset = np.asarray(point_mm, dtype=np.float64) - self.origin
+        return np.asarray(offset @ self.normal, dtype=np.float64)
+
+    def contains(self, pixel: Sequence[float]) -> bool:
+        """Whether `[column, row]` lies on the image, its half-pixel border included."""
+        column, row = pixel
+        return -0.5 <= column <= self.columns - 0.5 and -0.5 <= row <= self.rows - 0.5
+
+
+def _unit(vector: ArrayLike) -> FloatArray:
+    array = np.asarray(vector, dtype=np.float64)
+    return array / np.linalg.norm(array)
+
+
+def unit_vector(vector: ArrayLike) -> FloatArray:
+    """Scale a vector to unit length.
+
+    Raises
+    ------
+    GeometryError
+        If the vector has no length, so that no direction can be taken from it.
+    """
+    array = np.asarray(vector, dtype=np.float64)
+    length = float(np.linalg.norm(array))
+    if not (math.isfinite(length) and length > 0):
+        raise GeometryError("Two points that should span a line coincide; place them apart.")
+    return array / length
+
+
+def as_vector(array: ArrayLike) -> Vector:
+    """Turn three numbers into a plain tuple, for frozen records."""
+    x, y, z = (float(value) for value in np.asarray(array, dtype=np.float64))
+    return x, y, z
+
+
+def orientation_letters(direction: ArrayLike, *, tolerance: float = 0.1) -> str:
+    """Name a patient direction with the letters of DICOM Patient Orientation.
+
+    Parameters
+    ----------
+    direction
+        A direction in LPS patient space, shape (3,).
+    tolerance
+        Components smaller than this fraction of the length are left out.
+
+    Returns
+    -------
+    str
+        Letters from L/R, P/A, H/F, the largest component first (DICOM PS3.3 C.7.6.1.1.1).
+
+    Examples
+    --------
+    >>> orientation_letters([1, 0, 0])
+    'L'
+    >>> orientation_letters([0, 0.3, -0.95])
+    'FP'
+    """
+    unit = unit_vector(direction)
+    pairs = (("L", "R"), ("P", "A"), ("H", "F"))
+    order = sorted(range(3), key=lambda axis: -abs(unit[axis]))
+    return "".join(
+        pairs[axis][0] if unit[axis] > 0 else pairs[axis][1]
+        for axis in order
+        if abs(unit[axis]) > tolerance
+    )
+
+
+def graphic_coordinates(pixel: ArrayLike) -> FloatArray:
+    """Shift pixel-centre coordinates to the corner-based ones of DICOM graphics.
+
+    In Graphic Data the corner of the upper left pixel is (0, 0), so its centre is (0.5, 0.5)
+    (DICOM PS3.3 C.18.6.1.1).
+    """
+    return np.asarray(pixel, dtype=np.float64) + 0.5

@@ -1,0 +1,1 @@
+"""Synthetic knees with known truth, as images and as DICOM series."""

@@ -1,0 +1,142 @@
+"""What is known of a study once its headers are read: frames, ordered stacks, and what was found.
+
+No pixels here: `meniscal_measure.series.pixels` reads them when they are needed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+
+from meniscal_measure.anatomy import Plane, Side
+from meniscal_measure.geometry import PixelGrid
+
+
+@dataclass(frozen=True)
+class FileRef:
+    """Where a DICOM file lies: a path, or a member of a zip archive at that path."""
+
+    path: Path
+    member: str | None = None
+
+    def __str__(self) -> str:
+        return str(self.path) if self.member is None else f"{self.path}!{self.member}"
+
+
+class Weighting(StrEnum):
+    """Contrast of a series, as far as its header tells."""
+
+    PROTON_DENSITY = "PD"
+    T2 = "T2"
+    T1 = "T1"
+    GRADIENT_ECHO = "GRE"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """What makes the contrast of a stack, with the evidence it was read from."""
+
+    weighting: Weighting
+    fat_suppressed: bool
+    evidence: str
+    repetition_time_ms: float | None = None
+    echo_time_ms: float | None = None
+
+
+@dataclass(frozen=True)
+class Identity:
+    """Identifying attributes shared by the frames of a stack; empty where the file has none."""
+
+    patient_id: str
+    patient_name: str
+    study_date: str
+    study_instance_uid: str
+    study_description: str
+    series_instance_uid: str
+    series_number: int | None
+    series_description: str
+    frame_of_reference_uid: str
+
+
+@dataclass(frozen=True)
+class Laterality:
+    """The body side of a stack and where it was read.
+
+    `side` comes from a coded DICOM attribute or from the user, never from free text or position.
+    `hint` is a side found only in free text: it is offered, not used.
+    """
+
+    side: Side | None
+    source: str
+    hint: Side | None = None
+    hint_source: str = ""
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One image plane: its file, its place in patient space, and its identity."""
+
+    file: FileRef
+    frame_index: int | None
+    """Zero-based index in a multi-frame file; None in a single-frame one."""
+    sop_instance_uid: str
+    grid: PixelGrid
+    slice_thickness_mm: float | None
+
+
+@dataclass(frozen=True)
+class Stack:
+    """Parallel frames of one series, ordered along their common normal.
+
+    Frame 0 is the one with the smallest position along `frames[0].grid.normal`.
+    """
+
+    identity: Identity
+    plane: Plane
+    contrast: Contrast
+    laterality: Laterality
+    frames: tuple[Frame, ...]
+    positions_mm: tuple[float, ...]
+    """Position of each frame along the common normal."""
+    findings: tuple[str, ...]
+    """What was found wrong or noteworthy, in words: uneven gaps, missing slices, duplicates."""
+
+    @property
+    def spacing_mm(self) -> float | None:
+        """Median distance between neighbouring frames; None for a single frame."""
+        gaps = sorted(b - a for a, b in zip(self.positions_mm, self.positions_mm[1:], strict=False))
+        if not gaps:
+            return None
+        middle = len(gaps) // 2
+        return gaps[middle] if len(gaps) % 2 else (gaps[middle - 1] + gaps[middle]) / 2
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """A file that cannot be used, with the reason and the remedy in one sentence."""
+
+    file: FileRef
+    reason: str
+
+
+@dataclass(frozen=True)
+class Study:
+    """Everything found under one path."""
+
+    path: Path
+    stacks: tuple[Stack, ...]
+    refusals: tuple[Refusal, ...]
+    """DICOM MR files that should have been usable and are not."""
+    passed_over: tuple[Refusal, ...]
+    """Files that are no concern of the job: not DICOM, or DICOM of another kind."""
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The coronal stack chosen for the job, and why, in words for the reader."""
+
+    stack: Stack
+    reason: str
+    alternatives: tuple[Stack, ...]
