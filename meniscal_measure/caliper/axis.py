@@ -1,0 +1,123 @@
+"""The measuring direction: which way is outward in a compartment, under each convention.
+
+Works in the slice plane: points are `[x, y]` in mm, x along the rows and y down the columns of
+the image, as `in_plane_mm` gives them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from meniscal_measure.anatomy import Compartment, Landmark
+from meniscal_measure.caliper.reading import AxisConvention
+from meniscal_measure.errors import LandmarkError
+from meniscal_measure.geometry import FloatArray, PixelGrid, unit_vector
+
+Point = tuple[Compartment, Landmark]
+PlanePoints = Mapping[Point, FloatArray]
+"""In-plane position of each placed landmark, mm, shape (2,)."""
+
+MAX_IMAGE_TILT_DEG = 30.0
+"""Largest angle between the rows and the line through the rims at which `image_vertical` is used.
+
+Knees lie within some ten degrees of upright; beyond 30 degrees the vertical of the image is not
+that of the knee, or the image is turned on its side.
+"""
+
+
+def name_of(compartment: Compartment, landmark: Landmark) -> str:
+    """Name of a landmark as landmark files and messages write it, such as `medial_rim`."""
+    return f"{compartment}_{landmark}"
+
+
+def in_plane_mm(grid: PixelGrid, point_mm: ArrayLike) -> FloatArray:
+    """Project a patient point, LPS mm, to `[x, y]` mm in the slice plane, shape (2,)."""
+    offset = np.asarray(point_mm, dtype=np.float64) - grid.origin
+    return np.asarray(_basis(grid) @ offset, dtype=np.float64)
+
+
+def in_patient(grid: PixelGrid, direction: FloatArray) -> FloatArray:
+    """Turn an in-plane direction, shape (2,), into a patient one, LPS, shape (3,)."""
+    return np.asarray(direction @ _basis(grid), dtype=np.float64)
+
+
+def _basis(grid: PixelGrid) -> FloatArray:
+    """Orthonormal basis of the plane, exact even where the stored cosines are rounded."""
+    return np.stack([grid.row_direction, np.cross(grid.normal, grid.row_direction)])
+
+
+def outward(
+    points: PlanePoints, compartment: Compartment, convention: AxisConvention
+) -> FloatArray:
+    """Find the outward measuring direction of a compartment.
+
+    Parameters
+    ----------
+    points
+        The placed landmarks of the slice, in its plane.
+    compartment
+        The compartment to be measured; its rim must be among the points.
+    convention
+        `rim_to_rim`: along the line from the opposite rim. `local_tangent`: along the line from
+        the compartment's own spine base. `image_vertical`: along the rows of the image, which is
+        at right angles to its vertical.
+
+    Returns
+    -------
+    ndarray
+        Unit vector in the slice plane, shape (2,).
+
+    Raises
+    ------
+    LandmarkError
+        If a landmark that the convention needs was not placed, or the knee is turned too far for
+        the vertical of the image to mean anything.
+    """
+    rim = points[compartment, Landmark.RIM]
+    if convention is AxisConvention.RIM_TO_RIM:
+        return unit_vector(rim - _needed(points, compartment.opposite, Landmark.RIM, convention))
+    if convention is AxisConvention.LOCAL_TANGENT:
+        return unit_vector(rim - _needed(points, compartment, Landmark.SPINE_BASE, convention))
+    return _along_rows(unit_vector(rim - _inner_point(points, compartment)))
+
+
+def _needed(
+    points: PlanePoints, compartment: Compartment, landmark: Landmark, convention: AxisConvention
+) -> FloatArray:
+    try:
+        return points[compartment, landmark]
+    except KeyError:
+        raise LandmarkError(
+            f"The axis convention {convention} needs {name_of(compartment, landmark)}, which is"
+            " not placed. Place it, or choose another axis convention."
+        ) from None
+
+
+def _inner_point(points: PlanePoints, compartment: Compartment) -> FloatArray:
+    """Find a point that is surely inward of the rim, to tell outward from inward."""
+    for candidate in (
+        (compartment.opposite, Landmark.RIM),
+        (compartment, Landmark.SPINE_BASE),
+    ):
+        if candidate in points:
+            return points[candidate]
+    raise LandmarkError(
+        f"Which way is outward in the {compartment.words} compartment cannot be told: place"
+        f" {name_of(compartment.opposite, Landmark.RIM)} or"
+        f" {name_of(compartment, Landmark.SPINE_BASE)}."
+    )
+
+
+def _along_rows(outward_line: FloatArray) -> FloatArray:
+    if abs(outward_line[0]) < math.cos(math.radians(MAX_IMAGE_TILT_DEG)):
+        tilt_deg = math.degrees(math.acos(abs(outward_line[0])))
+        raise LandmarkError(
+            f"The plateau is turned {tilt_deg:.0f} degrees against the rows of the image, more"
+            f" than {MAX_IMAGE_TILT_DEG:.0f}: the vertical of the image is not that of the knee."
+            f" Use the axis convention {AxisConvention.RIM_TO_RIM}."
+        )
+    return np.array([math.copysign(1.0, outward_line[0]), 0.0])

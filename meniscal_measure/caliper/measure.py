@@ -1,0 +1,271 @@
+"""From landmarks to readings: one slice, and a measured slice among its neighbours."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from meniscal_measure.anatomy import Compartment, Landmark, Side
+from meniscal_measure.caliper.along_slices import choice_among
+from meniscal_measure.caliper.axis import in_patient, in_plane_mm, name_of, outward
+from meniscal_measure.caliper.budget import Geometry, SliceChoice, extrusion_budget, propagated
+from meniscal_measure.caliper.checks import (
+    PLATEAU_WIDTH_RANGE_MM,
+    check_complete,
+    check_on_slice,
+    check_order,
+    check_side,
+)
+from meniscal_measure.caliper.compartments import named_by_anatomy
+from meniscal_measure.caliper.decision import decide, flag, probability_above
+from meniscal_measure.caliper.definitions import (
+    Key,
+    Measure,
+    coverage_width,
+    measured_compartments,
+)
+from meniscal_measure.caliper.grades import grade
+from meniscal_measure.caliper.landmarks import ImagePlane, LandmarkSet, SliceLandmarks
+from meniscal_measure.caliper.reading import (
+    AxisConvention,
+    CompartmentReading,
+    Conventions,
+    Extrusion,
+    Quantity,
+    SliceReading,
+)
+from meniscal_measure.caliper.uncertainty import Combined
+from meniscal_measure.errors import LandmarkError
+from meniscal_measure.geometry import PixelGrid, as_vector
+
+DEFAULT_CONVENTIONS = Conventions()
+
+
+@dataclass(frozen=True)
+class MeasuredSet:
+    """The readings of all slices with landmarks, and what a reader must be warned of."""
+
+    measured: SliceReading
+    neighbours: tuple[SliceReading, ...]
+    warnings: tuple[str, ...]
+
+
+def measure_set(
+    landmarks: LandmarkSet,
+    frames: Sequence[ImagePlane],
+    *,
+    conventions: Conventions = DEFAULT_CONVENTIONS,
+    side: Side | None = None,
+) -> MeasuredSet:
+    """Measure the chosen slice and its neighbours.
+
+    Parameters
+    ----------
+    landmarks
+        Landmarks on the measured slice and, where placed, on others of the same stack.
+    frames
+        The slices of the stack in geometric order.
+    conventions
+        Axis and threshold rule.
+    side
+        Body side of the knee, None while unknown.
+
+    Returns
+    -------
+    MeasuredSet
+        What the choice of the slice adds is in the uncertainty of the measured slice only: the
+        neighbours state what is on their own slice.
+
+    Raises
+    ------
+    LandmarkError
+        If landmarks are missing, outside the image, off their slice or out of order.
+    SideError
+        If medial and lateral contradict the side.
+    """
+    placed = _checked_slices(landmarks, frames, side)
+    measured_index = landmarks.measured.slice_index
+    positions_mm = [float(frame.grid.origin @ frames[0].grid.normal) for frame in frames]
+    geometries = {
+        index: slice_geometry(item, frames[index].grid, conventions.axis)
+        for index, item in placed.items()
+    }
+    choice = choice_among(geometries, measured_index, positions_mm)
+    readings = {
+        index: measure_slice(
+            item,
+            frames[index],
+            conventions=conventions,
+            position_mm=positions_mm[index],
+            slice_choice=choice if index == measured_index else None,
+        )
+        for index, item in sorted(placed.items())
+    }
+    measured = readings.pop(measured_index)
+    return MeasuredSet(measured, tuple(readings.values()), tuple(_warnings(measured, choice, side)))
+
+
+def _checked_slices(
+    landmarks: LandmarkSet, frames: Sequence[ImagePlane], side: Side | None
+) -> dict[int, SliceLandmarks]:
+    """Landmarks by slice index, with compartments named by anatomy as far as the side is known."""
+    slices: dict[int, SliceLandmarks] = {}
+    for item in (landmarks.measured, *landmarks.neighbours):
+        index = item.slice_index
+        if not 0 <= index < len(frames):
+            raise LandmarkError(
+                f"Landmarks are given for slice {index}, but the series has slices 0 to"
+                f" {len(frames) - 1}. Count from 0 in geometric order."
+            )
+        if index in slices:
+            raise LandmarkError(f"Slice {index} is given twice. Keep one set of landmarks for it.")
+        check_side(item, frames[index].grid, side)
+        slices[index] = named_by_anatomy(item, frames[index].grid, side)
+    return slices
+
+
+def _warnings(
+    measured: SliceReading, choice: SliceChoice | None, side: Side | None
+) -> Iterator[str]:
+    if choice is None:
+        yield (
+            "No neighbouring slice was measured: what the choice of the slice adds is not in the"
+            " uncertainty. Place landmarks on the slices beside it too."
+        )
+    width = measured.plateau_width_mm
+    shortest_mm, longest_mm = PLATEAU_WIDTH_RANGE_MM
+    if width is not None and not shortest_mm <= width.value <= longest_mm:
+        yield (
+            f"The plateau is {width.value:.1f} mm wide, outside {shortest_mm:.0f} to"
+            f" {longest_mm:.0f} mm. Check both rims and the pixel spacing."
+        )
+    if side is None:
+        yield (
+            "The side of the knee is not known: the names of the compartments are those of the"
+            " landmarks and could not be checked. Give the side."
+        )
+
+
+def measure_slice(
+    landmarks: SliceLandmarks,
+    frame: ImagePlane,
+    *,
+    conventions: Conventions = DEFAULT_CONVENTIONS,
+    position_mm: float,
+    slice_choice: SliceChoice | None = None,
+) -> SliceReading:
+    """Measure both compartments on one slice.
+
+    Parameters
+    ----------
+    landmarks
+        Landmarks on the slice. A compartment is measured where its rim and outer edge are
+        placed; measures that need further landmarks are None without them.
+    frame
+        The slice.
+    conventions
+        Axis and threshold rule.
+    position_mm
+        Position of the slice along the stack normal, mm.
+    slice_choice
+        How the measures change along the stack; None leaves it out of the uncertainty.
+
+    Raises
+    ------
+    LandmarkError
+        If landmarks are missing, outside the image, off the slice or out of order.
+    """
+    geometry = slice_geometry(landmarks, frame.grid, conventions.axis)
+    results = propagated(geometry, landmarks, slice_choice)
+    return SliceReading(
+        slice_index=landmarks.slice_index,
+        sop_instance_uid=frame.sop_instance_uid,
+        position_mm=position_mm,
+        centre_mm=as_vector(frame.grid.centre),
+        plateau_width_mm=_quantity(results, (None, Measure.PLATEAU_WIDTH)),
+        compartments={
+            compartment: _compartment(
+                landmarks, frame.grid, geometry, results, compartment, conventions
+            )
+            for compartment in geometry.axes
+        },
+    )
+
+
+def slice_geometry(
+    landmarks: SliceLandmarks, grid: PixelGrid, convention: AxisConvention
+) -> Geometry:
+    """Check the landmarks of a slice and bring them into its plane.
+
+    Raises
+    ------
+    LandmarkError
+        If landmarks are missing, outside the image, off the slice or out of order.
+    """
+    check_complete(landmarks)
+    points = {}
+    for compartment, placed in landmarks.points.items():
+        for landmark, record in placed.items():
+            check_on_slice(name_of(compartment, landmark), record, grid)
+            points[compartment, landmark] = in_plane_mm(grid, record.point_mm)
+    check_order(points, convention)
+    axes = {
+        compartment: outward(points, compartment, convention)
+        for compartment in measured_compartments(points)
+    }
+    return Geometry(points, axes, convention)
+
+
+def _compartment(
+    landmarks: SliceLandmarks,
+    grid: PixelGrid,
+    geometry: Geometry,
+    results: Mapping[Key, Combined],
+    compartment: Compartment,
+    conventions: Conventions,
+) -> CompartmentReading:
+    def quantity(measure: Measure) -> Quantity | None:
+        return _quantity(results, (compartment, measure))
+
+    return CompartmentReading(
+        compartment=compartment,
+        landmarks=landmarks.points[compartment],
+        landmark_pixels=_pixels(landmarks, compartment, grid),
+        axis=as_vector(in_patient(grid, geometry.axes[compartment])),
+        extrusion=_extrusion(results[compartment, Measure.EXTRUSION], compartment, conventions),
+        body_width_mm=quantity(Measure.BODY_WIDTH),
+        overlap_mm=quantity(Measure.OVERLAP),
+        relative_extrusion=quantity(Measure.RELATIVE_EXTRUSION),
+        coverage=quantity(Measure.COVERAGE),
+        coverage_width=coverage_width(geometry.points, compartment),
+        extrusion_over_plateau_width=quantity(Measure.EXTRUSION_OVER_PLATEAU_WIDTH),
+    )
+
+
+def _extrusion(result: Combined, compartment: Compartment, conventions: Conventions) -> Extrusion:
+    probability = probability_above(result.value, result.u, conventions.threshold_mm)
+    return Extrusion(
+        extrusion_mm=result.value,
+        u_mm=result.u,
+        interval95_mm=result.interval(),
+        budget=extrusion_budget(result, compartment),
+        probability_above_threshold=probability,
+        flag=flag(result.value, conventions),
+        decision=decide(probability),
+        grade=grade(result.value),
+    )
+
+
+def _quantity(results: Mapping[Key, Combined], key: Key) -> Quantity | None:
+    result = results.get(key)
+    return None if result is None else Quantity(result.value, result.u)
+
+
+def _pixels(
+    landmarks: SliceLandmarks, compartment: Compartment, grid: PixelGrid
+) -> dict[Landmark, tuple[float, float]]:
+    pixels = {}
+    for landmark, placed in landmarks.points[compartment].items():
+        column, row = grid.to_pixel(placed.point_mm)
+        pixels[landmark] = (float(column), float(row))
+    return pixels

@@ -1,0 +1,139 @@
+"""Propagation of uncertainty to first order, after the GUM (JCGM 100:2008).
+
+Knows nothing of knees: a model, its inputs, and what each input adds to the result.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtri, stdtrit
+
+from meniscal_measure.geometry import FloatArray
+
+COVERAGE_PROBABILITY = 0.95
+"""Probability of the intervals stated beside every result."""
+
+
+@dataclass(frozen=True)
+class Input:
+    """An input quantity of a model: estimate, standard uncertainty, degrees of freedom."""
+
+    name: str
+    estimate: float
+    u: float
+    dof: float = math.inf
+
+
+@dataclass(frozen=True)
+class Contribution:
+    """What one input adds: `c_i u(x_i)`, signed, in the unit of the result."""
+
+    name: str
+    u: float
+    dof: float = math.inf
+
+
+@dataclass(frozen=True)
+class Combined:
+    """A result with its combined standard uncertainty and what it is made of."""
+
+    value: float
+    u: float
+    dof: float
+    """Effective degrees of freedom, infinite when every input's are."""
+    contributions: tuple[Contribution, ...]
+
+    def expanded(self, probability: float = COVERAGE_PROBABILITY) -> float:
+        """Half-width of the coverage interval: Student's t times u (JCGM 100:2008 G.3.2)."""
+        return coverage_factor(self.dof, probability) * self.u
+
+    def interval(self, probability: float = COVERAGE_PROBABILITY) -> tuple[float, float]:
+        """Coverage interval, symmetric about the value."""
+        half_width = self.expanded(probability)
+        return self.value - half_width, self.value + half_width
+
+
+def propagate(
+    model: Callable[[Sequence[float]], Sequence[float]], inputs: Sequence[Input]
+) -> tuple[Combined, ...]:
+    """Carry the uncertainty of uncorrelated inputs through a model with one or more outputs.
+
+    Each contribution is half the change of the output when its input is moved by one standard
+    uncertainty either way, the numerical form given in JCGM 100:2008 5.1.3 note 2; it is exact
+    for models up to the second degree in each input.
+
+    Parameters
+    ----------
+    model
+        Function of the input estimates, in the order of `inputs`.
+    inputs
+        Estimates with their standard uncertainties.
+
+    Returns
+    -------
+    tuple of Combined
+        One for each output of the model.
+
+    Examples
+    --------
+    >>> area, = propagate(lambda x: [x[0] * x[1]], [Input("a", 10, 0.1), Input("b", 2, 0.03)])
+    >>> round(area.value, 2), round(area.u, 3)
+    (20, 0.361)
+    """
+    estimates = [item.estimate for item in inputs]
+    half_changes = np.array([_half_change(model, estimates, i, x.u) for i, x in enumerate(inputs)])
+    return tuple(
+        combine(
+            value,
+            [
+                Contribution(item.name, float(change), item.dof)
+                for item, change in zip(inputs, half_changes[:, output], strict=True)
+            ],
+        )
+        for output, value in enumerate(model(estimates))
+    )
+
+
+def _half_change(
+    model: Callable[[Sequence[float]], Sequence[float]],
+    estimates: Sequence[float],
+    index: int,
+    step: float,
+) -> FloatArray:
+    up, down = list(estimates), list(estimates)
+    up[index] += step
+    down[index] -= step
+    return np.subtract(model(up), model(down)) / 2
+
+
+def combine(value: float, contributions: Sequence[Contribution]) -> Combined:
+    """Add uncorrelated contributions in quadrature, with Welch-Satterthwaite degrees of freedom.
+
+    Notes
+    -----
+    JCGM 100:2008 equations (10) and (G.2b).
+    """
+    u = math.hypot(*(part.u for part in contributions))
+    fourth_powers = sum(part.u**4 / part.dof for part in contributions)
+    dof = u**4 / fourth_powers if fourth_powers > 0 else math.inf
+    return Combined(value, u, dof, tuple(contributions))
+
+
+def coverage_factor(dof: float, probability: float = COVERAGE_PROBABILITY) -> float:
+    """Student's t for a two-sided interval; the degrees of freedom are cut to a whole number.
+
+    Examples
+    --------
+    >>> round(coverage_factor(16.7, 0.99), 2)
+    2.92
+    >>> round(coverage_factor(math.inf), 2)
+    1.96
+    """
+    quantile = (1 + probability) / 2
+    if math.isinf(dof):
+        return float(ndtri(quantile))
+    return float(stdtrit(max(1, math.floor(dof)), quantile))
