@@ -66,12 +66,29 @@ class Laterality:
 
     `side` comes from a coded DICOM attribute or from the user, never from free text or position.
     `hint` is a side found only in free text: it is offered, not used.
+    `conflict` says in words how coded attributes contradict each other; `side` is then None and
+    `meniscal_measure.series.side.resolve_side` refuses the stack.
     """
 
     side: Side | None
     source: str
     hint: Side | None = None
     hint_source: str = ""
+    conflict: str = ""
+
+
+@dataclass(frozen=True)
+class PixelEncoding:
+    """How stored pixel values become intensities.
+
+    The transfer syntax is empty where the file is to be asked; slope and intercept are Rescale
+    Slope and Intercept; `monochrome1` means that the largest stored value is black.
+    """
+
+    transfer_syntax_uid: str = ""
+    rescale_slope: float = 1.0
+    rescale_intercept: float = 0.0
+    monochrome1: bool = False
 
 
 @dataclass(frozen=True)
@@ -84,13 +101,16 @@ class Frame:
     sop_instance_uid: str
     grid: PixelGrid
     slice_thickness_mm: float | None
+    encoding: PixelEncoding = PixelEncoding()
 
 
 @dataclass(frozen=True)
 class Stack:
     """Parallel frames of one series, ordered along their common normal.
 
-    Frame 0 is the one with the smallest position along `frames[0].grid.normal`.
+    Frame 0 is the one with the smallest position along `frames[0].grid.normal`, that is row
+    direction x column direction as DICOM stores them. The order therefore follows the images, never
+    the files: coronal images shown in the usual way run from anterior to posterior.
     """
 
     identity: Identity

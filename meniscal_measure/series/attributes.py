@@ -1,0 +1,144 @@
+"""Reading attributes from DICOM headers, whichever functional group holds them.
+
+pydicom turns each element it is asked for into a full object, which costs more than reading the
+file; listing a large study asks for some fifteen elements a frame, so the plain ones are parsed
+here from the bytes.
+"""
+
+from __future__ import annotations
+
+import struct
+from functools import cache
+
+from pydicom.datadict import dictionary_VR, tag_for_keyword
+from pydicom.dataelem import DataElement, RawDataElement
+from pydicom.dataset import Dataset
+from pydicom.tag import BaseTag, Tag
+
+from meniscal_measure.errors import GeometryError
+
+_BINARY_FORMATS = {"US": "H", "SS": "h", "UL": "L", "SL": "l", "FL": "f", "FD": "d"}
+
+
+class Header:
+    """Attributes of one frame, looked up in several datasets, the most specific first.
+
+    Parameters
+    ----------
+    layers
+        For a multi-frame object the items of the frame's own functional groups, then those of
+        the shared ones, then the object; for a single-frame object just that
+        (DICOM PS3.3 C.7.6.16).
+    """
+
+    def __init__(self, *layers: Dataset) -> None:
+        self._layers = layers
+
+    def _element(self, keyword: str) -> DataElement | RawDataElement | None:
+        tag = _tag(keyword)
+        for layer in self._layers:
+            if tag in layer:
+                return layer.get_item(tag)
+        return None
+
+    def holds(self, keyword: str) -> bool:
+        """Whether the attribute is present, empty or not."""
+        return self._element(keyword) is not None
+
+    def strings(self, keyword: str) -> tuple[str, ...]:
+        """Values of a coded or numeric-string attribute; empty when it is absent or empty."""
+        element = self._element(keyword)
+        if element is None or not element.value:
+            return ()
+        if isinstance(element, RawDataElement):
+            text = element.value.decode("latin-1").strip(" \0")
+            return tuple(part.strip(" ") for part in text.split("\\")) if text else ()
+        return tuple(str(value) for value in _listed(element.value))
+
+    def code(self, keyword: str) -> str:
+        """First value of a coded attribute, upper case; empty when absent."""
+        values = self.strings(keyword)
+        return values[0].upper() if values else ""
+
+    def text(self, keyword: str) -> str:
+        """Text in the character set of the file; empty when absent."""
+        element = next((layer[keyword] for layer in self._layers if keyword in layer), None)
+        return "" if element is None or element.value is None else str(element.value).strip()
+
+    def numbers(self, keyword: str) -> tuple[float, ...]:
+        """Values of a numeric attribute; empty when it is absent or empty.
+
+        Raises
+        ------
+        GeometryError
+            If the value is not made of numbers.
+        """
+        element = self._element(keyword)
+        if element is None or element.value is None or element.value == b"":
+            return ()
+        try:
+            return _parsed(element, dictionary_VR(_tag(keyword)), self.strings(keyword))
+        except (ValueError, struct.error) as error:
+            raise GeometryError(
+                f"{keyword} is {element.value!r}, which is not made of numbers. Ask for the series"
+                " to be exported again from the scanner or the archive."
+            ) from error
+
+    def number(self, keyword: str) -> float | None:
+        """First value of a numeric attribute; None when absent."""
+        values = self.numbers(keyword)
+        return values[0] if values else None
+
+
+@cache
+def _tag(keyword: str) -> BaseTag:
+    tag = tag_for_keyword(keyword)
+    if tag is None:
+        raise KeyError(keyword)
+    return Tag(tag)
+
+
+def _listed(value: object) -> list[object]:
+    return [value] if isinstance(value, str | int | float) else list(value)  # type: ignore[call-overload]
+
+
+def _parsed(
+    element: DataElement | RawDataElement, vr: str, strings: tuple[str, ...]
+) -> tuple[float, ...]:
+    if not isinstance(element, RawDataElement):
+        return tuple(float(str(value)) for value in _listed(element.value))
+    if vr not in _BINARY_FORMATS:
+        return tuple(float(text) for text in strings)
+    code = _BINARY_FORMATS[vr]
+    order = "<" if element.is_little_endian else ">"
+    count = len(element.value or b"") // struct.calcsize(order + code)
+    return struct.unpack(f"{order}{count}{code}", element.value or b"")
+
+
+def frame_headers(dataset: Dataset) -> list[Header]:
+    """Split an object into the headers of its frames.
+
+    Raises
+    ------
+    GeometryError
+        If a multi-frame object describes fewer frames than it says it holds.
+    """
+    per_frame = dataset.get("PerFrameFunctionalGroupsSequence")
+    if per_frame is None:
+        return [Header(dataset)]
+    shared = [
+        layer
+        for group in dataset.get("SharedFunctionalGroupsSequence") or []
+        for layer in _items(group)
+    ]
+    count = int(Header(dataset).number("NumberOfFrames") or 0)
+    if count != len(per_frame):
+        raise GeometryError(
+            f"NumberOfFrames is {count} but PerFrameFunctionalGroupsSequence describes"
+            f" {len(per_frame)} frames; the header is cut short or damaged. Copy the file again."
+        )
+    return [Header(*_items(group), *shared, dataset) for group in per_frame]
+
+
+def _items(group: Dataset) -> list[Dataset]:
+    return [element.value[0] for element in group if element.VR == "SQ" and element.value]

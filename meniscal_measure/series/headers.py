@@ -1,0 +1,204 @@
+"""From the header of one DICOM object to its frames, classic and multi-frame alike."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from pydicom.dataset import FileDataset
+from pydicom.uid import (
+    EnhancedMRImageStorage,
+    ExplicitVRBigEndian,
+    ExplicitVRLittleEndian,
+    ImplicitVRLittleEndian,
+    LegacyConvertedEnhancedMRImageStorage,
+    MRImageStorage,
+)
+
+from meniscal_measure.errors import GeometryError
+from meniscal_measure.geometry import PixelGrid
+from meniscal_measure.series.attributes import Header, frame_headers
+from meniscal_measure.series.contrast import echo_time
+from meniscal_measure.series.model import FileRef, Frame, PixelEncoding
+from meniscal_measure.series.side import CodedSide, coded_sides
+
+MR_STORAGE = frozenset(
+    {MRImageStorage, EnhancedMRImageStorage, LegacyConvertedEnhancedMRImageStorage}
+)
+"""The MR image objects of DICOM PS3.4 B.5 that hold grey-scale slices."""
+
+SPACING_DECIMALS = 4
+"""Pixel spacings equal to 0.1 micrometre belong together; archives round differently."""
+
+
+class StackKey(NamedTuple):
+    """What frames of one stack have in common, orientation apart.
+
+    Image Type keeps the fat and water images of a Dixon series apart, Stack ID the stacks of a
+    multi-frame object, Effective Echo Time the echoes.
+    """
+
+    study_instance_uid: str
+    series_instance_uid: str
+    frame_of_reference_uid: str
+    rows: int
+    columns: int
+    row_spacing_mm: float
+    column_spacing_mm: float
+    echo_time_ms: float | None
+    stack_id: str
+    image_type: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class HeaderFrame:
+    """A frame on its way into a stack."""
+
+    frame: Frame
+    key: StackKey
+    instance_number: int
+    """Only ever used to tell frames at the same position apart."""
+    sides: frozenset[CodedSide]
+    header: Header
+
+
+def frames_of(dataset: FileDataset, file: FileRef) -> tuple[list[HeaderFrame], list[str]]:
+    """Read the frames of an MR object.
+
+    Returns
+    -------
+    frames, reasons
+        The usable frames, and why others are not, each reason once.
+
+    Raises
+    ------
+    GeometryError
+        If nothing can be read of any frame.
+    """
+    transfer_syntax_uid = _transfer_syntax(dataset)
+    headers = frame_headers(dataset)
+    multiframe = len(headers) > 1 or "PerFrameFunctionalGroupsSequence" in dataset
+    frames: list[HeaderFrame] = []
+    reasons: dict[str, None] = {}
+    for index, header in enumerate(headers):
+        try:
+            frames.append(
+                _header_frame(header, file, index if multiframe else None, transfer_syntax_uid)
+            )
+        except GeometryError as error:
+            reasons[str(error)] = None
+    return frames, list(reasons)
+
+
+def expected_pixel_bytes(dataset: FileDataset) -> int:
+    """Size of the pixel data that the header promises; 0 where it is compressed.
+
+    A file shorter than that has been cut short, which can so be told without reading pixels.
+    """
+    if _transfer_syntax(dataset) not in _UNCOMPRESSED:
+        return 0
+    header = Header(dataset)
+    size = 1.0
+    for keyword in ("Rows", "Columns", "BitsAllocated"):
+        size *= _required(header, keyword, 1)[0]
+    for keyword in ("NumberOfFrames", "SamplesPerPixel"):
+        size *= header.number(keyword) or 1
+    return int(size) // 8
+
+
+_UNCOMPRESSED = {ImplicitVRLittleEndian, ExplicitVRLittleEndian, ExplicitVRBigEndian}
+
+
+def _transfer_syntax(dataset: FileDataset) -> str:
+    named = dataset.file_meta.get("TransferSyntaxUID")
+    if named:
+        return str(named)
+    implicit, little_endian = dataset.original_encoding
+    if implicit:
+        return ImplicitVRLittleEndian
+    return ExplicitVRLittleEndian if little_endian else ExplicitVRBigEndian
+
+
+def _header_frame(
+    header: Header, file: FileRef, frame_index: int | None, transfer_syntax_uid: str
+) -> HeaderFrame:
+    grid = _grid(header)
+    frame = Frame(
+        file=file,
+        frame_index=frame_index,
+        sop_instance_uid="".join(header.strings("SOPInstanceUID")),
+        grid=grid,
+        slice_thickness_mm=header.number("SliceThickness"),
+        encoding=PixelEncoding(
+            transfer_syntax_uid=transfer_syntax_uid,
+            rescale_slope=_given(header.number("RescaleSlope"), 1.0),
+            rescale_intercept=_given(header.number("RescaleIntercept"), 0.0),
+            monochrome1=_is_monochrome1(header),
+        ),
+    )
+    return HeaderFrame(
+        frame=frame,
+        key=_stack_key(header, grid),
+        instance_number=int(header.number("InstanceNumber") or 0),
+        sides=coded_sides(header),
+        header=header,
+    )
+
+
+def _given(value: float | None, default: float) -> float:
+    return default if value is None else value
+
+
+def _grid(header: Header) -> PixelGrid:
+    rows, columns = (int(_required(header, keyword, 1)[0]) for keyword in ("Rows", "Columns"))
+    spacing = _required(header, "PixelSpacing", 2)
+    orientation = _required(header, "ImageOrientationPatient", 6)
+    x, y, z = _required(header, "ImagePositionPatient", 3)
+    return PixelGrid(
+        position_mm=(x, y, z),
+        row_cosines=(orientation[0], orientation[1], orientation[2]),
+        column_cosines=(orientation[3], orientation[4], orientation[5]),
+        row_spacing_mm=spacing[0],
+        column_spacing_mm=spacing[1],
+        rows=rows,
+        columns=columns,
+    )
+
+
+def _required(header: Header, keyword: str, count: int) -> tuple[float, ...]:
+    values = header.numbers(keyword)
+    if len(values) == count:
+        return values
+    state = "is missing" if not values else f"has {len(values)} of {count} values"
+    cause = (
+        "encrypted attributes are present and may hold it: ask for the unprotected file"
+        if header.holds("EncryptedAttributesSequence")
+        else "ask for the series to be exported again from the scanner or the archive"
+    )
+    raise GeometryError(f"{keyword} {state}; nothing can be measured without it, {cause}.")
+
+
+def _is_monochrome1(header: Header) -> bool:
+    photometric = header.code("PhotometricInterpretation")
+    if photometric not in {"MONOCHROME1", "MONOCHROME2"}:
+        raise GeometryError(
+            f"PhotometricInterpretation is {photometric or 'missing'}; only grey-scale images can"
+            " be measured. Give the original images rather than a coloured copy."
+        )
+    return photometric == "MONOCHROME1"
+
+
+def _stack_key(header: Header, grid: PixelGrid) -> StackKey:
+    echo_time_ms = echo_time(header)
+    return StackKey(
+        study_instance_uid="".join(header.strings("StudyInstanceUID")),
+        series_instance_uid="".join(header.strings("SeriesInstanceUID")),
+        frame_of_reference_uid="".join(header.strings("FrameOfReferenceUID")),
+        rows=grid.rows,
+        columns=grid.columns,
+        row_spacing_mm=round(grid.row_spacing_mm, SPACING_DECIMALS),
+        column_spacing_mm=round(grid.column_spacing_mm, SPACING_DECIMALS),
+        echo_time_ms=None if echo_time_ms is None else round(echo_time_ms, 2),
+        stack_id="".join(header.strings("StackID")),
+        image_type=header.strings("FrameType") or header.strings("ImageType"),
+    )

@@ -1,0 +1,149 @@
+"""Pixels of chosen frames, decoded one frame at a time."""
+
+from __future__ import annotations
+
+import struct
+import warnings
+from collections import defaultdict
+from collections.abc import Generator, Sequence
+from contextlib import closing
+from typing import Any, cast
+
+import numpy as np
+from numpy.typing import NDArray
+from pydicom.dataset import Dataset
+from pydicom.pixels.decoders.base import get_decoder
+from pydicom.pixels.utils import iter_pixels
+from pydicom.uid import UID
+
+from meniscal_measure.errors import UnreadableFileError, UsageError
+from meniscal_measure.series.model import FileRef, Frame, Stack
+from meniscal_measure.series.sources import Opener
+
+_DECODER_ERRORS = (
+    RuntimeError,
+    ValueError,
+    TypeError,
+    AttributeError,
+    LookupError,
+    OSError,
+    EOFError,
+    struct.error,
+    AssertionError,
+)
+"""What pydicom and its decoder plug-ins raise on pixel data they cannot decode."""
+
+
+def read_pixels(stack: Stack, indices: Sequence[int] | None = None) -> NDArray[np.float32]:
+    """Read the pixels of some or all frames of a stack.
+
+    Parameters
+    ----------
+    stack
+        The stack.
+    indices
+        Frames to read, in the order wanted; all when None.
+
+    Returns
+    -------
+    ndarray
+        Intensities, shape [slice, row, column], float32: Rescale Slope and Intercept applied,
+        larger always brighter.
+
+    Raises
+    ------
+    UsageError
+        If an index is outside the stack.
+    UnreadableFileError
+        If pixel data is missing, cut short or cannot be decoded.
+    """
+    wanted = list(range(len(stack.frames)) if indices is None else indices)
+    outside = [index for index in wanted if not 0 <= index < len(stack.frames)]
+    if outside:
+        raise UsageError(
+            f"Slice {outside[0]} is outside the stack; its {len(stack.frames)} slices are numbered"
+            f" from 0 to {len(stack.frames) - 1}."
+        )
+    grid = stack.frames[0].grid
+    pixels = np.empty((len(wanted), grid.rows, grid.columns), dtype=np.float32)
+    # pydicom warns when pixel data is longer than promised (padding is common) or the frame count
+    # is odd. Neither harms a frame, and data that is too short raises.
+    with Opener() as opener, warnings.catch_warnings():
+        warnings.filterwarnings("ignore", module=r"pydicom\b")
+        for file, places in _by_file(stack, wanted).items():
+            frames = [stack.frames[wanted[place]] for place in places]
+            for place, image in zip(places, _decoded(opener, file, frames), strict=True):
+                pixels[place] = image
+    return pixels
+
+
+def _by_file(stack: Stack, wanted: Sequence[int]) -> dict[FileRef, list[int]]:
+    places: dict[FileRef, list[int]] = defaultdict(list)
+    for place, index in enumerate(wanted):
+        places[stack.frames[index].file].append(place)
+    return places
+
+
+def _decoded(
+    opener: Opener, file: FileRef, frames: Sequence[Frame]
+) -> Generator[NDArray[np.float32], None, None]:
+    syntax = UID(frames[0].encoding.transfer_syntax_uid)
+    _check_decoder(file, syntax)
+    header = Dataset()
+    with opener.open(file) as stream:
+        images = cast(
+            Generator[NDArray[Any], None, None],
+            iter_pixels(
+                stream,
+                ds_out=header,
+                indices=[frame.frame_index or 0 for frame in frames],
+                transfer_syntax_uid=syntax,
+            ),
+        )
+        try:
+            with closing(images):  # it goes back to the start of the stream when it ends
+                for frame, stored in zip(frames, images, strict=True):
+                    yield _intensities(stored, header, frame)
+        except _DECODER_ERRORS as error:
+            raise _undecodable(file, syntax, str(error)) from error
+
+
+def _intensities(stored: NDArray[Any], header: Dataset, frame: Frame) -> NDArray[np.float32]:
+    expected = (frame.grid.rows, frame.grid.columns)
+    if stored.shape != expected:
+        raise ValueError(f"decoded to shape {stored.shape} where the header has {expected}")
+    values = stored.astype(np.float32)
+    if frame.encoding.monochrome1:
+        values = np.float32(_ends_sum(header)) - values
+    values *= np.float32(frame.encoding.rescale_slope)
+    values += np.float32(frame.encoding.rescale_intercept)
+    return values
+
+
+def _ends_sum(header: Dataset) -> int:
+    """Sum of the smallest and the largest value that can be stored."""
+    signed = header.PixelRepresentation == 1
+    return -1 if signed else 2**header.BitsStored - 1
+
+
+def _check_decoder(file: FileRef, syntax: UID) -> None:
+    try:
+        decoder = get_decoder(syntax)
+    except NotImplementedError as error:
+        raise UnreadableFileError(
+            f"The pixel data of {file} is stored as {syntax.name}, which no decoder reads. Ask for"
+            " it to be exported uncompressed."
+        ) from error
+    if not decoder.is_available:
+        needs = "; ".join(decoder.missing_dependencies)
+        raise UnreadableFileError(
+            f"The pixel data of {file} is stored as {syntax.name}, and no decoder for it is"
+            f" installed: {needs}."
+        )
+
+
+def _undecodable(file: FileRef, syntax: UID, reason: str) -> UnreadableFileError:
+    return UnreadableFileError(
+        f"The pixel data of {file} ({syntax.name}) cannot be decoded: {' '.join(reason.split())}."
+        " Copy the file again, or ask for it to be exported uncompressed."
+    )

@@ -1,0 +1,183 @@
+"""Opening a study: every file looked at, headers only, and each one accounted for."""
+
+from __future__ import annotations
+
+import os
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import BinaryIO
+
+import pydicom
+from pydicom.dataset import FileDataset
+from pydicom.errors import InvalidDicomError
+from pydicom.uid import UID
+
+from meniscal_measure.errors import GeometryError, UnreadableFileError
+from meniscal_measure.series.attributes import Header
+from meniscal_measure.series.headers import (
+    MR_STORAGE,
+    HeaderFrame,
+    expected_pixel_bytes,
+    frames_of,
+)
+from meniscal_measure.series.model import FileRef, Refusal, Study
+from meniscal_measure.series.sources import Opener, files_under
+from meniscal_measure.series.stacks import build_stacks
+
+Progress = Callable[[int, int], None]
+"""Called with the number of files done and the number of all files."""
+
+_PREAMBLE_LENGTH = 128
+_DICOM_SUFFIXES = {".dcm", ".dicom", ".ima"}
+_FIRST_GROUPS = (b"\x02\x00", b"\x08\x00", b"\x00\x02", b"\x00\x08")
+_ENVELOPED_DATA = bytes.fromhex("06092a864886f70d010703")
+"""Object identifier of CMS enveloped data (RFC 5652), in which a Secure DICOM File begins
+(DICOM PS3.10 section 7.4)."""
+
+_HEADER_ERRORS = (
+    InvalidDicomError,
+    OSError,
+    EOFError,
+    ValueError,
+    TypeError,
+    LookupError,
+    AttributeError,
+    NotImplementedError,
+)
+"""What pydicom raises on damaged headers."""
+
+
+class _PassedOver(Exception):  # noqa: N818 - not an error, the file is no concern of the job
+    pass
+
+
+@dataclass
+class _Sorted:
+    frames: list[HeaderFrame] = field(default_factory=list)
+    refusals: list[Refusal] = field(default_factory=list)
+    passed_over: list[Refusal] = field(default_factory=list)
+    seen: set[tuple[object, ...]] = field(default_factory=set)
+
+
+def open_study(path: str | os.PathLike[str], *, progress: Progress | None = None) -> Study:
+    """Find the MR stacks under a path, reading headers only.
+
+    Parameters
+    ----------
+    path
+        A folder of any depth, a DICOM file with or without preamble and extension, a zip archive,
+        or a DICOMDIR.
+    progress
+        Called after each file.
+
+    Returns
+    -------
+    Study
+        The stacks, and a reason for every file that is not in one of them. An unusable file
+        never raises: `meniscal_measure.series.choose.choose_coronal` reports them when nothing
+        usable is left.
+
+    Raises
+    ------
+    UsageError
+        If there is nothing at `path` or it may not be read.
+    UnreadableFileError
+        If `path` is a damaged zip archive or an empty DICOMDIR.
+    """
+    path = Path(path)
+    found = _Sorted()
+    # pydicom warns about values that break the rules of their value representation. What the
+    # measurement needs is checked here value by value; the rest must not stop the reading.
+    with warnings.catch_warnings(), Opener() as opener:
+        warnings.filterwarnings("ignore", module=r"pydicom\b")
+        files = files_under(path)
+        for done, file in enumerate(files, start=1):
+            _sort(file, opener, found)
+            if progress is not None:
+                progress(done, len(files))
+        stacks = build_stacks(found.frames)
+    return Study(path, stacks, tuple(found.refusals), tuple(found.passed_over))
+
+
+def _sort(file: FileRef, opener: Opener, found: _Sorted) -> None:
+    try:
+        with opener.open(file) as stream:
+            frames, reasons = _read(stream, file)
+    except _PassedOver as reason:
+        found.passed_over.append(Refusal(file, str(reason)))
+        return
+    except (UnreadableFileError, GeometryError) as error:
+        found.refusals.append(Refusal(file, str(error)))
+        return
+    found.refusals.extend(Refusal(file, reason) for reason in reasons)
+    fresh = [frame for frame in frames if _place(frame) not in found.seen]
+    if len(fresh) < len(frames):
+        found.passed_over.append(Refusal(file, "a second copy of an image already found"))
+    found.seen.update(map(_place, fresh))
+    found.frames.extend(fresh)
+
+
+def _place(item: HeaderFrame) -> tuple[object, ...]:
+    """Two files with this in common hold the same image; the UID alone may be reused."""
+    frame = item.frame
+    return frame.sop_instance_uid, frame.frame_index, frame.grid.position_mm, item.key
+
+
+def _read(stream: BinaryIO, file: FileRef) -> tuple[list[HeaderFrame], list[str]]:
+    _check_is_dicom(stream, file)
+    try:
+        dataset = pydicom.dcmread(stream, stop_before_pixels=True, force=True)
+        _check_is_mr(dataset)
+        frames, reasons = frames_of(dataset, file)
+        if frames:
+            _check_length(dataset, stream)
+    except (GeometryError, UnreadableFileError):
+        raise
+    except _HEADER_ERRORS as error:
+        raise UnreadableFileError(
+            f"The header is damaged ({error}). Copy the file again from its source."
+        ) from error
+    return frames, reasons
+
+
+def _check_is_dicom(stream: BinaryIO, file: FileRef) -> None:
+    start = stream.read(_PREAMBLE_LENGTH + 4)
+    stream.seek(0)
+    if start[_PREAMBLE_LENGTH:] == b"DICM" or start.startswith(_FIRST_GROUPS):
+        return
+    if _ENVELOPED_DATA in start:
+        raise UnreadableFileError("The file is encrypted. Decrypt it first.")
+    name = Path(file.member) if file.member is not None else file.path
+    if name.suffix.lower() in _DICOM_SUFFIXES and not name.name.startswith("."):
+        state = "empty" if not start else "not DICOM in spite of its name"
+        raise UnreadableFileError(f"The file is {state}. Copy it again from its source.")
+    raise _PassedOver("not a DICOM file")
+
+
+def _check_is_mr(dataset: FileDataset) -> None:
+    header = Header(dataset)
+    sop_class = "".join(header.strings("SOPClassUID"))
+    if sop_class in MR_STORAGE:
+        return
+    if sop_class:
+        raise _PassedOver(f"{UID(sop_class).name}, not an MR image")
+    kept_by = dataset.file_meta.get("MediaStorageSOPClassUID", "")
+    if kept_by and kept_by not in MR_STORAGE:
+        raise _PassedOver(f"{UID(kept_by).name}, not an MR image")
+    raise UnreadableFileError(
+        "SOPClassUID is missing; the header is cut short or damaged. Copy the file again from its"
+        " source."
+    )
+
+
+def _check_length(dataset: FileDataset, stream: BinaryIO) -> None:
+    expected = expected_pixel_bytes(dataset)
+    header_end = stream.tell()  # reading stopped before the pixel data
+    held = stream.seek(0, os.SEEK_END) - header_end
+    if held < expected:
+        raise UnreadableFileError(
+            f"PixelData is cut short: the header promises {expected} bytes and the file holds"
+            f" {held}. Copy the file again from its source."
+        )

@@ -1,0 +1,220 @@
+"""From loose frames to ordered stacks: grouping, ordering and checking, all by geometry."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from meniscal_measure.anatomy import Plane
+from meniscal_measure.geometry import FloatArray
+from meniscal_measure.series.attributes import Header
+from meniscal_measure.series.contrast import contrast_of
+from meniscal_measure.series.headers import HeaderFrame, StackKey
+from meniscal_measure.series.model import Frame, Identity, Stack
+from meniscal_measure.series.side import laterality
+
+PARALLEL_TOLERANCE = 2e-3
+"""Largest difference of direction cosines within a stack, about 0.1 degree: more than rounding in
+the header, less than any tilt set on purpose."""
+
+SAME_POSITION_MM = 0.01
+"""Frames closer than this along the normal lie at the same position."""
+
+UNEVEN_GAP_MM = 0.1
+"""Gaps that differ from their median by more than this are reported as uneven."""
+
+MISSING_SLICE_RATIO = 1.5
+"""A gap this many times the median one, or wider, means that slices are missing."""
+
+SIDEWAYS_DRIFT_MM = 0.5
+"""Slices that start further than this off the stack's own axis are reported as shifted."""
+
+NAMED_PLANE_TILT_DEG = 40.0
+"""Largest tilt of a stack's normal from a patient axis for the plane still to bear its name;
+oblique coronal knee stacks follow the femoral condyles and are tilted by up to 30-40 degrees."""
+
+_PLANES = (Plane.SAGITTAL, Plane.CORONAL, Plane.AXIAL)
+
+
+@dataclass(frozen=True)
+class _Run:
+    """Parallel frames in order of position, no two at the same one."""
+
+    items: tuple[HeaderFrame, ...]
+    repeated: int
+    """How many of its positions hold another frame as well, which is then in another run."""
+
+    @property
+    def series(self) -> tuple[str, str]:
+        key = self.items[0].key
+        return key.study_instance_uid, key.series_instance_uid
+
+
+def build_stacks(frames: Iterable[HeaderFrame]) -> tuple[Stack, ...]:
+    """Group frames into stacks and order each along its normal.
+
+    The result does not depend on the order, the names or the Instance Numbers of the files; where
+    several frames lie at the same position, those with the lowest Instance Numbers make the first
+    stack, the next ones the second, and so on.
+    """
+    groups: dict[StackKey, list[HeaderFrame]] = defaultdict(list)
+    for frame in frames:
+        groups[frame.key].append(frame)
+    series: dict[tuple[str, str], list[_Run]] = defaultdict(list)
+    for group in groups.values():
+        for run in _parallel_runs(group):
+            series[run.series].append(run)
+    stacks = [_stack(run, runs) for runs in series.values() for run in runs]
+    return tuple(sorted(stacks, key=_listing_order))
+
+
+def plane_of(normal: FloatArray) -> Plane:
+    """Name the anatomical plane across a normal.
+
+    Examples
+    --------
+    >>> plane_of(np.array([0.3, 0.95, 0.0]))
+    <Plane.CORONAL: 'coronal'>
+    >>> plane_of(np.array([0.7, 0.71, 0.0]))
+    <Plane.OBLIQUE: 'oblique'>
+    """
+    components = np.abs(normal) / np.linalg.norm(normal)
+    axis = int(np.argmax(components))
+    tilt_deg = np.degrees(np.arccos(min(1.0, float(components[axis]))))
+    return _PLANES[axis] if tilt_deg <= NAMED_PLANE_TILT_DEG else Plane.OBLIQUE
+
+
+def _listing_order(stack: Stack) -> tuple[object, ...]:
+    identity = stack.identity
+    number = identity.series_number
+    return (
+        identity.study_instance_uid,
+        number is None,
+        number or 0,
+        identity.series_instance_uid,
+        stack.plane,
+        stack.contrast.echo_time_ms or 0.0,
+        -len(stack.frames),
+        stack.frames[0].grid.position_mm,
+        stack.frames[0].sop_instance_uid,
+    )
+
+
+def _parallel_runs(group: Sequence[HeaderFrame]) -> list[_Run]:
+    parallel: list[tuple[FloatArray, list[HeaderFrame]]] = []
+    for item in sorted(group, key=_repetition_order):
+        directions = np.array([*item.frame.grid.row_cosines, *item.frame.grid.column_cosines])
+        for reference, members in parallel:
+            if np.max(np.abs(directions - reference)) <= PARALLEL_TOLERANCE:
+                members.append(item)
+                break
+        else:
+            parallel.append((directions, [item]))
+    return [run for _, members in parallel for run in _repetitions(members)]
+
+
+def _repetition_order(item: HeaderFrame) -> tuple[int, str, int]:
+    return item.instance_number, item.frame.sop_instance_uid, item.frame.frame_index or 0
+
+
+def _repetitions(members: Sequence[HeaderFrame]) -> list[_Run]:
+    """Send the k-th frame at each position to the k-th run."""
+    normal = members[0].frame.grid.normal
+    located = sorted(
+        ((float(item.frame.grid.origin @ normal), item) for item in members),
+        key=lambda pair: pair[0],
+    )
+    places: list[list[HeaderFrame]] = []
+    place_mm = -np.inf
+    for position_mm, item in located:
+        if position_mm - place_mm >= SAME_POSITION_MM:
+            places.append([])
+            place_mm = position_mm
+        places[-1].append(item)
+    return [_repetition(places, k) for k in range(max(map(len, places)))]
+
+
+def _repetition(places: Sequence[list[HeaderFrame]], k: int) -> _Run:
+    held = [sorted(place, key=_repetition_order) for place in places if len(place) > k]
+    return _Run(tuple(place[k] for place in held), sum(len(place) > 1 for place in held))
+
+
+def _stack(run: _Run, runs_of_series: Sequence[_Run]) -> Stack:
+    frames = tuple(item.frame for item in run.items)
+    normal = frames[0].grid.normal
+    positions_mm = tuple(float(frame.grid.origin @ normal) for frame in frames)
+    header = run.items[0].header
+    side = laterality({coded for item in run.items for coded in item.sides}, header)
+    return Stack(
+        identity=_identity(header),
+        plane=plane_of(normal),
+        contrast=contrast_of(header),
+        laterality=side,
+        frames=frames,
+        positions_mm=positions_mm,
+        findings=(
+            *_series_findings(run, runs_of_series),
+            *_gap_findings(positions_mm),
+            *_drift_findings(frames),
+        ),
+    )
+
+
+def _identity(header: Header) -> Identity:
+    number = header.strings("SeriesNumber")
+    return Identity(
+        patient_id=header.text("PatientID"),
+        patient_name=header.text("PatientName"),
+        study_date=header.text("StudyDate"),
+        study_instance_uid=header.text("StudyInstanceUID"),
+        study_description=header.text("StudyDescription"),
+        series_instance_uid=header.text("SeriesInstanceUID"),
+        series_number=int(number[0]) if number and number[0].lstrip("+-").isdigit() else None,
+        series_description=header.text("SeriesDescription"),
+        frame_of_reference_uid=header.text("FrameOfReferenceUID"),
+    )
+
+
+def _series_findings(run: _Run, runs_of_series: Sequence[_Run]) -> list[str]:
+    findings = []
+    if len(runs_of_series) > 1:
+        findings.append(f"one of {len(runs_of_series)} stacks in its series")
+    keys = {other.items[0].key for other in runs_of_series}
+    sizes = sorted({(key.columns, key.rows) for key in keys})
+    if len(sizes) > 1:
+        listed = ", ".join(f"{columns} x {rows}" for columns, rows in sizes)
+        findings.append(f"mixed image sizes in its series (columns x rows): {listed}")
+    if run.repeated:
+        findings.append(f"duplicates: {run.repeated} of its positions hold more than one frame")
+    return findings
+
+
+def _gap_findings(positions_mm: Sequence[float]) -> list[str]:
+    if len(positions_mm) < 3:
+        return []
+    gaps = np.diff(positions_mm)
+    median_mm = float(np.median(gaps))
+    wide = [int(index) for index in np.flatnonzero(gaps >= MISSING_SLICE_RATIO * median_mm)]
+    findings = [
+        f"missing slices: {gaps[index]:.2f} mm between slices {index} and {index + 1},"
+        f" usually {median_mm:.2f} mm"
+        for index in wide
+    ]
+    others = np.delete(gaps, wide)
+    if others.size and np.max(np.abs(others - median_mm)) > UNEVEN_GAP_MM:
+        findings.append(f"uneven gaps: {others.min():.2f} to {others.max():.2f} mm between slices")
+    return findings
+
+
+def _drift_findings(frames: Sequence[Frame]) -> list[str]:
+    origins = np.array([frame.grid.position_mm for frame in frames])
+    normal = frames[0].grid.normal
+    offsets = origins - origins[0]
+    sideways = offsets - np.outer(offsets @ normal, normal)
+    drift_mm = float(np.max(np.linalg.norm(sideways, axis=1)))
+    if drift_mm <= SIDEWAYS_DRIFT_MM:
+        return []
+    return [f"shifted slices: they start up to {drift_mm:.2f} mm off one line along the normal"]
