@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import struct
 from functools import cache
+from typing import cast
 
 from pydicom.datadict import dictionary_VR, tag_for_keyword
 from pydicom.dataelem import DataElement, RawDataElement
 from pydicom.dataset import Dataset
+from pydicom.multival import MultiValue
 from pydicom.tag import BaseTag, Tag
 
 from meniscal_measure.errors import GeometryError
@@ -37,8 +39,9 @@ class Header:
     def _element(self, keyword: str) -> DataElement | RawDataElement | None:
         tag = _tag(keyword)
         for layer in self._layers:
-            if tag in layer:
-                return layer.get_item(tag)
+            element = layer.get_item(tag)
+            if element is not None:
+                return cast(DataElement | RawDataElement, element)
         return None
 
     def holds(self, keyword: str) -> bool:
@@ -48,12 +51,7 @@ class Header:
     def strings(self, keyword: str) -> tuple[str, ...]:
         """Values of a coded or numeric-string attribute; empty when it is absent or empty."""
         element = self._element(keyword)
-        if element is None or not element.value:
-            return ()
-        if isinstance(element, RawDataElement):
-            text = element.value.decode("latin-1").strip(" \0")
-            return tuple(part.strip(" ") for part in text.split("\\")) if text else ()
-        return tuple(str(value) for value in _listed(element.value))
+        return () if element is None or not element.value else _strings(element)
 
     def code(self, keyword: str) -> str:
         """First value of a coded attribute, upper case; empty when absent."""
@@ -77,7 +75,10 @@ class Header:
         if element is None or element.value is None or element.value == b"":
             return ()
         try:
-            return _parsed(element, dictionary_VR(_tag(keyword)), self.strings(keyword))
+            binary = _binary_format(keyword)
+            if binary and isinstance(element, RawDataElement):
+                return _unpacked(element, binary)
+            return tuple(map(float, _strings(element)))
         except (ValueError, struct.error) as error:
             raise GeometryError(
                 f"{keyword} is {element.value!r}, which is not made of numbers. Ask for the series"
@@ -98,21 +99,23 @@ def _tag(keyword: str) -> BaseTag:
     return Tag(tag)
 
 
-def _listed(value: object) -> list[object]:
-    return [value] if isinstance(value, str | int | float) else list(value)  # type: ignore[call-overload]
+@cache
+def _binary_format(keyword: str) -> str | None:
+    return _BINARY_FORMATS.get(dictionary_VR(_tag(keyword)))
 
 
-def _parsed(
-    element: DataElement | RawDataElement, vr: str, strings: tuple[str, ...]
-) -> tuple[float, ...]:
-    if not isinstance(element, RawDataElement):
-        return tuple(float(str(value)) for value in _listed(element.value))
-    if vr not in _BINARY_FORMATS:
-        return tuple(float(text) for text in strings)
-    code = _BINARY_FORMATS[vr]
+def _strings(element: DataElement | RawDataElement) -> tuple[str, ...]:
+    if isinstance(element, RawDataElement):
+        text = (element.value or b"").decode("latin-1").strip(" \0")
+        return tuple(part.strip(" ") for part in text.split("\\")) if text else ()
+    value = element.value
+    return tuple(map(str, value)) if isinstance(value, MultiValue) else (str(value),)
+
+
+def _unpacked(element: RawDataElement, code: str) -> tuple[float, ...]:
+    raw = element.value or b""
     order = "<" if element.is_little_endian else ">"
-    count = len(element.value or b"") // struct.calcsize(order + code)
-    return struct.unpack(f"{order}{count}{code}", element.value or b"")
+    return struct.unpack(f"{order}{len(raw) // struct.calcsize(order + code)}{code}", raw)
 
 
 def frame_headers(dataset: Dataset) -> list[Header]:
@@ -123,15 +126,16 @@ def frame_headers(dataset: Dataset) -> list[Header]:
     GeometryError
         If a multi-frame object describes fewer frames than it says it holds.
     """
-    per_frame = dataset.get("PerFrameFunctionalGroupsSequence")
-    if per_frame is None:
-        return [Header(dataset)]
+    whole = Header(dataset)
+    if not whole.holds("PerFrameFunctionalGroupsSequence"):
+        return [whole]
+    per_frame = dataset.PerFrameFunctionalGroupsSequence
     shared = [
         layer
         for group in dataset.get("SharedFunctionalGroupsSequence") or []
         for layer in _items(group)
     ]
-    count = int(Header(dataset).number("NumberOfFrames") or 0)
+    count = int(whole.number("NumberOfFrames") or 0)
     if count != len(per_frame):
         raise GeometryError(
             f"NumberOfFrames is {count} but PerFrameFunctionalGroupsSequence describes"

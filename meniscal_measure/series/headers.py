@@ -18,9 +18,9 @@ from pydicom.uid import (
 from meniscal_measure.errors import GeometryError
 from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.series.attributes import Header, frame_headers
-from meniscal_measure.series.contrast import echo_time
-from meniscal_measure.series.model import FileRef, Frame, PixelEncoding
-from meniscal_measure.series.side import CodedSide, coded_sides
+from meniscal_measure.series.contrast import contrast_of, echo_time
+from meniscal_measure.series.model import Contrast, FileRef, Frame, Identity, PixelEncoding
+from meniscal_measure.series.side import CodedSide, SideHint, coded_sides, hinted_side
 
 MR_STORAGE = frozenset(
     {MRImageStorage, EnhancedMRImageStorage, LegacyConvertedEnhancedMRImageStorage}
@@ -51,6 +51,15 @@ class StackKey(NamedTuple):
 
 
 @dataclass(frozen=True)
+class SharedFacts:
+    """What is read once for all frames with the same `StackKey`."""
+
+    identity: Identity
+    contrast: Contrast
+    side_hint: SideHint
+
+
+@dataclass(frozen=True)
 class HeaderFrame:
     """A frame on its way into a stack."""
 
@@ -59,11 +68,20 @@ class HeaderFrame:
     instance_number: int
     """Only ever used to tell frames at the same position apart."""
     sides: frozenset[CodedSide]
-    header: Header
+    shared: SharedFacts
 
 
-def frames_of(dataset: FileDataset, file: FileRef) -> tuple[list[HeaderFrame], list[str]]:
+def frames_of(
+    dataset: FileDataset, file: FileRef, known: dict[StackKey, SharedFacts]
+) -> tuple[list[HeaderFrame], list[str]]:
     """Read the frames of an MR object.
+
+    Parameters
+    ----------
+    dataset, file
+        The header and where it was read.
+    known
+        What is known of the stacks met so far; added to when a frame of a new one is met.
 
     Returns
     -------
@@ -75,16 +93,15 @@ def frames_of(dataset: FileDataset, file: FileRef) -> tuple[list[HeaderFrame], l
     GeometryError
         If nothing can be read of any frame.
     """
-    transfer_syntax_uid = _transfer_syntax(dataset)
+    syntax = transfer_syntax(dataset)
     headers = frame_headers(dataset)
-    multiframe = len(headers) > 1 or "PerFrameFunctionalGroupsSequence" in dataset
+    multiframe = Header(dataset).holds("PerFrameFunctionalGroupsSequence")
     frames: list[HeaderFrame] = []
     reasons: dict[str, None] = {}
     for index, header in enumerate(headers):
         try:
-            frames.append(
-                _header_frame(header, file, index if multiframe else None, transfer_syntax_uid)
-            )
+            frame = _frame(header, file, index if multiframe else None, syntax)
+            frames.append(_placed(frame, header, known))
         except GeometryError as error:
             reasons[str(error)] = None
     return frames, list(reasons)
@@ -95,7 +112,7 @@ def expected_pixel_bytes(dataset: FileDataset) -> int:
 
     A file shorter than that has been cut short, which can so be told without reading pixels.
     """
-    if _transfer_syntax(dataset) not in _UNCOMPRESSED:
+    if transfer_syntax(dataset) not in _UNCOMPRESSED:
         return 0
     header = Header(dataset)
     size = 1.0
@@ -109,39 +126,43 @@ def expected_pixel_bytes(dataset: FileDataset) -> int:
 _UNCOMPRESSED = {ImplicitVRLittleEndian, ExplicitVRLittleEndian, ExplicitVRBigEndian}
 
 
-def _transfer_syntax(dataset: FileDataset) -> str:
-    named = dataset.file_meta.get("TransferSyntaxUID")
+def transfer_syntax(dataset: FileDataset) -> str:
+    """Transfer Syntax UID, or the one a file without file meta information was read with."""
+    named = Header(dataset.file_meta).strings("TransferSyntaxUID")
     if named:
-        return str(named)
+        return named[0]
     implicit, little_endian = dataset.original_encoding
     if implicit:
         return ImplicitVRLittleEndian
     return ExplicitVRLittleEndian if little_endian else ExplicitVRBigEndian
 
 
-def _header_frame(
-    header: Header, file: FileRef, frame_index: int | None, transfer_syntax_uid: str
-) -> HeaderFrame:
-    grid = _grid(header)
-    frame = Frame(
+def _placed(frame: Frame, header: Header, known: dict[StackKey, SharedFacts]) -> HeaderFrame:
+    key = _stack_key(header, frame.grid)
+    if key not in known:
+        known[key] = _shared_facts(header)
+    return HeaderFrame(
+        frame=frame,
+        key=key,
+        instance_number=int(header.number("InstanceNumber") or 0),
+        sides=coded_sides(header),
+        shared=known[key],
+    )
+
+
+def _frame(header: Header, file: FileRef, frame_index: int | None, syntax: str) -> Frame:
+    return Frame(
         file=file,
         frame_index=frame_index,
         sop_instance_uid="".join(header.strings("SOPInstanceUID")),
-        grid=grid,
+        grid=_grid(header),
         slice_thickness_mm=header.number("SliceThickness"),
         encoding=PixelEncoding(
-            transfer_syntax_uid=transfer_syntax_uid,
+            transfer_syntax_uid=syntax,
             rescale_slope=_given(header.number("RescaleSlope"), 1.0),
             rescale_intercept=_given(header.number("RescaleIntercept"), 0.0),
             monochrome1=_is_monochrome1(header),
         ),
-    )
-    return HeaderFrame(
-        frame=frame,
-        key=_stack_key(header, grid),
-        instance_number=int(header.number("InstanceNumber") or 0),
-        sides=coded_sides(header),
-        header=header,
     )
 
 
@@ -202,3 +223,19 @@ def _stack_key(header: Header, grid: PixelGrid) -> StackKey:
         stack_id="".join(header.strings("StackID")),
         image_type=header.strings("FrameType") or header.strings("ImageType"),
     )
+
+
+def _shared_facts(header: Header) -> SharedFacts:
+    number = header.strings("SeriesNumber")
+    identity = Identity(
+        patient_id=header.text("PatientID"),
+        patient_name=header.text("PatientName"),
+        study_date=header.text("StudyDate"),
+        study_instance_uid=header.text("StudyInstanceUID"),
+        study_description=header.text("StudyDescription"),
+        series_instance_uid=header.text("SeriesInstanceUID"),
+        series_number=int(number[0]) if number and number[0].lstrip("+-").isdigit() else None,
+        series_description=header.text("SeriesDescription"),
+        frame_of_reference_uid=header.text("FrameOfReferenceUID"),
+    )
+    return SharedFacts(identity, contrast_of(header), hinted_side(header))

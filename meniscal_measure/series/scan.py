@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import os
 import warnings
+import zlib
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
@@ -19,6 +22,8 @@ from meniscal_measure.series.attributes import Header
 from meniscal_measure.series.headers import (
     MR_STORAGE,
     HeaderFrame,
+    SharedFacts,
+    StackKey,
     expected_pixel_bytes,
     frames_of,
 )
@@ -28,6 +33,9 @@ from meniscal_measure.series.stacks import build_stacks
 
 Progress = Callable[[int, int], None]
 """Called with the number of files done and the number of all files."""
+
+_HEAD_BYTES = 32768
+"""Read at once from each file; headers of single-frame images are usually shorter."""
 
 _PREAMBLE_LENGTH = 128
 _DICOM_SUFFIXES = {".dcm", ".dicom", ".ima"}
@@ -45,6 +53,7 @@ _HEADER_ERRORS = (
     LookupError,
     AttributeError,
     NotImplementedError,
+    zlib.error,
 )
 """What pydicom raises on damaged headers."""
 
@@ -56,6 +65,7 @@ class _PassedOver(Exception):  # noqa: N818 - not an error, the file is no conce
 @dataclass
 class _Sorted:
     frames: list[HeaderFrame] = field(default_factory=list)
+    known: dict[StackKey, SharedFacts] = field(default_factory=dict)
     refusals: list[Refusal] = field(default_factory=list)
     passed_over: list[Refusal] = field(default_factory=list)
     seen: set[tuple[object, ...]] = field(default_factory=set)
@@ -104,7 +114,7 @@ def open_study(path: str | os.PathLike[str], *, progress: Progress | None = None
 def _sort(file: FileRef, opener: Opener, found: _Sorted) -> None:
     try:
         with opener.open(file) as stream:
-            frames, reasons = _read(stream, file)
+            frames, reasons = _read(stream, file, found.known)
     except _PassedOver as reason:
         found.passed_over.append(Refusal(file, str(reason)))
         return
@@ -125,14 +135,17 @@ def _place(item: HeaderFrame) -> tuple[object, ...]:
     return frame.sop_instance_uid, frame.frame_index, frame.grid.position_mm, item.key
 
 
-def _read(stream: BinaryIO, file: FileRef) -> tuple[list[HeaderFrame], list[str]]:
-    _check_is_dicom(stream, file)
+def _read(
+    stream: BinaryIO, file: FileRef, known: dict[StackKey, SharedFacts]
+) -> tuple[list[HeaderFrame], list[str]]:
+    head = stream.read(_HEAD_BYTES)
+    _check_is_dicom(head, file)
     try:
-        dataset = pydicom.dcmread(stream, stop_before_pixels=True, force=True)
+        dataset, header_end = _header(head, stream)
         _check_is_mr(dataset)
-        frames, reasons = frames_of(dataset, file)
+        frames, reasons = frames_of(dataset, file, known)
         if frames:
-            _check_length(dataset, stream)
+            _check_length(dataset, stream.seek(0, os.SEEK_END) - header_end)
     except (GeometryError, UnreadableFileError):
         raise
     except _HEADER_ERRORS as error:
@@ -142,12 +155,21 @@ def _read(stream: BinaryIO, file: FileRef) -> tuple[list[HeaderFrame], list[str]
     return frames, reasons
 
 
-def _check_is_dicom(stream: BinaryIO, file: FileRef) -> None:
-    start = stream.read(_PREAMBLE_LENGTH + 4)
+def _header(head: bytes, stream: BinaryIO) -> tuple[FileDataset, int]:
+    """Read the header and find its end; from memory, which is faster, if it lies in `head`."""
+    start = io.BytesIO(head)
+    with suppress(*_HEADER_ERRORS):  # a header that is merely longer than `head` looks damaged
+        dataset = pydicom.dcmread(start, stop_before_pixels=True, force=True)
+        if start.tell() < len(head):
+            return dataset, start.tell()
     stream.seek(0)
-    if start[_PREAMBLE_LENGTH:] == b"DICM" or start.startswith(_FIRST_GROUPS):
+    return pydicom.dcmread(stream, stop_before_pixels=True, force=True), stream.tell()
+
+
+def _check_is_dicom(start: bytes, file: FileRef) -> None:
+    if start[_PREAMBLE_LENGTH:].startswith(b"DICM") or start.startswith(_FIRST_GROUPS):
         return
-    if _ENVELOPED_DATA in start:
+    if _ENVELOPED_DATA in start[:_PREAMBLE_LENGTH]:
         raise UnreadableFileError("The file is encrypted. Decrypt it first.")
     name = Path(file.member) if file.member is not None else file.path
     if name.suffix.lower() in _DICOM_SUFFIXES and not name.name.startswith("."):
@@ -163,7 +185,7 @@ def _check_is_mr(dataset: FileDataset) -> None:
         return
     if sop_class:
         raise _PassedOver(f"{UID(sop_class).name}, not an MR image")
-    kept_by = dataset.file_meta.get("MediaStorageSOPClassUID", "")
+    kept_by = "".join(Header(dataset.file_meta).strings("MediaStorageSOPClassUID"))
     if kept_by and kept_by not in MR_STORAGE:
         raise _PassedOver(f"{UID(kept_by).name}, not an MR image")
     raise UnreadableFileError(
@@ -172,10 +194,8 @@ def _check_is_mr(dataset: FileDataset) -> None:
     )
 
 
-def _check_length(dataset: FileDataset, stream: BinaryIO) -> None:
+def _check_length(dataset: FileDataset, held: int) -> None:
     expected = expected_pixel_bytes(dataset)
-    header_end = stream.tell()  # reading stopped before the pixel data
-    held = stream.seek(0, os.SEEK_END) - header_end
     if held < expected:
         raise UnreadableFileError(
             f"PixelData is cut short: the header promises {expected} bytes and the file holds"

@@ -36,6 +36,9 @@ _RIGHT_WORDS = re.compile(
 CodedSide = tuple[str, str]
 """Keyword of a coded attribute and the code it holds."""
 
+SideHint = tuple[Side | None, str]
+"""Side that free text names, and the text."""
+
 
 def coded_sides(header: Header) -> frozenset[CodedSide]:
     """Every side coded in the header of one frame: (attribute keyword, code)."""
@@ -43,13 +46,13 @@ def coded_sides(header: Header) -> frozenset[CodedSide]:
     return frozenset((keyword, code) for keyword, code in found if code)
 
 
-def laterality(coded: Iterable[CodedSide], header: Header) -> Laterality:
+def laterality(coded: Iterable[CodedSide], side_hint: SideHint) -> Laterality:
     """Bring together what the frames of a stack code and what their free text hints at.
 
     Codes other than L and R ("B" both, "U" unpaired) leave the side unknown.
     """
     known = sorted((keyword, code) for keyword, code in coded if code in set(Side))
-    hint, hint_source = _hint(header)
+    hint, hint_source = side_hint
     sides = {Side(code) for _, code in known}
     if len(sides) > 1:
         said = ", ".join(f"{CODED_ATTRIBUTES[keyword]} says {code}" for keyword, code in known)
@@ -60,7 +63,8 @@ def laterality(coded: Iterable[CodedSide], header: Header) -> Laterality:
     return Laterality(sides.pop(), " and ".join(sources), hint, hint_source)
 
 
-def _hint(header: Header) -> tuple[Side | None, str]:
+def hinted_side(header: Header) -> SideHint:
+    """Read the side that free text names first."""
     for keyword in FREE_TEXT_ATTRIBUTES:
         text = header.text(keyword)
         side = side_in_text(text)

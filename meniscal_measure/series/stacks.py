@@ -10,10 +10,8 @@ import numpy as np
 
 from meniscal_measure.anatomy import Plane
 from meniscal_measure.geometry import FloatArray
-from meniscal_measure.series.attributes import Header
-from meniscal_measure.series.contrast import contrast_of
 from meniscal_measure.series.headers import HeaderFrame, StackKey
-from meniscal_measure.series.model import Frame, Identity, Stack
+from meniscal_measure.series.model import Frame, Stack
 from meniscal_measure.series.side import laterality
 
 PARALLEL_TOLERANCE = 2e-3
@@ -146,13 +144,13 @@ def _stack(run: _Run, runs_of_series: Sequence[_Run]) -> Stack:
     frames = tuple(item.frame for item in run.items)
     normal = frames[0].grid.normal
     positions_mm = tuple(float(frame.grid.origin @ normal) for frame in frames)
-    header = run.items[0].header
-    side = laterality({coded for item in run.items for coded in item.sides}, header)
+    shared = run.items[0].shared
+    coded = {side for item in run.items for side in item.sides}
     return Stack(
-        identity=_identity(header),
+        identity=shared.identity,
         plane=plane_of(normal),
-        contrast=contrast_of(header),
-        laterality=side,
+        contrast=shared.contrast,
+        laterality=laterality(coded, shared.side_hint),
         frames=frames,
         positions_mm=positions_mm,
         findings=(
@@ -160,21 +158,6 @@ def _stack(run: _Run, runs_of_series: Sequence[_Run]) -> Stack:
             *_gap_findings(positions_mm),
             *_drift_findings(frames),
         ),
-    )
-
-
-def _identity(header: Header) -> Identity:
-    number = header.strings("SeriesNumber")
-    return Identity(
-        patient_id=header.text("PatientID"),
-        patient_name=header.text("PatientName"),
-        study_date=header.text("StudyDate"),
-        study_instance_uid=header.text("StudyInstanceUID"),
-        study_description=header.text("StudyDescription"),
-        series_instance_uid=header.text("SeriesInstanceUID"),
-        series_number=int(number[0]) if number and number[0].lstrip("+-").isdigit() else None,
-        series_description=header.text("SeriesDescription"),
-        frame_of_reference_uid=header.text("FrameOfReferenceUID"),
     )
 
 
