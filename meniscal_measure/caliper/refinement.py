@@ -1,0 +1,111 @@
+"""Moving the landmarks of a slice onto the edges they were set near."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from numpy.typing import ArrayLike
+
+from meniscal_measure.anatomy import Landmark
+from meniscal_measure.caliper.axis import in_patient, name_of
+from meniscal_measure.caliper.edges import RefinedEdge, refine_edge
+from meniscal_measure.caliper.landmarks import Origin, PlacedLandmark, SliceLandmarks
+from meniscal_measure.caliper.measure import slice_geometry
+from meniscal_measure.caliper.reading import AxisConvention
+from meniscal_measure.errors import EdgeNotFoundError
+from meniscal_measure.geometry import PixelGrid
+
+MODEL_SD_PX = 0.1
+"""What a single straight step leaves out of a position, in pixels: curved edges, neighbouring
+tissue, chemical shift, interpolation by the scanner. A judgement; no source.
+"""
+
+QUIET_MOVE_SD = 3.0
+"""A landmark moved further than this many of its own standard deviations is warned of."""
+
+REFINABLE = (Landmark.RIM, Landmark.OUTER_EDGE)
+"""Landmarks that lie on an edge crossed by the measuring direction."""
+
+
+@dataclass(frozen=True)
+class RefinedSlice:
+    """Landmarks after refinement, and a sentence for each that stayed where it was."""
+
+    landmarks: SliceLandmarks
+    warnings: tuple[str, ...]
+
+
+def refine_slice(
+    landmarks: SliceLandmarks,
+    image: ArrayLike,
+    grid: PixelGrid,
+    *,
+    axis: AxisConvention = AxisConvention.RIM_TO_RIM,
+    which: Iterable[Landmark] = REFINABLE,
+) -> RefinedSlice:
+    """Move landmarks along the measuring direction onto the edge nearby.
+
+    Parameters
+    ----------
+    landmarks
+        Landmarks of the slice, as placed.
+    image
+        Its pixels, shape (rows, columns).
+    grid
+        The plane of the slice.
+    axis
+        Axis convention of the measurement.
+    which
+        Landmarks to refine.
+
+    Returns
+    -------
+    RefinedSlice
+        A moved landmark has the origin `refined` and its standard deviation combines that of
+        the fit, what an oblique edge makes of the placement across the axis, and `MODEL_SD_PX`.
+        A landmark at which there is no edge stays as placed.
+
+    Raises
+    ------
+    LandmarkError
+        If landmarks are missing, outside the image, off the slice or out of order.
+    """
+    geometry = slice_geometry(landmarks, grid, axis)
+    points = {compartment: dict(placed) for compartment, placed in landmarks.points.items()}
+    warnings = []
+    for compartment, direction in geometry.axes.items():
+        for landmark in which:
+            if landmark not in points[compartment]:
+                continue
+            placed = points[compartment][landmark]
+            name = f"Slice {landmarks.slice_index}, {name_of(compartment, landmark)}"
+            try:
+                edge = refine_edge(
+                    image,
+                    grid,
+                    point_mm=placed.point_mm,
+                    direction=in_patient(grid, direction),
+                )
+            except EdgeNotFoundError as error:
+                warnings.append(f"{name}: {error}")
+                continue
+            points[compartment][landmark] = _moved(placed, edge, grid)
+            if abs(edge.shift_mm) > QUIET_MOVE_SD * placed.sd_mm:
+                warnings.append(
+                    f"{name} was moved {abs(edge.shift_mm):.2f} mm to the edge, far for a"
+                    f" placement with a standard deviation of {placed.sd_mm} mm. Look at it."
+                )
+    return RefinedSlice(SliceLandmarks(landmarks.slice_index, points), tuple(warnings))
+
+
+def _moved(placed: PlacedLandmark, edge: RefinedEdge, grid: PixelGrid) -> PlacedLandmark:
+    pixel_mm = math.sqrt(grid.row_spacing_mm * grid.column_spacing_mm)
+    oblique_mm = edge.slope * placed.across_mm
+    return PlacedLandmark(
+        point_mm=edge.point_mm,
+        sd_mm=math.hypot(edge.sd_mm, oblique_mm, MODEL_SD_PX * pixel_mm),
+        origin=Origin.REFINED,
+        sd_across_mm=placed.across_mm,
+    )
