@@ -1,0 +1,163 @@
+"""Figures laid out in inches from the upper left corner, and turned into file contents.
+
+Figures are made without pyplot: nothing global is touched, any thread or server may draw.
+"""
+
+from __future__ import annotations
+
+import io
+import textwrap
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import matplotlib as mpl
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_pdf import PdfPages
+from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
+from matplotlib.text import Text
+
+FONT = "DejaVu Sans"
+"""Ships with matplotlib, so that every machine draws the same."""
+
+TEXT_PT = 7.5
+"""Size of running text."""
+
+LINE_HEIGHT, ASCENT = 1.32, 0.76
+"""Distance of lines, and height of the tallest letters of DejaVu Sans, over the font size."""
+
+LETTER_WIDTH, BOLD_LETTER_WIDTH = 0.565, 0.63
+"""Mean width of a letter over the font size, on the safe side, for breaking lines."""
+
+RASTER_DPI = 200
+"""Resolution of PNG files and of the image inside SVG and PDF: a 0.4 mm pixel is not lost."""
+
+_OUTPUT_SETTINGS: dict[Any, Any] = {
+    "pdf.fonttype": 42,  # TrueType: text in the PDF stays searchable and is embedded
+    "svg.fonttype": "path",  # the same look on machines without the font
+    "svg.hashsalt": "meniscal_measure",  # the same element ids on every run
+}
+
+
+@dataclass(frozen=True)
+class Region:
+    """A rectangle of a figure, in inches from the figure's upper left corner."""
+
+    figure: Figure
+    left_in: float
+    top_in: float
+    width_in: float
+    height_in: float
+
+    def part(self, left_in: float, top_in: float, width_in: float, height_in: float) -> Region:
+        """Cut out a region, measured from the upper left corner of this one."""
+        return Region(
+            self.figure, self.left_in + left_in, self.top_in + top_in, width_in, height_in
+        )
+
+    def at(self, x_in: float, y_in: float) -> tuple[float, float]:
+        """Figure coordinates (fractions from the lower left) of a point of the region."""
+        width, height = self.figure.get_size_inches()
+        return (self.left_in + x_in) / width, 1 - (self.top_in + y_in) / height
+
+    def axes(self) -> Axes:
+        """Axes that fill the region."""
+        x0, y0 = self.at(0, self.height_in)
+        x1, y1 = self.at(self.width_in, 0)
+        return self.figure.add_axes((x0, y0, x1 - x0, y1 - y0))
+
+    def text(self, x_in: float, y_in: float, words: str, **style: Any) -> Text:
+        """Write one line; `y_in` is the top of its tallest letters unless `va` says otherwise."""
+        style = {"size": TEXT_PT, "family": FONT, "va": "baseline", **style}
+        if style["va"] == "baseline":  # aligning by the ink would make neighbouring cells jump
+            y_in += ASCENT * style["size"] / 72
+        return self.figure.text(*self.at(x_in, y_in), words, parse_math=False, **style)
+
+    def lines(self, x_in: float, y_in: float, lines: list[str], **style: Any) -> float:
+        """Write lines below each other; returns the y below them, inches."""
+        for line in lines:
+            self.text(x_in, y_in, line, **style)
+            y_in += line_height_in(style.get("size", TEXT_PT))
+        return y_in
+
+    def wrapped(self, x_in: float, y_in: float, words: str, **style: Any) -> float:
+        """Write words broken to the region's width; returns the y below them, inches."""
+        size, bold = style.get("size", TEXT_PT), style.get("weight") == "bold"
+        return self.lines(x_in, y_in, wrap(words, self.width_in - x_in, size, bold=bold), **style)
+
+    def box(self, **style: Any) -> Rectangle:
+        """Draw the region's outline or ground."""
+        x0, y0 = self.at(0, self.height_in)
+        x1, y1 = self.at(self.width_in, 0)
+        patch = Rectangle((x0, y0), x1 - x0, y1 - y0, transform=self.figure.transFigure, **style)
+        self.figure.add_artist(patch)
+        return patch
+
+
+def wrap(words: str, width_in: float, size_pt: float, *, bold: bool = False) -> list[str]:
+    """Break words into lines no wider than the width, by the font's usual letter width."""
+    width = BOLD_LETTER_WIDTH if bold else LETTER_WIDTH
+    letters = max(8, int(width_in * 72 / (width * size_pt)))
+    return textwrap.wrap(words, letters, break_long_words=True) or [""]
+
+
+def line_height_in(size_pt: float) -> float:
+    """Distance of lines of text of this size, inches."""
+    return LINE_HEIGHT * size_pt / 72
+
+
+def blank(width_in: float, height_in: float) -> Region:
+    """Make an empty figure of this size."""
+    figure = Figure(figsize=(width_in, height_in), facecolor="white")
+    FigureCanvasAgg(figure)
+    return Region(figure, 0, 0, width_in, height_in)
+
+
+@dataclass(frozen=True)
+class Stamp:
+    """What the metadata of a picture file says about it: no identifiers."""
+
+    title: str
+    software: str
+    made_at: str
+    """UTC, ISO 8601."""
+
+
+def png_bytes(figure: Figure, stamp: Stamp) -> bytes:
+    """Render as PNG."""
+    return _saved(figure, "png", {"Title": stamp.title, "Software": stamp.software})
+
+
+def svg_bytes(figure: Figure, stamp: Stamp) -> bytes:
+    """Render as SVG: outlines for text, the slice embedded, nothing fetched from outside."""
+    return _saved(
+        figure, "svg", {"Title": stamp.title, "Creator": stamp.software, "Date": stamp.made_at}
+    )
+
+
+def pdf_bytes(figures: list[Figure], stamp: Stamp) -> bytes:
+    """Render as PDF, one page each; the same bytes for the same reading."""
+    metadata = {
+        "Title": stamp.title,
+        "Creator": stamp.software,
+        "CreationDate": _moment(stamp.made_at),
+    }
+    stream = io.BytesIO()
+    with mpl.rc_context(_OUTPUT_SETTINGS), PdfPages(stream, metadata=metadata) as pages:
+        for figure in figures:
+            pages.savefig(figure, dpi=RASTER_DPI)
+    return stream.getvalue()
+
+
+def _saved(figure: Figure, kind: str, metadata: dict[str, str]) -> bytes:
+    stream = io.BytesIO()
+    with mpl.rc_context(_OUTPUT_SETTINGS):
+        figure.savefig(stream, format=kind, dpi=RASTER_DPI, metadata=metadata)
+    return stream.getvalue()
+
+
+def _moment(iso: str) -> datetime:
+    moment = datetime.fromisoformat(iso)
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)

@@ -1,0 +1,253 @@
+"""The figure: the measured slice with rim lines, calipers and values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import ConnectionPatch
+
+from meniscal_measure.anatomy import Compartment
+from meniscal_measure.caliper.reading import Reading
+from meniscal_measure.geometry import PixelGrid
+from meniscal_measure.report import words
+from meniscal_measure.report.canvas import Region, blank
+from meniscal_measure.report.card import draw_card
+from meniscal_measure.report.images import SeriesImages
+from meniscal_measure.report.ink import halo, ink_for
+from meniscal_measure.report.marks import (
+    Marks,
+    compartment_marks,
+    is_on_image_left,
+    plane_extent_mm,
+)
+from meniscal_measure.report.notice import NOTICE
+from meniscal_measure.report.panel import (
+    draw_landmarks,
+    draw_marks,
+    draw_orientation,
+    draw_scale_bar,
+    look_at,
+    outline_view,
+    show_slice,
+)
+from meniscal_measure.report.view import View, detail_view, joint_view
+from meniscal_measure.report.window import display_window
+
+WIDTH_IN, HEIGHT_IN = 7.4, 7.0
+"""Size of the figure; it fits the width of an A4 page at the size it was drawn for."""
+
+COLUMN_IN, GAP_IN = 1.7, 0.08
+IMAGE_TOP_IN, IMAGE_HEIGHT_IN = 0.62, 3.35
+CARD_TOP_IN = 1.1
+"""Below the top of the image, so that the value stands at the height of the joint line."""
+DETAIL_TOP_IN, DETAIL_HEIGHT_IN, CAPTION_IN = 4.05, 1.72, 0.17
+FOOT_TOP_IN = 6.03
+KEY_ROW_IN = 0.17
+
+
+@dataclass(frozen=True, eq=False)
+class _Scene:
+    """What is drawn: the reading, its slice, and where its marks lie."""
+
+    reading: Reading
+    images: SeriesImages
+    grid: PixelGrid
+    window: tuple[float, float]
+    marks: dict[Compartment, Marks]
+
+    def show(self, axes: Axes) -> None:
+        show_slice(
+            axes, self.images.pixels[self.reading.measured.slice_index], self.grid, self.window
+        )
+
+
+def slice_figure(reading: Reading, images: SeriesImages) -> Figure:
+    """Draw the measured slice with its marks and values.
+
+    Parameters
+    ----------
+    reading
+        What was measured.
+    images
+        Pixels and planes of the stack it was measured on.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Without any patient identifier.
+    """
+    region = blank(WIDTH_IN, HEIGHT_IN)
+    margin = 0.12
+    draw_slice_figure(
+        region.part(margin, margin, WIDTH_IN - 2 * margin, HEIGHT_IN - 2 * margin), reading, images
+    )
+    return region.figure
+
+
+def draw_slice_figure(region: Region, reading: Reading, images: SeriesImages) -> None:
+    """Draw the figure into a region of a page."""
+    scene = _scene(reading, images)
+    _draw_head(region, reading)
+    main = _draw_image(region, scene)
+    left, right = _sides(scene)
+    _draw_column(region, scene, main, left)
+    _draw_column(region, scene, main, right)
+    width_in = (region.width_in - GAP_IN) / 2
+    for compartment, x_in in ((left, 0.0), (right, width_in + GAP_IN)):
+        _draw_detail(
+            region.part(x_in, DETAIL_TOP_IN, width_in, DETAIL_HEIGHT_IN), scene, compartment
+        )
+    _draw_foot(region, reading)
+
+
+def _scene(reading: Reading, images: SeriesImages) -> _Scene:
+    index = reading.measured.slice_index
+    grid = images.grids[index]
+    marks = {
+        name: compartment_marks(compartment, grid)
+        for name, compartment in reading.measured.compartments.items()
+    }
+    return _Scene(reading, images, grid, display_window(images.pixels[index]), marks)
+
+
+def _sides(scene: _Scene) -> tuple[Compartment, Compartment]:
+    first, second = words.compartments_shown(scene.reading)
+    if is_on_image_left(first, scene.reading.source.side, scene.grid):
+        return first, second
+    return second, first
+
+
+def _draw_head(region: Region, reading: Reading) -> None:
+    region.text(0, 0, "Meniscal extrusion, coronal slice", size=11, weight="bold")
+    side = reading.source.side
+    knee = "SIDE UNKNOWN" if side is None else f"{side.word} knee"
+    region.text(region.width_in, 0, knee, ha="right", size=11, weight="bold")
+    band = region.part(0, 0.26, region.width_in, 0.24)
+    unverified = not reading.verified
+    band.box(facecolor="black" if unverified else "white", edgecolor="black", lw=0.7)
+    band.text(
+        band.width_in / 2,
+        0.12,
+        words.status_words(reading),
+        ha="center",
+        va="center_baseline",
+        color="white" if unverified else "black",
+        weight="bold",
+        size=8,
+    )
+
+
+def _draw_image(region: Region, scene: _Scene) -> Axes:
+    left_in = COLUMN_IN + GAP_IN
+    frame = region.part(left_in, IMAGE_TOP_IN, region.width_in - 2 * left_in, IMAGE_HEIGHT_IN)
+    view = joint_view(
+        list(scene.marks.values()), scene.grid, ratio=frame.height_in / frame.width_in
+    )
+    axes = frame.axes()
+    axes.set_gid("slice")
+    scene.show(axes)
+    look_at(axes, view)
+    _mark(axes, scene, *scene.marks)
+    draw_orientation(axes, scene.grid)
+    draw_scale_bar(axes, view)
+    _draw_locator(region.part(0, IMAGE_TOP_IN, COLUMN_IN, CARD_TOP_IN - GAP_IN), scene, view)
+    return axes
+
+
+def _mark(axes: Axes, scene: _Scene, *compartments: Compartment) -> None:
+    for name in compartments:
+        measured = scene.reading.measured.compartments[name]
+        draw_marks(axes, measured, scene.marks[name], ink_for(measured.extrusion))
+
+
+def _draw_locator(place: Region, scene: _Scene, view: View) -> None:
+    left, right, bottom, top = plane_extent_mm(scene.grid)
+    scale = min(place.width_in / (right - left), place.height_in / (bottom - top))
+    axes = place.part(0, 0, scale * (right - left), scale * (bottom - top)).axes()
+    axes.set_gid("locator")
+    scene.show(axes)
+    outline_view(axes, view)
+
+
+def _draw_column(region: Region, scene: _Scene, main: Axes, compartment: Compartment) -> None:
+    on_left = compartment is _sides(scene)[0]
+    x_in = 0.0 if on_left else region.width_in - COLUMN_IN
+    column = region.part(x_in, IMAGE_TOP_IN, COLUMN_IN, IMAGE_HEIGHT_IN)
+    place = column.part(0, CARD_TOP_IN, COLUMN_IN, IMAGE_HEIGHT_IN - CARD_TOP_IN)
+    measured = scene.reading.measured.compartments.get(compartment)
+    card = draw_card(place, compartment, measured, scene.reading.conventions)
+    if measured is not None:
+        edge_in = COLUMN_IN if on_left else 0.0
+        _draw_leader(place.at(edge_in, card.leader_y_in), main, scene.marks[compartment])
+    if not on_left:
+        _draw_key(column)
+
+
+def _draw_leader(end: tuple[float, float], main: Axes, marks: Marks) -> None:
+    figure = main.get_figure(root=True)
+    assert figure is not None
+    leader = ConnectionPatch(
+        tuple(marks.flag_point),
+        end,
+        main.transData,
+        figure.transFigure,
+        lw=0.8,
+        shrinkA=4,
+        color="black",
+        path_effects=halo("white", width_pt=2.0),
+        zorder=5,
+    )
+    figure.add_artist(leader)
+
+
+def _draw_key(column: Region) -> None:
+    """Explain the marks, on paper, with the weights and fills they have on the slice."""
+    flagged = {"lw": 2.2, "marker": "v", "ms": 7}
+    free = {"lw": 1.0, "marker": "o", "ms": 4, "markerfacecolor": "white"}
+    rows: tuple[tuple[str, dict[str, Any]], ...] = (
+        ("plateau rim, outer edge", {"lw": 0.7}),
+        ("caliper, flagged", {**flagged, "markevery": [1]}),
+        ("caliper, not flagged", {**free, "markevery": [1]}),
+        ("undecided: dashed", {"lw": 1.6, "ls": "--"}),
+    )
+    for number, (label, style) in enumerate(rows):
+        row = column.part(0, KEY_ROW_IN * number, column.width_in, KEY_ROW_IN)
+        ends = np.array([row.at(0.03, KEY_ROW_IN / 2), row.at(0.33, KEY_ROW_IN / 2)])
+        line = Line2D(*ends.T, transform=row.figure.transFigure, color="black", **style)
+        row.figure.add_artist(line)
+        row.text(0.42, KEY_ROW_IN / 2, label, size=6.5, va="center_baseline")
+
+
+def _draw_detail(place: Region, scene: _Scene, compartment: Compartment) -> None:
+    measured = scene.reading.measured.compartments.get(compartment)
+    value = words.NOT_MEASURED if measured is None else words.value_words(measured.extrusion)
+    place.text(0, 0, f"{compartment.words}, enlarged: {value}", size=7.5)
+    frame = place.part(0, CAPTION_IN, place.width_in, place.height_in)
+    if measured is None:
+        frame.box(fill=False, edgecolor="black", lw=0.7, ls=":")
+        return
+    view = detail_view(scene.marks[compartment], ratio=frame.height_in / frame.width_in)
+    axes = frame.axes()
+    axes.set_gid(f"{compartment.value}-detail")
+    scene.show(axes)
+    look_at(axes, view)
+    _mark(axes, scene, compartment)
+    draw_landmarks(axes, measured, scene.marks[compartment])
+    draw_scale_bar(axes, view)
+
+
+def _draw_foot(region: Region, reading: Reading) -> None:
+    y_in = FOOT_TOP_IN
+    spacing = f"{reading.source.row_spacing_mm:.4g} × {reading.source.column_spacing_mm:.4g} mm"
+    for line in (
+        f"{words.slice_words(reading)}; pixel {spacing} (row × column)",
+        words.side_words(reading),
+        f"Conventions: {words.convention_words(reading)}.  Values: extrusion ± U95.",
+        NOTICE,
+    ):
+        y_in = region.wrapped(0, y_in, line, size=6.5)

@@ -1,0 +1,92 @@
+"""Where the marks of a reading lie on the slice, in millimetres of the image plane.
+
+Plane coordinates: x along the row, y along the column (downwards), mm from the centre of the upper
+left pixel. No drawing here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from meniscal_measure.anatomy import Compartment, Landmark, Side
+from meniscal_measure.caliper.reading import CompartmentReading
+from meniscal_measure.geometry import FloatArray, PixelGrid, unit_vector
+
+LINE_REACH_MM = 4.0
+"""How far the rim line and the outer line run past the points they go through."""
+
+
+@dataclass(frozen=True, eq=False)
+class Marks:
+    """Lines of one compartment, each shape (2, 2): two points `[x, y]` in plane mm."""
+
+    rim_line: FloatArray
+    """Perpendicular to the measuring axis, through the plateau rim."""
+    outer_line: FloatArray
+    """Parallel to it, through the outer edge of the meniscus."""
+    caliper: FloatArray
+    """Along the axis, from the rim line to the outer edge."""
+    axis: FloatArray
+    """Measuring direction in the plane, outward, unit length, shape (2,)."""
+    points: dict[Landmark, FloatArray]
+    """The landmarks, each shape (2,)."""
+
+    @property
+    def flag_point(self) -> FloatArray:
+        """Upper end of the outer line, where the flag marker and the leader line sit."""
+        upper: FloatArray = self.outer_line[1]
+        return upper
+
+
+def plane_mm(grid: PixelGrid, point_mm: ArrayLike) -> FloatArray:
+    """Plane coordinates of patient points, shape (..., 3) to (..., 2)."""
+    spacing_mm = np.array([grid.column_spacing_mm, grid.row_spacing_mm])
+    return np.asarray(grid.to_pixel(point_mm) * spacing_mm, dtype=np.float64)
+
+
+def plane_extent_mm(grid: PixelGrid) -> tuple[float, float, float, float]:
+    """Left, right, bottom and top border of the image in plane mm."""
+    x, y = grid.column_spacing_mm, grid.row_spacing_mm
+    return -x / 2, (grid.columns - 0.5) * x, (grid.rows - 0.5) * y, -y / 2
+
+
+def compartment_marks(reading: CompartmentReading, grid: PixelGrid) -> Marks:
+    """Lay out rim line, outer line and caliper of one compartment."""
+    points = {name: plane_mm(grid, mark.point_mm) for name, mark in reading.landmarks.items()}
+    rim, outer = points[Landmark.RIM], points[Landmark.OUTER_EDGE]
+    axis = _in_plane(reading, grid)
+    across = _upwards(np.array([-axis[1], axis[0]]))
+    foot = outer - reading.extrusion.extrusion_mm * axis
+    return Marks(
+        rim_line=_line_over(np.stack([rim, foot]), across),
+        outer_line=_line_over(np.stack([outer, outer]), across),
+        caliper=np.stack([foot, outer]),
+        axis=axis,
+        points=points,
+    )
+
+
+def _in_plane(reading: CompartmentReading, grid: PixelGrid) -> FloatArray:
+    axis = np.asarray(reading.axis)
+    return unit_vector([axis @ grid.row_direction, axis @ grid.column_direction])
+
+
+def _upwards(direction: FloatArray) -> FloatArray:
+    return direction if direction[1] < 0 else -direction
+
+
+def _line_over(points: FloatArray, direction: FloatArray) -> FloatArray:
+    along = (points - points[0]) @ direction
+    ends = np.array([along.min() - LINE_REACH_MM, along.max() + LINE_REACH_MM])
+    return np.asarray(points[0] + np.multiply.outer(ends, direction), dtype=np.float64)
+
+
+def is_on_image_left(compartment: Compartment, side: Side | None, grid: PixelGrid) -> bool:
+    """Whether a compartment lies on the left of the image as it is stored."""
+    if side is None:
+        return compartment is Compartment.IMAGE_LEFT
+    medial_is_right = grid.row_direction[0] * side.medial_x > 0
+    return bool(medial_is_right) is (compartment is Compartment.LATERAL)

@@ -1,0 +1,116 @@
+"""Writing a reading to a folder: everything or nothing."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+from matplotlib.figure import Figure
+
+from meniscal_measure.caliper.reading import Reading
+from meniscal_measure.errors import OutputError
+from meniscal_measure.files import written_whole
+from meniscal_measure.report.canvas import Stamp, pdf_bytes, png_bytes, svg_bytes
+from meniscal_measure.report.figure import slice_figure
+from meniscal_measure.report.identifiers import without_identifiers
+from meniscal_measure.report.images import SeriesImages
+from meniscal_measure.report.pdf import report_pages
+from meniscal_measure.report.profile import profile_figure
+from meniscal_measure.report.record import reading_to_dict
+from meniscal_measure.report.rows import readings_csv
+from meniscal_measure.report.strip import strip_figure
+
+
+@dataclass(frozen=True)
+class SavedFiles:
+    """The files written, by what they hold."""
+
+    reading: Path
+    table: Path
+    figure_png: Path
+    figure_svg: Path
+    figure_pdf: Path
+    strip_png: Path
+    strip_svg: Path
+    profile_png: Path
+    profile_svg: Path
+    report: Path
+
+
+def save_reading(
+    reading: Reading, images: SeriesImages, folder: Path, *, identifiers: bool = True
+) -> SavedFiles:
+    """Write record, table, pictures and report of a reading into a folder.
+
+    Parameters
+    ----------
+    reading
+        What was measured.
+    images
+        Pixels and planes of the stack it was measured on.
+    folder
+        Made if it does not exist; files of the same names in it are replaced.
+    identifiers
+        Whether `report.pdf`, `reading.json` and `readings.csv` may name the patient. The pictures
+        never do. See `meniscal_measure.report.identifiers` for what is left out otherwise.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written. No file of this reading is left then.
+    """
+    shown = reading if identifiers else without_identifiers(reading)
+    files = SavedFiles(
+        reading=folder / "reading.json",
+        table=folder / "readings.csv",
+        figure_png=folder / "figure.png",
+        figure_svg=folder / "figure.svg",
+        figure_pdf=folder / "figure.pdf",
+        strip_png=folder / "strip.png",
+        strip_svg=folder / "strip.svg",
+        profile_png=folder / "profile.png",
+        profile_svg=folder / "profile.svg",
+        report=folder / "report.pdf",
+    )
+    _write_all(_rendered(files, shown, images))
+    return files
+
+
+def _rendered(files: SavedFiles, reading: Reading, images: SeriesImages) -> dict[Path, bytes]:
+    """Content of every file; all of it is made before the first is written."""
+    stamp = Stamp(
+        title="Meniscal extrusion: a measurement aid, not a diagnosis",
+        software=f"{reading.software} {reading.software_version}",
+        made_at=reading.measured_at,
+    )
+    figure = slice_figure(reading, images)
+    strip = strip_figure(reading, images)
+    profile = profile_figure(reading, images.grids[reading.measured.slice_index])
+    record = json.dumps(reading_to_dict(reading), indent=2, ensure_ascii=False, allow_nan=False)
+    return {
+        files.reading: f"{record}\n".encode(),
+        files.table: readings_csv([reading]).encode(),
+        files.figure_pdf: pdf_bytes([figure], stamp),
+        files.report: pdf_bytes(report_pages(reading, images), stamp),
+        **_pictures(figure, files.figure_png, files.figure_svg, stamp),
+        **_pictures(strip, files.strip_png, files.strip_svg, stamp),
+        **_pictures(profile, files.profile_png, files.profile_svg, stamp),
+    }
+
+
+def _pictures(figure: Figure, png: Path, svg: Path, stamp: Stamp) -> dict[Path, bytes]:
+    return {png: png_bytes(figure, stamp), svg: svg_bytes(figure, stamp)}
+
+
+def _write_all(contents: dict[Path, bytes]) -> None:
+    written: list[Path] = []
+    try:
+        for path, content in contents.items():
+            with written_whole(path) as stream:
+                stream.write(content)
+            written.append(path)
+    except OutputError:
+        for path in written:
+            path.unlink(missing_ok=True)
+        raise

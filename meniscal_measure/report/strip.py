@@ -1,0 +1,118 @@
+"""A strip of neighbouring slices: where the measured one lies and what its neighbours show."""
+
+from __future__ import annotations
+
+from matplotlib.figure import Figure
+
+from meniscal_measure.anatomy import Compartment
+from meniscal_measure.caliper.reading import CompartmentReading, Reading, SliceReading
+from meniscal_measure.report import words
+from meniscal_measure.report.canvas import Region, blank
+from meniscal_measure.report.images import SeriesImages
+from meniscal_measure.report.ink import ink_for
+from meniscal_measure.report.marks import Marks, compartment_marks
+from meniscal_measure.report.notice import NOTICE
+from meniscal_measure.report.panel import draw_marks, look_at, show_slice
+from meniscal_measure.report.view import View, joint_view
+from meniscal_measure.report.window import display_window
+
+REACH = 2
+"""Slices shown on each side of the measured one, marked or not; more would be too small to read."""
+
+COLUMNS = 2 * REACH + 1
+
+WIDTH_IN, RATIO, HEAD_IN, FOOT_IN, GAP_IN = 7.4, 0.72, 0.17, 0.42, 0.07
+
+
+def strip_figure(reading: Reading, images: SeriesImages) -> Figure:
+    """Draw the measured slice between its neighbours, without any patient identifier."""
+    margin, notice_in = 0.12, 0.35
+    width_in = WIDTH_IN - 2 * margin
+    height_in = strip_height_in(width_in)
+    region = blank(WIDTH_IN, height_in + notice_in + 2 * margin)
+    inner = region.part(margin, margin, width_in, height_in + notice_in)
+    draw_strip(inner, reading, images)
+    inner.wrapped(0, height_in + 0.04, f"{words.status_words(reading)}. {NOTICE}", size=6.5)
+    return region.figure
+
+
+def strip_height_in(width_in: float) -> float:
+    """Height that the strip takes at this width."""
+    return HEAD_IN + RATIO * (_pitch_in(width_in) - GAP_IN) + FOOT_IN
+
+
+def strip_indices(reading: Reading) -> list[int]:
+    """Slices shown: the measured one and those next to it, as far as there are any."""
+    centre, last = reading.measured.slice_index, reading.source.slice_count - 1
+    return list(range(max(0, centre - REACH), min(last, centre + REACH) + 1))
+
+
+def draw_strip(region: Region, reading: Reading, images: SeriesImages) -> None:
+    """Draw the strip into a region of a page."""
+    pitch_in = _pitch_in(region.width_in)
+    view = _shared_view(reading, images)
+    for number, index in enumerate(strip_indices(reading)):
+        cell = region.part(
+            number * pitch_in, 0, pitch_in - GAP_IN, strip_height_in(region.width_in)
+        )
+        _draw_cell(cell, reading, images, index, view)
+
+
+def _pitch_in(width_in: float) -> float:
+    return (width_in + GAP_IN) / COLUMNS
+
+
+def _marks(measured: SliceReading | None, images: SeriesImages) -> dict[Compartment, Marks]:
+    if measured is None:
+        return {}
+    grid = images.grids[measured.slice_index]
+    return {
+        name: compartment_marks(compartment, grid)
+        for name, compartment in measured.compartments.items()
+    }
+
+
+def _shared_view(reading: Reading, images: SeriesImages) -> View:
+    """Choose the same part of every slice, so that they compare."""
+    marks = _marks(reading.measured, images)
+    grid = images.grids[reading.measured.slice_index]
+    return joint_view(list(marks.values()), grid, ratio=RATIO)
+
+
+def _draw_cell(
+    cell: Region, reading: Reading, images: SeriesImages, index: int, view: View
+) -> None:
+    slices = {part.slice_index: part for part in (reading.measured, *reading.neighbours)}
+    measured = slices.get(index)
+    is_measured = index == reading.measured.slice_index
+    axes = cell.part(0, HEAD_IN, cell.width_in, RATIO * cell.width_in).axes()
+    axes.set_gid(f"slice-{index}")
+    show_slice(
+        axes, images.pixels[index], images.grids[index], display_window(images.pixels[index])
+    )
+    look_at(axes, view)
+    for name, marks in _marks(measured, images).items():
+        compartment = slices[index].compartments[name]
+        draw_marks(axes, compartment, marks, ink_for(compartment.extrusion), scale=0.5)
+    for spine in axes.spines.values():
+        spine.set_linewidth(2.6 if is_measured else 0.6)
+    title = f"slice {index}, measured" if is_measured else f"slice {index}"
+    cell.text(0, 0, title, size=7, weight="bold" if is_measured else "normal")
+    below_in = HEAD_IN + RATIO * cell.width_in + 0.05
+    cell.lines(0, below_in, _cell_lines(reading, measured), size=6.5)
+
+
+def _cell_lines(reading: Reading, measured: SliceReading | None) -> list[str]:
+    if measured is None:
+        return ["no landmarks placed"]
+    return [
+        f"{name.words}: {_value(measured.compartments.get(name))}"
+        for name in words.compartments_shown(reading)
+    ]
+
+
+def _value(compartment: CompartmentReading | None) -> str:
+    if compartment is None:
+        return words.NOT_MEASURED
+    flag = " ▼" if compartment.extrusion.flag else ""
+    return f"{words.value_words(compartment.extrusion)}{flag}"

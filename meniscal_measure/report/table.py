@@ -1,0 +1,112 @@
+"""The reading as a table for the terminal, readable without colour."""
+
+from __future__ import annotations
+
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from meniscal_measure.caliper.reading import CompartmentReading, Reading
+from meniscal_measure.report import words
+from meniscal_measure.report.notice import NOTICE
+
+
+def reading_table(reading: Reading) -> RenderableType:
+    """Lay a reading out for `rich.console.Console.print`.
+
+    Flags and decisions are words; colour and weight only repeat them.
+    """
+    parts: list[RenderableType] = [
+        Text(f"Meniscal extrusion: {words.side_words(reading)}", style="bold"),
+        Text(words.slice_words(reading)),
+        _values(reading),
+    ]
+    if reading.neighbours:
+        parts.append(_along_slices(reading))
+    parts.append(Text(f"Conventions: {words.convention_words(reading)}"))
+    parts += [Text(f"Warning: {warning}", style="yellow") for warning in reading.warnings]
+    parts += [Text(words.status_words(reading), style="bold"), Text(NOTICE)]
+    return Group(*parts)
+
+
+def _values(reading: Reading) -> Table:
+    table = Table(show_edge=False, pad_edge=False)
+    table.add_column("measured slice")
+    columns = []
+    for name in words.compartments_shown(reading):
+        table.add_column(name.words)
+        columns.append(compartment_lines(reading.measured.compartments.get(name), reading))
+    for (label, first), (_, second) in zip(*columns, strict=True):
+        bold = "bold" if label in ("extrusion ± U95", "flag") else ""
+        table.add_row(label, Text(first), Text(second), style=bold)
+    return table
+
+
+def compartment_lines(
+    measured: CompartmentReading | None, reading: Reading
+) -> list[tuple[str, str]]:
+    """Label and words of every value of a compartment, in the order they are shown."""
+    limit = words.threshold_words(reading.conventions)
+    labels = (
+        "extrusion ± U95",
+        "95 % interval",
+        f"P({limit})",
+        "flag",
+        "decision",
+        "grade (0 to 3)",
+        "body width",
+        "overlap",
+        "relative extrusion",
+        "coverage",
+        "coverage over",
+        "extrusion / plateau width",
+    )
+    if measured is None:
+        return [(label, words.NOT_MEASURED if label == labels[0] else "-") for label in labels]
+    return list(zip(labels, _compartment_words(measured, reading), strict=True))
+
+
+def _compartment_words(measured: CompartmentReading, reading: Reading) -> tuple[str, ...]:
+    extrusion, conventions = measured.extrusion, reading.conventions
+    remark = words.threshold_remark(extrusion, conventions)
+    value = words.value_words(extrusion)
+    return (
+        f"{value} ({remark})" if remark else value,
+        words.interval_words(extrusion),
+        words.probability_words(extrusion),
+        words.flag_words(extrusion, conventions),
+        words.decision_words(extrusion, conventions),
+        str(extrusion.grade),
+        words.length_words(measured.body_width_mm),
+        words.length_words(measured.overlap_mm),
+        words.fraction_words(measured.relative_extrusion),
+        words.fraction_words(measured.coverage),
+        "-" if measured.coverage is None else measured.coverage_width.replace("_", " "),
+        words.fraction_words(measured.extrusion_over_plateau_width),
+    )
+
+
+def _along_slices(reading: Reading) -> Table:
+    table = Table(show_edge=False, pad_edge=False)
+    table.add_column("slice", justify="right")
+    table.add_column("mm from it", justify="right")
+    shown = words.compartments_shown(reading)
+    for name in shown:
+        table.add_column(f"{name.words}, mm")
+    parts = sorted((reading.measured, *reading.neighbours), key=lambda part: part.position_mm)
+    for part in parts:
+        mark = "measured " if part is reading.measured else ""
+        cells = (part.compartments.get(name) for name in shown)
+        table.add_row(
+            f"{mark}{part.slice_index}",
+            f"{part.position_mm - reading.measured.position_mm:+.1f}",
+            *(_short(cell) for cell in cells),
+        )
+    return table
+
+
+def _short(measured: CompartmentReading | None) -> str:
+    if measured is None:
+        return words.NOT_MEASURED
+    flag = "FLAGGED" if measured.extrusion.flag else "not flagged"
+    return f"{words.value_words(measured.extrusion).removesuffix(' mm')} {flag}"

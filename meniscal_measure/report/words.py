@@ -1,0 +1,170 @@
+"""How values, decisions and conventions are put into words, the same in every output."""
+
+from __future__ import annotations
+
+from meniscal_measure.anatomy import Compartment
+from meniscal_measure.caliper.decision import TIE_TOLERANCE_MM
+from meniscal_measure.caliper.landmarks import Origin, SliceConvention
+from meniscal_measure.caliper.reading import (
+    AxisConvention,
+    Conventions,
+    Decision,
+    Extrusion,
+    Quantity,
+    Reading,
+    SliceReading,
+    ThresholdRule,
+)
+from meniscal_measure.geometry import Vector
+from meniscal_measure.report.notice import UNVERIFIED_PLACED, UNVERIFIED_PROPOSED
+
+NOT_MEASURED = "not measured"
+
+AXIS_WORDS = {
+    AxisConvention.RIM_TO_RIM: "line through both plateau rims",
+    AxisConvention.IMAGE_VERTICAL: "perpendicular to the image vertical",
+    AxisConvention.LOCAL_TANGENT: "tangent of the compartment's own plateau",
+}
+
+SLICE_WORDS = {
+    SliceConvention.MEDIAL_SPINE_APEX: "apex of the medial tibial spine",
+    SliceConvention.LARGEST_MEDIAL_SPINE: "largest medial tibial spine",
+    SliceConvention.PLATEAU_MIDPOINT: "midpoint of the antero-posterior plateau",
+    SliceConvention.MAXIMUM_EXTRUSION: "largest extrusion (over-estimates)",
+    SliceConvention.CHOSEN_BY_READER: "chosen by the reader",
+}
+
+
+def expanded_mm(extrusion: Extrusion) -> float:
+    """U95: half the width of the 95 % interval, mm."""
+    low, high = extrusion.interval95_mm
+    return (high - low) / 2
+
+
+def value_words(extrusion: Extrusion) -> str:
+    """Write the extrusion with its expanded uncertainty."""
+    return f"{extrusion.extrusion_mm:.2f} ± {expanded_mm(extrusion):.2f} mm"
+
+
+def interval_words(extrusion: Extrusion) -> str:
+    """Write the 95 % interval."""
+    low, high = extrusion.interval95_mm
+    return f"{low:.2f} to {high:.2f} mm"
+
+
+def threshold_words(conventions: Conventions) -> str:
+    """Write the plain rule, such as `> 3 mm`."""
+    sign = ">" if conventions.threshold_rule is ThresholdRule.ABOVE else "≥"
+    return f"{sign} {conventions.threshold_mm:g} mm"
+
+
+def rule_words(conventions: Conventions) -> str:
+    """Write the threshold rule in full, with what a value of exactly the threshold counts as."""
+    if conventions.threshold_rule is ThresholdRule.ABOVE:
+        return f"{threshold_words(conventions)}, exactly {conventions.threshold_mm:g} is not above"
+    return f"{threshold_words(conventions)}, exactly {conventions.threshold_mm:g} counts as above"
+
+
+def flag_words(extrusion: Extrusion, conventions: Conventions) -> str:
+    """Write the outcome of the plain rule on the un-rounded value."""
+    return f"FLAGGED {threshold_words(conventions)}" if extrusion.flag else "not flagged"
+
+
+def decision_words(extrusion: Extrusion, conventions: Conventions) -> str:
+    """Write the comparison that takes the uncertainty into account."""
+    limit = f"{conventions.threshold_mm:g} mm"
+    return {
+        Decision.ABOVE: f"above {limit}",
+        Decision.NOT_ABOVE: f"not above {limit}",
+        Decision.UNDECIDED: f"undecided: {limit} is within the uncertainty",
+    }[extrusion.decision]
+
+
+def threshold_remark(extrusion: Extrusion, conventions: Conventions) -> str | None:
+    """Say so when the printed value cannot show on which side of the threshold it lies."""
+    value, limit = extrusion.extrusion_mm, conventions.threshold_mm
+    outcome = "flagged" if extrusion.flag else "not flagged"
+    if abs(value - limit) <= TIE_TOLERANCE_MM:
+        return f"exactly {limit:.1f} mm: {outcome} by the rule {threshold_words(conventions)}"
+    if f"{value:.2f}" == f"{limit:.2f}":
+        return f"un-rounded {value:.4f} mm: {outcome}"
+    return None
+
+
+def probability_words(extrusion: Extrusion) -> str:
+    """Write the probability of being above the threshold, never printed as 0 or 1."""
+    probability = extrusion.probability_above_threshold
+    if probability < 0.01:
+        return "< 0.01"
+    return "> 0.99" if probability > 0.99 else f"{probability:.2f}"
+
+
+def length_words(quantity: Quantity | None) -> str:
+    """Write a length with its standard uncertainty."""
+    return NOT_MEASURED if quantity is None else f"{quantity.value:.1f} mm (u {quantity.u:.2f})"
+
+
+def fraction_words(quantity: Quantity | None) -> str:
+    """Write a fraction as a percentage with its standard uncertainty."""
+    if quantity is None:
+        return NOT_MEASURED
+    return f"{100 * quantity.value:.0f} % (u {100 * quantity.u:.0f})"
+
+
+def side_words(reading: Reading) -> str:
+    """Write the side of the knee and where it was read."""
+    side, source = reading.source.side, reading.source.side_source
+    if side is None:
+        return f"SIDE UNKNOWN ({source}): compartments are named by image side"
+    return f"{side.word} knee (side from {source})"
+
+
+def status_words(reading: Reading) -> str:
+    """Say whether a person has confirmed the landmarks."""
+    if reading.verified:
+        return f"verified by {reading.verified_by or 'a reader (name left out)'}"
+    return UNVERIFIED_PROPOSED if _any_proposed(reading.measured) else UNVERIFIED_PLACED
+
+
+def _any_proposed(measured: SliceReading) -> bool:
+    return any(
+        landmark.origin is Origin.PROPOSED
+        for compartment in measured.compartments.values()
+        for landmark in compartment.landmarks.values()
+    )
+
+
+def slice_words(reading: Reading) -> str:
+    """Say which slice was measured and where it lies."""
+    measured = reading.measured
+    return (
+        f"slice index {measured.slice_index} of 0 to {reading.source.slice_count - 1},"
+        f" {measured.position_mm:+.1f} mm along the normal,"
+        f" centre {patient_words(measured.centre_mm)}"
+    )
+
+
+def patient_words(point_mm: Vector) -> str:
+    """Write a patient position with its direction letters, such as `L 2.0 P 5.1 F 3.0 mm`."""
+    letters = (("L", "R"), ("P", "A"), ("H", "F"))
+    parts = (
+        f"{positive if value >= 0 else negative} {abs(value):.1f}"
+        for value, (positive, negative) in zip(point_mm, letters, strict=True)
+    )
+    return " ".join(parts) + " mm"
+
+
+def convention_words(reading: Reading) -> str:
+    """Name axis, slice and threshold conventions: readings compare only when these agree."""
+    return (
+        f"axis {reading.conventions.axis.value} ({AXIS_WORDS[reading.conventions.axis]});"
+        f" slice {reading.slice_convention.value} ({SLICE_WORDS[reading.slice_convention]});"
+        f" threshold {rule_words(reading.conventions)}"
+    )
+
+
+def compartments_shown(reading: Reading) -> tuple[Compartment, Compartment]:
+    """List the two compartments a reading speaks of, measured or not."""
+    if reading.source.side is None:
+        return Compartment.IMAGE_LEFT, Compartment.IMAGE_RIGHT
+    return Compartment.MEDIAL, Compartment.LATERAL
