@@ -12,6 +12,8 @@
         ├── LandmarkError                         landmarks missing, misplaced or out of order
         ├── EdgeNotFoundError                     no edge where one was to be refined
         ├── RecipeError                           a phantom recipe outside its range
+        ├── ManifestError                         lines of a cohort manifest that cannot be used
+        ├── AgreementError                        readings from which a statistic cannot be had
         └── NothingMeasurableError                no series or slice the job can be done on
 
 Every message says what is wrong, with which file or attribute, and what to do about it.
@@ -73,6 +75,14 @@ class EdgeNotFoundError(InputError):
 
 class RecipeError(InputError):
     """A phantom recipe names a field or a value that is not allowed."""
+
+
+class ManifestError(InputError):
+    """A cohort manifest has lines that cannot be used; the message lists every one."""
+
+
+class AgreementError(InputError):
+    """There are too few readings, or the wrong ones, for the statistic asked for."""
 
 
 class NothingMeasurableError(InputError):

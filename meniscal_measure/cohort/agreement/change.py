@@ -1,0 +1,131 @@
+"""Change between two visits, knee by knee and on average."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import stats
+
+from meniscal_measure.cohort.agreement.estimates import (
+    LEVEL,
+    Cases,
+    Estimate,
+    FloatArray,
+    as_floats,
+    require,
+    tail,
+)
+from meniscal_measure.cohort.agreement.proportions import proportion
+from meniscal_measure.errors import AgreementError
+
+SOURCE_MEAN = "paired t interval (Student 1908)"
+SOURCE_DETECTABLE = "Weir JP. J Strength Cond Res 2005;19:231-240"
+
+
+@dataclass(frozen=True)
+class Visits:
+    """The same knees at two visits, mm; NaN where missing. All shape (n,).
+
+    `u_*` are the standard uncertainties of the single readings.
+    """
+
+    knees: tuple[str, ...]
+    baseline_mm: ArrayLike
+    follow_up_mm: ArrayLike
+    u_baseline_mm: ArrayLike
+    u_follow_up_mm: ArrayLike
+
+
+@dataclass(frozen=True)
+class KneeChanges:
+    """Change of each knee; NaN where a visit is missing. All arrays have shape (n,)."""
+
+    knees: tuple[str, ...]
+    change_mm: FloatArray
+    """Follow-up minus baseline."""
+    u_mm: FloatArray
+    """Standard uncertainty of the change, the two visits' errors being independent."""
+    detectable_mm: float
+    """Smallest detectable change."""
+    exceeds_detectable: NDArray[np.bool_]
+    exceeds_uncertainty: NDArray[np.bool_]
+    """Whether the change lies outside its own interval about nought."""
+
+
+@dataclass(frozen=True)
+class MeanChange:
+    """Change of a group of knees."""
+
+    mean: Estimate
+    sd: Estimate
+    more: Estimate
+    """Share whose extrusion grew by more than the smallest detectable change."""
+    less: Estimate
+    """Share whose extrusion shrank by more than it."""
+    cases: Cases
+
+    @property
+    def estimates(self) -> tuple[Estimate, ...]:
+        """All of them, as lines of a results table."""
+        return self.mean, self.sd, self.more, self.less
+
+
+def knee_changes(visits: Visits, detectable_mm: float, *, level: float = LEVEL) -> KneeChanges:
+    """Say of each knee by how much it changed and whether that is beyond error.
+
+    Parameters
+    ----------
+    visits
+        Readings and uncertainties of both visits.
+    detectable_mm
+        Smallest detectable change of the method, from `repeatability.measurement_error`.
+    level
+        Confidence level of each knee's own interval, a fraction.
+
+    Raises
+    ------
+    AgreementError
+        If the columns differ in length or an uncertainty is negative.
+    """
+    columns = (visits.baseline_mm, visits.follow_up_mm, visits.u_baseline_mm, visits.u_follow_up_mm)
+    baseline, follow_up, u_baseline, u_follow_up = (as_floats(column) for column in columns)
+    if any(c.shape != (len(visits.knees),) for c in (baseline, follow_up, u_baseline, u_follow_up)):
+        raise AgreementError("The two visits must list the same knees; pair them first.")
+    if min(np.nanmin(u, initial=0.0) for u in (u_baseline, u_follow_up)) < 0:
+        raise AgreementError("A standard uncertainty is negative.")
+    change, u = follow_up - baseline, np.hypot(u_baseline, u_follow_up)
+    factor = float(stats.norm.ppf(1 - tail(level)))
+    return KneeChanges(
+        visits.knees,
+        change,
+        u,
+        detectable_mm,
+        exceeds_detectable=np.abs(change) > detectable_mm,
+        exceeds_uncertainty=np.abs(change) > factor * u,
+    )
+
+
+def mean_change(changes: KneeChanges, *, level: float = LEVEL) -> MeanChange:
+    """Summarise the change of a group.
+
+    Raises
+    ------
+    AgreementError
+        If fewer than two knees were measured at both visits.
+    """
+    known = changes.change_mm[~np.isnan(changes.change_mm)]
+    require(known.size, 2, "The mean change")
+    mean, sd = float(known.mean()), float(known.std(ddof=1))
+    half = float(stats.t.ppf(1 - tail(level), known.size - 1)) * sd / math.sqrt(known.size)
+    limit = changes.detectable_mm
+    more, less = int((known > limit).sum()), int((known < -limit).sum())
+    return MeanChange(
+        Estimate("Mean change", mean, mean - half, mean + half, "mm", SOURCE_MEAN),
+        Estimate("SD of change", sd, unit="mm", source=SOURCE_MEAN),
+        proportion("Grew by more than the smallest detectable change", more, known.size),
+        proportion("Shrank by more than the smallest detectable change", less, known.size),
+        Cases(known.size, changes.change_mm.size - known.size),
+    )

@@ -1,0 +1,189 @@
+"""How well a measurement, cut at a threshold, finds a reference finding."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+
+from meniscal_measure.cohort.agreement.estimates import (
+    LEVEL,
+    Cases,
+    Estimate,
+    FloatArray,
+    complete_pairs,
+    tail,
+)
+from meniscal_measure.cohort.agreement.proportions import ProportionInterval, proportion
+from meniscal_measure.errors import AgreementError
+
+SOURCE_AUC = "DeLong ER, DeLong DM, Clarke-Pearson DL. Biometrics 1988;44:837-845"
+SOURCE_YOUDEN = "Youden WJ. Cancer 1950;3:32-35"
+
+
+@dataclass(frozen=True)
+class Counts:
+    """Cases by finding and by test."""
+
+    true_positive: int
+    false_negative: int
+    false_positive: int
+    true_negative: int
+
+
+@dataclass(frozen=True)
+class Accuracy:
+    """Sensitivity, specificity and what follows from them, each a fraction."""
+
+    counts: Counts
+    sensitivity: Estimate
+    specificity: Estimate
+    positive_predictive_value: Estimate
+    negative_predictive_value: Estimate
+    correct: Estimate
+
+    @property
+    def estimates(self) -> tuple[Estimate, ...]:
+        """All of them, as lines of a results table."""
+        return (
+            self.sensitivity,
+            self.specificity,
+            self.positive_predictive_value,
+            self.negative_predictive_value,
+            self.correct,
+        )
+
+
+@dataclass(frozen=True)
+class Roc:
+    """Receiver operating characteristic of a measurement against a reference finding.
+
+    `thresholds_mm` falls from infinity; a case is positive when its value is greater or equal.
+    `sensitivity` and `false_positive_rate` are those of each threshold.
+    """
+
+    thresholds_mm: FloatArray
+    sensitivity: FloatArray
+    false_positive_rate: FloatArray
+    area: Estimate
+    youden_mm: Estimate
+    """Threshold with the largest sum of sensitivity and specificity; it flatters its own data."""
+    cases: Cases
+
+    @property
+    def estimates(self) -> tuple[Estimate, ...]:
+        """Area and best threshold, as lines of a results table."""
+        return self.area, self.youden_mm
+
+
+def accuracy_of_counts(
+    counts: Counts,
+    *,
+    interval: ProportionInterval = ProportionInterval.WILSON,
+    level: float = LEVEL,
+) -> Accuracy:
+    """Work out sensitivity, specificity and predictive values from a two-by-two table.
+
+    Examples
+    --------
+    >>> accuracy = accuracy_of_counts(Counts(28, 2, 0, 30))
+    >>> round(100 * accuracy.negative_predictive_value.value, 1)
+    93.8
+    """
+    c = counts
+
+    def share(name: str, hits: int, misses: int) -> Estimate:
+        return proportion(name, hits, hits + misses, interval=interval, level=level)
+
+    return Accuracy(
+        counts,
+        share("Sensitivity", c.true_positive, c.false_negative),
+        share("Specificity", c.true_negative, c.false_positive),
+        share("Positive predictive value", c.true_positive, c.false_positive),
+        share("Negative predictive value", c.true_negative, c.false_negative),
+        share(
+            "Correctly classified",
+            c.true_positive + c.true_negative,
+            c.false_positive + c.false_negative,
+        ),
+    )
+
+
+def count_flags(flags: ArrayLike, reference: ArrayLike) -> tuple[Counts, Cases]:
+    """Count flagged and not flagged cases with and without the reference finding.
+
+    Parameters
+    ----------
+    flags, reference
+        1 or True for yes, 0 or False for no, NaN where missing, shape (n,).
+    """
+    test, finding, cases = complete_pairs(flags, reference)
+    _check_yes_no(test, "flag")
+    _check_yes_no(finding, "reference finding")
+    tn, fp, fn, tp = (int(n) for n in np.bincount((2 * finding + test).astype(int), minlength=4))
+    return Counts(tp, fn, fp, tn), cases
+
+
+def roc_curve(values: ArrayLike, reference: ArrayLike, *, level: float = LEVEL) -> Roc:
+    """Compare a measurement with a reference finding at every threshold.
+
+    Parameters
+    ----------
+    values
+        Measurements, larger meaning rather the finding, mm, shape (n,); NaN where missing.
+    reference
+        1 or True with the finding, 0 or False without, NaN where missing, shape (n,).
+    level
+        Confidence level of the interval of the area, a fraction; it is cut off at 0 and 1.
+
+    Raises
+    ------
+    AgreementError
+        If there are fewer than two cases with the finding, or without.
+    """
+    measured, finding, cases = complete_pairs(values, reference)
+    _check_yes_no(finding, "reference finding")
+    with_it, without = measured[finding == 1], measured[finding == 0]
+    if min(with_it.size, without.size) < 2:
+        raise AgreementError(
+            f"{with_it.size} cases have the reference finding and {without.size} do not; a ROC"
+            " curve needs two of each."
+        )
+    thresholds = np.concatenate([[np.inf], np.unique(measured)[::-1]])
+    sensitivity = _share_at_or_above(with_it, thresholds)
+    false_positive = _share_at_or_above(without, thresholds)
+    best = int(np.argmax(sensitivity - false_positive))
+    return Roc(
+        thresholds,
+        sensitivity,
+        false_positive,
+        _area(with_it, without, level),
+        Estimate("Youden threshold", float(thresholds[best]), unit="mm", source=SOURCE_YOUDEN),
+        cases,
+    )
+
+
+def _check_yes_no(values: FloatArray, what: str) -> None:
+    if not np.isin(values, (0, 1)).all():
+        raise AgreementError(f"A {what} must be 1 (yes) or 0 (no), or empty if missing.")
+
+
+def _share_at_or_above(values: FloatArray, thresholds: FloatArray) -> FloatArray:
+    below = np.searchsorted(np.sort(values), thresholds, side="left")
+    return np.asarray(1 - below / values.size, dtype=np.float64)
+
+
+def _area(with_it: FloatArray, without: FloatArray, level: float) -> Estimate:
+    """Area and its interval from the placement of each case among those of the other kind."""
+    m, n = with_it.size, without.size
+    overall = stats.rankdata(np.concatenate([with_it, without]))
+    placed = (overall[:m] - stats.rankdata(with_it)) / n
+    displaced = 1 - (overall[m:] - stats.rankdata(without)) / m
+    area = float(placed.mean())
+    error = math.sqrt(placed.var(ddof=1) / m + displaced.var(ddof=1) / n)
+    half = float(stats.norm.ppf(1 - tail(level))) * error
+    low, high = max(area - half, 0.0), min(area + half, 1.0)
+    return Estimate("Area under the ROC curve", area, low, high, source=SOURCE_AUC)

@@ -1,0 +1,129 @@
+"""An estimated number with its interval and source, and what missing data did to it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from meniscal_measure.errors import AgreementError, UsageError
+
+FloatArray = NDArray[np.float64]
+
+LEVEL = 0.95
+"""Confidence level of every interval unless another is asked for."""
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """One line of a results table.
+
+    Parameters
+    ----------
+    name
+        What was estimated, in the words of the trade.
+    value
+        The point estimate.
+    low, high
+        Confidence interval; None where the statistic has none.
+    unit
+        Unit of all three numbers, empty for a bare number.
+    source
+        Where the formula was published.
+    """
+
+    name: str
+    value: float
+    low: float | None = None
+    high: float | None = None
+    unit: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True)
+class Cases:
+    """How many cases went into a statistic and how many were left out for missing values."""
+
+    used: int
+    left_out: int = 0
+    noun: str = "knees"
+
+    @property
+    def sentence(self) -> str:
+        """What was done about missing data, ready for a methods section."""
+        total = self.used + self.left_out
+        if not self.left_out:
+            return f"All {total} {self.noun} were analysed; no value was missing."
+        return (
+            f"{self.used} of {total} {self.noun} were analysed; {self.left_out} with a missing"
+            " value were left out (complete cases)."
+        )
+
+
+def as_floats(values: ArrayLike) -> FloatArray:
+    """Turn values into floats and refuse infinities."""
+    array = np.asarray(values, dtype=np.float64)
+    if np.isinf(array).any():
+        raise AgreementError("A value is infinite. Correct it, or leave it empty if it is missing.")
+    return array
+
+
+def complete_pairs(
+    first: ArrayLike, second: ArrayLike, *, noun: str = "knees"
+) -> tuple[FloatArray, FloatArray, Cases]:
+    """Keep the cases on which both values are present.
+
+    Parameters
+    ----------
+    first, second
+        Shape (n,); NaN where missing.
+
+    Returns
+    -------
+    tuple
+        Both arrays without the incomplete cases, and the count of cases.
+
+    Raises
+    ------
+    AgreementError
+        If the two have different lengths.
+    """
+    one, two = as_floats(first), as_floats(second)
+    if one.shape != two.shape or one.ndim != 1:
+        raise AgreementError(
+            f"The two columns to be compared hold {one.size} and {two.size} values;"
+            " give one value of each for every case, empty where missing."
+        )
+    keep = ~(np.isnan(one) | np.isnan(two))
+    used = int(keep.sum())
+    return one[keep], two[keep], Cases(used, one.size - used, noun)
+
+
+def require(count: int, least: int, what: str) -> None:
+    """Refuse to estimate from too few cases.
+
+    Raises
+    ------
+    AgreementError
+        If `count` is smaller than `least`.
+    """
+    if count < least:
+        raise AgreementError(
+            f"{what} needs at least {least} complete cases and has {count}. Add readings,"
+            " or fill in the missing values."
+        )
+
+
+def tail(level: float) -> float:
+    """Probability above a two-sided interval at `level`.
+
+    Raises
+    ------
+    UsageError
+        If the level is not a fraction between 0 and 1.
+    """
+    if not (math.isfinite(level) and 0 < level < 1):
+        raise UsageError(f"The confidence level is {level}; give a fraction such as 0.95.")
+    return (1 - level) / 2

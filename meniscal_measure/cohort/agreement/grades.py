@@ -1,0 +1,172 @@
+"""Agreement of two readers on grades, beyond what chance would give."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+
+from meniscal_measure.cohort.agreement.estimates import (
+    LEVEL,
+    Cases,
+    Estimate,
+    FloatArray,
+    complete_pairs,
+    require,
+    tail,
+)
+from meniscal_measure.errors import AgreementError
+
+SOURCE_KAPPA = "Cohen J. Psychol Bull 1968;70:213-220"
+SOURCE_ERROR = "Fleiss JL, Cohen J, Everitt BS. Psychol Bull 1969;72:323-327"
+
+
+class Weights(StrEnum):
+    """How much each disagreement counts."""
+
+    NONE = "unweighted"
+    """Every disagreement counts fully."""
+    LINEAR = "linear"
+    """In proportion to the number of grades between."""
+    QUADRATIC = "quadratic"
+    """In proportion to the square of that number."""
+
+    def disagreement(self, grades: int) -> FloatArray:
+        """Weight of each pair of grades, 0 on the diagonal, shape (grades, grades)."""
+        order = np.arange(grades)
+        apart = np.abs(order[:, None] - order).astype(np.float64)
+        powers = {Weights.NONE: 0.0, Weights.LINEAR: 1.0, Weights.QUADRATIC: 2.0}
+        return np.where(apart > 0, apart ** powers[self], 0.0)
+
+
+@dataclass(frozen=True)
+class Kappa:
+    """Chance-corrected agreement of two readers."""
+
+    kappa: Estimate
+    observed: float
+    """Weighted agreement seen, a fraction."""
+    expected: float
+    """Weighted agreement expected by chance from each reader's own frequencies."""
+    table: FloatArray
+    """Counts, first reader down, second across."""
+    cases: Cases
+
+    @property
+    def estimates(self) -> tuple[Estimate, ...]:
+        """Kappa and what it is made of, as lines of a results table."""
+        return (
+            self.kappa,
+            Estimate("Observed agreement", self.observed, source=SOURCE_KAPPA),
+            Estimate("Agreement expected by chance", self.expected, source=SOURCE_KAPPA),
+        )
+
+
+def weighted_kappa(
+    first: ArrayLike,
+    second: ArrayLike,
+    *,
+    grades: int,
+    weights: Weights | ArrayLike = Weights.LINEAR,
+    level: float = LEVEL,
+) -> Kappa:
+    """Compare the grades two readers gave.
+
+    Parameters
+    ----------
+    first, second
+        Whole grades from 0 to `grades` - 1, shape (n,); NaN where missing.
+    grades
+        Number of grades on the scale, whether used or not.
+    weights
+        A named rule, or disagreement weights of shape (grades, grades), 0 on the diagonal.
+    level
+        Confidence level of the interval, a fraction.
+
+    Raises
+    ------
+    AgreementError
+        If a grade is off the scale, fewer than two cases are complete, or chance alone would give
+        full agreement.
+    """
+    one, two, cases = complete_pairs(first, second)
+    require(cases.used, 2, "Kappa")
+    for grade in np.unique(np.concatenate([one, two])):
+        if grade != int(grade) or not 0 <= grade < grades:
+            raise AgreementError(f"Grade {grade:g} is not one of 0 to {grades - 1}.")
+    cells = one.astype(int) * grades + two.astype(int)
+    table = np.bincount(cells, minlength=grades**2).reshape(grades, grades)
+    return kappa_of_table(table, weights=weights, level=level, cases=cases)
+
+
+def kappa_of_table(
+    table: ArrayLike,
+    *,
+    weights: Weights | ArrayLike = Weights.LINEAR,
+    level: float = LEVEL,
+    cases: Cases | None = None,
+) -> Kappa:
+    """Work out kappa from a square table of counts.
+
+    Parameters
+    ----------
+    table
+        Counts, shape (grades, grades), first reader down, second across.
+    weights, level
+        As in `weighted_kappa`.
+    cases
+        What was left out before the table was made.
+
+    Notes
+    -----
+    Large-sample interval with the standard error of Fleiss, Cohen and Everitt (1969).
+    """
+    counts = np.asarray(table, dtype=np.float64)
+    disagreement = _disagreement(weights, counts.shape[0])
+    agreement = 1 - disagreement / disagreement.max()
+    total = float(counts.sum())
+    shares = counts / total
+    observed = float((agreement * shares).sum())
+    expected = float((agreement * np.outer(shares.sum(axis=1), shares.sum(axis=0))).sum())
+    if math.isclose(expected, 1.0):
+        raise AgreementError("All readings have one grade; kappa is not defined.")
+    value = (observed - expected) / (1 - expected)
+    half = stats.norm.ppf(1 - tail(level)) * _error(shares, agreement, value, expected, total)
+    name = f"Kappa, {weights.value if isinstance(weights, Weights) else 'weights given'}"
+    source = f"{SOURCE_KAPPA}; interval: {SOURCE_ERROR}"
+    return Kappa(
+        Estimate(name, value, max(value - half, -1.0), min(value + half, 1.0), source=source),
+        observed,
+        expected,
+        counts,
+        cases or Cases(round(total)),
+    )
+
+
+def _disagreement(weights: Weights | ArrayLike, grades: int) -> FloatArray:
+    if isinstance(weights, Weights):
+        return weights.disagreement(grades)
+    given = np.asarray(weights, dtype=np.float64)
+    if given.shape != (grades, grades) or np.diagonal(given).any() or given.min() < 0:
+        raise AgreementError(
+            f"Disagreement weights must be a {grades} x {grades} table of numbers that are not"
+            " negative, with 0 on the diagonal."
+        )
+    if given.max() == 0:
+        raise AgreementError("All disagreement weights are 0; give some disagreement a weight.")
+    return given
+
+
+def _error(
+    shares: FloatArray, agreement: FloatArray, kappa: float, expected: float, total: float
+) -> float:
+    """Work out the standard error of kappa, the true kappa not being nought."""
+    rows, columns = shares.sum(axis=1), shares.sum(axis=0)
+    mean_weights = (agreement @ columns)[:, None] + rows @ agreement
+    spread = float((shares * (agreement - mean_weights * (1 - kappa)) ** 2).sum())
+    variance = (spread - (kappa - expected * (1 - kappa)) ** 2) / (total * (1 - expected) ** 2)
+    return math.sqrt(max(variance, 0.0))

@@ -1,0 +1,186 @@
+"""Limits of agreement between two readers or methods, once or repeatedly on each case."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+
+from meniscal_measure.cohort.agreement.estimates import (
+    LEVEL,
+    Cases,
+    Estimate,
+    FloatArray,
+    complete_pairs,
+    require,
+    tail,
+)
+
+SOURCE_1986 = "Bland JM, Altman DG. Lancet 1986;i:307-310"
+SOURCE_EXACT = "Carkeet A. Optom Vis Sci 2015;92:e71-e80 (noncentral t)"
+SOURCE_BIAS = "Bland JM, Altman DG. Stat Methods Med Res 1999;8:135-160 (difference on mean)"
+
+
+class LimitsRule(StrEnum):
+    """How many standard deviations the limits lie from the mean difference."""
+
+    NORMAL_95 = "1.96 SD"
+    """The central 95 % of a normal distribution, as usual today."""
+    TWO_SD = "2 SD"
+    """The rule of the 1986 paper."""
+
+    @property
+    def multiplier(self) -> float:
+        """Standard deviations between the mean difference and a limit."""
+        return 1.96 if self is LimitsRule.NORMAL_95 else 2.0
+
+
+class LimitsInterval(StrEnum):
+    """How the confidence interval of a limit is worked out."""
+
+    EXACT = "exact"
+    """From the noncentral t distribution: a limit is a quantile of normal differences."""
+    APPROXIMATE = "approximate"
+    """Standard error sqrt(3 s^2 / n) with the t distribution, as in the 1986 paper."""
+
+
+@dataclass(frozen=True)
+class LimitsOfAgreement:
+    """Mean difference (first minus second) and the limits about it."""
+
+    bias: Estimate
+    lower: Estimate
+    upper: Estimate
+    sd: float
+    """Standard deviation of the difference between single readings."""
+    rule: LimitsRule
+    cases: Cases
+
+    @property
+    def estimates(self) -> tuple[Estimate, ...]:
+        """Bias, limits and standard deviation, as lines of a results table."""
+        spread = Estimate(
+            "SD of differences", self.sd, unit=self.bias.unit, source=self.bias.source
+        )
+        return self.bias, spread, self.lower, self.upper
+
+
+@dataclass(frozen=True)
+class ProportionalBias:
+    """Regression of the difference on the mean of two readings."""
+
+    slope: Estimate
+    intercept: Estimate
+    p_value: float
+    """Probability of so steep a slope if the true one were nought."""
+    cases: Cases
+
+    @property
+    def estimates(self) -> tuple[Estimate, ...]:
+        """Slope and intercept, as lines of a results table."""
+        p = Estimate("p of no proportional bias", self.p_value, source=SOURCE_BIAS)
+        return self.slope, self.intercept, p
+
+
+def limits_of_agreement(
+    first: ArrayLike,
+    second: ArrayLike,
+    *,
+    rule: LimitsRule = LimitsRule.NORMAL_95,
+    interval: LimitsInterval = LimitsInterval.EXACT,
+    level: float = LEVEL,
+    unit: str = "mm",
+) -> LimitsOfAgreement:
+    """Compare two readings of each case.
+
+    Parameters
+    ----------
+    first, second
+        Shape (n,); NaN where missing.
+    rule
+        Distance of the limits from the mean difference.
+    interval
+        How the intervals of the limits are worked out. The bias has a t interval either way.
+    level
+        Confidence level of the intervals, a fraction.
+    unit
+        Unit of the readings.
+
+    Raises
+    ------
+    AgreementError
+        If fewer than three complete cases are left.
+
+    Examples
+    --------
+    >>> result = limits_of_agreement([3.1, 4.0, 2.2, 5.1], [2.9, 4.2, 2.0, 4.8])
+    >>> round(result.bias.value, 3)
+    0.125
+    """
+    one, two, cases = complete_pairs(first, second)
+    require(cases.used, 3, "Limits of agreement")
+    difference = one - two
+    bias, sd = float(difference.mean()), float(difference.std(ddof=1))
+    reach = _reach(cases.used, rule.multiplier, interval, level)
+    near, far = (factor * sd for factor in reach)
+    out = rule.multiplier * sd
+    source = SOURCE_1986 if interval is LimitsInterval.APPROXIMATE else SOURCE_EXACT
+    half = float(stats.t.ppf(1 - tail(level), cases.used - 1)) * sd / math.sqrt(cases.used)
+    return LimitsOfAgreement(
+        Estimate("Mean difference", bias, bias - half, bias + half, unit, SOURCE_1986),
+        Estimate("Lower limit of agreement", bias - out, bias - far, bias - near, unit, source),
+        Estimate("Upper limit of agreement", bias + out, bias + near, bias + far, unit, source),
+        sd,
+        rule,
+        cases,
+    )
+
+
+def _reach(n: int, m: float, interval: LimitsInterval, level: float) -> tuple[float, float]:
+    """Nearest and farthest place of a limit, in standard deviations from the bias."""
+    p = tail(level)
+    if interval is LimitsInterval.APPROXIMATE:
+        half = float(stats.t.ppf(1 - p, n - 1)) * math.sqrt(3 / n)
+        return m - half, m + half
+    shift = m * math.sqrt(n)
+    near, far = stats.nct.ppf(np.array([p, 1 - p]), n - 1, shift) / math.sqrt(n)
+    return float(near), float(far)
+
+
+def proportional_bias(
+    first: ArrayLike, second: ArrayLike, *, level: float = LEVEL, unit: str = "mm"
+) -> ProportionalBias:
+    """Ask whether the difference between two readings grows with their size.
+
+    Raises
+    ------
+    AgreementError
+        If fewer than three complete cases are left, or all their means are equal.
+    """
+    one, two, cases = complete_pairs(first, second)
+    require(cases.used, 3, "The regression of the difference on the mean")
+    mean, difference = (one + two) / 2, one - two
+    require(np.unique(mean).size, 2, "The regression of the difference on the mean")
+    line = stats.linregress(mean, difference)
+    factor = float(stats.t.ppf(1 - tail(level), cases.used - 2))
+    return ProportionalBias(
+        _with_error("Slope of difference on mean", line.slope, factor * line.stderr, ""),
+        _with_error("Difference at mean 0", line.intercept, factor * line.intercept_stderr, unit),
+        float(line.pvalue),
+        cases,
+    )
+
+
+def _with_error(name: str, value: float, half: float, unit: str) -> Estimate:
+    numbers = (float(value), float(value - half), float(value + half))
+    return Estimate(name, *numbers, unit=unit, source=SOURCE_BIAS)
+
+
+def differences_and_means(first: ArrayLike, second: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Difference and mean of the complete pairs, as a Bland-Altman plot shows them."""
+    one, two, _ = complete_pairs(first, second)
+    return one - two, (one + two) / 2

@@ -1,0 +1,121 @@
+"""How many knees a study needs."""
+
+from __future__ import annotations
+
+import math
+
+from scipy import optimize, stats
+
+from meniscal_measure.cohort.agreement.estimates import LEVEL, Estimate, tail
+from meniscal_measure.errors import UsageError
+
+SOURCE_ICC = "Bonett DG. Stat Med 2002;21:1331-1335"
+SOURCE_CHANGE = (
+    "power of the paired t test, noncentral t (Cohen J. Statistical Power Analysis 1988)"
+)
+
+POWER = 0.80
+"""Chance of finding a true change unless another is asked for."""
+
+MOST_CASES = 10_000_000
+"""A study larger than this is not looked for."""
+
+
+def knees_for_icc(expected: float, width: float, *, readers: int, level: float = LEVEL) -> Estimate:
+    """Knees needed for an interval of the ICC no wider than asked.
+
+    Parameters
+    ----------
+    expected
+        ICC that is expected, a fraction below 1.
+    width
+        Full width of the confidence interval that is wanted.
+    readers
+        Readings of each knee.
+    level
+        Confidence level of that interval, a fraction.
+
+    Returns
+    -------
+    Estimate
+        A whole number of knees.
+
+    Raises
+    ------
+    UsageError
+        If a number lies outside its range.
+
+    Examples
+    --------
+    >>> knees_for_icc(0.90, 0.10, readers=2).value
+    61.0
+    """
+    if readers < 2 or not 0 <= expected < 1 or not 0 < width < 1:
+        raise UsageError(
+            f"Give two or more readers (not {readers}), an expected ICC from 0 to below 1 (not"
+            f" {expected}) and a width between 0 and 1 (not {width})."
+        )
+    z, k, r = stats.norm.ppf(1 - tail(level)), readers, expected
+    knees = 1 + 8 * (z * (1 - r) * (1 + (k - 1) * r)) ** 2 / (k * (k - 1) * width**2)
+    if k == 2 and r >= 0.7:  # the paper's correction, its approximation being short there
+        knees += 5 * r
+    return Estimate("Knees needed for the ICC interval", float(math.ceil(knees)), source=SOURCE_ICC)
+
+
+def knees_for_change(
+    change_mm: float, sd_change_mm: float, *, power: float = POWER, level: float = LEVEL
+) -> Estimate:
+    """Knees needed to find a mean change between two visits.
+
+    Parameters
+    ----------
+    change_mm
+        Smallest mean change worth finding, mm.
+    sd_change_mm
+        Standard deviation of the change from knee to knee, measurement error included, mm.
+    power
+        Chance of finding it, a fraction.
+    level
+        One minus the two-sided significance level, a fraction.
+
+    Returns
+    -------
+    Estimate
+        A whole number of knees, each measured at both visits.
+
+    Raises
+    ------
+    UsageError
+        If a number lies outside its range, or more knees would be needed than there are.
+
+    Examples
+    --------
+    >>> knees_for_change(0.5, 1.0).value
+    34.0
+    """
+    effect = abs(change_mm) / sd_change_mm if sd_change_mm > 0 else 0.0
+    if effect == 0 or not 0 < power < 1:
+        raise UsageError(
+            f"Give a change (not {change_mm}) and its SD (not {sd_change_mm}) that are not nought,"
+            f" and a power between 0 and 1 (not {power})."
+        )
+    p = tail(level)
+
+    def shortfall(knees: float) -> float:
+        return _paired_power(effect, knees, p) - power
+
+    enough = 2.0
+    while shortfall(enough) < 0:
+        enough *= 2
+        if enough > MOST_CASES:
+            raise UsageError(f"More than {MOST_CASES} knees would be needed; look for more change.")
+    knees = enough if enough == 2 else optimize.brentq(shortfall, enough / 2, enough)
+    return Estimate("Knees needed for the change", float(math.ceil(knees)), source=SOURCE_CHANGE)
+
+
+def _paired_power(effect: float, knees: float, p: float) -> float:
+    critical = stats.t.ppf(1 - p, knees - 1)
+    shift = effect * math.sqrt(knees)
+    return float(
+        stats.nct.sf(critical, knees - 1, shift) + stats.nct.cdf(-critical, knees - 1, shift)
+    )

@@ -1,0 +1,204 @@
+"""Intraclass correlation: how well readers tell one knee from another."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from scipy import stats
+
+from meniscal_measure.cohort.agreement.estimates import (
+    LEVEL,
+    Cases,
+    Estimate,
+    FloatArray,
+    require,
+    tail,
+)
+from meniscal_measure.cohort.agreement.ratings import Ratings
+from meniscal_measure.errors import AgreementError
+
+SOURCE = (
+    "Shrout PE, Fleiss JL. Psychol Bull 1979;86:420-428;"
+    " interval of ICC(2,1): McGraw KO, Wong SP. Psychol Methods 1996;1:30-46"
+)
+
+Bounded = tuple[float, float, float]
+"""A value with the lower and the upper bound of its interval."""
+
+
+class IccForm(StrEnum):
+    """The six intraclass correlations of Shrout and Fleiss."""
+
+    ONE_WAY = "ICC(1,1)"
+    """Each case read by other readers, drawn at random."""
+    TWO_WAY_RANDOM = "ICC(2,1)"
+    """The same readers read every case and stand for readers at large: absolute agreement."""
+    TWO_WAY_MIXED = "ICC(3,1)"
+    """The same readers read every case and are the only ones of interest: consistency."""
+    ONE_WAY_AVERAGE = "ICC(1,k)"
+    TWO_WAY_RANDOM_AVERAGE = "ICC(2,k)"
+    TWO_WAY_MIXED_AVERAGE = "ICC(3,k)"
+
+
+AVERAGE_OF = {
+    IccForm.ONE_WAY: IccForm.ONE_WAY_AVERAGE,
+    IccForm.TWO_WAY_RANDOM: IccForm.TWO_WAY_RANDOM_AVERAGE,
+    IccForm.TWO_WAY_MIXED: IccForm.TWO_WAY_MIXED_AVERAGE,
+}
+"""The form for the mean of all readers that belongs to each form for a single reader."""
+
+
+@dataclass(frozen=True)
+class MeanSquares:
+    """Analysis of variance of a complete table of cases by readers."""
+
+    cases: int
+    readers: int
+    between_cases: float
+    within_cases: float
+    between_readers: float
+    residual: float
+
+
+@dataclass(frozen=True)
+class Reliability:
+    """The intraclass correlations of one table of readings."""
+
+    mean_squares: MeanSquares
+    forms: Mapping[IccForm, Estimate]
+    cases: Cases
+
+    @property
+    def estimates(self) -> tuple[Estimate, ...]:
+        """All six, as lines of a results table."""
+        return tuple(self.forms.values())
+
+
+def mean_squares(values: FloatArray) -> MeanSquares:
+    """Split the variance of a complete table into cases, readers and what is left.
+
+    Parameters
+    ----------
+    values
+        Shape (cases, readers), no value missing.
+
+    Raises
+    ------
+    AgreementError
+        If there are fewer than two cases or readers, or all values are equal.
+    """
+    n, k = values.shape
+    require(n, 2, "An analysis of variance")
+    if k < 2:
+        raise AgreementError("Agreement needs two readers, or two readings by one; there is one.")
+    centred = values - values.mean()
+    case_means, reader_means = centred.mean(axis=1), centred.mean(axis=0)
+    within = centred - case_means[:, None]
+    residual = within - reader_means
+    table = MeanSquares(
+        cases=n,
+        readers=k,
+        between_cases=float(k * (case_means**2).sum() / (n - 1)),
+        within_cases=float((within**2).sum() / (n * (k - 1))),
+        between_readers=float(n * (reader_means**2).sum() / (k - 1)),
+        residual=float((residual**2).sum() / ((n - 1) * (k - 1))),
+    )
+    if table.between_cases == 0 and table.within_cases == 0:
+        raise AgreementError("All readings are equal; no variance can be shared out among them.")
+    return table
+
+
+def intraclass_correlations(ratings: Ratings, *, level: float = LEVEL) -> Reliability:
+    """Estimate the six intraclass correlations with their confidence intervals.
+
+    Parameters
+    ----------
+    ratings
+        Cases with a missing value are left out and counted in `cases`.
+    level
+        Confidence level of the intervals, a fraction.
+
+    Notes
+    -----
+    The interval of an average is the Spearman-Brown transform of the one for a single reader
+    (McGraw and Wong 1996).
+
+    Examples
+    --------
+    >>> from meniscal_measure.cohort.agreement.ratings import ratings_from_table
+    >>> judges = [[9, 6, 8, 7, 10, 6], [2, 1, 4, 1, 5, 2], [5, 3, 6, 2, 6, 4], [8, 2, 8, 6, 9, 7]]
+    >>> result = intraclass_correlations(ratings_from_table(np.transpose(judges)))
+    >>> round(result.forms[IccForm.TWO_WAY_RANDOM].value, 2)
+    0.29
+    """
+    values, cases = ratings.complete()
+    table = mean_squares(values)
+    q = 1 - tail(level)
+    found: dict[IccForm, Bounded] = {
+        IccForm.ONE_WAY: _one_way(table, q),
+        IccForm.TWO_WAY_RANDOM: _two_way_random(table, q),
+        IccForm.TWO_WAY_MIXED: _two_way_mixed(table, q),
+    }
+    for single, average in AVERAGE_OF.items():
+        value, low, high = (_spearman_brown(r, table.readers) for r in found[single])
+        found[average] = value, low, high
+    return Reliability(table, {form: _estimate(form, found[form]) for form in IccForm}, cases)
+
+
+def _estimate(form: IccForm, bounded: Bounded) -> Estimate:
+    value, low, high = bounded
+    return Estimate(form.value, value, low, high, source=SOURCE)
+
+
+def _one_way(table: MeanSquares, q: float) -> Bounded:
+    n, k = table.cases, table.readers
+    return _ratio_form(table.between_cases, table.within_cases, k, (n - 1, n * (k - 1)), q)
+
+
+def _two_way_mixed(table: MeanSquares, q: float) -> Bounded:
+    n, k = table.cases, table.readers
+    return _ratio_form(table.between_cases, table.residual, k, (n - 1, (n - 1) * (k - 1)), q)
+
+
+def _ratio_form(
+    between: float, error: float, k: int, freedom: tuple[int, int], q: float
+) -> Bounded:
+    """Value and interval of (between - error) / (between + (k - 1) error)."""
+    shrink = stats.f.ppf(q, *freedom)
+    stretch = 1 / stats.f.ppf(q, *reversed(freedom))
+    value, low, high = (
+        float((between - factor * error) / (between + (k - 1) * factor * error))
+        for factor in (1.0, shrink, stretch)
+    )
+    return value, low, high
+
+
+def _two_way_random(table: MeanSquares, q: float) -> Bounded:
+    n, k = table.cases, table.readers
+    b, j, e = table.between_cases, table.between_readers, table.residual
+    rho = (b - e) / (b + (k - 1) * e + k * (j - e) / n)
+    if rho == 1:
+        return 1.0, 1.0, 1.0
+    v = _satterthwaite(table, rho)
+    spread = k * j + (k * n - k - n) * e
+    low_f, high_f = stats.f.ppf(q, n - 1, v), stats.f.ppf(q, v, n - 1)
+    low = n * (b - low_f * e) / (low_f * spread + n * b)
+    high = n * (high_f * b - e) / (spread + n * high_f * b)
+    return float(rho), float(low), float(high)
+
+
+def _satterthwaite(table: MeanSquares, rho: float) -> float:
+    """Degrees of freedom of the readers' and the residual mean square taken together."""
+    n, k = table.cases, table.readers
+    a = k * rho / (n * (1 - rho)) * table.between_readers
+    b = (1 + k * rho * (n - 1) / (n * (1 - rho))) * table.residual
+    return (a + b) ** 2 / (a**2 / (k - 1) + b**2 / ((n - 1) * (k - 1)))
+
+
+def _spearman_brown(single: float, readers: int) -> float:
+    """Reliability of the mean of `readers` readings from that of one."""
+    with np.errstate(divide="ignore"):
+        return float(np.divide(readers * single, 1 + (readers - 1) * single))

@@ -1,0 +1,165 @@
+"""Measurement error in the unit of the measurement: SEM, smallest detectable change, CV."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+from meniscal_measure.cohort.agreement.estimates import LEVEL, Cases, Estimate, tail
+from meniscal_measure.cohort.agreement.limits import LimitsRule
+from meniscal_measure.cohort.agreement.ratings import Ratings
+from meniscal_measure.cohort.agreement.reliability import MeanSquares, mean_squares
+from meniscal_measure.errors import AgreementError
+
+SOURCE_SEM = "Weir JP. J Strength Cond Res 2005;19:231-240 (root of the error mean square)"
+SOURCE_SDC = "Weir JP. J Strength Cond Res 2005;19:231-240 (multiplier x sqrt(2) x SEM)"
+SOURCE_REPEAT = "Bland JM, Altman DG. Lancet 1986;i:307-310 (repeatability coefficient)"
+SOURCE_CV = "within-case SD over the overall mean; interval from that of the SD, mean as known"
+
+
+@dataclass(frozen=True)
+class MeasurementError:
+    """Errors of a single reading, and the change that is beyond them.
+
+    `agreement` counts systematic differences between readers as error, `consistency` does not.
+    """
+
+    sem_agreement: Estimate
+    sem_consistency: Estimate
+    sdc_agreement: Estimate
+    sdc_consistency: Estimate
+    within_case_sd: Estimate
+    repeatability_coefficient: Estimate
+    coefficient_of_variation: Estimate | None
+    """None where the mean is not positive, so that the ratio means nothing."""
+    cases: Cases
+
+    @property
+    def estimates(self) -> tuple[Estimate, ...]:
+        """All of them, as lines of a results table."""
+        lines = (
+            self.sem_agreement,
+            self.sem_consistency,
+            self.sdc_agreement,
+            self.sdc_consistency,
+            self.within_case_sd,
+            self.repeatability_coefficient,
+            self.coefficient_of_variation,
+        )
+        return tuple(line for line in lines if line is not None)
+
+
+@dataclass(frozen=True)
+class _Spread:
+    """A standard deviation with its interval, before it is given a name and a unit."""
+
+    value: float
+    low: float
+    high: float
+
+    def named(self, name: str, unit: str, source: str, *, factor: float = 1.0) -> Estimate:
+        value, low, high = (factor * number for number in (self.value, self.low, self.high))
+        return Estimate(name, value, low, high, unit, source)
+
+
+def measurement_error(
+    ratings: Ratings,
+    *,
+    rule: LimitsRule = LimitsRule.NORMAL_95,
+    level: float = LEVEL,
+    unit: str = "mm",
+) -> MeasurementError:
+    """Estimate the error of one reading from several readings of each case.
+
+    Parameters
+    ----------
+    ratings
+        Readers, or repeats by one reader. Cases with a missing value are left out and counted.
+    rule
+        Multiplier of the smallest detectable change and the repeatability coefficient.
+    level
+        Confidence level of the intervals, a fraction.
+    unit
+        Unit of the readings.
+
+    Notes
+    -----
+    SEM (consistency) is the root of the residual mean square; SEM (agreement) adds the variance
+    between readers, a negative estimate of which counts as nought. Intervals from the chi-square
+    distribution, for agreement with Satterthwaite's degrees of freedom.
+    """
+    values, cases = ratings.complete()
+    table = mean_squares(values)
+    agreement, consistency, within = _spreads(table, tail(level))
+    change = rule.multiplier * math.sqrt(2)
+    sdc = f"Smallest detectable change ({rule.value}"
+    return MeasurementError(
+        agreement.named("SEM, agreement", unit, SOURCE_SEM),
+        consistency.named("SEM, consistency", unit, SOURCE_SEM),
+        agreement.named(f"{sdc}, agreement)", unit, SOURCE_SDC, factor=change),
+        consistency.named(f"{sdc}, consistency)", unit, SOURCE_SDC, factor=change),
+        within.named("Within-case SD", unit, SOURCE_REPEAT),
+        within.named("Repeatability coefficient", unit, SOURCE_REPEAT, factor=change),
+        _variation(within, float(np.mean(values))),
+        cases,
+    )
+
+
+def _spreads(table: MeanSquares, p: float) -> tuple[_Spread, _Spread, _Spread]:
+    n, k = table.cases, table.readers
+    residual_freedom = (n - 1) * (k - 1)
+    consistency = _spread(table.residual, residual_freedom, p)
+    within = _spread(table.within_cases, n * (k - 1), p)
+    if table.between_readers <= table.residual:
+        return consistency, consistency, within
+    readers, rest = table.between_readers / n, table.residual * (n - 1) / n
+    freedom = (readers + rest) ** 2 / (readers**2 / (k - 1) + rest**2 / residual_freedom)
+    return _spread(readers + rest, freedom, p), consistency, within
+
+
+def _spread(variance: float, freedom: float, p: float) -> _Spread:
+    bounds = freedom * variance / stats.chi2.ppf(np.array([1 - p, p]), freedom)
+    low, high = np.sqrt(bounds).tolist()
+    return _Spread(math.sqrt(variance), low, high)
+
+
+def _variation(within: _Spread, mean: float) -> Estimate | None:
+    if mean <= 0:
+        return None
+    return within.named("Coefficient of variation", "%", SOURCE_CV, factor=100 / mean)
+
+
+def sem_from_icc(sd: float, icc: float) -> float:
+    """Find the standard error of measurement from a published standard deviation and reliability.
+
+    SEM = SD sqrt(1 - ICC) (Weir 2005).
+
+    Raises
+    ------
+    AgreementError
+        If the standard deviation is negative or the ICC is above 1.
+
+    Examples
+    --------
+    >>> round(sem_from_icc(0.92, 0.90), 2)
+    0.29
+    """
+    if sd < 0 or icc > 1:
+        raise AgreementError(f"SD {sd} must not be negative and ICC {icc} not above 1.")
+    return sd * math.sqrt(1 - icc)
+
+
+def smallest_detectable_change(sem: float, *, rule: LimitsRule = LimitsRule.NORMAL_95) -> float:
+    """Change between two single readings that their error alone would exceed 1 time in 20.
+
+    Multiplier x sqrt(2) x SEM (Weir 2005).
+
+    Examples
+    --------
+    >>> round(smallest_detectable_change(1.64**0.5), 2)
+    3.55
+    """
+    return rule.multiplier * math.sqrt(2) * sem

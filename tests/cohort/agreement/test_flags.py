@@ -1,0 +1,99 @@
+"""Proportions and agreement on the flag against statistics libraries and by hand."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from statsmodels.stats.contingency_tables import mcnemar  # type: ignore[import-untyped]
+from statsmodels.stats.proportion import proportion_confint  # type: ignore[import-untyped]
+
+from meniscal_measure.cohort.agreement.flags import flag_agreement
+from meniscal_measure.cohort.agreement.proportions import ProportionInterval, proportion
+from meniscal_measure.errors import AgreementError
+
+
+@pytest.mark.parametrize(
+    ("interval", "method"),
+    [(ProportionInterval.WILSON, "wilson"), (ProportionInterval.CLOPPER_PEARSON, "beta")],
+)
+@pytest.mark.parametrize(("hits", "total"), [(0, 12), (7, 20), (63, 71), (30, 30)])
+def test_intervals_agree_with_statsmodels(
+    interval: ProportionInterval, method: str, hits: int, total: int
+) -> None:
+    found = proportion("share", hits, total, interval=interval)
+    expected = proportion_confint(hits, total, method=method)
+    assert (found.low, found.high) == pytest.approx(expected, abs=1e-9)
+
+
+def test_wilson_interval_of_ten_in_a_hundred() -> None:
+    # Textbook value: 0.0552 to 0.1744 (quoted from memory).
+    found = proportion("share", 10, 100)
+    assert (found.low, found.high) == pytest.approx((0.0552, 0.1744), abs=5e-5)
+
+
+def test_tears_with_minor_and_major_extrusion() -> None:
+    # Costa, AJR 2004;183:17-23: tears in 59 % of 34 minor and 89 % of 71 major extrusions.
+    assert round(proportion("minor", 20, 34).value, 2) == 0.59
+    assert round(proportion("major", 63, 71).value, 2) == 0.89
+
+
+def test_a_share_of_nothing_is_unknown() -> None:
+    found = proportion("share", 0, 0)
+    assert math.isnan(found.value)
+    assert (found.low, found.high) == (0.0, 1.0)
+
+
+def test_more_hits_than_cases_are_refused() -> None:
+    with pytest.raises(AgreementError, match="5 of 4 is no proportion"):
+        proportion("share", 5, 4)
+
+
+@pytest.fixture
+def readers() -> tuple[list[float], list[float]]:
+    """Flagged by both 20, by the first only 5, by the second only 10, by neither 15."""
+    first = [1.0] * 25 + [0.0] * 25
+    second = [1.0] * 20 + [0.0] * 5 + [1.0] * 10 + [0.0] * 15
+    return first, second
+
+
+def test_agreement_counts_by_hand(readers: tuple[list[float], list[float]]) -> None:
+    result = flag_agreement(*readers)
+    assert (result.both, result.only_first, result.only_second, result.neither) == (20, 5, 10, 15)
+    assert result.overall.value == pytest.approx(35 / 50)
+    assert result.positive.value == pytest.approx(40 / 55)
+    assert result.negative.value == pytest.approx(30 / 45)
+    assert result.kappa is not None
+    assert result.kappa.kappa.value == pytest.approx(0.40)
+
+
+def test_uneven_flagging_agrees_with_statsmodels(
+    readers: tuple[list[float], list[float]],
+) -> None:
+    expected = mcnemar([[20, 5], [10, 15]], exact=True).pvalue
+    assert flag_agreement(*readers).p_one_sided_reader == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("flag", [0.0, 1.0])
+def test_kappa_is_left_out_where_every_reading_says_the_same(flag: float) -> None:
+    result = flag_agreement([flag] * 5, [flag] * 5)
+    assert result.kappa is None
+    assert result.overall.value == 1
+    assert result.p_one_sided_reader == 1
+
+
+def test_kappa_is_nought_where_only_one_reader_ever_flags() -> None:
+    result = flag_agreement([1, 1, 0, 0], [0, 0, 0, 0])
+    assert result.kappa is not None
+    assert result.kappa.kappa.value == pytest.approx(0)
+
+
+def test_missing_flags_are_counted() -> None:
+    cases = flag_agreement([1, 0, np.nan], [1, 1, 0]).cases
+    assert (cases.used, cases.left_out) == (2, 1)
+
+
+def test_a_flag_that_is_neither_yes_nor_no_is_refused() -> None:
+    with pytest.raises(AgreementError, match=r"1 \(yes\) or 0 \(no\)"):
+        flag_agreement([1, 2], [1, 0])

@@ -1,0 +1,106 @@
+"""Measurement error against worked values and laws."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from meniscal_measure.cohort.agreement.estimates import FloatArray
+from meniscal_measure.cohort.agreement.limits import LimitsRule
+from meniscal_measure.cohort.agreement.ratings import ratings_from_table
+from meniscal_measure.cohort.agreement.repeatability import (
+    measurement_error,
+    sem_from_icc,
+    smallest_detectable_change,
+)
+from meniscal_measure.errors import AgreementError
+
+
+def test_sem_and_smallest_detectable_change_of_the_six_targets(judges: FloatArray) -> None:
+    # From the mean squares printed by Shrout and Fleiss 1979: agreement sqrt(s2_J + s2_E),
+    # consistency sqrt(EMS), computed independently of this package.
+    result = measurement_error(ratings_from_table(judges))
+    assert result.sem_agreement.value == pytest.approx(2.50278, abs=1e-5)
+    assert result.sem_consistency.value == pytest.approx(1.00968, abs=1e-5)
+    assert result.sdc_agreement.value == pytest.approx(6.93734, abs=3e-4)
+    assert result.sdc_consistency.value == pytest.approx(2.79868, abs=2e-4)
+
+
+def test_change_from_an_error_mean_square() -> None:
+    # J Am Soc Nephrol table: MS 1.64 gives a smallest detectable difference of 3.55.
+    assert smallest_detectable_change(1.64**0.5) == pytest.approx(3.55, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("icc", "sem", "change"),
+    [(0.90, 0.29, 0.81), (0.95, 0.21, 0.57)],
+)
+def test_sem_of_a_published_spread(icc: float, sem: float, change: float) -> None:
+    # SD 0.92 mm of mid-coronal medial extrusion: Bruns, BMC Musculoskelet Disord 2014;15:32.
+    assert round(sem_from_icc(0.92, icc), 2) == sem
+    assert round(smallest_detectable_change(sem_from_icc(0.92, icc)), 2) == change
+
+
+def test_repeatability_coefficients_of_the_1986_paper(
+    wright_first: FloatArray,
+    wright_second: FloatArray,
+    mini_first: FloatArray,
+    mini_second: FloatArray,
+) -> None:
+    # Bland and Altman, Lancet 1986: 43.2 and 56.4 l/min, twice the SD of the differences between
+    # repeats about nought (printed from rounded steps; unrounded 43.2938 and 56.3163).
+    for pair, expected in (
+        ((wright_first, wright_second), 43.2938),
+        ((mini_first, mini_second), 56.3163),
+    ):
+        result = measurement_error(
+            ratings_from_table(np.column_stack(pair)), rule=LimitsRule.TWO_SD, unit="l/min"
+        )
+        assert result.repeatability_coefficient.value == pytest.approx(expected, abs=1e-3)
+
+
+def test_intervals_cover_the_true_error_as_often_as_they_say() -> None:
+    rng = np.random.default_rng(12)
+    trials, hits = 500, 0
+    for _ in range(trials):
+        values = rng.normal(3, 1, (15, 1)) + rng.normal(0, 0.25, (15, 3))
+        found = measurement_error(ratings_from_table(values)).sem_consistency
+        hits += (found.low or 0) <= 0.25 <= (found.high or 0)
+    # 500 draws at 95 %: four standard errors are 3.9 %.
+    assert hits / trials == pytest.approx(0.95, abs=0.039)
+
+
+def test_an_offset_between_readers_counts_only_for_agreement() -> None:
+    truth = np.linspace(1, 5, 10)
+    noise = np.random.default_rng(13).normal(0, 0.1, (10, 2))
+    result = measurement_error(ratings_from_table(truth[:, None] + noise + [0, 1.0]))
+    assert result.sem_consistency.value < 0.2
+    assert result.sem_agreement.value > 0.5
+
+
+def test_readers_who_differ_less_than_chance_add_no_error() -> None:
+    truth = np.linspace(1, 5, 10)
+    noise = np.random.default_rng(14).normal(0, 0.2, (10, 2))
+    noise -= noise.mean(axis=0)
+    result = measurement_error(ratings_from_table(truth[:, None] + noise))
+    assert result.sem_agreement.value == pytest.approx(result.sem_consistency.value)
+
+
+def test_coefficient_of_variation_is_a_percentage_of_the_mean() -> None:
+    values = np.array([[9.0, 11.0], [10.0, 10.0], [11.0, 9.0]])
+    found = measurement_error(ratings_from_table(values)).coefficient_of_variation
+    assert found is not None
+    # Within-case variances 2, 0, 2: SD sqrt(4 / 3) about a mean of 10.
+    assert found.value == pytest.approx(10 * (4 / 3) ** 0.5)
+
+
+def test_no_coefficient_of_variation_about_a_mean_of_nought() -> None:
+    values = np.array([[-1.0, -1.1], [0.5, 0.4], [0.2, 0.6]])
+    result = measurement_error(ratings_from_table(values))
+    assert result.coefficient_of_variation is None
+    assert "Coefficient of variation" not in [line.name for line in result.estimates]
+
+
+def test_impossible_published_values_are_refused() -> None:
+    with pytest.raises(AgreementError, match="not above 1"):
+        sem_from_icc(0.9, 1.2)
