@@ -22,7 +22,6 @@ from meniscal_measure.report.ink import halo, ink_for
 from meniscal_measure.report.marks import (
     Marks,
     compartment_marks,
-    is_on_image_left,
     plane_extent_mm,
 )
 from meniscal_measure.report.notice import NOTICE
@@ -116,10 +115,14 @@ def _scene(reading: Reading, images: SeriesImages) -> _Scene:
 
 
 def _sides(scene: _Scene) -> tuple[Compartment, Compartment]:
+    """Compartments on the left and on the right of the image."""
     first, second = words.compartments_shown(scene.reading)
-    if is_on_image_left(first, scene.reading.source.side, scene.grid):
-        return first, second
-    return second, first
+    first_is_left = (
+        scene.marks[first].on_image_left
+        if first in scene.marks
+        else second not in scene.marks or not scene.marks[second].on_image_left
+    )
+    return (first, second) if first_is_left else (second, first)
 
 
 def _draw_head(region: Region, reading: Reading) -> None:

@@ -1,10 +1,11 @@
 """Leaving every patient identifier out of a reading before anything is written.
 
 Left out: Patient's Name, Patient ID, Study Date, all UIDs, Series Description (free text in which
-names are found), and the reader's name; wherever one of them is quoted in a reason or a warning it
-is replaced. Kept: geometry, values, conventions and the time of measuring. These are the attributes
-a reading holds of those that the Basic Application Level Confidentiality Profile (DICOM PS3.15
-Annex E) removes. Writing burned into the pixels is image content and is not touched.
+names are found) and the reader's name. Where one of them is quoted in a reason or a warning it is
+replaced, and so are file paths. Kept: geometry, values, conventions and the time of measuring.
+These are the attributes a reading holds of those that the Basic Application Level Confidentiality
+Profile (DICOM PS3.15 Annex E) removes. Writing burned into the pixels is image content and is not
+touched.
 """
 
 from __future__ import annotations
@@ -20,6 +21,9 @@ LEFT_OUT = "[left out]"
 
 SHORTEST_NAME_PART = 2
 """Single letters of a name (initials) are not searched for in running text on their own."""
+
+_PATH = re.compile(r"(?<!\w)(?:[A-Za-z]:)?[\\/][^\s:,;]*[^\s:,;.]")
+"""A path quoted in a warning: folders are often named after the patient."""
 
 
 def without_identifiers(reading: Reading) -> Reading:
@@ -78,7 +82,12 @@ def _slice_uids(slices: Iterable[SliceReading]) -> set[str]:
 
 
 def _redacted(text: str, identifiers: list[str]) -> str:
+    text = _PATH.sub(LEFT_OUT, text)
     for identifier in identifiers:
-        pattern = rf"(?<!\w){re.escape(identifier)}(?!\w)"
-        text = re.sub(pattern, LEFT_OUT, text, flags=re.IGNORECASE)
+        text = re.sub(_word(identifier), LEFT_OUT, text, flags=re.IGNORECASE)
     return text
+
+
+def _word(identifier: str) -> str:
+    # Not \b: in file names an underscore parts words too.
+    return rf"(?<![^\W_]){re.escape(identifier)}(?![^\W_])"

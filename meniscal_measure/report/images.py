@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,36 +17,35 @@ PixelArray = NDArray[np.number[Any]]
 
 @dataclass(frozen=True, eq=False)
 class SeriesImages:
-    """Grey values of a stack in geometric order.
+    """Grey values of those slices of a stack that are to be shown.
 
     Parameters
     ----------
     pixels
-        Grey values, `[slice, row, column]`.
+        Grey values `[row, column]` by slice index. Slices that are absent are not shown: nobody
+        has to read a whole series for one figure.
     grids
-        Plane of each slice, as many as there are slices.
+        Plane of every slice of the stack in geometric order.
 
     Raises
     ------
     GeometryError
-        If the number of planes or their size does not fit the pixels.
+        If an image has no plane, or one of another size.
     """
 
-    pixels: PixelArray
+    pixels: Mapping[int, PixelArray]
     grids: tuple[PixelGrid, ...]
 
     def __post_init__(self) -> None:
-        sizes = {(grid.rows, grid.columns) for grid in self.grids}
-        if self.pixels.ndim != 3 or len(self.grids) != len(self.pixels):
-            raise GeometryError(
-                f"Pixels of shape {self.pixels.shape} do not fit {len(self.grids)} slice planes;"
-                " give one [row, column] image for each plane."
-            )
-        if sizes != {self.pixels.shape[1:]}:
-            raise GeometryError(
-                f"Slice planes of {sorted(sizes)} (rows, columns) do not fit images of"
-                f" {self.pixels.shape[1:]}; use the planes read from the same files."
-            )
-
-    def __len__(self) -> int:
-        return len(self.grids)
+        for index, image in self.pixels.items():
+            if not 0 <= index < len(self.grids):
+                raise GeometryError(
+                    f"There is an image for slice {index}, but planes for slices 0 to"
+                    f" {len(self.grids) - 1} only; give the planes of the whole stack."
+                )
+            grid = self.grids[index]
+            if image.shape != (grid.rows, grid.columns):
+                raise GeometryError(
+                    f"The image of slice {index} has shape {image.shape}, its plane"
+                    f" {(grid.rows, grid.columns)} (rows, columns); read both from the same file."
+                )

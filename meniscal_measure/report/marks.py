@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from meniscal_measure.anatomy import Compartment, Landmark, Side
+from meniscal_measure.anatomy import Landmark
 from meniscal_measure.caliper.reading import CompartmentReading
 from meniscal_measure.geometry import FloatArray, PixelGrid, unit_vector
 
@@ -33,6 +33,11 @@ class Marks:
     """Measuring direction in the plane, outward, unit length, shape (2,)."""
     points: dict[Landmark, FloatArray]
     """The landmarks, each shape (2,)."""
+
+    @property
+    def on_image_left(self) -> bool:
+        """Whether the compartment lies on the left of the image: there outward is to the left."""
+        return bool(self.axis[0] < 0)
 
     @property
     def flag_point(self) -> FloatArray:
@@ -82,11 +87,3 @@ def _line_over(points: FloatArray, direction: FloatArray) -> FloatArray:
     along = (points - points[0]) @ direction
     ends = np.array([along.min() - LINE_REACH_MM, along.max() + LINE_REACH_MM])
     return np.asarray(points[0] + np.multiply.outer(ends, direction), dtype=np.float64)
-
-
-def is_on_image_left(compartment: Compartment, side: Side | None, grid: PixelGrid) -> bool:
-    """Whether a compartment lies on the left of the image as it is stored."""
-    if side is None:
-        return compartment is Compartment.IMAGE_LEFT
-    medial_is_right = grid.row_direction[0] * side.medial_x > 0
-    return bool(medial_is_right) is (compartment is Compartment.LATERAL)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from meniscal_measure.anatomy import Compartment
@@ -87,9 +88,7 @@ def _draw_cell(
     is_measured = index == reading.measured.slice_index
     axes = cell.part(0, HEAD_IN, cell.width_in, RATIO * cell.width_in).axes()
     axes.set_gid(f"slice-{index}")
-    show_slice(
-        axes, images.pixels[index], images.grids[index], display_window(images.pixels[index])
-    )
+    _show(axes, images, index)
     look_at(axes, view)
     for name, marks in _marks(measured, images).items():
         compartment = slices[index].compartments[name]
@@ -100,6 +99,16 @@ def _draw_cell(
     cell.text(0, 0, title, size=7, weight="bold" if is_measured else "normal")
     below_in = HEAD_IN + RATIO * cell.width_in + 0.05
     cell.lines(0, below_in, _cell_lines(reading, measured), size=6.5)
+
+
+def _show(axes: Axes, images: SeriesImages, index: int) -> None:
+    """Draw the slice, or an empty frame where its image could not be read."""
+    pixels = images.pixels.get(index)
+    if pixels is None:
+        axes.text(0.5, 0.8, "image not read", transform=axes.transAxes, ha="center", size=7)
+        axes.set(xticks=[], yticks=[], aspect="equal")
+        return
+    show_slice(axes, pixels, images.grids[index], display_window(pixels))
 
 
 def _cell_lines(reading: Reading, measured: SliceReading | None) -> list[str]:

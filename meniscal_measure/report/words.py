@@ -114,9 +114,14 @@ def fraction_words(quantity: Quantity | None) -> str:
 def side_words(reading: Reading) -> str:
     """Write the side of the knee and where it was read."""
     side, source = reading.source.side, reading.source.side_source
-    if side is None:
-        return f"SIDE UNKNOWN ({source}): compartments are named by image side"
-    return f"{side.word} knee (side from {source})"
+    if side is not None:
+        return f"{side.word} knee (side from {source})"
+    names = (
+        "compartments are named by image side"
+        if Compartment.IMAGE_LEFT in compartments_shown(reading)
+        else "medial and lateral are as the landmarks were named, not checked"
+    )
+    return f"SIDE UNKNOWN ({source}): {names}"
 
 
 def status_words(reading: Reading) -> str:
@@ -165,6 +170,8 @@ def convention_words(reading: Reading) -> str:
 
 def compartments_shown(reading: Reading) -> tuple[Compartment, Compartment]:
     """List the two compartments a reading speaks of, measured or not."""
-    if reading.source.side is None:
-        return Compartment.IMAGE_LEFT, Compartment.IMAGE_RIGHT
-    return Compartment.MEDIAL, Compartment.LATERAL
+    named = reading.measured.compartments.keys()
+    by_anatomy = named & {Compartment.MEDIAL, Compartment.LATERAL}
+    if by_anatomy or (reading.source.side is not None and not named):
+        return Compartment.MEDIAL, Compartment.LATERAL
+    return Compartment.IMAGE_LEFT, Compartment.IMAGE_RIGHT
