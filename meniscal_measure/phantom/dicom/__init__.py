@@ -1,0 +1,1 @@
+"""Synthetic series as valid DICOM: classic MR and Enhanced MR, compressed or not."""

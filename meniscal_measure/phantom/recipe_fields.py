@@ -1,0 +1,137 @@
+"""Reading a table of a recipe into a frozen dataclass, with errors that name field and range."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from enum import StrEnum
+from typing import Any, TypeVar, get_type_hints
+
+from meniscal_measure.errors import RecipeError
+
+Record = TypeVar("Record")
+
+REQUIRED: Any = dataclasses.MISSING
+
+
+def bounded(low: float, high: float, default: Any = REQUIRED) -> Any:
+    """Declare a field of a recipe table with its allowed range and, if optional, its default."""
+    return dataclasses.field(default=default, metadata={"range": (low, high)})
+
+
+def read_table(record: type[Record], table: Mapping[str, Any], where: str) -> Record:
+    """Build a dataclass from a TOML table.
+
+    Parameters
+    ----------
+    record
+        A dataclass whose fields are numbers, words, enumerations, tuples of numbers, or
+        dataclasses of the same kind; a number carries its range in the metadata of its field.
+    table
+        What the recipe says.
+    where
+        Name of the table in the recipe, for messages.
+
+    Raises
+    ------
+    RecipeError
+        Naming the field, what was found, and what is allowed.
+    """
+    fields = _fields(record)
+    _check_names(fields, table, where)
+    for name, field in fields.items():
+        if name not in table and field.default is dataclasses.MISSING:
+            allowed = _allowed(field, get_type_hints(record)[name])
+            raise RecipeError(f"{where} lacks {name}, which must be given: {allowed}.")
+    return record(**_values(record, table, where))
+
+
+def _amended(default: Any, table: Any, where: str) -> Any:
+    """Change the fields of a nested record that its table names."""
+    if not isinstance(table, Mapping):
+        raise RecipeError(f"{where} is {table!r}; it must be a table of fields.")
+    _check_names(_fields(type(default)), table, where)
+    return dataclasses.replace(default, **_values(type(default), table, where))
+
+
+def _fields(record: Any) -> dict[str, dataclasses.Field[Any]]:
+    return {field.name: field for field in dataclasses.fields(record)}
+
+
+def _check_names(fields: Mapping[str, Any], table: Mapping[str, Any], where: str) -> None:
+    for name in table.keys() - fields.keys():
+        allowed = ", ".join(fields)
+        raise RecipeError(f"{where} has no field {name!r}. Its fields are: {allowed}.")
+
+
+def _values(record: Any, table: Mapping[str, Any], where: str) -> dict[str, Any]:
+    fields, hints = _fields(record), get_type_hints(record)
+    values = {}
+    for name, given in table.items():
+        if dataclasses.is_dataclass(hints[name]):
+            values[name] = _amended(fields[name].default, given, f"{where}.{name}")
+        else:
+            values[name] = _value(fields[name], hints[name], given, f"{where}.{name}")
+    return values
+
+
+def _value(field: dataclasses.Field[Any], hint: Any, given: Any, where: str) -> Any:
+    value = _converted(hint, given)
+    if value is None or not _in_range(field, value):
+        raise RecipeError(f"{where} is {given!r}; allowed is {_allowed(field, hint)}.")
+    return value
+
+
+def _converted(hint: Any, given: Any) -> Any:
+    """Convert to the type the field asks for; None where the value is of another kind."""
+    if isinstance(hint, type) and issubclass(hint, StrEnum):
+        return next((member for member in hint if _word(member) == given), None)
+    if hint is bool or hint is str:
+        return given if isinstance(given, hint) else None
+    if hint is int:
+        return given if isinstance(given, int) and not isinstance(given, bool) else None
+    if hint is float:
+        return float(given) if _is_number(given) else None
+    return _numbers(hint, given)
+
+
+def _numbers(hint: Any, given: Any) -> tuple[float, ...] | None:
+    if not isinstance(given, list) or not all(_is_number(number) for number in given):
+        return None
+    if Ellipsis not in hint.__args__ and len(given) != len(hint.__args__):
+        return None
+    return tuple(float(number) for number in given)
+
+
+def _is_number(given: Any) -> bool:
+    return isinstance(given, int | float) and not isinstance(given, bool) and math.isfinite(given)
+
+
+def _in_range(field: dataclasses.Field[Any], value: Any) -> bool:
+    if "range" not in field.metadata:
+        return True
+    low, high = field.metadata["range"]
+    numbers = value if isinstance(value, tuple) else (value,)
+    return all(low <= number <= high for number in numbers)
+
+
+def _allowed(field: dataclasses.Field[Any], hint: Any) -> str:
+    """Say in words what a field may hold."""
+    if isinstance(hint, type) and issubclass(hint, StrEnum):
+        return "one of " + ", ".join(_word(member) for member in hint)
+    kinds = {bool: "true or false", str: "a text", int: "a whole number", float: "a number"}
+    kind = kinds.get(hint) or f"a list of {_count(hint)}numbers"
+    if "range" not in field.metadata:
+        return kind
+    low, high = field.metadata["range"]
+    return f"{kind} from {low:g} to {high:g}"
+
+
+def _count(hint: Any) -> str:
+    return "" if Ellipsis in hint.__args__ else f"{len(hint.__args__)} "
+
+
+def _word(member: StrEnum) -> str:
+    """Name a member as recipes do: a side by its word, not by its DICOM code."""
+    return str(getattr(member, "word", member.value))

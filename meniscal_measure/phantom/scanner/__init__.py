@@ -1,0 +1,1 @@
+"""A magnetic resonance scanner in numbers: from tissue in space to slices of pixels."""

@@ -1,0 +1,209 @@
+"""One series from start to end: tissue, signal, k-space, coils, noise, grey values."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meniscal_measure.geometry import FloatArray, PixelGrid
+from meniscal_measure.phantom.scanner.fat_suppression import SuppressionFailure, remaining_fat
+from meniscal_measure.phantom.scanner.image import ScannedStack
+from meniscal_measure.phantom.scanner.kspace import (
+    ComplexArray,
+    Motion,
+    encode,
+    reconstruct,
+    shifted,
+    with_motion,
+)
+from meniscal_measure.phantom.scanner.occupancy import (
+    LabelArray,
+    Specimen,
+    Subsampling,
+    fine_images,
+    slice_of,
+)
+from meniscal_measure.phantom.scanner.protocols import Protocol
+from meniscal_measure.phantom.scanner.receive import (
+    Coil,
+    coil_noise,
+    root_sum_of_squares,
+    sensitivities,
+)
+from meniscal_measure.phantom.scanner.sampling import StackPlan, pixel_points, stack_grids
+from meniscal_measure.phantom.scanner.signal import (
+    REFERENCE_TISSUE,
+    TEXTURE,
+    chemical_shift_px,
+    tissue_signals,
+)
+from meniscal_measure.phantom.scanner.texture import Texture
+
+FULL_SCALE = 2400
+"""Grey value of the brightest tissue before coils and noise; leaves room for both in 12 bits."""
+
+LARGEST_GREY = 4095
+
+
+@dataclass(frozen=True)
+class Scanner:
+    """The scanner and what is imperfect about it.
+
+    Parameters
+    ----------
+    field_strength_t
+        1.5 or 3.
+    snr
+        Signal of cartilage over the standard deviation of one channel of the noise; infinity
+        for none.
+    matrix_fraction
+        Acquired over shown matrix, for phase-encoding rows and frequency-encoding columns.
+    coil, motion, failure
+        Receive coil, motion during the acquisition, failure of fat suppression.
+    texture
+        Scale of the variation of signal inside a tissue; 0 for none.
+    chemical_shift
+        Whether fat is displaced along the rows.
+    subsampling
+        Samples of a border pixel.
+    """
+
+    field_strength_t: float = 3.0
+    snr: float = 30.0
+    matrix_fraction: tuple[float, float] = (0.8, 1.0)
+    coil: Coil = field(default_factory=Coil)
+    motion: Motion | None = None
+    failure: SuppressionFailure | None = None
+    texture: float = 1.0
+    chemical_shift: bool = True
+    subsampling: Subsampling = field(default_factory=Subsampling)
+
+
+def scan(
+    specimen: Specimen,
+    plan: StackPlan,
+    protocol: Protocol,
+    *,
+    scanner: Scanner,
+    seed: int,
+    progress: Callable[[], None] = lambda: None,
+) -> ScannedStack:
+    """Image a specimen.
+
+    Parameters
+    ----------
+    specimen
+        What lies in the scanner.
+    plan, protocol, scanner
+        How it is imaged.
+    seed
+        Fixes noise and texture; series of one knee share its texture.
+    progress
+        Called after each slice.
+    """
+    grids = stack_grids(plan)
+    acquisition = _Acquisition(plan, protocol, scanner, Texture(np.random.default_rng(seed)))
+    pixels, labels = [], []
+    for index, grid in enumerate(grids):
+        rng = np.random.default_rng([seed, index])
+        magnitude, slice_labels = _acquire_slice(specimen, grid, acquisition, rng)
+        pixels.append(_grey_values(magnitude, acquisition))
+        labels.append(slice_labels)
+        progress()
+    return ScannedStack(
+        pixels=np.stack(pixels),
+        labels=np.stack(labels),
+        grids=grids,
+        plan=plan,
+        protocol=protocol,
+        field_strength_t=scanner.field_strength_t,
+        acquired=acquisition.acquired,
+    )
+
+
+@dataclass(frozen=True)
+class _Acquisition:
+    plan: StackPlan
+    protocol: Protocol
+    scanner: Scanner
+    texture: Texture
+
+    @property
+    def shown(self) -> tuple[int, int]:
+        return self.plan.rows, self.plan.columns
+
+    @property
+    def acquired(self) -> tuple[int, int]:
+        phase, frequency = self.scanner.matrix_fraction
+        return round(self.plan.rows * phase), round(self.plan.columns * frequency)
+
+    @property
+    def signals(self) -> FloatArray:
+        return tissue_signals(self.protocol, self.scanner.field_strength_t)
+
+    @property
+    def noise_sd(self) -> float:
+        return float(self.signals[:, REFERENCE_TISSUE].sum() / self.scanner.snr)
+
+
+def _acquire_slice(
+    specimen: Specimen, grid: PixelGrid, acquisition: _Acquisition, rng: np.random.Generator
+) -> tuple[FloatArray, LabelArray]:
+    scanner = acquisition.scanner
+    image = slice_of(grid, acquisition.plan.thickness_mm, scanner.subsampling.through_plane)
+    in_plane = scanner.subsampling.in_plane
+    (water, fat), labels = fine_images(specimen, image, acquisition.signals, in_plane)
+    points_mm = pixel_points(grid)
+    even = 1 + scanner.texture * TEXTURE[labels] * acquisition.texture.at(points_mm)
+    kspace = _encode(
+        water * _enlarged(even, in_plane),
+        fat * _enlarged(even * _fat_factor(points_mm, acquisition), in_plane),
+        acquisition,
+    )
+    object_image = reconstruct(kspace, acquisition.shown)
+    received = sensitivities(points_mm - acquisition.plan.centre_mm, scanner.coil) * object_image
+    return root_sum_of_squares(received + _noise(acquisition, rng)), labels
+
+
+def _fat_factor(points_mm: FloatArray, acquisition: _Acquisition) -> FloatArray:
+    if not acquisition.protocol.fat_suppressed:
+        return np.ones(points_mm.shape[:-1])
+    return remaining_fat(points_mm - acquisition.plan.centre_mm, acquisition.scanner.failure)
+
+
+def _enlarged(image: FloatArray, factor: int) -> FloatArray:
+    return np.repeat(np.repeat(image, factor, axis=0), factor, axis=1)
+
+
+def _encode(water: FloatArray, fat: FloatArray, acquisition: _Acquisition) -> ComplexArray:
+    """Encode water and fat, fat displaced along the frequency-encoding direction."""
+    scanner, protocol = acquisition.scanner, acquisition.protocol
+    shown, acquired = acquisition.shown, acquisition.acquired
+    kspace = encode(fat, shown=shown, acquired=acquired)
+    if scanner.chemical_shift:
+        by_px = chemical_shift_px(protocol.bandwidth_hz_per_px, scanner.field_strength_t)
+        by_px *= shown[1] / acquired[1]
+        kspace = shifted(kspace, axis=1, by_px=by_px, shown=shown[1])
+    kspace = kspace + encode(water, shown=shown, acquired=acquired)
+    if scanner.motion is not None:
+        kspace = with_motion(kspace, scanner.motion, shown_rows=shown[0])
+    return kspace
+
+
+def _noise(acquisition: _Acquisition, rng: np.random.Generator) -> ComplexArray:
+    return coil_noise(
+        rng,
+        acquisition.noise_sd,
+        elements=acquisition.scanner.coil.elements,
+        shown=acquisition.shown,
+        acquired=acquisition.acquired,
+    )
+
+
+def _grey_values(magnitude: FloatArray, acquisition: _Acquisition) -> NDArray[np.uint16]:
+    brightest = float(acquisition.signals.sum(axis=0).max())
+    scaled = np.rint(magnitude * FULL_SCALE / brightest)
+    return np.clip(scaled, 0, LARGEST_GREY).astype(np.uint16)

@@ -1,0 +1,97 @@
+"""What Fourier encoding does to a slice: point spread, chemical shift, motion ghosts.
+
+Images are sampled finely, encoded on the acquired matrix, and reconstructed on the matrix that
+is shown. A whole number of fine samples lies in each shown pixel, centred on it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meniscal_measure.geometry import FloatArray
+
+ComplexArray = NDArray[np.complex128]
+
+
+@dataclass(frozen=True)
+class Motion:
+    """A periodic shift along the phase-encoding (row) direction while k-space is acquired.
+
+    Parameters
+    ----------
+    amplitude_px
+        Largest shift, in shown pixels.
+    period_lines
+        Phase-encoding lines in one period; ghosts lie rows / period apart.
+    """
+
+    amplitude_px: float
+    period_lines: float
+
+
+def encode(fine: FloatArray, *, shown: tuple[int, int], acquired: tuple[int, int]) -> ComplexArray:
+    """Measure the centre of k-space of a finely sampled slice.
+
+    Parameters
+    ----------
+    fine
+        Signal on the fine grid, shape (shown rows x n, shown columns x n).
+    shown
+        Rows and columns of the shown image.
+    acquired
+        Rows and columns of the acquired matrix, at most `shown`.
+
+    Returns
+    -------
+    ndarray
+        k-space with zero frequency in the middle, shape `acquired`. Scaled such that the mean of
+        the signal, not its sum, stands at zero frequency.
+    """
+    spectrum = np.fft.fftshift(np.fft.fft2(fine, norm="forward"))
+    centre = _middle(spectrum, acquired)
+    for axis, (size, samples) in enumerate(zip(shown, fine.shape, strict=True)):
+        to_centre_px = (samples / size - 1) / 2 / (samples / size)
+        centre = shifted(centre, axis=axis, by_px=-to_centre_px, shown=size)
+    return centre
+
+
+def shifted(kspace: ComplexArray, *, axis: int, by_px: float, shown: int) -> ComplexArray:
+    """Shift the object along an axis by a number of shown pixels (Fourier shift theorem)."""
+    ramp = np.exp(-2j * np.pi * frequencies(kspace.shape[axis]) * by_px / shown)
+    return np.asarray(kspace * np.expand_dims(ramp, 1 - axis), dtype=np.complex128)
+
+
+def with_motion(kspace: ComplexArray, motion: Motion, *, shown_rows: int) -> ComplexArray:
+    """Give each phase-encoding line the phase of the object's shift at its time."""
+    line = np.arange(kspace.shape[0])
+    shift_px = motion.amplitude_px * np.sin(2 * np.pi * line / motion.period_lines)
+    phase = np.exp(-2j * np.pi * frequencies(kspace.shape[0]) * shift_px / shown_rows)
+    return np.asarray(kspace * phase[:, np.newaxis], dtype=np.complex128)
+
+
+def reconstruct(kspace: ComplexArray, shown: tuple[int, int]) -> ComplexArray:
+    """Zero-fill k-space to the shown matrix and transform it back.
+
+    A truncated edge overshoots (Gibbs ringing) as it does on a scanner without a filter; a point
+    becomes the Dirichlet kernel of the acquired matrix.
+    """
+    padding = [
+        (to // 2 - have // 2, to - to // 2 - (have - have // 2))
+        for to, have in zip(shown, kspace.shape, strict=True)
+    ]
+    filled = np.fft.ifftshift(np.pad(kspace, padding))
+    return np.asarray(np.fft.ifft2(filled, norm="forward"), dtype=np.complex128)
+
+
+def frequencies(size: int) -> FloatArray:
+    """Whole cycles over the field of view of each sample of k-space, zero at `size // 2`."""
+    return np.arange(size, dtype=np.float64) - size // 2
+
+
+def _middle(spectrum: ComplexArray, size: tuple[int, int]) -> ComplexArray:
+    starts = [have // 2 - keep // 2 for have, keep in zip(spectrum.shape, size, strict=True)]
+    window = tuple(slice(start, start + keep) for start, keep in zip(starts, size, strict=True))
+    return spectrum[window]

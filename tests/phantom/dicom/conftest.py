@@ -1,0 +1,29 @@
+"""A small stack of random pixels and the study it belongs to."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from meniscal_measure.anatomy import Plane, Side
+from meniscal_measure.phantom.dicom.identity import SeriesIdentity, study_identity, uid_for
+from meniscal_measure.phantom.scanner.image import ScannedStack
+from meniscal_measure.phantom.scanner.protocols import PROTOCOLS
+from meniscal_measure.phantom.scanner.sampling import StackPlan, stack_grids
+
+
+@pytest.fixture(params=["iw_tse", "t2_tse_fs", "gre_we"])
+def stack(request: pytest.FixtureRequest) -> ScannedStack:
+    plan = StackPlan(
+        Plane.CORONAL, 3, 64, 80, 0.5, 0.4, 3.0, 3.3, (3.0, -4.0, 5.0), (5.0, -7.0, 9.0)
+    )
+    pixels = np.random.default_rng(3).integers(0, 4096, (3, 64, 80)).astype(np.uint16)
+    labels = np.zeros_like(pixels, dtype=np.uint8)
+    protocol = PROTOCOLS[request.param]
+    return ScannedStack(pixels, labels, stack_grids(plan), plan, protocol, 3.0, (50, 80))
+
+
+@pytest.fixture(params=[Side.RIGHT, Side.LEFT])
+def identity(request: pytest.FixtureRequest) -> SeriesIdentity:
+    study = study_identity("test", 1, request.param)
+    return SeriesIdentity(study, uid_for("test series"), 2, "COR IW TSE")
