@@ -8,16 +8,32 @@ here from the bytes.
 from __future__ import annotations
 
 import struct
+import zlib
 from functools import cache
 from typing import cast
 
 from pydicom.datadict import dictionary_VR, tag_for_keyword
 from pydicom.dataelem import DataElement, RawDataElement
 from pydicom.dataset import Dataset
+from pydicom.errors import InvalidDicomError
 from pydicom.multival import MultiValue
 from pydicom.tag import BaseTag, Tag
 
 from meniscal_measure.errors import GeometryError
+
+HEADER_ERRORS = (
+    InvalidDicomError,
+    OSError,
+    EOFError,
+    ValueError,
+    TypeError,
+    LookupError,
+    AttributeError,
+    NotImplementedError,
+    struct.error,
+    zlib.error,
+)
+"""What pydicom raises on damaged headers."""
 
 _BINARY_FORMATS = {"US": "H", "SS": "h", "UL": "L", "SL": "l", "FL": "f", "FD": "d"}
 

@@ -172,6 +172,8 @@ def _given(value: float | None, default: float) -> float:
 
 def _grid(header: Header) -> PixelGrid:
     rows, columns = (int(_required(header, keyword, 1)[0]) for keyword in ("Rows", "Columns"))
+    if not rows * columns:
+        raise GeometryError(f"Rows is {rows} and Columns {columns}; there is no image to measure.")
     spacing = _required(header, "PixelSpacing", 2)
     orientation = _required(header, "ImageOrientationPatient", 6)
     x, y, z = _required(header, "ImagePositionPatient", 3)

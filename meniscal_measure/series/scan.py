@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import os
 import warnings
-import zlib
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -14,11 +13,10 @@ from typing import BinaryIO
 
 import pydicom
 from pydicom.dataset import FileDataset
-from pydicom.errors import InvalidDicomError
 from pydicom.uid import UID
 
 from meniscal_measure.errors import GeometryError, UnreadableFileError
-from meniscal_measure.series.attributes import Header
+from meniscal_measure.series.attributes import HEADER_ERRORS, Header
 from meniscal_measure.series.headers import (
     MR_STORAGE,
     HeaderFrame,
@@ -43,19 +41,6 @@ _FIRST_GROUPS = (b"\x02\x00", b"\x08\x00", b"\x00\x02", b"\x00\x08")
 _ENVELOPED_DATA = bytes.fromhex("06092a864886f70d010703")
 """Object identifier of CMS enveloped data (RFC 5652), in which a Secure DICOM File begins
 (DICOM PS3.10 section 7.4)."""
-
-_HEADER_ERRORS = (
-    InvalidDicomError,
-    OSError,
-    EOFError,
-    ValueError,
-    TypeError,
-    LookupError,
-    AttributeError,
-    NotImplementedError,
-    zlib.error,
-)
-"""What pydicom raises on damaged headers."""
 
 
 class _PassedOver(Exception):  # noqa: N818 - not an error, the file is no concern of the job
@@ -148,7 +133,7 @@ def _read(
             _check_length(dataset, stream.seek(0, os.SEEK_END) - header_end)
     except (GeometryError, UnreadableFileError):
         raise
-    except _HEADER_ERRORS as error:
+    except HEADER_ERRORS as error:
         raise UnreadableFileError(
             f"The header is damaged ({error}). Copy the file again from its source."
         ) from error
@@ -158,7 +143,7 @@ def _read(
 def _header(head: bytes, stream: BinaryIO) -> tuple[FileDataset, int]:
     """Read the header and find its end; from memory, which is faster, if it lies in `head`."""
     start = io.BytesIO(head)
-    with suppress(*_HEADER_ERRORS):  # a header that is merely longer than `head` looks damaged
+    with suppress(*HEADER_ERRORS):  # a header that is merely longer than `head` looks damaged
         dataset = pydicom.dcmread(start, stop_before_pixels=True, force=True)
         if start.tell() < len(head):
             return dataset, start.tell()
@@ -183,14 +168,14 @@ def _check_is_mr(dataset: FileDataset) -> None:
     sop_class = "".join(header.strings("SOPClassUID"))
     if sop_class in MR_STORAGE:
         return
-    if sop_class:
-        raise _PassedOver(f"{UID(sop_class).name}, not an MR image")
-    kept_by = "".join(Header(dataset.file_meta).strings("MediaStorageSOPClassUID"))
-    if kept_by and kept_by not in MR_STORAGE:
-        raise _PassedOver(f"{UID(kept_by).name}, not an MR image")
+    stored_as = "".join(Header(dataset.file_meta).strings("MediaStorageSOPClassUID"))
+    other = UID(sop_class or stored_as)
+    recognised = other.name != other or header.holds("SOPInstanceUID")
+    if other and recognised and stored_as not in MR_STORAGE:
+        raise _PassedOver(f"{other.name}, not an MR image")
     raise UnreadableFileError(
-        "SOPClassUID is missing; the header is cut short or damaged. Copy the file again from its"
-        " source."
+        f"SOPClassUID is {sop_class or 'missing'}; the header is cut short or damaged. Copy the"
+        " file again from its source."
     )
 
 

@@ -12,10 +12,11 @@ from types import TracebackType
 from typing import BinaryIO, Self, cast
 
 import pydicom
-from pydicom.errors import InvalidDicomError
+from pydicom.filereader import read_file_meta_info
 from pydicom.uid import MediaStorageDirectoryStorage
 
 from meniscal_measure.errors import UnreadableFileError, UsageError
+from meniscal_measure.series.attributes import HEADER_ERRORS, Header
 from meniscal_measure.series.model import FileRef
 
 _ZIP_MAGIC = (b"PK\x03\x04", b"PK\x05\x06")
@@ -81,13 +82,14 @@ def _members(path: Path) -> list[FileRef]:
 
 
 def _directory_files(path: Path) -> list[FileRef]:
-    """Files named by a DICOMDIR; nothing when `path` is not one."""
+    """List the files that a DICOMDIR names; nothing when `path` is not one."""
     try:
+        meta = read_file_meta_info(path)
+        if "".join(Header(meta).strings("MediaStorageSOPClassUID")) != MediaStorageDirectoryStorage:
+            return []
         dataset = pydicom.dcmread(path, specific_tags=["DirectoryRecordSequence"])
-    except (InvalidDicomError, OSError, ValueError, EOFError):
+    except HEADER_ERRORS:
         return []  # whatever it is, scanning it as a single file says what is wrong with it
-    if dataset.file_meta.get("MediaStorageSOPClassUID") != MediaStorageDirectoryStorage:
-        return []
     records = dataset.get("DirectoryRecordSequence") or []
     named = [
         record.ReferencedFileID

@@ -1,0 +1,376 @@
+"""Every file under a path is used, refused with a reason, or passed over with a reason."""
+
+from __future__ import annotations
+
+import gc
+import shutil
+import subprocess
+import zipfile
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import pydicom
+import pytest
+from pydicom.data import get_testdata_file
+from pydicom.dataset import FileDataset
+from pydicom.fileset import FileSet
+from pydicom.uid import (
+    UID,
+    CTImageStorage,
+    DeflatedExplicitVRLittleEndian,
+    ImplicitVRLittleEndian,
+    LegacyConvertedEnhancedMRImageStorage,
+    generate_uid,
+)
+
+from meniscal_measure.errors import UnreadableFileError, UsageError
+from meniscal_measure.series.scan import open_study
+
+Build = Callable[..., FileDataset]
+BuildMany = Callable[..., list[FileDataset]]
+Save = Callable[[Path, Sequence[FileDataset]], list[Path]]
+
+
+def slice_count(path: Path) -> int:
+    return sum(len(stack.frames) for stack in open_study(path).stacks)
+
+
+# --- where files are found -----------------------------------------------------------------
+
+
+def test_a_folder_is_searched_to_any_depth(tmp_path: Path, mr_stack: BuildMany, save: Save) -> None:
+    save(tmp_path / "a" / "b" / "c", mr_stack([0, 3]))
+    save(tmp_path / "d", mr_stack([6]))
+
+    (stack,) = open_study(tmp_path).stacks
+
+    assert stack.positions_mm == (0, 3, 6)
+
+
+def test_one_file_is_a_study(tmp_path: Path, mr_stack: BuildMany, save: Save) -> None:
+    path, _ = save(tmp_path, mr_stack([0, 3]))
+
+    assert slice_count(path) == 1
+
+
+def test_a_zip_archive_gives_its_members(tmp_path: Path, mr_stack: BuildMany, save: Save) -> None:
+    paths = save(tmp_path / "in", mr_stack([0, 3]))
+    archive = tmp_path / "study.zip"
+    with zipfile.ZipFile(archive, "w", zipfile.ZIP_DEFLATED) as packed:
+        for path in paths:
+            packed.write(path, f"deep/{path.stem}")
+
+    (stack,) = open_study(archive).stacks
+
+    assert [frame.file.member for frame in stack.frames] == ["deep/0000", "deep/0001"]
+
+
+@pytest.mark.filterwarnings("ignore:Implicitly cleaning up:ResourceWarning")  # pydicom's FileSet
+def test_a_dicomdir_decides_which_files_count(
+    tmp_path: Path, mr_stack: BuildMany, save: Save
+) -> None:
+    file_set = FileSet()
+    for dataset in mr_stack([0, 3], StudyDate="20200101", StudyTime="120000", StudyID="1"):
+        file_set.add(dataset)
+    file_set.write(tmp_path)
+    del file_set
+    gc.collect()
+    save(tmp_path, mr_stack([6]))
+
+    assert slice_count(tmp_path / "DICOMDIR") == 2
+    assert slice_count(tmp_path) == 3
+
+
+def test_a_file_that_a_dicomdir_names_in_vain_is_refused(tmp_path: Path) -> None:
+    source = get_testdata_file("DICOMDIR")
+    assert isinstance(source, str)
+    shutil.copy(source, tmp_path / "DICOMDIR")
+
+    study = open_study(tmp_path / "DICOMDIR")
+
+    assert not study.stacks
+    assert "No such file" in study.refusals[0].reason
+
+
+def test_files_need_neither_preamble_nor_extension(tmp_path: Path, mr_stack: BuildMany) -> None:
+    for number, dataset in enumerate(mr_stack([0, 3, 6])):
+        del dataset.file_meta
+        dataset.preamble = None
+        dataset.save_as(tmp_path / f"IM{number}", implicit_vr=number == 0, little_endian=True)
+
+    assert slice_count(tmp_path) == 3
+
+
+@pytest.mark.parametrize("syntax", [ImplicitVRLittleEndian, DeflatedExplicitVRLittleEndian])
+def test_other_transfer_syntaxes_read_alike(
+    tmp_path: Path, mr_slice: Build, save: Save, syntax: UID
+) -> None:
+    dataset = mr_slice()
+    dataset.file_meta.TransferSyntaxUID = syntax
+
+    save(tmp_path, [dataset])
+
+    (stack,) = open_study(tmp_path).stacks
+    assert stack.frames[0].grid.columns == 10
+
+
+def test_a_header_longer_than_what_is_read_at_once_is_read_whole(
+    tmp_path: Path, mr_slice: Build, save: Save
+) -> None:
+    dataset = mr_slice()
+    dataset.private_block(0x0019, "TEST", create=True).add_new(0x01, "OB", b"\0" * 100_000)
+
+    save(tmp_path, [dataset])
+
+    assert slice_count(tmp_path) == 1
+
+
+def test_progress_counts_the_files(tmp_path: Path, mr_stack: BuildMany, save: Save) -> None:
+    save(tmp_path, mr_stack([0, 3]))
+    seen: list[tuple[int, int]] = []
+
+    open_study(tmp_path, progress=lambda done, total: seen.append((done, total)))
+
+    assert seen == [(1, 2), (2, 2)]
+
+
+def test_a_path_that_does_not_exist_is_a_usage_error(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match=r"nowhere does not exist. Name a folder"):
+        open_study(tmp_path / "nowhere")
+
+
+def test_a_damaged_zip_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "study.zip"
+    path.write_bytes(b"PK\x03\x04 and then nothing")
+
+    with pytest.raises(UnreadableFileError, match=r"study.zip is a damaged zip archive"):
+        open_study(path)
+
+
+# --- what is passed over -------------------------------------------------------------------
+
+
+def test_foreign_files_are_passed_over_and_hide_nothing(
+    tmp_path: Path, mr_stack: BuildMany, save: Save
+) -> None:
+    save(tmp_path, mr_stack([0, 3]))
+    for name in ("README.md", "notes.json", "table.csv", "picture.png", "empty", "._0000.dcm"):
+        (tmp_path / name).write_bytes(b"" if name == "empty" else b"\x89PNG or words " * 20)
+
+    study = open_study(tmp_path)
+
+    assert slice_count(tmp_path) == 2
+    assert not study.refusals
+    assert {item.reason for item in study.passed_over} == {"not a DICOM file"}
+    assert len(study.passed_over) == 6
+
+
+def test_other_dicom_objects_are_passed_over_by_name(
+    tmp_path: Path, mr_slice: Build, save: Save
+) -> None:
+    save(tmp_path, [mr_slice(SOPClassUID=CTImageStorage)])
+
+    study = open_study(tmp_path)
+
+    assert study.passed_over[0].reason == "CT Image Storage, not an MR image"
+
+
+def test_a_second_copy_of_an_image_is_passed_over(
+    tmp_path: Path, mr_stack: BuildMany, save: Save
+) -> None:
+    path, _ = save(tmp_path, mr_stack([0, 3]))
+    shutil.copy(path, tmp_path / "copy.dcm")
+
+    study = open_study(tmp_path)
+
+    assert slice_count(tmp_path) == 2
+    assert study.passed_over[0].file.path.name == "copy.dcm"
+    assert "second copy" in study.passed_over[0].reason
+
+
+def test_reused_instance_uids_hide_no_slice(
+    tmp_path: Path, mr_stack: BuildMany, save: Save
+) -> None:
+    save(tmp_path, mr_stack([0, 3], SOPInstanceUID=generate_uid()))
+
+    assert slice_count(tmp_path) == 2
+
+
+# --- what is refused -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("attributes", "reason"),
+    [
+        ({"PixelSpacing": None}, "PixelSpacing is missing"),
+        ({"PixelSpacing": [0.5]}, "PixelSpacing has 1 of 2 values"),
+        ({"PixelSpacing": [0, 0]}, "PixelSpacing is 0.0.*must be positive"),
+        ({"PixelSpacing": [-0.5, 0.5]}, "PixelSpacing is -0.5.*must be positive"),
+        ({"ImagePositionPatient": None}, "ImagePositionPatient is missing"),
+        ({"ImageOrientationPatient": None}, "ImageOrientationPatient is missing"),
+        (
+            {"ImageOrientationPatient": [1, 0, 0, 0.3, 0, -0.95]},
+            "ImageOrientationPatient.*right angle",
+        ),
+        ({"Rows": None}, "Rows is missing"),
+        ({"Rows": 0}, "Rows is 0"),
+        ({"PhotometricInterpretation": "RGB"}, "PhotometricInterpretation is RGB"),
+        ({"PixelData": b"\0\0"}, "PixelData is cut short.*240 bytes"),
+    ],
+)
+def test_an_unusable_mr_image_is_refused_by_attribute_and_the_others_stay(
+    tmp_path: Path,
+    mr_slice: Build,
+    save: Save,
+    attributes: dict[str, Any],
+    reason: str,
+) -> None:
+    save(tmp_path, [mr_slice(), mr_slice(**attributes), mr_slice(ImagePositionPatient=[0, 3, 0])])
+
+    study = open_study(tmp_path)
+
+    assert slice_count(tmp_path) == 2
+    (refusal,) = study.refusals
+    assert refusal.file.path.name == "0001.dcm"
+    with pytest.raises(AssertionError, match=reason):
+        raise AssertionError(refusal.reason)
+
+
+@pytest.mark.parametrize("value", [b"nan\\nan ", b"a lot ", b"inf\\0.5 "])
+def test_a_spacing_that_is_no_finite_number_is_refused(
+    tmp_path: Path, mr_slice: Build, save: Save, value: bytes
+) -> None:
+    (path,) = save(tmp_path, [mr_slice(PixelSpacing=[1.25, 1.25])])
+    whole = path.read_bytes()
+    plain = b"1.25\\1.25 "
+    assert whole.count(plain) == 1
+    path.write_bytes(whole.replace(plain, value.ljust(len(plain))))
+
+    (refusal,) = open_study(tmp_path).refusals
+
+    assert refusal.reason.startswith("PixelSpacing is")
+
+
+def test_a_header_cut_short_is_refused_wherever_it_ends(
+    tmp_path: Path, mr_slice: Build, save: Save
+) -> None:
+    (path,) = save(tmp_path / "whole", [mr_slice()])
+    whole = path.read_bytes()
+    for length in range(140, len(whole), 7):
+        cut = tmp_path / "cut.dcm"
+        cut.write_bytes(whole[:length])
+
+        study = open_study(cut)
+
+        assert not study.stacks, f"{length} of {len(whole)} bytes were taken for a whole image"
+        assert study.refusals, f"nothing was said of a file of {length} bytes"
+
+
+def test_a_dcm_file_that_is_not_dicom_is_refused_as_damaged(tmp_path: Path) -> None:
+    (tmp_path / "slice.dcm").write_bytes(b"nonsense" * 100)
+    (tmp_path / "none.dcm").write_bytes(b"")
+
+    reasons = [refusal.reason for refusal in open_study(tmp_path).refusals]
+
+    assert reasons == [
+        "The file is empty. Copy it again from its source.",
+        "The file is not DICOM in spite of its name. Copy it again from its source.",
+    ]
+
+
+def test_an_encrypted_dicom_file_is_refused(tmp_path: Path) -> None:
+    # ContentInfo of RFC 5652 with the object identifier of enveloped data, as it starts a Secure
+    # DICOM File (DICOM PS3.10 section 7.4).
+    envelope = bytes.fromhex("308006092a864886f70d010703a080") + b"\x5a" * 500
+    (tmp_path / "secret.dcm").write_bytes(envelope)
+
+    (refusal,) = open_study(tmp_path).refusals
+
+    assert refusal.reason == "The file is encrypted. Decrypt it first."
+
+
+def test_a_missing_attribute_that_may_be_encrypted_says_so(
+    tmp_path: Path, mr_slice: Build, save: Save
+) -> None:
+    encrypted = pydicom.Dataset()
+    encrypted.EncryptedContentTransferSyntaxUID = ImplicitVRLittleEndian
+    encrypted.EncryptedContent = b"\0" * 16
+    save(tmp_path, [mr_slice(PixelSpacing=None, EncryptedAttributesSequence=[encrypted])])
+
+    (refusal,) = open_study(tmp_path).refusals
+
+    assert "encrypted attributes are present" in refusal.reason
+
+
+@pytest.mark.skipif(shutil.which("zip") is None, reason="needs the zip program to encrypt")
+def test_members_of_a_locked_zip_are_refused(tmp_path: Path, mr_slice: Build, save: Save) -> None:
+    (path,) = save(tmp_path, [mr_slice()])
+    archive = tmp_path / "locked.zip"
+    subprocess.run(["zip", "-q", "-j", "-P", "secret", archive, path], check=True)
+
+    (refusal,) = open_study(archive).refusals
+
+    assert "protected by a password" in refusal.reason
+
+
+# --- multi-frame objects -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("legacy", [False, True])
+def test_multiframe_objects_are_split_into_echoes_and_stacks(
+    tmp_path: Path, multiframe: Build, save: Save, legacy: bool
+) -> None:
+    frames = [(3, 35, "1"), (0, 35, "1"), (3, 80, "1"), (0, 80, "1"), (9, 35, "2")]
+    kind = {"sop_class": LegacyConvertedEnhancedMRImageStorage} if legacy else {}
+    save(tmp_path, [multiframe(frames, **kind)])
+
+    stacks = open_study(tmp_path).stacks
+
+    found = {
+        (stack.contrast.echo_time_ms, tuple(f.frame_index for f in stack.frames))
+        for stack in stacks
+    }
+    assert found == {(35, (1, 0)), (80, (3, 2)), (35, (4,))}
+
+
+def test_a_multiframe_object_that_lacks_frame_descriptions_is_refused(
+    tmp_path: Path, multiframe: Build, save: Save
+) -> None:
+    dataset = multiframe([(0, 35, "1"), (3, 35, "1")])
+    dataset.NumberOfFrames = 3
+    save(tmp_path, [dataset])
+
+    (refusal,) = open_study(tmp_path).refusals
+
+    assert "NumberOfFrames is 3" in refusal.reason
+
+
+def test_one_unusable_frame_leaves_the_other_frames(
+    tmp_path: Path, multiframe: Build, save: Save
+) -> None:
+    dataset = multiframe([(0, 35, "1"), (3, 35, "1"), (6, 35, "1")])
+    del dataset.PerFrameFunctionalGroupsSequence[1].PlanePositionSequence
+    save(tmp_path, [dataset])
+
+    study = open_study(tmp_path)
+
+    assert slice_count(tmp_path) == 2
+    assert "ImagePositionPatient is missing" in study.refusals[0].reason
+
+
+# --- a real study --------------------------------------------------------------------------
+
+
+def test_the_real_knee_has_four_series_of_the_right_side(real_knee: Path) -> None:
+    study = open_study(real_knee)
+
+    assert [(stack.plane, len(stack.frames)) for stack in study.stacks] == [
+        ("axial", 38),
+        ("sagittal", 33),
+        ("coronal", 32),
+        ("coronal", 32),
+    ]
+    assert {stack.laterality.side for stack in study.stacks} == {"R"}
+    assert not study.refusals
+    assert not any(stack.findings for stack in study.stacks)
