@@ -1,0 +1,176 @@
+"""Figures of agreement for a paper: vector, in grey-safe colours, without pyplot."""
+
+from __future__ import annotations
+
+import io
+from contextlib import AbstractContextManager
+from typing import Literal
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
+from numpy.typing import ArrayLike
+
+from meniscal_measure.cohort.agreement.change import KneeChanges
+from meniscal_measure.cohort.agreement.diagnostic import Roc
+from meniscal_measure.cohort.agreement.estimates import Estimate, as_floats
+from meniscal_measure.cohort.agreement.limits import LimitsOfAgreement, differences_and_means
+
+COLUMN_WIDTH_IN = 3.5
+"""Width of one column of a journal page, in inches (common practice, no source)."""
+
+INK = "#1a1a1a"
+DATA = "#0b5394"
+ALERT = "#b45309"
+"""Points to look at. Darker than `DATA` is light, so that they part in grey too."""
+
+BIN_MM = 0.5
+"""Width of a bar of the distribution."""
+
+MANY_POINTS = 5_000
+"""Above so many points a scatter is drawn as an image inside the vector file."""
+
+
+def limits_figure(first: ArrayLike, second: ArrayLike, limits: LimitsOfAgreement) -> Figure:
+    """Plot difference against mean with bias, limits and their intervals.
+
+    Parameters
+    ----------
+    first, second
+        The readings the limits were worked out from, shape (n,).
+    limits
+        Their limits of agreement.
+    """
+    difference, mean = differences_and_means(first, second)
+    unit = limits.bias.unit
+    figure, axes = _axes(f"Mean of both readings ({unit})", f"First minus second ({unit})")
+    _scatter(axes, mean, difference, DATA)
+    _level(axes, limits.bias, "bias", "-")
+    _level(axes, limits.lower, f"-{limits.rule.value}", "--")
+    _level(axes, limits.upper, f"+{limits.rule.value}", "--")
+    return figure
+
+
+def roc_figure(roc: Roc, *, marked_mm: float | None = None) -> Figure:
+    """Plot the ROC curve with its area, and a threshold marked on it if one is given."""
+    figure, axes = _axes("1 - specificity", "Sensitivity", square=True)
+    axes.plot([0, 1], [0, 1], color=INK, linewidth=0.5, linestyle=":")
+    axes.plot(roc.false_positive_rate, roc.sensitivity, color=DATA, linewidth=1.2)
+    if marked_mm is not None:
+        index = int(np.argmin(np.abs(roc.thresholds_mm - marked_mm)))
+        axes.plot(roc.false_positive_rate[index], roc.sensitivity[index], "s", color=ALERT)
+    area = roc.area
+    axes.text(
+        0.98,
+        0.04,
+        f"area {area.value:.3f} ({area.low:.3f}-{area.high:.3f})",
+        ha="right",
+        fontsize=7,
+    )
+    return figure
+
+
+def distribution_figure(values_mm: ArrayLike, *, threshold_mm: float, label: str) -> Figure:
+    """Plot how often each extrusion occurs, with the threshold and the share above it."""
+    values = as_floats(values_mm)
+    known = values[~np.isnan(values)]
+    figure, axes = _axes(f"{label} (mm)", "Knees")
+    start, stop = (known.min(), known.max()) if known.size else (0.0, threshold_mm)
+    low = BIN_MM * np.floor(min(start, 0.0) / BIN_MM)
+    edges = np.arange(low, max(stop, threshold_mm) + 2 * BIN_MM, BIN_MM)
+    counts, edges = np.histogram(known, edges)
+    above = edges[:-1] >= threshold_mm
+    axes.bar(
+        edges[:-1],
+        counts,
+        width=BIN_MM,
+        align="edge",
+        color=np.where(above, ALERT, DATA).tolist(),
+        edgecolor="white",
+        linewidth=0.4,
+    )
+    axes.axvline(threshold_mm, color=INK, linewidth=0.8, linestyle="--")
+    axes.set_title(
+        f"{int((known > threshold_mm).sum())} of {known.size} above {threshold_mm:g} mm", fontsize=8
+    )
+    axes.yaxis.set_major_locator(MaxNLocator(integer=True))
+    return figure
+
+
+def change_figure(changes: KneeChanges, *, baseline_mm: ArrayLike) -> Figure:
+    """Plot the change of each knee against its baseline, with the smallest detectable change."""
+    baseline = as_floats(baseline_mm)
+    figure, axes = _axes("Baseline (mm)", "Change (mm)")
+    beyond = changes.exceeds_detectable
+    _scatter(axes, baseline[~beyond], changes.change_mm[~beyond], DATA)
+    _scatter(axes, baseline[beyond], changes.change_mm[beyond], ALERT, marker="^")
+    axes.axhline(0, color=INK, linewidth=0.5)
+    for limit in (-changes.detectable_mm, changes.detectable_mm):
+        axes.axhline(limit, color=INK, linewidth=0.8, linestyle="--")
+    axes.set_title(f"smallest detectable change {changes.detectable_mm:.2f} mm", fontsize=8)
+    return figure
+
+
+def figure_bytes(figure: Figure, kind: Literal["svg", "pdf"]) -> bytes:
+    """Draw a figure as a vector file; a figure made the same way gives the same bytes."""
+    stream = io.BytesIO()
+    date = {"svg": "Date", "pdf": "CreationDate"}[kind]
+    with _style():
+        figure.savefig(stream, format=kind, metadata={date: None})
+    return stream.getvalue()
+
+
+def _style() -> AbstractContextManager[None]:
+    """Text stays text in the vector files, and the same figure gives the same bytes."""
+    return mpl.rc_context(
+        {
+            "font.size": 8.0,
+            "axes.spines.top": False,
+            "axes.spines.right": False,
+            "axes.edgecolor": INK,
+            "svg.fonttype": "none",
+            "svg.hashsalt": "meniscal-measure",
+            "pdf.fonttype": 42,
+        }
+    )
+
+
+def _axes(across: str, up: str, *, square: bool = False) -> tuple[Figure, Axes]:
+    height = COLUMN_WIDTH_IN if square else 0.75 * COLUMN_WIDTH_IN
+    with _style():
+        figure = Figure(figsize=(COLUMN_WIDTH_IN, height), layout="constrained")
+        axes = figure.add_subplot()
+    axes.set_xlabel(across)
+    axes.set_ylabel(up)
+    return figure, axes
+
+
+def _scatter(axes: Axes, x: ArrayLike, y: ArrayLike, colour: str, *, marker: str = "o") -> None:
+    across = np.asarray(x, dtype=np.float64)
+    axes.scatter(
+        across,
+        np.asarray(y, dtype=np.float64),
+        s=9,
+        marker=marker,
+        facecolors="none",
+        edgecolors=colour,
+        linewidths=0.7,
+        rasterized=across.size > MANY_POINTS,
+    )
+
+
+def _level(axes: Axes, estimate: Estimate, name: str, style: str) -> None:
+    """Draw a horizontal line with its interval as a band and its value at the right edge."""
+    axes.axhline(estimate.value, color=INK, linewidth=0.9, linestyle=style)
+    if estimate.low is not None and estimate.high is not None:
+        axes.axhspan(estimate.low, estimate.high, color=INK, alpha=0.08, linewidth=0)
+    axes.annotate(
+        f"{name}\n{estimate.value:.2f}",
+        (1.01, estimate.value),
+        xycoords=("axes fraction", "data"),
+        fontsize=7,
+        va="center",
+        annotation_clip=False,
+    )
