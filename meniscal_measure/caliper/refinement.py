@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from numpy.typing import ArrayLike
@@ -15,7 +15,7 @@ from meniscal_measure.caliper.landmarks import Origin, PlacedLandmark, SliceLand
 from meniscal_measure.caliper.measure import slice_geometry
 from meniscal_measure.caliper.reading import AxisConvention
 from meniscal_measure.errors import EdgeNotFoundError
-from meniscal_measure.geometry import PixelGrid
+from meniscal_measure.geometry import FloatArray, PixelGrid
 
 MODEL_SD_PX = 0.1
 """What a single straight step leaves out of a position, in pixels: curved edges, neighbouring
@@ -31,19 +31,19 @@ REFINABLE = (Landmark.RIM, Landmark.OUTER_EDGE)
 
 @dataclass(frozen=True)
 class RefinedSlice:
-    """Landmarks after refinement, and a sentence for each that stayed where it was."""
+    """Landmarks after refinement, and a remark on each that stayed or moved far."""
 
     landmarks: SliceLandmarks
-    warnings: tuple[str, ...]
+    remarks: tuple[str, ...]
 
 
 def refine_slice(
     landmarks: SliceLandmarks,
     image: ArrayLike,
     grid: PixelGrid,
-    *,
     axis: AxisConvention = AxisConvention.RIM_TO_RIM,
-    which: Iterable[Landmark] = REFINABLE,
+    *,
+    which: Collection[Landmark] = REFINABLE,
 ) -> RefinedSlice:
     """Move landmarks along the measuring direction onto the edge nearby.
 
@@ -74,30 +74,35 @@ def refine_slice(
     """
     geometry = slice_geometry(landmarks, grid, axis)
     points = {compartment: dict(placed) for compartment, placed in landmarks.points.items()}
-    warnings = []
+    remarks = []
     for compartment, direction in geometry.axes.items():
         for landmark in which:
-            if landmark not in points[compartment]:
-                continue
-            placed = points[compartment][landmark]
-            name = f"Slice {landmarks.slice_index}, {name_of(compartment, landmark)}"
-            try:
-                edge = refine_edge(
-                    image,
-                    grid,
-                    point_mm=placed.point_mm,
-                    direction=in_patient(grid, direction),
+            if landmark in points[compartment]:
+                placed, remark = _refined(
+                    points[compartment][landmark], image, grid, in_patient(grid, direction)
                 )
-            except EdgeNotFoundError as error:
-                warnings.append(f"{name}: {error}")
-                continue
-            points[compartment][landmark] = _moved(placed, edge, grid)
-            if abs(edge.shift_mm) > QUIET_MOVE_SD * placed.sd_mm:
-                warnings.append(
-                    f"{name} was moved {abs(edge.shift_mm):.2f} mm to the edge, far for a"
-                    f" placement with a standard deviation of {placed.sd_mm} mm. Look at it."
-                )
-    return RefinedSlice(SliceLandmarks(landmarks.slice_index, points), tuple(warnings))
+                points[compartment][landmark] = placed
+                if remark:
+                    name = name_of(compartment, landmark)
+                    remarks.append(f"Slice {landmarks.slice_index}, {name}: {remark}")
+    return RefinedSlice(SliceLandmarks(landmarks.slice_index, points), tuple(remarks))
+
+
+def _refined(
+    placed: PlacedLandmark, image: ArrayLike, grid: PixelGrid, direction: FloatArray
+) -> tuple[PlacedLandmark, str]:
+    """Return the landmark, moved if there is an edge, and what is to be said of it."""
+    try:
+        edge = refine_edge(image, grid, point_mm=placed.point_mm, direction=direction)
+    except EdgeNotFoundError as error:
+        return placed, str(error)
+    remark = ""
+    if abs(edge.shift_mm) > QUIET_MOVE_SD * placed.sd_mm:
+        remark = (
+            f"It was moved {abs(edge.shift_mm):.2f} mm to the edge, far for a placement with a"
+            f" standard deviation of {placed.sd_mm} mm. Look at it."
+        )
+    return _moved(placed, edge, grid), remark
 
 
 def _moved(placed: PlacedLandmark, edge: RefinedEdge, grid: PixelGrid) -> PlacedLandmark:
