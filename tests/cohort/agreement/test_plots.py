@@ -78,7 +78,8 @@ def test_knees_beyond_the_detectable_change_differ_in_shape_not_only_colour() ->
     u = np.full(2, 0.2)
     changes = knee_changes(Visits(("a", "b"), [2.0, 2.0], [2.1, 4.0], u, u), 0.8)
     figure = change_figure(changes, baseline_mm=[2.0, 2.0])
-    shapes = [np.asarray(collection.get_paths()[0].vertices) for collection in figure.axes[0].collections]
+    markers = figure.axes[0].collections
+    shapes = [np.asarray(marker.get_paths()[0].vertices) for marker in markers]
     assert len(shapes[0]) != len(shapes[1])
 
 
