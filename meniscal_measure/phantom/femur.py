@@ -1,0 +1,213 @@
+"""The distal femur: condyles, trochlea, notch, flare into the shaft, cartilage."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from meniscal_measure.anatomy import Compartment
+from meniscal_measure.phantom.layers import Box
+from meniscal_measure.phantom.parameters import KneeParameters
+from meniscal_measure.phantom.shapes import (
+    Field,
+    Oval,
+    bump,
+    maximum,
+    positive,
+    rounded_corner,
+    smooth_max,
+    smooth_min,
+    smoothstep,
+)
+from meniscal_measure.phantom.tibia import MEAN_PLATEAU_WIDTH_MM, Plateau, Tibia
+from meniscal_measure.phantom.tissue import Depth, Tissue
+
+CONTACT_STEPS = 12
+"""Steps of lowering a condyle onto its plateau; each leaves a small part of the error."""
+
+
+@dataclass(frozen=True)
+class Condyle:
+    """A wheel with a crowned tread and rounded shoulders."""
+
+    u: Field
+    y: Field
+    z: Field
+    profile: Oval
+    """Outline seen from the side, backwards and upwards from the hub."""
+    crown: Field
+    half_width: Field
+    shoulder: Field
+    cartilage: Field
+    groove: Field = 0.0
+    """Depth of a groove along the middle of the tread."""
+
+    def faces(self, u: Field, y: Field, z: Field) -> tuple[Field, Field]:
+        """Distances beyond the tread and beyond the sides."""
+        across = u - self.u
+        tread = self.profile.beyond(y - self.y, z - self.z) + self.crown * across * across
+        if np.any(self.groove != 0):
+            part = across * (1.0 / 13.0)
+            tread = tread + self.groove * bump(part * part)
+        return tread, abs(across) - self.half_width
+
+    def layers_at(self, u: Field, y: Field, z: Field) -> tuple[Field, Field]:
+        """Distances from the bone, and from the bone thickened by its cartilage."""
+        tread, side = self.faces(u, y, z)
+        bone = rounded_corner(tread, side, self.shoulder)
+        return bone, rounded_corner(tread - self.cartilage, side, self.shoulder)
+
+
+@dataclass(frozen=True)
+class Femur:
+    """The distal femur; heights are counted from the line under both condyles."""
+
+    medial: Condyle
+    lateral: Condyle
+    trochlea: Condyle
+    scale: Field
+    level: Field
+    """Height of the lowest bone at u = 0."""
+    tilt: Field
+    valgus: Field
+    """Sideways run of the shaft per mm upwards, positive to lateral."""
+    half_width: Field
+    notch_half_width: Field
+    cortex: Field
+
+    def condyle(self, compartment: Compartment) -> Condyle:
+        """Give the condyle of one compartment."""
+        return self.medial if compartment is Compartment.MEDIAL else self.lateral
+
+    def above(self, u: Field, z: Field) -> Field:
+        """Height above the line under both condyles, in units of the knee's size."""
+        return (z - self.level - self.tilt * u) * (1.0 / self.scale)
+
+    def shaft(self, u: Field, y: Field, height: Field) -> Field:
+        """Distance from metaphysis and shaft."""
+        s = self.scale
+        narrow = smoothstep((height - 27.0) * (1.0 / 46.0))
+        half_u = self.half_width + narrow * (14.5 * s - self.half_width)
+        half_y = (19.0 - 4.0 * narrow) * s
+        p = (u + self.valgus * (height - 30.0) * s) * (1.0 / half_u)
+        q = (y + (9.5 + 0.5 * narrow) * s) * (1.0 / half_y)
+        p2, q2 = p * p, q * q
+        norm = (((p2 + q2) * (p2 + q2) - 0.5 * p2 * q2 + 1e-6) ** 0.5) ** 0.5
+        wall = (norm - 1.0) * half_y
+        return rounded_corner(wall, (13.0 - height) * s, 9.0 * s)
+
+    def notch(self, u: Field, y: Field, height: Field) -> Field:
+        """Distance inside the intercondylar notch, negative in it."""
+        s = self.scale
+        roof = 12.0 + y * (1.15 / s) + 0.02 * positive(y) * positive(y) / s
+        half = self.notch_half_width
+        return rounded_corner(abs(u + 0.8 * s) - half, (height - roof) * (0.7 * s), 0.85 * half)
+
+    @property
+    def box(self) -> Box:
+        """Box around the femur as far up as it goes."""
+        s = self.scale
+        return (-50.0 * s, 50.0 * s), (-46.0 * s, 38.0 * s), (-12.0 * s, math.inf)
+
+    def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
+        """Effusion around the femur, cartilage, cortical bone and marrow."""
+        height = self.above(u, z)
+        s = self.scale
+        medial, medial_covered = self.medial.layers_at(u, y, z)
+        lateral, lateral_covered = self.lateral.layers_at(u, y, z)
+        front, front_covered = self.trochlea.layers_at(u, y, z)
+        bone = smooth_min(medial, lateral, 3.0 * s)
+        bone = smooth_min(smooth_min(bone, front, 6.0 * s), self.shaft(u, y, height), 8.0 * s)
+        covered = smooth_min(
+            smooth_min(medial_covered, lateral_covered, 3.0 * s), front_covered, 6.0 * s
+        )
+        notch = -self.notch(u, y, height)
+        bone = smooth_max(bone, notch, 3.0 * s)
+        cartilage = maximum(maximum(covered, notch - 0.5), (height - 44.0) * s)
+        flare = smoothstep((height - 30.0) * (1.0 / 45.0))
+        yield Tissue.CARTILAGE, Depth.CARTILAGE, cartilage
+        yield Tissue.CORTICAL_BONE, Depth.BONE, bone
+        yield Tissue.MARROW, Depth.MARROW, bone + self.cortex * (1.0 + 3.0 * flare)
+
+    def covered_distance(self, compartment: Compartment, u: Field, y: Field, z: Field) -> Field:
+        """Distance from one condyle with its cartilage."""
+        return self.condyle(compartment).layers_at(u, y, z)[1]
+
+
+def build_femur(parameters: KneeParameters, tibia: Tibia) -> Femur:
+    """Give the femur of one knee, set down on its tibia."""
+    shape, cartilage = parameters.femur, parameters.cartilage
+    s = parameters.tibia.plateau_width_mm / MEAN_PLATEAU_WIDTH_MM
+    half_width = 36.5 * s * shape.width_over_tibia
+    losses = (cartilage.medial_loss, cartilage.lateral_loss)
+    covers = [cartilage.femoral_mm * (1.0 - 0.85 * loss) for loss in losses]
+    gap = cartilage.contact_gap_mm
+    medial = Condyle(
+        half_width - 13.6 * s,
+        7.5 * s,
+        21.0 * s,
+        Oval(23.0 * s, 34.0 * s, 21.0 * s, 21.5 * s),
+        shape.condyle_crown_per_mm / s,
+        13.4 * s,
+        8.0 * s,
+        covers[0],
+    )
+    lateral = Condyle(
+        -(half_width - 13.6 * s),
+        7.0 * s,
+        21.0 * s,
+        Oval(22.0 * s, 36.0 * s, 21.0 * s, 22.5 * s),
+        shape.condyle_crown_per_mm / s,
+        13.6 * s,
+        8.0 * s,
+        covers[1],
+    )
+    medial = _set_down(medial, tibia, tibia.medial, gap)
+    lateral = _set_down(lateral, tibia, tibia.lateral, gap)
+    low_medial, low_lateral = (_lowest(condyle) for condyle in (medial, lateral))
+    tilt = (low_medial - low_lateral) / (medial.u - lateral.u)
+    level = low_medial - tilt * medial.u
+    trochlea = Condyle(
+        -1.0 * s,
+        -9.0 * s,
+        level + 31.0 * s,
+        Oval(20.0 * s, 24.0 * s, 22.0 * s, 22.0 * s),
+        0.0,
+        29.0 * s,
+        14.0 * s,
+        1.1 * cartilage.femoral_mm,
+        4.5 * s,
+    )
+    return Femur(
+        medial,
+        lateral,
+        trochlea,
+        s,
+        level,
+        tilt,
+        math.tan(math.radians(shape.valgus_deg)) + tilt,
+        half_width,
+        0.5 * shape.notch_width_mm * s,
+        0.8,
+    )
+
+
+def _lowest(condyle: Condyle) -> float:
+    return float(condyle.z - condyle.profile.q_negative)
+
+
+def _set_down(condyle: Condyle, tibia: Tibia, plateau: Plateau, gap_mm: float) -> Condyle:
+    """Move a condyle up or down until the cartilages are `gap_mm` apart where they are closest."""
+    u, y = np.meshgrid(
+        np.linspace(-13, 13, 27) + condyle.u, np.linspace(-24, 22, 24) + plateau.centre_y
+    )
+    inside = plateau.outline.beyond(*plateau.local(u, y)) < -1.0
+    u, y = u[inside], y[inside]
+    z = tibia.articular_height(u, y)
+    for _ in range(CONTACT_STEPS):
+        nearest = float(np.min(condyle.layers_at(u, y, z)[1]))
+        condyle = replace(condyle, z=float(condyle.z + gap_mm - nearest))
+    return condyle

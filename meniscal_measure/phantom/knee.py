@@ -1,0 +1,113 @@
+"""One synthetic knee in three dimensions, whose tissues and landmarks are known everywhere."""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meniscal_measure.anatomy import Compartment
+from meniscal_measure.errors import RecipeError
+from meniscal_measure.geometry import PixelGrid
+from meniscal_measure.phantom import truth
+from meniscal_measure.phantom.femur import build_femur
+from meniscal_measure.phantom.layers import Layer, Part, labels_of, layers_of, layers_on_raster
+from meniscal_measure.phantom.meniscus import Meniscus, MeniscusPart, build_meniscus
+from meniscal_measure.phantom.parameters import KneeParameters
+from meniscal_measure.phantom.population import shifted
+from meniscal_measure.phantom.softtissue import build_leg
+from meniscal_measure.phantom.tibia import build_tibia
+
+RASTER_DIMENSIONS = 3
+"""Point arrays with so many axes or more (the last one holding x, y, z) are rasters, whose
+neighbouring points are neighbours in space; a plain list of points has fewer."""
+
+SOLVE_STEPS = 30
+SOLVE_TOLERANCE_MM = 1e-9
+"""How closely an extrusion that is asked for is met."""
+
+
+class Knee:
+    """A knee built from its parameters.
+
+    Points are LPS mm in the patient; the origin is the middle of the tibial plateau. A right knee
+    has medial at +x, a left knee is its mirror image.
+    """
+
+    def __init__(self, parameters: KneeParameters) -> None:
+        self.parameters = parameters
+        self.mirror = float(parameters.side.medial_x)
+        self.tibia = build_tibia(parameters)
+        self.femur = build_femur(parameters, self.tibia)
+        self.menisci: dict[Compartment, Meniscus] = {
+            compartment: build_meniscus(parameters, self.tibia, compartment)
+            for compartment in truth.COMPARTMENTS
+        }
+
+    @cached_property
+    def parts(self) -> tuple[Part, ...]:
+        """All parts of the knee."""
+        menisci = [MeniscusPart(meniscus, self.femur) for meniscus in self.menisci.values()]
+        return (build_leg(self.parameters), self.femur, self.tibia, *menisci)
+
+    def layers_at(self, points: NDArray[np.floating]) -> list[Layer]:
+        """Give the layers at some points, to be painted in this order.
+
+        Parameters
+        ----------
+        points
+            LPS mm, shape (..., 3), float32 or float64. With three axes or more it is taken for a
+            raster (slice or volume, deformed or not) and each layer covers a window of it.
+
+        Returns
+        -------
+        list of Layer
+            Back to front. What no layer covers is air.
+        """
+        u, y, z = points[..., 0] * points.dtype.type(self.mirror), points[..., 1], points[..., 2]
+        layers = layers_on_raster if points.ndim >= RASTER_DIMENSIONS else layers_of
+        return layers(self.parts, u, y, z)
+
+    def tissue_at(self, points: NDArray[np.floating]) -> NDArray[np.uint8]:
+        """Tissue label (value of `Tissue`) at points, shape (..., 3) LPS mm."""
+        return labels_of(self.layers_at(points), points.shape[:-1])
+
+    @property
+    def mid_coronal(self) -> truth.MidCoronal:
+        """The middle of the knee from front to back, by the named conventions."""
+        return truth.mid_coronal(self)
+
+    def landmarks_on(self, grid: PixelGrid) -> truth.SliceTruth | None:
+        """Exact landmarks on a slice; see `meniscal_measure.phantom.truth.landmarks_on`."""
+        return truth.landmarks_on(self, grid)
+
+    def extrusion_on(self, grid: PixelGrid) -> dict[Compartment, float]:
+        """Exact extrusion on a slice, mm; see `meniscal_measure.phantom.truth.extrusion_on`."""
+        return truth.extrusion_on(self, grid)
+
+
+def with_extrusion(
+    parameters: KneeParameters, grid: PixelGrid, *, compartment: Compartment, extrusion_mm: float
+) -> KneeParameters:
+    """Move a meniscus so that its extrusion on a slice is the one asked for.
+
+    Raises
+    ------
+    RecipeError
+        If the slice does not cut the body of the meniscus, or the extrusion asked for puts the
+        profile out of its range.
+    """
+    for _ in range(SOLVE_STEPS):
+        found = Knee(parameters).extrusion_on(grid).get(compartment)
+        if found is None:
+            raise RecipeError(
+                f"The slice asked for does not cut the body of the {compartment.words} meniscus;"
+                " choose one near the middle of the plateau."
+            )
+        if abs(found - extrusion_mm) < SOLVE_TOLERANCE_MM:
+            return parameters
+        parameters = shifted(parameters, compartment, extrusion_mm - found)
+    raise RecipeError(
+        f"No {compartment.words} extrusion profile gives {extrusion_mm} mm on the slice asked for."
+    )

@@ -1,0 +1,250 @@
+"""What makes one synthetic knee: its anatomical parameters, in groups, each with its range."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, fields
+from enum import StrEnum
+from typing import Any
+
+from meniscal_measure.anatomy import Compartment, Side
+from meniscal_measure.errors import RecipeError
+
+
+class Sex(StrEnum):
+    """Sex with the codes of DICOM Patient's Sex (0010,0040)."""
+
+    FEMALE = "F"
+    MALE = "M"
+
+
+class RootTear(StrEnum):
+    """Posterior root tear by arthroscopic type (LaPrade 2015, Am J Sports Med 43:363-369)."""
+
+    NONE = "none"
+    PARTIAL = "1"
+    """Type 1: partial and stable."""
+    COMPLETE = "2"
+    """Type 2: complete radial tear within 9 mm of the attachment (A < 3, B < 6, C to 9 mm)."""
+    BUCKET_HANDLE = "3"
+    """Type 3: bucket-handle tear with complete root detachment."""
+    COMPLEX = "4"
+    """Type 4: complex oblique tear into the attachment with complete root detachment."""
+    AVULSION = "5"
+    """Type 5: bony avulsion of the attachment."""
+
+
+class BodyTear(StrEnum):
+    """Tears elsewhere in the meniscus, which are not to be taken for a root tear."""
+
+    NONE = "none"
+    RADIAL = "radial"
+    """From the inner edge outward; the inner edge lies further out there."""
+    HORIZONTAL = "horizontal"
+    LONGITUDINAL = "longitudinal"
+
+
+def _ranged(default: float, low: float, high: float) -> Any:
+    return field(default=default, metadata={"range": (low, high)})
+
+
+@dataclass(frozen=True)
+class Ranged:
+    """Base of the parameter groups: refuses a number outside the documented range.
+
+    Raises
+    ------
+    RecipeError
+        Naming the field and the range it must lie in.
+    """
+
+    def __post_init__(self) -> None:
+        for item in fields(self):
+            if "range" in item.metadata:
+                low, high = item.metadata["range"]
+                value = getattr(self, item.name)
+                if not (math.isfinite(value) and low <= value <= high):
+                    raise RecipeError(
+                        f"{type(self).__name__}.{item.name} is {value}; it must lie from {low} to"
+                        f" {high}."
+                    )
+
+
+@dataclass(frozen=True)
+class TibiaParameters(Ranged):
+    """The tibial plateau.
+
+    Width 73.4 +- 6.9 mm and width over depth 1.58 +- 0.11: Iranian MRI series (n = 132). Slopes
+    and medial depth: Hashemi 2008, J Bone Joint Surg Am 90:2724-2734 (quoted from memory).
+    """
+
+    plateau_width_mm: float = _ranged(73.4, 55.0, 95.0)
+    width_over_depth: float = _ranged(1.58, 1.25, 1.95)
+    medial_slope_deg: float = _ranged(5.0, -5.0, 16.0)
+    """Posterior slope, positive when the plateau falls off backwards."""
+    lateral_slope_deg: float = _ranged(6.0, -5.0, 16.0)
+    coronal_slope_deg: float = _ranged(3.0, -3.0, 9.0)
+    """Positive when the medial rim lies below the lateral one."""
+    medial_depth_mm: float = _ranged(2.8, 0.0, 6.0)
+    lateral_depth_mm: float = _ranged(0.8, 0.0, 4.0)
+    rim_radius_mm: float = _ranged(1.8, 0.8, 3.0)
+    """Radius of the turn from the plateau into the side wall."""
+    medial_spine_mm: float = _ranged(8.0, 3.0, 13.0)
+    lateral_spine_mm: float = _ranged(6.0, 2.0, 11.0)
+
+
+@dataclass(frozen=True)
+class FemurParameters(Ranged):
+    """The distal femur. Proportions by eye on public images; common practice, no source."""
+
+    width_over_tibia: float = _ranged(0.975, 0.90, 1.05)
+    valgus_deg: float = _ranged(5.5, -8.0, 16.0)
+    """Angle between the shafts; about 5 to 7 degrees in a neutral leg, less in varus."""
+    notch_width_mm: float = _ranged(18.0, 11.0, 26.0)
+    condyle_crown_per_mm: float = _ranged(0.010, 0.002, 0.022)
+    """Rise of the condyle's surface with the square of the distance from its middle."""
+    patella_height_mm: float = _ranged(0.0, -10.0, 14.0)
+    """Patella higher (alta) or lower (baja) than usual."""
+
+
+@dataclass(frozen=True)
+class CartilageParameters(Ranged):
+    """Cartilage thickness where it is thickest, and the fraction of it lost to wear."""
+
+    tibial_medial_mm: float = _ranged(2.0, 0.8, 4.0)
+    tibial_lateral_mm: float = _ranged(2.6, 0.8, 5.0)
+    femoral_mm: float = _ranged(2.2, 0.8, 4.0)
+    medial_loss: float = _ranged(0.0, 0.0, 1.0)
+    lateral_loss: float = _ranged(0.0, 0.0, 1.0)
+    contact_gap_mm: float = _ranged(0.2, 0.0, 2.0)
+    """Fluid film between the cartilages where they are closest."""
+
+
+@dataclass(frozen=True)
+class MeniscusParameters(Ranged):
+    """One meniscus. Body width 9.2 mm (Furumatsu 2017) to 11.7 mm (Bruns 2014) medially.
+
+    Extrusion is given at three places along the rim and varies smoothly between them.
+    """
+
+    body_width_mm: float = _ranged(10.0, 5.0, 16.0)
+    anterior_width_mm: float = _ranged(9.0, 4.0, 16.0)
+    posterior_width_mm: float = _ranged(11.5, 4.0, 18.0)
+    height_mm: float = _ranged(6.0, 3.5, 9.0)
+    """Height at the outer wall, where the femur leaves room for it."""
+    body_extrusion_mm: float = _ranged(1.0, -4.0, 12.0)
+    anterior_extrusion_mm: float = _ranged(0.5, -4.0, 12.0)
+    posterior_extrusion_mm: float = _ranged(0.5, -4.0, 12.0)
+    wall_height_mm: float = _ranged(3.0, 2.2, 4.5)
+    """Height of the outermost point above the tibial surface."""
+    wall_bulge_mm: float = _ranged(0.9, 0.5, 2.5)
+    """How far the wall recedes between its outermost point and its lower edge."""
+    tip_thickness_mm: float = _ranged(0.8, 0.6, 1.5)
+    hollow: float = _ranged(0.15, -0.5, 0.8)
+    """0: straight upper surface; positive: hollow; negative: plump."""
+    sag: float = _ranged(0.25, 0.0, 0.8)
+    """Fall of the extruded part below the plateau, in mm per mm."""
+    degeneration: float = _ranged(0.0, 0.0, 1.0)
+    """Extent of mucoid signal inside the body that reaches no surface."""
+
+
+@dataclass(frozen=True)
+class TearParameters(Ranged):
+    """Tears of one meniscus.
+
+    The root tear lies `root_distance_mm` from the attachment (0 to 9 mm: LaPrade 2015) and
+    gapes by `root_gap_mm`.
+    """
+
+    root: RootTear = RootTear.NONE
+    root_distance_mm: float = _ranged(2.0, 0.0, 9.0)
+    root_gap_mm: float = _ranged(2.0, 0.0, 12.0)
+    root_healed: float = _ranged(0.0, 0.0, 1.0)
+    """1 when the gap is closed by scar, 0 when it is filled with fluid."""
+    body: BodyTear = BodyTear.NONE
+    body_angle_deg: float = _ranged(60.0, -100.0, 120.0)
+    """Where along the rim: 0 is the middle of the body, positive backwards."""
+    body_depth: float = _ranged(0.5, 0.1, 0.85)
+    """Fraction of the width (radial) or place within the width or height (others)."""
+    body_gape_mm: float = _ranged(1.2, 0.3, 4.0)
+
+
+@dataclass(frozen=True)
+class RepairParameters(Ranged):
+    """A transtibial tunnel to the medial posterior root; radius 0 when there is none."""
+
+    tunnel_radius_mm: float = _ranged(0.0, 0.0, 4.0)
+    offset_mm: float = _ranged(0.0, 0.0, 10.0)
+    """Distance from the tunnel's mouth to the centre of the footprint (about 4 mm achieved:
+    PMC7219562)."""
+
+
+@dataclass(frozen=True)
+class JointParameters(Ranged):
+    """Effusion, cyst, osteophytes, marrow oedema and what lies against the menisci."""
+
+    effusion_mm: float = _ranged(1.0, 0.0, 14.0)
+    """Thickness of the fluid in front of and beside the femur."""
+    popliteal_cyst_mm: float = _ranged(0.0, 0.0, 16.0)
+    medial_tibial_osteophyte_mm: float = _ranged(0.0, 0.0, 6.0)
+    lateral_tibial_osteophyte_mm: float = _ranged(0.0, 0.0, 6.0)
+    medial_femoral_osteophyte_mm: float = _ranged(0.0, 0.0, 6.0)
+    lateral_femoral_osteophyte_mm: float = _ranged(0.0, 0.0, 6.0)
+    medial_tibial_oedema_mm: float = _ranged(0.0, 0.0, 20.0)
+    medial_femoral_oedema_mm: float = _ranged(0.0, 0.0, 20.0)
+    lateral_tibial_oedema_mm: float = _ranged(0.0, 0.0, 20.0)
+    medial_recess_fluid_mm: float = _ranged(0.0, 0.0, 4.0)
+    """Thickness of a fluid pocket against the outer wall of the meniscus."""
+    lateral_recess_fluid_mm: float = _ranged(1.0, 0.0, 4.0)
+    recess_height_mm: float = _ranged(0.0, -6.0, 8.0)
+    recess_angle_deg: float = _ranged(0.0, -60.0, 60.0)
+
+
+@dataclass(frozen=True)
+class SoftTissueParameters(Ranged):
+    """Ligaments, capsule, muscle, fat and skin."""
+
+    fat_mm: float = _ranged(9.0, 2.0, 45.0)
+    """Subcutaneous fat beside the joint."""
+    skin_mm: float = _ranged(1.5, 0.8, 2.5)
+    muscle_bulk: float = _ranged(1.0, 0.75, 1.25)
+    medial_collateral_mm: float = _ranged(2.2, 1.0, 4.5)
+    """Thickness of the superficial medial collateral ligament."""
+    deep_collateral_mm: float = _ranged(1.0, 0.4, 2.5)
+    capsule_mm: float = _ranged(1.0, 0.3, 2.5)
+    capsule_gap_mm: float = _ranged(0.8, 0.0, 3.0)
+    """Menisco-capsular tissue between the outer wall and the capsule."""
+    lateral_collateral_mm: float = _ranged(3.6, 2.2, 6.0)
+
+
+@dataclass(frozen=True)
+class KneeParameters:
+    """Everything that makes one knee. `KneeParameters()` is an average right knee."""
+
+    side: Side = Side.RIGHT
+    sex: Sex = Sex.FEMALE
+    tibia: TibiaParameters = TibiaParameters()
+    femur: FemurParameters = FemurParameters()
+    cartilage: CartilageParameters = CartilageParameters()
+    medial: MeniscusParameters = MeniscusParameters()
+    lateral: MeniscusParameters = MeniscusParameters(
+        body_width_mm=10.4,
+        anterior_width_mm=10.0,
+        posterior_width_mm=10.5,
+        body_extrusion_mm=0.2,
+        anterior_extrusion_mm=-0.3,
+        posterior_extrusion_mm=-0.5,
+    )
+    medial_tear: TearParameters = TearParameters()
+    lateral_tear: TearParameters = TearParameters()
+    repair: RepairParameters = RepairParameters()
+    joint: JointParameters = JointParameters()
+    soft: SoftTissueParameters = SoftTissueParameters()
+
+    def meniscus(self, compartment: Compartment) -> MeniscusParameters:
+        """Give the meniscus of one compartment."""
+        return self.medial if compartment is Compartment.MEDIAL else self.lateral
+
+    def tear(self, compartment: Compartment) -> TearParameters:
+        """Give the tears of one meniscus."""
+        return self.medial_tear if compartment is Compartment.MEDIAL else self.lateral_tear

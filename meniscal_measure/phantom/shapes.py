@@ -1,0 +1,158 @@
+"""Signed distances and the smooth ways to combine them, in mm, negative inside.
+
+Every function works on NumPy arrays and on the tensors of any library whose arrays have the same
+operators and a `clip` method; nothing else of them is used, but for `exp`-free arithmetic. Numbers
+may be plain floats or arrays that broadcast with the coordinates, so that a whole batch of knees
+is evaluated in one call.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, TypeAlias
+
+import numpy as np
+
+Field: TypeAlias = Any
+"""Values at points: a NumPy array, an equivalent tensor, or a number that broadcasts."""
+
+ROUND_OFF = 1e-6
+"""Added under square roots so that their value and slope stay finite at the centre of a shape."""
+
+
+def maximum(a: Field, b: Field) -> Field:
+    """Give the larger of two fields, point by point."""
+    if isinstance(a, np.ndarray) or isinstance(b, np.ndarray):
+        return np.maximum(a, b)
+    if isinstance(a, int | float):
+        return max(a, b) if isinstance(b, int | float) else b.clip(min=a)
+    return a.clip(min=b)
+
+
+def minimum(a: Field, b: Field) -> Field:
+    """Give the smaller of two fields, point by point."""
+    return -maximum(-a, -b) if not isinstance(a, np.ndarray) else np.minimum(a, b)
+
+
+def angle_of(p: Field, q: Field) -> Field:
+    """Angle in radians from the direction of p towards that of q."""
+    return np.arctan2(q, p) if isinstance(q, np.ndarray) else q.atan2(p)
+
+
+def cosine(angle: Field) -> Field:
+    """Cosine of a field."""
+    return angle.cos() if hasattr(angle, "cos") else np.cos(angle)
+
+
+def sine(angle: Field) -> Field:
+    """Sine of a field."""
+    return angle.sin() if hasattr(angle, "sin") else np.sin(angle)
+
+
+def positive(x: Field) -> Field:
+    """Give the positive part of a field."""
+    return maximum(x, 0.0)
+
+
+def present(size: Field) -> bool:
+    """Whether a size is above zero: anywhere, when it is an array."""
+    return bool(size > 0) if isinstance(size, int | float) else bool((size > 0).any())
+
+
+def smoothstep(t: Field) -> Field:
+    """Rise from 0 at t = 0 to 1 at t = 1 with level ends."""
+    t = minimum(positive(t), 1.0)
+    return t * t * (3.0 - 2.0 * t)
+
+
+def bump(squared: Field) -> Field:
+    """Give a hill of height 1 at `squared` = 0 that is exactly zero from `squared` = 1 on."""
+    rest = positive(1.0 - squared)
+    return rest * rest
+
+
+def smooth_max(a: Field, b: Field, k: Field) -> Field:
+    """Give the intersection of two shapes with a fillet; exactly the maximum where |a - b| >= k."""
+    overlap = positive(k - abs(a - b))
+    return maximum(a, b) + overlap * overlap * (0.25 / k)
+
+
+def smooth_min(a: Field, b: Field, k: Field) -> Field:
+    """Give the union of two shapes with a fillet; exactly the minimum where |a - b| >= k."""
+    overlap = positive(k - abs(a - b))
+    return minimum(a, b) - overlap * overlap * (0.25 / k)
+
+
+def rounded_corner(a: Field, b: Field, radius: Field) -> Field:
+    """Intersection of two faces whose common edge is a quarter circle of `radius`."""
+    p, q = a + radius, b + radius
+    across, along = positive(p), positive(q)
+    outside = (across * across + along * along) ** 0.5
+    return outside + minimum(maximum(p, q), 0.0) - radius
+
+
+@dataclass(frozen=True)
+class Oval:
+    """A closed curve about the origin of a plane, with its own half axis in each direction.
+
+    Along a ray (p, q) from the origin the curve is met where
+    ``P^4 + Q^4 + fullness P^2 Q^2 = 1`` with P, Q the coordinates over their half axes:
+    `fullness` 2 gives quarter ellipses, less gives squarer ones.
+    """
+
+    p_positive: Field
+    p_negative: Field
+    q_positive: Field
+    q_negative: Field
+    fullness: Field = 2.0
+
+    def norm(self, p: Field, q: Field) -> Field:
+        """Distance from the origin as a multiple of the curve's in the same direction."""
+        big_p = maximum(p * (1.0 / self.p_positive), p * (-1.0 / self.p_negative))
+        big_q = maximum(q * (1.0 / self.q_positive), q * (-1.0 / self.q_negative))
+        p2, q2 = big_p * big_p, big_q * big_q
+        total = p2 + q2 + ROUND_OFF
+        return ((total * total + (self.fullness - 2.0) * p2 * q2) ** 0.5) ** 0.5
+
+    def beyond(self, p: Field, q: Field) -> Field:
+        """Distance beyond the curve along the ray from the origin."""
+        r = (p * p + q * q + ROUND_OFF) ** 0.5
+        return r - r / self.norm(p, q)
+
+
+def ellipsoid(offset: tuple[Field, Field, Field], half_axes: tuple[Field, Field, Field]) -> Field:
+    """Approximate distance from an ellipsoid, exact in sign, true near the surface of a sphere."""
+    (x, y, z), (a, b, c) = offset, half_axes
+    p, q, r = x * (1.0 / a), y * (1.0 / b), z * (1.0 / c)
+    norm2 = p * p + q * q + r * r + ROUND_OFF
+    pa, qb, rc = p * (1.0 / a), q * (1.0 / b), r * (1.0 / c)
+    slope = (pa * pa + qb * qb + rc * rc + ROUND_OFF) ** 0.5
+    return (norm2 - norm2**0.5) / slope
+
+
+@dataclass(frozen=True)
+class Cord:
+    """A straight cord between two points, with a round or flattened section.
+
+    `flatten` above 1 widens the section along `wide` (a unit vector across the cord).
+    """
+
+    start: tuple[Field, Field, Field]
+    end: tuple[Field, Field, Field]
+    radius: Field
+    wide: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    flatten: Field = 1.0
+
+    def distance(self, u: Field, y: Field, z: Field) -> Field:
+        """Distance from the surface of the cord."""
+        along = tuple(e - s for s, e in zip(self.start, self.end, strict=True))
+        du, dy, dz = (c - s for c, s in zip((u, y, z), self.start, strict=True))
+        length2 = sum(a * a for a in along)
+        t = (du * along[0] + dy * along[1] + dz * along[2]) * (1.0 / length2)
+        t = minimum(positive(t), 1.0)
+        du, dy, dz = du - t * along[0], dy - t * along[1], dz - t * along[2]
+        squared = du * du + dy * dy + dz * dz
+        if any(self.wide):
+            across = du * self.wide[0] + dy * self.wide[1] + dz * self.wide[2]
+            squared = squared - across * across * (1.0 - 1.0 / (self.flatten * self.flatten))
+        return (squared + ROUND_OFF) ** 0.5 - self.radius
