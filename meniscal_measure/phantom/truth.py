@@ -242,7 +242,7 @@ def _spine_base(knee: Anatomy, compartment: Compartment, cut: _Cut) -> FloatArra
 
 
 def _point(coordinates: tuple[Field, Field, Field]) -> FloatArray:
-        stacked: FloatArray = np.stack(np.broadcast_arrays(*coordinates), axis=-1)
+    stacked: FloatArray = np.stack(np.broadcast_arrays(*coordinates), axis=-1)
     return stacked
 
 
