@@ -4,7 +4,8 @@
 
     MeniscalMeasureError                (exit 3)
     ├── UsageError                      (exit 2)  the command as given cannot be carried out
-    │   └── OutputError                 (exit 2)  the output folder cannot be written
+    │   ├── OutputError                 (exit 2)  the output folder cannot be written
+    │   └── StaleStateError             (exit 2)  somebody changed the same thing in the meantime
     └── InputError                      (exit 3)  an input is refused
         ├── UnreadableFileError                   not DICOM, damaged, encrypted, undecodable
         ├── GeometryError                         spacing, orientation or position unusable
@@ -47,6 +48,10 @@ class UsageError(MeniscalMeasureError):
 
 class OutputError(UsageError):
     """A result cannot be written where it was asked for."""
+
+
+class StaleStateError(UsageError):
+    """A change was made on a state that is no longer the newest."""
 
 
 class InputError(MeniscalMeasureError):

@@ -1,0 +1,293 @@
+"""From a folder to a reading: the rooms in the order the data flows through them."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, field, fields, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from meniscal_measure import __version__
+from meniscal_measure.anatomy import Side
+from meniscal_measure.caliper.landmarks import LandmarkSet
+from meniscal_measure.caliper.measure import DEFAULT_CONVENTIONS, MeasuredSet, measure_set
+from meniscal_measure.caliper.reading import Conventions, Reading, Source
+from meniscal_measure.caliper.refinement import refine_slice
+from meniscal_measure.errors import NothingMeasurableError, UnreadableFileError
+from meniscal_measure.landmark_file import named_sop_instance_uids, read_landmark_file
+from meniscal_measure.report.images import SeriesImages
+from meniscal_measure.report.record import reading_from_dict
+from meniscal_measure.report.save import SavedFiles, save_reading
+from meniscal_measure.report.strip import strip_indices
+from meniscal_measure.series.choose import choose_coronal
+from meniscal_measure.series.model import Choice, Laterality, Stack, Study
+from meniscal_measure.series.pixels import read_pixels
+from meniscal_measure.series.scan import Progress, open_study
+from meniscal_measure.series.side import resolve_side
+
+StrPath = str | os.PathLike[str]
+
+
+@dataclass(frozen=True)
+class KneeStudy(Study):
+    """The image series found under one path; what `read` returns."""
+
+    def measure(
+        self,
+        *,
+        landmarks: StrPath | None = None,
+        side: Side | str | None = None,
+        series: int | None = None,
+        conventions: Conventions = DEFAULT_CONVENTIONS,
+        refine_edges: bool = False,
+    ) -> KneeReading:
+        """Measure this study; see `measure`."""
+        return measure(
+            self,
+            landmarks=landmarks,
+            side=side,
+            series=series,
+            conventions=conventions,
+            refine_edges=refine_edges,
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class KneeReading(Reading):
+    """A reading together with the stack it was taken on, so that it can be shown and saved."""
+
+    stack: Stack = field(repr=False)
+
+    def save(self, folder: StrPath, *, identifiers: bool = True) -> SavedFiles:
+        """Write the record, the table, the figures and the PDF of this reading.
+
+        Parameters
+        ----------
+        folder
+            Where to write; made if it does not exist.
+        identifiers
+            False leaves out every identifier of the patient.
+
+        Raises
+        ------
+        OutputError
+            If the folder cannot be written; nothing is left behind then.
+        UnreadableFileError
+            If the pixels of the measured slice cannot be decoded.
+        """
+        images, unreadable = _shown_images(self)
+        reading = replace(self, warnings=(*self.warnings, *unreadable))
+        return save_reading(reading, images, Path(folder), identifiers=identifiers)
+
+
+def read(path: StrPath, *, progress: Progress | None = None) -> KneeStudy:
+    """Find the image series of a study, reading headers only.
+
+    Parameters
+    ----------
+    path
+        Folder of any depth, zip archive, DICOMDIR or single file.
+    progress
+        Called after each file with the number of files done and their total.
+
+    Raises
+    ------
+    UsageError
+        If there is nothing at that path.
+    """
+    study = open_study(path, progress=progress)
+    return KneeStudy(**{part.name: getattr(study, part.name) for part in fields(study)})
+
+
+def measure(
+    study: Study | StrPath,
+    *,
+    landmarks: StrPath | None = None,
+    side: Side | str | None = None,
+    series: int | None = None,
+    conventions: Conventions = DEFAULT_CONVENTIONS,
+    refine_edges: bool = False,
+) -> KneeReading:
+    """Measure meniscal extrusion on the coronal series of a study.
+
+    Parameters
+    ----------
+    study
+        What `read` returned, or a path to read.
+    landmarks
+        Landmark file, JSON or CSV.
+    side
+        Body side where the images do not say it: "left" or "right", or a `Side`.
+    series
+        Number of the series to measure, counted from 1 in the order of `contents`; by default
+        the one the landmark file names, else the coronal series ranked first.
+    conventions
+        Axis and threshold rule.
+    refine_edges
+        Move each rim and outer edge along the measuring direction onto the nearest edge.
+
+    Returns
+    -------
+    KneeReading
+        Not verified: a person has to confirm it.
+
+    Raises
+    ------
+    NothingMeasurableError
+        If there is no coronal series, or no landmarks are given.
+    LandmarkError, SideError, GeometryError, UnreadableFileError
+        If the landmarks, the side or the images cannot be used.
+    """
+    found = study if isinstance(study, Study) else read(study)
+    if landmarks is None:
+        raise NothingMeasurableError(
+            "No landmarks are given. Place them on the mid-coronal slice and give the landmark"
+            " file (--landmarks FILE)."
+        )
+    choice = _choose(found, Path(landmarks), series)
+    laterality = resolve_side(choice.stack, _as_side(side))
+    placed = read_landmark_file(Path(landmarks), choice.stack.frames)
+    placed, remarks = _refined(placed, choice.stack, conventions) if refine_edges else (placed, ())
+    return measure_placed(choice, laterality, placed, conventions=conventions, remarks=remarks)
+
+
+def measure_placed(
+    choice: Choice,
+    laterality: Laterality,
+    landmarks: LandmarkSet,
+    *,
+    conventions: Conventions = DEFAULT_CONVENTIONS,
+    remarks: tuple[str, ...] = (),
+) -> KneeReading:
+    """Measure landmarks that are in patient space already.
+
+    Parameters
+    ----------
+    choice
+        The stack, and why it was chosen.
+    laterality
+        The settled side, see `resolve_side`.
+    landmarks
+        Landmarks on the slices of that stack.
+    conventions
+        Axis and threshold rule.
+    remarks
+        Warnings from how the landmarks were placed, to be carried by the reading.
+
+    Raises
+    ------
+    LandmarkError, SideError
+        If the landmarks cannot be measured or contradict the side.
+    """
+    results = measure_set(
+        landmarks, choice.stack.frames, conventions=conventions, side=laterality.side
+    )
+    warnings = (*choice.stack.findings, *_side_hint(laterality), *remarks, *results.warnings)
+    return _reading(choice, laterality, landmarks, results, conventions, warnings)
+
+
+def reopen(record: dict[str, object], study: Study) -> KneeReading:
+    """Bring a stored reading and the images it was taken on together again.
+
+    Raises
+    ------
+    NothingMeasurableError
+        If the study does not hold the series the reading names.
+    """
+    reading = reading_from_dict(record)
+    choice = choose_coronal(study, sop_instance_uid=reading.source.sop_instance_uid)
+    parts = {part.name: getattr(reading, part.name) for part in fields(reading)}
+    return KneeReading(**parts, stack=choice.stack)
+
+
+def _as_side(side: Side | str | None) -> Side | None:
+    if side is None or isinstance(side, Side):
+        return side
+    return {"left": Side.LEFT, "right": Side.RIGHT}[side]
+
+
+def _choose(study: Study, landmarks: Path, series: int | None) -> Choice:
+    if series is not None:
+        return choose_coronal(study, stack_number=series)
+    named = sorted(named_sop_instance_uids(landmarks))
+    return choose_coronal(study, sop_instance_uid=named[0] if named else None)
+
+
+def _refined(
+    landmarks: LandmarkSet, stack: Stack, conventions: Conventions
+) -> tuple[LandmarkSet, tuple[str, ...]]:
+    remarks: list[str] = []
+    slices = []
+    for item in (landmarks.measured, *landmarks.neighbours):
+        (image,) = read_pixels(stack, [item.slice_index])
+        grid = stack.frames[item.slice_index].grid
+        refined = refine_slice(item, image, grid, axis=conventions.axis)
+        slices.append(refined.landmarks)
+        remarks.extend(refined.remarks)
+    return replace(landmarks, measured=slices[0], neighbours=tuple(slices[1:])), tuple(remarks)
+
+
+def _side_hint(laterality: Laterality) -> tuple[str, ...]:
+    if laterality.side is not None or laterality.hint is None:
+        return ()
+    return (
+        f"{laterality.hint_source} hints at a {laterality.hint.word} knee; confirm it by giving"
+        f" the side (--side {laterality.hint.word}).",
+    )
+
+
+def _reading(
+    choice: Choice,
+    laterality: Laterality,
+    landmarks: LandmarkSet,
+    results: MeasuredSet,
+    conventions: Conventions,
+    warnings: tuple[str, ...],
+) -> KneeReading:
+    return KneeReading(
+        source=_source(choice, laterality, results),
+        conventions=conventions,
+        slice_convention=landmarks.slice_convention,
+        slice_reason=landmarks.slice_reason,
+        measured=results.measured,
+        neighbours=results.neighbours,
+        warnings=warnings,
+        software="meniscal_measure",
+        software_version=__version__,
+        measured_at=datetime.now(UTC).isoformat(timespec="seconds"),
+        stack=choice.stack,
+    )
+
+
+def _source(choice: Choice, laterality: Laterality, results: MeasuredSet) -> Source:
+    stack, identity = choice.stack, choice.stack.identity
+    grid = stack.frames[results.measured.slice_index].grid
+    return Source(
+        study_instance_uid=identity.study_instance_uid,
+        series_instance_uid=identity.series_instance_uid,
+        sop_instance_uid=results.measured.sop_instance_uid,
+        series_description=identity.series_description,
+        series_reason=choice.reason,
+        patient_id=identity.patient_id,
+        patient_name=identity.patient_name,
+        study_date=identity.study_date,
+        row_spacing_mm=grid.row_spacing_mm,
+        column_spacing_mm=grid.column_spacing_mm,
+        slice_spacing_mm=stack.spacing_mm,
+        slice_count=len(stack.frames),
+        side=laterality.side,
+        side_source=laterality.source,
+    )
+
+
+def _shown_images(reading: KneeReading) -> tuple[SeriesImages, list[str]]:
+    """Pixels of the measured slice and those beside it; an unreadable neighbour is left out."""
+    images, remarks = {}, []
+    for index in strip_indices(reading):
+        try:
+            (images[index],) = read_pixels(reading.stack, [index])
+        except UnreadableFileError as error:
+            if index == reading.measured.slice_index:
+                raise
+            remarks.append(f"Slice {index} is not shown: {error}")
+    return SeriesImages(images, tuple(frame.grid for frame in reading.stack.frames)), remarks
