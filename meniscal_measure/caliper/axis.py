@@ -77,34 +77,40 @@ def outward(
         If a landmark that the convention needs was not placed, or the knee is turned too far for
         the vertical of the image to mean anything.
     """
-    rim = points[compartment, Landmark.RIM]
-    if convention is AxisConvention.RIM_TO_RIM:
-        return unit_vector(rim - _needed(points, compartment.opposite, Landmark.RIM, convention))
-    if convention is AxisConvention.LOCAL_TANGENT:
-        return unit_vector(rim - _needed(points, compartment, Landmark.SPINE_BASE, convention))
-    return _along_rows(unit_vector(rim - _inner_point(points, compartment)))
-
-
-def _needed(
-    points: PlanePoints, compartment: Compartment, landmark: Landmark, convention: AxisConvention
-) -> FloatArray:
-    try:
-        return points[compartment, landmark]
-    except KeyError:
+    if convention is AxisConvention.IMAGE_VERTICAL:
+        return _along_rows(_line(points, _inner_point(points, compartment), compartment))
+    inner = (
+        (compartment.opposite, Landmark.RIM)
+        if convention is AxisConvention.RIM_TO_RIM
+        else (compartment, Landmark.SPINE_BASE)
+    )
+    if inner not in points:
         raise LandmarkError(
-            f"The axis convention {convention} needs {name_of(compartment, landmark)}, which is"
-            " not placed. Place it, or choose another axis convention."
-        ) from None
+            f"The axis convention {convention} needs {name_of(*inner)}, which is not placed. Place"
+            " it, or choose another axis convention."
+        )
+    return _line(points, inner, compartment)
 
 
-def _inner_point(points: PlanePoints, compartment: Compartment) -> FloatArray:
+def _line(points: PlanePoints, inner: Point, compartment: Compartment) -> FloatArray:
+    """Take the unit vector from an inner point to the rim of a compartment."""
+    rim = (compartment, Landmark.RIM)
+    if np.array_equal(points[inner], points[rim]):
+        raise LandmarkError(
+            f"{name_of(*rim)} and {name_of(*inner)} coincide, so that no direction can be taken"
+            " from them. Place them apart."
+        )
+    return unit_vector(points[rim] - points[inner])
+
+
+def _inner_point(points: PlanePoints, compartment: Compartment) -> Point:
     """Find a point that is surely inward of the rim, to tell outward from inward."""
     for candidate in (
         (compartment.opposite, Landmark.RIM),
         (compartment, Landmark.SPINE_BASE),
     ):
         if candidate in points:
-            return points[candidate]
+            return candidate
     raise LandmarkError(
         f"Which way is outward in the {compartment.words} compartment cannot be told: place"
         f" {name_of(compartment.opposite, Landmark.RIM)} or"

@@ -105,13 +105,13 @@ def fit_step(
     Parameters
     ----------
     pixels
-        At least one more than the parameters.
+        At least one more than the parameters, not all of one value.
     start
-        Where to begin; its height must not be zero.
+        Where to begin.
     blur_range_mm
         Limits of the blur.
     """
-    scale = abs(start.height)
+    scale = float(np.ptp(pixels.values))
 
     def residuals(x: FloatArray) -> FloatArray:
         step = BlurredStep(x[0], x[1], x[2], scale * x[3], scale * x[4])

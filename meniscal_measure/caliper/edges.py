@@ -134,11 +134,11 @@ def refine_edge(
     origin, unit = np.asarray(point_mm, dtype=np.float64), unit_vector(direction)
     reach_mm = (half_length_mm + search_mm, half_width_mm)
     pixels = _window(np.asarray(image, dtype=np.float64), grid, (origin, unit), reach_mm)
+    if np.ptp(pixels.values) == 0:
+        raise EdgeNotFoundError(_no_edge("all pixels near the point have the same value"))
     start = strongest_step(
         pixels, search_mm, half_length_mm=half_length_mm, blur_mm=BLUR_PX * pixel_mm
     )
-    if start.height == 0:
-        raise EdgeNotFoundError(_no_edge("all pixels near the point have the same value"))
     blur_range_mm = (BLUR_RANGE_PX[0] * pixel_mm, BLUR_RANGE_PX[1] * pixel_mm)
     fit = fit_step(pixels.near(start.position_mm, half_length_mm), start, blur_range_mm)
     _check(fit, search_mm, pixel_mm)

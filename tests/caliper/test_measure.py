@@ -11,18 +11,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meniscal_measure.anatomy import Compartment, Landmark, Side
+from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.caliper.axis import Point
 from meniscal_measure.caliper.budget import SCALE_U
 from meniscal_measure.caliper.landmarks import (
     ImagePlane,
-    LandmarkSet,
-    SliceConvention,
     SliceLandmarks,
 )
-from meniscal_measure.caliper.measure import measure_set, measure_slice
-from meniscal_measure.caliper.reading import AxisConvention, Conventions, Decision, SliceReading
-from meniscal_measure.errors import LandmarkError, SideError
+from meniscal_measure.caliper.measure import measure_slice
+from meniscal_measure.caliper.reading import AxisConvention, Conventions, SliceReading
 from meniscal_measure.geometry import PixelGrid, as_vector
 
 MEDIAL, LATERAL = Compartment.MEDIAL, Compartment.LATERAL
@@ -353,129 +350,3 @@ def measured_values(points: Points, axis: AxisConvention) -> list[float]:
     plateau = float(np.hypot(*(rim - opposite)))
     coverage = (width - extrusion) / float((rim - base) @ unit)
     return [extrusion, width, extrusion / width, coverage, extrusion / plateau]
-
-
-# A measured slice among its neighbours
-
-
-@pytest.fixture(scope="session")
-def stack(
-    coronal_grid: Callable[..., PixelGrid], plane: Callable[[PixelGrid, str], ImagePlane]
-) -> list[ImagePlane]:
-    return [plane(coronal_grid(depth_mm=3.5 * index), f"1.2.{index}") for index in range(5)]
-
-
-@pytest.fixture(scope="session")
-def landmark_set(
-    stack: list[ImagePlane], place: Callable[..., SliceLandmarks]
-) -> Callable[[dict[int, Points]], LandmarkSet]:
-    """Landmarks on the slices of the stack, the first one listed being the measured one."""
-
-    def build(slices: dict[int, Points]) -> LandmarkSet:
-        placed = [place(stack[index].grid, points, index=index) for index, points in slices.items()]
-        return LandmarkSet(placed[0], tuple(placed[1:]), SliceConvention.CHOSEN_BY_READER, "test")
-
-    return build
-
-
-SetOf = Callable[[dict[int, Points]], LandmarkSet]
-
-
-def slice_choice_mm(reading: SliceReading) -> float | None:
-    budget = {part.source: part.u_mm for part in reading.compartments[MEDIAL].extrusion.budget}
-    return budget.get("slice choice")
-
-
-def test_slope_along_the_slices_enters_the_uncertainty(
-    stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points]
-) -> None:
-    slices = {index: knee_points(mm) for index, mm in ((2, 2.7), (1, 2.0), (3, 3.4))}
-    result = measure_set(landmark_set(slices), stack, side=Side.RIGHT)
-    assert slice_choice_mm(result.measured) == pytest.approx(0.7 / math.sqrt(12))
-    assert [item.slice_index for item in result.neighbours] == [1, 3]
-    assert slice_choice_mm(result.neighbours[0]) is None
-    assert result.warnings == ()
-
-
-def test_at_a_maximum_the_neighbours_still_count(
-    stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points]
-) -> None:
-    slices = {index: knee_points(mm) for index, mm in ((2, 3.4), (1, 2.7), (3, 2.7))}
-    result = measure_set(landmark_set(slices), stack, side=Side.RIGHT)
-    assert slice_choice_mm(result.measured) == pytest.approx(0.7 / math.sqrt(12))
-
-
-def test_only_the_nearest_neighbours_make_the_slope(
-    stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points]
-) -> None:
-    slices = {index: knee_points(mm) for index, mm in ((2, 2.0), (1, 2.0), (3, 2.0), (0, 9.0))}
-    result = measure_set(landmark_set(slices), stack, side=Side.RIGHT)
-    assert slice_choice_mm(result.measured) == pytest.approx(0.0, abs=1e-9)
-
-
-def test_without_neighbours_the_reader_is_warned(
-    stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points]
-) -> None:
-    result = measure_set(landmark_set({2: knee_points()}), stack, side=Side.RIGHT)
-    assert slice_choice_mm(result.measured) is None
-    assert "No neighbouring slice was measured" in result.warnings[0]
-
-
-def test_slice_is_described_by_its_own_place(
-    stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points]
-) -> None:
-    result = measure_set(landmark_set({3: knee_points()}), stack, side=Side.RIGHT)
-    assert result.measured.sop_instance_uid == "1.2.3"
-    assert result.measured.position_mm == pytest.approx(10.5)
-    assert result.measured.centre_mm == pytest.approx(tuple(stack[3].grid.centre))
-
-
-def test_wide_uncertainty_leaves_a_value_near_the_threshold_undecided(
-    stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points]
-) -> None:
-    result = measure_set(landmark_set({2: knee_points(3.2)}), stack, side=Side.RIGHT)
-    extrusion = result.measured.compartments[MEDIAL].extrusion
-    assert extrusion.flag
-    assert extrusion.decision is Decision.UNDECIDED
-
-
-# Sides
-
-
-def test_unknown_side_is_warned_of(
-    stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points]
-) -> None:
-    result = measure_set(landmark_set({2: knee_points()}), stack)
-    assert any("side of the knee is not known" in warning for warning in result.warnings)
-
-
-def test_medial_and_lateral_exchanged_are_refused(
-    stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points]
-) -> None:
-    with pytest.raises(SideError, match="Exchange medial and lateral"):
-        measure_set(landmark_set({2: knee_points()}), stack, side=Side.LEFT)
-
-
-@pytest.mark.parametrize(("side", "image_right"), [(Side.RIGHT, MEDIAL), (Side.LEFT, LATERAL)])
-def test_image_sides_get_their_anatomical_names_once_the_side_is_known(
-    stack: list[ImagePlane],
-    landmark_set: SetOf,
-    knee_points: Callable[..., Points],
-    side: Side,
-    image_right: Compartment,
-) -> None:
-    names = {MEDIAL: Compartment.IMAGE_RIGHT, LATERAL: Compartment.IMAGE_LEFT}
-    points = {(names[c], landmark): xy for (c, landmark), xy in knee_points(2.5).items()}
-    unnamed = measure_set(landmark_set({2: points}), stack)
-    assert set(unnamed.measured.compartments) == set(names.values())
-    named = measure_set(landmark_set({2: points}), stack, side=side)
-    assert extrusion_mm(named.measured, image_right) == pytest.approx(2.5)
-
-
-def test_image_sides_exchanged_are_refused(
-    stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points]
-) -> None:
-    names = {MEDIAL: Compartment.IMAGE_LEFT, LATERAL: Compartment.IMAGE_RIGHT}
-    points = {(names[c], landmark): xy for (c, landmark), xy in knee_points().items()}
-    with pytest.raises(LandmarkError, match="Exchange the two names"):
-        measure_set(landmark_set({2: points}), stack)

@@ -1,0 +1,228 @@
+"""The text of a landmark file, JSON or CSV, taken apart into slices and named points."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import sys
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, NoReturn
+
+from meniscal_measure.anatomy import Compartment, Landmark
+from meniscal_measure.caliper.axis import Point, name_of
+from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM, SliceConvention
+from meniscal_measure.errors import LandmarkError
+
+LANDMARK_NAMES: Mapping[str, Point] = {
+    name_of(compartment, landmark): (compartment, landmark)
+    for compartment in Compartment
+    for landmark in Landmark
+}
+SLICE_KEYS = ("slice", "slice_index", "sop_instance_uid")
+SET_KEYS = ("slice_convention", "slice_reason", "sd_mm")
+PIXEL_COLUMNS = ("column", "row")
+PATIENT_COLUMNS = ("x_mm", "y_mm", "z_mm")
+DEFAULT_REASON = "as given in the landmark file"
+
+
+@dataclass(frozen=True)
+class SliceName:
+    """The slice as the file names it; at least one of the two is given."""
+
+    index: int | None
+    sop_instance_uid: str | None
+
+    def __str__(self) -> str:
+        return str(self.sop_instance_uid if self.index is None else self.index)
+
+
+@dataclass(frozen=True)
+class SliceEntry:
+    """One slice of a file: two or three coordinates and the standard deviation of each point."""
+
+    name: SliceName
+    points: Mapping[str, tuple[tuple[float, ...], float]]
+
+
+@dataclass(frozen=True)
+class LandmarkDocument:
+    """All that a landmark file says; the first entry is the measured slice."""
+
+    entries: tuple[SliceEntry, ...]
+    convention: SliceConvention = SliceConvention.CHOSEN_BY_READER
+    reason: str = DEFAULT_REASON
+
+
+def parse_landmark_text(text: str) -> LandmarkDocument:
+    """Take the text of a landmark file apart; JSON begins with a brace, all else is CSV.
+
+    Raises
+    ------
+    LandmarkError
+        If a key is unknown, repeated or has a value that is not allowed. The message names the
+        key and the remedy.
+    """
+    return _from_json(text) if text.lstrip().startswith("{") else _from_csv(text)
+
+
+def _from_json(text: str) -> LandmarkDocument:
+    try:
+        content = json.loads(text, object_pairs_hook=_without_duplicates)
+    except (ValueError, RecursionError) as error:  # ValueError: also numbers of endless digits
+        raise LandmarkError(f"not valid JSON ({error}). Correct it there.") from error
+    sd_mm = _sd_mm(content.get("sd_mm", HAND_PLACEMENT_SD_MM))
+    if "slices" in content:
+        _refuse_unknown(content, ("slices", *SET_KEYS))
+        slices = content["slices"]
+    else:
+        slices = [{key: value for key, value in content.items() if key not in SET_KEYS}]
+    if not isinstance(slices, list) or not slices:
+        _refuse("slices", "must be a list of at least one slice")
+    return LandmarkDocument(
+        tuple(_json_slice(item, sd_mm) for item in slices),
+        _convention(content.get("slice_convention", SliceConvention.CHOSEN_BY_READER)),
+        str(content.get("slice_reason", DEFAULT_REASON)),
+    )
+
+
+def _without_duplicates(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    content = dict(pairs)
+    if len(content) != len(pairs):
+        names = [name for name, _ in pairs]
+        _refuse(next(n for n in names if names.count(n) > 1), "is given twice; keep one")
+    return content
+
+
+def _json_slice(item: Any, sd_mm: float) -> SliceEntry:
+    if not isinstance(item, dict):
+        _refuse("slices", "must hold one object for each slice")
+    _refuse_unknown(item, (*SLICE_KEYS, "sd_mm", *LANDMARK_NAMES))
+    own_sd_mm = _sd_mm(item.get("sd_mm", sd_mm))
+    points = {
+        name: (_coordinates(name, value), own_sd_mm)
+        for name, value in item.items()
+        if name in LANDMARK_NAMES
+    }
+    return SliceEntry(_entry_name(item), points)
+
+
+def _entry_name(item: Mapping[str, Any]) -> SliceName:
+    if "slice" not in item:
+        return _slice_name(item.get("slice_index"), item.get("sop_instance_uid"))
+    value = item["slice"]
+    if isinstance(value, dict):
+        _refuse_unknown(value, ("index", "sop_instance_uid"))
+        return _slice_name(value.get("index"), value.get("sop_instance_uid"))
+    if isinstance(value, str) and not value.isdecimal():
+        return _slice_name(None, value)
+    return _slice_name(value, None)
+
+
+def _slice_name(index: Any, uid: Any) -> SliceName:
+    if isinstance(index, str) and index.isdecimal():
+        index = int(index)
+    index_is_good = index is None or (isinstance(index, int) and not isinstance(index, bool))
+    if not index_is_good or not isinstance(uid, str | None) or (index is None and not uid):
+        _refuse(
+            "slice",
+            "must be the index of the slice in geometric order, a whole number from 0, or its SOP"
+            " Instance UID",
+        )
+    return SliceName(index, uid)
+
+
+def _from_csv(text: str) -> LandmarkDocument:
+    header, *rows = _csv_rows(text) or [[]]
+    coordinates = PATIENT_COLUMNS if "x_mm" in header else PIXEL_COLUMNS
+    needed = {"slice", "landmark", *coordinates}
+    if len(set(header)) != len(header) or set(header) - {"sd_mm"} != needed:
+        raise LandmarkError(
+            "the first line must name the columns slice,landmark,column,row or"
+            " slice,landmark,x_mm,y_mm,z_mm, with sd_mm if wanted. A JSON file must begin with {."
+        )
+    slices: dict[SliceName, dict[str, tuple[tuple[float, ...], float]]] = {}
+    for row in (dict(zip(header, values, strict=True)) for values in rows):
+        name = row["landmark"]
+        points = slices.setdefault(_entry_name(row), {})
+        if name not in LANDMARK_NAMES:
+            _refuse_unknown([name], tuple(LANDMARK_NAMES))
+        if name in points:
+            _refuse(name, f"is given twice on slice {row['slice']}; keep one")
+        numbers = [_number(name, row[column]) for column in coordinates]
+        points[name] = (_coordinates(name, numbers), _csv_sd_mm(row))
+    if not slices:
+        raise LandmarkError("holds no landmark. Add one line for each.")
+    return LandmarkDocument(tuple(SliceEntry(name, points) for name, points in slices.items()))
+
+
+def _csv_rows(text: str) -> list[list[str]]:
+    """Split the lines that are not empty, all with as many values as the first."""
+    rows: list[list[str]] = []
+    reader = csv.reader(io.StringIO(text), skipinitialspace=True, strict=True)
+    try:
+        for row in filter(None, reader):
+            if rows and len(row) != len(rows[0]):
+                raise LandmarkError(
+                    f"line {reader.line_num} has not as many values as there are columns. Correct"
+                    " it there."
+                )
+            rows.append([value.strip() for value in row])
+    except csv.Error as error:
+        raise LandmarkError(
+            f"line {reader.line_num} is not valid CSV ({error}). Correct it there."
+        ) from error
+    return rows
+
+
+def _csv_sd_mm(row: Mapping[str, str]) -> float:
+    text = row.get("sd_mm", "")
+    return _sd_mm(_number("sd_mm", text)) if text else HAND_PLACEMENT_SD_MM
+
+
+def _number(key: str, text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        _refuse(key, f"is {text!r}; it must be a number with a decimal point")
+
+
+def _coordinates(name: str, value: Any) -> tuple[float, ...]:
+    numbers = value if isinstance(value, list) else []
+    if len(numbers) not in (2, 3) or not all(_is_finite(number) for number in numbers):
+        _refuse(
+            name,
+            f"is {json.dumps(value)}; it must be [column, row] in pixels or [x, y, z] in patient"
+            " mm, finite numbers",
+        )
+    return tuple(float(number) for number in numbers)
+
+
+def _sd_mm(value: Any) -> float:
+    if not (_is_finite(value) and value >= 0):
+        _refuse("sd_mm", f"is {value!r}; it must be a finite number of mm, 0 or more")
+    return float(value)
+
+
+def _is_finite(value: Any) -> bool:
+    if not isinstance(value, int | float) or isinstance(value, bool):
+        return False
+    return abs(value) <= sys.float_info.max  # also false for NaN and for whole numbers beyond float
+
+
+def _convention(value: Any) -> SliceConvention:
+    try:
+        return SliceConvention(value)
+    except ValueError:
+        _refuse("slice_convention", f"is {value!r}; it must be one of {', '.join(SliceConvention)}")
+
+
+def _refuse_unknown(keys: Iterable[str], known: Sequence[str]) -> None:
+    for key in keys:
+        if key not in known:
+            _refuse(key, f"is not known here; known are {', '.join(known)}")
+
+
+def _refuse(key: str, reason: str) -> NoReturn:
+    raise LandmarkError(f"{key} {reason}.")

@@ -1,0 +1,157 @@
+"""Landmarks that cannot be right are refused with the name of the landmark and the remedy."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from meniscal_measure.anatomy import Compartment, Landmark, Side
+from meniscal_measure.caliper.axis import Point
+from meniscal_measure.caliper.landmarks import (
+    ImagePlane,
+    LandmarkSet,
+    SliceConvention,
+    SliceLandmarks,
+)
+from meniscal_measure.caliper.measure import MeasuredSet, measure_set
+from meniscal_measure.caliper.reading import AxisConvention, Conventions
+from meniscal_measure.errors import LandmarkError
+from meniscal_measure.geometry import PixelGrid
+
+MEDIAL, LATERAL = Compartment.MEDIAL, Compartment.LATERAL
+Points = dict[Point, tuple[float, float]]
+Measure = Callable[..., MeasuredSet]
+
+
+@pytest.fixture(scope="session")
+def measure(
+    coronal_grid: Callable[..., PixelGrid],
+    place: Callable[..., SliceLandmarks],
+    plane: Callable[[PixelGrid, str], ImagePlane],
+) -> Measure:
+    """Measure points on the only slice of a stack, as if it had the given index."""
+
+    def build(
+        points: Points, *, axis: AxisConvention = AxisConvention.RIM_TO_RIM, index: int = 0
+    ) -> MeasuredSet:
+        grid = coronal_grid()
+        landmarks = place(grid, points, index=index)
+        return measure_set(
+            LandmarkSet(landmarks, (), SliceConvention.CHOSEN_BY_READER, "test"),
+            [plane(grid, "1.2.3")],
+            conventions=Conventions(axis=axis),
+            side=Side.RIGHT,
+        )
+
+    return build
+
+
+def test_inner_tip_beyond_outer_edge_is_the_wrong_order(
+    measure: Measure, knee_points: Callable[..., Points]
+) -> None:
+    points = knee_points()
+    tip, edge = (MEDIAL, Landmark.INNER_TIP), (MEDIAL, Landmark.OUTER_EDGE)
+    points[tip], points[edge] = points[edge], points[tip]
+    with pytest.raises(LandmarkError, match="medial_inner_tip must lie inward of medial_outer"):
+        measure(points)
+
+
+def test_spine_base_beyond_the_rim_is_the_wrong_order(
+    measure: Measure, knee_points: Callable[..., Points]
+) -> None:
+    points = knee_points()
+    points[LATERAL, Landmark.SPINE_BASE] = (-40.0, 0.0)
+    with pytest.raises(LandmarkError, match="lateral_spine_base must lie inward of lateral_rim"):
+        measure(points)
+
+
+def test_outer_edge_on_the_other_compartment_is_refused(
+    measure: Measure, knee_points: Callable[..., Points]
+) -> None:
+    points = knee_points()
+    points[MEDIAL, Landmark.OUTER_EDGE] = points[LATERAL, Landmark.OUTER_EDGE]
+    with pytest.raises(LandmarkError, match=r"medial_outer_edge lies -72\.5 mm outward of medial"):
+        measure(points)
+
+
+def test_outer_edge_without_rim_is_refused(
+    measure: Measure, knee_points: Callable[..., Points]
+) -> None:
+    points = knee_points()
+    del points[MEDIAL, Landmark.RIM]
+    with pytest.raises(LandmarkError, match="without medial_rim"):
+        measure(points)
+
+
+def test_slice_without_any_outer_edge_is_refused(
+    measure: Measure, knee_points: Callable[..., Points]
+) -> None:
+    points = {name: xy for name, xy in knee_points().items() if name[1] is Landmark.RIM}
+    with pytest.raises(LandmarkError, match="No outer edge is placed on slice 0"):
+        measure(points)
+
+
+@pytest.mark.parametrize(
+    ("axis", "needed"),
+    [
+        (AxisConvention.RIM_TO_RIM, "lateral_rim"),
+        (AxisConvention.LOCAL_TANGENT, "medial_spine_base"),
+        (AxisConvention.IMAGE_VERTICAL, "place lateral_rim or medial_spine_base"),
+    ],
+)
+def test_axis_that_lacks_a_landmark_says_which(
+    measure: Measure, knee_points: Callable[..., Points], axis: AxisConvention, needed: str
+) -> None:
+    points = {name: xy for name, xy in knee_points().items() if name[0] is MEDIAL}
+    with pytest.raises(LandmarkError, match=needed):
+        measure(points, axis=axis)
+
+
+def test_coinciding_rims_are_refused(measure: Measure, knee_points: Callable[..., Points]) -> None:
+    points = {name: xy for name, xy in knee_points().items() if name[0] is MEDIAL}
+    points[MEDIAL, Landmark.SPINE_BASE] = points[MEDIAL, Landmark.RIM]
+    with pytest.raises(LandmarkError, match="medial_rim and medial_spine_base coincide"):
+        measure(points, axis=AxisConvention.LOCAL_TANGENT)
+
+
+def test_image_vertical_is_refused_on_a_knee_turned_on_its_side(
+    measure: Measure, knee_points: Callable[..., Points]
+) -> None:
+    with pytest.raises(LandmarkError, match="turned 40 degrees"):
+        measure(knee_points(tilt_deg=40.0), axis=AxisConvention.IMAGE_VERTICAL)
+
+
+def test_landmark_outside_the_image_is_refused(
+    measure: Measure, knee_points: Callable[..., Points]
+) -> None:
+    points = knee_points()
+    points[MEDIAL, Landmark.INNER_TIP] = (25.0, -90.0)
+    with pytest.raises(
+        LandmarkError, match=r"medial_inner_tip lies at column .* outside the image"
+    ):
+        measure(points)
+
+
+def test_slice_beyond_the_series_is_refused(
+    measure: Measure, knee_points: Callable[..., Points]
+) -> None:
+    with pytest.raises(LandmarkError, match="given for slice 4, but the series has slices 0 to 0"):
+        measure(knee_points(), index=4)
+
+
+def test_names_by_anatomy_and_by_image_side_do_not_mix(
+    measure: Measure, knee_points: Callable[..., Points]
+) -> None:
+    points = knee_points()
+    points[Compartment.IMAGE_LEFT, Landmark.RIM] = (-36.0, 0.0)
+    with pytest.raises(LandmarkError, match="both by anatomy and by image side"):
+        measure(points)
+
+
+def test_implausible_plateau_is_warned_of(
+    measure: Measure, knee_points: Callable[..., Points]
+) -> None:
+    points = {name: (x / 2, y / 2) for name, (x, y) in knee_points().items()}
+    result = measure(points)
+    assert any("36.0 mm wide, outside 40 to 120 mm" in warning for warning in result.warnings)

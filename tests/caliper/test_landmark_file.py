@@ -1,0 +1,254 @@
+"""Landmark files: what they may say, and what is refused with file, key and remedy."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from meniscal_measure.anatomy import Compartment, Landmark
+from meniscal_measure.caliper.landmarks import (
+    HAND_PLACEMENT_SD_MM,
+    ImagePlane,
+    LandmarkSet,
+    SliceConvention,
+)
+from meniscal_measure.errors import LandmarkError
+from meniscal_measure.geometry import PixelGrid
+from meniscal_measure.landmark_file import (
+    landmarks_to_json,
+    named_sop_instance_uids,
+    read_landmark_file,
+)
+
+RIM = (Compartment.MEDIAL, Landmark.RIM)
+POINTS = {"medial_rim": [290, 200], "medial_outer_edge": [295.5, 190], "lateral_rim": [110, 200]}
+
+
+@pytest.fixture(scope="session")
+def frames(
+    coronal_grid: Callable[..., PixelGrid], plane: Callable[[PixelGrid, str], ImagePlane]
+) -> list[ImagePlane]:
+    """Six slices; the last two are frames of one multi-frame image."""
+    uids = ["1.2.0", "1.2.1", "1.2.2", "1.2.3", "1.2.9", "1.2.9"]
+    return [plane(coronal_grid(depth_mm=3.0 * i), uid) for i, uid in enumerate(uids)]
+
+
+@pytest.fixture
+def read(tmp_path: Path, frames: list[ImagePlane]) -> Callable[[Any], LandmarkSet]:
+    """Write content, as JSON unless it is text already, and read it back."""
+
+    def run(content: Any) -> LandmarkSet:
+        path = tmp_path / "knee.landmarks"
+        path.write_text(content if isinstance(content, str) else json.dumps(content))
+        return read_landmark_file(path, frames)
+
+    return run
+
+
+Read = Callable[[Any], LandmarkSet]
+
+
+def rim_mm(landmarks: LandmarkSet) -> tuple[float, float, float]:
+    return landmarks.measured.points[RIM[0]][RIM[1]].point_mm
+
+
+# What a file may say
+
+
+def test_pixels_are_column_and_row_of_pixel_centres(read: Read, frames: list[ImagePlane]) -> None:
+    landmarks = read({"slice": 2, **POINTS})
+    assert rim_mm(landmarks) == pytest.approx(tuple(frames[2].grid.to_patient([290, 200])))
+    assert rim_mm(landmarks) == pytest.approx((-80 + 0.4 * 290, 6.0, 80 - 0.4 * 200))
+
+
+def test_three_numbers_are_patient_mm(read: Read) -> None:
+    assert rim_mm(read({"slice": 2, **POINTS, "medial_rim": [36.0, 6.1, 0.0]})) == (36.0, 6.1, 0.0)
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        {"slice": 3},
+        {"slice": "3"},
+        {"slice": "1.2.3"},
+        {"slice": {"index": 3}},
+        {"slice": {"sop_instance_uid": "1.2.3"}},
+        {"slice_index": 3},
+        {"sop_instance_uid": "1.2.3"},
+        {"slice_index": 3, "sop_instance_uid": "1.2.3"},
+    ],
+)
+def test_slice_is_named_by_index_or_by_uid(read: Read, name: dict[str, Any]) -> None:
+    assert read({**name, **POINTS}).measured.slice_index == 3
+
+
+def test_frame_of_a_multi_frame_image_is_named_by_index(read: Read) -> None:
+    named = {"slice_index": 5, "sop_instance_uid": "1.2.9"}
+    assert read({**named, **POINTS}).measured.slice_index == 5
+
+
+def test_first_slice_is_measured_and_the_others_are_neighbours(read: Read) -> None:
+    landmarks = read(
+        {
+            "slice_convention": "medial_spine_apex",
+            "slice_reason": "the spine is highest here",
+            "sd_mm": 0.3,
+            "slices": [{"slice": 2, **POINTS}, {"slice": 1, **POINTS, "sd_mm": 0.5}],
+        }
+    )
+    assert landmarks.measured.slice_index == 2
+    assert [item.slice_index for item in landmarks.neighbours] == [1]
+    assert landmarks.slice_convention is SliceConvention.MEDIAL_SPINE_APEX
+    assert landmarks.slice_reason == "the spine is highest here"
+    assert landmarks.measured.points[RIM[0]][RIM[1]].sd_mm == 0.3
+    assert landmarks.neighbours[0].points[RIM[0]][RIM[1]].sd_mm == 0.5
+
+
+def test_what_is_left_out_gets_named_defaults(read: Read) -> None:
+    landmarks = read({"slice": 2, **POINTS})
+    assert landmarks.slice_convention is SliceConvention.CHOSEN_BY_READER
+    assert landmarks.measured.points[RIM[0]][RIM[1]].sd_mm == HAND_PLACEMENT_SD_MM
+
+
+def test_csv_in_pixels(read: Read) -> None:
+    landmarks = read(
+        "slice,landmark,column,row,sd_mm\n"
+        "1.2.3,medial_rim,290,200,0.1\n"
+        "1.2.3,medial_outer_edge,295.5,190,\n"
+        "2,medial_rim,291,200,0.1\n"
+    )
+    assert landmarks.measured.slice_index == 3
+    assert rim_mm(landmarks) == pytest.approx((36.0, 9.0, 0.0))
+    assert landmarks.measured.points[RIM[0]][Landmark.OUTER_EDGE].sd_mm == HAND_PLACEMENT_SD_MM
+    assert landmarks.neighbours[0].slice_index == 2
+
+
+def test_csv_in_patient_mm(read: Read) -> None:
+    landmarks = read("slice,landmark,x_mm,y_mm,z_mm\n3,medial_rim,36,9,0\n")
+    assert rim_mm(landmarks) == (36.0, 9.0, 0.0)
+
+
+def test_only_the_named_images_can_be_asked_for(tmp_path: Path) -> None:
+    path = tmp_path / "knee.json"
+    path.write_text(json.dumps({"slices": [{"slice": "1.2.3", **POINTS}, {"slice": 4, **POINTS}]}))
+    assert named_sop_instance_uids(path) == {"1.2.3"}
+
+
+COORDINATE = st.floats(0, 390).map(lambda x: round(x, 3))
+
+
+@given(
+    pixels=st.dictionaries(
+        st.sampled_from([f"{c}_{m}" for c in ("medial", "lateral") for m in Landmark]),
+        st.tuples(COORDINATE, COORDINATE),
+        min_size=1,
+    ),
+    index=st.integers(0, 3),
+    sd_mm=st.floats(0, 1),
+)
+def test_written_landmarks_are_read_back_unchanged(
+    tmp_path_factory: pytest.TempPathFactory,
+    frames: list[ImagePlane],
+    pixels: dict[str, tuple[float, float]],
+    index: int,
+    sd_mm: float,
+) -> None:
+    path = tmp_path_factory.mktemp("round") / "knee.json"
+    path.write_text(json.dumps({"slice": index, "sd_mm": sd_mm, **pixels}))
+    landmarks = read_landmark_file(path, frames)
+    path.write_text(landmarks_to_json(landmarks, frames))
+    assert read_landmark_file(path, frames) == landmarks
+
+
+# What is refused
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"medial_edge": [1, 2]}, "medial_edge is not known here; known are"),
+        ({"medial_rim": [1]}, r"medial_rim is \[1\]; it must be \[column, row\]"),
+        ({"medial_rim": [1, 2, 3, 4]}, "medial_rim is"),
+        ({"medial_rim": "1,2"}, "medial_rim is"),
+        ({"medial_rim": [float("nan"), 2]}, "finite numbers"),
+        ({"medial_rim": [float("inf"), 2]}, "finite numbers"),
+        ({"medial_rim": [10**400, 2]}, "finite numbers"),
+        ({"medial_rim": [True, 2]}, "finite numbers"),
+        ({"medial_rim": [400, 200]}, "medial_rim lies at column 400.0, row 200.0, outside the im"),
+        ({"medial_rim": [-0.6, 200]}, "outside the image of 400 columns and 400 rows"),
+        ({"medial_rim": [36.0, 9.0, 0.0]}, "medial_rim lies 3.00 mm off the plane of its slice"),
+        ({"sd_mm": -0.1}, "sd_mm is -0.1; it must be a finite number"),
+        ({"sd_mm": "small"}, "sd_mm is 'small'"),
+        ({"slice": 6}, "slice 6 is not in the series of 6 slices"),
+        ({"slice": -1}, "slice -1 is not in the series"),
+        ({"slice": 2.5}, "slice must be the index"),
+        ({"slice": None}, "slice must be the index"),
+        ({"slice": "9.9"}, "slice 9.9 is not in the series"),
+        ({"slice": "1.2.9"}, "multi-frame image with 2 slices. Give the index"),
+        ({"slice": {"index": 2, "sop_instance_uid": "1.2.3"}}, "is not in the series"),
+        ({"slice": {"number": 2}}, "number is not known here"),
+        ({"slice_convention": "the_nicest"}, "must be one of medial_spine_apex"),
+    ],
+)
+def test_wrong_content_is_refused_with_key_and_remedy(
+    read: Read, changes: dict[str, Any], message: str
+) -> None:
+    with pytest.raises(LandmarkError, match=message):
+        read({"slice": 2, **POINTS, **changes})
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ('{"slice": 2, "medial_rim": [1, 2], "medial_rim": [1, 3]}', "medial_rim is given twice"),
+        ('{"slice": 2, "medial_rim": [1, 2]', "not valid JSON"),
+        ('{"slice": ' + "9" * 5000 + "}", "not valid JSON"),
+        ('{"slices": []}', "slices must be a list of at least one slice"),
+        ('{"slices": [3]}', "one object for each slice"),
+        ('{"slices": [{"slice": 2}], "medial_rim": [1, 2]}', "medial_rim is not known here"),
+        ("", "the first line must name the columns"),
+        ("[1, 2]", "a JSON file must begin with {"),
+        ("slice,landmark,column\n1,medial_rim,2\n", "the first line must name the columns"),
+        ("slice,landmark,column,row\n", "holds no landmark"),
+        ("slice,landmark,column,row\n1,medial_rim,2\n", "line 2 has not as many values"),
+        ("slice,landmark,column,row\n1,medial_rim,2,3,4\n", "line 2 has not as many values"),
+        ("slice,landmark,column,row\n1,medial_rim,2,x\n", "medial_rim is 'x'; it must be a number"),
+        ("slice,landmark,column,row\n1,medial_rim,2,nan\n", "finite numbers"),
+        ("slice,landmark,column,row\n1,rim,2,3\n", "rim is not known here; known are medial_rim"),
+        ("slice,landmark,column,row\n1,medial_rim,2,3\n1,medial_rim,2,4\n", "given twice on slice"),
+        ('slice,landmark,column,row\n1,medial_rim,2,"3\n', "is not valid CSV"),
+    ],
+)
+def test_wrong_text_is_refused(read: Read, text: str, message: str) -> None:
+    with pytest.raises(LandmarkError, match=f"(?i){message}"):
+        read(text)
+
+
+def test_message_names_the_file(read: Read) -> None:
+    with pytest.raises(LandmarkError, match=r"knee\.landmarks: slice 2: medial_rim lies"):
+        read({"slice": 2, **POINTS, "medial_rim": [900, 1]})
+
+
+def test_missing_or_binary_file_is_refused(tmp_path: Path, frames: list[ImagePlane]) -> None:
+    with pytest.raises(LandmarkError, match=r"Cannot read the landmark file .*absent\.json"):
+        read_landmark_file(tmp_path / "absent.json", frames)
+    binary = tmp_path / "image.dcm"
+    binary.write_bytes(b"\xff\xfe\x00\x80" * 8)
+    with pytest.raises(LandmarkError, match="Name a JSON or CSV text file"):
+        named_sop_instance_uids(binary)
+
+
+@given(text=st.text(max_size=60))
+def test_any_text_is_read_or_refused_but_never_crashes(
+    tmp_path_factory: pytest.TempPathFactory, text: str
+) -> None:
+    path = tmp_path_factory.mktemp("text") / "knee.json"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(LandmarkError, match=r"knee\.json"):
+        named_sop_instance_uids(path)

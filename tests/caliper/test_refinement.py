@@ -1,0 +1,90 @@
+"""Landmarks of a slice moved onto their edges, or left with a word on why."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from meniscal_measure.anatomy import Compartment, Landmark
+from meniscal_measure.caliper.axis import Point
+from meniscal_measure.caliper.landmarks import Origin, SliceLandmarks
+from meniscal_measure.caliper.refinement import MODEL_SD_PX, refine_slice
+from meniscal_measure.geometry import FloatArray, PixelGrid
+
+MEDIAL, EDGE, RIM = Compartment.MEDIAL, Landmark.OUTER_EDGE, Landmark.RIM
+Points = dict[Point, tuple[float, float]]
+TRUE_EDGE_MM = 38.2
+
+
+@pytest.fixture(scope="session")
+def grid(coronal_grid: Callable[..., PixelGrid]) -> PixelGrid:
+    return coronal_grid()
+
+
+@pytest.fixture(scope="session")
+def image(grid: PixelGrid) -> FloatArray:
+    """Dark to bright at `TRUE_EDGE_MM` right of the centre, above the level of the plateau only."""
+    columns, rows = np.meshgrid(np.arange(grid.columns), np.arange(grid.rows))
+    offsets = grid.to_patient(np.stack([columns, rows], axis=-1)) - grid.centre
+    x, y = offsets @ grid.row_direction, offsets @ grid.column_direction
+    step = 20 + 100 * ndtr((x - TRUE_EDGE_MM) / 0.3) * (y < -1.5)
+    return np.asarray(step + np.random.default_rng(8).normal(0, 3, step.shape))
+
+
+def placed(
+    place: Callable[..., SliceLandmarks], grid: PixelGrid, points: Points, edge_mm: float
+) -> SliceLandmarks:
+    points[MEDIAL, EDGE] = (edge_mm, points[MEDIAL, EDGE][1])
+    return place(grid, points)
+
+
+def test_outer_edge_is_moved_onto_the_edge(
+    place: Callable[..., SliceLandmarks],
+    knee_points: Callable[..., Points],
+    grid: PixelGrid,
+    image: FloatArray,
+) -> None:
+    refined = refine_slice(placed(place, grid, knee_points(), 37.9), image, grid)
+    edge = refined.landmarks.points[MEDIAL][EDGE]
+    assert edge.origin is Origin.REFINED
+    assert edge.point_mm[0] - grid.centre[0] == pytest.approx(TRUE_EDGE_MM, abs=0.05)
+    assert MODEL_SD_PX * 0.4 <= edge.sd_mm < 0.1
+    assert edge.across_mm == 0.2
+
+
+def test_landmark_without_an_edge_stays_and_is_named(
+    place: Callable[..., SliceLandmarks],
+    knee_points: Callable[..., Points],
+    grid: PixelGrid,
+    image: FloatArray,
+) -> None:
+    landmarks = placed(place, grid, knee_points(), 37.9)
+    refined = refine_slice(landmarks, image, grid)
+    lateral = Compartment.LATERAL
+    assert refined.landmarks.points[lateral][EDGE] == landmarks.points[lateral][EDGE]
+    assert any("lateral_outer_edge: No edge could be found" in text for text in refined.remarks)
+
+
+def test_only_the_asked_landmarks_are_touched(
+    place: Callable[..., SliceLandmarks],
+    knee_points: Callable[..., Points],
+    grid: PixelGrid,
+    image: FloatArray,
+) -> None:
+    refined = refine_slice(placed(place, grid, knee_points(), 37.9), image, grid, which=[RIM])
+    assert refined.landmarks.points[MEDIAL][EDGE].origin is Origin.READER
+
+
+def test_a_long_move_is_remarked_on(
+    place: Callable[..., SliceLandmarks],
+    knee_points: Callable[..., Points],
+    grid: PixelGrid,
+    image: FloatArray,
+) -> None:
+    refined = refine_slice(placed(place, grid, knee_points(), 37.2), image, grid)
+    (remark,) = (text for text in refined.remarks if "medial_outer_edge" in text)
+    assert re.search(r"It was moved (0\.9|1\.0)\d mm to the edge, far for a placement", remark)
