@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from meniscal_measure.geometry import FloatArray, Vector
-from meniscal_measure.phantom.scanner.occupancy import LabelArray
-from meniscal_measure.phantom.tissue import Tissue
+from meniscal_measure.geometry import Vector
+from meniscal_measure.phantom.layers import Layer
+from meniscal_measure.phantom.tissue import Depth, Tissue
 
 DIAMETER_MM = 190.0
 """Nominal interior diameter of the large phantom of the American College of Radiology (read in a
@@ -30,9 +31,10 @@ class AccreditationPhantom:
 
     centre_mm: Vector = (0.0, 0.0, 0.0)
 
-    def tissue_at(self, points: FloatArray) -> LabelArray:
-        """Fluid inside and air outside, shape (..., 3) LPS mm -> (...)."""
-        offset = points - np.array(self.centre_mm)
-        across = np.hypot(offset[..., 0], offset[..., 1]) <= DIAMETER_MM / 2
-        along = np.abs(offset[..., 2]) <= LENGTH_MM / 2
-        return np.where(across & along, Tissue.FLUID, Tissue.AIR).astype(np.uint8)
+    def layers_at(self, points: NDArray[np.floating]) -> list[Layer]:
+        """Give the solution at points of shape (..., 3) LPS mm; what is not in it is air."""
+        offset = points - np.array(self.centre_mm, dtype=points.dtype)
+        beyond_wall_mm = np.hypot(offset[..., 0], offset[..., 1]) - DIAMETER_MM / 2
+        beyond_end_mm = np.abs(offset[..., 2]) - LENGTH_MM / 2
+        distance_mm = np.maximum(beyond_wall_mm, beyond_end_mm)
+        return [Layer(Tissue.FLUID, Depth.SKIN, distance_mm, (slice(None),) * offset[..., 0].ndim)]

@@ -6,6 +6,7 @@ import dataclasses
 import math
 from collections.abc import Mapping
 from enum import StrEnum
+from types import UnionType
 from typing import Any, TypeVar, get_type_hints
 
 from meniscal_measure.errors import RecipeError
@@ -39,19 +40,17 @@ def read_table(record: type[Record], table: Mapping[str, Any], where: str) -> Re
         Naming the field, what was found, and what is allowed.
     """
     fields = _fields(record)
-    _check_names(fields, table, where)
+    _check_table(fields, table, where)
     for name, field in fields.items():
         if name not in table and field.default is dataclasses.MISSING:
-            allowed = _allowed(field, get_type_hints(record)[name])
+            allowed = _allowed(field, _hints(record)[name])
             raise RecipeError(f"{where} lacks {name}, which must be given: {allowed}.")
     return record(**_values(record, table, where))
 
 
 def _amended(default: Any, table: Any, where: str) -> Any:
     """Change the fields of a nested record that its table names."""
-    if not isinstance(table, Mapping):
-        raise RecipeError(f"{where} is {table!r}; it must be a table of fields.")
-    _check_names(_fields(type(default)), table, where)
+    _check_table(_fields(type(default)), table, where)
     return dataclasses.replace(default, **_values(type(default), table, where))
 
 
@@ -59,14 +58,25 @@ def _fields(record: Any) -> dict[str, dataclasses.Field[Any]]:
     return {field.name: field for field in dataclasses.fields(record)}
 
 
-def _check_names(fields: Mapping[str, Any], table: Mapping[str, Any], where: str) -> None:
+def _hints(record: Any) -> dict[str, Any]:
+    """Type of each field, without the None of an optional one."""
+    hints = get_type_hints(record)
+    return {
+        name: hint.__args__[0] if isinstance(hint, UnionType) else hint
+        for name, hint in hints.items()
+    }
+
+
+def _check_table(fields: Mapping[str, Any], table: Any, where: str) -> None:
+    if not isinstance(table, Mapping):
+        raise RecipeError(f"{where} is {table!r}; it must be a table of fields.")
     for name in table.keys() - fields.keys():
         allowed = ", ".join(fields)
         raise RecipeError(f"{where} has no field {name!r}. Its fields are: {allowed}.")
 
 
 def _values(record: Any, table: Mapping[str, Any], where: str) -> dict[str, Any]:
-    fields, hints = _fields(record), get_type_hints(record)
+    fields, hints = _fields(record), _hints(record)
     values = {}
     for name, given in table.items():
         if dataclasses.is_dataclass(hints[name]):

@@ -25,6 +25,7 @@ from meniscal_measure.phantom.scanner.occupancy import (
     Subsampling,
     fine_images,
     slice_of,
+    tissue_labels,
 )
 from meniscal_measure.phantom.scanner.protocols import Protocol
 from meniscal_measure.phantom.scanner.receive import (
@@ -68,7 +69,7 @@ class Scanner:
     chemical_shift
         Whether fat is displaced along the rows.
     subsampling
-        Samples of a border pixel.
+        How finely tissue is sampled.
     """
 
     field_strength_t: float = 3.0
@@ -88,7 +89,7 @@ def scan(
     protocol: Protocol,
     *,
     scanner: Scanner,
-    seed: int,
+    seeds: tuple[int, int],
     progress: Callable[[], None] = lambda: None,
 ) -> ScannedStack:
     """Image a specimen.
@@ -99,16 +100,16 @@ def scan(
         What lies in the scanner.
     plan, protocol, scanner
         How it is imaged.
-    seed
-        Fixes noise and texture; series of one knee share its texture.
+    seeds
+        Of the specimen's texture and of the series' noise.
     progress
         Called after each slice.
     """
     grids = stack_grids(plan)
-    acquisition = _Acquisition(plan, protocol, scanner, Texture(np.random.default_rng(seed)))
+    acquisition = _Acquisition(plan, protocol, scanner, Texture(np.random.default_rng(seeds[0])))
     pixels, labels = [], []
     for index, grid in enumerate(grids):
-        rng = np.random.default_rng([seed, index])
+        rng = np.random.default_rng([*seeds, index])
         magnitude, slice_labels = _acquire_slice(specimen, grid, acquisition, rng)
         pixels.append(_grey_values(magnitude, acquisition))
         labels.append(slice_labels)
@@ -155,7 +156,8 @@ def _acquire_slice(
     scanner = acquisition.scanner
     image = slice_of(grid, acquisition.plan.thickness_mm, scanner.subsampling.through_plane)
     in_plane = scanner.subsampling.in_plane
-    (water, fat), labels = fine_images(specimen, image, acquisition.signals, in_plane)
+    water, fat = fine_images(specimen, image, acquisition.signals, in_plane=in_plane)
+    labels = tissue_labels(specimen, grid)
     points_mm = pixel_points(grid)
     even = 1 + scanner.texture * TEXTURE[labels] * acquisition.texture.at(points_mm)
     kspace = _encode(

@@ -1,23 +1,24 @@
 """From tissue in space to signal in a slice: slice profile and partial volume.
 
-Pixels in one tissue through and through are filled at once; only those on a border are sampled
-finely, in the plane and through the slice.
+A slice is sampled finely in its plane and at several depths. At every sample the layers of the
+specimen are painted over one another, each in proportion to the share of the sample it fills.
 """
 
 from __future__ import annotations
 
 import typing
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter, minimum_filter
 from scipy.special import erf
 
 from meniscal_measure.geometry import FloatArray, PixelGrid
-from meniscal_measure.phantom.scanner.sampling import pixel_points
+from meniscal_measure.phantom.layers import Layer, labels_of
 
 LabelArray = NDArray[np.uint8]
+PointArray = NDArray[np.float32]
 
 PROFILE_EDGE = 0.12
 """Width of the soft edge of the slice profile, as a fraction of the slice thickness.
@@ -32,18 +33,18 @@ JITTER_STEPS = (0.7548776662466927, 0.5698402909980532)
 
 
 class Specimen(typing.Protocol):
-    """Anything that can be imaged: it knows the tissue at every point."""
+    """Anything that can be imaged: it knows what covers a raster of points."""
 
-    def tissue_at(self, points: FloatArray) -> LabelArray:
-        """Tissue code at patient points, shape (..., 3) LPS mm -> (...)."""
+    def layers_at(self, points: NDArray[np.floating]) -> Sequence[Layer]:
+        """Layers at a raster of patient points, shape (..., 3) LPS mm, back to front."""
         ...
 
 
 @dataclass(frozen=True)
 class Subsampling:
-    """Samples of a border pixel along each image axis (odd or even) and through the slice."""
+    """Samples of a pixel along each image axis and through the slice."""
 
-    in_plane: int = 3
+    in_plane: int = 2
     through_plane: int = 5
 
 
@@ -68,9 +69,15 @@ def slice_of(grid: PixelGrid, thickness_mm: float, samples: int) -> Slice:
     return Slice(grid, np.interp((np.arange(samples) + 0.5) / samples, share, depths_mm))
 
 
+def tissue_labels(specimen: Specimen, grid: PixelGrid) -> LabelArray:
+    """Tissue at the pixel centres in the middle of a slice, shape (rows, columns)."""
+    points = _raster(grid, in_plane=1)
+    return labels_of(specimen.layers_at(points), points.shape[:-1])
+
+
 def fine_images(
-    specimen: Specimen, image: Slice, signals: FloatArray, in_plane: int
-) -> tuple[FloatArray, LabelArray]:
+    specimen: Specimen, image: Slice, signals: FloatArray, *, in_plane: int
+) -> FloatArray:
     """Average signals over the depth of a slice on a fine grid.
 
     Parameters
@@ -86,52 +93,43 @@ def fine_images(
 
     Returns
     -------
-    fine : ndarray
+    ndarray
         Shape (components, rows x in_plane, columns x in_plane).
-    labels : ndarray
-        Tissue at the pixel centres in the middle of the slice, shape (rows, columns).
     """
-    centres = pixel_points(image.grid)
-    levels_mm = (image.depths_mm[0], 0.0, image.depths_mm[-1])
-    coarse = np.stack(
-        [specimen.tissue_at(centres + depth_mm * image.grid.normal) for depth_mm in levels_mm]
+    grid = image.grid
+    softness_mm = (grid.row_spacing_mm + grid.column_spacing_mm) / 2 / in_plane
+    raster = _raster(grid, in_plane=in_plane)
+    total = np.zeros((len(signals), *raster.shape[:-1]))
+    for depth_mm, (down, across) in zip(
+        image.depths_mm, _jitter(len(image.depths_mm)) / in_plane, strict=True
+    ):
+        step = depth_mm * grid.normal
+        step = step + down * grid.row_spacing_mm * grid.column_direction
+        step = step + across * grid.column_spacing_mm * grid.row_direction
+        layers = specimen.layers_at(raster + step.astype(np.float32))
+        total += _painted(layers, signals.astype(np.float32), raster.shape[:-1], softness_mm)
+    return np.asarray(total / len(image.depths_mm), dtype=np.float64)
+
+
+def _painted(
+    layers: Sequence[Layer], signals: PointArray, shape: tuple[int, ...], softness_mm: float
+) -> PointArray:
+    """Paint the signals of layers over air, shape (components, *shape)."""
+    canvas = np.zeros((len(signals), *shape), dtype=np.float32)
+    for layer in layers:
+        window = canvas[(slice(None), *layer.where)]
+        colour = signals[:, layer.tissue].reshape(-1, *(1 for _ in shape))
+        window += layer.coverage(softness_mm) * (colour - window)
+    return canvas
+
+
+def _raster(grid: PixelGrid, *, in_plane: int) -> PointArray:
+    """Points spread evenly over every pixel, shape (rows x n, columns x n, 3), LPS mm."""
+    rows, columns = (
+        (np.arange(size * in_plane) + 0.5) / in_plane - 0.5 for size in (grid.rows, grid.columns)
     )
-    labels = coarse[1]
-    filled = np.repeat(np.repeat(signals[:, labels], in_plane, axis=1), in_plane, axis=2)
-    border = _border(coarse)
-    tiles = filled.reshape(len(signals), image.grid.rows, in_plane, image.grid.columns, in_plane)
-    tiles.transpose(1, 3, 0, 2, 4)[border] = _border_signals(
-        specimen, image, signals, pixels=np.argwhere(border), in_plane=in_plane
-    )
-    return filled, labels
-
-
-def _border(coarse: LabelArray) -> NDArray[np.bool_]:
-    lowest = minimum_filter(coarse.min(axis=0), size=3)
-    highest = maximum_filter(coarse.max(axis=0), size=3)
-    return np.asarray(lowest != highest)
-
-
-def _border_signals(
-    specimen: Specimen,
-    image: Slice,
-    signals: FloatArray,
-    *,
-    pixels: NDArray[np.intp],
-    in_plane: int,
-) -> FloatArray:
-    """Signals of some pixels, shape (pixels, components, in_plane, in_plane)."""
-    steps = (np.arange(in_plane) + 0.5) / in_plane - 0.5
-    rows, columns = np.meshgrid(steps, steps, indexing="ij")
-    total = np.zeros((len(pixels), len(signals), in_plane, in_plane))
-    jitter = _jitter(len(image.depths_mm)) / in_plane
-    for depth_mm, (down, across) in zip(image.depths_mm, jitter, strict=True):
-        row = pixels[:, 0, np.newaxis, np.newaxis] + rows + down
-        column = pixels[:, 1, np.newaxis, np.newaxis] + columns + across
-        points = image.grid.to_patient(np.stack([column, row], axis=-1))
-        found = specimen.tissue_at(points + depth_mm * image.grid.normal)
-        total += np.moveaxis(signals[:, found], 0, 1)
-    return total / len(image.depths_mm)
+    column, row = np.meshgrid(columns, rows)
+    return grid.to_patient(np.stack([column, row], axis=-1)).astype(np.float32)
 
 
 def _jitter(depths: int) -> FloatArray:

@@ -8,6 +8,16 @@ from enum import StrEnum
 from types import MappingProxyType
 
 
+class ProtocolName(StrEnum):
+    """The protocols a recipe can name."""
+
+    IW_TSE = "iw_tse"
+    PD_TSE_FS = "pd_tse_fs"
+    T1_TSE = "t1_tse"
+    T2_TSE_FS = "t2_tse_fs"
+    GRE_WE = "gre_we"
+
+
 class EchoType(StrEnum):
     """How the echo is formed, with the codes of DICOM Scanning Sequence (0018,0020)."""
 
@@ -47,14 +57,14 @@ class Protocol:
     source: str
 
 
-PROTOCOLS: Mapping[str, Protocol] = MappingProxyType(
+PROTOCOLS: Mapping[ProtocolName, Protocol] = MappingProxyType(
     {
-        "iw_tse": Protocol(
+        ProtocolName.IW_TSE: Protocol(
             *("IW TSE", "PROTON_DENSITY", EchoType.SPIN_ECHO, 3700.0, 29.0, 180.0, 7, False, 352.0),
             source="Osteoarthritis Initiative coronal IW 2-D TSE, 3700/29 ms, echo train 7,"
             " 352 Hz/px: PMC5871621 Table 1, after Peterfy 2008 (read)",
         ),
-        "pd_tse_fs": Protocol(
+        ProtocolName.PD_TSE_FS: Protocol(
             *(
                 "PD TSE FS",
                 "PROTON_DENSITY",
@@ -69,19 +79,18 @@ PROTOCOLS: Mapping[str, Protocol] = MappingProxyType(
             source="TR/TE of the Osteoarthritis Initiative fat-suppressed IW TSE, 3200/30 ms:"
             " PMC5871621 Table 1 (read); echo train and bandwidth as of iw_tse",
         ),
-        "t1_tse": Protocol(
+        ProtocolName.T1_TSE: Protocol(
             *("T1 TSE", "T1", EchoType.SPIN_ECHO, 600.0, 12.0, 180.0, 3, False, 352.0),
             source="common practice, no source",
         ),
-        "t2_tse_fs": Protocol(
+        ProtocolName.T2_TSE_FS: Protocol(
             *("T2 TSE FS", "T2", EchoType.SPIN_ECHO, 4000.0, 70.0, 180.0, 11, True, 352.0),
             source="common practice, no source",
         ),
-        "gre_we": Protocol(
+        ProtocolName.GRE_WE: Protocol(
             *("T1 GRE WE", "T1", EchoType.GRADIENT_ECHO, 20.0, 7.57, 12.0, 1, True, 130.0),
             source="Osteoarthritis Initiative coronal FLASH with water excitation, 20/7.57 ms:"
             " PMC5871621 Table 1 (read); flip angle and bandwidth recalled, low confidence",
         ),
     }
 )
-"""The protocols a recipe can name."""

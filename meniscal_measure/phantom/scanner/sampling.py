@@ -4,19 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 from types import MappingProxyType
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from meniscal_measure.anatomy import Plane
 from meniscal_measure.geometry import FloatArray, PixelGrid, Vector, as_vector
 
-DISPLAY_AXES: Mapping[Plane, tuple[Vector, Vector]] = MappingProxyType(
+
+class StackPlane(StrEnum):
+    """Plane of a stack before it is turned."""
+
+    CORONAL = "coronal"
+    SAGITTAL = "sagittal"
+    AXIAL = "axial"
+
+
+DISPLAY_AXES: Mapping[StackPlane, tuple[Vector, Vector]] = MappingProxyType(
     {
-        Plane.CORONAL: ((1.0, 0.0, 0.0), (0.0, 0.0, -1.0)),
-        Plane.SAGITTAL: ((0.0, 1.0, 0.0), (0.0, 0.0, -1.0)),
-        Plane.AXIAL: ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0)),
+        StackPlane.CORONAL: ((1.0, 0.0, 0.0), (0.0, 0.0, -1.0)),
+        StackPlane.SAGITTAL: ((0.0, 1.0, 0.0), (0.0, 0.0, -1.0)),
+        StackPlane.AXIAL: ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0)),
     }
 )
 """Row and column direction of each plane as radiologists view it (common practice, no source)."""
@@ -29,7 +38,7 @@ class StackPlan:
     Parameters
     ----------
     plane
-        Plane before it is turned; coronal, sagittal or axial.
+        Plane before it is turned.
     slices, rows, columns
         Size of the stack.
     row_spacing_mm, column_spacing_mm
@@ -42,7 +51,7 @@ class StackPlan:
         Turns about the patient x, y and z axis, applied in this order.
     """
 
-    plane: Plane
+    plane: StackPlane
     slices: int
     rows: int
     columns: int
@@ -64,7 +73,7 @@ def stack_grids(plan: StackPlan) -> tuple[PixelGrid, ...]:
 
     Examples
     --------
-    >>> plan = StackPlan(Plane.CORONAL, 3, 101, 101, 0.5, 0.5, 3.0, 3.3)
+    >>> plan = StackPlan(StackPlane.CORONAL, 3, 101, 101, 0.5, 0.5, 3.0, 3.3)
     >>> [grid.position_mm for grid in stack_grids(plan)]
     [(-25.0, -3.3, 25.0), (-25.0, 0.0, 25.0), (-25.0, 3.3, 25.0)]
     """

@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.ndimage import map_coordinates
+from scipy.ndimage import gaussian_filter, map_coordinates
 
 from meniscal_measure.geometry import FloatArray
 
-CELLS = 48
+CELLS = 64
 """Cells along each side of the repeating cube of noise."""
 
-CELL_MM = 1.1
-"""Size of a cell: coarser than a pixel, finer than a muscle bundle or a fat lobule."""
+CELL_MM = 0.7
+"""Size of a cell, about a pixel."""
+
+GRAIN_MM = (0.8, 3.0)
+"""Sizes of grain that are mixed in equal parts: fine fibres and lobules, and coarser bundles."""
 
 
 class Texture:
-    """A random field in space with mean 0 and standard deviation near 1.
+    """A random field in space with mean 0 and standard deviation 1 over its repeating cube.
 
     Parameters
     ----------
@@ -24,9 +27,11 @@ class Texture:
     """
 
     def __init__(self, rng: np.random.Generator) -> None:
-        fine = rng.normal(size=(CELLS, CELLS, CELLS))
-        coarse = np.kron(rng.normal(size=(CELLS // 4,) * 3), np.ones((4, 4, 4)))
-        cube = fine + coarse
+        cube = np.zeros((CELLS, CELLS, CELLS))
+        for grain_mm in GRAIN_MM:
+            noise = rng.normal(size=cube.shape)
+            smooth = gaussian_filter(noise, grain_mm / CELL_MM / 2, mode="wrap")
+            cube += smooth / smooth.std()
         self._cube = (cube - cube.mean()) / cube.std()
 
     def at(self, points_mm: FloatArray) -> FloatArray:

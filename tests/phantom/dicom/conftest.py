@@ -5,17 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from meniscal_measure.anatomy import Plane, Side
+from meniscal_measure.anatomy import Side
 from meniscal_measure.phantom.dicom.identity import SeriesIdentity, study_identity, uid_for
 from meniscal_measure.phantom.scanner.image import ScannedStack
-from meniscal_measure.phantom.scanner.protocols import PROTOCOLS
-from meniscal_measure.phantom.scanner.sampling import StackPlan, stack_grids
+from meniscal_measure.phantom.scanner.protocols import PROTOCOLS, ProtocolName
+from meniscal_measure.phantom.scanner.sampling import StackPlan, StackPlane, stack_grids
 
 
-@pytest.fixture(params=["iw_tse", "t2_tse_fs", "gre_we"])
+@pytest.fixture(params=[ProtocolName.IW_TSE, ProtocolName.T2_TSE_FS, ProtocolName.GRE_WE])
 def stack(request: pytest.FixtureRequest) -> ScannedStack:
     plan = StackPlan(
-        Plane.CORONAL, 3, 64, 80, 0.5, 0.4, 3.0, 3.3, (3.0, -4.0, 5.0), (5.0, -7.0, 9.0)
+        StackPlane.CORONAL, 3, 64, 80, 0.5, 0.4, 3.0, 3.3, (3.0, -4.0, 5.0), (5.0, -7.0, 9.0)
     )
     pixels = np.random.default_rng(3).integers(0, 4096, (3, 64, 80)).astype(np.uint16)
     labels = np.zeros_like(pixels, dtype=np.uint8)

@@ -9,21 +9,29 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meniscal_measure.anatomy import Plane
 from meniscal_measure.geometry import orientation_letters
 from meniscal_measure.phantom.scanner.occupancy import slice_of
-from meniscal_measure.phantom.scanner.sampling import StackPlan, pixel_points, stack_grids
+from meniscal_measure.phantom.scanner.sampling import (
+    StackPlan,
+    StackPlane,
+    pixel_points,
+    stack_grids,
+)
 
-PLAN = StackPlan(Plane.CORONAL, 5, 40, 30, 0.5, 0.4, 3.0, 3.3, centre_mm=(2.0, -3.0, 4.0))
+PLAN = StackPlan(StackPlane.CORONAL, 5, 40, 30, 0.5, 0.4, 3.0, 3.3, centre_mm=(2.0, -3.0, 4.0))
 
 angles = st.floats(-40, 40)
 
 
 @pytest.mark.parametrize(
     ("plane", "letters"),
-    [(Plane.CORONAL, ("L", "F", "P")), (Plane.SAGITTAL, ("P", "F", "R")), (Plane.AXIAL, "LPH")],
+    [
+        (StackPlane.CORONAL, ("L", "F", "P")),
+        (StackPlane.SAGITTAL, ("P", "F", "R")),
+        (StackPlane.AXIAL, "LPH"),
+    ],
 )
-def test_planes_face_as_radiologists_view_them(plane: Plane, letters: tuple[str, ...]) -> None:
+def test_planes_face_as_radiologists_view_them(plane: StackPlane, letters: tuple[str, ...]) -> None:
     grid = stack_grids(replace(PLAN, plane=plane))[0]
     directions = (grid.row_direction, grid.column_direction, grid.normal)
     assert tuple(orientation_letters(direction) for direction in directions) == tuple(letters)

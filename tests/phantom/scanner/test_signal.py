@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from meniscal_measure.phantom.scanner.protocols import PROTOCOLS
+from meniscal_measure.phantom.scanner.protocols import PROTOCOLS, ProtocolName
 from meniscal_measure.phantom.scanner.relaxation import PROPERTIES
 from meniscal_measure.phantom.scanner.signal import (
     TEXTURE,
@@ -35,7 +35,7 @@ def test_a_spin_echo_gives_the_worked_values(tissue: Tissue, expected: float) ->
 
 
 def test_an_intermediate_weighted_image_orders_the_tissues_as_worked() -> None:
-    signals = tissue_signals(PROTOCOLS["iw_tse"], 3.0).sum(axis=0)
+    signals = tissue_signals(PROTOCOLS[ProtocolName.IW_TSE], 3.0).sum(axis=0)
     order = sorted(WORKED_AT_3T, key=lambda tissue: -float(signals[tissue]))
     assert order == [
         Tissue.FAT,
@@ -47,17 +47,17 @@ def test_an_intermediate_weighted_image_orders_the_tissues_as_worked() -> None:
 
 
 def test_fluid_is_the_brightest_tissue_once_fat_is_suppressed() -> None:
-    water, _ = tissue_signals(PROTOCOLS["t2_tse_fs"], 3.0)
+    water, _ = tissue_signals(PROTOCOLS[ProtocolName.T2_TSE_FS], 3.0)
     assert Tissue(int(np.argmax(water))) is Tissue.FLUID
 
 
 def test_fluid_is_dark_and_fat_bright_under_t1_weighting() -> None:
-    signals = tissue_signals(PROTOCOLS["t1_tse"], 3.0).sum(axis=0)
+    signals = tissue_signals(PROTOCOLS[ProtocolName.T1_TSE], 3.0).sum(axis=0)
     assert signals[Tissue.FLUID] < signals[Tissue.MUSCLE] < signals[Tissue.FAT]
 
 
 def test_bone_and_air_give_hardly_any_signal() -> None:
-    signals = tissue_signals(PROTOCOLS["iw_tse"], 3.0).sum(axis=0)
+    signals = tissue_signals(PROTOCOLS[ProtocolName.IW_TSE], 3.0).sum(axis=0)
     assert signals[Tissue.AIR] == 0
     assert signals[Tissue.CORTICAL_BONE] < 1e-6
 
