@@ -11,9 +11,12 @@ from meniscal_measure.anatomy import Compartment
 from meniscal_measure.errors import RecipeError
 from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.phantom import truth
+from meniscal_measure.phantom.bones import build_fibula, build_patella
 from meniscal_measure.phantom.femur import build_femur
 from meniscal_measure.phantom.layers import Layer, Part, labels_of, layers_of, layers_on_raster
+from meniscal_measure.phantom.ligaments import build_ligaments
 from meniscal_measure.phantom.meniscus import Meniscus, MeniscusPart, build_meniscus
+from meniscal_measure.phantom.muscles import build_muscles
 from meniscal_measure.phantom.parameters import KneeParameters
 from meniscal_measure.phantom.population import shifted
 from meniscal_measure.phantom.softtissue import build_leg
@@ -49,7 +52,16 @@ class Knee:
     def parts(self) -> tuple[Part, ...]:
         """All parts of the knee."""
         menisci = [MeniscusPart(meniscus, self.femur) for meniscus in self.menisci.values()]
-        return (build_leg(self.parameters), self.femur, self.tibia, *menisci)
+        return (
+            build_leg(self.parameters),
+            *build_muscles(self.parameters),
+            *build_ligaments(self.parameters, self.tibia, self.femur),
+            self.femur,
+            self.tibia,
+            build_patella(self.parameters, self.femur),
+            build_fibula(self.femur),
+            *menisci,
+        )
 
     def layers_at(self, points: NDArray[np.floating]) -> list[Layer]:
         """Give the layers at some points, to be painted in this order.

@@ -1,4 +1,4 @@
-"""Skin, fat and muscle around the joint."""
+"""The outline of the leg: skin and subcutaneous fat."""
 
 from __future__ import annotations
 
@@ -8,19 +8,19 @@ from dataclasses import dataclass
 
 from meniscal_measure.phantom.layers import Box
 from meniscal_measure.phantom.parameters import KneeParameters
-from meniscal_measure.phantom.shapes import Field, Oval, positive
+from meniscal_measure.phantom.shapes import Field, Oval, maximum, smoothstep
+from meniscal_measure.phantom.tibia import MEAN_PLATEAU_WIDTH_MM
 from meniscal_measure.phantom.tissue import Depth, Tissue
 
 
 @dataclass(frozen=True)
 class Leg:
-    """The outline of the leg: skin, and fat below it."""
+    """The outline of the leg: skin, subcutaneous fat, and the fat between the deeper parts."""
 
-    outline: Oval
-    centre_y: Field
-    calf: Field
-    thigh: Field
+    scale: Field
+    fat: Field
     skin: Field
+    bulk: Field
 
     @property
     def box(self) -> Box:
@@ -28,22 +28,32 @@ class Leg:
         every = (-math.inf, math.inf)
         return every, every, every
 
+    def outline(self, z: Field) -> Oval:
+        """Outline of the fascia at a level."""
+        s = self.scale
+        up = smoothstep((z * (1.0 / s) - 15.0) * (1.0 / 75.0))
+        down = smoothstep((2.0 - z * (1.0 / s)) * (1.0 / 75.0))
+        muscle = self.bulk * s
+        side = 39.5 * s + 8.0 * muscle * up + 8.0 * muscle * down
+        front = 50.0 * s + 3.0 * muscle * up - 24.0 * s * down
+        back = 45.0 * s + 5.0 * muscle * up + 7.0 * muscle * down
+        return Oval(
+            side + self.fat, side + self.fat, back + 0.6 * self.fat, front + 0.4 * self.fat, 1.45
+        )
+
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
-        """Skin and fat."""
-        grow = self.thigh * positive(z - 30.0) - self.calf * positive(-z - 20.0)
-        inside = self.outline.beyond(u, y - self.centre_y) - grow
+        """Give skin, deep fat and the subcutaneous fat that covers the muscles."""
+        outline = self.outline(z)
+        inside = outline.beyond(u, y)
+        aside = u * (1.0 / outline.p_positive)
+        below = self.fat * (0.5 + 0.45 * aside * aside)
         yield Tissue.SKIN, Depth.SKIN, inside
         yield Tissue.FAT, Depth.SUBCUTANEOUS, inside + self.skin
+        yield Tissue.FAT, Depth.FAT_PAD, maximum(inside + self.skin, -inside - below)
 
 
 def build_leg(parameters: KneeParameters) -> Leg:
     """Give the outline of one leg."""
     soft = parameters.soft
-    half = 0.5 * parameters.tibia.plateau_width_mm + soft.fat_mm + 4.0
-    return Leg(
-        outline=Oval(half, half, half + 6.0, half + 14.0),
-        centre_y=0.0,
-        calf=0.05,
-        thigh=0.12,
-        skin=soft.skin_mm,
-    )
+    scale = parameters.tibia.plateau_width_mm / MEAN_PLATEAU_WIDTH_MM
+    return Leg(scale, soft.fat_mm, soft.skin_mm, soft.muscle_bulk)

@@ -238,7 +238,8 @@ def _spine_base(knee: Anatomy, compartment: Compartment, cut: _Cut) -> FloatArra
         lambda values: cut.beyond(curve(values)),
         np.array([(cut.offset - cut.normal[0] * u) / cut.normal[1]]),
     )
-    return _point(curve(y))[0]
+    point: FloatArray = _point(curve(y))[0]
+    return point
 
 
 def _point(coordinates: tuple[Field, Field, Field]) -> FloatArray:

@@ -1,0 +1,233 @@
+"""Ligaments, tendons and vessels: cords from point to point, and sheets along the sides.
+
+Attachments are those of the anatomical textbooks, placed by eye on public images (common practice,
+no source), in mm for a plateau 73.4 mm wide.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from meniscal_measure.phantom.femur import Femur
+from meniscal_measure.phantom.layers import Box
+from meniscal_measure.phantom.parameters import KneeParameters
+from meniscal_measure.phantom.shapes import Cord, Field, maximum, minimum, positive
+from meniscal_measure.phantom.tibia import Tibia
+from meniscal_measure.phantom.tissue import Depth, Tissue
+
+Point = tuple[float, float, float]
+
+BOX_MARGIN_MM = 6.0
+"""Room around a cord or sheet for the soft edge of its surface."""
+
+
+@dataclass(frozen=True)
+class Strand:
+    """A cord of one tissue through several points."""
+
+    tissue: Tissue
+    depth: Depth
+    cords: tuple[Cord, ...]
+    box: Box
+
+    def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
+        """Give the cord."""
+        distance = self.cords[0].distance(u, y, z)
+        for cord in self.cords[1:]:
+            distance = minimum(distance, cord.distance(u, y, z))
+        yield self.tissue, self.depth, distance
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A band that lies against the side of the joint: `u` as a broken line over `z`."""
+
+    tissue: Tissue
+    depth: Depth
+    start_u: Field
+    bends: tuple[tuple[Field, Field], ...]
+    """Height of each bend and the change of slope there; the first is the lower end."""
+    top_z: Field
+    middle_y: Field
+    lean: Field
+    """Run of the band backwards per mm upwards."""
+    half_width: Field
+    half_thickness: Field
+    box: Box
+
+    def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
+        """Give the band."""
+        surface = self.start_u
+        for bend_z, change in self.bends:
+            surface = surface + change * positive(z - bend_z)
+        across = abs(u - surface) - self.half_thickness
+        along = abs(y - self.middle_y - self.lean * z) - self.half_width
+        ends = maximum(z - self.top_z, self.bends[0][0] - z)
+        yield self.tissue, self.depth, maximum(maximum(across, along), ends)
+
+
+def _strand(
+    tissue: Tissue,
+    depth: Depth,
+    points: tuple[Point, ...],
+    radius: float,
+    *,
+    wide: Point = (0.0, 0.0, 0.0),
+    flatten: float = 1.0,
+) -> Strand:
+    pairs = zip(points, points[1:], strict=False)
+    cords = tuple(Cord(start, end, radius, wide, flatten) for start, end in pairs)
+    reach = radius * flatten + BOX_MARGIN_MM
+    bounds = [(min(axis) - reach, max(axis) + reach) for axis in zip(*points, strict=True)]
+    return Strand(tissue, depth, cords, (bounds[0], bounds[1], bounds[2]))
+
+
+def _sheet(
+    tissue: Tissue,
+    knots: tuple[tuple[float, float], ...],
+    place: tuple[float, float, float],
+    *,
+    half_thickness: float,
+) -> Sheet:
+    """Lay a band through knots (z, u), from below upwards; `place` is middle y, lean, half width."""
+    slopes = [(b[1] - a[1]) / (b[0] - a[0]) for a, b in zip(knots, knots[1:], strict=False)]
+    changes = [slopes[0], *(b - a for a, b in zip(slopes, slopes[1:], strict=False))]
+    middle_y, lean, half_width = place
+    us, reach = [u for _, u in knots], half_thickness + BOX_MARGIN_MM
+    along = half_width + 80.0 * abs(lean) + BOX_MARGIN_MM
+    return Sheet(
+        tissue,
+        Depth.LIGAMENT,
+        knots[0][1],
+        tuple((z, change) for (z, _), change in zip(knots, changes, strict=False)),
+        knots[-1][0],
+        middle_y,
+        lean,
+        half_width,
+        half_thickness,
+        (
+            (min(us) - reach, max(us) + reach),
+            (middle_y - along, middle_y + along),
+            (knots[0][0] - BOX_MARGIN_MM, knots[-1][0] + BOX_MARGIN_MM),
+        ),
+    )
+
+
+def build_ligaments(
+    parameters: KneeParameters, tibia: Tibia, femur: Femur
+) -> tuple[Strand | Sheet, ...]:
+    """Give the ligaments, tendons and vessels of one knee."""
+    s = tibia.scale
+
+    def at(u: float, y: float, z: float) -> Point:
+        return u * s, y * s, z * s
+
+    def thigh(u: float, y: float, height: float) -> Point:
+        return u * s, y * s, float(femur.level + femur.tilt * u * s + height * s)
+
+    soft = parameters.soft
+    patella = parameters.femur.patella_height_mm / s
+    ligament, tendon = (Tissue.LIGAMENT, Depth.LIGAMENT), (Tissue.TENDON, Depth.TENDON)
+    cruciates = (
+        _strand(
+            *ligament,
+            (at(2.0, -9.0, 2.0), thigh(-9.0, 9.0, 17.0)),
+            2.6 * s,
+            wide=(0.5, 0.87, 0.0),
+            flatten=1.7,
+        ),
+        _strand(
+            *ligament,
+            (at(0.5, 19.0, -9.0), at(1.0, 15.0, 6.0), thigh(7.0, 1.0, 12.0)),
+            3.4 * s,
+            wide=(0.0, 1.0, 0.0),
+            flatten=1.25,
+        ),
+    )
+    lateral = (
+        _strand(
+            *ligament,
+            (thigh(-37.5, 2.0, 22.0), at(-38.5, 14.0, -11.0)),
+            0.5 * soft.lateral_collateral_mm,
+        ),
+        _strand(*tendon, (at(-36.0, 26.0, 60.0), at(-38.5, 19.0, -9.0)), 3.4 * s),
+        _strand(
+            *tendon, (thigh(-37.0, 3.0, 11.0), at(-36.5, 14.0, 1.0), at(-24.0, 23.5, -8.0)), 2.2 * s
+        ),
+        _strand(
+            Tissue.FLUID,
+            Depth.CAPSULE,
+            (at(-37.5, 10.0, 3.5), at(-36.0, 15.0, 0.5), at(-27.0, 22.0, -6.0)),
+            2.9 * s,
+        ),
+    )
+    medial = (
+        _strand(
+            *tendon, (at(24.0, 36.0, 70.0), at(26.0, 29.0, 5.0), at(25.0, 23.0, -9.0)), 3.0 * s
+        ),
+        _strand(
+            *tendon, (at(25.0, 40.0, 70.0), at(31.0, 33.0, 5.0), at(22.0, 2.0, -62.0)), 1.9 * s
+        ),
+        _strand(
+            *tendon, (at(38.0, 24.0, 70.0), at(37.0, 27.0, 5.0), at(26.0, -2.0, -58.0)), 1.7 * s
+        ),
+    )
+    front = (
+        _strand(
+            *tendon,
+            (at(-1.0, -43.5, 9.0 + patella), at(-4.0, -30.0, -33.0)),
+            2.4 * s,
+            wide=(1.0, 0.0, 0.0),
+            flatten=5.0,
+        ),
+        _strand(
+            *tendon,
+            (at(-1.0, -44.5, 44.0 + patella), at(-2.0, -40.0, 95.0)),
+            3.4 * s,
+            wide=(1.0, 0.0, 0.0),
+            flatten=4.0,
+        ),
+    )
+    vessels = (
+        _strand(
+            Tissue.VESSEL,
+            Depth.VESSEL,
+            (at(-3.0, 33.0, 95.0), at(-2.0, 31.0, 0.0), at(-6.0, 22.0, -90.0)),
+            3.0 * s,
+        ),
+        _strand(
+            Tissue.VESSEL,
+            Depth.VESSEL,
+            (at(-8.0, 38.0, 95.0), at(-5.0, 38.5, 0.0), at(-9.0, 25.0, -90.0)),
+            3.8 * s,
+        ),
+    )
+    return (*cruciates, *lateral, *medial, *front, *vessels, *_bands(parameters, tibia, femur))
+
+
+def _bands(parameters: KneeParameters, tibia: Tibia, femur: Femur) -> tuple[Sheet, Sheet]:
+    """Superficial medial collateral ligament and iliotibial band."""
+    s, soft = tibia.scale, parameters.soft
+    rim = 0.5 * parameters.tibia.plateau_width_mm
+    bulge = max(parameters.medial.body_extrusion_mm, 0.3)
+    half = 0.5 * soft.medial_collateral_mm
+    beside = rim + bulge + soft.capsule_gap_mm + soft.capsule_mm + soft.deep_collateral_mm + half
+    epicondyle = float(femur.half_width) + 2.0 * s
+    medial = (
+        (-62.0 * s, 20.0 * s),
+        (-20.0 * s, 0.5 * (rim - 4.0 * s + beside)),
+        (-3.0 * s, beside),
+        (9.0 * s, max(beside, epicondyle + half)),
+        (31.0 * s, epicondyle + half),
+    )
+    lateral = (
+        (-17.0 * s, -31.0 * s),
+        (-2.0 * s, -rim - 4.0 * s),
+        (26.0 * s, -epicondyle - 3.0 * s),
+        (100.0 * s, -epicondyle - 1.0 * s),
+    )
+    return (
+        _sheet(Tissue.LIGAMENT, medial, (2.0 * s, 0.04, 7.0 * s), half_thickness=half),
+        _sheet(Tissue.TENDON, lateral, (-13.0 * s, 0.12, 9.0 * s), half_thickness=0.9 * s),
+    )
