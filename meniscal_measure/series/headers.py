@@ -108,11 +108,12 @@ def frames_of(
 
 
 def expected_pixel_bytes(dataset: FileDataset) -> int:
-    """Size of the pixel data that the header promises; 0 where it is compressed.
+    """Size of the Pixel Data element that the header promises; 0 where it is compressed.
 
     A file shorter than that has been cut short, which can so be told without reading pixels.
     """
-    if transfer_syntax(dataset) not in _UNCOMPRESSED:
+    syntax = transfer_syntax(dataset)
+    if syntax not in _ELEMENT_HEADER_BYTES:
         return 0
     header = Header(dataset)
     size = 1.0
@@ -120,10 +121,15 @@ def expected_pixel_bytes(dataset: FileDataset) -> int:
         size *= _required(header, keyword, 1)[0]
     for keyword in ("NumberOfFrames", "SamplesPerPixel"):
         size *= header.number(keyword) or 1
-    return int(size) // 8
+    return _ELEMENT_HEADER_BYTES[syntax] + int(size) // 8
 
 
-_UNCOMPRESSED = {ImplicitVRLittleEndian, ExplicitVRLittleEndian, ExplicitVRBigEndian}
+_ELEMENT_HEADER_BYTES: dict[str, int] = {
+    ImplicitVRLittleEndian: 8,
+    ExplicitVRLittleEndian: 12,
+    ExplicitVRBigEndian: 12,
+}
+"""Tag, VR and length before the pixels in the uncompressed syntaxes (DICOM PS3.5 section 7.1)."""
 
 
 def transfer_syntax(dataset: FileDataset) -> str:

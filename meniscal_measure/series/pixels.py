@@ -33,6 +33,10 @@ _DECODER_ERRORS = (
 )
 """What pydicom and its decoder plug-ins raise on pixel data they cannot decode."""
 
+_PLUGINS = ("pydicom", "pylibjpeg", "pyjpegls", "pillow", "gdcm")
+"""pydicom's decoder plug-ins, the preferred first. GDCM is needed for JPEG lossless but comes last:
+on damaged JPEG 2000 data it was seen to end the whole process."""
+
 
 def read_pixels(stack: Stack, indices: Sequence[int] | None = None) -> NDArray[np.float32]:
     """Read the pixels of some or all frames of a stack.
@@ -88,7 +92,7 @@ def _decoded(
     opener: Opener, file: FileRef, frames: Sequence[Frame]
 ) -> Generator[NDArray[np.float32], None, None]:
     syntax = UID(frames[0].encoding.transfer_syntax_uid)
-    _check_decoder(file, syntax)
+    plugin = _plugin(file, syntax)
     header = Dataset()
     with opener.open(file) as stream:
         images = cast(
@@ -98,6 +102,7 @@ def _decoded(
                 ds_out=header,
                 indices=[frame.frame_index or 0 for frame in frames],
                 transfer_syntax_uid=syntax,
+                decoding_plugin=plugin,
             ),
         )
         try:
@@ -126,7 +131,8 @@ def _ends_sum(header: Dataset) -> int:
     return -1 if signed else 2**header.BitsStored - 1
 
 
-def _check_decoder(file: FileRef, syntax: UID) -> None:
+def _plugin(file: FileRef, syntax: UID) -> str:
+    """Choose the decoder plug-in; empty where the pixels are not compressed."""
     try:
         decoder = get_decoder(syntax)
     except NotImplementedError as error:
@@ -140,6 +146,7 @@ def _check_decoder(file: FileRef, syntax: UID) -> None:
             f"The pixel data of {file} is stored as {syntax.name}, and no decoder for it is"
             f" installed: {needs}."
         )
+    return min(decoder.available_plugins, key=_PLUGINS.index, default="")
 
 
 def _undecodable(file: FileRef, syntax: UID, reason: str) -> UnreadableFileError:

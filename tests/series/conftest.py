@@ -37,7 +37,7 @@ def _file_dataset(sop_class: UID) -> FileDataset:
     dataset.SeriesInstanceUID = "2.25.2"
     dataset.FrameOfReferenceUID = "2.25.3"
     dataset.SeriesNumber = 1
-    dataset.SeriesDescription = "COR PD FS"
+    dataset.SeriesDescription = "COR"
     dataset.SamplesPerPixel = 1
     dataset.PhotometricInterpretation = "MONOCHROME2"
     dataset.Rows, dataset.Columns = ROWS, COLUMNS

@@ -1,0 +1,128 @@
+"""The side is coded or told; free text is only offered, and contradictions are refused."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pydicom.dataset import FileDataset
+
+from meniscal_measure.anatomy import Side
+from meniscal_measure.errors import SideError
+from meniscal_measure.series.model import Stack
+from meniscal_measure.series.scan import open_study
+from meniscal_measure.series.side import resolve_side, side_in_text
+
+Build = Callable[..., FileDataset]
+BuildMany = Callable[..., list[FileDataset]]
+Save = Callable[[Path, Sequence[FileDataset]], list[Path]]
+
+
+@pytest.fixture
+def stack(tmp_path: Path, mr_stack: BuildMany, save: Save) -> Callable[..., Stack]:
+    def build(**attributes: Any) -> Stack:
+        save(tmp_path, mr_stack([0, 3], **attributes))
+        return open_study(tmp_path).stacks[0]
+
+    return build
+
+
+@pytest.mark.parametrize("keyword", ["Laterality", "ImageLaterality"])
+@pytest.mark.parametrize("side", Side)
+def test_a_coded_side_is_used(stack: Callable[..., Stack], keyword: str, side: Side) -> None:
+    found = resolve_side(stack(**{keyword: side.value}), None)
+
+    assert found.side is side
+    assert found.source.replace(" ", "").startswith(keyword)
+
+
+def test_frame_laterality_is_used(tmp_path: Path, multiframe: Build, save: Save) -> None:
+    save(tmp_path, [multiframe([(0, 35, "1"), (3, 35, "1")], side="L")])
+
+    found = resolve_side(open_study(tmp_path).stacks[0], None)
+
+    assert found.side is Side.LEFT
+    assert found.source == "Frame Laterality (0020,9072)"
+
+
+@pytest.mark.parametrize("code", ["B", "U", ""])
+def test_codes_for_both_or_unpaired_leave_the_side_unknown(
+    stack: Callable[..., Stack], code: str
+) -> None:
+    found = resolve_side(stack(ImageLaterality=code), None)
+
+    assert (found.side, found.source) == (None, "unknown")
+
+
+def test_the_told_side_is_used_when_none_is_coded(stack: Callable[..., Stack]) -> None:
+    found = resolve_side(stack(), Side.LEFT)
+
+    assert (found.side, found.source) == (Side.LEFT, "given by the user")
+
+
+def test_a_told_side_that_agrees_changes_nothing(stack: Callable[..., Stack]) -> None:
+    found = resolve_side(stack(Laterality="R"), Side.RIGHT)
+
+    assert found.source == "Laterality (0020,0060)"
+
+
+def test_a_told_side_against_the_coded_one_is_refused(stack: Callable[..., Stack]) -> None:
+    with pytest.raises(SideError, match=r"given as left, but Laterality \(0020,0060\).*right"):
+        resolve_side(stack(Laterality="R"), Side.LEFT)
+
+
+@pytest.mark.parametrize("told", [None, Side.LEFT, Side.RIGHT])
+def test_attributes_that_contradict_each_other_are_refused(
+    stack: Callable[..., Stack], told: Side | None
+) -> None:
+    with pytest.raises(SideError, match=r"Image Laterality.* says L, Laterality.* says R"):
+        resolve_side(stack(Laterality="R", ImageLaterality="L"), told)
+
+
+def test_slices_that_contradict_each_other_are_refused(
+    tmp_path: Path, mr_stack: BuildMany, save: Save
+) -> None:
+    save(tmp_path, [*mr_stack([0], Laterality="R"), *mr_stack([3], Laterality="L")])
+
+    with pytest.raises(SideError, match="contradictory"):
+        resolve_side(open_study(tmp_path).stacks[0], None)
+
+
+@pytest.mark.parametrize(
+    "keyword", ["BodyPartExamined", "SeriesDescription", "ProtocolName", "StudyDescription"]
+)
+def test_free_text_is_offered_but_never_used(stack: Callable[..., Stack], keyword: str) -> None:
+    found = resolve_side(stack(**{"SeriesDescription": "COR", keyword: "KNEE RIGHT"}), None)
+
+    assert found.side is None
+    assert found.hint is Side.RIGHT
+    assert found.hint_source == f'{keyword} "KNEE RIGHT"'
+
+
+def test_the_hint_stays_beside_the_told_side(stack: Callable[..., Stack]) -> None:
+    found = resolve_side(stack(SeriesDescription="COR PD RT KNEE"), Side.LEFT)
+
+    assert (found.side, found.hint) == (Side.LEFT, Side.RIGHT)
+
+
+@pytest.mark.parametrize(
+    ("text", "side"),
+    [
+        ("MR Knee Right w/o", Side.RIGHT),
+        ("LT KNEE", Side.LEFT),
+        ("R KNEE", Side.RIGHT),
+        ("knee_l_cor", Side.LEFT),
+        ("RKNEE", Side.RIGHT),
+        ("Knie links", Side.LEFT),
+        ("COR PD FS", None),
+        ("bilateral", None),
+        ("KNEES RIGHT AND LEFT", None),
+        ("ALERT", None),
+        ("T1 L/R phase", None),
+        ("", None),
+    ],
+)
+def test_words_for_a_side(text: str, side: Side | None) -> None:
+    assert side_in_text(text) is side
