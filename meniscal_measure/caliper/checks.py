@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from meniscal_measure.anatomy import Compartment, Landmark, Side
-from meniscal_measure.caliper.axis import PlanePoints, name_of, outward
+from meniscal_measure.caliper.axis import PlanePoints, Point, name_of, outward
 from meniscal_measure.caliper.definitions import measured_compartments
 from meniscal_measure.caliper.landmarks import PlacedLandmark, SliceLandmarks
 from meniscal_measure.caliper.reading import AxisConvention
@@ -26,8 +28,17 @@ More than twice the width of a meniscal body (10 to 12 mm, Bruns 2014): beyond i
 set on something else.
 """
 
-MIN_BODY_WIDTH_MM = 1.0
-"""Smallest accepted distance of inner tip from outer edge and of spine base from rim."""
+MIN_STEP_MM = 1.0
+"""Smallest accepted distance outward from inner tip to outer edge and from spine base to rim.
+
+Nor may it be less than `MIN_STEP_SD` standard deviations of either landmark: below that their
+order is not known, and a first-order uncertainty of their quotient means nothing.
+"""
+
+MIN_STEP_SD = 3.0
+
+MIN_PLATEAU_WIDTH_MM = 10.0
+"""Rims closer together than this cannot be those of one knee, of whatever age."""
 
 PLATEAU_WIDTH_RANGE_MM = (40.0, 120.0)
 """Plausible distance between the rims (adults: 73 +- 7 mm); outside it a warning is given."""
@@ -67,60 +78,78 @@ def check_complete(landmarks: SliceLandmarks) -> None:
     for compartment, placed in landmarks.points.items():
         if Landmark.OUTER_EDGE in placed and Landmark.RIM not in placed:
             raise LandmarkError(
-                f"{name_of(compartment, Landmark.OUTER_EDGE)} is placed on slice"
-                f" {landmarks.slice_index} without {name_of(compartment, Landmark.RIM)}, from"
-                " which extrusion is measured. Place it too."
+                f"{name_of(compartment, Landmark.OUTER_EDGE)} is placed without"
+                f" {name_of(compartment, Landmark.RIM)}, from which extrusion is measured. Place it"
+                " too."
             )
     if not any(Landmark.OUTER_EDGE in placed for placed in landmarks.points.values()):
         raise LandmarkError(
-            f"No outer edge is placed on slice {landmarks.slice_index}, so nothing can be"
-            " measured there. Place rim and outer edge of at least one compartment."
+            "No outer edge is placed, so nothing can be measured. Place rim and outer edge of at"
+            " least one compartment."
         )
 
 
-def check_order(points: PlanePoints, convention: AxisConvention) -> None:
+def check_order(
+    points: PlanePoints, sds_mm: Mapping[Point, float], convention: AxisConvention
+) -> None:
     """Refuse landmarks that do not follow each other outward as the anatomy demands.
+
+    Parameters
+    ----------
+    points
+        The landmarks in the slice plane, mm.
+    sds_mm
+        Standard deviation of each along the measuring direction.
+    convention
+        The measuring direction.
 
     Raises
     ------
     LandmarkError
-        If an inner tip is not inward of its outer edge, a spine base not inward of its rim, or
-        the outer edge implausibly far from the rim.
+        If an inner tip is not inward of its outer edge, a spine base not inward of its rim, the
+        outer edge implausibly far from the rim, or the rims are too close together.
     """
     for compartment in measured_compartments(points):
         axis = outward(points, compartment, convention)
-        _check_extrusion(points, compartment, axis)
-        _check_inward(
-            points, axis, (compartment, Landmark.INNER_TIP), (compartment, Landmark.OUTER_EDGE)
-        )
-        _check_inward(points, axis, (compartment, Landmark.SPINE_BASE), (compartment, Landmark.RIM))
+        rim, edge = (compartment, Landmark.RIM), (compartment, Landmark.OUTER_EDGE)
+        _check_extrusion(rim, edge, float((points[edge] - points[rim]) @ axis))
+        for inner, outer in (
+            ((compartment, Landmark.INNER_TIP), edge),
+            ((compartment, Landmark.SPINE_BASE), rim),
+        ):
+            if inner in points:
+                least_mm = max(MIN_STEP_MM, MIN_STEP_SD * max(sds_mm[inner], sds_mm[outer]))
+                distance_mm = float((points[outer] - points[inner]) @ axis)
+                _check_step(inner, outer, distance_mm, least_mm)
+        opposite = (compartment.opposite, Landmark.RIM)
+        if opposite in points:
+            _check_apart(rim, opposite, float(np.linalg.norm(points[rim] - points[opposite])))
 
 
-def _check_extrusion(points: PlanePoints, compartment: Compartment, axis: FloatArray) -> None:
-    rim, edge = points[compartment, Landmark.RIM], points[compartment, Landmark.OUTER_EDGE]
-    extrusion_mm = float((edge - rim) @ axis)
+def _check_extrusion(rim: Point, edge: Point, extrusion_mm: float) -> None:
     if abs(extrusion_mm) > MAX_EXTRUSION_MM:
         raise LandmarkError(
-            f"{name_of(compartment, Landmark.OUTER_EDGE)} lies {extrusion_mm:.1f} mm outward of"
-            f" {name_of(compartment, Landmark.RIM)}; beyond {MAX_EXTRUSION_MM:.0f} mm either way"
-            " the landmarks are taken to be in the wrong order or on the wrong side. Check both."
+            f"{name_of(*edge)} lies {extrusion_mm:.1f} mm outward of {name_of(*rim)}; beyond"
+            f" {MAX_EXTRUSION_MM:.0f} mm either way the landmarks are taken to be in the wrong"
+            " order or on the wrong side. Check both."
         )
 
 
-def _check_inward(
-    points: PlanePoints,
-    axis: FloatArray,
-    inner: tuple[Compartment, Landmark],
-    outer: tuple[Compartment, Landmark],
-) -> None:
-    if inner not in points:
-        return
-    distance_mm = float((points[outer] - points[inner]) @ axis)
-    if distance_mm < MIN_BODY_WIDTH_MM:
+def _check_step(inner: Point, outer: Point, distance_mm: float, least_mm: float) -> None:
+    if distance_mm < least_mm:
         raise LandmarkError(
-            f"{name_of(*inner)} must lie inward of {name_of(*outer)} by at least"
-            f" {MIN_BODY_WIDTH_MM} mm, but the distance outward is {distance_mm:.2f} mm: the"
-            " landmarks are in the wrong order or on the wrong side. Check both."
+            f"{name_of(*inner)} must lie inward of {name_of(*outer)} by at least {least_mm:.1f} mm,"
+            f" but the distance outward is {distance_mm:.2f} mm: the landmarks are in the wrong"
+            " order or on the wrong side, or placed too loosely. Check both."
+        )
+
+
+def _check_apart(rim: Point, opposite: Point, distance_mm: float) -> None:
+    if distance_mm < MIN_PLATEAU_WIDTH_MM:
+        raise LandmarkError(
+            f"{name_of(*rim)} and {name_of(*opposite)} are only {distance_mm:.1f} mm apart; the"
+            f" rims of one knee are more than {MIN_PLATEAU_WIDTH_MM:.0f} mm apart. Check both and"
+            " the pixel spacing."
         )
 
 
@@ -130,7 +159,7 @@ def check_side(landmarks: SliceLandmarks, grid: PixelGrid, side: Side | None) ->
     Parameters
     ----------
     landmarks
-        Landmarks of one slice; checked where both rims are placed.
+        Landmarks of one slice.
     grid
         The plane of the slice.
     side
@@ -144,28 +173,39 @@ def check_side(landmarks: SliceLandmarks, grid: PixelGrid, side: Side | None) ->
         If image left and image right are exchanged.
     """
     if side is not None:
-        towards_medial = _offset_mm(landmarks, Compartment.MEDIAL)
-        if towards_medial is not None and towards_medial[0] * side.medial_x <= 0:
-            raise SideError(
-                f"In a {side.word} knee the medial rim lies towards the patient's"
-                f" {'left' if side is Side.RIGHT else 'right'}, but medial_rim is placed on the"
-                " other side of lateral_rim. Exchange medial and lateral in the landmarks, or"
-                " correct the side."
-            )
-    towards_left = _offset_mm(landmarks, Compartment.IMAGE_LEFT)
-    if towards_left is not None and float(towards_left @ grid.row_direction) >= 0:
+        _check_anatomy(landmarks, side)
+    towards_left = _outward_mm(landmarks, Compartment.IMAGE_LEFT)
+    if towards_left is not None and float(towards_left @ grid.row_direction) > 0:
         raise LandmarkError(
-            "image_left_rim is placed to the right of image_right_rim in the image. Exchange the"
-            " two names."
+            "The landmarks called image_left lie to the right of those called image_right, or"
+            " point there. Exchange the two names."
         )
 
 
-def _offset_mm(landmarks: SliceLandmarks, compartment: Compartment) -> FloatArray | None:
-    """Vector from the rim of the opposite compartment to that of this one, LPS mm."""
-    rims = [
-        landmarks.points.get(side, {}).get(Landmark.RIM)
-        for side in (compartment, compartment.opposite)
-    ]
-    if rims[0] is None or rims[1] is None:
-        return None
-    return np.subtract(rims[0].point_mm, rims[1].point_mm)
+def _check_anatomy(landmarks: SliceLandmarks, side: Side) -> None:
+    for compartment, sign in ((Compartment.MEDIAL, 1), (Compartment.LATERAL, -1)):
+        direction = _outward_mm(landmarks, compartment)
+        if direction is not None and direction[0] * side.medial_x * sign < 0:
+            towards = "left" if side.medial_x * sign > 0 else "right"
+            raise SideError(
+                f"In a {side.word} knee the {compartment} compartment lies towards the patient's"
+                f" {towards}, but its landmarks point the other way: they are on the wrong side or"
+                " in the wrong order. Exchange medial and lateral, or correct the side."
+            )
+
+
+def _outward_mm(landmarks: SliceLandmarks, compartment: Compartment) -> FloatArray | None:
+    """Vector that must point out of the knee in a compartment, LPS mm; None if it cannot be told.
+
+    From the opposite rim, else from the spine base, to the rim; else from inner tip to outer edge.
+    """
+    own = landmarks.points.get(compartment, {})
+    other = landmarks.points.get(compartment.opposite, {})
+    for inner, outer in (
+        (other.get(Landmark.RIM), own.get(Landmark.RIM)),
+        (own.get(Landmark.SPINE_BASE), own.get(Landmark.RIM)),
+        (own.get(Landmark.INNER_TIP), own.get(Landmark.OUTER_EDGE)),
+    ):
+        if inner is not None and outer is not None:
+            return np.subtract(outer.point_mm, inner.point_mm)
+    return None

@@ -32,7 +32,7 @@ def named_by_anatomy(
     by_image = IMAGE_SIDES & landmarks.points.keys()
     if by_image and by_image != landmarks.points.keys():
         raise LandmarkError(
-            f"Slice {landmarks.slice_index} names compartments both by anatomy and by image side."
+            "Compartments are named both by anatomy and by image side."
             " Use medial and lateral, or image_left and image_right."
         )
     if side is None or not by_image:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 from meniscal_measure.anatomy import Compartment, Landmark, Side
@@ -35,7 +36,7 @@ from meniscal_measure.caliper.reading import (
     SliceReading,
 )
 from meniscal_measure.caliper.uncertainty import Combined
-from meniscal_measure.errors import LandmarkError
+from meniscal_measure.errors import InputError, LandmarkError
 from meniscal_measure.geometry import PixelGrid, as_vector
 
 DEFAULT_CONVENTIONS = Conventions()
@@ -119,9 +120,19 @@ def _checked_slices(
             )
         if index in slices:
             raise LandmarkError(f"Slice {index} is given twice. Keep one set of landmarks for it.")
-        check_side(item, frames[index].grid, side)
-        slices[index] = named_by_anatomy(item, frames[index].grid, side)
+        with _naming(index):
+            check_side(item, frames[index].grid, side)
+            slices[index] = named_by_anatomy(item, frames[index].grid, side)
     return slices
+
+
+@contextmanager
+def _naming(slice_index: int) -> Iterator[None]:
+    """Put the slice in front of what is wrong with its landmarks."""
+    try:
+        yield
+    except InputError as error:
+        raise type(error)(f"Slice {slice_index}: {error}") from error
 
 
 def _warnings(
@@ -202,13 +213,15 @@ def slice_geometry(
     LandmarkError
         If landmarks are missing, outside the image, off the slice or out of order.
     """
-    check_complete(landmarks)
-    points = {}
-    for compartment, placed in landmarks.points.items():
-        for landmark, record in placed.items():
-            check_on_slice(name_of(compartment, landmark), record, grid)
-            points[compartment, landmark] = in_plane_mm(grid, record.point_mm)
-    check_order(points, convention)
+    points, sds_mm = {}, {}
+    with _naming(landmarks.slice_index):
+        check_complete(landmarks)
+        for compartment, placed in landmarks.points.items():
+            for landmark, record in placed.items():
+                check_on_slice(name_of(compartment, landmark), record, grid)
+                points[compartment, landmark] = in_plane_mm(grid, record.point_mm)
+                sds_mm[compartment, landmark] = record.sd_mm
+        check_order(points, sds_mm, convention)
     axes = {
         compartment: outward(points, compartment, convention)
         for compartment in measured_compartments(points)

@@ -33,10 +33,14 @@ def measure(
     """Measure points on the only slice of a stack, as if it had the given index."""
 
     def build(
-        points: Points, *, axis: AxisConvention = AxisConvention.RIM_TO_RIM, index: int = 0
+        points: Points,
+        *,
+        axis: AxisConvention = AxisConvention.RIM_TO_RIM,
+        index: int = 0,
+        sd_mm: float = 0.2,
     ) -> MeasuredSet:
         grid = coronal_grid()
-        landmarks = place(grid, points, index=index)
+        landmarks = place(grid, points, index=index, sd_mm=sd_mm)
         return measure_set(
             LandmarkSet(landmarks, (), SliceConvention.CHOSEN_BY_READER, "test"),
             [plane(grid, "1.2.3")],
@@ -88,7 +92,7 @@ def test_slice_without_any_outer_edge_is_refused(
     measure: Measure, knee_points: Callable[..., Points]
 ) -> None:
     points = {name: xy for name, xy in knee_points().items() if name[1] is Landmark.RIM}
-    with pytest.raises(LandmarkError, match="No outer edge is placed on slice 0"):
+    with pytest.raises(LandmarkError, match="Slice 0: No outer edge is placed"):
         measure(points)
 
 
@@ -130,6 +134,26 @@ def test_landmark_outside_the_image_is_refused(
     with pytest.raises(
         LandmarkError, match=r"medial_inner_tip lies at column .* outside the image"
     ):
+        measure(points)
+
+
+def test_landmarks_too_loose_to_be_told_apart_are_refused(
+    measure: Measure, knee_points: Callable[..., Points]
+) -> None:
+    points = knee_points()
+    points[MEDIAL, Landmark.INNER_TIP] = (36.0, -2.0)  # 2 mm inward of the outer edge
+    measure(points, sd_mm=0.5)
+    with pytest.raises(LandmarkError, match=r"by at least 3\.0 mm, .* placed too loosely"):
+        measure(points, sd_mm=1.0)
+
+
+def test_rims_of_two_knees_are_no_plateau(
+    measure: Measure, knee_points: Callable[..., Points]
+) -> None:
+    points = knee_points()
+    points[LATERAL, Landmark.RIM] = (30.0, 0.0)
+    del points[LATERAL, Landmark.OUTER_EDGE]
+    with pytest.raises(LandmarkError, match=r"only 6\.0 mm apart"):
         measure(points)
 
 

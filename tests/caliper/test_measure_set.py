@@ -139,6 +139,18 @@ def test_image_sides_get_their_anatomical_names_once_the_side_is_known(
     assert extrusion.extrusion_mm == pytest.approx(2.5)
 
 
+@pytest.mark.parametrize("compartment", [MEDIAL, LATERAL])
+def test_one_compartment_on_the_wrong_side_is_refused(
+    stack: list[ImagePlane],
+    landmark_set: SetOf,
+    knee_points: Callable[..., Points],
+    compartment: Compartment,
+) -> None:
+    points = {name: xy for name, xy in knee_points().items() if name[0] is compartment}
+    with pytest.raises(SideError, match=f"the {compartment} compartment lies towards"):
+        measure_set(landmark_set({2: points}), stack, side=Side.LEFT)
+
+
 def test_image_sides_exchanged_are_refused(
     stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points]
 ) -> None:
