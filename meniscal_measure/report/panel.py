@@ -23,6 +23,10 @@ EDGE = 0.02
 """Distance of letters and scale bar from the frame, as a fraction of it."""
 
 
+LETTERS_Y = 0.88
+"""Height of the letters at the left and right border: above the joint line and its leader lines."""
+
+
 def show_slice(
     axes: Axes, pixels: PixelArray, grid: PixelGrid, window: tuple[float, float]
 ) -> None:
@@ -88,17 +92,17 @@ def draw_landmarks(axes: Axes, reading: CompartmentReading, marks: Marks) -> Non
 def draw_orientation(axes: Axes, grid: PixelGrid) -> None:
     """Write the patient directions at the four borders, computed from the geometry."""
     right, down = grid.row_direction, grid.column_direction
-    places = (
-        (EDGE, 0.88, -right, "left"),
-        (1 - EDGE, 0.88, right, "right"),
-        (0.5, 1 - EDGE, -down, "center"),
-        (0.5, EDGE, down, "center"),
-    )
-    for x, y, direction, side in places:
-        va = "center" if side != "center" else ("top" if y > 0.5 else "bottom")
+    near, far = EDGE, 1 - EDGE
+    places = {
+        "left": (near, LETTERS_Y, -right, ("left", "center")),
+        "right": (far, LETTERS_Y, right, ("right", "center")),
+        "top": (0.5, far, -down, ("center", "top")),
+        "bottom": (0.5, near, down, ("center", "bottom")),
+    }
+    for name, (x, y, direction, (ha, va)) in places.items():
         words = orientation_letters(direction)
-        letters = _white_text(axes, x, y, words, ha=side, va=va, size=9, weight="bold")
-        letters.set_gid(f"orientation-{'xy'[side == 'center']}{int(x > 0.6 or y > 0.9)}")
+        text = _white_text(axes, x, y, words, ha=ha, va=va, size=9, weight="bold")
+        text.set_gid(f"orientation-{name}")
 
 
 def draw_scale_bar(axes: Axes, view: View) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -58,7 +60,8 @@ def save_reading(
     Raises
     ------
     OutputError
-        If the folder cannot be written. No file of this reading is left then.
+        If the folder cannot be written. No file of this reading is left then, and files of an
+        earlier one are untouched unless the very last step, putting files into place, failed.
     """
     shown = reading if identifiers else without_identifiers(reading)
     files = SavedFiles(
@@ -104,13 +107,20 @@ def _pictures(figure: Figure, png: Path, svg: Path, stamp: Stamp) -> dict[Path, 
 
 
 def _write_all(contents: dict[Path, bytes]) -> None:
-    written: list[Path] = []
+    """Write every file beside its place, and only then put them all into place."""
+    placed: list[Path] = []
+
+    def note(path: Path) -> Callable[..., None]:
+        return lambda error, *_: placed.append(path) if error is None else None
+
     try:
-        for path, content in contents.items():
-            with written_whole(path) as stream:
+        with ExitStack() as stack:
+            for path, content in contents.items():
+                stack.push(note(path))
+                stream = stack.enter_context(written_whole(path))
                 stream.write(content)
-            written.append(path)
+                stream.flush()  # a full disk is to show before the first file is in place
     except OutputError:
-        for path in written:
+        for path in placed:
             path.unlink(missing_ok=True)
         raise

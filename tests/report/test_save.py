@@ -1,0 +1,242 @@
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+import tempfile
+import zlib
+from collections.abc import Callable
+from dataclasses import astuple
+from pathlib import Path
+from xml.etree import ElementTree
+
+import matplotlib as mpl
+import pytest
+from matplotlib.text import Text
+from PIL import Image
+
+from meniscal_measure.caliper.reading import Reading
+from meniscal_measure.errors import OutputError
+from meniscal_measure.report.canvas import Stamp, blank, pdf_bytes, png_bytes, svg_bytes
+from meniscal_measure.report.identifiers import without_identifiers
+from meniscal_measure.report.images import SeriesImages
+from meniscal_measure.report.notice import NOTICE
+from meniscal_measure.report.pdf import report_pages
+from meniscal_measure.report.save import SavedFiles, save_reading
+
+Case = tuple[Reading, SeriesImages]
+MakeCase = Callable[..., Case]
+
+IDENTIFIERS = ("quillfeather", "zebedee", "PID-90817", "20250917", "2025-09-17", "2.25.", "okonjo")
+
+PDF_STREAM = re.compile(rb"stream\r?\n(.*?)\r?\nendstream", re.DOTALL)
+
+
+@pytest.fixture(scope="module")
+def saved(case: Case, tmp_path_factory: pytest.TempPathFactory) -> SavedFiles:
+    return save_reading(*case, tmp_path_factory.mktemp("saved"))
+
+
+@pytest.fixture(scope="module")
+def anonymous(make_case: MakeCase, tmp_path_factory: pytest.TempPathFactory) -> SavedFiles:
+    folder = tmp_path_factory.mktemp("anonymous")
+    return save_reading(*make_case(verified=True), folder, identifiers=False)
+
+
+def unpacked(pdf: bytes) -> bytes:
+    """The PDF with its compressed streams opened."""
+    parts = [pdf]
+    for match in PDF_STREAM.finditer(pdf):
+        try:
+            parts.append(zlib.decompress(match[1]))
+        except zlib.error:
+            continue
+    return b"\n".join(parts)
+
+
+def pdf_words(path: Path) -> str:
+    program = shutil.which("pdftotext")
+    if program is None:
+        pytest.skip("pdftotext (poppler) is not installed")
+    run = subprocess.run([program, "-layout", path, "-"], capture_output=True, check=True)
+    return run.stdout.decode()
+
+
+def test_the_promised_files_are_written_and_no_others(saved: SavedFiles) -> None:
+    folder = saved.reading.parent
+    assert sorted(path.name for path in folder.iterdir()) == [
+        "figure.pdf",
+        "figure.png",
+        "figure.svg",
+        "profile.png",
+        "profile.svg",
+        "reading.json",
+        "readings.csv",
+        "report.pdf",
+        "strip.png",
+        "strip.svg",
+    ]
+    assert all(path in folder.iterdir() for path in astuple(saved))
+
+
+def test_the_record_says_that_it_is_no_diagnosis(saved: SavedFiles) -> None:
+    record = json.loads(saved.reading.read_text("utf-8"))
+    assert record["notice"] == NOTICE
+    assert record["source"]["patient_id"] == "PID-90817"
+
+
+def test_the_figure_is_large_enough_to_read(saved: SavedFiles) -> None:
+    with Image.open(saved.figure_png) as picture:
+        assert picture.width >= 1400
+        assert picture.info["Title"].endswith("a measurement aid, not a diagnosis")
+
+
+@pytest.mark.parametrize("name", ["figure_svg", "strip_svg", "profile_svg"])
+def test_an_svg_is_well_formed_and_fetches_nothing(saved: SavedFiles, name: str) -> None:
+    root = ElementTree.fromstring(getattr(saved, name).read_bytes())
+    links = [
+        value
+        for element in root.iter()
+        for key, value in element.attrib.items()
+        if key.endswith(("href", "src"))
+    ]
+    assert all(link.startswith(("#", "data:image/png;base64,")) for link in links)
+    assert not list(root.iter("{http://www.w3.org/2000/svg}script"))
+
+
+def test_marks_can_be_found_in_the_svg_by_name(saved: SavedFiles) -> None:
+    root = ElementTree.fromstring(saved.figure_svg.read_bytes())
+    ids = {element.get("id") for element in root.iter()}
+    assert {"medial-caliper", "medial-rim-line", "lateral-flag", "scale-bar"} <= ids
+
+
+@pytest.mark.parametrize("name", ["figure_pdf", "report"])
+def test_a_pdf_embeds_its_fonts_as_truetype_and_draws_vectors(saved: SavedFiles, name: str) -> None:
+    content = unpacked(getattr(saved, name).read_bytes())
+    assert b"/FontFile2" in content
+    assert b"/Type3" not in content
+    assert len(re.findall(rb"^[\d. -]+ l$", content, re.MULTILINE)) > 30, "line segments"
+
+
+def test_no_image_in_the_report_covers_a_page(saved: SavedFiles) -> None:
+    content = saved.report.read_bytes()
+    sizes = [int(width) for width in re.findall(rb"/Width (\d+)", content)]
+    page_px = 8.27 * 200
+    assert sizes
+    assert max(sizes) < 0.6 * page_px
+
+
+def test_the_report_has_two_a4_pages(saved: SavedFiles) -> None:
+    content = unpacked(saved.report.read_bytes())
+    boxes = re.findall(rb"/MediaBox \[ 0 0 ([\d.]+) ([\d.]+) \]", content)
+    assert [(float(w), float(h)) for w, h in boxes] == [pytest.approx((595.4, 841.7), abs=0.3)] * 2
+
+
+def test_the_words_of_the_report_can_be_searched(saved: SavedFiles) -> None:
+    said = " ".join(pdf_words(saved.report).split())
+    for part in (
+        "Patient: Quillfeather Zebedee",
+        "4.50 ± 0.59 mm",
+        "FLAGGED > 3 mm",
+        "rim placement",
+        "expanded uncertainty U95",
+        "the gaps between its printed bins",
+        "SOP Instance UID 2.25.333333",
+        "The plateau is unusually wide.",
+        "verified by (reader's name)",
+        "A measurement aid, not a diagnosis.",
+    ):
+        assert part in said
+
+
+def test_many_warnings_do_not_run_off_the_page(make_case: MakeCase) -> None:
+    warnings = tuple(f"Warning number {number} of a long list." for number in range(80))
+    reading, images = make_case(warnings=warnings)
+    page = report_pages(reading, images)[1]
+    page.draw_without_rendering()
+    lowest = min(text.get_window_extent().y0 for text in page.texts)
+    assert lowest > 0.3 * page.dpi
+    assert any("more under warnings: see reading.json" in text.get_text() for text in page.texts)
+
+
+def test_the_same_reading_gives_the_same_bytes(
+    case: Case, saved: SavedFiles, tmp_path: Path
+) -> None:
+    again = save_reading(*case, tmp_path)
+    for first, second in zip(astuple(saved), astuple(again), strict=True):
+        assert first.read_bytes() == second.read_bytes(), first.name
+
+
+def test_no_file_holds_an_identifier_when_they_are_left_out(anonymous: SavedFiles) -> None:
+    for path in astuple(anonymous):
+        content = path.read_bytes()
+        content = (unpacked(content) if path.suffix == ".pdf" else content).lower()
+        for identifier in IDENTIFIERS:
+            assert identifier.lower().encode() not in content, path.name
+
+
+def test_no_word_drawn_on_the_report_is_an_identifier_when_they_are_left_out(
+    make_case: MakeCase,
+) -> None:
+    reading, images = make_case(verified=True)
+    for page in report_pages(without_identifiers(reading), images):
+        said = " ".join(text.get_text() for text in page.findobj(Text)).lower()
+        assert "measurement aid" in said
+        assert not [name for name in IDENTIFIERS if name.lower() in said]
+
+
+def test_the_searchable_words_hold_no_identifier_either(anonymous: SavedFiles) -> None:
+    for path in (anonymous.report, anonymous.figure_pdf):
+        said = pdf_words(path).lower()
+        assert not [name for name in IDENTIFIERS if name.lower() in said]
+
+
+@pytest.mark.parametrize("name", ["figure", "strip", "profile"])
+def test_pictures_never_name_the_patient(saved: SavedFiles, name: str) -> None:
+    for path in (getattr(saved, f"{name}_png"), getattr(saved, f"{name}_svg")):
+        content = path.read_bytes().lower()
+        assert b"quillfeather" not in content
+        assert b"pid-90817" not in content
+
+
+def test_nothing_is_left_when_one_file_cannot_be_written(case: Case, tmp_path: Path) -> None:
+    (tmp_path / "report.pdf").mkdir()
+    with pytest.raises(OutputError, match=r"Cannot write \S+report\.pdf.*folder you may write to"):
+        save_reading(*case, tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == ["report.pdf"]
+
+
+def test_an_earlier_reading_stays_whole_when_the_folder_becomes_full(
+    case: Case, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    earlier = save_reading(*case, tmp_path)
+    content = {path: path.read_bytes() for path in astuple(earlier)}
+    real, opened = tempfile.mkstemp, list[object]()
+
+    def mkstemp(*, dir: Path, prefix: str) -> tuple[int, str]:
+        opened.append(prefix)
+        if len(opened) == 4:
+            raise OSError(28, "No space left on device")
+        return real(dir=dir, prefix=prefix)
+
+    monkeypatch.setattr(tempfile, "mkstemp", mkstemp)
+    with pytest.raises(OutputError, match="No space left on device"):
+        save_reading(*case, tmp_path)
+    assert {path: path.read_bytes() for path in tmp_path.iterdir()} == content
+
+
+def test_a_folder_that_cannot_be_made_is_an_output_error(case: Case, tmp_path: Path) -> None:
+    (tmp_path / "taken").write_text("a file, not a folder")
+    with pytest.raises(OutputError, match="Cannot write"):
+        save_reading(*case, tmp_path / "taken")
+
+
+def test_saving_leaves_the_settings_of_matplotlib_alone() -> None:
+    before = dict(mpl.rcParams)
+    stamp = Stamp(title="A title", software="meniscal_measure", made_at="2026-02-03T04:05:06+00:00")
+    figure = blank(1, 1).figure
+    assert png_bytes(figure, stamp).startswith(b"\x89PNG")
+    assert svg_bytes(figure, stamp).startswith(b"<?xml")
+    assert pdf_bytes([figure], stamp).startswith(b"%PDF")
+    assert dict(mpl.rcParams) == before
