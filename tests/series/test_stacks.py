@@ -50,8 +50,8 @@ def rounded(values: NDArray[np.float64]) -> list[float]:
 
 
 def simpleitk_order(folder: Path) -> list[str]:
-    names = SimpleITK.ImageSeriesReader.GetGDCMSeriesFileNames(str(folder))  # type: ignore[no-untyped-call]
-    return list(names)
+    simpleitk: Any = SimpleITK  # it carries no types
+    return list(simpleitk.ImageSeriesReader.GetGDCMSeriesFileNames(str(folder)))
 
 
 def only_stack(path: Path) -> Stack:
