@@ -1,0 +1,112 @@
+"""Proposing a manifest from what lies in a folder."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from meniscal_measure.anatomy import Side
+from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.errors import InputError, NothingMeasurableError
+from meniscal_measure.series.model import Stack, Study
+from meniscal_measure.series.scan import open_study
+
+FIRST_SUBJECT = 1
+"""Subjects are numbered from here, in the order of their Patient ID."""
+
+
+@dataclass(frozen=True)
+class _Found:
+    """One examination: where it lies, and whose and when it is."""
+
+    path: Path
+    patient: str
+    date: str
+    side: Side | None
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A manifest to be looked over, and what could not be placed in it."""
+
+    entries: tuple[Entry, ...]
+    remarks: tuple[str, ...]
+
+
+def propose_manifest(
+    folder: Path, *, progress: Callable[[int, int], None] | None = None
+) -> Proposal:
+    """Find the examinations in a folder and number subjects and visits.
+
+    Parameters
+    ----------
+    folder
+        Each folder or archive directly inside it is one examination.
+    progress
+        Called after each with the number done and their total.
+
+    Returns
+    -------
+    Proposal
+        Subjects are numbered instead of named; visits are numbered by Study Date. Groups, readers
+        and landmark files are for a person to fill in.
+
+    Raises
+    ------
+    NothingMeasurableError
+        If no MR image is found.
+    """
+    places = sorted(path for path in folder.iterdir() if path.is_dir() or path.suffix == ".zip")
+    found: list[_Found] = []
+    remarks: list[str] = []
+    for done, place in enumerate(places, start=1):
+        try:
+            found.extend(_examinations(open_study(place)))
+        except InputError as error:
+            remarks.append(f"{place}: {error}")
+        if progress is not None:
+            progress(done, len(places))
+    if not found:
+        raise NothingMeasurableError(
+            f"No MR image lies in the folders or archives directly inside {folder}."
+            + "".join(f"\n  {remark}" for remark in remarks)
+        )
+    return Proposal(tuple(_entries(found)), tuple(remarks + list(_doubts(found))))
+
+
+def _examinations(study: Study) -> Iterator[_Found]:
+    by_study: dict[tuple[str, str], list[Stack]] = defaultdict(list)
+    for stack in study.stacks:
+        by_study[stack.identity.patient_id, stack.identity.study_instance_uid].append(stack)
+    for (patient, _), stacks in by_study.items():
+        sides = {stack.laterality.side for stack in stacks} - {None}
+        side = sides.pop() if len(sides) == 1 else None
+        yield _Found(study.path, patient, stacks[0].identity.study_date, side)
+
+
+def _entries(found: list[_Found]) -> Iterator[Entry]:
+    by_patient: dict[str, list[_Found]] = defaultdict(list)
+    for one in found:
+        by_patient[one.patient or str(one.path)].append(one)
+    for number, patient in enumerate(sorted(by_patient), start=FIRST_SUBJECT):
+        dates = sorted({one.date for one in by_patient[patient]})
+        for one in sorted(by_patient[patient], key=lambda one: (one.date, str(one.path))):
+            yield Entry(
+                subject=f"S{number:05d}",
+                path=str(one.path.absolute()),
+                visit=str(dates.index(one.date) + 1),
+                side=one.side,
+            )
+
+
+def _doubts(found: list[_Found]) -> Iterator[str]:
+    for one in found:
+        if not one.patient:
+            yield f"{one.path}: no Patient ID; taken for a subject of its own"
+        if not one.date:
+            yield f"{one.path}: no Study Date; the number of its visit means nothing"
+    paths = [one.path for one in found]
+    for path in sorted({path for path in paths if paths.count(path) > 1}):
+        yield f"{path}: holds several examinations; part them into folders of their own"

@@ -1,0 +1,61 @@
+"""One reading to be made: which knee, at which visit, by whom, from which images."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+
+from meniscal_measure.anatomy import Side
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A line of the manifest.
+
+    Parameters
+    ----------
+    subject, visit, group
+        Names the study gives them. They are stored and exported as they are, so they should be
+        pseudonyms.
+    side
+        Body side; None where the images are to say it.
+    path
+        Folder, archive or file of the study, or an fsspec URL of one; empty if not imaged.
+    landmarks
+        Landmark file, or an fsspec URL of one; empty if there is none.
+    reader, repeat
+        Who placed the landmarks, and the how-manieth time, from 1.
+    series
+        Number of the series to measure; None for the one ranked first.
+    exclude
+        Why the knee is left out of the study; empty if it is not.
+    """
+
+    subject: str
+    path: str
+    visit: str = ""
+    side: Side | None = None
+    group: str = ""
+    landmarks: str = ""
+    reader: str = ""
+    repeat: int = 1
+    series: int | None = None
+    exclude: str = ""
+
+    @property
+    def key(self) -> str:
+        """What tells this reading from every other one of the cohort."""
+        side = self.side.word if self.side else ""
+        return json.dumps([self.subject, self.visit, side, self.reader, self.repeat])
+
+    @property
+    def words(self) -> str:
+        """The reading named for a person."""
+        parts = (
+            self.subject,
+            self.visit and f"visit {self.visit}",
+            self.side.word if self.side else "",
+            self.reader and f"reader {self.reader}",
+            f"repeat {self.repeat}" if self.repeat > 1 else "",
+        )
+        return ", ".join(part for part in parts if part)

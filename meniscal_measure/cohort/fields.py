@@ -1,0 +1,107 @@
+"""The columns of a cohort's results: one list for the store, the exports and the dictionary."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from meniscal_measure.anatomy import Compartment
+
+Kind = Literal["TEXT", "INTEGER", "REAL"]
+
+COMPARTMENTS = (Compartment.MEDIAL, Compartment.LATERAL)
+
+
+@dataclass(frozen=True)
+class Field:
+    """A column: its name, storage class, unit and meaning."""
+
+    name: str
+    kind: Kind
+    unit: str
+    meaning: str
+
+
+MANIFEST_FIELDS = (
+    Field("subject", "TEXT", "", "pseudonym of the person, from the manifest"),
+    Field("visit", "TEXT", "", "name of the visit, from the manifest"),
+    Field("side", "TEXT", "", "left or right, from the manifest; empty where it was left to the"
+          " images"),
+    Field("group", "TEXT", "", "group, from the manifest"),
+    Field("reader", "TEXT", "", "who placed the landmarks, from the manifest"),
+    Field("repeat", "INTEGER", "", "the how-manieth reading by this reader, from the manifest"),
+)  # fmt: skip
+"""What names a reading."""
+
+STATUS_FIELDS = (
+    Field("status", "TEXT", "", "measured; refused (input cannot be used); crashed (fault or lost"
+          " worker); excluded (by the manifest); waiting (not done yet)"),
+    Field("reason", "TEXT", "", "why it is refused, crashed or excluded"),
+)  # fmt: skip
+
+READING_FIELDS = (
+    Field("side_measured", "TEXT", "", "side the reading was made on: left or right"),
+    Field("slice_index", "INTEGER", "", "measured slice, from 0 in geometric order"),
+    Field("slice_convention", "TEXT", "", "rule by which the slice was chosen"),
+    Field("axis_convention", "TEXT", "", "direction along which extrusion was measured"),
+    Field("threshold_rule", "TEXT", "", "what a value of exactly the threshold counts as"),
+    Field("threshold_mm", "REAL", "mm", "threshold of the flag"),
+    Field("verified", "INTEGER", "1/0", "whether a person has confirmed the landmarks"),
+    Field("warning_count", "INTEGER", "", "number of warnings about images or landmarks"),
+)
+
+COMPARTMENT_FIELDS = (
+    Field("extrusion_mm", "REAL", "mm", "extrusion, outward positive"),
+    Field("u_mm", "REAL", "mm", "standard uncertainty of the extrusion"),
+    Field("interval95_low_mm", "REAL", "mm", "lower end of its 95 % interval"),
+    Field("interval95_high_mm", "REAL", "mm", "upper end of its 95 % interval"),
+    Field("probability_above_threshold", "REAL", "fraction", "that the true value is above the"
+          " threshold"),
+    Field("flag", "INTEGER", "1/0", "whether the value counts as above the threshold"),
+    Field("decision", "TEXT", "", "above, not_above or undecided within the uncertainty"),
+    Field("grade", "INTEGER", "", "0 below 2 mm, 1 from 2, 2 from 3, 3 from 5 mm"),
+    Field("body_width_mm", "REAL", "mm", "width of the meniscal body"),
+    Field("overlap_mm", "REAL", "mm", "part of the body on the plateau"),
+    Field("relative_extrusion", "REAL", "fraction", "extrusion over body width"),
+    Field("coverage", "REAL", "fraction", "overlap over plateau width"),
+)  # fmt: skip
+"""Columns that come once for each compartment, with its name before theirs."""
+
+MEASURED_FIELDS = READING_FIELDS + tuple(
+    Field(f"{where}_{field.name}", field.kind, field.unit, f"{where}: {field.meaning}")
+    for where in COMPARTMENTS
+    for field in COMPARTMENT_FIELDS
+)
+"""Columns filled from the record of a reading; empty for one that was not made."""
+
+EXPORT_FIELDS = MANIFEST_FIELDS + STATUS_FIELDS + MEASURED_FIELDS
+"""Every column of an export, in order."""
+
+
+def measured_values(record: Mapping[str, Any]) -> dict[str, Any]:
+    """Take the values of `MEASURED_FIELDS` from the record of a reading."""
+    conventions, side = record["conventions"], record["source"]["side"]
+    values = {
+        "side_measured": {"L": "left", "R": "right"}.get(side, side),
+        "slice_index": record["slice"]["index"],
+        "slice_convention": record["slice"]["convention"],
+        "axis_convention": conventions["axis"],
+        "threshold_rule": conventions["threshold_rule"],
+        "threshold_mm": conventions["threshold_mm"],
+        "verified": int(record["verified"]),
+        "warning_count": len(record["warnings"]),
+    }
+    for where in COMPARTMENTS:
+        found = _compartment_values(record.get(where.value) or {})
+        values |= {f"{where}_{name}": value for name, value in found.items()}
+    return values
+
+
+def _compartment_values(record: Mapping[str, Any]) -> dict[str, Any]:
+    if not record:
+        return {field.name: None for field in COMPARTMENT_FIELDS}
+    low, high = record["interval95_mm"]
+    known = {**record, "interval95_low_mm": low, "interval95_high_mm": high}
+    values = {field.name: known[field.name] for field in COMPARTMENT_FIELDS}
+    return values | {"flag": int(values["flag"])}

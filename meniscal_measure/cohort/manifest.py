@@ -1,0 +1,231 @@
+"""The manifest of a cohort: a table of one line per reading, checked whole before it is used.
+
+Columns, in any order, CSV (UTF-8, comma) or Parquet; `subject` and `path` are required::
+
+    subject    pseudonym of the person
+    visit      name of the visit
+    side       left or right (or L, R); empty where the images say it
+    group      name of the group
+    path       folder, archive or file of the images, from the manifest's folder; or a URL
+    landmarks  landmark file, likewise
+    reader     who placed the landmarks
+    repeat     1, 2, ... where a reader placed them more than once
+    series     number of the series to measure, where not the one ranked first
+    exclude    why the knee is left out of the study; such a line needs no path
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import sqlite3
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+from meniscal_measure.anatomy import Side
+from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.errors import ManifestError, UsageError
+
+COLUMNS = (
+    "subject",
+    "visit",
+    "side",
+    "group",
+    "path",
+    "landmarks",
+    "reader",
+    "repeat",
+    "series",
+    "exclude",
+)
+REQUIRED = ("subject", "path")
+
+SIDES = {
+    "": None,
+    "l": Side.LEFT,
+    "left": Side.LEFT,
+    "r": Side.RIGHT,
+    "right": Side.RIGHT,
+}
+"""Accepted spellings of the side, in small letters."""
+
+PARQUET_SUFFIXES = (".parquet", ".pq")
+
+
+def read_manifest(path: Path) -> Iterator[Entry]:
+    """Read and check a manifest line by line, in memory that does not grow with it.
+
+    Parameters
+    ----------
+    path
+        CSV or Parquet file. Relative paths inside are taken from its folder.
+
+    Yields
+    ------
+    Entry
+        One for each good line. Take them all before using any: what is wrong with the manifest is
+        raised after the last.
+
+    Raises
+    ------
+    UsageError
+        If the file cannot be read, or Parquet is not supported here.
+    ManifestError
+        If any line cannot be used. The message lists all of them.
+
+    See Also
+    --------
+    meniscal_measure.cohort.store.Store.enrol : takes a manifest whole or not at all.
+    """
+    lines = _parquet_lines(path) if path.suffix in PARQUET_SUFFIXES else _csv_lines(path)
+    problems: list[str] = []
+    with closing(_Seen()) as seen:
+        for number, line in lines:
+            entry, wrong = _entry(line, path.parent)
+            twin = None if wrong else seen.line_of(entry.key, number)
+            if twin is not None:
+                wrong = [f"the same knee, visit, reader and repeat as line {twin}"]
+            problems.extend(f"line {number}: {what}" for what in wrong)
+            if not wrong:
+                yield entry
+    if problems:
+        raise ManifestError(
+            f"{path} has {len(problems)} problems; nothing was measured. Correct them all:\n  "
+            + "\n  ".join(problems)
+        )
+
+
+def manifest_csv(entries: Iterable[Entry]) -> str:
+    """Write entries as a manifest, to be looked over and completed by a person."""
+    stream = io.StringIO()
+    writer = csv.DictWriter(stream, COLUMNS, lineterminator="\n")
+    writer.writeheader()
+    for entry in entries:
+        row: dict[str, object] = {name: getattr(entry, name) for name in COLUMNS}
+        writer.writerow({**row, "side": entry.side.word if entry.side else ""})
+    return stream.getvalue()
+
+
+class _Seen:
+    """Which keys have been met, kept on disk so that any number of them fits."""
+
+    def __init__(self) -> None:
+        self._base = sqlite3.connect("")
+        self._base.execute("CREATE TABLE seen (key TEXT PRIMARY KEY, line INTEGER) WITHOUT ROWID")
+
+    def line_of(self, key: str, number: int) -> int | None:
+        """Line on which the key was met before; None, and remembered, if it is new."""
+        try:
+            self._base.execute("INSERT INTO seen VALUES (?, ?)", (key, number))
+        except sqlite3.IntegrityError:
+            (line,) = self._base.execute("SELECT line FROM seen WHERE key = ?", (key,)).fetchone()
+            return int(line)
+        return None
+
+    def close(self) -> None:
+        self._base.close()
+
+
+def _csv_lines(path: Path) -> Iterator[tuple[int, Mapping[str, str]]]:
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as stream:
+            reader = csv.DictReader(stream, restkey="")
+            _check_columns(path, reader.fieldnames or ())
+            for row in reader:
+                yield reader.line_num, {name: value or "" for name, value in row.items()}
+    except OSError as error:
+        raise UsageError(f"{path} cannot be read: {error.strerror}.") from error
+    except (UnicodeDecodeError, csv.Error) as error:
+        raise UsageError(f"{path} is not a CSV table in UTF-8: {error}.") from error
+
+
+def _parquet_lines(path: Path) -> Iterator[tuple[int, Mapping[str, str]]]:
+    try:
+        import pyarrow as pa  # type: ignore[import-untyped]
+        from pyarrow import parquet
+    except ImportError as error:
+        raise UsageError(
+            "Reading Parquet needs pyarrow, which is not installed:"
+            " pip install 'meniscal-measure[cohort]'. Or give the manifest as CSV."
+        ) from error
+    try:
+        with parquet.ParquetFile(path) as file:
+            _check_columns(path, file.schema_arrow.names)
+            number = 0
+            for batch in file.iter_batches():
+                for row in batch.to_pylist():
+                    number += 1
+                    yield number, {name: _text(value) for name, value in row.items()}
+    except (OSError, pa.ArrowException) as error:
+        raise UsageError(f"{path} cannot be read as Parquet: {error}.") from error
+
+
+def _text(value: Any) -> str:
+    if value is None or value != value:  # NaN, as pandas writes an empty cell
+        return ""
+    return str(int(value)) if isinstance(value, float) and value.is_integer() else str(value)
+
+
+def _check_columns(path: Path, names: Iterable[str]) -> None:
+    found = list(names)
+    wrong = [f"there is no column {name!r}" for name in REQUIRED if name not in found]
+    wrong += [f"column {name!r} is not known" for name in found if name not in COLUMNS]
+    if wrong:
+        raise ManifestError(f"{path}: {'; '.join(wrong)}. The columns are {', '.join(COLUMNS)}.")
+
+
+def _entry(line: Mapping[str, str], folder: Path) -> tuple[Entry, list[str]]:
+    """Turn a line into an entry, with what is wrong with it."""
+    cells = {name: (line.get(name) or "").strip() for name in COLUMNS}
+    wrong = ["more cells than there are columns"] if line.get("") else []
+    repeat = _whole(cells["repeat"] or "1", "repeat", wrong)
+    series = _whole(cells["series"], "series", wrong) if cells["series"] else None
+    if cells["side"].lower() not in SIDES:
+        wrong.append(f"side {cells['side']!r} is neither left nor right")
+    entry = Entry(
+        subject=cells["subject"],
+        path=_located(cells["path"], folder),
+        visit=cells["visit"],
+        side=SIDES.get(cells["side"].lower()),
+        group=cells["group"],
+        landmarks=_located(cells["landmarks"], folder),
+        reader=cells["reader"],
+        repeat=repeat,
+        series=series,
+        exclude=cells["exclude"],
+    )
+    return entry, wrong + list(_unusable(entry))
+
+
+def _whole(text: str, name: str, wrong: list[str]) -> int:
+    if text.isdecimal() and int(text) >= 1:
+        return int(text)
+    wrong.append(f"{name} {text!r} is not a whole number from 1")
+    return 1
+
+
+def _located(text: str, folder: Path) -> str:
+    return text if not text or is_url(text) else str(folder.absolute() / text)
+
+
+def is_url(path: str) -> bool:
+    """Whether a path names a place that fsspec has to fetch from."""
+    return "://" in path
+
+
+def _unusable(entry: Entry) -> Iterator[str]:
+    if not entry.subject:
+        yield "no subject"
+    if entry.exclude:
+        return
+    if not entry.path:
+        yield "no path, and no reason in column exclude"
+    checks: tuple[tuple[str, Callable[[Path], bool], str], ...] = (
+        (entry.path, Path.exists, "the images"),
+        (entry.landmarks, Path.is_file, "the landmark file"),
+    )
+    for path, there, what in checks:
+        if path and not is_url(path) and not there(Path(path)):
+            yield f"{what} {path} cannot be found"

@@ -1,0 +1,168 @@
+"""Measuring a cohort: what is due, by whom it is carried out, and what comes into the store."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+import time
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from meniscal_measure.cohort.claim import claimed
+from meniscal_measure.cohort.content import glance
+from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.cohort.pool import carry_out_here
+from meniscal_measure.cohort.store import Past, Store
+from meniscal_measure.cohort.task import (
+    Measure,
+    Outcome,
+    Settings,
+    Status,
+    Task,
+    measure_knee,
+)
+
+CarryOut = Callable[[Iterator[Task]], Iterator[Outcome]]
+"""Carries out tasks: on this machine or on a cluster."""
+
+
+@dataclass
+class Progress:
+    """How far a run has come."""
+
+    total: int
+    """Entries to be measured, done ones included."""
+    already_done: int = 0
+    counts: Counter[Status] = field(default_factory=Counter)
+    started: float = field(default_factory=time.monotonic)
+    stopped: bool = False
+
+    @property
+    def done(self) -> int:
+        """Entries done, in this run or before."""
+        return self.already_done + self.counts.total()
+
+    @property
+    def failures(self) -> int:
+        """Entries of this run that were refused or crashed."""
+        return self.counts[Status.REFUSED] + self.counts[Status.CRASHED]
+
+    @property
+    def seconds_left(self) -> float | None:
+        """Estimated time to the end, s; None until something was done in this run."""
+        here = self.counts.total()
+        if not here:
+            return None
+        return (time.monotonic() - self.started) / here * (self.total - self.done)
+
+
+@dataclass(frozen=True)
+class Job:
+    """A run as it is asked for."""
+
+    store: Path
+    settings: Settings = field(default_factory=Settings)
+    retry_refused: bool = False
+    """Measure again what was refused, its files being the same."""
+
+
+def run_cohort(
+    entries: Iterable[Entry],
+    job: Job,
+    *,
+    carry_out: CarryOut | None = None,
+    watch: Callable[[Progress], None] = lambda _: None,
+) -> Progress:
+    """Measure what is due of a cohort, and store every outcome as it comes.
+
+    Interrupted by Ctrl-C, it stores what is in work and stops; a second Ctrl-C ends it at once.
+    Ended in any way, the same call goes on from where it was.
+
+    Parameters
+    ----------
+    entries
+        The manifest, taken whole before anything is measured.
+    job
+        Store and settings.
+    carry_out
+        How tasks are carried out; by default `on_this_machine()`.
+    watch
+        Called with the progress after the start and each outcome.
+
+    Returns
+    -------
+    Progress
+        Its final state; `stopped` if it was interrupted.
+
+    Raises
+    ------
+    UsageError
+        If another run holds the store, or the file is something else.
+    OutputError
+        If the store cannot be written; what was stored is kept.
+    ManifestError
+        If `entries` are read from a manifest with problems.
+    """
+    with claimed(job.store), Store(job.store) as store:
+        progress = Progress(store.enrol(entries))
+        run = store.begin_run(job.settings)
+        with _stopping_at_interrupt(progress):
+            watch(progress)
+            for outcome in (carry_out or on_this_machine())(_due(store, job, progress)):
+                store.append(run, outcome)
+                progress.counts[outcome.status] += 1
+                watch(progress)
+    return progress
+
+
+def on_this_machine(*, workers: int | None = None, measure: Measure = measure_knee) -> CarryOut:
+    """Carry out tasks in processes on this machine, by default one for each processor."""
+    return partial(carry_out_here, measure=measure, workers=workers or _processors())
+
+
+def _due(store: Store, job: Job, progress: Progress) -> Iterator[Task]:
+    """Give out what is to be measured, passing over what is done and untouched."""
+    for entry, past in store.entries_and_past(job.settings):
+        if progress.stopped:
+            return
+        now = glance(entry)
+        if past and past.glance == now and _is_settled(past, job):
+            progress.already_done += 1
+            continue
+        known = past.digest if past and _is_settled(past, job) else None
+        yield Task(entry, job.settings, now, known)
+
+
+def _is_settled(past: Past, job: Job) -> bool:
+    if past.status is Status.REFUSED:
+        return not job.retry_refused
+    return past.status is not Status.CRASHED
+
+
+@contextmanager
+def _stopping_at_interrupt(progress: Progress) -> Iterator[None]:
+    """At the first Ctrl-C give out no more tasks; the second acts as usual."""
+    if threading.current_thread() is not threading.main_thread():
+        yield  # signals reach the main thread only
+        return
+    usual = signal.getsignal(signal.SIGINT)
+
+    def stop(*_: Any) -> None:
+        progress.stopped = True
+        signal.signal(signal.SIGINT, usual)
+
+    signal.signal(signal.SIGINT, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, usual)
+
+
+def _processors() -> int:
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

@@ -1,0 +1,137 @@
+"""One reading as work to be done, and what came of it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import time
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, replace
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+from meniscal_measure import __version__
+from meniscal_measure.caliper.measure import DEFAULT_CONVENTIONS
+from meniscal_measure.caliper.reading import Conventions
+from meniscal_measure.cohort.content import digest, fetched
+from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.errors import InputError, MeniscalMeasureError
+
+Record = dict[str, Any]
+"""A reading as `meniscal_measure.report.record.reading_to_dict` lays it out."""
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What decides the numbers of every reading of a run."""
+
+    conventions: Conventions = DEFAULT_CONVENTIONS
+    refine_edges: bool = False
+
+    def to_json(self) -> str:
+        """Write settings and software version as text, the same for the same settings."""
+        return json.dumps({"software_version": __version__, **asdict(self)}, sort_keys=True)
+
+    @property
+    def digest(self) -> str:
+        """What tells readings made under these settings from others."""
+        return hashlib.sha256(self.to_json().encode()).hexdigest()
+
+
+class Status(StrEnum):
+    """What became of a reading."""
+
+    MEASURED = "measured"
+    REFUSED = "refused"
+    """The input cannot be used; it would be refused again."""
+    CRASHED = "crashed"
+    """A fault or a lost worker; worth another try."""
+    UNCHANGED = "unchanged"
+    """The files were touched, but hold the same bytes as when they were last measured."""
+
+
+@dataclass(frozen=True)
+class Task:
+    """An entry to be measured."""
+
+    entry: Entry
+    settings: Settings
+    glance: str
+    """Fingerprint of the files when the task was given out."""
+    known_digest: str | None = None
+    """Hash of the bytes when the entry was last done under these settings."""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What came of a task."""
+
+    task: Task
+    status: Status
+    digest: str = ""
+    reason: str = ""
+    record: Record | None = None
+    seconds: float = 0.0
+
+
+Measure = Callable[[Entry, Path, Path | None, Settings], Record]
+"""Measures an entry from its images and landmark file. Must be picklable by name."""
+
+
+def carry_out(task: Task, measure: Measure) -> Outcome:
+    """Measure one entry; whatever goes wrong becomes an outcome with a reason."""
+    started = time.perf_counter()
+    try:
+        outcome = _measured(task, measure)
+    except MeniscalMeasureError as error:
+        outcome = Outcome(task, Status.REFUSED, reason=str(error))
+    except Exception as error:  # one knee must never stop the others
+        outcome = Outcome(task, Status.CRASHED, reason=f"{type(error).__name__}: {error}")
+    return replace(outcome, seconds=time.perf_counter() - started)
+
+
+def _measured(task: Task, measure: Measure) -> Outcome:
+    with fetched(task.entry) as (images, landmarks):
+        found = digest(task.entry, images, landmarks)
+        if found == task.known_digest:
+            return Outcome(task, Status.UNCHANGED, found)
+        try:
+            record = measure(task.entry, images, landmarks, task.settings)
+        except MeniscalMeasureError as error:
+            return Outcome(task, Status.REFUSED, found, str(error))
+    return Outcome(task, Status.MEASURED, found, record=record)
+
+
+def measure_knee(entry: Entry, images: Path, landmarks: Path | None, settings: Settings) -> Record:
+    """Measure one knee as the `measure` command does.
+
+    Returns
+    -------
+    dict
+        The reading without the patient's name and number: a cohort knows its subjects by the
+        names of the manifest.
+
+    Raises
+    ------
+    InputError
+        If the images or the landmarks cannot be used, or the side stays unknown.
+    """
+    from meniscal_measure import workflow
+    from meniscal_measure.report.record import reading_to_dict
+
+    reading = workflow.measure(
+        images,
+        landmarks=landmarks,
+        side=entry.side,
+        series=entry.series,
+        conventions=settings.conventions,
+        refine_edges=settings.refine_edges,
+    )
+    if reading.source.side is None:
+        raise InputError(
+            "The images do not say which knee this is; medial and lateral cannot be told apart."
+            " Give the side in the manifest."
+        )
+    source = replace(reading.source, patient_id="", patient_name="")
+    return reading_to_dict(replace(reading, source=source))

@@ -1,0 +1,44 @@
+"""A cohort whose knees are small files that say how their measuring goes."""
+
+from __future__ import annotations
+
+import importlib
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.cohort.task import Measure
+
+MakeKnee = Callable[..., Entry]
+
+
+@pytest.fixture
+def stand_in(monkeypatch: pytest.MonkeyPatch) -> Any:
+    """The module that stands in for the measuring; worker processes find it too."""
+    monkeypatch.syspath_prepend(str(Path(__file__).parent / "stand_ins"))
+    return importlib.import_module("knee_stand_in")
+
+
+@pytest.fixture
+def measure(stand_in: Any) -> Measure:
+    """Measures a knee as its file says."""
+    measure: Measure = stand_in.measure
+    return measure
+
+
+@pytest.fixture
+def make_knee(tmp_path: Path) -> MakeKnee:
+    """Write a knee whose measuring goes as told, and give its entry."""
+    folder = tmp_path / "images"
+    folder.mkdir()
+
+    def make(subject: str, *, visit: str = "1", reader: str = "", **orders: Any) -> Entry:
+        path = folder / f"{subject}-{visit}.json"
+        path.write_text(json.dumps({"extrusion_mm": 2.5, **orders}), "utf-8")
+        return Entry(subject=subject, visit=visit, reader=reader, path=str(path), group="all")
+
+    return make

@@ -1,0 +1,72 @@
+"""Stands in for the measuring of a knee: does what the "images", a small JSON file, tell it to.
+
+Worker processes import it by name, which they cannot do with a test file.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import time
+from pathlib import Path
+from typing import Any
+
+from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.cohort.task import Settings
+from meniscal_measure.errors import UnreadableFileError
+
+
+def measure(entry: Entry, images: Path, landmarks: Path | None, settings: Settings) -> Any:
+    """Make a record of the extrusion written in the file, unless it says otherwise."""
+    orders = json.loads(images.read_text("utf-8"))
+    _note(orders.get("log"), entry)
+    time.sleep(orders.get("seconds", 0))
+    if "refuse" in orders:
+        raise UnreadableFileError(orders["refuse"])
+    if "fault" in orders:
+        raise RuntimeError(orders["fault"])
+    if "die" in orders:
+        os.kill(os.getpid(), signal.SIGKILL)
+    if "die_once" in orders and not Path(orders["die_once"]).exists():
+        Path(orders["die_once"]).touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return record(orders["extrusion_mm"], settings)
+
+
+def _note(log: str | None, entry: Entry) -> None:
+    """Write down that this entry is being measured, in one write."""
+    if log:
+        with Path(log).open("a", encoding="utf-8") as stream:
+            stream.write(f"{entry.key}\n")
+
+
+def record(extrusion_mm: float, settings: Settings) -> Any:
+    """Lay out a reading, as far as the cohort looks at it."""
+    conventions = settings.conventions
+    compartment = {
+        "extrusion_mm": extrusion_mm,
+        "u_mm": 0.25,
+        "interval95_mm": [extrusion_mm - 0.49, extrusion_mm + 0.49],
+        "probability_above_threshold": float(extrusion_mm > conventions.threshold_mm),
+        "flag": extrusion_mm > conventions.threshold_mm,
+        "decision": "undecided",
+        "grade": 0,
+        "body_width_mm": 10.0,
+        "overlap_mm": 10.0 - extrusion_mm,
+        "relative_extrusion": extrusion_mm / 10,
+        "coverage": 0.3,
+    }
+    return {
+        "source": {"side": "R"},
+        "conventions": {
+            "axis": conventions.axis.value,
+            "threshold_rule": conventions.threshold_rule.value,
+            "threshold_mm": conventions.threshold_mm,
+        },
+        "slice": {"index": 12, "convention": "chosen_by_reader"},
+        "verified": False,
+        "warnings": [],
+        "medial": compartment,
+        "lateral": None,
+    }

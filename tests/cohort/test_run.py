@@ -1,0 +1,215 @@
+"""A run measures what is due, once; what goes wrong is a row with a reason."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from meniscal_measure.caliper.reading import Conventions
+from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.cohort.run import Job, Progress, on_this_machine, run_cohort
+from meniscal_measure.cohort.store import Store
+from meniscal_measure.cohort.task import Measure, Settings, Status, carry_out
+
+MakeKnee = Callable[..., Entry]
+Run = Callable[..., Progress]
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Path:
+    return tmp_path / "cohort.sqlite"
+
+
+@pytest.fixture
+def run(store: Path, measure: Measure) -> Run:
+    """Run a cohort in this process with the stand-in for the measuring."""
+
+    def run(entries: list[Entry], **job: Any) -> Progress:
+        return run_cohort(
+            entries,
+            Job(store, **job),
+            carry_out=lambda tasks: (carry_out(task, measure) for task in tasks),
+        )
+
+    return run
+
+
+def rows(store: Path) -> list[dict[str, Any]]:
+    with Store.existing(store) as opened:
+        return list(opened.rows())
+
+
+def readings(store: Path) -> int:
+    """Number of outcomes ever stored."""
+    with Store.existing(store) as opened:
+        return int(opened._ask("SELECT count (*) FROM reading"))
+
+
+def test_every_entry_becomes_a_row_in_the_order_of_the_manifest(
+    run: Run, store: Path, make_knee: MakeKnee
+) -> None:
+    progress = run([make_knee("S2", extrusion_mm=3.4), make_knee("S1", extrusion_mm=1.1)])
+    assert (progress.done, progress.failures, progress.stopped) == (2, 0, False)
+    found = [
+        (row["subject"], row["status"], row["medial_extrusion_mm"], row["medial_flag"])
+        for row in rows(store)
+    ]
+    assert found == [("S2", "measured", 3.4, 1), ("S1", "measured", 1.1, 0)]
+
+
+def test_failures_are_rows_with_a_reason(run: Run, store: Path, make_knee: MakeKnee) -> None:
+    progress = run(
+        [
+            make_knee("good"),
+            make_knee("bad", refuse="PixelData is cut short."),
+            make_knee("odd", fault="seven"),
+            replace(make_knee("out"), exclude="metal implant"),
+        ]
+    )
+    assert progress.failures == 2
+    assert [(row["subject"], row["status"], row["reason"]) for row in rows(store)] == [
+        ("good", "measured", ""),
+        ("bad", "refused", "PixelData is cut short."),
+        ("odd", "crashed", "RuntimeError: seven"),
+        ("out", "excluded", "metal implant"),
+    ]
+
+
+def test_running_again_measures_nothing_again(run: Run, store: Path, make_knee: MakeKnee) -> None:
+    entries = [make_knee("S1"), make_knee("S2", refuse="no")]
+    run(entries)
+    again = run(entries)
+    assert (again.already_done, again.counts.total()) == (2, 0)
+    assert readings(store) == 2
+
+
+def test_what_crashed_is_tried_again_what_was_refused_only_when_asked(
+    run: Run, make_knee: MakeKnee
+) -> None:
+    entries = [make_knee("S1", refuse="no"), make_knee("S2", fault="x")]
+    run(entries)
+    assert run(entries).counts == {Status.CRASHED: 1}
+    assert run(entries, retry_refused=True).counts == {Status.REFUSED: 1, Status.CRASHED: 1}
+
+
+def test_a_changed_file_is_measured_again_and_the_old_reading_kept(
+    run: Run, store: Path, make_knee: MakeKnee
+) -> None:
+    run([make_knee("S1", extrusion_mm=2.0), make_knee("S2")])
+    progress = run([make_knee("S1", extrusion_mm=4.0), make_knee("S2")])
+    assert progress.counts[Status.MEASURED] == 1
+    assert rows(store)[0]["medial_extrusion_mm"] == 4.0
+    assert readings(store) >= 3
+
+
+def test_a_touched_file_with_the_same_bytes_is_not_measured_again(
+    run: Run, store: Path, make_knee: MakeKnee, tmp_path: Path
+) -> None:
+    log = tmp_path / "log"
+    entry = make_knee("S1", log=str(log))
+    run([entry])
+    os.utime(entry.path, ns=(1, 1))
+    assert run([entry]).counts == {Status.UNCHANGED: 1}
+    assert run([entry]).already_done == 1
+    assert len(log.read_text().splitlines()) == 1
+    assert (rows(store)[0]["status"], rows(store)[0]["medial_extrusion_mm"]) == ("measured", 2.5)
+
+
+def test_images_moved_elsewhere_are_recognised_by_their_bytes(
+    run: Run, make_knee: MakeKnee, tmp_path: Path
+) -> None:
+    entry = make_knee("S1")
+    run([entry])
+    moved = Path(entry.path).rename(tmp_path / "elsewhere.json")
+    assert run([replace(entry, path=str(moved))]).counts == {Status.UNCHANGED: 1}
+
+
+def test_changed_landmarks_re_measure_only_their_knee(
+    run: Run, make_knee: MakeKnee, tmp_path: Path
+) -> None:
+    landmarks = tmp_path / "landmarks.json"
+    landmarks.write_text("1")
+    entries = [replace(make_knee("S1"), landmarks=str(landmarks)), make_knee("S2")]
+    run(entries)
+    landmarks.write_text("22")
+    assert run(entries).counts == {Status.MEASURED: 1}
+
+
+def test_changed_settings_re_measure_and_are_never_mixed_with_the_old(
+    run: Run, store: Path, make_knee: MakeKnee
+) -> None:
+    entries = [make_knee("S1", extrusion_mm=2.5), make_knee("S2", extrusion_mm=2.5)]
+    lower = Settings(Conventions(threshold_mm=2.0))
+    run(entries)
+    run(entries[:1], settings=lower)
+    assert [row["medial_flag"] for row in rows(store)] == [1]
+    run(entries, settings=lower)
+    assert [row["medial_flag"] for row in rows(store)] == [1, 1]
+    back = run(entries)
+    assert (back.already_done, [row["medial_flag"] for row in rows(store)]) == (2, [0, 0])
+
+
+def test_what_is_not_done_yet_is_said_to_be_waiting(
+    run: Run, store: Path, make_knee: MakeKnee
+) -> None:
+    entries = [make_knee("S1"), make_knee("S2")]
+    run(entries[:1])
+    with Store.existing(store) as opened:
+        opened.enrol(entries)
+        assert opened.counts() == {"measured": 1, "waiting": 1}
+
+
+def test_a_knee_that_kills_its_worker_costs_only_itself(
+    run: Run, store: Path, make_knee: MakeKnee, tmp_path: Path
+) -> None:
+    progress = run(
+        [
+            make_knee("S1"),
+            make_knee("deadly", die=True),
+            make_knee("unlucky", die_once=str(tmp_path / "died")),
+            make_knee("S4"),
+        ]
+    )
+    assert progress.counts == {Status.MEASURED: 3, Status.CRASHED: 1}
+    assert "lost 2 times on this knee" in rows(store)[1]["reason"]
+
+
+def test_one_corrupt_file_among_many_is_one_row(run: Run, store: Path, make_knee: MakeKnee) -> None:
+    entries = [make_knee(f"S{number:04d}") for number in range(200)]
+    Path(entries[77].path).write_bytes(b"\x00\xff not what it was")
+    progress = run(entries)
+    assert progress.counts == {Status.MEASURED: 199, Status.CRASHED: 1}
+    failed = [row["subject"] for row in rows(store) if row["status"] != "measured"]
+    assert failed == ["S0077"]
+
+
+def test_progress_is_shown_with_an_estimate(
+    store: Path, measure: Measure, make_knee: MakeKnee
+) -> None:
+    seen: list[tuple[int, int, int, bool]] = []
+
+    def watch(progress: Progress) -> None:
+        known = progress.seconds_left is not None
+        seen.append((progress.done, progress.total, progress.failures, known))
+
+    entries = [make_knee("S1"), make_knee("S2", refuse="no")]
+    run_cohort(
+        entries, Job(store), carry_out=on_this_machine(workers=1, measure=measure), watch=watch
+    )
+    assert seen == [(0, 2, 0, False), (1, 2, 0, True), (2, 2, 1, True)]
+
+
+def test_several_workers_do_each_entry_once(
+    store: Path, measure: Measure, make_knee: MakeKnee, tmp_path: Path
+) -> None:
+    log = tmp_path / "log"
+    entries = [make_knee(f"S{number}", log=str(log)) for number in range(30)]
+    run_cohort(entries, Job(store), carry_out=on_this_machine(workers=3, measure=measure))
+    keys = [json.loads(line)[0] for line in log.read_text().splitlines()]
+    assert sorted(keys) == sorted(entry.subject for entry in entries)
