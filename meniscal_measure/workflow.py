@@ -158,6 +158,7 @@ def measure_placed(
     *,
     conventions: Conventions = DEFAULT_CONVENTIONS,
     remarks: tuple[str, ...] = (),
+    measure_neighbours: bool = True,
 ) -> KneeReading:
     """Measure landmarks that are in patient space already.
 
@@ -173,6 +174,8 @@ def measure_placed(
         Axis and threshold rule.
     remarks
         Warnings from how the landmarks were placed, to be carried by the reading.
+    measure_neighbours
+        As in `measure_set`.
 
     Raises
     ------
@@ -180,7 +183,11 @@ def measure_placed(
         If the landmarks cannot be measured or contradict the side.
     """
     results = measure_set(
-        landmarks, choice.stack.frames, conventions=conventions, side=laterality.side
+        landmarks,
+        choice.stack.frames,
+        conventions=conventions,
+        side=laterality.side,
+        measure_neighbours=measure_neighbours,
     )
     warnings = (*choice.stack.findings, *_side_hint(laterality), *remarks, *results.warnings)
     return _reading(choice, laterality, landmarks, results, conventions, warnings)
