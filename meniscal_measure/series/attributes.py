@@ -29,7 +29,7 @@ HEADER_ERRORS = (
     TypeError,
     LookupError,
     AttributeError,
-    NotImplementedError,
+    RuntimeError,
     struct.error,
     zlib.error,
 )

@@ -167,7 +167,7 @@ def _frame(header: Header, file: FileRef, frame_index: int | None, syntax: str) 
             transfer_syntax_uid=syntax,
             rescale_slope=_given(header.number("RescaleSlope"), 1.0),
             rescale_intercept=_given(header.number("RescaleIntercept"), 0.0),
-            monochrome1=_is_monochrome1(header),
+            mirrored_at=_mirrored_at(header),
         ),
     )
 
@@ -207,14 +207,17 @@ def _required(header: Header, keyword: str, count: int) -> tuple[float, ...]:
     raise GeometryError(f"{keyword} {state}; nothing can be measured without it, {cause}.")
 
 
-def _is_monochrome1(header: Header) -> bool:
+def _mirrored_at(header: Header) -> float | None:
     photometric = header.code("PhotometricInterpretation")
-    if photometric not in {"MONOCHROME1", "MONOCHROME2"}:
+    if photometric == "MONOCHROME2":
+        return None
+    if photometric != "MONOCHROME1":
         raise GeometryError(
             f"PhotometricInterpretation is {photometric or 'missing'}; only grey-scale images can"
             " be measured. Give the original images rather than a coloured copy."
         )
-    return photometric == "MONOCHROME1"
+    signed = header.number("PixelRepresentation") == 1
+    return -1.0 if signed else 2.0 ** _required(header, "BitsStored", 1)[0] - 1
 
 
 def _stack_key(header: Header, grid: PixelGrid) -> StackKey:

@@ -77,18 +77,29 @@ class Laterality:
     conflict: str = ""
 
 
+EXPLICIT_VR_LITTLE_ENDIAN = "1.2.840.10008.1.2.1"
+"""The uncompressed transfer syntax of nearly all archives, DICOM PS3.5 A.2."""
+
+
 @dataclass(frozen=True)
 class PixelEncoding:
     """How stored pixel values become intensities.
 
-    The transfer syntax is empty where the file is to be asked; slope and intercept are Rescale
-    Slope and Intercept; `monochrome1` means that the largest stored value is black.
+    Parameters
+    ----------
+    transfer_syntax_uid
+        How the pixel data is coded.
+    rescale_slope, rescale_intercept
+        Rescale Slope and Rescale Intercept.
+    mirrored_at
+        For MONOCHROME1, where the largest stored value is black: the sum of the smallest and the
+        largest value that can be stored, from which the stored value is to be taken; else None.
     """
 
-    transfer_syntax_uid: str = ""
+    transfer_syntax_uid: str
     rescale_slope: float = 1.0
     rescale_intercept: float = 0.0
-    monochrome1: bool = False
+    mirrored_at: float | None = None
 
 
 @dataclass(frozen=True)
@@ -101,7 +112,7 @@ class Frame:
     sop_instance_uid: str
     grid: PixelGrid
     slice_thickness_mm: float | None
-    encoding: PixelEncoding = PixelEncoding()
+    encoding: PixelEncoding = PixelEncoding(EXPLICIT_VR_LITTLE_ENDIAN)
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import struct
 import warnings
 from collections import defaultdict
@@ -11,7 +12,6 @@ from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
-from pydicom.dataset import Dataset
 from pydicom.pixels.decoders.base import get_decoder
 from pydicom.pixels.utils import iter_pixels
 from pydicom.uid import UID
@@ -93,13 +93,12 @@ def _decoded(
 ) -> Generator[NDArray[np.float32], None, None]:
     syntax = UID(frames[0].encoding.transfer_syntax_uid)
     plugin = _plugin(file, syntax)
-    header = Dataset()
     with opener.open(file) as stream:
+        single_frame = frames[0].frame_index is None
         images = cast(
             Generator[NDArray[Any], None, None],
             iter_pixels(
-                stream,
-                ds_out=header,
+                io.BytesIO(stream.read()) if single_frame else stream,  # reading memory is faster
                 indices=[frame.frame_index or 0 for frame in frames],
                 transfer_syntax_uid=syntax,
                 decoding_plugin=plugin,
@@ -108,27 +107,22 @@ def _decoded(
         try:
             with closing(images):  # it goes back to the start of the stream when it ends
                 for frame, stored in zip(frames, images, strict=True):
-                    yield _intensities(stored, header, frame)
+                    yield _intensities(stored, frame)
         except _DECODER_ERRORS as error:
             raise _undecodable(file, syntax, str(error)) from error
 
 
-def _intensities(stored: NDArray[Any], header: Dataset, frame: Frame) -> NDArray[np.float32]:
+def _intensities(stored: NDArray[Any], frame: Frame) -> NDArray[np.float32]:
     expected = (frame.grid.rows, frame.grid.columns)
     if stored.shape != expected:
         raise ValueError(f"decoded to shape {stored.shape} where the header has {expected}")
+    encoding = frame.encoding
     values = stored.astype(np.float32)
-    if frame.encoding.monochrome1:
-        values = np.float32(_ends_sum(header)) - values
-    values *= np.float32(frame.encoding.rescale_slope)
-    values += np.float32(frame.encoding.rescale_intercept)
+    if encoding.mirrored_at is not None:
+        values = np.float32(encoding.mirrored_at) - values
+    values *= np.float32(encoding.rescale_slope)
+    values += np.float32(encoding.rescale_intercept)
     return values
-
-
-def _ends_sum(header: Dataset) -> int:
-    """Sum of the smallest and the largest value that can be stored."""
-    signed = header.PixelRepresentation == 1
-    return -1 if signed else 2**header.BitsStored - 1
 
 
 def _plugin(file: FileRef, syntax: UID) -> str:

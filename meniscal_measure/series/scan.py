@@ -123,16 +123,14 @@ def _place(item: HeaderFrame) -> tuple[object, ...]:
 def _read(
     stream: BinaryIO, file: FileRef, known: dict[StackKey, SharedFacts]
 ) -> tuple[list[HeaderFrame], list[str]]:
-    head = stream.read(_HEAD_BYTES)
-    _check_is_dicom(head, file)
     try:
+        head = stream.read(_HEAD_BYTES)
+        _check_is_dicom(head, file)
         dataset, header_end = _header(head, stream)
         _check_is_mr(dataset)
         frames, reasons = frames_of(dataset, file, known)
         if frames:
             _check_length(dataset, stream.seek(0, os.SEEK_END) - header_end)
-    except (GeometryError, UnreadableFileError):
-        raise
     except HEADER_ERRORS as error:
         raise UnreadableFileError(
             f"The header is damaged ({error}). Copy the file again from its source."

@@ -90,6 +90,13 @@ def side_in_text(text: str) -> Side | None:
     return Side.LEFT if left else Side.RIGHT
 
 
+def side_findings(found: Laterality) -> list[str]:
+    """Say when free text names another side than the coded attribute."""
+    if found.side is None or found.hint in {None, found.side}:
+        return []
+    return [f"{found.source} says {found.side.word}, against {found.hint_source}"]
+
+
 def resolve_side(stack: Stack, told: Side | None) -> Laterality:
     """Settle the side of a stack.
 

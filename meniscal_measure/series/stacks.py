@@ -12,7 +12,7 @@ from meniscal_measure.anatomy import Plane
 from meniscal_measure.geometry import FloatArray
 from meniscal_measure.series.headers import HeaderFrame, StackKey
 from meniscal_measure.series.model import Frame, Stack
-from meniscal_measure.series.side import laterality
+from meniscal_measure.series.side import laterality, side_findings
 
 PARALLEL_TOLERANCE = 2e-3
 """Largest difference of direction cosines within a stack, about 0.1 degree: more than rounding in
@@ -145,18 +145,20 @@ def _stack(run: _Run, runs_of_series: Sequence[_Run]) -> Stack:
     normal = frames[0].grid.normal
     positions_mm = tuple(float(frame.grid.origin @ normal) for frame in frames)
     shared = run.items[0].shared
-    coded = {side for item in run.items for side in item.sides}
+    coded = {code for item in run.items for code in item.sides}
+    side = laterality(coded, shared.side_hint)
     return Stack(
         identity=shared.identity,
         plane=plane_of(normal),
         contrast=shared.contrast,
-        laterality=laterality(coded, shared.side_hint),
+        laterality=side,
         frames=frames,
         positions_mm=positions_mm,
         findings=(
             *_series_findings(run, runs_of_series),
             *_gap_findings(positions_mm),
             *_drift_findings(frames),
+            *side_findings(side),
         ),
     )
 

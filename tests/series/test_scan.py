@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import gc
+import io
 import shutil
 import subprocess
+import tempfile
 import zipfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -12,6 +14,8 @@ from typing import Any
 
 import pydicom
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from pydicom.data import get_testdata_file
 from pydicom.dataset import FileDataset
 from pydicom.fileset import FileSet
@@ -267,6 +271,33 @@ def test_a_header_cut_short_is_refused_wherever_it_ends(
         assert study.refusals, f"nothing was said of a file of {length} bytes"
 
 
+@settings(
+    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(
+    changes=st.lists(
+        st.tuples(st.floats(0, 1, exclude_max=True), st.integers(0, 255)), min_size=1, max_size=30
+    )
+)
+def test_random_damage_never_stops_the_scan(
+    mr_slice: Build, changes: list[tuple[float, int]]
+) -> None:
+    buffer = io.BytesIO()
+    mr_slice().save_as(buffer, enforce_file_format=True)
+    damaged = bytearray(buffer.getvalue())
+    for place, value in changes:
+        damaged[132 + int(place * (len(damaged) - 132))] = value
+    with tempfile.TemporaryDirectory() as folder:
+        Path(folder, "whole.dcm").write_bytes(buffer.getvalue())
+        Path(folder, "damaged").write_bytes(bytes(damaged))
+
+        study = open_study(folder)
+
+    names = [frame.file.path.name for stack in study.stacks for frame in stack.frames]
+    names += [item.file.path.name for item in (*study.refusals, *study.passed_over)]
+    assert sorted(names) == ["damaged", "whole.dcm"]
+
+
 def test_a_dcm_file_that_is_not_dicom_is_refused_as_damaged(tmp_path: Path) -> None:
     (tmp_path / "slice.dcm").write_bytes(b"nonsense" * 100)
     (tmp_path / "none.dcm").write_bytes(b"")
@@ -332,6 +363,25 @@ def test_multiframe_objects_are_split_into_echoes_and_stacks(
         for stack in stacks
     }
     assert found == {(35, (1, 0)), (80, (3, 2)), (35, (4,))}
+
+
+def test_legacy_converted_frames_keep_their_echo_among_the_unassigned_attributes(
+    tmp_path: Path, multiframe: Build, save: Save
+) -> None:
+    """DICOM PS3.3 C.7.6.16.2.25: attributes without a functional group of their own."""
+    dataset = multiframe(
+        [(0, 35, "1"), (3, 35, "1")], sop_class=LegacyConvertedEnhancedMRImageStorage
+    )
+    for echo_time_ms, group in zip((20, 90), dataset.PerFrameFunctionalGroupsSequence, strict=True):
+        del group.MREchoSequence
+        converted = pydicom.Dataset()
+        converted.EchoTime = echo_time_ms
+        group.UnassignedPerFrameConvertedAttributesSequence = [converted]
+    save(tmp_path, [dataset])
+
+    echoes = [stack.contrast.echo_time_ms for stack in open_study(tmp_path).stacks]
+
+    assert echoes == [20, 90]
 
 
 def test_a_multiframe_object_that_lacks_frame_descriptions_is_refused(

@@ -107,6 +107,15 @@ def test_the_hint_stays_beside_the_told_side(stack: Callable[..., Stack]) -> Non
     assert (found.side, found.hint) == (Side.LEFT, Side.RIGHT)
 
 
+def test_free_text_against_the_coded_side_is_a_finding(stack: Callable[..., Stack]) -> None:
+    found = stack(Laterality="R", SeriesDescription="COR PD LT KNEE")
+
+    assert resolve_side(found, None).side is Side.RIGHT
+    assert found.findings == (
+        'Laterality (0020,0060) says right, against SeriesDescription "COR PD LT KNEE"',
+    )
+
+
 @pytest.mark.parametrize(
     ("text", "side"),
     [
