@@ -1,0 +1,85 @@
+"""What the commands share: reporting errors, progress, and the words for options."""
+
+from __future__ import annotations
+
+import json
+import sys
+import traceback
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from meniscal_measure.anatomy import Side
+from meniscal_measure.errors import MeniscalMeasureError
+
+FAULT_EXIT_CODE = 70
+"""Exit code of a fault in the program itself (EX_SOFTWARE of sysexits.h)."""
+
+Progress = Callable[[int, int], None]
+
+StudyPath = Annotated[
+    Path,
+    typer.Argument(
+        metavar="STUDY",
+        help="Folder (any depth), zip archive, DICOMDIR or single DICOM file of one knee MRI.",
+        show_default=False,
+    ),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for other programs to read.")]
+
+
+class SideWord(StrEnum):
+    """The body side as it is typed on the command line."""
+
+    LEFT = "left"
+    RIGHT = "right"
+
+    @property
+    def side(self) -> Side:
+        """The side in DICOM's code."""
+        return Side.LEFT if self is SideWord.LEFT else Side.RIGHT
+
+
+@contextmanager
+def reported(*, as_json: bool) -> Iterator[None]:
+    """Turn errors into a message a person can act on, and the documented exit code."""
+    try:
+        yield
+    except MeniscalMeasureError as error:
+        _say_error(type(error).__name__, str(error), as_json=as_json)
+        raise typer.Exit(error.exit_code) from None
+    except (typer.Exit, typer.Abort):
+        raise
+    except Exception as error:
+        traceback.print_exc()
+        _say_error("Fault", f"A fault in the program: {error}. Please report it.", as_json=as_json)
+        raise typer.Exit(FAULT_EXIT_CODE) from error
+
+
+def print_json(value: Any) -> None:
+    """Print a value as JSON on standard output."""
+    typer.echo(json.dumps(value, indent=2, ensure_ascii=False))
+
+
+@contextmanager
+def progress_bar(label: str, *, shown: bool) -> Iterator[Progress]:
+    """Show a progress bar on standard error while it is a terminal."""
+    if not (shown and sys.stderr.isatty()):
+        yield lambda done, total: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress as Bar
+
+    with Bar(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(label, total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total)
+
+
+def _say_error(kind: str, message: str, *, as_json: bool) -> None:
+    if as_json:
+        print_json({"error": {"kind": kind, "message": message}})
+    typer.secho(message, err=True, fg=None if as_json else typer.colors.RED)

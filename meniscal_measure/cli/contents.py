@@ -1,0 +1,116 @@
+"""`contents`: what is in a study, and which coronal series would be measured."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+from meniscal_measure.cli.common import AsJson, StudyPath, print_json, progress_bar, reported
+from meniscal_measure.errors import ExitCode, NothingMeasurableError
+
+if TYPE_CHECKING:
+    from meniscal_measure.series.model import Choice, Stack, Study
+
+
+def contents(study: StudyPath, as_json: AsJson = False) -> None:
+    """List the image series of a study, and say which coronal one would be measured and why."""
+    from meniscal_measure.series.choose import choose_coronal
+    from meniscal_measure.series.scan import open_study
+
+    with reported(as_json=as_json):
+        with progress_bar("Reading headers", shown=not as_json) as progress:
+            found = open_study(study, progress=progress)
+        try:
+            choice, remark = choose_coronal(found), ""
+        except NothingMeasurableError as error:
+            choice, remark = None, str(error)
+        if as_json:
+            print_json(_as_dict(found, choice, remark))
+        else:
+            _print_table(found, choice, remark)
+        if choice is None:
+            raise typer.Exit(ExitCode.NOTHING_MEASURABLE)
+        if found.refusals:
+            raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
+
+
+def _as_dict(study: Study, choice: Choice | None, remark: str) -> dict[str, Any]:
+    return {
+        "study": str(study.path),
+        "series": [_stack_dict(number, stack) for number, stack in enumerate(study.stacks, 1)],
+        "measured": None if choice is None else study.stacks.index(choice.stack) + 1,
+        "reason": remark if choice is None else choice.reason,
+        "refused": [{"file": str(item.file), "reason": item.reason} for item in study.refusals],
+        "passed_over": [
+            {"file": str(item.file), "reason": item.reason} for item in study.passed_over
+        ],
+    }
+
+
+def _stack_dict(number: int, stack: Stack) -> dict[str, Any]:
+    grid = stack.frames[0].grid
+    side = stack.laterality.side
+    return {
+        "number": number,
+        "series_instance_uid": stack.identity.series_instance_uid,
+        "description": stack.identity.series_description,
+        "plane": str(stack.plane),
+        "weighting": str(stack.contrast.weighting),
+        "fat_suppressed": stack.contrast.fat_suppressed,
+        "contrast_evidence": stack.contrast.evidence,
+        "slices": len(stack.frames),
+        "slice_spacing_mm": stack.spacing_mm,
+        "rows": grid.rows,
+        "columns": grid.columns,
+        "row_spacing_mm": grid.row_spacing_mm,
+        "column_spacing_mm": grid.column_spacing_mm,
+        "side": None if side is None else side.word,
+        "side_source": stack.laterality.source,
+        "side_hint": None if stack.laterality.hint is None else stack.laterality.hint.word,
+        "side_hint_source": stack.laterality.hint_source,
+        "findings": list(stack.findings),
+    }
+
+
+def _print_table(study: Study, choice: Choice | None, remark: str) -> None:
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    console = Console(highlight=False)
+    table = Table(title=escape(str(study.path)), title_justify="left")
+    for heading in ("No.", "Series", "Plane", "Contrast", "Slices", "Pixel mm", "Side", "Remarks"):
+        table.add_column(heading, justify="right" if heading in ("No.", "Slices") else "left")
+    for number, stack in enumerate(study.stacks, 1):
+        table.add_row(*(escape(cell) for cell in _row(number, stack)))
+    console.print(table)
+    for refusal in study.refusals:
+        console.print(f"[bold]Refused[/bold] {escape(str(refusal.file))}: {escape(refusal.reason)}")
+    if study.passed_over:
+        console.print(f"Passed over: {len(study.passed_over)} file(s) that are no MR image.")
+    console.print(
+        escape(remark)
+        if choice is None
+        else f"[bold]To be measured: No. {study.stacks.index(choice.stack) + 1}.[/bold] "
+        + escape(choice.reason)
+    )
+
+
+def _row(number: int, stack: Stack) -> tuple[str, ...]:
+    grid, side, hint = stack.frames[0].grid, stack.laterality.side, stack.laterality.hint
+    spacing = "" if stack.spacing_mm is None else f" / {stack.spacing_mm:.1f} mm"
+    shown_side = "unknown" if side is None else side.word
+    if side is None and hint is not None:
+        shown_side = f"unknown ({stack.laterality.hint_source} hints {hint.word})"
+    fat = " fat-suppressed" if stack.contrast.fat_suppressed else ""
+    return (
+        str(number),
+        stack.identity.series_description or stack.identity.series_instance_uid,
+        str(stack.plane),
+        f"{stack.contrast.weighting}{fat}",
+        f"{len(stack.frames)}{spacing}",
+        f"{grid.row_spacing_mm:.3g} x {grid.column_spacing_mm:.3g}",
+        shown_side,
+        "; ".join(stack.findings),
+    )

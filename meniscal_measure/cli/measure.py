@@ -1,0 +1,108 @@
+"""`measure`: from a study to a reading, its figure, table and PDF."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from meniscal_measure.caliper.reading import AxisConvention, Conventions, ThresholdRule
+from meniscal_measure.cli.common import (
+    AsJson,
+    SideWord,
+    StudyPath,
+    progress_bar,
+    reported,
+)
+from meniscal_measure.errors import ExitCode
+
+if TYPE_CHECKING:
+    from meniscal_measure.report.save import SavedFiles
+    from meniscal_measure.workflow import KneeReading, KneeStudy
+
+OutFolder = Annotated[
+    Path, typer.Option("--out", help="Folder for the results; made if need be.", show_default=False)
+]
+WithoutIdentifiers = Annotated[
+    bool,
+    typer.Option("--without-identifiers", help="Leave out every identifier of the patient."),
+]
+
+
+def measure(
+    study: StudyPath,
+    out: OutFolder,
+    landmarks: Annotated[
+        Path | None,
+        typer.Option(
+            "--landmarks",
+            help="Landmark file (JSON or CSV) placed on the mid-coronal slice.",
+            show_default=False,
+        ),
+    ] = None,
+    side: Annotated[
+        SideWord | None,
+        typer.Option("--side", help="Body side, where the images do not say it."),
+    ] = None,
+    series: Annotated[
+        int | None,
+        typer.Option("--series", help="Number of the series to measure, as listed by contents."),
+    ] = None,
+    axis: Annotated[
+        AxisConvention, typer.Option("--axis", help="Direction along which extrusion is measured.")
+    ] = AxisConvention.RIM_TO_RIM,
+    threshold_rule: Annotated[
+        ThresholdRule,
+        typer.Option("--threshold-rule", help="What exactly 3.0 mm counts as: above is > 3.0."),
+    ] = ThresholdRule.ABOVE,
+    refine_edges: Annotated[
+        bool,
+        typer.Option("--refine-edges", help="Move rims and outer edges onto the nearest edge."),
+    ] = False,
+    without_identifiers: WithoutIdentifiers = False,
+    as_json: AsJson = False,
+) -> None:
+    """Measure meniscal extrusion on a knee MRI and write figure, table and PDF.
+
+    A measurement aid, not a diagnosis: look at the figure before you use a number.
+    """
+    with reported(as_json=as_json):
+        from meniscal_measure import workflow
+
+        with progress_bar("Reading headers", shown=not as_json) as progress:
+            found = workflow.read(study, progress=progress)
+        reading = workflow.measure(
+            found,
+            landmarks=landmarks,
+            side=None if side is None else side.side,
+            series=series,
+            conventions=Conventions(axis=axis, threshold_rule=threshold_rule),
+            refine_edges=refine_edges,
+        )
+        saved = reading.save(out, identifiers=not without_identifiers)
+        show_reading(reading, saved, as_json=as_json)
+        _show_refusals(found)
+        if found.refusals:
+            raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
+
+
+def show_reading(reading: KneeReading, saved: SavedFiles, *, as_json: bool) -> None:
+    """Print a reading and where it was saved."""
+    if as_json:
+        typer.echo(saved.reading.read_text(encoding="utf-8"), nl=False)
+        return
+    from rich.console import Console
+
+    from meniscal_measure.report.table import reading_table
+
+    console = Console(highlight=False)
+    console.print(reading_table(reading))
+    console.print(
+        f"Written to {saved.report.parent}: report.pdf, figure.png and more", markup=False
+    )
+
+
+def _show_refusals(study: KneeStudy) -> None:
+    for refusal in study.refusals:
+        typer.echo(f"Refused {refusal.file}: {refusal.reason}", err=True)

@@ -1,0 +1,36 @@
+"""`phantom`: synthetic knees with known truth, written as DICOM."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from meniscal_measure.cli.common import AsJson, print_json, progress_bar, reported
+
+app = typer.Typer(help="Write synthetic knees whose every landmark is known.", no_args_is_help=True)
+
+Recipe = Annotated[
+    Path, typer.Argument(metavar="RECIPE", help="Recipe file (TOML).", show_default=False)
+]
+Out = Annotated[
+    Path, typer.Option("--out", help="Folder to write; made if need be.", show_default=False)
+]
+
+
+@app.command()
+def study(recipe: Recipe, out: Out, as_json: AsJson = False) -> None:
+    """Write one synthetic study: DICOM series, exact truth and a landmark file."""
+    with reported(as_json=as_json):
+        from meniscal_measure.phantom.recipe import read_recipe
+        from meniscal_measure.phantom.study import write_study
+
+        asked = read_recipe(recipe)
+        with progress_bar("Imaging", shown=not as_json) as progress:
+            truth = write_study(asked, out, progress=progress)
+        series = [part.identity.series_instance_uid for part in truth.series]
+        if as_json:
+            print_json({"folder": str(out), "name": truth.name, "series_instance_uids": series})
+        else:
+            typer.echo(f"Written to {out}: {truth.name}, {len(series)} series, truth.json.")

@@ -1,0 +1,56 @@
+"""`report`: the figure, table and PDF of a stored reading, made again."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from meniscal_measure.cli.common import AsJson, StudyPath, progress_bar, reported
+from meniscal_measure.cli.measure import OutFolder, WithoutIdentifiers, show_reading
+from meniscal_measure.errors import UsageError
+
+
+def report(
+    record: Annotated[
+        Path,
+        typer.Argument(metavar="READING", help="A reading.json that measure wrote."),
+    ],
+    study: StudyPath,
+    out: OutFolder,
+    verified_by: Annotated[
+        str | None,
+        typer.Option(
+            "--verified-by",
+            help="Name of the reader who has looked at the figure and confirms every landmark.",
+            show_default=False,
+        ),
+    ] = None,
+    without_identifiers: WithoutIdentifiers = False,
+    as_json: AsJson = False,
+) -> None:
+    """Make the figure, table and PDF of a stored reading again, or confirm it as a reader."""
+    with reported(as_json=as_json):
+        from meniscal_measure import workflow
+
+        stored = _stored(record)
+        with progress_bar("Reading headers", shown=not as_json) as progress:
+            found = workflow.read(study, progress=progress)
+        reading = workflow.reopen(stored, found)
+        if verified_by is not None:
+            reading = replace(reading, verified=True, verified_by=verified_by)
+        saved = reading.save(out, identifiers=not without_identifiers)
+        show_reading(reading, saved, as_json=as_json)
+
+
+def _stored(path: Path) -> dict[str, object]:
+    try:
+        stored = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+        raise UsageError(f"{path} cannot be read as a reading: {error}.") from error
+    if not isinstance(stored, dict):
+        raise UsageError(f"{path} is not a reading; give a reading.json that measure wrote.")
+    return stored

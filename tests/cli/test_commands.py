@@ -1,0 +1,131 @@
+"""The commands as a user types them: output, files and exit codes."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from meniscal_measure.cli import app
+from meniscal_measure.errors import ExitCode
+
+runner = CliRunner()
+
+HEAVY = ("pydicom", "matplotlib", "scipy", "skimage", "rich.table")
+
+
+def measure(folder: Path, out: Path, *more: str) -> tuple[int, str]:
+    landmarks = str(folder / "landmarks.json")
+    result = runner.invoke(
+        app, ["measure", str(folder), "--landmarks", landmarks, "--out", str(out), *more]
+    )
+    return result.exit_code, result.output
+
+
+def test_help_says_what_it_is_for_and_that_it_is_no_diagnosis() -> None:
+    result = runner.invoke(app, ["--help"])
+    assert result.exit_code == ExitCode.DONE
+    assert "not a diagnosis" in " ".join(result.output.split())
+
+
+@pytest.mark.parametrize("command", ["contents", "measure", "report", "phantom"])
+def test_every_command_explains_itself(command: str) -> None:
+    result = runner.invoke(app, [command, "--help"])
+    assert result.exit_code == ExitCode.DONE
+    assert "Usage" in result.output
+
+
+def test_help_loads_no_imaging_library() -> None:
+    asked = (
+        "import sys; from typer.testing import CliRunner; from meniscal_measure.cli import app;"
+        " CliRunner().invoke(app, ['measure', '--help']);"
+        f" print([name for name in {HEAVY!r} if name in sys.modules and name != 'rich.table'])"
+    )
+    loaded = subprocess.run(
+        [sys.executable, "-c", asked], capture_output=True, text=True, check=True
+    ).stdout
+    assert loaded.strip() == "[]"
+
+
+def test_measure_writes_the_promised_files(samples: Path, tmp_path: Path) -> None:
+    code, output = measure(samples / "root-tear", tmp_path)
+    assert code == ExitCode.DONE, output
+    for name in ("reading.json", "readings.csv", "figure.png", "figure.svg", "report.pdf"):
+        assert (tmp_path / name).stat().st_size > 0
+    assert "medial" in output
+
+
+def test_measure_prints_the_record_as_json(samples: Path, tmp_path: Path) -> None:
+    code, output = measure(samples / "normal", tmp_path, "--json")
+    assert code == ExitCode.DONE
+    assert json.loads(output) == json.loads((tmp_path / "reading.json").read_text())
+
+
+def test_contents_lists_the_series_and_the_one_to_be_measured(samples: Path) -> None:
+    result = runner.invoke(app, ["contents", str(samples / "normal"), "--json"])
+    assert result.exit_code == ExitCode.DONE, result.output
+    listed = json.loads(result.output)
+    assert [series["plane"] for series in listed["series"]] == ["coronal"]
+    assert listed["measured"] == 1
+
+
+def test_contents_reads_as_a_table(samples: Path) -> None:
+    result = runner.invoke(app, ["contents", str(samples / "normal")])
+    assert result.exit_code == ExitCode.DONE
+    assert "To be measured: No. 1." in result.output
+
+
+def test_a_stored_reading_can_be_reported_again_and_confirmed(
+    samples: Path, tmp_path: Path
+) -> None:
+    measure(samples / "normal", tmp_path / "first")
+    result = runner.invoke(
+        app,
+        [
+            "report",
+            str(tmp_path / "first" / "reading.json"),
+            str(samples / "normal"),
+            "--out",
+            str(tmp_path / "second"),
+            "--verified-by",
+            "Reader A",
+        ],
+    )
+    assert result.exit_code == ExitCode.DONE, result.output
+    first = json.loads((tmp_path / "first" / "reading.json").read_text())
+    second = json.loads((tmp_path / "second" / "reading.json").read_text())
+    assert (first["verified"], second["verified"]) == (False, True)
+    assert second["verified_by"] == "Reader A"
+    assert second["medial"] == first["medial"]
+
+
+def test_identifiers_are_left_out_on_request(samples: Path, tmp_path: Path) -> None:
+    code, output = measure(samples / "normal", tmp_path, "--without-identifiers")
+    assert code == ExitCode.DONE, output
+    for path in tmp_path.iterdir():
+        assert b"PHANTOM" not in path.read_bytes(), path
+
+
+def test_an_unknown_path_is_a_usage_error_in_words_and_in_json(tmp_path: Path) -> None:
+    command = ["contents", str(tmp_path / "nowhere")]
+    in_words = runner.invoke(app, command)
+    assert in_words.exit_code == ExitCode.USAGE
+    assert "nowhere" in in_words.output
+    in_json = runner.invoke(app, [*command, "--json"])
+    assert json.loads(in_json.stdout)["error"]["kind"] == "UsageError"
+
+
+def test_a_wrong_option_is_a_usage_error(samples: Path, tmp_path: Path) -> None:
+    code, _ = measure(samples / "normal", tmp_path, "--side", "both")
+    assert code == ExitCode.USAGE
+
+
+def test_the_version_is_that_of_the_package() -> None:
+    import meniscal_measure
+
+    result = runner.invoke(app, ["--version"])
+    assert result.output.strip() == f"meniscal-measure {meniscal_measure.__version__}"

@@ -1,0 +1,190 @@
+"""From a folder to a reading, through the public Python API."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pydicom
+import pytest
+import SimpleITK as sitk
+
+import meniscal_measure
+from meniscal_measure.anatomy import Compartment, Side
+from meniscal_measure.caliper.landmarks import Origin
+from meniscal_measure.caliper.reading import Conventions, Decision, ThresholdRule
+from meniscal_measure.errors import NothingMeasurableError, SideError, UsageError
+
+SAMPLES = ("normal", "exactly-3mm", "root-tear", "rectangular-oblique")
+CALIPER_ERROR_MM = 1e-6
+"""Allowed error of a reading whose landmarks are exact: they are written with float precision."""
+
+
+def truth_of(sample: Path) -> dict[str, Any]:
+    loaded: dict[str, Any] = json.loads((sample / "truth.json").read_text())
+    return loaded
+
+
+def test_three_lines_lead_from_a_folder_to_a_saved_reading(samples: Path, tmp_path: Path) -> None:
+    study = meniscal_measure.read(samples / "root-tear")
+    reading = meniscal_measure.measure(study, landmarks=samples / "root-tear" / "landmarks.json")
+    reading.save(tmp_path)
+
+    assert {"reading.json", "readings.csv", "figure.png", "figure.svg", "report.pdf"} <= {
+        path.name for path in tmp_path.iterdir()
+    }
+    assert not reading.verified
+
+
+def test_a_study_measures_itself_as_well(samples: Path) -> None:
+    folder = samples / "normal"
+    by_method = meniscal_measure.read(folder).measure(landmarks=folder / "landmarks.json")
+    by_function = meniscal_measure.measure(folder, landmarks=folder / "landmarks.json")
+    assert by_method.measured == by_function.measured
+
+
+@pytest.mark.parametrize("name", SAMPLES)
+def test_the_known_extrusion_of_each_sample_is_found(samples: Path, name: str) -> None:
+    reading = meniscal_measure.measure(samples / name, landmarks=samples / name / "landmarks.json")
+    truth = truth_of(samples / name)
+    (at_slice,) = (
+        item
+        for item in truth["series"][0]["slices"]
+        if item["sop_instance_uid"] == reading.source.sop_instance_uid
+    )
+    for compartment in (Compartment.MEDIAL, Compartment.LATERAL):
+        measured = reading.measured.compartments[compartment].extrusion.extrusion_mm
+        assert measured == pytest.approx(
+            at_slice[str(compartment)]["extrusion_mm"], abs=CALIPER_ERROR_MM
+        )
+
+
+@pytest.mark.parametrize("name", SAMPLES)
+def test_the_measured_distance_agrees_with_simpleitk(samples: Path, name: str) -> None:
+    """Outside check: SimpleITK (ITK's GDCM reader and geometry) on the same DICOM files."""
+    folder = samples / name
+    reading = meniscal_measure.measure(folder, landmarks=folder / "landmarks.json")
+    reader = sitk.ImageSeriesReader()
+    files = reader.GetGDCMSeriesFileNames(
+        str(folder / "series-1"), reading.source.series_instance_uid
+    )
+    reader.SetFileNames(files)
+    image = reader.Execute()
+    uids = [str(pydicom.dcmread(file, stop_before_pixels=True).SOPInstanceUID) for file in files]
+    index = uids.index(reading.source.sop_instance_uid)
+
+    def physical(compartment: Compartment, landmark: str) -> np.ndarray[Any, Any]:
+        pixels = reading.measured.compartments[compartment].landmark_pixels
+        (column, row) = next(value for key, value in pixels.items() if key == landmark)
+        return np.array(image.TransformContinuousIndexToPhysicalPoint((column, row, index)))
+
+    for compartment in (Compartment.MEDIAL, Compartment.LATERAL):
+        rim, edge = physical(compartment, "rim"), physical(compartment, "outer_edge")
+        axis = rim - physical(compartment.opposite, "rim")
+        expected = (edge - rim) @ axis / np.linalg.norm(axis)
+        extrusion = reading.measured.compartments[compartment].extrusion
+        assert extrusion.extrusion_mm == pytest.approx(expected, abs=CALIPER_ERROR_MM)
+
+
+@pytest.mark.parametrize(
+    ("rule", "flagged"), [(ThresholdRule.ABOVE, False), (ThresholdRule.AT_OR_ABOVE, True)]
+)
+def test_exactly_three_millimetres_follows_the_named_rule(
+    samples: Path, rule: ThresholdRule, flagged: bool
+) -> None:
+    reading = meniscal_measure.measure(
+        samples / "exactly-3mm",
+        landmarks=samples / "exactly-3mm" / "landmarks.json",
+        conventions=Conventions(threshold_rule=rule),
+    )
+    assert reading.medial is not None
+    assert reading.medial.extrusion.extrusion_mm == pytest.approx(3.0, abs=CALIPER_ERROR_MM)
+    assert reading.medial.extrusion.flag is flagged
+    assert reading.medial.extrusion.decision is Decision.UNDECIDED
+
+
+def test_refined_edges_stay_near_the_truth_and_say_so(samples: Path) -> None:
+    folder = samples / "root-tear"
+    placed = meniscal_measure.measure(folder, landmarks=folder / "landmarks.json")
+    refined = meniscal_measure.measure(
+        folder, landmarks=folder / "landmarks.json", refine_edges=True
+    )
+    assert placed.medial is not None
+    assert refined.medial is not None
+    assert refined.medial.extrusion.extrusion_mm == pytest.approx(
+        placed.medial.extrusion.extrusion_mm, abs=0.5
+    )
+    origins = {landmark.origin for landmark in refined.medial.landmarks.values()}
+    assert Origin.REFINED in origins or any("edge" in text for text in refined.warnings)
+
+
+def test_without_landmarks_nothing_is_invented(samples: Path) -> None:
+    with pytest.raises(NothingMeasurableError, match="No landmarks are given"):
+        meniscal_measure.measure(samples / "normal")
+
+
+def test_a_missing_path_is_a_usage_error(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="nowhere"):
+        meniscal_measure.read(tmp_path / "nowhere")
+
+
+def without_laterality(source: Path, target: Path, description: str = "") -> Path:
+    shutil.copytree(source, target)
+    for path in target.rglob("*"):
+        if not path.is_file() or not pydicom.misc.is_dicom(path):
+            continue
+        dataset = pydicom.dcmread(path)
+        for keyword in ("Laterality", "ImageLaterality"):
+            if keyword in dataset:
+                delattr(dataset, keyword)
+        dataset.SeriesDescription = description
+        dataset.save_as(path)
+    return target
+
+
+def test_an_unknown_side_stays_unknown_and_is_said(samples: Path, tmp_path: Path) -> None:
+    study = without_laterality(samples / "normal", tmp_path / "study")
+    reading = meniscal_measure.measure(study, landmarks=study / "landmarks.json")
+    assert reading.source.side is None
+    assert any("side of the knee is not known" in text for text in reading.warnings)
+
+
+def test_a_side_in_free_text_is_offered_and_not_used(samples: Path, tmp_path: Path) -> None:
+    study = without_laterality(samples / "normal", tmp_path / "study", "COR PD FS RIGHT KNEE")
+    reading = meniscal_measure.measure(study, landmarks=study / "landmarks.json")
+    assert reading.source.side is None
+    assert any("hints at a right knee" in text for text in reading.warnings)
+
+
+def test_a_side_that_contradicts_the_images_is_refused(samples: Path) -> None:
+    folder = samples / "normal"
+    coded = meniscal_measure.measure(folder, landmarks=folder / "landmarks.json").source.side
+    other = Side.LEFT if coded is Side.RIGHT else Side.RIGHT
+    with pytest.raises(SideError, match="Give the other side"):
+        meniscal_measure.measure(folder, landmarks=folder / "landmarks.json", side=other)
+
+
+@pytest.mark.parametrize("series", ["cor-pd-fs", "cor-t1"])
+def test_a_real_study_is_measured_from_its_folder_alone(
+    real_study: Path, real_landmarks: Callable[[str], Path], tmp_path: Path, series: str
+) -> None:
+    reading = meniscal_measure.measure(real_study, landmarks=real_landmarks(series))
+    reading.save(tmp_path)
+
+    assert reading.source.side is Side.RIGHT
+    assert reading.measured.plateau_width_mm is not None
+    # About 71 mm wide by construction of its nominal spacing.
+    assert reading.measured.plateau_width_mm.value == pytest.approx(71.0, abs=3.0)
+    assert len(reading.neighbours) == 4
+    assert (tmp_path / "report.pdf").stat().st_size > 10_000
+
+
+def test_the_public_names_are_those_listed() -> None:
+    for name in meniscal_measure.__all__:
+        assert getattr(meniscal_measure, name) is not None
+    with pytest.raises(AttributeError, match="no attribute 'guess'"):
+        _ = meniscal_measure.guess
