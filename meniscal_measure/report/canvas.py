@@ -6,6 +6,7 @@ Figures are made without pyplot: nothing global is touched, any thread or server
 from __future__ import annotations
 
 import io
+import re
 import textwrap
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -33,6 +34,9 @@ LETTER_WIDTH, BOLD_LETTER_WIDTH = 0.565, 0.63
 
 RASTER_DPI = 200
 """Resolution of PNG files and of the image inside SVG and PDF: a 0.4 mm pixel is not lost."""
+
+_VALUE_AND_UNIT = re.compile(r"(\d) (mm|%)")
+"""What a line break must not part."""
 
 _OUTPUT_SETTINGS: dict[Any, Any] = {
     "pdf.fonttype": 42,  # TrueType: text in the PDF stays searchable and is embedded
@@ -100,7 +104,10 @@ def wrap(words: str, width_in: float, size_pt: float, *, bold: bool = False) -> 
     """Break words into lines no wider than the width, by the font's usual letter width."""
     width = BOLD_LETTER_WIDTH if bold else LETTER_WIDTH
     letters = max(8, int(width_in * 72 / (width * size_pt)))
-    return textwrap.wrap(words, letters, break_long_words=True) or [""]
+    kept = _VALUE_AND_UNIT.sub("\\1\N{NO-BREAK SPACE}\\2", words)
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in textwrap.wrap(kept, letters)] or [
+        ""
+    ]
 
 
 def line_height_in(size_pt: float) -> float:

@@ -14,7 +14,7 @@ from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.notice import NOTICE
 from meniscal_measure.report.profile import draw_profile
 from meniscal_measure.report.strip import draw_strip, strip_height_in
-from meniscal_measure.report.table import compartment_lines
+from meniscal_measure.report.table import value_rows
 
 PAGE_IN = (8.27, 11.69)
 """A4."""
@@ -74,20 +74,19 @@ def _first_page(reading: Reading, images: SeriesImages) -> Figure:
     top_in = FIGURE_TOP_IN + FIGURE_HEIGHT_IN
     below = page.part(0, top_in, page.width_in, page.height_in - top_in)
     y_in = _heading(below, 0, "Values on the measured slice")
-    _draw_table(below, y_in, _value_table(reading), (2.0, 2.65, 2.62))
+    _draw_table(below, y_in, _value_table(reading), (1.71, 2.78, 2.78))
     _draw_signature(page.part(0, page.height_in - 0.95, page.width_in, 0.5), reading)
     return page.figure
 
 
 def _value_table(reading: Reading) -> Table:
     shown = words.compartments_shown(reading)
-    columns = [
-        compartment_lines(reading.measured.compartments.get(name), reading) for name in shown
+    width = words.length_words(reading.measured.plateau_width_mm)
+    return [
+        ("", *(name.words for name in shown)),
+        *value_rows(reading),
+        ("plateau width", width, ""),
     ]
-    rows: Table = [("", *(name.words for name in shown))]
-    rows += [(label, first, second) for (label, first), (_, second) in zip(*columns, strict=True)]
-    rows.append(("plateau width", words.length_words(reading.measured.plateau_width_mm), ""))
-    return rows
 
 
 def _draw_signature(place: Region, reading: Reading) -> None:

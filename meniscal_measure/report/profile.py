@@ -10,8 +10,14 @@ from meniscal_measure.caliper.reading import Extrusion, Reading
 from meniscal_measure.geometry import PixelGrid, orientation_letters
 from meniscal_measure.report import words
 from meniscal_measure.report.canvas import FONT, Region, blank
-from meniscal_measure.report.ink import ink_for
+from meniscal_measure.report.ink import halo, ink_for
 from meniscal_measure.report.notice import NOTICE
+
+LABEL_ROOM = 0.09
+"""Ends of curves closer than this fraction of the axis have their names moved apart."""
+
+Curve = list[tuple[float, Extrusion]]
+"""Distance from the measured slice (mm) and extrusion, in geometric order."""
 
 WIDTH_IN, HEIGHT_IN = 7.4, 3.7
 
@@ -40,19 +46,25 @@ def profile_figure(reading: Reading, grid: PixelGrid) -> Figure:
 
 def draw_profile(region: Region, reading: Reading, grid: PixelGrid) -> None:
     """Draw the curve into a region of a page."""
-    left_in, below_in, right_in = 0.5, 0.42, 1.35
+    left_in, above_in, below_in, right_in = 0.5, 0.22, 0.42, 0.95
+    region.text(left_in, 0, _key_words(reading), size=7)
     axes = region.part(
-        left_in, 0.05, region.width_in - left_in - right_in, region.height_in - below_in - 0.05
+        left_in,
+        above_in,
+        region.width_in - left_in - right_in,
+        region.height_in - above_in - below_in,
     ).axes()
     axes.set_gid("profile")
-    for number, compartment in enumerate(words.compartments_shown(reading)):
+    shown = words.compartments_shown(reading)
+    for number, compartment in enumerate(shown):
         _draw_curve(axes, reading, compartment, first=number == 0)
     _draw_measured_slice(axes, reading)
     _draw_threshold(axes, reading)
     _label(axes, grid)
+    _name_curves(axes, {name: curve for name in shown if (curve := _curve(reading, name))})
 
 
-def _curve(reading: Reading, compartment: Compartment) -> list[tuple[float, Extrusion]]:
+def _curve(reading: Reading, compartment: Compartment) -> Curve:
     slices = sorted((reading.measured, *reading.neighbours), key=lambda part: part.position_mm)
     return [
         (part.position_mm - reading.measured.position_mm, found.extrusion)
@@ -72,16 +84,25 @@ def _draw_curve(axes: Axes, reading: Reading, compartment: Compartment, *, first
     line.set_gid(f"{compartment.value}-curve")
     for position, (_, extrusion) in zip(x, curve, strict=True):
         _draw_point(axes, position, extrusion)
-    axes.annotate(
-        compartment.words,
-        (x[-1], y[-1]),
-        (9, 0),
-        textcoords="offset points",
-        va="center",
-        size=8,
-        family=FONT,
-        weight="bold",
-    )
+
+
+def _name_curves(axes: Axes, curves: dict[Compartment, Curve]) -> None:
+    """Write the compartments' names at the ends of their curves, apart where the ends meet."""
+    ends = sorted((curve[-1][1].extrusion_mm, name) for name, curve in curves.items())
+    bottom, top = axes.get_ylim()
+    close = len(ends) == 2 and ends[1][0] - ends[0][0] < LABEL_ROOM * (top - bottom)
+    for (y, name), shift_pt in zip(ends, (-6, 6) if close else (0, 0), strict=False):
+        axes.annotate(
+            name.words,
+            (curves[name][-1][0] + OFFSET_MM, y),
+            (9, shift_pt),
+            textcoords="offset points",
+            va="center",
+            size=8,
+            family=FONT,
+            weight="bold",
+            path_effects=halo("white", width_pt=3.0),
+        )
 
 
 def _draw_point(axes: Axes, x: float, extrusion: Extrusion) -> None:
@@ -120,17 +141,20 @@ def _draw_threshold(axes: Axes, reading: Reading) -> None:
     line = axes.axhline(limit_mm, color="black", lw=1.2, ls=(0, (6, 3)), zorder=1)
     line.set_gid("threshold")
     axes.annotate(
-        f"threshold {limit_mm:g} mm\n▼ flagged {words.threshold_words(reading.conventions)}\n"
-        "○ not flagged\nbars: 95 % interval,\ndashed when undecided",
+        f"threshold {limit_mm:g} mm",
         (1, limit_mm),
-        (6, 0),
+        (5, 0),
         xycoords=axes.get_yaxis_transform(),
         textcoords="offset points",
         va="center",
         size=7,
         family=FONT,
-        linespacing=1.35,
     )
+
+
+def _key_words(reading: Reading) -> str:
+    flagged = words.threshold_words(reading.conventions)
+    return f"▼ flagged {flagged}    ○ not flagged    bars: 95 % interval, dashed when undecided"
 
 
 def _label(axes: Axes, grid: PixelGrid) -> None:

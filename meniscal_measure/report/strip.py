@@ -98,7 +98,7 @@ def _draw_cell(
     title = f"slice {index}, measured" if is_measured else f"slice {index}"
     cell.text(0, 0, title, size=7, weight="bold" if is_measured else "normal")
     below_in = HEAD_IN + RATIO * cell.width_in + 0.05
-    cell.lines(0, below_in, _cell_lines(reading, measured), size=6.5)
+    cell.lines(0, below_in, _cell_lines(reading, measured), size=6)
 
 
 def _show(axes: Axes, images: SeriesImages, index: int) -> None:
@@ -115,7 +115,7 @@ def _cell_lines(reading: Reading, measured: SliceReading | None) -> list[str]:
     if measured is None:
         return ["no landmarks placed"]
     return [
-        f"{name.words}: {_value(measured.compartments.get(name))}"
+        f"{name.words} {_value(measured.compartments.get(name))}"
         for name in words.compartments_shown(reading)
     ]
 

@@ -10,6 +10,9 @@ from meniscal_measure.caliper.reading import CompartmentReading, Reading
 from meniscal_measure.report import words
 from meniscal_measure.report.notice import NOTICE
 
+NOTHING = "-"
+"""Stands where there is no value."""
+
 
 def reading_table(reading: Reading) -> RenderableType:
     """Lay a reading out for `rich.console.Console.print`.
@@ -32,23 +35,38 @@ def reading_table(reading: Reading) -> RenderableType:
 def _values(reading: Reading) -> Table:
     table = Table(show_edge=False, pad_edge=False)
     table.add_column("measured slice")
-    columns = []
     for name in words.compartments_shown(reading):
         table.add_column(name.words)
-        columns.append(compartment_lines(reading.measured.compartments.get(name), reading))
-    for (label, first), (_, second) in zip(*columns, strict=True):
+    for label, first, second in value_rows(reading):
         bold = "bold" if label in ("extrusion ± U95", "flag") else ""
         table.add_row(label, Text(first), Text(second), style=bold)
     return table
 
 
-def compartment_lines(
+def value_rows(reading: Reading) -> list[tuple[str, str, str]]:
+    """Label every value of the measured slice, with its words for both compartments.
+
+    Rows that say nothing of either compartment are left out.
+    """
+    first, second = (
+        _compartment_lines(reading.measured.compartments.get(name), reading)
+        for name in words.compartments_shown(reading)
+    )
+    return [
+        (label, one, other)
+        for (label, one), (_, other) in zip(first, second, strict=True)
+        if not one == other == NOTHING
+    ]
+
+
+def _compartment_lines(
     measured: CompartmentReading | None, reading: Reading
 ) -> list[tuple[str, str]]:
-    """Label and words of every value of a compartment, in the order they are shown."""
+    """List label and words of every value of a compartment, in the order they are shown."""
     limit = words.threshold_words(reading.conventions)
     labels = (
         "extrusion ± U95",
+        "at the threshold",
         "95 % interval",
         f"P({limit})",
         "flag",
@@ -62,16 +80,15 @@ def compartment_lines(
         "extrusion / plateau width",
     )
     if measured is None:
-        return [(label, words.NOT_MEASURED if label == labels[0] else "-") for label in labels]
+        return [(label, words.NOT_MEASURED if label == labels[0] else NOTHING) for label in labels]
     return list(zip(labels, _compartment_words(measured, reading), strict=True))
 
 
 def _compartment_words(measured: CompartmentReading, reading: Reading) -> tuple[str, ...]:
     extrusion, conventions = measured.extrusion, reading.conventions
-    remark = words.threshold_remark(extrusion, conventions)
-    value = words.value_words(extrusion)
     return (
-        f"{value} ({remark})" if remark else value,
+        words.value_words(extrusion),
+        words.threshold_remark(extrusion, conventions) or NOTHING,
         words.interval_words(extrusion),
         words.probability_words(extrusion),
         words.flag_words(extrusion, conventions),
@@ -81,7 +98,7 @@ def _compartment_words(measured: CompartmentReading, reading: Reading) -> tuple[
         words.length_words(measured.overlap_mm),
         words.fraction_words(measured.relative_extrusion),
         words.fraction_words(measured.coverage),
-        "-" if measured.coverage is None else measured.coverage_width.replace("_", " "),
+        NOTHING if measured.coverage is None else measured.coverage_width.replace("_", " "),
         words.fraction_words(measured.extrusion_over_plateau_width),
     )
 

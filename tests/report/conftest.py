@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -9,6 +10,8 @@ from statistics import NormalDist
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 from meniscal_measure.anatomy import Compartment, Landmark, Side
 from meniscal_measure.caliper.landmarks import Origin, PlacedLandmark, SliceConvention
@@ -32,6 +35,9 @@ SLICE_SPACING_MM = 3.0
 FIELD_MM = (112.0, 96.0)
 LEFT_RIM_MM, RIGHT_RIM_MM = (20.0, 50.0), (92.0, 50.0)
 BODY_MM = 10.0
+
+OVERLAP_PX = 2.5
+"""Overlap of words that counts as a fault, at 100 dots per inch."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +74,37 @@ def make_case() -> Callable[..., Case]:
 def case(make_case: Callable[..., Case]) -> Case:
     """A right knee: medial 4.5 mm on the right of the image, lateral 1.0 mm on its left."""
     return make_case()
+
+
+@pytest.fixture(scope="session")
+def layout_faults() -> Callable[[Figure], list[str]]:
+    """List words that overlap others or run off the paper."""
+    return _layout_faults
+
+
+def _layout_faults(figure: Figure) -> list[str]:
+    figure.draw_without_rendering()
+    paper = figure.bbox
+    boxes = [(text.get_text(), text.get_window_extent()) for text in _drawn_texts(figure)]
+    off_paper = [
+        f"{said!r} runs off the paper"
+        for said, box in boxes
+        if box.x0 < 0 or box.y0 < 0 or box.x1 > paper.x1 or box.y1 > paper.y1
+    ]
+    overlapping = [
+        f"{first!r} overlaps {second!r}"
+        for (first, a), (second, b) in itertools.combinations(boxes, 2)
+        # lines of one paragraph may share the room of ascenders and descenders
+        if min(min(a.x1, b.x1) - max(a.x0, b.x0), min(a.y1, b.y1) - max(a.y0, b.y0)) > OVERLAP_PX
+    ]
+    return off_paper + overlapping
+
+
+def _drawn_texts(figure: Figure) -> list[Text]:
+    texts = list(figure.texts)
+    for axes in figure.axes:
+        texts += [*axes.texts, axes.xaxis.label, axes.yaxis.label]
+    return [text for text in texts if text.get_text()]
 
 
 def _case(layout: Layout) -> Case:

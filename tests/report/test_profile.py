@@ -5,6 +5,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from meniscal_measure.caliper.reading import Reading
@@ -77,3 +78,11 @@ def test_the_profile_says_what_it_is_and_is_not(case: Case) -> None:
     said = " ".join(text.get_text() for text in figure.texts)
     assert "PROPOSED, NOT VERIFIED" in said
     assert NOTICE in said
+
+
+@pytest.mark.parametrize("right_mm", [-1.0, 0.9, 1.0, 1.2, 2.9, 7.0])
+def test_no_words_overlap_wherever_the_curves_end(
+    make_case: MakeCase, layout_faults: Callable[[Figure], list[str]], right_mm: float
+) -> None:
+    reading, images = make_case(right_mm=right_mm)
+    assert layout_faults(profile_figure(reading, images.grids[0])) == []

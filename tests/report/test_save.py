@@ -13,6 +13,7 @@ from xml.etree import ElementTree
 
 import matplotlib as mpl
 import pytest
+from matplotlib.figure import Figure
 from matplotlib.text import Text
 from PIL import Image
 
@@ -148,6 +149,17 @@ def test_the_words_of_the_report_can_be_searched(saved: SavedFiles) -> None:
         "A measurement aid, not a diagnosis.",
     ):
         assert part in said
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [{}, {"left_mm": 3.0, "right_mm": 3.0}, {"side": None, "left_mm": None}, {"verified": True}],
+)
+def test_no_words_of_the_report_overlap_or_run_off_the_paper(
+    make_case: MakeCase, layout_faults: Callable[[Figure], list[str]], changes: dict[str, object]
+) -> None:
+    for page in report_pages(*make_case(**changes)):
+        assert layout_faults(page) == []
 
 
 def test_many_warnings_do_not_run_off_the_page(make_case: MakeCase) -> None:

@@ -44,8 +44,8 @@ def test_measured_slices_carry_their_marks_and_values(case: Case) -> None:
             line for line in shown[f"slice-{index}"].lines if "caliper" in str(line.get_gid())
         ]
         assert len(calipers) == (2 if index in (2, 3, 4) else 0)
-    assert words(figure).count("medial: 4.50 ± 0.59 mm ▼") == 3
-    assert words(figure).count("lateral: 1.00 ± 0.59 mm") == 3
+    assert words(figure).count("medial 4.50 ± 0.59 mm ▼") == 3
+    assert words(figure).count("lateral 1.00 ± 0.59 mm") == 3
     assert words(figure).count("no landmarks placed") == 2
 
 
@@ -79,3 +79,10 @@ def test_the_strip_says_what_it_is_and_is_not(case: Case) -> None:
     said = words(strip_figure(*case))
     assert "PROPOSED, NOT VERIFIED" in said
     assert NOTICE in said
+
+
+def test_no_words_overlap_or_run_off_the_paper(
+    make_case: MakeCase, layout_faults: Callable[[Figure], list[str]]
+) -> None:
+    reading, images = make_case(left_mm=-1.25, right_mm=11.5, side=None, named_by_anatomy=False)
+    assert layout_faults(strip_figure(reading, images)) == []
