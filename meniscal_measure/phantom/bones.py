@@ -47,8 +47,9 @@ class Patella:
         facets = q + 0.30 * abs(p + 2.0 * s) - 7.5 * s
         taper = abs(p) * 0.75 - r * 0.66 - 14.0 * s
         bone = smooth_max(smooth_max(body, facets, 4.0 * s), taper, 5.0 * s)
-        covered = maximum(smooth_max(body, facets - 3.2 * s, 3.0 * s), -r - 11.0 * s)
-        yield Tissue.CARTILAGE, Depth.CARTILAGE, maximum(covered, taper)
+        behind = ellipsoid((p, q, r - 3.0 * s), (21.0 * s, 14.0 * s, 15.5 * s))
+        covered = smooth_max(smooth_max(behind, facets - 3.0 * s, 3.0 * s), taper, 4.0 * s)
+        yield Tissue.CARTILAGE, Depth.CARTILAGE, maximum(covered, -q)
         yield Tissue.CORTICAL_BONE, Depth.BONE, bone
         yield Tissue.MARROW, Depth.MARROW, bone + 0.9
 

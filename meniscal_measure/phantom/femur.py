@@ -16,7 +16,9 @@ from meniscal_measure.phantom.shapes import (
     Oval,
     bump,
     maximum,
+    minimum,
     positive,
+    present,
     rounded_corner,
     smooth_max,
     smooth_min,
@@ -27,6 +29,12 @@ from meniscal_measure.phantom.tissue import Depth, Tissue
 
 CONTACT_STEPS = 12
 """Steps of lowering a condyle onto its plateau; each leaves a small part of the error."""
+
+SHOULDER_MM = 12.0
+"""Radius of a condyle's shoulder: nearly half its width, so that it is round from side to side."""
+
+COVER_TAPER_MM = 5.0
+"""Width over which cartilage thins out towards the side of a condyle."""
 
 
 @dataclass(frozen=True)
@@ -42,23 +50,32 @@ class Condyle:
     half_width: Field
     shoulder: Field
     cartilage: Field
+    tilt: Field = 0.0
+    """Rise of the tread per mm of u."""
     groove: Field = 0.0
     """Depth of a groove along the middle of the tread."""
+    osteophyte: Field = 0.0
+    """How far a spur stands out from both shoulders."""
 
     def faces(self, u: Field, y: Field, z: Field) -> tuple[Field, Field]:
         """Distances beyond the tread and beyond the sides."""
         across = u - self.u
-        tread = self.profile.beyond(y - self.y, z - self.z) + self.crown * across * across
-        if np.any(self.groove != 0):
+        up = z - self.z - self.tilt * across
+        tread = self.profile.beyond(y - self.y, up) + self.crown * across * across
+        if present(self.groove):
             part = across * (1.0 / 13.0)
             tread = tread + self.groove * bump(part * part)
-        return tread, abs(across) - self.half_width
+        side = abs(across) - self.half_width
+        if present(self.osteophyte):
+            part = (up + self.profile.q_negative - 9.0) * (1.0 / 5.0)
+            side = side - self.osteophyte * bump(part * part)
+        return tread, side
 
     def layers_at(self, u: Field, y: Field, z: Field) -> tuple[Field, Field]:
         """Distances from the bone, and from the bone thickened by its cartilage."""
         tread, side = self.faces(u, y, z)
         bone = rounded_corner(tread, side, self.shoulder)
-        return bone, rounded_corner(tread - self.cartilage, side, self.shoulder)
+        return bone, bone - self.cartilage * smoothstep((0.5 - side) * (1.0 / COVER_TAPER_MM))
 
 
 @dataclass(frozen=True)
@@ -77,6 +94,8 @@ class Femur:
     half_width: Field
     notch_half_width: Field
     cortex: Field
+    effusion: Field
+    """Thickness of the fluid in front of the femur."""
 
     def condyle(self, compartment: Compartment) -> Condyle:
         """Give the condyle of one compartment."""
@@ -102,7 +121,8 @@ class Femur:
     def notch(self, u: Field, y: Field, height: Field) -> Field:
         """Distance inside the intercondylar notch, negative in it."""
         s = self.scale
-        roof = 12.0 + y * (1.15 / s) + 0.02 * positive(y) * positive(y) / s
+        behind = positive(y) * (1.0 / s)
+        roof = 8.5 + y * (1.0 / s) + 0.06 * behind * behind
         half = self.notch_half_width
         return rounded_corner(abs(u + 0.8 * s) - half, (height - roof) * (0.7 * s), 0.85 * half)
 
@@ -121,16 +141,23 @@ class Femur:
         front, front_covered = self.trochlea.layers_at(u, y, z)
         bone = smooth_min(medial, lateral, 3.0 * s)
         bone = smooth_min(smooth_min(bone, front, 6.0 * s), self.shaft(u, y, height), 8.0 * s)
-        covered = smooth_min(
-            smooth_min(medial_covered, lateral_covered, 3.0 * s), front_covered, 6.0 * s
-        )
+        covered = minimum(minimum(medial_covered, lateral_covered), front_covered)
         notch = -self.notch(u, y, height)
         bone = smooth_max(bone, notch, 3.0 * s)
-        cartilage = maximum(maximum(covered, notch - 0.5), (height - 44.0) * s)
+        cartilage = maximum(maximum(covered, notch + 0.8), (height - 44.0) * s)
         flare = smoothstep((height - 30.0) * (1.0 / 45.0))
+        if present(self.effusion):
+            yield Tissue.FLUID, Depth.EFFUSION, self._fluid(minimum(bone, cartilage), y, height)
         yield Tissue.CARTILAGE, Depth.CARTILAGE, cartilage
         yield Tissue.CORTICAL_BONE, Depth.BONE, bone
         yield Tissue.MARROW, Depth.MARROW, bone + self.cortex * (1.0 + 3.0 * flare)
+
+    def _fluid(self, outside: Field, y: Field, height: Field) -> Field:
+        """Distance from the fluid of the suprapatellar pouch and of the gutters at the sides."""
+        front = smoothstep((2.0 * self.scale - y) * (1.0 / (28.0 * self.scale)))
+        upper = smoothstep((66.0 - height) * 0.04) * smoothstep((height - 6.0) * 0.08)
+        thickness = self.effusion * upper * (0.12 + 0.88 * front) * (0.25 + 0.75 * front)
+        return maximum(outside + 0.6 - thickness, (y - 16.0 * self.scale))
 
     def covered_distance(self, compartment: Compartment, u: Field, y: Field, z: Field) -> Field:
         """Distance from one condyle with its cartilage."""
@@ -152,8 +179,10 @@ def build_femur(parameters: KneeParameters, tibia: Tibia) -> Femur:
         Oval(23.0 * s, 34.0 * s, 21.0 * s, 21.5 * s),
         shape.condyle_crown_per_mm / s,
         13.4 * s,
-        8.0 * s,
+        SHOULDER_MM * s,
         covers[0],
+        tibia.tilt,
+        osteophyte=parameters.joint.medial_femoral_osteophyte_mm,
     )
     lateral = Condyle(
         -(half_width - 13.6 * s),
@@ -162,8 +191,10 @@ def build_femur(parameters: KneeParameters, tibia: Tibia) -> Femur:
         Oval(22.0 * s, 36.0 * s, 21.0 * s, 22.5 * s),
         shape.condyle_crown_per_mm / s,
         13.6 * s,
-        8.0 * s,
+        SHOULDER_MM * s,
         covers[1],
+        tibia.tilt,
+        osteophyte=parameters.joint.lateral_femoral_osteophyte_mm,
     )
     medial = _set_down(medial, tibia, tibia.medial, gap)
     lateral = _set_down(lateral, tibia, tibia.lateral, gap)
@@ -179,7 +210,7 @@ def build_femur(parameters: KneeParameters, tibia: Tibia) -> Femur:
         29.0 * s,
         14.0 * s,
         1.1 * cartilage.femoral_mm,
-        4.5 * s,
+        groove=4.5 * s,
     )
     return Femur(
         medial,
@@ -192,6 +223,7 @@ def build_femur(parameters: KneeParameters, tibia: Tibia) -> Femur:
         half_width,
         0.5 * shape.notch_width_mm * s,
         0.8,
+        parameters.joint.effusion_mm,
     )
 
 
@@ -202,7 +234,7 @@ def _lowest(condyle: Condyle) -> float:
 def _set_down(condyle: Condyle, tibia: Tibia, plateau: Plateau, gap_mm: float) -> Condyle:
     """Move a condyle up or down until the cartilages are `gap_mm` apart where they are closest."""
     u, y = np.meshgrid(
-        np.linspace(-13, 13, 27) + condyle.u, np.linspace(-24, 22, 24) + plateau.centre_y
+        np.linspace(-9, 9, 19) + condyle.u, np.linspace(-24, 22, 24) + plateau.centre_y
     )
     inside = plateau.outline.beyond(*plateau.local(u, y)) < -1.0
     u, y = u[inside], y[inside]

@@ -12,10 +12,12 @@ from meniscal_measure.errors import RecipeError
 from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.phantom import truth
 from meniscal_measure.phantom.bones import build_fibula, build_patella
+from meniscal_measure.phantom.compartment import build_compartment
 from meniscal_measure.phantom.femur import build_femur
 from meniscal_measure.phantom.layers import Layer, Part, labels_of, layers_of, layers_on_raster
+from meniscal_measure.phantom.lesions import build_lesions
 from meniscal_measure.phantom.ligaments import build_ligaments
-from meniscal_measure.phantom.meniscus import Meniscus, MeniscusPart, build_meniscus
+from meniscal_measure.phantom.meniscus import Meniscus, build_meniscus
 from meniscal_measure.phantom.muscles import build_muscles
 from meniscal_measure.phantom.parameters import KneeParameters
 from meniscal_measure.phantom.population import shifted
@@ -51,7 +53,10 @@ class Knee:
     @cached_property
     def parts(self) -> tuple[Part, ...]:
         """All parts of the knee."""
-        menisci = [MeniscusPart(meniscus, self.femur) for meniscus in self.menisci.values()]
+        menisci = [
+            build_compartment(self.parameters, meniscus, self.femur)
+            for meniscus in self.menisci.values()
+        ]
         return (
             build_leg(self.parameters),
             *build_muscles(self.parameters),
@@ -60,6 +65,9 @@ class Knee:
             self.tibia,
             build_patella(self.parameters, self.femur),
             build_fibula(self.femur),
+            *build_lesions(
+                self.parameters, self.tibia, self.femur, self.menisci[Compartment.MEDIAL]
+            ),
             *menisci,
         )
 
@@ -77,9 +85,9 @@ class Knee:
         list of Layer
             Back to front. What no layer covers is air.
         """
-        u, y, z = points[..., 0] * points.dtype.type(self.mirror), points[..., 1], points[..., 2]
+        u, y, z = (np.ascontiguousarray(points[..., axis]) for axis in range(3))
         layers = layers_on_raster if points.ndim >= RASTER_DIMENSIONS else layers_of
-        return layers(self.parts, u, y, z)
+        return layers(self.parts, u * points.dtype.type(self.mirror), y, z)
 
     def tissue_at(self, points: NDArray[np.floating]) -> NDArray[np.uint8]:
         """Tissue label (value of `Tissue`) at points, shape (..., 3) LPS mm."""

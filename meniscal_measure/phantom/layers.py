@@ -13,7 +13,7 @@ from typing import Protocol, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from meniscal_measure.phantom.shapes import Field, minimum, positive
+from meniscal_measure.phantom.shapes import Field, unit_clip
 from meniscal_measure.phantom.tissue import Depth, Tissue
 
 Box: TypeAlias = tuple[tuple[float, float], tuple[float, float], tuple[float, float]]
@@ -47,7 +47,7 @@ class Layer:
 
         A linear ramp `softness_mm` wide over the surface: the share of a cube of that side.
         """
-        return minimum(positive(0.5 - self.distance_mm * (1.0 / softness_mm)), 1.0)
+        return unit_clip(0.5 - self.distance_mm * (1.0 / softness_mm))
 
 
 class Part(Protocol):
@@ -117,7 +117,8 @@ def layers_on_raster(
     for part in parts:
         where = window(part.box, (u, y, z))
         if where is not None:
-            for tissue, depth, distance in part.layers(u[where], y[where], z[where]):
+            near = (np.ascontiguousarray(axis[where]) for axis in (u, y, z))
+            for tissue, depth, distance in part.layers(*near):
                 layers.append(Layer(tissue, depth, distance, where))
     return sorted(layers, key=lambda layer: layer.depth)
 

@@ -8,9 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
 
 from meniscal_measure.phantom.femur import Femur
-from meniscal_measure.phantom.layers import Box
+from meniscal_measure.phantom.layers import Box, Part
 from meniscal_measure.phantom.parameters import KneeParameters
 from meniscal_measure.phantom.shapes import Cord, Field, maximum, minimum, positive
 from meniscal_measure.phantom.tibia import Tibia
@@ -76,7 +79,7 @@ def _strand(
     wide: Point = (0.0, 0.0, 0.0),
     flatten: float = 1.0,
 ) -> Strand:
-    pairs = zip(points, points[1:], strict=False)
+    pairs = pairwise(points)
     cords = tuple(Cord(start, end, radius, wide, flatten) for start, end in pairs)
     reach = radius * flatten + BOX_MARGIN_MM
     bounds = [(min(axis) - reach, max(axis) + reach) for axis in zip(*points, strict=True)]
@@ -90,9 +93,9 @@ def _sheet(
     *,
     half_thickness: float,
 ) -> Sheet:
-    """Lay a band through knots (z, u), from below upwards; `place` is middle y, lean, half width."""
-    slopes = [(b[1] - a[1]) / (b[0] - a[0]) for a, b in zip(knots, knots[1:], strict=False)]
-    changes = [slopes[0], *(b - a for a, b in zip(slopes, slopes[1:], strict=False))]
+    """Lay a band through knots (z, u), upwards; `place` is middle y, lean and half width."""
+    slopes = [(b[1] - a[1]) / (b[0] - a[0]) for a, b in pairwise(knots)]
+    changes = [slopes[0], *(b - a for a, b in pairwise(slopes))]
     middle_y, lean, half_width = place
     us, reach = [u for _, u in knots], half_thickness + BOX_MARGIN_MM
     along = half_width + 80.0 * abs(lean) + BOX_MARGIN_MM
@@ -176,7 +179,7 @@ def build_ligaments(
     front = (
         _strand(
             *tendon,
-            (at(-1.0, -43.5, 9.0 + patella), at(-4.0, -30.0, -33.0)),
+            (at(-1.0, -44.5, 14.0 + patella), at(-4.0, -30.0, -33.0)),
             2.4 * s,
             wide=(1.0, 0.0, 0.0),
             flatten=5.0,
@@ -207,27 +210,44 @@ def build_ligaments(
 
 
 def _bands(parameters: KneeParameters, tibia: Tibia, femur: Femur) -> tuple[Sheet, Sheet]:
-    """Superficial medial collateral ligament and iliotibial band."""
+    """Superficial medial collateral ligament and iliotibial band, laid over the bones."""
     s, soft = tibia.scale, parameters.soft
     rim = 0.5 * parameters.tibia.plateau_width_mm
     bulge = max(parameters.medial.body_extrusion_mm, 0.3)
     half = 0.5 * soft.medial_collateral_mm
     beside = rim + bulge + soft.capsule_gap_mm + soft.capsule_mm + soft.deep_collateral_mm + half
-    epicondyle = float(femur.half_width) + 2.0 * s
+    on_femur = side_wall(femur, 1.0, 2.0 * s, (14.0 * s, 30.0 * s))
+    on_tibia = side_wall(tibia, 1.0, 0.0, (-14.0 * s, -28.0 * s, -42.0 * s, -62.0 * s))
     medial = (
-        (-62.0 * s, 20.0 * s),
-        (-20.0 * s, 0.5 * (rim - 4.0 * s + beside)),
-        (-3.0 * s, beside),
-        (9.0 * s, max(beside, epicondyle + half)),
-        (31.0 * s, epicondyle + half),
+        *((z, wall + half + 0.6) for z, wall in reversed(on_tibia)),
+        (-2.0 * s, beside),
+        (7.0 * s, beside),
+        (on_femur[0][0], max(0.5 * (beside + on_femur[0][1]), on_femur[0][1] + half)),
+        (on_femur[1][0], on_femur[1][1] + half),
     )
+    beside = side_wall(femur, -1.0, -12.0 * s, (26.0 * s,))[0][1] - 3.0 * s
+    gerdy = side_wall(tibia, -1.0, -13.0 * s, (-13.0 * s,))[0][1] - 1.0
     lateral = (
-        (-17.0 * s, -31.0 * s),
-        (-2.0 * s, -rim - 4.0 * s),
-        (26.0 * s, -epicondyle - 3.0 * s),
-        (100.0 * s, -epicondyle - 1.0 * s),
+        (-15.0 * s, gerdy),
+        (-2.0 * s, -rim - 3.5 * s),
+        (26.0 * s, beside),
+        (100.0 * s, beside + 2.0 * s),
     )
     return (
         _sheet(Tissue.LIGAMENT, medial, (2.0 * s, 0.04, 7.0 * s), half_thickness=half),
         _sheet(Tissue.TENDON, lateral, (-13.0 * s, 0.12, 9.0 * s), half_thickness=0.9 * s),
     )
+
+
+def side_wall(
+    bone: Part, outward: float, y: float, heights: tuple[float, ...]
+) -> list[tuple[float, float]]:
+    """Find how far out a bone reaches at some heights: pairs of height and `u`."""
+    reach = np.arange(0.0, 60.0, 0.25)
+    u, z = np.meshgrid(outward * reach, np.array(heights))
+    layers = bone.layers(u, np.full_like(u, y), z)
+    solid = next(distance for tissue, _, distance in layers if tissue is Tissue.CORTICAL_BONE) < 0
+    return [
+        (height, outward * float(reach[row].max(initial=0.0)))
+        for height, row in zip(heights, solid, strict=True)
+    ]

@@ -9,12 +9,9 @@ makes the landmarks exact.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 from meniscal_measure.anatomy import Compartment
-from meniscal_measure.phantom.femur import Femur
-from meniscal_measure.phantom.layers import Box
 from meniscal_measure.phantom.parameters import (
     BodyTear,
     KneeParameters,
@@ -22,18 +19,18 @@ from meniscal_measure.phantom.parameters import (
     TearParameters,
 )
 from meniscal_measure.phantom.shapes import (
+    ROUND_OFF,
     Field,
     angle_of,
     bump,
     maximum,
     minimum,
     positive,
-    present,
     smooth_max,
     smoothstep,
+    unit_clip,
 )
 from meniscal_measure.phantom.tibia import Plateau, Tibia
-from meniscal_measure.phantom.tissue import Depth, Tissue
 
 WALL_FILLET_MM = 0.5
 """Fillet between the outer wall and the upper and lower surface."""
@@ -69,12 +66,6 @@ anterior) and Am J Sports Med 2014;42:2386-2392 (27.5 mm; 14.4 mm).
 """
 
 
-_TISSUES = {
-    Compartment.MEDIAL: Tissue.MEDIAL_MENISCUS,
-    Compartment.LATERAL: Tissue.LATERAL_MENISCUS,
-}
-
-
 @dataclass(frozen=True)
 class Section:
     """The wedge at one place along the rim."""
@@ -84,6 +75,18 @@ class Section:
     inner: Field
     """Reach of the inner edge."""
     height: Field
+
+
+@dataclass(frozen=True)
+class Located:
+    """Points in the coordinates of a meniscus."""
+
+    angle: Field
+    reach: Field
+    beyond: Field
+    """Distance beyond the rim."""
+    h: Field
+    section: Section
 
 
 @dataclass(frozen=True)
@@ -130,9 +133,8 @@ class Tear:
     notch_angle: Field
     notch_depth: Field
     notch_gape: Field
-    cleft_place: Field
-    """Place of a longitudinal cleft as a fraction of the width."""
     cleft: Field
+    """Width of a longitudinal cleft."""
     split: Field
     """Width of a horizontal cleft."""
 
@@ -207,21 +209,20 @@ class Meniscus:
 
     def _tip_recess(self, h: Field) -> Field:
         part = (h - 0.5 * self.tip) * (2.0 / self.tip)
-        return TIP_BULGE_MM * part * part
+        return TIP_BULGE_MM * unit_clip(part * part)
 
-    def coordinates(self, u: Field, y: Field, z: Field) -> tuple[Field, Field, Field, Section]:
-        """Angle, reach and height of points, with the section at their angle."""
+    def locate(self, u: Field, y: Field, z: Field) -> Located:
+        """Give points in the coordinates of the meniscus, with the section at their angle."""
         p, q = self.plateau.local(u, y)
         angle = angle_of(p, q)
-        reach = (p * p + q * q + 1e-6) ** 0.5
-        rim_reach = reach - self.tibia.beyond_rim(self.plateau, p, q)
-        h = z - self.floor(u, y, reach - rim_reach)
-        return angle, reach, h, self.section(angle, rim_reach)
+        reach = (p * p + q * q + ROUND_OFF) ** 0.5
+        beyond = self.tibia.beyond_rim(self.plateau, p, q)
+        h = z - self.floor(u, y, beyond)
+        return Located(angle, reach, beyond, h, self.section(angle, reach - beyond))
 
-    def distance(
-        self, reach: Field, h: Field, angle: Field, section: Section, room: Field
-    ) -> Field:
+    def distance(self, at: Located, room: Field) -> Field:
         """Distance from the meniscus; `room` is the distance from the femoral cartilage."""
+        reach, h, angle, section = at.reach, at.h, at.angle, at.section
         across = (reach - section.inner) / (section.outer - section.inner)
         t = minimum(positive(across), 1.3)
         thickness = self.tip + (section.height - self.tip) * t * (1.0 + self.hollow * (t - 1.0))
@@ -283,45 +284,6 @@ def _tear(tear: TearParameters) -> Tear:
         notch_angle=math.radians(tear.body_angle_deg),
         notch_depth=tear.body_depth if radial else 0.0,
         notch_gape=tear.body_gape_mm,
-        cleft_place=0.6,
-        cleft=tear.body_gape_mm if lengthwise else 0.0,
-        split=tear.body_gape_mm if tear.body is BodyTear.HORIZONTAL else 0.0,
+        cleft=0.6 * tear.body_gape_mm if lengthwise else 0.0,
+        split=0.6 * tear.body_gape_mm if tear.body is BodyTear.HORIZONTAL else 0.0,
     )
-
-
-@dataclass(frozen=True)
-class MeniscusPart:
-    """A meniscus with its tears, under the femur that it must leave room for."""
-
-    meniscus: Meniscus
-    femur: Femur
-
-    @property
-    def box(self) -> Box:
-        """Box around the meniscus."""
-        plateau, tibia = self.meniscus.plateau, self.meniscus.tibia
-        outline, margin = plateau.outline, 13.0 * tibia.scale
-        across = sorted(
-            plateau.centre_u + plateau.outward * reach
-            for reach in (outline.p_positive + margin, -outline.p_negative - margin)
-        )
-        along = (
-            plateau.centre_y - outline.q_negative - margin,
-            plateau.centre_y + outline.q_positive + margin,
-        )
-        return (across[0], across[1]), along, (-16.0 * tibia.scale, 22.0 * tibia.scale)
-
-    def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
-        """Give the meniscus, and what its tears replace."""
-        meniscus, tear = self.meniscus, self.meniscus.tear
-        angle, reach, h, section = meniscus.coordinates(u, y, z)
-        room = self.femur.covered_distance(meniscus.compartment, u, y, z)
-        whole = meniscus.distance(reach, h, angle, section, room)
-        yield _TISSUES[meniscus.compartment], Depth.MENISCUS, whole
-        if present(tear.scar):
-            past = (meniscus.posterior.angle - angle) * meniscus.posterior.reach
-            across = abs(past - tear.gap_centre + tear.gap_slant * (h - 2.0))
-            above = tear.gap_floor * section.height - h
-            scar = maximum(maximum(across - 0.5 * tear.scar, above), whole)
-            yield Tissue.TORN_MENISCUS, Depth.TEAR, scar
-            yield Tissue.FLUID, Depth.TEAR, maximum(maximum(across - 0.5 * tear.gap, above), whole)

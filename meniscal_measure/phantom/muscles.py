@@ -46,18 +46,18 @@ class Belly:
 
 
 BELLIES = (
-    Belly((23.0, -17.0, 82.0), (19.0, 19.0, 62.0), (-0.12, -0.05)),  # vastus medialis
-    Belly((-27.0, -19.0, 95.0), (17.0, 20.0, 62.0), (0.05, -0.05)),  # vastus lateralis
-    Belly((-2.0, -33.0, 105.0), (22.0, 11.0, 56.0)),  # vastus intermedius and rectus femoris
-    Belly((-27.0, 25.0, 80.0), (12.0, 14.0, 78.0), (0.10, 0.0)),  # biceps femoris
-    Belly((17.0, 33.0, 85.0), (15.0, 13.0, 80.0), (-0.10, 0.0)),  # semimembranosus
-    Belly((38.0, 12.0, 75.0), (6.0, 13.0, 92.0), (-0.05, -0.05)),  # sartorius and gracilis
-    Belly((17.5, 36.0, -42.0), (17.0, 14.0, 76.0), (0.02, -0.06)),  # gastrocnemius, medial head
-    Belly((-17.0, 35.0, -42.0), (16.0, 13.0, 74.0), (-0.02, -0.06)),  # gastrocnemius, lateral head
-    Belly((1.0, 20.0, -32.0), (19.0, 7.0, 26.0), (-0.35, 0.1)),  # popliteus
-    Belly((-8.0, 24.0, -80.0), (27.0, 13.0, 52.0)),  # soleus
-    Belly((-27.0, -6.0, -72.0), (12.0, 17.0, 56.0), (-0.04, 0.0)),  # tibialis anterior, extensors
-    Belly((-41.0, 8.0, -72.0), (7.0, 14.0, 52.0), (-0.05, 0.0)),  # peroneus longus
+    Belly((22.0, -15.0, 84.0), (23.0, 24.0, 64.0), (-0.10, -0.05)),  # vastus medialis
+    Belly((-25.0, -15.0, 97.0), (21.0, 27.0, 66.0), (0.03, -0.05)),  # vastus lateralis
+    Belly((-2.0, -31.0, 108.0), (26.0, 14.0, 58.0)),  # vastus intermedius and rectus femoris
+    Belly((-28.0, 25.0, 82.0), (14.0, 17.0, 80.0), (0.12, 0.0)),  # biceps femoris
+    Belly((17.0, 33.0, 88.0), (18.0, 15.0, 82.0), (-0.10, 0.0)),  # semimembranosus
+    Belly((39.0, 14.0, 78.0), (7.0, 17.0, 92.0), (-0.05, -0.05)),  # sartorius and gracilis
+    Belly((18.5, 35.0, -44.0), (20.0, 17.0, 80.0), (0.02, -0.05)),  # gastrocnemius, medial head
+    Belly((-18.0, 34.0, -44.0), (19.0, 16.0, 78.0), (-0.02, -0.05)),  # gastrocnemius, lateral head
+    Belly((1.0, 19.0, -34.0), (22.0, 10.0, 30.0), (-0.30, 0.1)),  # popliteus
+    Belly((-4.0, 24.0, -88.0), (36.0, 19.0, 66.0)),  # soleus
+    Belly((-27.0, -6.0, -76.0), (14.0, 21.0, 64.0), (-0.04, 0.0)),  # tibialis anterior, extensors
+    Belly((-40.0, 9.0, -76.0), (10.0, 18.0, 60.0), (-0.05, 0.0)),  # peroneus longus
 )
 """Bellies for a plateau 73.4 mm wide (textbook places, by eye on public images)."""
 

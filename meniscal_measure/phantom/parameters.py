@@ -101,7 +101,7 @@ class FemurParameters(Ranged):
     valgus_deg: float = _ranged(5.5, -8.0, 16.0)
     """Angle between the shafts; about 5 to 7 degrees in a neutral leg, less in varus."""
     notch_width_mm: float = _ranged(18.0, 11.0, 26.0)
-    condyle_crown_per_mm: float = _ranged(0.010, 0.002, 0.022)
+    condyle_crown_per_mm: float = _ranged(0.008, 0.002, 0.022)
     """Rise of the condyle's surface with the square of the distance from its middle."""
     patella_height_mm: float = _ranged(0.0, -10.0, 14.0)
     """Patella higher (alta) or lower (baja) than usual."""
@@ -210,9 +210,9 @@ class SoftTissueParameters(Ranged):
     muscle_bulk: float = _ranged(1.0, 0.75, 1.25)
     medial_collateral_mm: float = _ranged(2.2, 1.0, 4.5)
     """Thickness of the superficial medial collateral ligament."""
-    deep_collateral_mm: float = _ranged(1.0, 0.4, 2.5)
-    capsule_mm: float = _ranged(1.0, 0.3, 2.5)
-    capsule_gap_mm: float = _ranged(0.8, 0.0, 3.0)
+    deep_collateral_mm: float = _ranged(0.8, 0.4, 2.5)
+    capsule_mm: float = _ranged(0.7, 0.3, 2.5)
+    capsule_gap_mm: float = _ranged(0.4, 0.0, 3.0)
     """Menisco-capsular tissue between the outer wall and the capsule."""
     lateral_collateral_mm: float = _ranged(3.6, 2.2, 6.0)
 

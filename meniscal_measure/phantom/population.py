@@ -210,7 +210,7 @@ def _femur(rng: np.random.Generator, medial_excess_wear: float) -> FemurParamete
         width_over_tibia=rng.normal(0.975, 0.018),
         valgus_deg=rng.normal(5.5 - 5.0 * medial_excess_wear, 2.2),
         notch_width_mm=rng.normal(18.0, 2.0),
-        condyle_crown_per_mm=rng.normal(0.010, 0.003),
+        condyle_crown_per_mm=rng.normal(0.008, 0.002),
         patella_height_mm=rng.normal(0.0, 4.0),
     )
 
@@ -319,8 +319,8 @@ def _soft_tissue(rng: np.random.Generator, sex: Sex) -> SoftTissueParameters:
         skin_mm=rng.normal(1.5, 0.25),
         muscle_bulk=rng.normal(1.03 if sex is Sex.MALE else 0.97, 0.08),
         medial_collateral_mm=rng.normal(2.2, 0.6),
-        deep_collateral_mm=rng.normal(1.0, 0.3),
-        capsule_mm=rng.normal(1.0, 0.3),
-        capsule_gap_mm=abs(rng.normal(0.6, 0.6)),
+        deep_collateral_mm=rng.normal(0.8, 0.25),
+        capsule_mm=rng.normal(0.7, 0.2),
+        capsule_gap_mm=abs(rng.normal(0.0, 0.7)),
         lateral_collateral_mm=rng.normal(3.6, 0.6),
     )

@@ -51,7 +51,17 @@ def sine(angle: Field) -> Field:
 
 def positive(x: Field) -> Field:
     """Give the positive part of a field."""
-    return maximum(x, 0.0)
+    return (x + abs(x)) * 0.5
+
+
+def negative(x: Field) -> Field:
+    """Give the negative part of a field, which is below zero."""
+    return (x - abs(x)) * 0.5
+
+
+def unit_clip(x: Field) -> Field:
+    """Give a field held between 0 and 1."""
+    return (1.0 + abs(x) - abs(x - 1.0)) * 0.5
 
 
 def present(size: Field) -> bool:
@@ -61,7 +71,7 @@ def present(size: Field) -> bool:
 
 def smoothstep(t: Field) -> Field:
     """Rise from 0 at t = 0 to 1 at t = 1 with level ends."""
-    t = minimum(positive(t), 1.0)
+    t = unit_clip(t)
     return t * t * (3.0 - 2.0 * t)
 
 
@@ -88,7 +98,7 @@ def rounded_corner(a: Field, b: Field, radius: Field) -> Field:
     p, q = a + radius, b + radius
     across, along = positive(p), positive(q)
     outside = (across * across + along * along) ** 0.5
-    return outside + minimum(maximum(p, q), 0.0) - radius
+    return outside + negative(maximum(p, q)) - radius
 
 
 @dataclass(frozen=True)
@@ -112,6 +122,8 @@ class Oval:
         big_q = maximum(q * (1.0 / self.q_positive), q * (-1.0 / self.q_negative))
         p2, q2 = big_p * big_p, big_q * big_q
         total = p2 + q2 + ROUND_OFF
+        if isinstance(self.fullness, float) and self.fullness == 2.0:
+            return total**0.5
         return ((total * total + (self.fullness - 2.0) * p2 * q2) ** 0.5) ** 0.5
 
     def beyond(self, p: Field, q: Field) -> Field:
@@ -149,7 +161,7 @@ class Cord:
         du, dy, dz = (c - s for c, s in zip((u, y, z), self.start, strict=True))
         length2 = sum(a * a for a in along)
         t = (du * along[0] + dy * along[1] + dz * along[2]) * (1.0 / length2)
-        t = minimum(positive(t), 1.0)
+        t = unit_clip(t)
         du, dy, dz = du - t * along[0], dy - t * along[1], dz - t * along[2]
         squared = du * du + dy * dy + dz * dz
         if any(self.wide):

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from meniscal_measure.phantom.layers import Box
 from meniscal_measure.phantom.parameters import KneeParameters
-from meniscal_measure.phantom.shapes import Field, Oval, maximum, smoothstep
+from meniscal_measure.phantom.shapes import Field, Oval, smoothstep
 from meniscal_measure.phantom.tibia import MEAN_PLATEAU_WIDTH_MM
 from meniscal_measure.phantom.tissue import Depth, Tissue
 
@@ -35,21 +35,22 @@ class Leg:
         down = smoothstep((2.0 - z * (1.0 / s)) * (1.0 / 75.0))
         muscle = self.bulk * s
         side = 39.5 * s + 8.0 * muscle * up + 8.0 * muscle * down
-        front = 50.0 * s + 3.0 * muscle * up - 24.0 * s * down
+        front = 53.5 * s + 3.0 * muscle * up - 27.0 * s * down
         back = 45.0 * s + 5.0 * muscle * up + 7.0 * muscle * down
         return Oval(
             side + self.fat, side + self.fat, back + 0.6 * self.fat, front + 0.4 * self.fat, 1.45
         )
 
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
-        """Give skin, deep fat and the subcutaneous fat that covers the muscles."""
+        """Give the fat that fills the leg, and the fat, skin and air that cover the muscles."""
         outline = self.outline(z)
-        inside = outline.beyond(u, y)
+        outside = outline.beyond(u, y)
         aside = u * (1.0 / outline.p_positive)
         below = self.fat * (0.5 + 0.45 * aside * aside)
-        yield Tissue.SKIN, Depth.SKIN, inside
-        yield Tissue.FAT, Depth.SUBCUTANEOUS, inside + self.skin
-        yield Tissue.FAT, Depth.FAT_PAD, maximum(inside + self.skin, -inside - below)
+        yield Tissue.FAT, Depth.FAT, outside
+        yield Tissue.FAT, Depth.SKIN, -outside - below
+        yield Tissue.SKIN, Depth.SKIN, -outside - self.skin
+        yield Tissue.AIR, Depth.SKIN, -outside
 
 
 def build_leg(parameters: KneeParameters) -> Leg:

@@ -39,6 +39,9 @@ FLARE_START_MM = 4.0
 FLARE_LENGTH_MM = 52.0
 """Depth over which the metaphysis narrows into the shaft."""
 
+EMINENCE_SHARE = 0.65
+"""Height of the broad rise under the spines as a share of the lower spine."""
+
 MEDIAL_SPINE_U, LATERAL_SPINE_U, SPINES_Y = 3.8, -3.6, 1.5
 """Where the spines stand; the root footprints are given from here."""
 
@@ -106,6 +109,8 @@ class Tibia:
     lateral: Plateau
     bridge: Oval
     spines: tuple[Spine, Spine]
+    eminence: Spine
+    """The broad rise that carries the spines."""
     tilt: Field
     """Rise per mm of u: the coronal slope."""
     rim_radius: Field
@@ -125,7 +130,8 @@ class Tibia:
         share = self.medial_share(u)
         lateral = self.lateral.height(u, y)
         top = lateral + share * (self.medial.height(u, y) - lateral) + self.tilt * u
-        return top + self.spines[0].rise(u, y) + self.spines[1].rise(u, y)
+        spines = self.spines[0].rise(u, y) + self.spines[1].rise(u, y)
+        return top + spines + self.eminence.rise(u, y)
 
     def cartilage_thickness(self, u: Field, y: Field) -> Field:
         """Thickness of the cartilage on the plateau, zero at the rim and at the spines."""
@@ -146,7 +152,8 @@ class Tibia:
         sides = smooth_min(
             self.medial.flared(u, y, flare), self.lateral.flared(u, y, flare), 6.0 * self.scale
         )
-        return smooth_min(sides, self.bridge.beyond(u, y + 1.5 + 7.0 * flare), 5.0 * self.scale)
+        middle = self.bridge.beyond(u, y + (1.5 + 7.0 * flare) * self.scale)
+        return smooth_min(sides, middle, 5.0 * self.scale)
 
     def lip(self, u: Field, below: Field) -> Field:
         """How far osteophytes stand out; zero at the level of the rim."""
@@ -154,6 +161,13 @@ class Tibia:
         share = self.medial_share(u)
         size = self.lateral.osteophyte + share * (self.medial.osteophyte - self.lateral.osteophyte)
         return size * bump(reach * reach)
+
+    def tuberosity(self, u: Field, y: Field, below: Field) -> Field:
+        """How far the tuberosity stands out in front."""
+        p = (u * (1.0 / self.scale) + 4.0) * (1.0 / 13.0)
+        r = (below * (1.0 / self.scale) - 36.0) * (1.0 / 17.0)
+        front = smoothstep(-0.1 * y * (1.0 / self.scale))
+        return 5.5 * self.scale * front * bump(p * p + r * r)
 
     @property
     def box(self) -> Box:
@@ -166,13 +180,13 @@ class Tibia:
         top = self.height(u, y)
         below = top - z
         flare = smoothstep((below - FLARE_START_MM) * (1.0 / (FLARE_LENGTH_MM * self.scale)))
-        edge = self.edge(u, y, flare) - self.lip(u, below)
+        edge = self.edge(u, y, flare) - self.lip(u, below) - self.tuberosity(u, y, below)
         bone = rounded_corner(edge, -below, self.rim_radius)
         thickness = self.cartilage_thickness(u, y)
         cartilage = maximum(-below - thickness, maximum(edge, 0.3 - thickness))
         yield Tissue.CARTILAGE, Depth.CARTILAGE, cartilage
         yield Tissue.CORTICAL_BONE, Depth.BONE, bone
-        yield Tissue.MARROW, Depth.MARROW, bone + self.cortex * (1.0 + 2.5 * flare)
+        yield Tissue.MARROW, Depth.MARROW, bone + self.cortex * (1.0 + 2.5 * flare * flare)
 
     def rim(self, compartment: Compartment, angle: Field) -> tuple[Field, Field, Field]:
         """Give the rim: where the plateau has turned half way into the side wall.
@@ -208,6 +222,7 @@ def build_tibia(parameters: KneeParameters) -> Tibia:
     shape, cartilage, joint = parameters.tibia, parameters.cartilage, parameters.joint
     scale = shape.plateau_width_mm / MEAN_PLATEAU_WIDTH_MM
     deeper = scale * 1.58 / shape.width_over_depth
+    eminence = EMINENCE_SHARE * min(shape.medial_spine_mm, shape.lateral_spine_mm)
     medial = Plateau(
         outward=1.0,
         centre_u=20.2 * scale,
@@ -240,18 +255,19 @@ def build_tibia(parameters: KneeParameters) -> Tibia:
             Spine(
                 MEDIAL_SPINE_U * scale,
                 SPINES_Y * deeper,
-                shape.medial_spine_mm,
+                shape.medial_spine_mm - eminence,
                 5.5 * scale,
                 12.0 * deeper,
             ),
             Spine(
                 LATERAL_SPINE_U * scale,
                 (SPINES_Y + 1.0) * deeper,
-                shape.lateral_spine_mm,
+                shape.lateral_spine_mm - 0.9 * eminence,
                 4.8 * scale,
                 9.0 * deeper,
             ),
         ),
+        eminence=Spine(0.2 * scale, SPINES_Y * deeper, eminence, 17.0 * scale, 24.0 * deeper),
         tilt=-math.tan(math.radians(shape.coronal_slope_deg)),
         rim_radius=shape.rim_radius_mm,
         scale=scale,

@@ -38,11 +38,12 @@ class Depth(IntEnum):
     hidden.
     """
 
-    SKIN = 0
-    SUBCUTANEOUS = 1
-    MUSCLE = 2
-    FAT_PAD = 3
-    VESSEL = 4
+    FAT = 0
+    MUSCLE = 1
+    SKIN = 2
+    """Skin with the fat under it, and the air outside."""
+    VESSEL = 3
+    CYST = 4
     EFFUSION = 5
     CAPSULE = 6
     TENDON = 7
