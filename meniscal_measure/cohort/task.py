@@ -6,13 +6,12 @@ import hashlib
 import json
 import time
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
 from meniscal_measure import __version__
-from meniscal_measure.caliper.measure import DEFAULT_CONVENTIONS
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.cohort.content import digest, fetched
 from meniscal_measure.cohort.entry import Entry
@@ -26,7 +25,7 @@ Record = dict[str, Any]
 class Settings:
     """What decides the numbers of every reading of a run."""
 
-    conventions: Conventions = DEFAULT_CONVENTIONS
+    conventions: Conventions = field(default_factory=Conventions)
     refine_edges: bool = False
 
     def to_json(self) -> str:
