@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -76,7 +76,7 @@ def save_reading(
         profile_svg=folder / "profile.svg",
         report=folder / "report.pdf",
     )
-    _write_all(_rendered(files, shown, images))
+    write_together(_rendered(files, shown, images))
     return files
 
 
@@ -106,8 +106,15 @@ def _pictures(figure: Figure, png: Path, svg: Path, stamp: Stamp) -> dict[Path, 
     return {png: png_bytes(figure, stamp), svg: svg_bytes(figure, stamp)}
 
 
-def _write_all(contents: dict[Path, bytes]) -> None:
-    """Write every file beside its place, and only then put them all into place."""
+def write_together(contents: Mapping[Path, bytes]) -> None:
+    """Write files that belong together: every one beside its place, then all into place.
+
+    Raises
+    ------
+    OutputError
+        If one cannot be written. None of them is left then, and files that were there before are
+        untouched unless the very last step, putting files into place, failed.
+    """
     placed: list[Path] = []
 
     def note(path: Path) -> Callable[..., None]:

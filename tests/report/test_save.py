@@ -24,7 +24,7 @@ from meniscal_measure.report.identifiers import without_identifiers
 from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.notice import NOTICE
 from meniscal_measure.report.pdf import report_pages
-from meniscal_measure.report.save import SavedFiles, save_reading
+from meniscal_measure.report.save import SavedFiles, save_reading, write_together
 
 Case = tuple[Reading, SeriesImages]
 MakeCase = Callable[..., Case]
@@ -212,18 +212,19 @@ def test_pictures_never_name_the_patient(saved: SavedFiles, name: str) -> None:
         assert b"pid-90817" not in content
 
 
-def test_nothing_is_left_when_one_file_cannot_be_written(case: Case, tmp_path: Path) -> None:
+def test_nothing_is_left_when_one_file_cannot_be_written(tmp_path: Path) -> None:
     (tmp_path / "report.pdf").mkdir()
+    names = ("reading.json", "report.pdf", "strip.png")
     with pytest.raises(OutputError, match=r"Cannot write \S+report\.pdf.*folder you may write to"):
-        save_reading(*case, tmp_path)
+        write_together({tmp_path / name: b"new" for name in names})
     assert [path.name for path in tmp_path.iterdir()] == ["report.pdf"]
 
 
-def test_an_earlier_reading_stays_whole_when_the_folder_becomes_full(
-    case: Case, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+def test_an_earlier_reading_stays_whole_when_the_disk_is_full(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    earlier = save_reading(*case, tmp_path)
-    content = {path: path.read_bytes() for path in astuple(earlier)}
+    places = [tmp_path / f"{number}.txt" for number in range(6)]
+    write_together(dict.fromkeys(places, b"old"))
     real, opened = tempfile.mkstemp, list[object]()
 
     def mkstemp(*, dir: Path, prefix: str) -> tuple[int, str]:
@@ -234,8 +235,8 @@ def test_an_earlier_reading_stays_whole_when_the_folder_becomes_full(
 
     monkeypatch.setattr(tempfile, "mkstemp", mkstemp)
     with pytest.raises(OutputError, match="No space left on device"):
-        save_reading(*case, tmp_path)
-    assert {path: path.read_bytes() for path in tmp_path.iterdir()} == content
+        write_together(dict.fromkeys(places, b"new"))
+    assert {path: path.read_bytes() for path in tmp_path.iterdir()} == dict.fromkeys(places, b"old")
 
 
 def test_a_folder_that_cannot_be_made_is_an_output_error(case: Case, tmp_path: Path) -> None:
