@@ -88,3 +88,17 @@ def test_a_long_move_is_remarked_on(
     refined = refine_slice(placed(place, grid, knee_points(), 37.2), image, grid)
     (remark,) = (text for text in refined.remarks if "medial_outer_edge" in text)
     assert re.search(r"It was moved (0\.9|1\.0)\d mm to the edge, far for a placement", remark)
+
+
+def test_an_oblique_edge_carries_the_placement_across_into_the_position(
+    place: Callable[..., SliceLandmarks], knee_points: Callable[..., Points], grid: PixelGrid
+) -> None:
+    columns, rows = np.meshgrid(np.arange(grid.columns), np.arange(grid.rows))
+    offsets = grid.to_patient(np.stack([columns, rows], axis=-1)) - grid.centre
+    x, y = offsets @ grid.row_direction, offsets @ grid.column_direction
+    oblique = 20 + 100 * ndtr((x - TRUE_EDGE_MM - 0.5 * (y + 4.0)) / 0.3)
+    landmarks = placed(place, grid, knee_points(), TRUE_EDGE_MM)
+    refined = refine_slice(landmarks, oblique, grid, which=[EDGE])
+    edge = refined.landmarks.points[MEDIAL][EDGE]
+    # half a millimetre along for each millimetre across, placed to 0.2 mm, and a tenth of a pixel
+    assert edge.sd_mm == pytest.approx(np.hypot(0.5 * 0.2, MODEL_SD_PX * 0.4), rel=0.02)
