@@ -7,7 +7,7 @@ Colour only repeats it. The colours are from the palette of Okabe and Ito (Color
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 from matplotlib.patheffects import AbstractPathEffect, withStroke
 
@@ -20,6 +20,12 @@ VERMILION, BLUE = "#D55E00", "#0072B2"
 """On white paper: flagged, not flagged."""
 
 
+Dashes = str | tuple[float, tuple[float, float]]
+
+SHORT_DASHES: Dashes = (0.0, (1.4, 0.9))
+"""Dash and gap over the line's weight: short, so that even a caliper of 2 mm shows several."""
+
+
 @dataclass(frozen=True)
 class Ink:
     """How the marks of one compartment are drawn."""
@@ -27,7 +33,7 @@ class Ink:
     on_slice: str
     on_paper: str
     weight_pt: float
-    dashes: Literal["-", "--"]
+    dashes: Dashes
     filled: bool
 
     def marker(self, colour: str, *, ground: str = "white") -> dict[str, Any]:
@@ -43,7 +49,7 @@ class Ink:
 
 def ink_for(extrusion: Extrusion) -> Ink:
     """Choose the ink: heavy and filled when flagged, dashed when undecided."""
-    dashes: Literal["-", "--"] = "--" if extrusion.decision is Decision.UNDECIDED else "-"
+    dashes: Dashes = SHORT_DASHES if extrusion.decision is Decision.UNDECIDED else "-"
     if extrusion.flag:
         return Ink(ORANGE, VERMILION, 2.2, dashes, filled=True)
     return Ink(SKY, BLUE, 1.0, dashes, filled=False)

@@ -108,7 +108,7 @@ def fraction_words(quantity: Quantity | None) -> str:
     """Write a fraction as a percentage with its standard uncertainty."""
     if quantity is None:
         return NOT_MEASURED
-    return f"{100 * quantity.value:.0f} % (u {100 * quantity.u:.0f})"
+    return f"{100 * quantity.value:.1f} % (u {100 * quantity.u:.1f})"
 
 
 def side_words(reading: Reading) -> str:

@@ -30,7 +30,7 @@ def test_values_flags_and_decisions_stand_in_words(case: Case) -> None:
     assert "FLAGGED > 3 mm" in line(text, "flag")
     assert "not flagged" in line(text, "flag")
     assert "not above 3 mm" in line(text, "decision")
-    assert "45 % (u 3)" in line(text, "relative extrusion")
+    assert "45.0 % (u 3.0)" in line(text, "relative extrusion")
     assert "half plateau" in line(text, "coverage over")
     assert "A measurement aid, not a diagnosis." in text
     assert "PROPOSED, NOT VERIFIED" in text
