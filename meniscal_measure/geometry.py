@@ -152,10 +152,14 @@ class PixelGrid:
             `[column, row]`, shape (..., 2), in pixels.
         """
         offset = np.asarray(point_mm, dtype=np.float64) - self.origin
+        along_row, along_column = offset @ self.row_direction, offset @ self.column_direction
+        # Cosines rounded by an archive are not quite at a right angle; undo what they share.
+        skew = float(self.row_direction @ self.column_direction)
+        scale = 1 - skew**2
         return np.stack(
             [
-                offset @ self.row_direction / self.column_spacing_mm,
-                offset @ self.column_direction / self.row_spacing_mm,
+                (along_row - skew * along_column) / scale / self.column_spacing_mm,
+                (along_column - skew * along_row) / scale / self.row_spacing_mm,
             ],
             axis=-1,
         )

@@ -241,3 +241,9 @@ def test_cosines_rounded_to_four_decimals_are_accepted(
 def test_a_direction_without_length_is_refused() -> None:
     with pytest.raises(GeometryError, match="place them apart"):
         unit_vector([0, 0, 0])
+
+
+@given(skew=st.floats(-ORTHONORMAL_TOLERANCE / 2, ORTHONORMAL_TOLERANCE / 2))
+def test_rounded_cosines_do_not_spoil_the_way_back(skew: float) -> None:
+    grid = PixelGrid((0, 0, 0), (1, 0, skew), (skew, 0, -1), 0.5, 0.4, 400, 400)
+    np.testing.assert_allclose(grid.to_pixel(grid.to_patient([350, 20])), [350, 20], atol=1e-9)
