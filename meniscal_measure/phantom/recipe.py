@@ -91,6 +91,8 @@ class ScannerRecipe:
     phase_fraction: float = bounded(0.3, 1.0, 0.8)
     """Acquired over shown rows; the rest is zero-filled."""
     frequency_fraction: float = bounded(0.3, 1.0, 1.0)
+    ringing_filter: float = bounded(0.0, 1.0, 0.7)
+    """Strength of the k-space window that damps Gibbs ringing."""
     motion_mm: float = bounded(0.0, 5.0, 0.0)
     """Periodic shift along the columns while lines are acquired: ghosts."""
     motion_period_lines: float = bounded(2.0, 200.0, 9.0)

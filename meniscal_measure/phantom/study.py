@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from meniscal_measure.anatomy import Compartment
+from meniscal_measure.errors import RecipeError
 from meniscal_measure.geometry import PixelGrid, Vector, as_vector
 from meniscal_measure.phantom.dicom.classic import classic_datasets
 from meniscal_measure.phantom.dicom.encode import store
@@ -17,6 +18,7 @@ from meniscal_measure.phantom.dicom.identity import SeriesIdentity, study_identi
 from meniscal_measure.phantom.knee import Knee, with_extrusion
 from meniscal_measure.phantom.parameters import KneeParameters
 from meniscal_measure.phantom.recipe import (
+    ExtrusionRecipe,
     FileForm,
     FilesRecipe,
     ScannerRecipe,
@@ -84,7 +86,7 @@ def write_study(
     OutputError
         If the folder cannot be written.
     """
-    knee = Knee(study_knee(recipe))
+    knee = Knee(study_knee(recipe, wanted_extrusion(recipe.extrusion)))
     series = []
     for item in imaged_series(recipe, knee, visit=visit, progress=progress):
         _store_series(item, folder / f"series-{item.identity.number}", recipe.files)
@@ -95,21 +97,36 @@ def write_study(
     return truth
 
 
-def study_knee(recipe: StudyRecipe) -> KneeParameters:
-    """Parameters of the recipe's knee, its extrusion on the measured slice set as asked for."""
+def wanted_extrusion(recipe: ExtrusionRecipe) -> dict[Compartment, float]:
+    """Give the extrusions a recipe asks for."""
+    wanted = {Compartment.MEDIAL: recipe.medial_mm, Compartment.LATERAL: recipe.lateral_mm}
+    return {name: value for name, value in wanted.items() if value is not None}
+
+
+def study_knee(recipe: StudyRecipe, extrusion_mm: Mapping[Compartment, float]) -> KneeParameters:
+    """Set the extrusion of the recipe's knee on the measured slice of its first coronal series.
+
+    Raises
+    ------
+    RecipeError
+        If there is no such series, or it cannot be had there.
+    """
     parameters = recipe.knee
-    coronal = [item for item in recipe.series if item.plane is StackPlane.CORONAL]
-    wanted = {
-        Compartment.MEDIAL: recipe.extrusion.medial_mm,
-        Compartment.LATERAL: recipe.extrusion.lateral_mm,
-    }
-    for compartment, extrusion_mm in wanted.items():
-        if extrusion_mm is not None and coronal:
-            grid = measured_grid(coronal[0], Knee(parameters))
-            parameters = with_extrusion(
-                parameters, grid, compartment=compartment, extrusion_mm=extrusion_mm
-            )
+    for compartment, wanted_mm in extrusion_mm.items():
+        parameters = with_extrusion(
+            parameters,
+            measured_grid(_first_coronal(recipe), Knee(parameters)),
+            compartment=compartment,
+            extrusion_mm=wanted_mm,
+        )
     return parameters
+
+
+def _first_coronal(recipe: StudyRecipe) -> SeriesRecipe:
+    for item in recipe.series:
+        if item.plane is StackPlane.CORONAL:
+            return item
+    raise RecipeError("extrusion is asked for but no [[series]] has plane coronal to have it on.")
 
 
 def imaged_series(
@@ -184,6 +201,7 @@ def build_scanner(recipe: ScannerRecipe) -> Scanner:
         field_strength_t=recipe.field_strength.tesla,
         snr=recipe.snr,
         matrix_fraction=(recipe.phase_fraction, recipe.frequency_fraction),
+        ringing_filter=recipe.ringing_filter,
         coil=Coil(recipe.coil_elements, falloff=recipe.coil_falloff),
         motion=Motion(recipe.motion_mm, recipe.motion_period_lines) if moving else None,
         failure=SuppressionFailure(recipe.fat_suppression_failure, HEAD) if failing else None,

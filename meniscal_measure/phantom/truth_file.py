@@ -96,9 +96,15 @@ def write_truth(truth: StudyTruth, path: Path) -> None:
     _write_json(truth_document(truth), path)
 
 
-def write_landmarks(truth: StudyTruth, path: Path) -> None:
-    """Write the exact landmarks of the coronal series as a landmark file; nothing without one."""
-    document = landmark_document(truth)
+def write_landmarks(
+    truth: StudyTruth,
+    path: Path,
+    moved: Mapping[tuple[int, Compartment, Landmark], Vector] | None = None,
+    *,
+    sd_mm: float | None = None,
+) -> None:
+    """Write a landmark file, as of `landmark_document`; nothing where that is None."""
+    document = landmark_document(truth, moved, sd_mm=sd_mm)
     if document is not None:
         _write_json(document, path)
 

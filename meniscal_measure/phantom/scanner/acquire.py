@@ -17,6 +17,7 @@ from meniscal_measure.phantom.scanner.kspace import (
     encode,
     reconstruct,
     shifted,
+    window,
     with_motion,
 )
 from meniscal_measure.phantom.scanner.occupancy import (
@@ -24,7 +25,6 @@ from meniscal_measure.phantom.scanner.occupancy import (
     Specimen,
     Subsampling,
     fine_images,
-    slice_of,
     tissue_labels,
 )
 from meniscal_measure.phantom.scanner.protocols import Protocol
@@ -62,6 +62,8 @@ class Scanner:
         for none.
     matrix_fraction
         Acquired over shown matrix, for phase-encoding rows and frequency-encoding columns.
+    ringing_filter
+        Strength of the window that damps Gibbs ringing, 0 to 1.
     coil, motion, failure
         Receive coil, motion during the acquisition, failure of fat suppression.
     texture
@@ -75,6 +77,7 @@ class Scanner:
     field_strength_t: float = 3.0
     snr: float = 30.0
     matrix_fraction: tuple[float, float] = (0.8, 1.0)
+    ringing_filter: float = 0.7
     coil: Coil = field(default_factory=Coil)
     motion: Motion | None = None
     failure: SuppressionFailure | None = None
@@ -142,6 +145,10 @@ class _Acquisition:
         return round(self.plan.rows * phase), round(self.plan.columns * frequency)
 
     @property
+    def window(self) -> FloatArray:
+        return window(self.acquired, self.scanner.ringing_filter)
+
+    @property
     def signals(self) -> FloatArray:
         return tissue_signals(self.protocol, self.scanner.field_strength_t)
 
@@ -154,9 +161,14 @@ def _acquire_slice(
     specimen: Specimen, grid: PixelGrid, acquisition: _Acquisition, rng: np.random.Generator
 ) -> tuple[FloatArray, LabelArray]:
     scanner = acquisition.scanner
-    image = slice_of(grid, acquisition.plan.thickness_mm, scanner.subsampling.through_plane)
+    water, fat = fine_images(
+        specimen,
+        grid,
+        acquisition.signals,
+        thickness_mm=acquisition.plan.thickness_mm,
+        subsampling=scanner.subsampling,
+    )
     in_plane = scanner.subsampling.in_plane
-    water, fat = fine_images(specimen, image, acquisition.signals, in_plane=in_plane)
     labels = tissue_labels(specimen, grid)
     points_mm = pixel_points(grid)
     even = 1 + scanner.texture * TEXTURE[labels] * acquisition.texture.at(points_mm)
@@ -165,7 +177,7 @@ def _acquire_slice(
         fat * _enlarged(even * _fat_factor(points_mm, acquisition), in_plane),
         acquisition,
     )
-    object_image = reconstruct(kspace, acquisition.shown)
+    object_image = reconstruct(kspace * acquisition.window, acquisition.shown)
     received = sensitivities(points_mm - acquisition.plan.centre_mm, scanner.coil) * object_image
     return root_sum_of_squares(received + _noise(acquisition, rng)), labels
 
@@ -201,7 +213,7 @@ def _noise(acquisition: _Acquisition, rng: np.random.Generator) -> ComplexArray:
         acquisition.noise_sd,
         elements=acquisition.scanner.coil.elements,
         shown=acquisition.shown,
-        acquired=acquisition.acquired,
+        weights=acquisition.window,
     )
 
 

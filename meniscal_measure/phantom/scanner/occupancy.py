@@ -48,25 +48,17 @@ class Subsampling:
     through_plane: int = 5
 
 
-@dataclass(frozen=True)
-class Slice:
-    """A slice of tissue and the depths at which it is sampled; each counts the same."""
-
-    grid: PixelGrid
-    depths_mm: FloatArray
-
-
-def slice_of(grid: PixelGrid, thickness_mm: float, samples: int) -> Slice:
-    """Spread samples through a slice, the closer the more the slice profile weighs there.
+def profile_depths_mm(thickness_mm: float, shares: FloatArray) -> FloatArray:
+    """Depth below which a share of the slice profile lies, mm from the middle of the slice.
 
     The profile is a box of the slice thickness with soft edges, whose full width at half maximum
-    is the thickness.
+    is the thickness. Evenly spread shares give depths that all count the same.
     """
     depths_mm = np.linspace(-thickness_mm, thickness_mm, PROFILE_STEPS)
     half, edge = thickness_mm / 2, PROFILE_EDGE * thickness_mm
     profile = erf((half - depths_mm) / edge) + erf((half + depths_mm) / edge)
     share = (np.cumsum(profile) - profile / 2) / profile.sum()
-    return Slice(grid, np.interp((np.arange(samples) + 0.5) / samples, share, depths_mm))
+    return np.interp(shares, share, depths_mm)
 
 
 def tissue_labels(specimen: Specimen, grid: PixelGrid) -> LabelArray:
@@ -76,39 +68,44 @@ def tissue_labels(specimen: Specimen, grid: PixelGrid) -> LabelArray:
 
 
 def fine_images(
-    specimen: Specimen, image: Slice, signals: FloatArray, *, in_plane: int
+    specimen: Specimen,
+    grid: PixelGrid,
+    signals: FloatArray,
+    *,
+    thickness_mm: float,
+    subsampling: Subsampling,
 ) -> FloatArray:
-    """Average signals over the depth of a slice on a fine grid.
+    """Average signals over the thickness of a slice on a fine grid.
 
     Parameters
     ----------
     specimen
         What is imaged.
-    image
+    grid, thickness_mm
         Where.
     signals
         Signal of each tissue code in each component, shape (components, codes).
-    in_plane
-        Fine samples along each side of a pixel.
+    subsampling
+        How finely.
 
     Returns
     -------
     ndarray
         Shape (components, rows x in_plane, columns x in_plane).
     """
-    grid = image.grid
-    softness_mm = (grid.row_spacing_mm + grid.column_spacing_mm) / 2 / in_plane
-    raster = _raster(grid, in_plane=in_plane)
-    total = np.zeros((len(signals), *raster.shape[:-1]))
-    for depth_mm, (down, across) in zip(
-        image.depths_mm, _jitter(len(image.depths_mm)) / in_plane, strict=True
-    ):
-        step = depth_mm * grid.normal
-        step = step + down * grid.row_spacing_mm * grid.column_direction
-        step = step + across * grid.column_spacing_mm * grid.row_direction
-        layers = specimen.layers_at(raster + step.astype(np.float32))
+    fine, depths = subsampling.in_plane, subsampling.through_plane
+    softness_mm = (grid.row_spacing_mm + grid.column_spacing_mm) / 2 / fine
+    raster = _raster(grid, in_plane=fine)
+    total = np.zeros((len(signals), *raster.shape[:-1]), dtype=np.float32)
+    for index, (down, across) in enumerate(_jitter(depths) / fine):
+        shift = down * grid.row_spacing_mm * grid.column_direction
+        shift = shift + across * grid.column_spacing_mm * grid.row_direction
+        tile_mm = profile_depths_mm(thickness_mm, (index + 0.5 + _dither(fine)) / depths)
+        depth_mm = np.tile(tile_mm, (grid.rows, grid.columns)).astype(np.float32)
+        offset = shift + depth_mm[..., np.newaxis] * grid.normal
+        layers = specimen.layers_at(raster + offset.astype(np.float32))
         total += _painted(layers, signals.astype(np.float32), raster.shape[:-1], softness_mm)
-    return np.asarray(total / len(image.depths_mm), dtype=np.float64)
+    return np.asarray(total / depths, dtype=np.float64)
 
 
 def _painted(
@@ -139,5 +136,20 @@ def _jitter(depths: int) -> FloatArray:
     is located finer than to a fine pixel.
     """
     spread = np.outer(np.arange(depths), JITTER_STEPS) % 1.0
-    ranks = np.argsort(np.argsort(spread, axis=0), axis=0)
-    return np.asarray((ranks + 0.5) / depths - 0.5, dtype=np.float64)
+    return _even_steps(spread, axis=0)
+
+
+def _dither(fine: int) -> FloatArray:
+    """Offset of each sample of a pixel between two depths, shape (fine, fine), mean zero.
+
+    Neighbours lie at different depths, so that a surface that slants through the slice shows no
+    steps once the samples of a pixel are averaged.
+    """
+    spread = np.asarray(np.arange(fine * fine) * JITTER_STEPS[1] % 1.0, dtype=np.float64)
+    return _even_steps(spread, axis=0).reshape(fine, fine)
+
+
+def _even_steps(spread: FloatArray, axis: int) -> FloatArray:
+    """Replace values by their ranks, spread evenly from -1/2 to 1/2."""
+    ranks = np.argsort(np.argsort(spread, axis=axis), axis=axis)
+    return np.asarray((ranks + 0.5) / spread.shape[axis] - 0.5, dtype=np.float64)

@@ -68,16 +68,26 @@ def coil_noise(
     *,
     elements: int,
     shown: tuple[int, int],
-    acquired: tuple[int, int],
+    weights: FloatArray,
 ) -> ComplexArray:
     """Thermal noise of each element on the shown matrix, shape (elements, rows, columns).
 
-    Drawn in the acquired part of k-space, so that it is correlated between pixels exactly as
-    zero-filling makes it; `sd` is the standard deviation of the real, and of the imaginary,
-    channel of the shown image.
+    Drawn in the acquired part of k-space and weighted by its window, so that it is correlated
+    between pixels exactly as window and zero-filling make it.
+
+    Parameters
+    ----------
+    rng
+        Draws the noise.
+    sd
+        Standard deviation of the real, and of the imaginary, channel of the shown image.
+    elements, shown
+        Number of coil elements, and rows and columns of the image.
+    weights
+        Window of the acquired matrix, shape (rows, columns).
     """
-    scale = sd / np.sqrt(acquired[0] * acquired[1])
-    drawn = rng.normal(scale=scale, size=(elements, 2, *acquired))
+    drawn = rng.normal(scale=sd, size=(elements, 2, *weights.shape))
+    drawn *= weights / np.sqrt(np.sum(weights**2))
     return np.stack([reconstruct(real + 1j * imaginary, shown) for real, imaginary in drawn])
 
 

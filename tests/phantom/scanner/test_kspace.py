@@ -14,6 +14,7 @@ from meniscal_measure.phantom.scanner.kspace import (
     encode,
     reconstruct,
     shifted,
+    window,
     with_motion,
 )
 
@@ -58,6 +59,24 @@ def test_a_truncated_step_overshoots_by_the_gibbs_constant() -> None:
     kspace = encode(step, shown=(rows, columns), acquired=(rows, 129))
     profile = reconstruct(kspace, (rows, columns)).real[0]
     assert profile.max() - 1 == pytest.approx(GIBBS_OVERSHOOT, abs=2e-3)
+
+
+@pytest.mark.parametrize(("strength", "overshoot"), [(0.92, 0.01), (1.0, 0.01)])
+def test_a_window_all_but_removes_the_overshoot(strength: float, overshoot: float) -> None:
+    """Highest side lobes of Hamming -43 dB and Hann -32 dB (Harris 1978; quoted from memory)."""
+    step = np.zeros((8, 1024))
+    step[:, 256:768] = 1.0
+    kspace = encode(step, shown=(8, 1024), acquired=(8, 129)) * window((8, 129), strength)
+    assert reconstruct(kspace, (8, 1024)).real.max() - 1 < overshoot
+
+
+def test_a_hann_window_spreads_a_point_over_half_a_pixel_more_on_each_side() -> None:
+    """Its kernel is a quarter, a half and a quarter of neighbouring Dirichlet kernels."""
+    size = (1, 64)
+    point = np.zeros(size)
+    point[0, 30] = 1.0
+    image = reconstruct(encode(point, shown=size, acquired=size) * window(size, 1.0), size).real
+    np.testing.assert_allclose(image[0, 28:33], [0, 0.25, 0.5, 0.25, 0], atol=1e-12)
 
 
 @pytest.mark.parametrize("fine", [1, 2, 3, 4])

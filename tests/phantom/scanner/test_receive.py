@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from meniscal_measure.phantom.scanner.kspace import ComplexArray
+from meniscal_measure.phantom.scanner.kspace import ComplexArray, window
 from meniscal_measure.phantom.scanner.receive import (
     Coil,
     coil_noise,
@@ -18,9 +18,11 @@ SIZE = (256, 256)
 SD = 7.0
 
 
-def noise(elements: int = 1, acquired: tuple[int, int] = SIZE) -> ComplexArray:
+def noise(
+    elements: int = 1, acquired: tuple[int, int] = SIZE, strength: float = 0.0
+) -> ComplexArray:
     rng = np.random.default_rng(5)
-    return coil_noise(rng, SD, elements=elements, shown=SIZE, acquired=acquired)
+    return coil_noise(rng, SD, elements=elements, shown=SIZE, weights=window(acquired, strength))
 
 
 def test_background_has_the_moments_of_the_rayleigh_law() -> None:
@@ -46,6 +48,7 @@ def test_background_of_several_coils_follows_the_chi_law() -> None:
 
 def test_zero_filling_correlates_neighbours_and_keeps_the_channel_noise() -> None:
     filled = noise(acquired=(128, 256))[0]
+    assert noise(acquired=(128, 256), strength=0.8)[0].real.std() == pytest.approx(SD, rel=0.02)
     assert filled.real.std() == pytest.approx(SD, rel=0.02)
     neighbours = np.corrcoef(filled.real[:-1].ravel(), filled.real[1:].ravel())[0, 1]
     assert neighbours == pytest.approx(np.sinc(0.5), abs=0.02)

@@ -1,0 +1,279 @@
+"""Writing a synthetic cohort: many knees, several visits and readers, with a truth table.
+
+A cohort recipe is a study recipe whose knee is drawn from a population::
+
+    name = "reader-study"
+    seed = 5
+
+    [cohort]                    # CohortRecipe
+    knees = 20
+    visits = 2
+    medial_extrusion_mean_mm = 2.8
+    medial_extrusion_sd_mm = 1.2
+    reader_sd_mm = [0.25, 0.35]
+    reader_bias_mm = [0.0, 0.2]
+
+    [population]                # Population: shares of sexes and findings
+    medial_root_tear = 0.3
+
+    [scanner]                   # and [files], [[series]] as in a study recipe
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from meniscal_measure.anatomy import Compartment
+from meniscal_measure.errors import RecipeError
+from meniscal_measure.files import written_whole
+from meniscal_measure.phantom.parameters import KneeParameters, RootTear
+from meniscal_measure.phantom.population import Population, draw_parameters, repaired, shifted
+from meniscal_measure.phantom.readers import Reader, placed_by
+from meniscal_measure.phantom.recipe import (
+    ExtrusionRecipe,
+    ImagingRecipe,
+    StudyRecipe,
+    check_tables,
+    parse_imaging,
+    parse_name,
+    parse_seed,
+    read_toml,
+    table_of,
+)
+from meniscal_measure.phantom.recipe_fields import bounded, read_table
+from meniscal_measure.phantom.scanner.sampling import StackPlane
+from meniscal_measure.phantom.study import Progress, silent, study_knee, write_study
+from meniscal_measure.phantom.truth_file import StudyTruth, write_landmarks
+
+DRAWS = 50
+"""Attempts at a knee whose extrusion profile can be moved to the drawn value."""
+
+
+@dataclass(frozen=True)
+class CohortRecipe:
+    """Size of a cohort, distribution of its extrusion, and its readers."""
+
+    knees: int = bounded(1, 100_000)
+    visits: int = bounded(1, 2, 1)
+    medial_extrusion_mean_mm: float = bounded(-1.0, 8.0, 2.5)
+    medial_extrusion_sd_mm: float = bounded(0.0, 3.0, 1.2)
+    """Normal distribution over knees at the first visit, cut off at the allowed range."""
+    change_mean_mm: float = bounded(-4.0, 4.0, 0.3)
+    change_sd_mm: float = bounded(0.0, 2.0, 0.2)
+    """Normal distribution of the change of medial extrusion to the second visit."""
+    repair: bool = False
+    """Whether knees with a medial root tear are repaired between the visits."""
+    reader_sd_mm: tuple[float, ...] = bounded(0.0, 2.0, (0.25, 0.25))
+    """Random error of each reader: standard deviation of one landmark in one direction."""
+    reader_bias_mm: tuple[float, ...] = bounded(-2.0, 2.0, (0.0, 0.0))
+    """Bias of each reader: mean error of the extrusion."""
+
+
+@dataclass(frozen=True)
+class CohortStudyRecipe:
+    """Everything that makes one synthetic cohort."""
+
+    name: str
+    seed: int
+    cohort: CohortRecipe
+    population: Population
+    imaging: ImagingRecipe
+
+
+@dataclass(frozen=True)
+class CohortVisit:
+    """One visit of one knee as it was written."""
+
+    knee: str
+    visit: int
+    folder: Path
+    parameters: KneeParameters
+    truth: StudyTruth
+
+
+def read_cohort_recipe(path: Path) -> CohortStudyRecipe:
+    """Read a cohort recipe.
+
+    Raises
+    ------
+    RecipeError
+        As `meniscal_measure.phantom.recipe.read_recipe`.
+    """
+    return parse_cohort_recipe(read_toml(path))
+
+
+def parse_cohort_recipe(document: Mapping[str, Any]) -> CohortStudyRecipe:
+    """Turn the tables of a cohort recipe into records."""
+    check_tables(
+        document,
+        required=("name", "seed", "cohort", "series"),
+        optional=("population", "scanner", "files"),
+    )
+    recipe = CohortStudyRecipe(
+        name=parse_name(document["name"]),
+        seed=parse_seed(document["seed"]),
+        cohort=read_table(CohortRecipe, table_of(document, "cohort"), "cohort"),
+        population=read_table(Population, table_of(document, "population"), "population"),
+        imaging=parse_imaging(document),
+    )
+    _check(recipe)
+    return recipe
+
+
+def _check(recipe: CohortStudyRecipe) -> None:
+    sds, biases = recipe.cohort.reader_sd_mm, recipe.cohort.reader_bias_mm
+    if len(sds) != len(biases):
+        raise RecipeError(
+            f"cohort.reader_sd_mm has {len(sds)} numbers and cohort.reader_bias_mm {len(biases)};"
+            " give one of each for every reader."
+        )
+    if recipe.imaging.series[0].plane is not StackPlane.CORONAL:
+        raise RecipeError("series[0].plane must be coronal: extrusion is measured on it.")
+
+
+def write_cohort(
+    recipe: CohortStudyRecipe, folder: Path, *, progress: Progress = silent
+) -> list[CohortVisit]:
+    """Draw the knees of a cohort, image every visit and let every reader place landmarks.
+
+    Written are `truth.csv`, a line for each visit; `manifest.csv`, a line for each reading; and
+    for each visit a folder as of `write_study`, with a `reader-N.json` for each reader.
+
+    Parameters
+    ----------
+    recipe
+        The cohort.
+    folder
+        Where to; made if it is not there.
+    progress
+        Told after each visit.
+    """
+    total = recipe.cohort.knees * recipe.cohort.visits
+    written = []
+    for item in _written_visits(recipe, folder):
+        written.append(item)
+        progress(len(written), total)
+    _write_csv(folder / "truth.csv", [_truth_line(item, folder) for item in written])
+    _write_csv(folder / "manifest.csv", list(_manifest_lines(recipe, written, folder)))
+    return written
+
+
+def _written_visits(recipe: CohortStudyRecipe, folder: Path) -> Iterator[CohortVisit]:
+    digits = len(str(recipe.cohort.knees))
+    for number in range(1, recipe.cohort.knees + 1):
+        knee = f"{recipe.name}-{number:0{digits}d}"
+        rng = np.random.default_rng([recipe.seed, number])
+        for visit, parameters in enumerate(_drawn_visits(recipe, rng), start=1):
+            place = folder / knee / f"visit-{visit}"
+            study = _study(recipe, knee, number, parameters)
+            truth = write_study(study, place, visit=visit)
+            for reader_number, reader in enumerate(_readers(recipe), start=1):
+                placed = placed_by(reader, truth, rng)
+                path = place / f"reader-{reader_number}.json"
+                write_landmarks(truth, path, placed, sd_mm=reader.sd_mm)
+            yield CohortVisit(knee, visit, place, parameters, truth)
+
+
+def _readers(recipe: CohortStudyRecipe) -> list[Reader]:
+    pairs = zip(recipe.cohort.reader_sd_mm, recipe.cohort.reader_bias_mm, strict=True)
+    return [Reader(sd_mm, bias_mm) for sd_mm, bias_mm in pairs]
+
+
+def _study(
+    recipe: CohortStudyRecipe, knee: str, number: int, parameters: KneeParameters
+) -> StudyRecipe:
+    imaging = recipe.imaging
+    return StudyRecipe(
+        name=knee,
+        seed=recipe.seed + number,
+        knee=parameters,
+        extrusion=ExtrusionRecipe(),
+        scanner=imaging.scanner,
+        files=imaging.files,
+        series=imaging.series,
+    )
+
+
+def _drawn_visits(recipe: CohortStudyRecipe, rng: np.random.Generator) -> list[KneeParameters]:
+    """Draw one knee and how it is at each visit."""
+    cohort = recipe.cohort
+    for _ in range(DRAWS):
+        drawn = draw_parameters(rng, recipe.population)
+        extrusion_mm = rng.normal(cohort.medial_extrusion_mean_mm, cohort.medial_extrusion_sd_mm)
+        change_mm = rng.normal(cohort.change_mean_mm, cohort.change_sd_mm)
+        try:
+            baseline = _with_medial_extrusion(recipe, drawn, float(extrusion_mm))
+            visits = [baseline, _followed_up(cohort, baseline, float(change_mm))]
+        except RecipeError:  # the drawn value does not fit this knee's profile: draw another
+            continue
+        return visits[: cohort.visits]
+    raise RecipeError(
+        f"No knee with a medial extrusion near {cohort.medial_extrusion_mean_mm} mm was found in"
+        f" {DRAWS} draws; move cohort.medial_extrusion_mean_mm or lower its sd."
+    )
+
+
+def _with_medial_extrusion(
+    recipe: CohortStudyRecipe, parameters: KneeParameters, extrusion_mm: float
+) -> KneeParameters:
+    study = _study(recipe, "drawn", 0, parameters)
+    return study_knee(study, {Compartment.MEDIAL: extrusion_mm})
+
+
+def _followed_up(
+    cohort: CohortRecipe, baseline: KneeParameters, change_mm: float
+) -> KneeParameters:
+    if cohort.repair and baseline.medial_tear.root is not RootTear.NONE:
+        return repaired(baseline, extrusion_change_mm=change_mm)
+    return shifted(baseline, Compartment.MEDIAL, change_mm)
+
+
+def _truth_line(item: CohortVisit, folder: Path) -> dict[str, Any]:
+    coronal, measured, knee = item.truth.coronal, item.truth.measured, item.parameters
+    extrusion_mm = measured.extrusion_mm if measured else {}
+    return {
+        "knee": item.knee,
+        "visit": item.visit,
+        "side": knee.side.word,
+        "sex": knee.sex.value,
+        "medial_root_tear": knee.medial_tear.root.value,
+        "repaired": "yes" if knee.repair.tunnel_radius_mm > 0 else "no",
+        "plateau_width_mm": knee.tibia.plateau_width_mm,
+        "medial_extrusion_mm": extrusion_mm.get(Compartment.MEDIAL, ""),
+        "lateral_extrusion_mm": extrusion_mm.get(Compartment.LATERAL, ""),
+        "measured_slice": measured.index if measured else "",
+        "series_instance_uid": coronal.identity.series_instance_uid if coronal else "",
+        "path": item.folder.relative_to(folder).as_posix(),
+    }
+
+
+def _manifest_lines(
+    recipe: CohortStudyRecipe, visits: Sequence[CohortVisit], folder: Path
+) -> Iterator[dict[str, Any]]:
+    for item in visits:
+        path = item.folder.relative_to(folder).as_posix()
+        for reader in range(1, len(recipe.cohort.reader_sd_mm) + 1):
+            yield {
+                "subject": item.knee,
+                "visit": item.visit,
+                "side": item.parameters.side.word,
+                "path": path,
+                "landmarks": f"{path}/reader-{reader}.json",
+                "reader": f"reader-{reader}",
+            }
+
+
+def _write_csv(path: Path, lines: Sequence[Mapping[str, Any]]) -> None:
+    text = io.StringIO()
+    table = csv.DictWriter(text, fieldnames=list(lines[0]), lineterminator="\n")
+    table.writeheader()
+    table.writerows(lines)
+    with written_whole(path) as stream:
+        stream.write(text.getvalue().encode("utf-8"))
