@@ -1,0 +1,102 @@
+"""The same run on a Dask cluster on this machine."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from distributed import LocalCluster
+
+from meniscal_measure.cohort.cluster import TASKS_PER_THREAD, on_cluster
+from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.cohort.run import Job, run_cohort
+from meniscal_measure.cohort.store import Store
+from meniscal_measure.cohort.task import Measure, Settings, Status, Task
+from meniscal_measure.errors import UsageError
+
+MakeKnee = Callable[..., Entry]
+
+WORKERS = 2
+
+
+@pytest.fixture
+def scheduler(measure: Measure) -> Iterator[str]:
+    """Address of a scheduler with two workers that know the stand-in for the measuring."""
+    cluster: Any = LocalCluster(  # type: ignore[no-untyped-call]
+        n_workers=WORKERS, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
+    )
+    with cluster:
+        yield cluster.scheduler_address
+
+
+def test_a_cluster_gives_the_same_rows(
+    scheduler: str, measure: Measure, make_knee: MakeKnee, tmp_path: Path
+) -> None:
+    store = tmp_path / "cohort.sqlite"
+    entries = [make_knee(f"S{number}", extrusion_mm=number / 10) for number in range(20)]
+    entries += [make_knee("bad", refuse="no"), make_knee("odd", fault="seven")]
+    progress = run_cohort(entries, Job(store), carry_out=on_cluster(scheduler, measure=measure))
+    assert progress.counts == {Status.MEASURED: 20, Status.REFUSED: 1, Status.CRASHED: 1}
+    with Store.existing(store) as opened:
+        rows = list(opened.rows())
+    assert [row["medial_extrusion_mm"] for row in rows[:20]] == [n / 10 for n in range(20)]
+    assert rows[21]["reason"] == "RuntimeError: seven"
+
+
+def test_a_lost_worker_costs_no_knee(
+    scheduler: str, measure: Measure, make_knee: MakeKnee, tmp_path: Path
+) -> None:
+    entries = [make_knee(f"S{number}") for number in range(6)]
+    entries.insert(2, make_knee("unlucky", die_once=str(tmp_path / "died")))
+    store = tmp_path / "cohort.sqlite"
+    progress = run_cohort(entries, Job(store), carry_out=on_cluster(scheduler, measure=measure))
+    assert progress.counts == {Status.MEASURED: 7}
+
+
+def test_client_and_scheduler_hold_only_what_is_in_work(
+    scheduler: str, measure: Measure, make_knee: MakeKnee
+) -> None:
+    entry, taken = make_knee("S1"), 0
+
+    def tasks() -> Iterator[Task]:
+        nonlocal taken
+        for number in range(60):
+            taken += 1
+            yield Task(replace(entry, subject=str(number)), Settings(), "")
+
+    done = 0
+    for _ in on_cluster(scheduler, measure=measure)(tasks()):
+        done += 1
+        assert taken - done <= TASKS_PER_THREAD * WORKERS
+    assert done == 60
+
+
+def test_images_are_fetched_from_an_url(
+    scheduler: str, measure: Measure, make_knee: MakeKnee, tmp_path: Path
+) -> None:
+    entry = make_knee("S1", extrusion_mm=4.2)
+    entries = [
+        replace(entry, path=f"file://{entry.path}"),
+        replace(entry, subject="S2", path=f"file://{tmp_path}/gone.json"),
+        replace(entry, subject="S3", path="nowhere://at/all"),
+    ]
+    store = tmp_path / "cohort.sqlite"
+    run_cohort(entries, Job(store), carry_out=on_cluster(scheduler, measure=measure))
+    with Store.existing(store) as opened:
+        there, gone, nowhere = opened.rows()
+    assert there["medial_extrusion_mm"] == 4.2
+    assert (gone["status"], nowhere["status"]) == ("refused", "refused")
+    assert "cannot be fetched" in gone["reason"]
+    assert "nowhere" in nowhere["reason"]
+
+
+def test_a_scheduler_that_does_not_answer_is_said(
+    tmp_path: Path, make_knee: MakeKnee, measure: Measure, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("meniscal_measure.cohort.cluster.CONNECT_SECONDS", 0.5)
+    elsewhere = on_cluster("tcp://127.0.0.1:1", measure=measure)
+    with pytest.raises(UsageError, match=r"No Dask scheduler answers at tcp://127\.0\.0\.1:1"):
+        run_cohort([make_knee("S1")], Job(tmp_path / "cohort.sqlite"), carry_out=elsewhere)
