@@ -35,7 +35,7 @@ LETTER_WIDTH, BOLD_LETTER_WIDTH = 0.565, 0.63
 RASTER_DPI = 200
 """Resolution of PNG files and of the image inside SVG and PDF: a 0.4 mm pixel is not lost."""
 
-_VALUE_AND_UNIT = re.compile(r"(\d) (mm|%)")
+_WITHIN_VALUE = re.compile(r"(?<=[\d>≥]) (?=mm|%|\d)")
 """What a line break must not part."""
 
 _OUTPUT_SETTINGS: dict[Any, Any] = {
@@ -104,7 +104,7 @@ def wrap(words: str, width_in: float, size_pt: float, *, bold: bool = False) -> 
     """Break words into lines no wider than the width, by the font's usual letter width."""
     width = BOLD_LETTER_WIDTH if bold else LETTER_WIDTH
     letters = max(8, int(width_in * 72 / (width * size_pt)))
-    kept = _VALUE_AND_UNIT.sub("\\1\N{NO-BREAK SPACE}\\2", words)
+    kept = _WITHIN_VALUE.sub("\N{NO-BREAK SPACE}", words)
     return [line.replace("\N{NO-BREAK SPACE}", " ") for line in textwrap.wrap(kept, letters)] or [
         ""
     ]

@@ -24,7 +24,10 @@ DETAIL_WIDTH_MM = 30.0
 """Least width of the enlarged detail: a meniscal body and its surroundings."""
 
 DETAIL_MARGIN_MM = 1.5
-"""Shown above and below the lines in the enlarged detail."""
+"""Shown around the lines in the enlarged detail."""
+
+BODY_LANDMARKS = (Landmark.RIM, Landmark.OUTER_EDGE, Landmark.INNER_TIP)
+"""Landmarks that the enlarged detail must show; the spine base lies far from the body."""
 
 
 @dataclass(frozen=True)
@@ -67,11 +70,13 @@ def joint_view(marks: list[Marks], grid: PixelGrid, *, ratio: float) -> View:
 
 
 def detail_view(mark: Marks, *, ratio: float) -> View:
-    """Show one meniscal body and its rim, enlarged."""
-    points = np.vstack([mark.rim_line, mark.outer_line, *mark.points.values()])
+    """Show one meniscal body and its rim, enlarged, with all of the lines drawn on them."""
+    body = [mark.points[name] for name in BODY_LANDMARKS if name in mark.points]
+    points = np.vstack([mark.rim_line, mark.outer_line, *body])
     low, high = points.min(axis=0), points.max(axis=0)
-    height_mm = float(high[1] - low[1]) + 2 * DETAIL_MARGIN_MM
-    return _around((low + high) / 2, max(DETAIL_WIDTH_MM, height_mm / ratio), ratio)
+    needed = high - low + 2 * DETAIL_MARGIN_MM
+    width_mm = max(DETAIL_WIDTH_MM, float(needed[0]), float(needed[1]) / ratio)
+    return _around((low + high) / 2, width_mm, ratio)
 
 
 def _around(centre: FloatArray, width_mm: float, ratio: float) -> View:

@@ -34,7 +34,7 @@ SLICES, MEASURED = 7, 3
 SLICE_SPACING_MM = 3.0
 FIELD_MM = (112.0, 96.0)
 LEFT_RIM_MM, RIGHT_RIM_MM = (20.0, 50.0), (92.0, 50.0)
-BODY_MM = 10.0
+BODY_MM, SPINE_BASE_MM = 10.0, 31.0
 
 OVERLAP_PX = 2.5
 """Overlap of words that counts as a fault, at 100 dots per inch."""
@@ -210,6 +210,7 @@ def _compartment(
         Landmark.RIM: rim,
         Landmark.OUTER_EDGE: outer,
         Landmark.INNER_TIP: outer - BODY_MM * axis,
+        Landmark.SPINE_BASE: rim - SPINE_BASE_MM * axis,
     }
     spacing_mm = np.array([grid.column_spacing_mm, grid.row_spacing_mm])
     pixels = {landmark: point / spacing_mm for landmark, point in plane.items()}

@@ -134,9 +134,14 @@ def test_without_marks_the_middle_of_the_image_is_shown(make_case: MakeCase) -> 
     assert (view.left_mm + view.right_mm) / 2 == pytest.approx(grid.columns * 0.7 / 2 - 0.35)
 
 
-def test_the_detail_shows_the_lines_whole(make_case: MakeCase) -> None:
-    marks, _ = medial_marks(make_case)
-    view = detail_view(marks, ratio=0.5)
-    for x, y in np.vstack([marks.rim_line, marks.outer_line]):
+@given(extrusion=st.floats(-3, 14), tilt=st.floats(-20, 20), ratio=st.floats(0.3, 1.0))
+def test_the_detail_shows_the_body_and_its_lines_whole(
+    make_case: MakeCase, extrusion: float, tilt: float, ratio: float
+) -> None:
+    marks, _ = medial_marks(make_case, right_mm=extrusion, tilt_deg=tilt)
+    view = detail_view(marks, ratio=ratio)
+    body = [marks.points[name] for name in (Landmark.RIM, Landmark.OUTER_EDGE, Landmark.INNER_TIP)]
+    for x, y in np.vstack([marks.rim_line, marks.outer_line, *body]):
         assert view.left_mm < x < view.right_mm
         assert view.top_mm < y < view.bottom_mm
+    assert view.width_mm < 75, "still enlarged, though the spine base is far away"
