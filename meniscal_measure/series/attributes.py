@@ -15,7 +15,7 @@ from typing import cast
 from pydicom.datadict import dictionary_VR, tag_for_keyword
 from pydicom.dataelem import DataElement, RawDataElement
 from pydicom.dataset import Dataset
-from pydicom.errors import InvalidDicomError
+from pydicom.errors import BytesLengthException, InvalidDicomError
 from pydicom.multival import MultiValue
 from pydicom.tag import BaseTag, Tag
 
@@ -23,6 +23,7 @@ from meniscal_measure.errors import GeometryError
 
 HEADER_ERRORS = (
     InvalidDicomError,
+    BytesLengthException,
     OSError,
     EOFError,
     ValueError,

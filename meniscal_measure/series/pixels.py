@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import io
-import struct
 import warnings
 from collections import defaultdict
-from collections.abc import Generator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from contextlib import closing
-from typing import Any, cast
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,25 +16,12 @@ from pydicom.pixels.utils import iter_pixels
 from pydicom.uid import UID
 
 from meniscal_measure.errors import UnreadableFileError, UsageError
+from meniscal_measure.series.guarded import DECODER_ERRORS, GuardedDecoder
 from meniscal_measure.series.model import FileRef, Frame, Stack
 from meniscal_measure.series.sources import Opener
 
-_DECODER_ERRORS = (
-    RuntimeError,
-    ValueError,
-    TypeError,
-    AttributeError,
-    LookupError,
-    OSError,
-    EOFError,
-    struct.error,
-    AssertionError,
-)
-"""What pydicom and its decoder plug-ins raise on pixel data they cannot decode."""
-
 _PLUGINS = ("pydicom", "pylibjpeg", "pyjpegls", "pillow", "gdcm")
-"""pydicom's decoder plug-ins, the preferred first. GDCM is needed for JPEG lossless but comes last:
-on damaged JPEG 2000 data it was seen to end the whole process."""
+"""pydicom's decoder plug-ins, the preferred first; GDCM last as it has to be guarded."""
 
 
 def read_pixels(stack: Stack, indices: Sequence[int] | None = None) -> NDArray[np.float32]:
@@ -72,11 +58,13 @@ def read_pixels(stack: Stack, indices: Sequence[int] | None = None) -> NDArray[n
     pixels = np.empty((len(wanted), grid.rows, grid.columns), dtype=np.float32)
     # pydicom warns when pixel data is longer than promised (padding is common) or the frame count
     # is odd. Neither harms a frame, and data that is too short raises.
-    with Opener() as opener, warnings.catch_warnings():
+    with Opener() as opener, GuardedDecoder() as guard, warnings.catch_warnings():
         warnings.filterwarnings("ignore", module=r"pydicom\b")
         for file, places in _by_file(stack, wanted).items():
             frames = [stack.frames[wanted[place]] for place in places]
-            for place, image in zip(places, _decoded(opener, file, frames), strict=True):
+            for place, image in zip(
+                places, _decoded(opener.open(file), guard, frames), strict=True
+            ):
                 pixels[place] = image
     return pixels
 
@@ -89,27 +77,37 @@ def _by_file(stack: Stack, wanted: Sequence[int]) -> dict[FileRef, list[int]]:
 
 
 def _decoded(
-    opener: Opener, file: FileRef, frames: Sequence[Frame]
-) -> Generator[NDArray[np.float32], None, None]:
+    stream: BinaryIO, guard: GuardedDecoder, frames: Sequence[Frame]
+) -> Iterator[NDArray[np.float32]]:
+    file, syntax = frames[0].file, UID(frames[0].encoding.transfer_syntax_uid)
+    try:
+        with stream, closing(_images(stream, guard, frames)) as images:
+            for frame, stored in zip(frames, images, strict=True):
+                yield _intensities(stored, frame)
+    except DECODER_ERRORS as error:
+        raise UnreadableFileError(
+            f"The pixel data of {file} ({syntax.name}) cannot be decoded:"
+            f" {' '.join(str(error).split())}. Copy the file again, or ask for it to be exported"
+            " uncompressed."
+        ) from error
+
+
+def _images(
+    stream: BinaryIO, guard: GuardedDecoder, frames: Sequence[Frame]
+) -> Generator[NDArray[Any], None, None]:
     syntax = UID(frames[0].encoding.transfer_syntax_uid)
-    plugin = _plugin(file, syntax)
-    with opener.open(file) as stream:
-        single_frame = frames[0].frame_index is None
-        images = cast(
-            Generator[NDArray[Any], None, None],
-            iter_pixels(
-                io.BytesIO(stream.read()) if single_frame else stream,  # reading memory is faster
-                indices=[frame.frame_index or 0 for frame in frames],
-                transfer_syntax_uid=syntax,
-                decoding_plugin=plugin,
-            ),
-        )
-        try:
-            with closing(images):  # it goes back to the start of the stream when it ends
-                for frame, stored in zip(frames, images, strict=True):
-                    yield _intensities(stored, frame)
-        except _DECODER_ERRORS as error:
-            raise _undecodable(file, syntax, str(error)) from error
+    plugin = _plugin(frames[0].file, syntax)
+    indices = [frame.frame_index or 0 for frame in frames]
+    if plugin == "gdcm":
+        yield from guard.decode(stream.read(), indices, syntax)
+        return
+    single_frame = frames[0].frame_index is None
+    yield from iter_pixels(
+        io.BytesIO(stream.read()) if single_frame else stream,  # reading from memory is faster
+        indices=indices,
+        transfer_syntax_uid=syntax,
+        decoding_plugin=plugin,
+    )
 
 
 def _intensities(stored: NDArray[Any], frame: Frame) -> NDArray[np.float32]:
@@ -141,10 +139,3 @@ def _plugin(file: FileRef, syntax: UID) -> str:
             f" installed: {needs}."
         )
     return min(decoder.available_plugins, key=_PLUGINS.index, default="")
-
-
-def _undecodable(file: FileRef, syntax: UID, reason: str) -> UnreadableFileError:
-    return UnreadableFileError(
-        f"The pixel data of {file} ({syntax.name}) cannot be decoded: {' '.join(reason.split())}."
-        " Copy the file again, or ask for it to be exported uncompressed."
-    )

@@ -16,9 +16,10 @@ from pydicom.data import get_testdata_file
 from pydicom.dataset import FileDataset
 from pydicom.encaps import encapsulate
 from pydicom.pixels.decoders.base import get_decoder
-from pydicom.uid import MPEG2MPML, UID, JPEGLSLossless, MRImageStorage
+from pydicom.uid import MPEG2MPML, UID, JPEG2000Lossless, JPEGLSLossless, MRImageStorage
 
 from meniscal_measure.errors import UnreadableFileError, UsageError
+from meniscal_measure.series.guarded import GuardedDecoder
 from meniscal_measure.series.model import Stack
 from meniscal_measure.series.pixels import read_pixels
 from meniscal_measure.series.scan import open_study
@@ -276,12 +277,31 @@ def test_pixel_data_lost_since_the_scan_is_refused(
         read_pixels(stack)
 
 
-def test_damaged_compressed_data_is_refused(tmp_path: Path) -> None:
+def damaged_jpeg_2000(path: Path) -> Path:
+    """Write a JPEG 2000 image on which GDCM 3.2 was seen to end its process."""
     dataset = pydicom.dcmread(shipped("MR_small_jp2klossless.dcm"))
     data = bytearray(dataset.PixelData)
     data[40:400] = b"\xff" * 360
     dataset.PixelData = bytes(data)
-    dataset.save_as(tmp_path / "damaged.dcm")
+    dataset.save_as(path)
+    return path
+
+
+def test_damaged_compressed_data_is_refused(tmp_path: Path) -> None:
+    path = damaged_jpeg_2000(tmp_path / "damaged.dcm")
 
     with pytest.raises(UnreadableFileError, match=r"damaged\.dcm \(JPEG 2000.*cannot be decoded"):
-        read_pixels(only_stack(tmp_path))
+        read_pixels(only_stack(path))
+
+
+def test_a_decoder_that_breaks_down_can_be_used_again(tmp_path: Path) -> None:
+    damaged = damaged_jpeg_2000(tmp_path / "damaged.dcm").read_bytes()
+    whole = shipped("MR_small_jp2klossless.dcm").read_bytes()
+
+    with GuardedDecoder() as decoder:
+        (before,) = decoder.decode(whole, [0], JPEG2000Lossless)
+        with pytest.raises(ValueError, match="the decoder broke down"):
+            decoder.decode(damaged, [0], JPEG2000Lossless)
+        (after,) = decoder.decode(whole, [0], JPEG2000Lossless)
+
+    assert np.array_equal(before, after)

@@ -368,7 +368,7 @@ def test_multiframe_objects_are_split_into_echoes_and_stacks(
 def test_legacy_converted_frames_keep_their_echo_among_the_unassigned_attributes(
     tmp_path: Path, multiframe: Build, save: Save
 ) -> None:
-    """DICOM PS3.3 C.7.6.16.2.25: attributes without a functional group of their own."""
+    """DICOM Supplement 157: attributes without a functional group of their own."""
     dataset = multiframe(
         [(0, 35, "1"), (3, 35, "1")], sop_class=LegacyConvertedEnhancedMRImageStorage
     )
