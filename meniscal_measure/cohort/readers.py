@@ -1,0 +1,168 @@
+"""Handing knees to readers: who reads what, in which order, and what is hidden from them."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import PurePath
+
+import numpy as np
+
+from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.errors import UsageError
+
+HIDDEN_PART = 3
+"""A repeated knee is first read in the first of so many parts of the list and again in the last,
+so that a whole part lies between and the reader has forgotten it."""
+
+CODES = 36**5
+"""Number of codes of five letters and digits."""
+
+WORK_COLUMNS = ("order", "code", "images", "side", "landmarks")
+KEY_COLUMNS = ("reader", "order", "code", "subject", "visit", "side", "repeat", "images", "seed")
+
+
+@dataclass(frozen=True)
+class Assigned:
+    """One reading that a reader is asked for.
+
+    `code` is all the reader is told; `entry` says what it is, and `entry.landmarks` where the
+    reader's landmarks go.
+    """
+
+    order: int
+    code: str
+    entry: Entry
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Readings asked of each reader, and the seed that gives the same plan again."""
+
+    readings: tuple[Assigned, ...]
+    seed: int
+
+    @property
+    def entries(self) -> tuple[Entry, ...]:
+        """The manifest with which the readings are measured once the landmarks are placed."""
+        return tuple(assigned.entry for assigned in self.readings)
+
+    @property
+    def readers(self) -> tuple[str, ...]:
+        """The readers, in the order in which they were named."""
+        return tuple(dict.fromkeys(assigned.entry.reader for assigned in self.readings))
+
+    @property
+    def sentence(self) -> str:
+        """What was done, ready for a methods section."""
+        knees = len({replace(e, reader="", repeat=1, landmarks="") for e in self.entries})
+        repeats = sum(entry.repeat > 1 for entry in self.entries) // len(self.readers)
+        return (
+            f"{len(self.readers)} readers each read {knees} knees in an order drawn at random for"
+            f" each, blinded to subject, visit and each other; {repeats} knees were presented to"
+            f" each reader a second time without notice (seed {self.seed})."
+        )
+
+
+def plan_readings(
+    knees: Sequence[Entry], readers: Sequence[str], *, repeats: int, seed: int, landmarks: PurePath
+) -> Plan:
+    """Give every knee to every reader in a random order, some of them twice without notice.
+
+    Parameters
+    ----------
+    knees
+        What there is to read; excluded ones are left out.
+    readers
+        Names of the readers.
+    repeats
+        Number of knees each reader gets a second time, drawn for each.
+    seed
+        Seed of the drawing (NumPy PCG64); the same seed gives the same plan.
+    landmarks
+        Folder for the readers' landmark files.
+
+    Raises
+    ------
+    UsageError
+        If there are no knees or readers, a reader is named twice, or there are too many repeats
+        to hide.
+    """
+    usable = [knee for knee in knees if not knee.exclude]
+    if not usable or not readers or len(set(readers)) < len(readers):
+        raise UsageError("Give at least one knee and at least one reader, each named once.")
+    if not 0 <= repeats <= len(usable) // HIDDEN_PART:
+        raise UsageError(
+            f"{repeats} of {len(usable)} knees cannot be repeated without notice; ask for at most"
+            f" {len(usable) // HIDDEN_PART}."
+        )
+    found: list[Assigned] = []
+    for number, reader in enumerate(readers):
+        rng = np.random.default_rng([seed, number])
+        found.extend(_one_reader(usable, reader, repeats, rng, landmarks))
+    return Plan(tuple(found), seed)
+
+
+def _one_reader(
+    knees: Sequence[Entry],
+    reader: str,
+    repeats: int,
+    rng: np.random.Generator,
+    landmarks: PurePath,
+) -> list[Assigned]:
+    order = [(int(index), 1) for index in rng.permutation(len(knees))]
+    part = len(knees) // HIDDEN_PART
+    again = [(order[place][0], 2) for place in rng.choice(part, repeats, replace=False)]
+    last = order[-part:] + again if part else []
+    mixed = [last[place] for place in rng.permutation(len(last))]
+    listed = order[: len(order) - part] + mixed
+    codes = rng.choice(CODES, len(listed), replace=False)
+    return [
+        _assigned(place, _code(int(code)), replace(knees[index], reader=reader, repeat=repeat),
+                  landmarks)
+        for place, (code, (index, repeat)) in enumerate(zip(codes, listed, strict=True), start=1)
+    ]  # fmt: skip
+
+
+def _assigned(order: int, code: str, entry: Entry, landmarks: PurePath) -> Assigned:
+    place = landmarks / entry.reader / f"{code}.json"
+    return Assigned(order, code, replace(entry, landmarks=str(place)))
+
+
+def _code(number: int) -> str:
+    return np.base_repr(number, 36).zfill(5)
+
+
+def work_list_csv(plan: Plan, reader: str) -> str:
+    """Write what one reader is to do: images to open, and where the landmarks go.
+
+    Nothing in it tells a repeat from a first reading.
+    """
+    rows = [
+        (one.order, one.code, one.entry.path, one.entry.side.word if one.entry.side else "",
+         one.entry.landmarks)
+        for one in plan.readings
+        if one.entry.reader == reader
+    ]  # fmt: skip
+    return _csv(WORK_COLUMNS, rows)
+
+
+def key_csv(plan: Plan) -> str:
+    """Write what each code stands for, for the keeper of the study and not for the readers."""
+    rows = [
+        (e.reader, one.order, one.code, e.subject, e.visit, e.side.word if e.side else "",
+         e.repeat, e.path, plan.seed)
+        for one in plan.readings
+        for e in (one.entry,)
+    ]  # fmt: skip
+    return _csv(KEY_COLUMNS, rows)
+
+
+def _csv(columns: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows(rows)
+    return stream.getvalue()

@@ -1,0 +1,147 @@
+"""From readings to statements about readers and visits."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from meniscal_measure.anatomy import Compartment
+from meniscal_measure.cohort.adjudication import disputes, disputes_csv
+from meniscal_measure.cohort.agreement.ratings import ratings_from_table
+from meniscal_measure.cohort.agreement.reliability import IccForm, intraclass_correlations
+from meniscal_measure.cohort.analysis import (
+    Readings,
+    between_readers,
+    between_visits,
+    load_readings,
+    mean_of_readings,
+    within_readers,
+)
+from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.cohort.run import Job, run_cohort
+from meniscal_measure.cohort.store import Store
+from meniscal_measure.cohort.task import Measure, carry_out
+from meniscal_measure.errors import AgreementError
+
+
+def readings(*rows: tuple[str, str, str, int, float]) -> Readings:
+    """Readings of right knees from subject, visit, reader, repeat and extrusion in mm."""
+    subject, visit, reader, repeat, value = zip(*rows, strict=True)
+    values = np.array(value, dtype=np.float64)
+    n = len(rows)
+    return Readings(
+        np.array(subject), np.array(visit), np.full(n, "right"), np.full(n, "all"),
+        np.array(reader), np.array(repeat, dtype=np.int64), values, np.full(n, 0.25),
+        (values > 3).astype(np.float64), np.digitize(values, [2, 3, 5]).astype(np.float64),
+    )  # fmt: skip
+
+
+@pytest.fixture
+def study() -> Readings:
+    """Twelve knees read by A and B; A read four of them twice."""
+    rng = np.random.default_rng(90)
+    truth = np.linspace(0.5, 6, 12)
+    rows = [
+        (f"S{n:02d}", "1", reader, 1, truth[n] + offset + rng.normal(0, 0.2))
+        for reader, offset in (("A", 0.0), ("B", 0.3))
+        for n in range(12)
+    ]
+    rows += [(f"S{n:02d}", "1", "A", 2, truth[n] + rng.normal(0, 0.2)) for n in range(4)]
+    return readings(*rows)
+
+
+def test_readers_are_compared_on_their_first_readings(study: Readings) -> None:
+    result = between_readers(study)
+    assert result is not None
+    table = study.extrusion_mm[:24].reshape(2, 12).T
+    expected = intraclass_correlations(ratings_from_table(table)).forms[IccForm.TWO_WAY_RANDOM]
+    assert result.readers == ("A", "B")
+    assert result.reliability.forms[IccForm.TWO_WAY_RANDOM] == expected
+    (pair,) = result.pairs
+    assert pair.limits.bias.value == pytest.approx((table[:, 0] - table[:, 1]).mean())
+    assert pair.flags.cases.used == 12
+
+
+def test_a_reader_is_compared_with_himself_on_his_repeats(study: Readings) -> None:
+    (within,) = within_readers(study)
+    assert within.reader == "A"
+    assert within.reliability.cases.used == 4
+
+
+def test_one_reader_has_no_other_to_agree_with(study: Readings) -> None:
+    alone = study.where(study.reader == "A")
+    assert between_readers(alone) is None
+
+
+def test_readings_of_a_knee_are_averaged(study: Readings) -> None:
+    knees = mean_of_readings(study)
+    first = study.extrusion_mm[study.subject == "S00"]
+    assert first.size == 3
+    assert knees.extrusion_mm[0] == pytest.approx(first.mean())
+    assert knees.subject.tolist() == [f"S{n:02d}" for n in range(12)]
+    assert knees.u_mm == pytest.approx(np.full(12, 0.25))
+
+
+def test_visits_are_paired_by_knee_and_a_missed_one_is_counted() -> None:
+    both = readings(
+        ("S1", "base", "A", 1, 3.3),
+        ("S1", "year", "A", 1, 5.5),
+        ("S2", "base", "A", 1, 2.0),
+        ("S2", "year", "A", 1, 2.2),
+        ("S3", "base", "A", 1, 2.0),
+        ("S4", "other", "A", 1, 9.0),
+    )
+    changes, summary = between_visits(both, ("base", "year"), detectable_mm=0.8)
+    assert changes.change_mm[:2] == pytest.approx([2.2, 0.2])
+    assert changes.exceeds_detectable.tolist() == [True, False, False]
+    assert (summary.cases.used, summary.cases.left_out) == (2, 1)
+
+
+def test_a_visit_nobody_came_to_is_named() -> None:
+    with pytest.raises(AgreementError, match="No knee was measured at visit 'year'"):
+        between_visits(readings(("S1", "base", "A", 1, 3.0)), ("base", "year"), detectable_mm=1)
+
+
+def test_readers_who_differ_beyond_error_or_on_the_flag_are_listed() -> None:
+    found = disputes(
+        readings(
+            ("agree", "1", "A", 1, 2.0),
+            ("agree", "1", "B", 1, 2.3),
+            ("flag", "1", "A", 1, 2.9),
+            ("flag", "1", "B", 1, 3.1),
+            ("large", "1", "A", 1, 5.9),
+            ("large", "1", "B", 1, 4.0),
+            ("large", "1", "C", 1, 4.5),
+            ("once", "1", "A", 1, 4.5),
+            ("repeat", "1", "A", 1, 1.0),
+            ("repeat", "1", "A", 2, 5.0),
+        ),
+        detectable_mm=0.81,
+    )
+    listed = list(found)
+    assert [dispute.knee for dispute in listed] == ["flag / right / 1", "large / right / 1"]
+    assert listed[0].reason == "differ on the flag"
+    assert (listed[1].first_reader, listed[1].second_reader) == ("A", "B")
+    assert listed[1].reason == (
+        "differ by 1.90 mm, more than the smallest detectable change of 0.81 mm"
+    )
+    assert disputes_csv(listed).splitlines()[1] == (
+        "flag / right / 1,A,B,2.9,3.1,differ on the flag"
+    )
+
+
+def test_only_what_was_measured_is_loaded(
+    tmp_path: Path, make_knee: Callable[..., Entry], measure: Measure
+) -> None:
+    path = tmp_path / "cohort.sqlite"
+    entries = [make_knee("S1", extrusion_mm=3.5), make_knee("S2", refuse="no")]
+    run_cohort(entries, Job(path), carry_out=lambda tasks: (carry_out(t, measure) for t in tasks))
+    with Store.existing(path) as store:
+        loaded = load_readings(store, Compartment.MEDIAL)
+        with pytest.raises(AgreementError, match="no measured lateral compartment"):
+            load_readings(store, Compartment.LATERAL)
+    assert loaded.extrusion_mm.tolist() == [3.5]
+    assert loaded.knee.tolist() == ["S1 / right / 1"]
