@@ -20,6 +20,20 @@ class Side(StrEnum):
         """The side in plain words, as reports and the command line write it."""
         return "left" if self is Side.LEFT else "right"
 
+    @classmethod
+    def from_word(cls, word: str) -> Side:
+        """Take the side from its plain word, "left" or "right".
+
+        Raises
+        ------
+        ValueError
+            If it is neither.
+        """
+        for side in cls:
+            if side.word == word:
+                return side
+        raise ValueError(f'The side is {word!r}; it must be "left" or "right".')
+
     @property
     def medial_x(self) -> int:
         """Sign of the patient x axis that points medially.

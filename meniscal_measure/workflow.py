@@ -13,7 +13,7 @@ from meniscal_measure.caliper.landmarks import LandmarkSet
 from meniscal_measure.caliper.measure import DEFAULT_CONVENTIONS, MeasuredSet, measure_set
 from meniscal_measure.caliper.reading import Conventions, Reading, Source
 from meniscal_measure.caliper.refinement import refine_slice
-from meniscal_measure.errors import NothingMeasurableError, UnreadableFileError
+from meniscal_measure.errors import NothingMeasurableError, UnreadableFileError, UsageError
 from meniscal_measure.landmark_file import named_sop_instance_uids, read_landmark_file
 from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.record import reading_from_dict
@@ -210,7 +210,10 @@ def reopen(record: dict[str, object], study: Study) -> KneeReading:
 def _as_side(side: Side | str | None) -> Side | None:
     if side is None or isinstance(side, Side):
         return side
-    return {"left": Side.LEFT, "right": Side.RIGHT}[side]
+    try:
+        return Side.from_word(side)
+    except ValueError as error:
+        raise UsageError(str(error)) from error
 
 
 def _choose(study: Study, landmarks: Path, series: int | None) -> Choice:

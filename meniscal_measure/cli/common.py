@@ -41,7 +41,7 @@ class SideWord(StrEnum):
     @property
     def side(self) -> Side:
         """The side in DICOM's code."""
-        return Side.LEFT if self is SideWord.LEFT else Side.RIGHT
+        return Side.from_word(self.value)
 
 
 @contextmanager

@@ -82,7 +82,8 @@ def reading_to_dict(reading: Reading) -> Json:
 def _source(source: Source) -> Json:
     plain = asdict(source)
     spacing = [plain.pop("row_spacing_mm"), plain.pop("column_spacing_mm")]
-    return {**plain, "pixel_spacing_mm": spacing}
+    side = None if source.side is None else source.side.word
+    return {**plain, "side": side, "pixel_spacing_mm": spacing}
 
 
 def _place(part: SliceReading) -> Json:
@@ -121,6 +122,7 @@ def _compartment(reading: CompartmentReading) -> Json:
                 "patient_mm": list(placed.point_mm),
                 "pixel": list(reading.landmark_pixels[landmark]),
                 "sd_mm": placed.sd_mm,
+                "sd_across_mm": placed.sd_across_mm,
                 "origin": placed.origin,
             }
             for landmark, placed in reading.landmarks.items()
@@ -187,7 +189,7 @@ def _read_source(source: Mapping[str, Any]) -> Source:
     side = plain.pop("side")
     return Source(
         **plain,
-        side=None if side is None else Side(side),
+        side=None if side is None else Side.from_word(side),
         row_spacing_mm=row_spacing_mm,
         column_spacing_mm=column_spacing_mm,
     )
@@ -214,7 +216,10 @@ def _read_compartment(name: Compartment, record: Mapping[str, Any]) -> Compartme
         compartment=name,
         landmarks={
             key: PlacedLandmark(
-                as_vector(value["patient_mm"]), value["sd_mm"], Origin(value["origin"])
+                as_vector(value["patient_mm"]),
+                value["sd_mm"],
+                Origin(value["origin"]),
+                value["sd_across_mm"],
             )
             for key, value in landmarks.items()
         },

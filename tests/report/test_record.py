@@ -60,7 +60,7 @@ def test_the_record_holds_the_published_keys(case: Case) -> None:
     assert record["source"]["study_instance_uid"] == "2.25.111111"
     assert record["source"]["pixel_spacing_mm"] == [0.4, 0.7]
     assert (record["source"]["side"], record["source"]["side_source"]) == (
-        "R",
+        "right",
         "Laterality (0020,0060)",
     )
     assert record["slice"]["index"] == 3
@@ -103,7 +103,7 @@ def test_compartments_keep_to_the_image_while_the_side_is_unknown(make_case: Mak
         (lambda record: record.pop("notice"), "'notice' is a required property"),
         (lambda record: record["medial"].pop("u_mm"), "is not valid under any"),
         (lambda record: record.update(image_left=None), "is not valid under any"),
-        (lambda record: record["source"].update(side="left"), "is not one of"),
+        (lambda record: record["source"].update(side="R"), "is not one of"),
         (lambda record: record["conventions"].update(axis="diagonal"), "is not one of"),
         (lambda record: record.update(verified="no"), "is not of type 'boolean'"),
     ],
