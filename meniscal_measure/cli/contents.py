@@ -80,11 +80,14 @@ def _print_table(study: Study, choice: Choice | None, remark: str) -> None:
 
     console = Console(highlight=False)
     table = Table(title=escape(str(study.path)), title_justify="left")
-    for heading in ("No.", "Series", "Plane", "Contrast", "Slices", "Pixel mm", "Side", "Remarks"):
-        table.add_column(heading, justify="right" if heading in ("No.", "Slices") else "left")
+    for heading in ("No.", "Series", "Plane", "Contrast", "Slices", "Pixel mm", "Side"):
+        table.add_column(heading, overflow="fold")
     for number, stack in enumerate(study.stacks, 1):
         table.add_row(*(escape(cell) for cell in _row(number, stack)))
     console.print(table)
+    for number, stack in enumerate(study.stacks, 1):
+        for finding in stack.findings:
+            console.print(f"[bold]No. {number}[/bold] {escape(finding)}")
     for refusal in study.refusals:
         console.print(f"[bold]Refused[/bold] {escape(str(refusal.file))}: {escape(refusal.reason)}")
     if study.passed_over:
@@ -103,7 +106,7 @@ def _row(number: int, stack: Stack) -> tuple[str, ...]:
     shown_side = "unknown" if side is None else side.word
     if side is None and hint is not None:
         shown_side = f"unknown ({stack.laterality.hint_source} hints {hint.word})"
-    fat = " fat-suppressed" if stack.contrast.fat_suppressed else ""
+    fat = ", fat suppressed" if stack.contrast.fat_suppressed else ""
     return (
         str(number),
         stack.identity.series_description or stack.identity.series_instance_uid,
@@ -112,5 +115,4 @@ def _row(number: int, stack: Stack) -> tuple[str, ...]:
         f"{len(stack.frames)}{spacing}",
         f"{grid.row_spacing_mm:.3g} x {grid.column_spacing_mm:.3g}",
         shown_side,
-        "; ".join(stack.findings),
     )
