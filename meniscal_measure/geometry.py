@@ -76,9 +76,10 @@ class PixelGrid:
         self._check_directions()
 
     def _check_directions(self) -> None:
-        x, y = np.array(self.row_cosines), np.array(self.column_cosines)
-        departures = (abs(float(x @ x) - 1.0), abs(float(y @ y) - 1.0), abs(float(x @ y)))
-        if not max(departures) <= ORTHONORMAL_TOLERANCE:  # written so that NaN is refused too
+        x, y = self.row_cosines, self.column_cosines  # plain numbers: listing makes many grids
+        departures = (abs(_dot(x, x) - 1.0), abs(_dot(y, y) - 1.0), abs(_dot(x, y)))
+        # written so that NaN is refused too, in whichever place it stands
+        if not all(departure <= ORTHONORMAL_TOLERANCE for departure in departures):
             raise GeometryError(
                 f"ImageOrientationPatient is {[*self.row_cosines, *self.column_cosines]}; its two"
                 " directions must be unit vectors at a right angle. Sheared or distorted images"
@@ -173,6 +174,10 @@ class PixelGrid:
         """Whether `[column, row]` lies on the image, its half-pixel border included."""
         column, row = pixel
         return -0.5 <= column <= self.columns - 0.5 and -0.5 <= row <= self.rows - 0.5
+
+
+def _dot(a: Vector, b: Vector) -> float:
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 
 
 def _unit(vector: ArrayLike) -> FloatArray:

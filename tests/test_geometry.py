@@ -218,6 +218,7 @@ def test_a_position_that_is_not_finite_is_refused(value: float) -> None:
         ((0.0, 0.0, 0.0), (0.0, 0.0, -1.0)),
         ((1.0, 0.0, 0.0), (1.0, 0.0, 0.0)),
         ((math.nan, 0.0, 0.0), (0.0, 0.0, -1.0)),
+        ((1.0, 0.0, 0.0), (0.0, 0.0, math.nan)),
     ],
 )
 def test_sheared_or_unscaled_directions_are_refused(
