@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import struct
 import zlib
-from functools import cache
+from functools import cache, lru_cache
 from typing import cast
 
 from pydicom.datadict import dictionary_VR, tag_for_keyword
@@ -123,10 +123,15 @@ def _binary_format(keyword: str) -> str | None:
 
 def _strings(element: DataElement | RawDataElement) -> tuple[str, ...]:
     if isinstance(element, RawDataElement):
-        text = (element.value or b"").decode("latin-1").strip(" \0")
-        return tuple(part.strip(" ") for part in text.split("\\")) if text else ()
+        return _split(element.value or b"")
     value = element.value
     return tuple(map(str, value)) if isinstance(value, MultiValue) else (str(value),)
+
+
+@lru_cache(maxsize=1024)  # most values repeat from slice to slice
+def _split(raw: bytes) -> tuple[str, ...]:
+    text = raw.decode("latin-1").strip(" \0")
+    return tuple(part.strip(" ") for part in text.split("\\")) if text else ()
 
 
 def _unpacked(element: RawDataElement, code: str) -> tuple[float, ...]:

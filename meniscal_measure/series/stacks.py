@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from operator import sub
 
 import numpy as np
 
@@ -102,11 +103,11 @@ def _listing_order(stack: Stack) -> tuple[object, ...]:
 
 
 def _parallel_runs(group: Sequence[HeaderFrame]) -> list[_Run]:
-    parallel: list[tuple[FloatArray, list[HeaderFrame]]] = []
+    parallel: list[tuple[tuple[float, ...], list[HeaderFrame]]] = []
     for item in sorted(group, key=_repetition_order):
-        directions = np.array([*item.frame.grid.row_cosines, *item.frame.grid.column_cosines])
+        directions = (*item.frame.grid.row_cosines, *item.frame.grid.column_cosines)
         for reference, members in parallel:
-            if np.max(np.abs(directions - reference)) <= PARALLEL_TOLERANCE:
+            if max(map(abs, map(sub, directions, reference))) <= PARALLEL_TOLERANCE:
                 members.append(item)
                 break
         else:

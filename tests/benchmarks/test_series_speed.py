@@ -102,6 +102,15 @@ def test_read_with_scan_and_choice(benchmark: BenchmarkFixture, series_folder: P
     assert benchmark(ours) == 30
 
 
+@pytest.mark.benchmark(group="read 30 slices of 320 x 320")
+def test_read_only_the_middle_slices(benchmark: BenchmarkFixture, series_folder: Path) -> None:
+    def ours() -> int:
+        stack = choose_coronal(open_study(series_folder)).stack
+        return len(read_pixels(stack, range(12, 19)))
+
+    assert benchmark(ours) == 7
+
+
 @pytest.mark.benchmark(group="peak memory")
 @pytest.mark.parametrize("slices", [5, 30])
 def test_peak_memory(benchmark: BenchmarkFixture, series_folder: Path, slices: int) -> None:
