@@ -83,10 +83,10 @@ class ScannerRecipe:
     """The scanner and what is imperfect about it."""
 
     field_strength: FieldStrength = FieldStrength.T3
-    snr: float = bounded(2.0, 1000.0, 30.0)
+    snr: float = bounded(2.0, 1000.0, 40.0)
     """Signal of cartilage over the noise of one channel."""
     coil_elements: int = bounded(1, 32, 8)
-    coil_falloff: float = bounded(0.0, 1.0, 0.3)
+    coil_falloff: float = bounded(0.0, 1.0, 0.6)
     """0 for an even image, 1 for the full fall of sensitivity away from the coil elements."""
     phase_fraction: float = bounded(0.3, 1.0, 0.8)
     """Acquired over shown rows; the rest is zero-filled."""

@@ -37,7 +37,6 @@ from meniscal_measure.phantom.scanner.receive import (
 from meniscal_measure.phantom.scanner.sampling import StackPlan, pixel_points, stack_grids
 from meniscal_measure.phantom.scanner.signal import (
     REFERENCE_TISSUE,
-    TEXTURE,
     chemical_shift_px,
     tissue_signals,
 )
@@ -75,7 +74,7 @@ class Scanner:
     """
 
     field_strength_t: float = 3.0
-    snr: float = 30.0
+    snr: float = 40.0
     matrix_fraction: tuple[float, float] = (0.8, 1.0)
     ringing_filter: float = 0.7
     coil: Coil = field(default_factory=Coil)
@@ -171,7 +170,8 @@ def _acquire_slice(
     in_plane = scanner.subsampling.in_plane
     labels = tissue_labels(specimen, grid)
     points_mm = pixel_points(grid)
-    even = 1 + scanner.texture * TEXTURE[labels] * acquisition.texture.at(points_mm)
+    even = 1 + scanner.texture * acquisition.texture.variation(points_mm, labels)
+    even = np.clip(even, 0, None)
     kspace = _encode(
         water * _enlarged(even, in_plane),
         fat * _enlarged(even * _fat_factor(points_mm, acquisition), in_plane),

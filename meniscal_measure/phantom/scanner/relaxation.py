@@ -18,13 +18,24 @@ class Provenance(StrEnum):
     FREE = "free parameter of the phantom, no source"
 
 
+class Pattern(StrEnum):
+    """How signal varies inside a tissue."""
+
+    GRAIN = "grain"
+    FIBRES = "fibres"
+    """Streaks along the leg, as between muscle bundles."""
+    SEPTA = "septa"
+    """Thin dark walls, as between fat lobules."""
+
+
 GOLD = "Gold GE et al. AJR 2004;183:343-351"
 RAUSCHER = "Rauscher I et al. Radiology 2008;249:591-600"
 BONE = "Du J, Bydder GM, ultrashort echo time imaging of cortical bone"
 PLAUSIBLE = "chosen between its neighbours in the table"
 
 DENSITY_SOURCE = "relative to water, recalled ranges of low confidence"
-"""Where the proton densities come from; treat them as free parameters of the phantom."""
+"""Where the proton densities come from; treat them as free parameters of the phantom. Marrow is
+set below fat by the share of trabecular bone in it."""
 
 
 @dataclass(frozen=True)
@@ -39,8 +50,9 @@ class Properties:
         Relative to water.
     fat_fraction
         Part of the signal that comes from fat: suppressed and displaced with it.
-    texture
-        Standard deviation of the signal inside the tissue over its mean (free parameter).
+    texture, pattern
+        Standard deviation of the signal inside the tissue over its mean, and how it varies (free
+        parameters).
     source, t1_known, t2_known
         Origin of the relaxation times, and how well each pair is founded.
     """
@@ -53,6 +65,7 @@ class Properties:
     t2_known: Provenance
     fat_fraction: float = 0.0
     texture: float = 0.04
+    pattern: Pattern = Pattern.GRAIN
 
 
 _RECALLED, _FREE, _READ = Provenance.RECALLED, Provenance.FREE, Provenance.READ
@@ -72,15 +85,17 @@ PROPERTIES: Mapping[Tissue, Properties] = MappingProxyType(
         Tissue.FAT: Properties(
             *((288.0, 371.0), (165.0, 133.0), 0.95, GOLD, _RECALLED, _RECALLED),
             fat_fraction=0.97,
-            texture=0.06,
+            texture=0.09,
+            pattern=Pattern.SEPTA,
         ),
         Tissue.MUSCLE: Properties(
             *((1130.0, 1420.0), (35.3, 31.7), 0.78, GOLD, _RECALLED, _RECALLED),
             fat_fraction=0.03,
-            texture=0.08,
+            texture=0.09,
+            pattern=Pattern.FIBRES,
         ),
         Tissue.MARROW: Properties(
-            *((288.0, 365.0), (165.0, 133.0), 0.90, GOLD, _RECALLED, _RECALLED),
+            *((288.0, 365.0), (165.0, 133.0), 0.75, GOLD, _RECALLED, _RECALLED),
             fat_fraction=0.88,
             texture=0.07,
         ),

@@ -24,9 +24,6 @@ FIELD_DEPHASING_MS = 45.0
 REFERENCE_TISSUE = Tissue.CARTILAGE
 """Tissue to whose signal a signal-to-noise ratio refers."""
 
-TEXTURE: FloatArray = np.array([PROPERTIES[tissue].texture for tissue in Tissue])
-"""Standard deviation of the signal inside each tissue over its mean, by tissue code."""
-
 
 def spin_echo(
     proton_density: float, t1_ms: float, t2_ms: float, *, tr_ms: float, te_ms: float

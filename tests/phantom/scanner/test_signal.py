@@ -8,7 +8,6 @@ import pytest
 from meniscal_measure.phantom.scanner.protocols import PROTOCOLS, ProtocolName
 from meniscal_measure.phantom.scanner.relaxation import PROPERTIES
 from meniscal_measure.phantom.scanner.signal import (
-    TEXTURE,
     chemical_shift_px,
     gradient_echo,
     spin_echo,
@@ -88,7 +87,6 @@ def test_the_chemical_shift_grows_with_field_and_shrinks_with_bandwidth() -> Non
 def test_every_tissue_has_properties_with_a_source() -> None:
     assert set(PROPERTIES) == set(Tissue)
     assert all(known.source for known in PROPERTIES.values())
-    assert len(TEXTURE) == len(Tissue)
 
 
 def test_relaxation_times_rise_for_t1_and_fall_for_t2_with_the_field() -> None:
