@@ -75,8 +75,8 @@ def choose_coronal(
     if not coronal:
         raise NothingMeasurableError(_no_coronal(study, asked))
     best, *others = coronal
-    by_user = len(asked) < len(study.stacks)
-    return Choice(best, _reason(best, others, by_user=by_user), tuple(others))
+    by_request = len(asked) < len(study.stacks)
+    return Choice(best, _reason(best, others, by_request=by_request), tuple(others))
 
 
 def _asked(
@@ -145,13 +145,13 @@ def _localizer_signs(stack: Stack) -> list[str]:
     return [words for words, present in signs.items() if present]
 
 
-def _reason(best: Stack, others: Sequence[Stack], *, by_user: bool) -> str:
+def _reason(best: Stack, others: Sequence[Stack], *, by_request: bool) -> str:
     parts = [f"{describe(best)}: {best.contrast.evidence}"]
     signs = _localizer_signs(best)
     if signs:
         parts.append(f"coarse for the job ({', '.join(signs)})")
-    if by_user:
-        parts.append("asked for by the user")
+    if by_request:
+        parts.append("as asked for")
     elif not others:
         parts.append("the only coronal stack")
     if others:

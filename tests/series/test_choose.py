@@ -113,7 +113,7 @@ def test_the_user_can_choose_another(study: Callable[..., Study]) -> None:
     assert by_series.stack is by_image.stack is wanted
     choice = choose_coronal(found, stack_number=2)
     assert choice.stack is wanted
-    assert "asked for by the user" in choice.reason
+    assert "as asked for" in choice.reason
 
 
 @pytest.mark.parametrize(
