@@ -1,0 +1,90 @@
+"""`review`: a local page on which a reader verifies the measurement and signs it."""
+
+from __future__ import annotations
+
+import webbrowser
+from pathlib import Path
+from typing import Annotated
+from urllib.parse import quote
+
+import typer
+
+from meniscal_measure.caliper.reading import AxisConvention, Conventions, ThresholdRule
+from meniscal_measure.cli.common import reported
+from meniscal_measure.errors import UsageError
+
+
+def review(
+    path: Annotated[
+        Path,
+        typer.Argument(
+            metavar="STUDY",
+            help="One study, a folder of studies, or a work list (CSV: knee,study,side,landmarks).",
+            show_default=False,
+        ),
+    ],
+    store: Annotated[
+        Path,
+        typer.Option("--store", help="File in which signed readings and unfinished work are kept."),
+    ] = Path("readings.sqlite"),
+    reader: Annotated[
+        str,
+        typer.Option("--reader", help="Name or pseudonym you sign with; the page asks otherwise."),
+    ] = "",
+    axis: Annotated[
+        AxisConvention, typer.Option("--axis", help="Direction along which extrusion is measured.")
+    ] = AxisConvention.RIM_TO_RIM,
+    threshold_rule: Annotated[
+        ThresholdRule,
+        typer.Option("--threshold-rule", help="What exactly 3.0 mm counts as: above is > 3.0."),
+    ] = ThresholdRule.ABOVE,
+    blinded: Annotated[
+        bool,
+        typer.Option(
+            "--blinded",
+            help="For studies: random order, no identity of the patient, nothing proposed.",
+        ),
+    ] = False,
+    seed: Annotated[
+        int, typer.Option("--seed", help="Seed of the random order of a blinded study.")
+    ] = 1,
+    repeats: Annotated[
+        int,
+        typer.Option(
+            "--repeats", help="Knees of a blinded study that are read twice, untold.", min=0
+        ),
+    ] = 0,
+    port: Annotated[
+        int, typer.Option("--port", help="Port on this machine; by default a free one.", min=0)
+    ] = 0,
+    no_browser: Annotated[
+        bool, typer.Option("--no-browser", help="Print the address and do not open a browser.")
+    ] = False,
+) -> None:
+    """Confirm or correct the landmarks of knees on a local page, and sign the readings.
+
+    The page is served to this machine only; nothing leaves it.
+    """
+    with reported(as_json=False):
+        try:
+            from meniscal_measure.review.serve import PageServer
+        except ModuleNotFoundError as error:
+            raise UsageError(
+                f"The page needs the package {error.name}, which is not installed. Install"
+                " meniscal-measure with the extra web: pip install 'meniscal-measure[web]'."
+            ) from error
+        from meniscal_measure.review.desk import Desk
+        from meniscal_measure.review.plan import Blinding
+        from meniscal_measure.review.signing import Terms
+        from meniscal_measure.review.worklist import open_worklist
+
+        terms = Terms(
+            Conventions(axis=axis, threshold_rule=threshold_rule),
+            Blinding(seed, repeats) if blinded else None,
+        )
+        server = PageServer(Desk(open_worklist(path), store, terms), port=port)
+        address = server.address + (f"#reader={quote(reader, safe='')}" if reader else "")
+        typer.echo(f"The page is at {address}\nStop with Ctrl-C; everything is kept in {store}.")
+        if not no_browser:
+            webbrowser.open(address)
+        server.run()

@@ -1,0 +1,77 @@
+"""From requests to the desk and back: parsing, threads, and errors in words."""
+
+from __future__ import annotations
+
+import sys
+import traceback
+from collections.abc import Awaitable, Callable
+from typing import Any
+from urllib.parse import unquote
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+
+from meniscal_measure.errors import (
+    MeniscalMeasureError,
+    OutputError,
+    StaleStateError,
+    UsageError,
+)
+from meniscal_measure.review.desk import Desk
+from meniscal_measure.review.told import told
+
+READER_HEADER = "X-Reader"
+"""Carries the reader's name, percent-encoded UTF-8."""
+
+STATUS: dict[type[MeniscalMeasureError], int] = {
+    StaleStateError: 409,
+    OutputError: 507,
+    UsageError: 400,
+    MeniscalMeasureError: 422,
+}
+"""HTTP status of each kind of error; the first that fits counts."""
+
+Json = dict[str, Any]
+Answer = Callable[[Desk, str, Request, Json], Response]
+"""Answers a request of a reader: desk, reader, request, parsed body."""
+
+Endpoint = Callable[[Request], Awaitable[Response]]
+
+
+def endpoint(answer: Answer, desk: Desk) -> Endpoint:
+    """Run an answer in a thread of its own and put its errors into words."""
+
+    async def answered(request: Request) -> Response:
+        try:
+            reader = unquote(request.headers.get(READER_HEADER, ""), errors="strict")
+            body = await request.json() if request.method == "POST" else {}
+            if not isinstance(body, dict):
+                raise UsageError("The request must be a JSON object.")
+            return await run_in_threadpool(answer, desk, reader, request, body)
+        except MeniscalMeasureError as error:
+            return _error(error, desk)
+        except (ValueError, KeyError, TypeError, RecursionError) as error:
+            traceback.print_exc()
+            return _in_words(
+                "UsageError", f"The request cannot be used ({type(error).__name__}).", 400
+            )
+        except Exception:
+            traceback.print_exc()
+            words = (
+                "A fault in the program; nothing signed is lost. The window it runs in says more."
+            )
+            return _in_words("Fault", words, 500)
+
+    return answered
+
+
+def _error(error: MeniscalMeasureError, desk: Desk) -> JSONResponse:
+    if desk.is_blinded:
+        print(error, file=sys.stderr)
+    status = next(code for kind, code in STATUS.items() if isinstance(error, kind))
+    return _in_words(type(error).__name__, told(error, blinded=desk.is_blinded), status)
+
+
+def _in_words(kind: str, message: str, status: int) -> JSONResponse:
+    return JSONResponse({"kind": kind, "message": message}, status)

@@ -1,0 +1,230 @@
+"""The reader's desk: which knee comes next, what is on it, and what was signed."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from threading import Lock
+from typing import Any
+
+from meniscal_measure.errors import UsageError
+from meniscal_measure.review.drafts import Draft, Drafts
+from meniscal_measure.review.journal import Journal, Signing, Verdict
+from meniscal_measure.review.knee import OpenKnee, Propose, blinded, open_knee
+from meniscal_measure.review.measuring import measure_state
+from meniscal_measure.review.plan import Task, plan
+from meniscal_measure.review.signing import (
+    Terms,
+    measured_content,
+    rejected_content,
+    why_not_signed,
+)
+from meniscal_measure.review.state import State, first_state, state_from_dict
+from meniscal_measure.review.store import Store, TaskKey
+from meniscal_measure.review.worklist import Knee
+
+OPEN_KNEES = 4
+"""Knees whose headers are kept in memory: the one read, its neighbours, another reader's."""
+
+MAX_READER_LENGTH = 64
+
+
+@dataclass(frozen=True)
+class Place:
+    """One task of a reader together with the knee it is about, opened.
+
+    `shown` is what the page is made from; while blinded it lacks identity and proposal.
+    """
+
+    key: TaskKey
+    label: str
+    knee: OpenKnee
+    shown: OpenKnee
+
+
+class Desk:
+    """Brings work list, store and knees together for any number of readers.
+
+    Parameters
+    ----------
+    knees
+        The work list.
+    store_path
+        Where signings and working states are kept.
+    terms
+        Conventions and blinding; a store keeps to those it was begun with.
+    propose
+        Proposes landmarks on knees without a landmark file.
+    """
+
+    def __init__(
+        self,
+        knees: Sequence[Knee],
+        store_path: Path,
+        terms: Terms,
+        *,
+        propose: Propose | None = None,
+    ) -> None:
+        self.knees = tuple(knees)
+        self.terms = terms
+        self.store = Store(store_path, _about(self.knees, terms))
+        self.journal = Journal(self.store)
+        self.drafts = Drafts(self.store)
+        self._propose = propose
+        self._plans: dict[str, dict[str, tuple[int, Task]]] = {}
+        self._opened: OrderedDict[str, OpenKnee] = OrderedDict()
+        self._lock = Lock()
+
+    @property
+    def is_blinded(self) -> bool:
+        """Whether readers must not know whose knee they read."""
+        return self.terms.blinding is not None
+
+    def tasks(self, reader: str) -> list[dict[str, str]]:
+        """List the readings asked of a reader, in order, with what has become of each."""
+        begun = self.drafts.begun(reader)
+        verdicts = self.journal.verdicts(reader)
+        listed = []
+        for number, task in self._plan(reader).values():
+            place = self.knees[task.knee].name, task.round
+            status = verdicts.get(place) or ("begun" if place in begun else "")
+            listed.append(
+                {"id": task.task_id, "label": self._label(number, task), "status": status}
+            )
+        return listed
+
+    def key(self, reader: str, task_id: str) -> TaskKey:
+        """Find what a task of a reader stands for.
+
+        Raises
+        ------
+        UsageError
+            If the reader has no such task.
+        """
+        _, task = self._task(reader, task_id)
+        return TaskKey(reader, self.knees[task.knee].name, task.round)
+
+    def place(self, reader: str, task_id: str) -> Place:
+        """Open the knee of a task.
+
+        Raises
+        ------
+        MeniscalMeasureError
+            If the reader has no such task or the images cannot be used.
+        """
+        number, task = self._task(reader, task_id)
+        knee = self._open(self.knees[task.knee])
+        return Place(
+            key=self.key(reader, task_id),
+            label=self._label(number, task),
+            knee=knee,
+            shown=blinded(knee) if self.is_blinded else knee,
+        )
+
+    def begin(self, place: Place) -> Draft:
+        """Take up the working state of a task where it was left."""
+        first = first_state(place.shown.proposal, place.knee.grids)
+        return self.drafts.begin(place.key, place.knee.images, json.dumps(first.as_dict()))
+
+    def state(self, place: Place, content: Any) -> State:
+        """Take a working state from what the page sent."""
+        return state_from_dict(content, place.knee.grids)
+
+    def sign(self, place: Place, revision: int) -> Signing | str:
+        """Sign the working state as it is stored, or say in words what is missing.
+
+        Raises
+        ------
+        StaleStateError
+            If the working state has moved on since `revision`.
+        OutputError
+            If it cannot be stored; nothing is signed then.
+        """
+        state = self.state(place, json.loads(self.begin(place).state))
+        # While blinded the slice is the reader's own choice, even where the proposal agrees.
+        own = replace(place.knee, proposal=place.shown.proposal)
+        measured = measure_state(own, state, self.terms.conventions)
+        refusal = why_not_signed(state, measured)
+        if refusal or measured.reading is None:
+            return refusal
+        reading = replace(measured.reading, verified=True, verified_by=place.key.reader)
+        before = self._before(place)
+        content = measured_content(place.knee, state, reading, self.terms, before)
+        with self.store.writing() as connection:
+            self.drafts.signed(connection, place.key, revision)
+            return self.journal.append(connection, place.key, Verdict.MEASURED, content)
+
+    def reject(self, key: TaskKey, rejection: str, draft: Draft | None) -> Signing:
+        """Sign that a knee is not measured, with the reason.
+
+        `draft` is what the reader saw, and None for a knee that cannot be opened.
+
+        Raises
+        ------
+        StaleStateError
+            If the working state has moved on since.
+        """
+        if not rejection.strip():
+            raise UsageError("Give the reason for which the knee is rejected.")
+        state = None if draft is None else json.loads(draft.state)
+        content = rejected_content(state, self.terms, rejection.strip())
+        with self.store.writing() as connection:
+            if draft is not None:
+                self.drafts.signed(connection, key, draft.revision)
+            return self.journal.append(connection, key, Verdict.REJECTED, content)
+
+    def _before(self, place: Place) -> State:
+        earlier = self.journal.latest(place.key)
+        if earlier is not None and earlier.verdict is Verdict.MEASURED:
+            return self.state(place, earlier.record["state"])
+        return first_state(place.shown.proposal, place.knee.grids)
+
+    def _plan(self, reader: str) -> dict[str, tuple[int, Task]]:
+        if reader not in self._plans:
+            _check_reader(reader)
+            names = [knee.name for knee in self.knees]
+            tasks = plan(names, reader, self.terms.blinding, self.store.about["secret"])
+            self._plans[reader] = {
+                task.task_id: (number, task) for number, task in enumerate(tasks, start=1)
+            }
+        return self._plans[reader]
+
+    def _task(self, reader: str, task_id: str) -> tuple[int, Task]:
+        try:
+            return self._plan(reader)[task_id]
+        except KeyError:
+            raise UsageError("There is no such knee on this reader's list.") from None
+
+    def _label(self, number: int, task: Task) -> str:
+        return f"Knee {number}" if self.is_blinded else self.knees[task.knee].name
+
+    def _open(self, knee: Knee) -> OpenKnee:
+        with self._lock:
+            if knee.name not in self._opened:
+                self._opened[knee.name] = open_knee(knee, self._propose)
+            self._opened.move_to_end(knee.name)
+            while len(self._opened) > OPEN_KNEES:
+                self._opened.popitem(last=False)
+            return self._opened[knee.name]
+
+
+def _about(knees: Sequence[Knee], terms: Terms) -> dict[str, str]:
+    """List the settings a store keeps to; a blinded plan holds for its own knees only."""
+    names = json.dumps([knee.name for knee in knees])
+    digest = hashlib.sha256(names.encode()).hexdigest()[:16]
+    return {
+        "conventions": json.dumps(asdict(terms.conventions)),
+        "blinding": json.dumps(None if terms.blinding is None else asdict(terms.blinding)),
+        "knees": "any" if terms.blinding is None else digest,
+    }
+
+
+def _check_reader(reader: str) -> None:
+    if not (reader.strip() == reader and reader.isprintable() and len(reader) > 0):
+        raise UsageError("Give the name or pseudonym under which you read.")
+    if len(reader) > MAX_READER_LENGTH:
+        raise UsageError(f"The name must not be longer than {MAX_READER_LENGTH} characters.")

@@ -1,0 +1,152 @@
+"""The signings: an append-only record in which each entry seals the one before."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sqlite3
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from enum import StrEnum
+from typing import Any
+
+from meniscal_measure.errors import InputError
+from meniscal_measure.review.store import Store, TaskKey
+
+Json = Mapping[str, Any]
+
+_COLUMNS = "number, reader, knee, round, verdict, signed_at, content, previous, digest"
+
+
+class Verdict(StrEnum):
+    """What a reader signs."""
+
+    MEASURED = "measured"
+    REJECTED = "rejected"
+
+
+@dataclass(frozen=True)
+class Signing:
+    """One signing, as it stands in the store.
+
+    `content` is JSON text: the reading, the proposal it started from, what was changed, quality,
+    remark, settings and software version. `digest` is the SHA-256 of the entry together with
+    `previous`, the digest of the entry before it.
+    """
+
+    number: int
+    key: TaskKey
+    verdict: Verdict
+    signed_at: str
+    """UTC, ISO 8601."""
+    content: str
+    previous: str
+    digest: str
+
+    @property
+    def record(self) -> dict[str, Any]:
+        """The content, parsed."""
+        return dict(json.loads(self.content))
+
+
+class Journal:
+    """Reads and appends signings."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def append(
+        self, connection: sqlite3.Connection, key: TaskKey, verdict: Verdict, content: Json
+    ) -> Signing:
+        """Append a signing within a writing transaction of the store."""
+        last = connection.execute(
+            "SELECT number, digest FROM signing ORDER BY number DESC LIMIT 1"
+        ).fetchone()
+        number, previous = (last[0] + 1, last[1]) if last else (1, "")
+        signed_at = datetime.now(UTC).isoformat(timespec="milliseconds")
+        text = json.dumps(content, ensure_ascii=False, sort_keys=True, allow_nan=False)
+        entry = Signing(number, key, verdict, signed_at, text, previous, "")
+        row = _row(entry)[:-1]
+        signing = _signing((*row, _digest(row)))
+        connection.execute(
+            f"INSERT INTO signing ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", _row(signing)
+        )
+        return signing
+
+    def all(self) -> Iterator[Signing]:
+        """Every signing, oldest first."""
+        with self._store.reading() as connection:
+            rows = connection.execute(f"SELECT {_COLUMNS} FROM signing ORDER BY number").fetchall()
+        return map(_signing, rows)
+
+    def latest(self, key: TaskKey) -> Signing | None:
+        """Newest signing of one reading; None before the first."""
+        with self._store.reading() as connection:
+            row = connection.execute(
+                f"SELECT {_COLUMNS} FROM signing WHERE reader = ? AND knee = ? AND round = ?"
+                " ORDER BY number DESC LIMIT 1",
+                (key.reader, key.knee, key.round),
+            ).fetchone()
+        return _signing(row) if row else None
+
+    def verdicts(self, reader: str) -> dict[tuple[str, int], str]:
+        """Newest verdict of a reader by knee and round."""
+        with self._store.reading() as connection:
+            rows = connection.execute(
+                "SELECT knee, round, verdict FROM signing WHERE reader = ? ORDER BY number",
+                (reader,),
+            ).fetchall()
+        return {(knee, round_): verdict for knee, round_, verdict in rows}
+
+    def check(self) -> int:
+        """Check that no signing is missing, changed or half-written.
+
+        Returns
+        -------
+        int
+            Number of signings.
+
+        Raises
+        ------
+        InputError
+            With the number of the first signing that does not fit the one before.
+        """
+        previous, number = "", 0
+        for number, signing in enumerate(self.all(), start=1):
+            row = _row(signing)
+            if (signing.number, signing.previous, signing.digest) != (
+                number,
+                previous,
+                _digest(row[:-1]),
+            ):
+                raise InputError(
+                    f"Signing {number} of {self._store.path} is missing or was changed after it"
+                    " was signed. Take the store back from a backup."
+                )
+            previous = signing.digest
+        return number
+
+
+def _row(signing: Signing) -> tuple[Any, ...]:
+    key = signing.key
+    return (
+        signing.number,
+        key.reader,
+        key.knee,
+        key.round,
+        signing.verdict.value,
+        signing.signed_at,
+        signing.content,
+        signing.previous,
+        signing.digest,
+    )
+
+
+def _signing(row: tuple[Any, ...]) -> Signing:
+    number, reader, knee, round_, verdict, *rest = row
+    return Signing(number, TaskKey(reader, knee, round_), Verdict(verdict), *rest)
+
+
+def _digest(row: tuple[Any, ...]) -> str:
+    return hashlib.sha256(json.dumps(row, ensure_ascii=False).encode()).hexdigest()

@@ -1,0 +1,52 @@
+/** Requests to the program; everything that is measured is measured there. */
+
+export class ApiError extends Error {
+  /** @param {string} kind @param {string} message */
+  constructor(kind, message) {
+    super(message);
+    this.kind = kind;
+  }
+}
+
+const GONE =
+  "The program that serves this page does not answer. What was signed is safe. Start it again with the same "
+  + "command and open the address it prints.";
+
+export class Api {
+  /** @param {string} reader */
+  constructor(reader) {
+    this.reader = reader;
+  }
+
+  /** @param {string} path @returns {Promise<any>} */
+  async get(path) {
+    return (await this.#ask(path, {})).json();
+  }
+
+  /** @param {string} path */
+  async bytes(path) {
+    return (await this.#ask(path, {})).arrayBuffer();
+  }
+
+  /** @param {string} path @param {object} body @param {boolean} [leaving] @returns {Promise<any>} */
+  async post(path, body, leaving = false) {
+    const request = { method: "POST", body: JSON.stringify(body), keepalive: leaving };
+    return (await this.#ask(path, request)).json();
+  }
+
+  /** @param {string} path @param {RequestInit} request */
+  async #ask(path, request) {
+    const headers = { "X-Reader": encodeURIComponent(this.reader), "Content-Type": "application/json" };
+    let answer;
+    try {
+      answer = await fetch(`${location.pathname}api/${path}`, { ...request, headers });
+    } catch {
+      throw new ApiError("Gone", GONE);
+    }
+    if (!answer.ok) {
+      const told = await answer.json().catch(() => ({ kind: "Refused", message: "The request was refused." }));
+      throw new ApiError(told.kind, told.message);
+    }
+    return answer;
+  }
+}

@@ -1,0 +1,125 @@
+/** Marks on the slice. Shape says which landmark, weight and dashes what was found; colour repeats it. */
+
+import { imageSideOf, landmarkOf } from "./types.js";
+
+/** @typedef {import("./types.js").Pixel} Pixel */
+/** @typedef {import("./types.js").Point} Point */
+/** @typedef {import("./types.js").Compartment} Compartment */
+/** @typedef {import("./viewport.js").Viewport} Viewport */
+/** @typedef {CanvasRenderingContext2D} Context */
+
+/** Orange and sky of Okabe and Ito's palette, told apart with every common colour vision deficiency. */
+const FLAGGED = "#E69F00";
+const NOT_FLAGGED = "#56B4E9";
+const POINT = "#FFFFFF";
+const SIZE = 6;
+
+/** Outline of a landmark around the origin, as an SVG path; the triangle points outward. @param {string} name */
+export function outlineOf(name) {
+  const outward = imageSideOf(name) === "image_left" ? -1 : 1;
+  const s = SIZE;
+  return {
+    rim: `M${-s} ${-s}H${s}V${s}H${-s}Z`,
+    outer_edge: `M${outward * s * 1.3} 0L${-outward * s} ${-s * 1.1}V${s * 1.1}Z`,
+    inner_tip: `M${-s} 0A${s} ${s} 0 1 0 ${s} 0A${s} ${s} 0 1 0 ${-s} 0Z`,
+    spine_base: `M0 ${-s * 1.3}L${s * 1.3} 0L0 ${s * 1.3}L${-s * 1.3} 0Z`,
+  }[landmarkOf(name)] ?? "";
+}
+
+/** @param {Context} context @param {Viewport} view @param {Compartment} found */
+export function drawCaliper(context, view, found) {
+  context.setLineDash(found.decision === "undecided" ? [7, 5] : []);
+  const weight = found.flag ? 2.6 : 1.3;
+  const colour = found.flag ? FLAGGED : NOT_FLAGGED;
+  for (const line of [found.lines.rim, found.lines.outer]) {
+    strokeLine(context, view, line, colour, weight);
+  }
+  context.setLineDash([]);
+  strokeLine(context, view, found.lines.caliper, colour, weight + 1);
+  drawValue(context, view, found, colour);
+}
+
+/** @param {Context} context @param {Viewport} view @param {Pixel[]} line @param {string} colour @param {number} weight */
+function strokeLine(context, view, line, colour, weight) {
+  const path = new Path2D();
+  path.moveTo(...view.toScreen(line[0]));
+  path.lineTo(...view.toScreen(line[1]));
+  withHalo(context, path, colour, weight);
+}
+
+/** @param {Context} context @param {Viewport} view @param {Compartment} found @param {string} colour */
+function drawValue(context, view, found, colour) {
+  const [x, y] = view.toScreen(found.lines.outer[1]);
+  context.font = `${found.flag ? "650" : "500"} 15px system-ui, "DejaVu Sans", sans-serif`;
+  const wide = context.measureText(found.value).width;
+  const at = found.image_side === "image_left" ? x - wide - 6 : x + 6;
+  const left = Math.min(Math.max(at, 6), view.width - wide - 6);
+  const base = Math.max(y - 6, 20);
+  context.lineWidth = 4;
+  context.lineJoin = "round";
+  context.strokeStyle = "#000";
+  context.strokeText(found.value, left, base);
+  context.fillStyle = colour;
+  context.fillText(found.value, left, base);
+}
+
+/** @param {Context} context @param {Viewport} view @param {string} name @param {Point} point @param {boolean} selected */
+export function drawPoint(context, view, name, point, selected) {
+  const [x, y] = view.toScreen(point.pixel);
+  context.save();
+  context.translate(x, y);
+  context.setLineDash(point.carried_from !== null || point.origin === "proposed" ? [3, 3] : []);
+  withHalo(context, new Path2D(outlineOf(name)), POINT, selected ? 2.4 : 1.4);
+  context.setLineDash([]);
+  if (selected) drawCross(context);
+  context.restore();
+}
+
+/** @param {Context} context */
+function drawCross(context) {
+  const path = new Path2D();
+  for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) {
+    path.moveTo(dx * SIZE * 2, dy * SIZE * 2);
+    path.lineTo(dx * SIZE * 3.4, dy * SIZE * 3.4);
+  }
+  withHalo(context, path, POINT, 1.4);
+}
+
+/** @param {Context} context @param {Path2D} path @param {string} colour @param {number} weight */
+function withHalo(context, path, colour, weight) {
+  for (const [style, width] of /** @type {[string, number][]} */ ([["#000000b0", weight + 2.2], [colour, weight]])) {
+    context.strokeStyle = style;
+    context.lineWidth = width;
+    context.stroke(path);
+  }
+}
+
+/** @param {Context} context @param {Viewport} view @param {{left: string, right: string, top: string, bottom: string}} borders */
+export function drawBorders(context, view, borders) {
+  context.font = '600 14px system-ui, "DejaVu Sans", sans-serif';
+  context.fillStyle = "#d5dade";
+  context.strokeStyle = "#000";
+  context.lineWidth = 3;
+  const middle = view.height / 2;
+  for (const [text, x, y] of /** @type {[string, number, number][]} */ ([
+    [borders.left, 8, middle],
+    [borders.right, view.width - 18, middle],
+    [borders.top, view.width / 2 - 5, 20],
+    [borders.bottom, view.width / 2 - 5, view.height - 8],
+  ])) {
+    context.strokeText(text, x, y);
+    context.fillText(text, x, y);
+  }
+  drawScale(context, view);
+}
+
+/** @param {Context} context @param {Viewport} view */
+function drawScale(context, view) {
+  const long = 10 * view.scale;
+  const [x, y] = [14, view.height - 14];
+  withHalo(context, new Path2D(`M${x} ${y - 5}V${y}H${x + long}V${y - 5}`), "#d5dade", 1.5);
+  context.strokeStyle = "#000";
+  context.lineWidth = 3;
+  context.strokeText("10 mm", x + 4, y - 6);
+  context.fillText("10 mm", x + 4, y - 6);
+}

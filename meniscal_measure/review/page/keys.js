@@ -1,0 +1,124 @@
+/** The keys: one table from which they act and from which they are shown. */
+
+import { make } from "./dom.js";
+import { WINDOWS } from "./reading.js";
+import { POINT_ORDER } from "./types.js";
+
+/** @typedef {import("./reading.js").Reading} Reading */
+/** @typedef {"sign" | "next" | "reject" | "quality" | "list" | "help" | "theme"} Request */
+/** @typedef {{group: string, keys: string[], words: string, anywhere?: boolean,
+ *   act: (reading: Reading, ask: (what: Request) => void, key: string) => void}} Key */
+
+const ARROWS = /** @type {Record<string, [number, number]>} */ ({
+  ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1],
+});
+const PAN_PX = 40;
+
+/** @param {string} before @returns {string[]} */
+function arrows(before) {
+  return Object.keys(ARROWS).map((arrow) => before + arrow);
+}
+
+/** @param {number} px @returns {(reading: Reading, ask: unknown, key: string) => void} */
+function nudgeBy(px) {
+  return (reading, _ask, key) => {
+    const [columns, rows] = ARROWS[/** @type {string} */ (key.split(" ").pop())];
+    reading.nudge(columns * px, rows * px);
+  };
+}
+
+/** @param {Reading} reading @param {(view: import("./viewport.js").Viewport) => void} change */
+function changeView(reading, change) {
+  change(reading.viewport);
+  reading.keepView();
+  reading.changed();
+}
+
+/** @type {Key[]} */
+export const KEYS = [
+  { group: "Points", keys: ["1", "2", "3", "4", "5", "6", "7", "8"], words: "Choose a point",
+    act: (reading, _ask, key) => reading.select(POINT_ORDER[Number(key) - 1]) },
+  { group: "Points", keys: ["N"], words: "Next point", act: (reading) => reading.selectNext(1) },
+  { group: "Points", keys: ["P"], words: "Point before", act: (reading) => reading.selectNext(-1) },
+  { group: "Points", keys: arrows(""), words: "Move it by 0.1 pixel", act: nudgeBy(0.1) },
+  { group: "Points", keys: arrows("Shift "), words: "Move it by 1 pixel", act: nudgeBy(1) },
+  { group: "Points", keys: arrows("Ctrl "), words: "Move it by 10 pixels", act: nudgeBy(10) },
+  { group: "Points", keys: ["Enter"], words: "Place the chosen point in the middle of the view",
+    act: (reading) => {
+      const { selected, viewport } = reading;
+      if (!selected || selected in reading.points) return;
+      reading.place(selected, viewport.toPixel(viewport.width / 2, viewport.height / 2));
+      reading.select(selected);
+    } },
+  { group: "Points", keys: ["E"], words: "Snap the point to the nearest edge",
+    act: (reading) => void reading.snap(reading.selected) },
+  { group: "Points", keys: ["A"], words: "Accept all points of this slice as they are", act: (reading) => reading.accept() },
+  { group: "Points", keys: ["Delete"], words: "Remove the point", act: (reading) => reading.remove() },
+  { group: "Points", keys: ["Esc"], words: "Choose no point", act: (reading) => reading.select(null) },
+  { group: "Slices", keys: ["PageUp", "PageDown"], words: "Slice before, next slice",
+    act: (reading, _ask, key) => reading.show(reading.shown + (key === "PageUp" ? -1 : 1)) },
+  { group: "Slices", keys: ["Home"], words: "To the proposed slice, else the measured one",
+    act: (reading) => reading.show(reading.knee.proposed?.slice ?? reading.state.slice) },
+  { group: "Slices", keys: ["M"], words: "Measure on this slice", act: (reading) => reading.measureHere() },
+  { group: "Slices", keys: ["C"], words: "Carry the measured points to this slice", act: (reading) => reading.carry() },
+  { group: "Display", keys: ["W"], words: "Next window", act: (reading) => {
+    const at = WINDOWS.findIndex((preset) => preset.code === reading.preset);
+    reading.choosePreset(WINDOWS[(at + 1) % WINDOWS.length].code);
+  } },
+  { group: "Display", keys: ["[", "]"], words: "Darker, brighter",
+    act: (reading, _ask, key) => reading.adjustWindow(key === "[" ? 0.05 : -0.05, 0) },
+  { group: "Display", keys: ["{", "}"], words: "Softer, harder contrast",
+    act: (reading, _ask, key) => reading.adjustWindow(0, key === "{" ? 0.1 : -0.1) },
+  { group: "Display", keys: ["+", "-"], words: "Zoom in, out",
+    act: (reading, _ask, key) => changeView(reading, (view) => view.zoom(key === "+" ? 1.25 : 0.8)) },
+  { group: "Display", keys: arrows("Alt "), words: "Move the image", act: (reading, _ask, key) => {
+    const [x, y] = ARROWS[/** @type {string} */ (key.split(" ").pop())];
+    changeView(reading, (view) => view.pan(-x * PAN_PX, -y * PAN_PX));
+  } },
+  { group: "Display", keys: ["J"], words: "Zoom to the joint", act: (reading) => reading.zoomToJoint() },
+  { group: "Display", keys: ["0"], words: "Whole slice", act: (reading) => changeView(reading, (view) => view.fitAll()) },
+  { group: "Reading", keys: ["U"], words: "Undo", act: (reading) => void reading.step("undo") },
+  { group: "Reading", keys: ["R"], words: "Redo", act: (reading) => void reading.step("redo") },
+  { group: "Reading", keys: ["Ctrl Z"], words: "Undo, from anywhere", anywhere: true, act: (reading) => void reading.step("undo") },
+  { group: "Reading", keys: ["Ctrl Y"], words: "Redo, from anywhere", anywhere: true, act: (reading) => void reading.step("redo") },
+  { group: "Reading", keys: ["Q"], words: "Image quality and remark", act: (_reading, ask) => ask("quality") },
+  { group: "Reading", keys: ["X"], words: "Reject this knee", act: (_reading, ask) => ask("reject") },
+  { group: "Reading", keys: ["Ctrl Enter"], words: "Sign", anywhere: true, act: (_reading, ask) => ask("sign") },
+  { group: "Reading", keys: ["G"], words: "Next knee that is not signed", act: (_reading, ask) => ask("next") },
+  { group: "Reading", keys: ["L"], words: "All knees", act: (_reading, ask) => ask("list") },
+  { group: "Page", keys: ["T"], words: "Dark or light", act: (_reading, ask) => ask("theme") },
+  { group: "Page", keys: ["?"], words: "This list", act: (_reading, ask) => ask("help") },
+];
+
+/** Name a key press as the table does. @param {KeyboardEvent} event */
+export function nameOf(event) {
+  const key = { Escape: "Esc" }[event.key] ?? (event.key.length === 1 ? event.key.toUpperCase() : event.key);
+  const control = event.ctrlKey || event.metaKey ? "Ctrl " : "";
+  const alternate = event.altKey ? "Alt " : "";
+  const shift = event.shiftKey && event.key.length > 1 ? "Shift " : "";
+  return control + alternate + shift + key;
+}
+
+/** @param {string} name @param {boolean} onStage */
+export function keyFor(name, onStage) {
+  return KEYS.find((key) => key.keys.includes(name) && (onStage || key.anywhere));
+}
+
+/** @returns {Node[]} */
+export function keyList() {
+  const groups = [...new Set(KEYS.map((key) => key.group))];
+  return groups.map((group) => {
+    const list = make("dl");
+    for (const key of KEYS.filter((each) => each.group === group)) {
+      list.append(make("dt", {}, make("kbd", {}, shortened(key.keys))), make("dd", {}, key.words));
+    }
+    return make("section", {}, make("h3", {}, group), list);
+  });
+}
+
+/** @param {string[]} keys */
+function shortened(keys) {
+  if (keys.length === 8) return "1 … 8";
+  if (keys.length === 4) return keys[0].replace("ArrowLeft", "← → ↑ ↓");
+  return keys.join("  ").replace("PageUp", "Page ↑").replace("PageDown", "Page ↓");
+}

@@ -1,0 +1,262 @@
+/** The panel beside the slice: values, points, slice, findings, signature. */
+
+import { byId, make, Rebuilt, setShown, setText } from "./dom.js";
+import { outlineOf } from "./drawing.js";
+import { imageSideOf, POINT_ORDER, wordsOf } from "./types.js";
+
+/** @typedef {import("./reading.js").Reading} Reading */
+/** @typedef {import("./types.js").Compartment} Compartment */
+
+const REMARK_REST_MS = 800;
+const CARRIED = "The points were carried over from another slice. Move each, or accept them as they are.";
+const SVG = "http://www.w3.org/2000/svg";
+
+export class Panel {
+  /** @type {Reading | null} */
+  #reading = null;
+  #results = new Rebuilt(byId("results"));
+  #facts = new Rebuilt(byId("facts"));
+  #along = new Rebuilt(byId("along"));
+  #warnings = new Rebuilt(byId("warnings"));
+  #budget = new Rebuilt(byId("budget"));
+  #quality = new Rebuilt(byId("quality-list"));
+  #remark = /** @type {HTMLTextAreaElement} */ (byId("remark"));
+  /** @type {Map<string, HTMLButtonElement>} */
+  #buttons = new Map();
+
+  constructor() {
+    for (const side of ["image_left", "image_right"]) {
+      byId("point-buttons").append(this.#column(side));
+    }
+    this.#remark.addEventListener("input", () => this.#reading?.set({ remark: this.#remark.value }, REMARK_REST_MS));
+    for (const radio of sideRadios()) {
+      radio.addEventListener("change", () => this.#reading?.set({ side: radio.value }));
+    }
+    this.#on("accept", (reading) => reading.accept());
+    this.#on("carry", (reading) => reading.carry());
+    this.#on("remove", (reading) => reading.remove());
+    this.#on("undo", (reading) => void reading.step("undo"));
+    this.#on("redo", (reading) => void reading.step("redo"));
+  }
+
+  /** @param {string} id @param {(reading: Reading) => void} act */
+  #on(id, act) {
+    byId(id).addEventListener("click", () => this.#reading && act(this.#reading));
+  }
+
+  /** @param {string} side */
+  #column(side) {
+    const heading = make("h2", { class: "soft", id: `${side}_heading` });
+    const column = make("div", { class: "column", role: "group", "aria-labelledby": `${side}_heading` }, heading);
+    for (const name of POINT_ORDER.filter((each) => imageSideOf(each) === side)) {
+      const number = make("kbd", {}, String(POINT_ORDER.indexOf(name) + 1));
+      const state = make("span", { class: "state" });
+      const button = make("button", { type: "button", class: "point" }, number, glyph(name), wordsOf(name), state);
+      button.addEventListener("click", () => this.#choose(name));
+      this.#buttons.set(name, button);
+      column.append(button);
+    }
+    return column;
+  }
+
+  /** @param {string} name */
+  #choose(name) {
+    this.#reading?.select(name);
+    byId("stage").focus();
+  }
+
+  /** @param {Reading} reading @param {string} notice */
+  show(reading, notice) {
+    this.#reading = reading;
+    this.#remark.value = reading.state.remark;
+    setText(byId("notice"), notice);
+    setText(byId("series"), reading.knee.series && `Series: ${reading.knee.series}`);
+  }
+
+  draw() {
+    const reading = this.#reading;
+    if (!reading) return;
+    this.#drawResults(reading);
+    this.#drawSide(reading);
+    this.#drawPoints(reading);
+    this.#drawSlice(reading);
+    this.#drawQuality(reading);
+    this.#drawMore(reading);
+    this.#drawSigning(reading);
+  }
+
+  /** @param {Reading} reading */
+  #drawResults({ measured, state }) {
+    const found = measured.slices[state.slice]?.compartments ?? [];
+    this.#results.show(found, () => found.map(card));
+    this.#facts.show(found, () => (found.length ? factsTable(found) : []));
+    const isCarried = Object.values(state.points[state.slice] ?? {}).some((point) => point.carried_from !== null);
+    const message = measured.message || (isCarried ? CARRIED : "");
+    setShown(byId("message"), Boolean(message));
+    setText(byId("message"), message);
+    setShown(this.#warnings.element, measured.warnings.length > 0);
+    this.#warnings.show(measured.warnings, () => measured.warnings.map((words) => make("li", {}, words)));
+  }
+
+  /** @param {Reading} reading */
+  #drawSide({ knee, state }) {
+    setShown(byId("side-choice"), !knee.side.known);
+    for (const radio of sideRadios()) radio.checked = radio.value === state.side;
+    const { hint, hint_source: source } = knee.side;
+    const word = hint === "L" ? "left" : "right";
+    setText(byId("side-hint"), hint ? `${source} hints at a ${word} knee.` : "The images do not say it.");
+  }
+
+  /** @param {Reading} reading */
+  #drawPoints({ points, selected, isMeasuredSlice, measured, shown, state }) {
+    const known = (measured.slices[shown] ?? measured.slices[state.slice])?.compartments ?? [];
+    for (const side of ["image_left", "image_right"]) {
+      const name = known.find((each) => each.image_side === side)?.name ?? "";
+      const place = side.replace("_", " ").replace("i", "I");
+      setText(byId(`${side}_heading`), name && !name.startsWith("Image") ? name : place);
+    }
+    for (const [name, button] of this.#buttons) {
+      const isSelected = String(name === selected);
+      if (button.getAttribute("aria-pressed") !== isSelected) button.setAttribute("aria-pressed", isSelected);
+      setText(/** @type {Element} */ (button.querySelector(".state")), pointState(points[name], name));
+    }
+    /** @type {HTMLButtonElement} */ (byId("remove")).disabled = !(selected && selected in points);
+    setShown(byId("carry"), !isMeasuredSlice);
+    setShown(byId("accept"), Object.values(points).some((point) => point.carried_from !== null));
+  }
+
+  /** @param {Reading} reading */
+  #drawSlice({ knee, shown, state, measured, isMeasuredSlice }) {
+    const count = knee.positions_mm.length;
+    const measuredAt = isMeasuredSlice ? "this one is measured" : `slice ${state.slice + 1} is measured`;
+    setText(byId("slice-where"), `${shown + 1} of ${count}; ${measuredAt}`);
+    const { proposed } = knee;
+    const why = proposed
+      ? `Proposed: slice ${proposed.slice + 1}, ${proposed.why}.`
+      : "No slice is proposed. Choose the mid-coronal one.";
+    setText(byId("slice-why"), [why, knee.remark].filter(Boolean).join(" "));
+    const rows = Object.entries(measured.slices);
+    setShown(this.#along.element, rows.length > 1);
+    this.#along.show([rows.map(([index, { compartments }]) => [index, compartments.map((c) => c.extrusion_mm)]), state.slice],
+      () => alongTable(rows, state.slice));
+  }
+
+  /** @param {Reading} reading */
+  #drawQuality(reading) {
+    const { knee, state } = reading;
+    this.#quality.show(knee.quality, () => knee.quality.map(({ code, words }) => {
+      const box = make("input", { type: "checkbox", value: code });
+      box.addEventListener("change", () => this.#tick(code, box.checked));
+      return make("label", {}, box, ` ${words}`);
+    }));
+    for (const box of this.#quality.element.querySelectorAll("input")) box.checked = state.quality.includes(box.value);
+    if (document.activeElement !== this.#remark) this.#remark.value = state.remark;
+    const noted = state.quality.length + (state.remark ? 1 : 0);
+    setText(byId("quality-count"), noted ? `· ${noted} noted` : "");
+  }
+
+  /** @param {string} code @param {boolean} isTicked */
+  #tick(code, isTicked) {
+    const reading = this.#reading;
+    if (!reading) return;
+    const others = reading.state.quality.filter((each) => each !== code);
+    reading.set({ quality: isTicked ? [...others, code] : others });
+  }
+
+  /** @param {Reading} reading */
+  #drawMore({ measured, state }) {
+    const found = measured.slices[state.slice]?.compartments ?? [];
+    const parts = found.map(({ name, budget, interval }) => `${name}: 95 % interval ${interval}; ${budget.join(", ")}.`);
+    this.#budget.show(parts, () => parts.map((words) => make("p", {}, words)));
+    setText(byId("conventions"), measured.conventions ?? "");
+  }
+
+  /** @param {Reading} reading */
+  #drawSigning({ working, savedWords, api }) {
+    /** @type {HTMLButtonElement} */ (byId("undo")).disabled = !working.can_undo;
+    /** @type {HTMLButtonElement} */ (byId("redo")).disabled = !working.can_redo;
+    setText(byId("saved"), savedWords);
+    const isSigned = working.signed !== null && working.signed.is_current && working.signed.rejection === null;
+    /** @type {HTMLButtonElement} */ (byId("sign")).disabled = isSigned;
+    setText(byId("sign"), isSigned ? "Signed" : `Sign${working.signed ? " again" : ""} as ${api.reader}`);
+    setText(byId("signed"), signedWords(working.signed));
+  }
+}
+
+/** @param {import("./types.js").Signed | null} signed */
+function signedWords(signed) {
+  if (!signed) return "Not signed yet";
+  const when = new Date(signed.at).toLocaleString(undefined, { dateStyle: "medium", timeStyle: "short" });
+  const what = signed.rejection === null ? "Signed" : `Rejected (${signed.rejection})`;
+  const since = signed.is_current ? "" : " Changed since: sign again to keep the change.";
+  return `${what} by ${signed.by}, ${when}, record ${signed.number}.${since}`;
+}
+
+/** @param {import("./types.js").Point | undefined} point @param {string} name */
+function pointState(point, name) {
+  if (!point) return name.endsWith("spine_base") ? "optional" : "to place";
+  if (point.carried_from !== null) return "check";
+  return { proposed: "proposed", refined: "on edge" }[point.origin] ?? "";
+}
+
+/** @param {string} name */
+function glyph(name) {
+  const icon = document.createElementNS(SVG, "svg");
+  icon.setAttribute("viewBox", "-9 -9 18 18");
+  icon.setAttribute("aria-hidden", "true");
+  const path = document.createElementNS(SVG, "path");
+  path.setAttribute("d", outlineOf(name));
+  path.setAttribute("fill", "none");
+  path.setAttribute("stroke", "currentColor");
+  path.setAttribute("stroke-width", "2");
+  icon.append(path);
+  return icon;
+}
+
+/** @param {Compartment} found */
+function card(found) {
+  const [value, rest] = found.value.split(" ± ");
+  const kind = [found.flag ? "flag" : "", found.decision].join(" ");
+  return make(
+    "section", { class: `card ${kind}`, "aria-label": `${found.name} extrusion` },
+    make("h2", {}, found.name),
+    make("p", { class: "value" }, value, make("small", {}, ` ± ${rest}`)),
+    make("p", { class: "word" }, `${found.flag ? "▲ " : ""}${found.flag_words}`),
+    make("p", { class: "soft" }, found.decision_words),
+    ...(found.threshold_remark ? [make("p", { class: "soft" }, found.threshold_remark)] : []),
+  );
+}
+
+/** @param {Compartment[]} found */
+function factsTable(found) {
+  /** @type {[string, (each: Compartment) => string][]} */
+  const facts = [
+    ["Body width", (each) => each.body_width], ["Relative extrusion", (each) => each.relative_extrusion],
+    ["Coverage", (each) => each.coverage], ["Probability above", (each) => each.probability],
+  ];
+  const rows = facts.map(([term, pick]) => make(
+    "tr", {}, make("th", { scope: "row" }, term), ...found.map((each) => make("td", {}, pick(each))),
+  ));
+  const names = found.map(({ name }) => make("th", { scope: "col" }, name));
+  return [make("tr", { class: "away" }, make("td"), ...names), ...rows];
+}
+
+/** @param {[string, import("./types.js").SliceReading][]} rows @param {number} measuredSlice */
+function alongTable(rows, measuredSlice) {
+  const names = rows[0]?.[1].compartments.map(({ name }) => name) ?? [];
+  const head = make("tr", {}, ...["Slice", ...names].map((words) => make("th", { scope: "col" }, words)));
+  const body = rows.map(([index, { compartments }]) => make(
+    "tr", { class: Number(index) === measuredSlice ? "measured" : "" },
+    make("th", { scope: "row" }, String(Number(index) + 1)),
+    ...names.map((name) => {
+      const found = compartments.find((each) => each.name === name);
+      return make("td", {}, found ? found.value.split(" ")[0] : "–");
+    }),
+  ));
+  return [make("caption", {}, "Extrusion on the slices with points, mm"), head, ...body];
+}
+
+/** @returns {NodeListOf<HTMLInputElement>} */
+function sideRadios() {
+  return document.querySelectorAll('input[name="side"]');
+}

@@ -1,0 +1,164 @@
+/** Mouse, pen and fingers on the slice. */
+
+/** @typedef {import("./reading.js").Reading} Reading */
+/** @typedef {{name: string, offset: [number, number], moved: boolean}} Grab */
+
+const REACH_PX = { mouse: 18, pen: 22, touch: 34 };
+const CLICK_PX = 5;
+const WHEEL_STEP = 40;
+
+export class Pointer {
+  /** @type {Map<number, [number, number]>} */
+  #down = new Map();
+  /** @type {Grab | null} */
+  #grab = null;
+  /** @type {"pan" | "window" | null} */
+  #does = null;
+  /** @type {[number, number]} */
+  #start = [0, 0];
+  #spread = 0;
+  #wheel = 0;
+
+  /**
+   * @param {HTMLElement} element
+   * @param {() => Reading | null} reading
+   * @param {() => "pan" | "window"} dragDoes
+   */
+  constructor(element, reading, dragDoes) {
+    this.element = element;
+    this.reading = reading;
+    this.dragDoes = dragDoes;
+    element.addEventListener("pointerdown", (event) => this.#press(event));
+    element.addEventListener("pointermove", (event) => this.#move(event));
+    for (const end of ["pointerup", "pointercancel"]) {
+      element.addEventListener(end, (event) => this.#release(/** @type {PointerEvent} */ (event)));
+    }
+    element.addEventListener("wheel", (event) => this.#turn(event), { passive: false });
+    element.addEventListener("contextmenu", (event) => event.preventDefault());
+  }
+
+  /** @param {MouseEvent} event @returns {[number, number]} */
+  #at(event) {
+    const box = this.element.getBoundingClientRect();
+    return [event.clientX - box.left, event.clientY - box.top];
+  }
+
+  /** @param {PointerEvent} event */
+  #press(event) {
+    const reading = this.reading();
+    if (!reading) return;
+    this.element.setPointerCapture(event.pointerId);
+    this.#down.set(event.pointerId, this.#at(event));
+    if (this.#down.size === 2) {
+      this.#endGrab(reading);
+      this.#does = null;
+      this.#spread = this.#distance();
+      return;
+    }
+    this.#start = this.#at(event);
+    const reach = REACH_PX[/** @type {keyof typeof REACH_PX} */ (event.pointerType)] ?? REACH_PX.mouse;
+    const name = event.button === 0 ? this.#nearest(reading, reach) : null;
+    if (name) this.#take(reading, name);
+    else this.#does = event.button === 2 || event.shiftKey ? "window" : this.dragDoes();
+  }
+
+  /** @param {Reading} reading @param {string} name */
+  #take(reading, name) {
+    const [x, y] = reading.viewport.toScreen(reading.points[name].pixel);
+    this.#grab = { name, offset: [x - this.#start[0], y - this.#start[1]], moved: false };
+    reading.select(name);
+  }
+
+  /** @param {Reading} reading @param {number} reach */
+  #nearest(reading, reach) {
+    let best = null;
+    let least = reach;
+    for (const [name, point] of Object.entries(reading.points)) {
+      const [x, y] = reading.viewport.toScreen(point.pixel);
+      const favour = name === reading.selected ? 4 : 0;
+      const distance = Math.hypot(x - this.#start[0], y - this.#start[1]) - favour;
+      if (distance < least) [best, least] = [name, distance];
+    }
+    return best;
+  }
+
+  /** @param {PointerEvent} event */
+  #move(event) {
+    const reading = this.reading();
+    const before = this.#down.get(event.pointerId);
+    if (!reading || !before) return;
+    const now = this.#at(event);
+    this.#down.set(event.pointerId, now);
+    const by = [now[0] - before[0], now[1] - before[1]];
+    if (this.#down.size === 2) this.#pinch(reading, by);
+    else if (this.#grab) this.#drag(reading, this.#grab, now);
+    else if (this.#does === "pan") {
+      reading.viewport.pan(by[0], by[1]);
+      reading.keepView();
+      reading.changed();
+    } else if (this.#does === "window") reading.adjustWindow(by[1] / 300, -by[0] / 200);
+  }
+
+  /** @param {Reading} reading @param {Grab} grab @param {[number, number]} now */
+  #drag(reading, grab, now) {
+    grab.moved ||= Math.hypot(now[0] - this.#start[0], now[1] - this.#start[1]) > 1;
+    if (!grab.moved) return;
+    reading.drag(grab.name, reading.viewport.toPixel(now[0] + grab.offset[0], now[1] + grab.offset[1]));
+  }
+
+  /** @param {Reading} reading @param {number[]} by */
+  #pinch(reading, by) {
+    const spread = this.#distance();
+    const points = [...this.#down.values()];
+    const middle = [0, 1].map((axis) => (points[0][axis] + points[1][axis]) / 2);
+    reading.viewport.zoom(spread / this.#spread, middle[0], middle[1]);
+    reading.viewport.pan(by[0] / 2, by[1] / 2);
+    this.#spread = spread;
+    reading.keepView();
+    reading.changed();
+  }
+
+  #distance() {
+    const [a, b] = [...this.#down.values()];
+    return Math.max(Math.hypot(a[0] - b[0], a[1] - b[1]), 1);
+  }
+
+  /** @param {PointerEvent} event */
+  #release(event) {
+    const reading = this.reading();
+    if (!this.#down.delete(event.pointerId) || !reading) return;
+    const now = this.#at(event);
+    const isClick = Math.hypot(now[0] - this.#start[0], now[1] - this.#start[1]) < CLICK_PX;
+    const { selected } = reading;
+    if (this.#grab) this.#endGrab(reading);
+    else if (this.#does && isClick && event.button === 0 && event.type === "pointerup") {
+      if (selected && !(selected in reading.points)) reading.place(selected, reading.viewport.toPixel(...now));
+      else reading.select(null);
+    }
+    this.#does = null;
+  }
+
+  /** @param {Reading} reading */
+  #endGrab(reading) {
+    if (this.#grab?.moved) void reading.drop();
+    this.#grab = null;
+  }
+
+  /** @param {WheelEvent} event */
+  #turn(event) {
+    const reading = this.reading();
+    if (!reading) return;
+    event.preventDefault();
+    const lines = event.deltaMode === WheelEvent.DOM_DELTA_LINE ? event.deltaY * WHEEL_STEP : event.deltaY;
+    if (event.ctrlKey || event.metaKey) {
+      reading.viewport.zoom(Math.exp(-lines / 400), ...this.#at(event));
+      reading.keepView();
+      reading.changed();
+      return;
+    }
+    this.#wheel += lines;
+    const steps = Math.trunc(this.#wheel / WHEEL_STEP);
+    this.#wheel -= steps * WHEEL_STEP;
+    if (steps) reading.show(reading.shown + Math.sign(steps));
+  }
+}

@@ -1,0 +1,130 @@
+/** Slices of one series: fetched once, the one looked at first, and turned into grey on this side. */
+
+/** @typedef {import("./api.js").Api} Api */
+/** @typedef {{low: number, step: number, rows: number, columns: number, codes: Uint16Array, top: number}} Slice */
+
+const HEADER_BYTES = 24;
+const AT_ONCE = 3;
+
+/** @param {ArrayBuffer} bytes @returns {Slice} */
+export function decode(bytes) {
+  const head = new DataView(bytes);
+  const codes = new Uint16Array(bytes, HEADER_BYTES);
+  let top = 0;
+  for (const code of codes) if (code > top) top = code;
+  return {
+    low: head.getFloat64(0, true),
+    step: head.getFloat64(8, true),
+    rows: head.getUint32(16, true),
+    columns: head.getUint32(20, true),
+    codes,
+    top,
+  };
+}
+
+export class Slices {
+  /** @type {Map<number, Slice>} */
+  #loaded = new Map();
+  /** @type {Map<number, string>} */
+  #failed = new Map();
+  /** @type {Set<number>} */
+  #asked = new Set();
+  #wanted = 0;
+
+  /**
+   * @param {Api} api
+   * @param {string} path
+   * @param {number} count
+   * @param {(index: number) => void} arrived
+   */
+  constructor(api, path, count, arrived) {
+    this.api = api;
+    this.path = path;
+    this.count = count;
+    this.arrived = arrived;
+  }
+
+  /** @param {number} index */
+  get(index) {
+    return this.#loaded.get(index);
+  }
+
+  /** @param {number} index */
+  trouble(index) {
+    return this.#failed.get(index) ?? "";
+  }
+
+  /** Say which slice is looked at; it is fetched before all others. @param {number} index */
+  want(index) {
+    this.#wanted = index;
+    this.#failed.delete(index);
+    this.#fill();
+  }
+
+  #fill() {
+    while (this.#asked.size < AT_ONCE) {
+      const next = this.#nearestMissing();
+      if (next === undefined) return;
+      this.#fetch(next);
+    }
+  }
+
+  #nearestMissing() {
+    for (let distance = 0; distance < this.count; distance += 1) {
+      for (const index of [this.#wanted + distance, this.#wanted - distance]) {
+        const known = this.#loaded.has(index) || this.#asked.has(index) || this.#failed.has(index);
+        if (index >= 0 && index < this.count && !known) return index;
+      }
+    }
+    return undefined;
+  }
+
+  /** @param {number} index */
+  async #fetch(index) {
+    this.#asked.add(index);
+    try {
+      this.#loaded.set(index, decode(await this.api.bytes(`${this.path}/${index}`)));
+    } catch (error) {
+      this.#failed.set(index, error instanceof Error ? error.message : String(error));
+    }
+    this.#asked.delete(index);
+    this.arrived(index);
+    this.#fill();
+  }
+}
+
+/** One slice as grey pixels in a canvas of its own, painted again only when slice or window change. */
+export class Painted {
+  canvas = document.createElement("canvas");
+  /** @type {Slice | undefined} */
+  #slice;
+  #window = [NaN, NaN];
+
+  /** @param {Slice} slice @param {[number, number]} window */
+  paint(slice, window) {
+    if (slice === this.#slice && window[0] === this.#window[0] && window[1] === this.#window[1]) return;
+    const context = /** @type {CanvasRenderingContext2D} */ (this.canvas.getContext("2d"));
+    if (this.canvas.width !== slice.columns || this.canvas.height !== slice.rows) {
+      this.canvas.width = slice.columns;
+      this.canvas.height = slice.rows;
+    }
+    const pixels = context.createImageData(slice.columns, slice.rows);
+    const grey = new Uint32Array(pixels.data.buffer);
+    const table = greyTable(slice, window);
+    for (let place = 0; place < grey.length; place += 1) grey[place] = table[slice.codes[place]];
+    context.putImageData(pixels, 0, 0);
+    this.#slice = slice;
+    this.#window = [...window];
+  }
+}
+
+/** @param {Slice} slice @param {[number, number]} window */
+function greyTable({ low, step, top }, [black, white]) {
+  const table = new Uint32Array(top + 1);
+  for (let code = 0; code <= top; code += 1) {
+    const level = Math.round(((low + step * code - black) / (white - black)) * 255);
+    const value = Math.min(Math.max(level, 0), 255);
+    table[code] = 0xff000000 | (value << 16) | (value << 8) | value;
+  }
+  return table;
+}

@@ -1,0 +1,151 @@
+/** The slice with its marks: drawn when something changed, once a frame. */
+
+import { byId, setShown, setText } from "./dom.js";
+import { drawBorders, drawCaliper, drawPoint } from "./drawing.js";
+import { Painted } from "./slices.js";
+import { imageSideOf, wordsOf } from "./types.js";
+
+/** @typedef {import("./reading.js").Reading} Reading */
+
+const INSET_FIELD_MM = 14;
+const INSET_PX = 200;
+
+export class Stage {
+  element = byId("stage");
+  #image = /** @type {HTMLCanvasElement} */ (byId("image"));
+  #marks = /** @type {HTMLCanvasElement} */ (byId("marks"));
+  #inset = /** @type {HTMLCanvasElement} */ (byId("inset"));
+  #todo = byId("todo");
+  #painted = new Painted();
+  #drawnImage = "";
+  /** @type {Reading | null} */
+  #reading = null;
+
+  /** @param {() => void} resized */
+  constructor(resized) {
+    this.#inset.style.width = `${INSET_PX}px`;
+    this.#inset.style.height = `${INSET_PX}px`;
+    new ResizeObserver(() => {
+      this.#fitToElement();
+      resized();
+    }).observe(this.element);
+  }
+
+  /** @param {Reading} reading */
+  show(reading) {
+    this.#reading = reading;
+    this.#fitToElement();
+  }
+
+  #fitToElement() {
+    const { clientWidth: width, clientHeight: height } = this.element;
+    if (!width || !height) return;
+    for (const canvas of [this.#image, this.#marks]) {
+      canvas.width = width * devicePixelRatio;
+      canvas.height = height * devicePixelRatio;
+      canvas.style.width = `${width}px`;
+      canvas.style.height = `${height}px`;
+    }
+    this.#inset.width = INSET_PX * devicePixelRatio;
+    this.#inset.height = INSET_PX * devicePixelRatio;
+    this.#drawnImage = "";
+    if (this.#reading) {
+      this.#reading.viewport.width = width;
+      this.#reading.viewport.height = height;
+      this.#reading.fitOnce();
+    }
+  }
+
+  draw() {
+    const reading = this.#reading;
+    if (!reading || !this.element.clientWidth) return;
+    const slice = reading.slices.get(reading.shown);
+    if (slice) this.#painted.paint(slice, reading.window);
+    this.#drawImage(reading, Boolean(slice));
+    this.#drawMarks(reading);
+    this.#drawInset(reading);
+    this.#sayTodo(reading);
+  }
+
+  /** @param {Reading} reading @param {boolean} isLoaded */
+  #drawImage(reading, isLoaded) {
+    const { viewport, shown } = reading;
+    const now = JSON.stringify([shown, isLoaded, reading.window, viewport.scale, viewport.centre]);
+    if (now === this.#drawnImage) return;
+    this.#drawnImage = now;
+    const context = contextOf(this.#image);
+    context.setTransform(1, 0, 0, 1, 0, 0);
+    context.fillStyle = "#000";
+    context.fillRect(0, 0, this.#image.width, this.#image.height);
+    if (!isLoaded) return;
+    viewport.applyTo(context, devicePixelRatio);
+    context.drawImage(this.#painted.canvas, -0.5, -0.5);
+    this.element.dataset.drawn = String(shown);
+  }
+
+  /** @param {Reading} reading */
+  #drawMarks({ viewport, points, selected, measured, shown, knee }) {
+    const context = contextOf(this.#marks);
+    context.setTransform(devicePixelRatio, 0, 0, devicePixelRatio, 0, 0);
+    context.clearRect(0, 0, viewport.width, viewport.height);
+    drawBorders(context, viewport, knee.borders);
+    for (const found of measured.slices[shown]?.compartments ?? []) drawCaliper(context, viewport, found);
+    for (const [name, point] of Object.entries(points)) {
+      drawPoint(context, viewport, name, point, name === selected);
+    }
+  }
+
+  /** @param {Reading} reading */
+  #drawInset({ viewport, points, selected, slices, shown }) {
+    const point = selected ? points[selected] : undefined;
+    const isShown = Boolean(point && slices.get(shown));
+    setShown(this.#inset, isShown);
+    if (!point || !isShown || !selected) return;
+    const side = viewport.toScreen(point.pixel)[0] < viewport.width / 2 ? "right" : "left";
+    if (this.element.dataset.inset !== side) this.element.dataset.inset = side;
+    const ratio = devicePixelRatio;
+    const scale = (INSET_PX / INSET_FIELD_MM) * ratio;
+    const { row_spacing_mm: high, column_spacing_mm: wide } = viewport.image;
+    const context = contextOf(this.#inset);
+    const middle = (INSET_PX / 2) * ratio;
+    context.setTransform(1, 0, 0, 1, 0, 0);
+    context.clearRect(0, 0, 2 * middle, 2 * middle);
+    context.setTransform(
+      wide * scale, 0, 0, high * scale,
+      middle - point.pixel[0] * wide * scale, middle - point.pixel[1] * high * scale,
+    );
+    context.drawImage(this.#painted.canvas, -0.5, -0.5);
+    context.setTransform(ratio, 0, 0, ratio, middle, middle);
+    crosshair(context);
+  }
+
+  /** @param {Reading} reading */
+  #sayTodo(reading) {
+    const { selected, points, slices, shown } = reading;
+    const trouble = slices.trouble(shown);
+    const isMissing = selected !== null && !(selected in points) && !trouble;
+    setShown(this.#todo, isMissing || Boolean(trouble));
+    if (trouble) setText(this.#todo, trouble);
+    else if (isMissing && selected) {
+      const side = imageSideOf(selected).replace("_", " ");
+      setText(this.#todo, `Click where the ${wordsOf(selected)} is, ${side}`);
+    }
+    this.element.style.cursor = isMissing ? "crosshair" : "default";
+  }
+}
+
+/** @param {CanvasRenderingContext2D} context */
+function crosshair(context) {
+  const path = new Path2D("M-60 0H-7M7 0H60M0 -60V-7M0 7V60");
+  context.strokeStyle = "#000000b0";
+  context.lineWidth = 3;
+  context.stroke(path);
+  context.strokeStyle = "#fff";
+  context.lineWidth = 1;
+  context.stroke(path);
+}
+
+/** @param {HTMLCanvasElement} canvas */
+function contextOf(canvas) {
+  return /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
+}

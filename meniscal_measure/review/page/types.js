@@ -1,0 +1,51 @@
+/**
+ * What the server tells and takes. The Python side, `present.py` and `state.py`, is the source.
+ *
+ * @typedef {[number, number]} Pixel column, row; pixel centres at whole numbers
+ * @typedef {{pixel: Pixel, origin: string, sd_mm: number, sd_across_mm: number | null, carried_from: number | null}} Point
+ * @typedef {Record<string, Point>} Points
+ * @typedef {{slice: number, points: Record<string, Points>, side: string | null, quality: string[], remark: string}} State
+ * @typedef {{number: number, at: string, by: string, rejection: string | null, is_current: boolean}} Signed
+ * @typedef {{revision: number, state: State, can_undo: boolean, can_redo: boolean, signed: Signed | null}} Working
+ * @typedef {{rim: Pixel[], outer: Pixel[], caliper: Pixel[]}} Lines
+ * @typedef {{name: string, image_side: string, extrusion_mm: number, u_mm: number, value: string, interval: string,
+ *   decision: string, decision_words: string, flag: boolean, flag_words: string, threshold_remark: string,
+ *   probability: string, grade: number, body_width: string, relative_extrusion: string, coverage: string,
+ *   budget: string[], lines: Lines}} Compartment
+ * @typedef {{compartments: Compartment[], plateau_width: string}} SliceReading
+ * @typedef {{message: string, slices: Record<string, SliceReading>, warnings: string[], conventions?: string}} Measured
+ * @typedef {{plane: string, count: number, rows: number, columns: number, row_spacing_mm: number, column_spacing_mm: number}} Plane
+ * @typedef {{slice: number, window: [number, number], preset: string, scale: number, centre: [number, number], snap: boolean}} View
+ * @typedef {Working & {label: string, window: [number, number], view: View | null, rows: number, columns: number,
+ *   row_spacing_mm: number, column_spacing_mm: number, positions_mm: number[], hand_sd_mm: number,
+ *   borders: {left: string, right: string, top: string, bottom: string}, person: string, series: string, remark: string,
+ *   proposed: {slice: number, why: string} | null,
+ *   side: {known: string | null, source: string, hint: string | null, hint_source: string},
+ *   planes: Plane[], quality: {code: string, words: string}[]}} Knee
+ * @typedef {{id: string, label: string, status: string}} Task
+ * @typedef {{blinded: boolean, tasks: Task[], rejection_reasons: string[], notice: string}} TaskList
+ */
+
+/** The points of a slice in the order in which they are placed. */
+export const POINT_ORDER = [
+  "image_left_rim", "image_left_outer_edge", "image_left_inner_tip", "image_left_spine_base",
+  "image_right_rim", "image_right_outer_edge", "image_right_inner_tip", "image_right_spine_base",
+];
+
+/** Points without which nothing is asked for; the spine base is only wanted for coverage. */
+export const NEEDED_POINTS = POINT_ORDER.filter((name) => !name.endsWith("spine_base"));
+
+/** @param {string} name */
+export function landmarkOf(name) {
+  return name.replace(/^image_(left|right)_/, "");
+}
+
+/** @param {string} name */
+export function imageSideOf(name) {
+  return name.startsWith("image_left") ? "image_left" : "image_right";
+}
+
+/** @param {string} name */
+export function wordsOf(name) {
+  return landmarkOf(name).replace("_", " ");
+}

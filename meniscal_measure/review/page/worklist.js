@@ -1,0 +1,115 @@
+/** The knees to be read. Only the entries in sight exist in the page, so that ten thousand are no burden. */
+
+import { byId, make, setText } from "./dom.js";
+
+/** @typedef {import("./types.js").Task} Task */
+
+const ENTRY_PX = 40;
+const SPARE = 6;
+const WORDS = /** @type {Record<string, string>} */ ({
+  "": "to be read", begun: "begun", measured: "✓ signed", rejected: "✕ rejected",
+});
+
+/** @param {Task} task */
+export function isDone(task) {
+  return task.status === "measured" || task.status === "rejected";
+}
+
+export class WorkList {
+  #list = byId("list");
+  #find = /** @type {HTMLInputElement} */ (byId("list-find"));
+  #status = /** @type {HTMLSelectElement} */ (byId("list-status"));
+  #fill = make("div", { class: "fill", role: "presentation" });
+  /** @type {{task: Task, number: number}[]} */
+  #all = [];
+  /** @type {{task: Task, number: number}[]} */
+  #filtered = [];
+  #current = 0;
+
+  /** @param {(task: Task) => void} open */
+  constructor(open) {
+    this.open = open;
+    this.#list.append(this.#fill);
+    this.#list.addEventListener("scroll", () => this.#draw());
+    this.#list.addEventListener("keydown", (event) => this.#key(event));
+    this.#list.addEventListener("click", (event) => this.#click(event));
+    this.#find.addEventListener("input", () => this.#filter());
+    this.#status.addEventListener("change", () => this.#filter());
+    new ResizeObserver(() => this.#draw()).observe(this.#list);
+  }
+
+  /** @param {Task[]} tasks */
+  show(tasks) {
+    this.#all = tasks.map((task, at) => ({ task, number: at + 1 }));
+    const done = tasks.filter(isDone).length;
+    setText(byId("list-progress"), `${done} of ${tasks.length} signed or rejected`);
+    this.#filter();
+  }
+
+  #filter() {
+    const wanted = this.#find.value.trim().toLowerCase();
+    const { value } = this.#status;
+    this.#filtered = this.#all.filter(({ task }) => {
+      const isWanted = value === "all" || (value === "done") === isDone(task);
+      return isWanted && task.label.toLowerCase().includes(wanted);
+    });
+    const next = this.#filtered.findIndex(({ task }) => !isDone(task));
+    this.#current = Math.max(next, 0);
+    this.#fill.style.height = `${this.#filtered.length * ENTRY_PX}px`;
+    this.#draw();
+    this.#reveal();
+  }
+
+  #draw() {
+    const first = Math.max(Math.floor(this.#list.scrollTop / ENTRY_PX) - SPARE, 0);
+    const count = Math.ceil(this.#list.clientHeight / ENTRY_PX) + 2 * SPARE;
+    const entries = this.#filtered.slice(first, first + count).map(({ task, number }, offset) => {
+      const at = first + offset;
+      const entry = make(
+        "div",
+        {
+          class: "entry", role: "option", id: `entry-${at}`, "aria-selected": String(at === this.#current),
+          "aria-setsize": String(this.#filtered.length), "aria-posinset": String(at + 1), "data-at": String(at),
+        },
+        make("span", { class: "number" }, String(number)),
+        make("span", { class: "clip" }, task.label),
+        make("span", { class: task.status ? "" : "soft" }, WORDS[task.status]),
+      );
+      entry.style.top = `${at * ENTRY_PX}px`;
+      return entry;
+    });
+    this.#list.replaceChildren(this.#fill, ...entries);
+    this.#list.setAttribute("aria-activedescendant", `entry-${this.#current}`);
+  }
+
+  #reveal() {
+    const top = this.#current * ENTRY_PX;
+    const { scrollTop, clientHeight } = this.#list;
+    if (top < scrollTop) this.#list.scrollTop = top;
+    if (top + ENTRY_PX > scrollTop + clientHeight) this.#list.scrollTop = top + ENTRY_PX - clientHeight;
+  }
+
+  /** @param {KeyboardEvent} event */
+  #key(event) {
+    const page = Math.max(Math.floor(this.#list.clientHeight / ENTRY_PX) - 1, 1);
+    const last = this.#filtered.length - 1;
+    const to = {
+      ArrowDown: this.#current + 1, ArrowUp: this.#current - 1, PageDown: this.#current + page,
+      PageUp: this.#current - page, Home: 0, End: last,
+    }[event.key];
+    if (to !== undefined) {
+      this.#current = Math.min(Math.max(to, 0), Math.max(last, 0));
+      this.#reveal();
+      this.#draw();
+    } else if (event.key === "Enter" && this.#filtered[this.#current]) {
+      this.open(this.#filtered[this.#current].task);
+    } else return;
+    event.preventDefault();
+  }
+
+  /** @param {MouseEvent} event */
+  #click(event) {
+    const entry = /** @type {HTMLElement} */ (event.target).closest(".entry");
+    if (entry instanceof HTMLElement) this.open(this.#filtered[Number(entry.dataset.at)].task);
+  }
+}

@@ -1,0 +1,94 @@
+"""In which order a reader reads, and which knees are read again without saying so."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import random
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from meniscal_measure.errors import UsageError
+
+REPEAT_GAP = 0.25
+"""A repeat comes at least this fraction of all knees after the first reading (judgement; enough
+others in between that the image is not remembered)."""
+
+ID_LENGTH = 16
+
+
+@dataclass(frozen=True)
+class Blinding:
+    """How a study is blinded.
+
+    Parameters
+    ----------
+    seed
+        Seed of the order and of the choice of repeats; with it the plan can be made again.
+    repeats
+        Number of knees that every reader reads a second time.
+    """
+
+    seed: int
+    repeats: int = 0
+
+
+@dataclass(frozen=True)
+class Task:
+    """One reading that a reader is asked for.
+
+    `task_id` names it on the page and says nothing about the knee.
+    """
+
+    task_id: str
+    knee: int
+    """Index in the work list."""
+    round: int
+
+
+def plan(knees: Sequence[str], reader: str, blinding: Blinding | None, secret: str) -> list[Task]:
+    """List the readings of one reader in the order they are shown.
+
+    Parameters
+    ----------
+    knees
+        Names of the knees in the order of the work list.
+    reader
+        Each reader of a blinded study has an order of their own.
+    blinding
+        None: the order of the work list, each knee once.
+    secret
+        Kept in the store; makes the identifiers of the tasks unguessable.
+
+    Raises
+    ------
+    UsageError
+        If there are too few knees for so many repeats.
+    """
+    if blinding is None:
+        places = [(index, 1) for index in range(len(knees))]
+    else:
+        places = _blinded(len(knees), blinding, reader)
+    return [
+        Task(_task_id(secret, reader, knees[index], round_), index, round_)
+        for index, round_ in places
+    ]
+
+
+def _blinded(count: int, blinding: Blinding, reader: str) -> list[tuple[int, int]]:
+    gap = round(count * REPEAT_GAP)
+    if not 0 <= blinding.repeats <= count - gap:
+        raise UsageError(
+            f"{blinding.repeats} repeats are asked for, but {count} knees allow 0 to {count - gap}."
+        )
+    draw = random.Random(f"{blinding.seed}|{reader}")  # the same on every machine
+    order = draw.sample(range(count), count)
+    keyed = [(float(place), index, 1) for place, index in enumerate(order)]
+    for place in draw.sample(range(count - gap), blinding.repeats):
+        keyed.append((draw.uniform(place + gap + 0.5, count), order[place], 2))
+    return [(index, round_) for _, index, round_ in sorted(keyed)]
+
+
+def _task_id(secret: str, reader: str, knee: str, round_: int) -> str:
+    message = f"{reader}\0{knee}\0{round_}".encode()
+    return hmac.new(secret.encode(), message, hashlib.sha256).hexdigest()[:ID_LENGTH]

@@ -1,0 +1,166 @@
+"""What the page is told of a knee and of a reading: words and pixel coordinates, all made here."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from meniscal_measure.anatomy import Compartment
+from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM
+from meniscal_measure.caliper.reading import CompartmentReading, Conventions, Reading, SliceReading
+from meniscal_measure.geometry import FloatArray, PixelGrid, orientation_letters
+from meniscal_measure.report.marks import Marks, compartment_marks
+from meniscal_measure.report.words import (
+    SLICE_WORDS,
+    convention_words,
+    decision_words,
+    flag_words,
+    fraction_words,
+    interval_words,
+    length_words,
+    probability_words,
+    threshold_remark,
+    value_words,
+)
+from meniscal_measure.review.knee import OpenKnee
+from meniscal_measure.review.measuring import Measured
+from meniscal_measure.review.planes import other_planes
+from meniscal_measure.review.state import QUALITY_WORDS
+from meniscal_measure.series.model import Stack
+
+Json = dict[str, Any]
+
+
+def knee_on_page(knee: OpenKnee) -> Json:
+    """Describe an opened knee: size, true aspect ratio, orientation, side, proposed slice."""
+    grid, identity = knee.grids[0], knee.stack.identity
+    return {
+        "rows": grid.rows,
+        "columns": grid.columns,
+        "row_spacing_mm": grid.row_spacing_mm,
+        "column_spacing_mm": grid.column_spacing_mm,
+        "positions_mm": list(knee.stack.positions_mm),
+        "hand_sd_mm": HAND_PLACEMENT_SD_MM,
+        "borders": _border_letters(grid),
+        "person": " · ".join(
+            part
+            for part in (identity.patient_name, identity.patient_id, identity.study_date)
+            if part
+        ),
+        "series": knee.choice.reason,
+        "remark": knee.remark,
+        "proposed": _proposed(knee),
+        "side": {
+            "known": knee.laterality.side,
+            "source": knee.laterality.source,
+            "hint": knee.laterality.hint,
+            "hint_source": knee.laterality.hint_source,
+        },
+        "planes": [_plane(stack) for stack in other_planes(knee.study, knee.stack)],
+        "quality": [{"code": code, "words": words} for code, words in QUALITY_WORDS.items()],
+    }
+
+
+def _border_letters(grid: PixelGrid) -> Json:
+    return {
+        "left": orientation_letters(-grid.row_direction)[0],
+        "right": orientation_letters(grid.row_direction)[0],
+        "top": orientation_letters(-grid.column_direction)[0],
+        "bottom": orientation_letters(grid.column_direction)[0],
+    }
+
+
+def _proposed(knee: OpenKnee) -> Json | None:
+    if knee.proposal is None:
+        return None
+    return {
+        "slice": knee.proposal.measured.slice_index,
+        "why": f"{SLICE_WORDS[knee.proposal.slice_convention]}: {knee.proposal.slice_reason}",
+    }
+
+
+def _plane(stack: Stack) -> Json:
+    grid = stack.frames[0].grid
+    return {
+        "plane": stack.plane,
+        "count": len(stack.frames),
+        "rows": grid.rows,
+        "columns": grid.columns,
+        "row_spacing_mm": grid.row_spacing_mm,
+        "column_spacing_mm": grid.column_spacing_mm,
+    }
+
+
+def measured_on_page(measured: Measured, knee: OpenKnee) -> Json:
+    """Describe a reading slice by slice, or say why there is none yet."""
+    reading = measured.reading
+    if reading is None:
+        return {"message": measured.message, "slices": {}, "warnings": list(measured.left_out)}
+    slices = (reading.measured, *reading.neighbours)
+    return {
+        "message": "",
+        "slices": {
+            str(part.slice_index): _slice(part, reading, knee.grids[part.slice_index])
+            for part in slices
+        },
+        "warnings": [*measured.left_out, *reading.warnings],
+        "conventions": convention_words(reading),
+    }
+
+
+def _slice(part: SliceReading, reading: Reading, grid: PixelGrid) -> Json:
+    compartments = [
+        _compartment(found, reading.conventions, grid) for found in part.compartments.values()
+    ]
+    return {
+        "compartments": sorted(compartments, key=lambda found: str(found["image_side"])),
+        "plateau_width": length_words(part.plateau_width_mm),
+    }
+
+
+def _compartment(found: CompartmentReading, conventions: Conventions, grid: PixelGrid) -> Json:
+    marks, extrusion = compartment_marks(found, grid), found.extrusion
+    return {
+        "name": found.compartment.words.capitalize(),
+        "image_side": image_side(marks),
+        "extrusion_mm": extrusion.extrusion_mm,
+        "u_mm": extrusion.u_mm,
+        "value": value_words(extrusion),
+        "interval": interval_words(extrusion),
+        "decision": extrusion.decision,
+        "decision_words": decision_words(extrusion, conventions),
+        "flag": extrusion.flag,
+        "flag_words": flag_words(extrusion, conventions),
+        "threshold_remark": threshold_remark(extrusion, conventions) or "",
+        "probability": probability_words(extrusion),
+        "grade": extrusion.grade,
+        "body_width": length_words(found.body_width_mm),
+        "relative_extrusion": fraction_words(found.relative_extrusion),
+        "coverage": fraction_words(found.coverage),
+        "budget": [f"{part.source}: {part.u_mm:.2f} mm" for part in extrusion.budget],
+        "lines": {
+            "rim": _pixels(marks.rim_line, grid),
+            "outer": _pixels(marks.outer_line, grid),
+            "caliper": _pixels(marks.caliper, grid),
+        },
+    }
+
+
+def image_side(marks: Marks) -> Compartment:
+    """Side of the image a compartment lies on."""
+    return Compartment.IMAGE_LEFT if marks.on_image_left else Compartment.IMAGE_RIGHT
+
+
+def _pixels(plane_mm: FloatArray, grid: PixelGrid) -> list[list[float]]:
+    spacing_mm = np.array([grid.column_spacing_mm, grid.row_spacing_mm])
+    return [[float(value) for value in point] for point in plane_mm / spacing_mm]
+
+
+def extrusions(reading: Reading | None) -> Json:
+    """Extrusion of each compartment on the measured slice, for a list of changes."""
+    if reading is None:
+        return {}
+    return {
+        name: found.extrusion.extrusion_mm for name, found in reading.measured.compartments.items()
+    }

@@ -1,0 +1,240 @@
+"""The addresses of the page and what is behind each."""
+
+from __future__ import annotations
+
+import json
+from importlib.resources import files
+from typing import Any
+
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from meniscal_measure.errors import UsageError
+from meniscal_measure.report.notice import NOTICE
+from meniscal_measure.report.window import display_window
+from meniscal_measure.review.answers import Answer, Json, endpoint
+from meniscal_measure.review.desk import Desk, Place
+from meniscal_measure.review.drafts import Draft
+from meniscal_measure.review.journal import Signing, Verdict
+from meniscal_measure.review.measuring import measure_live, measure_state, snap_point
+from meniscal_measure.review.planes import cut_line, other_planes
+from meniscal_measure.review.present import knee_on_page, measured_on_page
+from meniscal_measure.review.signing import REJECTION_REASONS
+from meniscal_measure.review.slices import encode_slice
+from meniscal_measure.series.model import Stack
+from meniscal_measure.series.pixels import read_pixels
+
+MEDIA_TYPES = {
+    ".html": "text/html; charset=utf-8",
+    ".css": "text/css; charset=utf-8",
+    ".js": "text/javascript; charset=utf-8",
+    ".svg": "image/svg+xml",
+}
+
+MAX_VIEW_LENGTH = 2000
+
+
+def application(desk: Desk) -> Starlette:
+    """Build the application; `meniscal_measure.review.guard.Guard` goes before it."""
+    task = "/api/tasks/{task}"
+    answers: list[tuple[str, str, Answer]] = [
+        ("GET", "/api/tasks", _tasks),
+        ("GET", task, _knee),
+        ("GET", task + "/slices/{index:int}", _slice),
+        ("GET", task + "/planes/{plane:int}/{index:int}", _plane_slice),
+        ("GET", task + "/planes/{plane:int}/{index:int}/cuts", _plane_cuts),
+        ("POST", task + "/measure", _measure),
+        ("POST", task + "/slices/{index:int}/measure", _measure_live),
+        ("POST", task + "/snap", _snap),
+        ("POST", task + "/change", _change),
+        ("POST", task + "/undo", _undo),
+        ("POST", task + "/redo", _redo),
+        ("POST", task + "/view", _view),
+        ("POST", task + "/sign", _sign),
+        ("POST", task + "/reject", _reject),
+    ]
+    routes = [
+        Route(path, endpoint(answer, desk), methods=[method]) for method, path, answer in answers
+    ]
+    return Starlette(routes=[*_page_routes(), *routes])
+
+
+def _page_routes() -> list[Route]:
+    """One fixed route for each file of the page: no path of a request ever reaches the disk."""
+    routes = []
+    for file in files(__package__).joinpath("page").iterdir():
+        suffix = file.name[file.name.rfind(".") :]
+        if suffix in MEDIA_TYPES:
+            path = "/" if file.name == "index.html" else f"/{file.name}"
+            routes.append(Route(path, _fixed(file.read_bytes(), MEDIA_TYPES[suffix])))
+    return routes
+
+
+def _fixed(content: bytes, media_type: str) -> Any:
+    async def answer(request: Request) -> Response:
+        return Response(content, media_type=media_type)
+
+    return answer
+
+
+def _place(desk: Desk, reader: str, request: Request) -> Place:
+    return desk.place(reader, request.path_params["task"])
+
+
+def _tasks(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    return JSONResponse(
+        {
+            "blinded": desk.is_blinded,
+            "tasks": desk.tasks(reader),
+            "rejection_reasons": REJECTION_REASONS,
+            "notice": NOTICE,
+        }
+    )
+
+
+def _knee(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    place = _place(desk, reader, request)
+    draft = desk.begin(place)
+    start = json.loads(draft.state)["slice"]
+    window = display_window(place.shown.pixels(start))
+    return JSONResponse(
+        {
+            "label": place.label,
+            "window": window,
+            "view": None if draft.view is None else json.loads(draft.view),
+            **knee_on_page(place.shown),
+            **_working(draft, desk, place),
+        }
+    )
+
+
+def _working(draft: Draft, desk: Desk, place: Place) -> Json:
+    signing = desk.journal.latest(place.key)
+    return {
+        "revision": draft.revision,
+        "state": json.loads(draft.state),
+        "can_undo": draft.can_undo,
+        "can_redo": draft.can_redo,
+        "signed": None if signing is None else _signed(signing, json.loads(draft.state)),
+    }
+
+
+def _signed(signing: Signing, state: Json) -> Json:
+    record = signing.record
+    return {
+        "number": signing.number,
+        "at": signing.signed_at,
+        "by": signing.key.reader,
+        "rejection": record["rejection"],
+        "is_current": signing.verdict is Verdict.REJECTED or record["state"] == state,
+    }
+
+
+def _slice(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    place = _place(desk, reader, request)
+    return _pixels(place.knee.stack, request.path_params["index"])
+
+
+def _pixels(stack: Stack, index: int) -> Response:
+    (image,) = read_pixels(stack, [index])
+    return Response(encode_slice(image), media_type="application/octet-stream")
+
+
+def _stack(place: Place, request: Request) -> tuple[Stack, int]:
+    stacks = other_planes(place.shown.study, place.shown.stack)
+    plane, index = request.path_params["plane"], request.path_params["index"]
+    if plane >= len(stacks) or index >= len(stacks[plane].frames):
+        raise UsageError("There is no such slice.")
+    return stacks[plane], index
+
+
+def _plane_slice(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    return _pixels(*_stack(_place(desk, reader, request), request))
+
+
+def _plane_cuts(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    place = _place(desk, reader, request)
+    stack, index = _stack(place, request)
+    image = stack.frames[index].grid
+    (pixels,) = read_pixels(stack, [index])
+    return JSONResponse(
+        {
+            "window": display_window(pixels),
+            "cuts": [cut_line(image, grid) for grid in place.shown.grids],
+        }
+    )
+
+
+def _measure(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    place = _place(desk, reader, request)
+    state = desk.state(place, body["state"])
+    measured = measure_state(place.shown, state, desk.terms.conventions)
+    return JSONResponse(measured_on_page(measured, place.shown))
+
+
+def _measure_live(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    place = _place(desk, reader, request)
+    state, index = desk.state(place, body["state"]), request.path_params["index"]
+    if index >= len(place.knee.grids):
+        raise UsageError("There is no such slice.")
+    measured = measure_live(place.shown, state, desk.terms.conventions, index)
+    return JSONResponse(measured_on_page(measured, place.shown))
+
+
+def _snap(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    place = _place(desk, reader, request)
+    state = desk.state(place, body["state"])
+    point = snap_point(
+        place.shown, state, int(body["slice"]), str(body["name"]), desk.terms.conventions
+    )
+    return JSONResponse(point.as_dict())
+
+
+def _change(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    place = _place(desk, reader, request)
+    state = desk.state(place, body["state"])
+    draft = desk.drafts.change(place.key, int(body["revision"]), json.dumps(state.as_dict()))
+    return JSONResponse(_working(draft, desk, place))
+
+
+def _undo(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    return _moved(desk, reader, request, body, by=-1)
+
+
+def _redo(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    return _moved(desk, reader, request, body, by=1)
+
+
+def _moved(desk: Desk, reader: str, request: Request, body: Json, *, by: int) -> Response:
+    place = _place(desk, reader, request)
+    draft = desk.drafts.move(place.key, int(body["revision"]), by)
+    return JSONResponse(_working(draft, desk, place))
+
+
+def _view(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    text = json.dumps(body["view"], allow_nan=False)
+    if len(text) > MAX_VIEW_LENGTH:
+        raise UsageError("The view is too long to be kept.")
+    desk.drafts.keep_view(desk.key(reader, request.path_params["task"]), text)
+    return JSONResponse({})
+
+
+def _sign(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    place = _place(desk, reader, request)
+    outcome = desk.sign(place, int(body["revision"]))
+    if isinstance(outcome, str):
+        return JSONResponse({"refused": outcome})
+    return JSONResponse({"refused": "", **_working(desk.begin(place), desk, place)})
+
+
+def _reject(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    key = desk.key(reader, request.path_params["task"])
+    reason = str(body["reason"])
+    if body["revision"] is None:  # the knee could not be opened
+        desk.reject(key, reason, None)
+        return JSONResponse({})
+    place = _place(desk, reader, request)
+    desk.reject(key, reason, desk.drafts.at(key, int(body["revision"])))
+    return JSONResponse(_working(desk.begin(place), desk, place))

@@ -1,0 +1,72 @@
+"""Serving the page to this machine only."""
+
+from __future__ import annotations
+
+import secrets
+import socket
+
+import uvicorn
+
+from meniscal_measure.errors import UsageError
+from meniscal_measure.review.desk import Desk
+from meniscal_measure.review.guard import Guard
+from meniscal_measure.review.routes import application
+
+LOOPBACK = "127.0.0.1"
+TOKEN_BYTES = 24
+
+
+class PageServer:
+    """A server bound to the loopback address, with a token of its own.
+
+    Connections are taken up from the moment it exists and answered once it runs.
+
+    Parameters
+    ----------
+    desk
+        What is to be read.
+    port
+        Port to listen on; 0 takes a free one.
+
+    Raises
+    ------
+    UsageError
+        If the port is taken.
+    """
+
+    def __init__(self, desk: Desk, *, port: int = 0) -> None:
+        self._socket = _listening(port)
+        port = self._socket.getsockname()[1]
+        token = secrets.token_urlsafe(TOKEN_BYTES)
+        self.address = f"http://{LOOPBACK}:{port}/{token}/"
+        """Address of the page, token included."""
+        config = uvicorn.Config(
+            Guard(application(desk), token, port),
+            log_level="warning",
+            access_log=False,  # addresses hold the token
+            lifespan="off",
+            server_header=False,
+            ws="none",
+        )
+        self._server = uvicorn.Server(config)
+
+    def run(self) -> None:
+        """Serve until the program is interrupted or `stop` is called."""
+        self._server.run(sockets=[self._socket])
+
+    def stop(self) -> None:
+        """Let `run` come to its end."""
+        self._server.should_exit = True
+
+
+def _listening(port: int) -> socket.socket:
+    bound = socket.socket()
+    try:
+        bound.bind((LOOPBACK, port))
+        bound.listen()
+    except OSError as error:
+        bound.close()
+        raise UsageError(
+            f"Port {port} cannot be used: {error.strerror}. Name another, or none for a free one."
+        ) from error
+    return bound

@@ -1,0 +1,158 @@
+"""The file in which signings and working states are kept: one SQLite database.
+
+Rollback journal and `synchronous=EXTRA`: a transaction that was reported done is on the disk, and
+one that was not leaves nothing behind (SQLite documentation, "Atomic Commit In SQLite" and "PRAGMA
+synchronous"). The write-ahead log is not used, as it does not work on shared folders.
+"""
+
+from __future__ import annotations
+
+import secrets
+import sqlite3
+from collections.abc import Iterator, Mapping
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from meniscal_measure.errors import OutputError, UsageError
+
+LAYOUT = "meniscal_measure review 1"
+"""Names the layout of the database; another one is refused."""
+
+BUSY_WAIT_S = 10.0
+"""How long a write waits for another reader's write to end."""
+
+_TABLES = """
+CREATE TABLE about (key TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE TABLE signing (
+    number INTEGER PRIMARY KEY AUTOINCREMENT,
+    reader TEXT NOT NULL,
+    knee TEXT NOT NULL,
+    round INTEGER NOT NULL,
+    verdict TEXT NOT NULL CHECK (verdict IN ('measured', 'rejected')),
+    signed_at TEXT NOT NULL,
+    content TEXT NOT NULL,
+    previous TEXT NOT NULL,
+    digest TEXT NOT NULL UNIQUE
+);
+CREATE INDEX signing_of_task ON signing (reader, knee, round);
+CREATE TRIGGER signing_is_never_changed BEFORE UPDATE ON signing
+    BEGIN SELECT RAISE(ABORT, 'a signing is never changed'); END;
+CREATE TRIGGER signing_is_never_removed BEFORE DELETE ON signing
+    BEGIN SELECT RAISE(ABORT, 'a signing is never removed'); END;
+CREATE TABLE desk (
+    reader TEXT NOT NULL,
+    knee TEXT NOT NULL,
+    round INTEGER NOT NULL,
+    images TEXT NOT NULL,
+    revision INTEGER NOT NULL,
+    step INTEGER NOT NULL,
+    view TEXT,
+    PRIMARY KEY (reader, knee, round)
+);
+CREATE TABLE step (
+    reader TEXT NOT NULL,
+    knee TEXT NOT NULL,
+    round INTEGER NOT NULL,
+    step INTEGER NOT NULL,
+    state TEXT NOT NULL,
+    PRIMARY KEY (reader, knee, round, step)
+);
+"""
+
+
+@dataclass(frozen=True)
+class TaskKey:
+    """What a signing or a working state belongs to: one reading of one knee by one reader."""
+
+    reader: str
+    knee: str
+    round: int
+    """1, or more where the knee is read again without the reader being told."""
+
+
+class Store:
+    """Opens the database for one transaction at a time.
+
+    Parameters
+    ----------
+    path
+        Database file; made if it does not exist.
+    about
+        Settings that the readings depend on. They are written into a new store; an old one must
+        have been begun with the same.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be made or written.
+    UsageError
+        If the file is something else, or was begun with other settings.
+    """
+
+    def __init__(self, path: Path, about: Mapping[str, str]) -> None:
+        self.path = path
+        with self._reported(), closing(self._connect()) as connection:
+            connection.execute("BEGIN IMMEDIATE")
+            if not _is_empty(connection):
+                self.about = self._checked(connection, about)
+                connection.execute("ROLLBACK")
+                return
+            for statement in _TABLES.split(";\n"):
+                if statement.strip():
+                    connection.execute(statement)
+            self.about = {"layout": LAYOUT, "secret": secrets.token_hex(), **about}
+            connection.executemany("INSERT INTO about VALUES (?, ?)", self.about.items())
+            connection.execute("COMMIT")
+
+    @contextmanager
+    def reading(self) -> Iterator[sqlite3.Connection]:
+        """Open a connection that sees one state of the store."""
+        with self._reported(), closing(self._connect()) as connection:
+            connection.execute("BEGIN")
+            yield connection
+
+    @contextmanager
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        """Open a connection whose changes are all on the disk afterwards, or none of them."""
+        with self._reported(), closing(self._connect()) as connection:
+            connection.execute("BEGIN IMMEDIATE")
+            yield connection  # closing without a commit rolls back
+            connection.execute("COMMIT")
+
+    def _connect(self) -> sqlite3.Connection:
+        connection = sqlite3.connect(self.path, timeout=BUSY_WAIT_S, isolation_level=None)
+        connection.execute("PRAGMA journal_mode = DELETE")
+        connection.execute("PRAGMA synchronous = EXTRA")
+        return connection
+
+    def _checked(self, connection: sqlite3.Connection, about: Mapping[str, str]) -> dict[str, str]:
+        try:
+            kept = dict(connection.execute("SELECT key, value FROM about").fetchall())
+        except sqlite3.OperationalError:
+            kept = {}
+        if kept.get("layout") != LAYOUT:
+            raise UsageError(
+                f"{self.path} is not a store of readings of this version. Name another file."
+            )
+        for key, value in about.items():
+            if kept.get(key) != value:
+                raise UsageError(
+                    f"{self.path} was begun with {key} = {kept.get(key)}, and now {key} = {value}"
+                    " is asked for. Go on with the same settings, or name a new file."
+                )
+        return kept
+
+    @contextmanager
+    def _reported(self) -> Iterator[None]:
+        try:
+            yield
+        except sqlite3.DatabaseError as error:
+            raise OutputError(
+                f"The store {self.path} cannot be used: {error}. What was signed before is safe."
+                " See that the disk is not full and the file may be written, then do it again."
+            ) from error
+
+
+def _is_empty(connection: sqlite3.Connection) -> bool:
+    return not connection.execute("SELECT 1 FROM sqlite_master LIMIT 1").fetchone()

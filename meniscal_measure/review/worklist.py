@@ -1,0 +1,138 @@
+"""The knees to be read: one study, a folder of studies, or a work list file."""
+
+from __future__ import annotations
+
+import csv
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path
+
+import pydicom
+from pydicom.errors import InvalidDicomError
+
+from meniscal_measure.anatomy import Side
+from meniscal_measure.errors import ManifestError, UsageError
+
+COLUMNS = ("knee", "study", "side", "landmarks")
+"""Columns of a work list file; side and landmarks may be left out or empty."""
+
+PEEKED_FILES = 20
+"""Files looked at in a folder for the study they belong to; the first DICOM file tells."""
+
+_SIDES: Mapping[str, Side | None] = {
+    "": None,
+    "left": Side.LEFT,
+    "l": Side.LEFT,
+    "right": Side.RIGHT,
+    "r": Side.RIGHT,
+}
+
+
+@dataclass(frozen=True)
+class Knee:
+    """One knee to be read: its name in the store, its images, and what is known beforehand."""
+
+    name: str
+    study: Path
+    side: Side | None = None
+    landmarks: Path | None = None
+
+
+def open_worklist(path: Path) -> tuple[Knee, ...]:
+    """Find the knees to be read; images are not opened yet.
+
+    Parameters
+    ----------
+    path
+        A CSV file with the columns `knee,study,side,landmarks` (paths from its own folder), a
+        folder whose subfolders hold one study each, or a single study in any form.
+
+    Raises
+    ------
+    UsageError
+        If there is nothing at `path`.
+    ManifestError
+        With every line of the work list that cannot be used.
+    """
+    if not path.exists():
+        raise UsageError(f"There is nothing at {path}. Name a study, a folder or a work list.")
+    if path.suffix.lower() == ".csv":
+        return _from_file(path)
+    folders = _study_folders(path) if path.is_dir() else ()
+    if folders:
+        return tuple(Knee(folder.name, folder, None, _landmarks_in(folder)) for folder in folders)
+    return (Knee(path.resolve().name, path, None, _landmarks_in(path)),)
+
+
+def _landmarks_in(folder: Path) -> Path | None:
+    beside = folder / "landmarks.json"
+    return beside if beside.is_file() else None
+
+
+def _study_folders(path: Path) -> tuple[Path, ...]:
+    """Subfolders, if they hold different studies; none if they are series of one study."""
+    folders = sorted(entry for entry in path.iterdir() if entry.is_dir())
+    studies: set[str] = set()
+    for folder in folders:
+        studies |= {uid for uid in [_study_uid(folder)] if uid}
+        if len(studies) > 1:
+            return tuple(folders)
+    return ()
+
+
+def _study_uid(folder: Path) -> str | None:
+    files = (entry for entry in folder.rglob("*") if entry.is_file())
+    for file in islice(files, PEEKED_FILES):
+        try:
+            header = pydicom.dcmread(file, specific_tags=["StudyInstanceUID"])
+        except (InvalidDicomError, OSError, ValueError):
+            continue
+        return str(header.get("StudyInstanceUID", "")) or None
+    return None
+
+
+def _from_file(path: Path) -> tuple[Knee, ...]:
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as stream:
+            rows = csv.DictReader(stream, skipinitialspace=True, strict=True)
+            header = set(rows.fieldnames or ())
+            if not {"knee", "study"} <= header <= set(COLUMNS):
+                raise ManifestError(
+                    f"{path}: the first line must name the columns {','.join(COLUMNS)}; side and"
+                    " landmarks may be left out."
+                )
+            lines = list(enumerate(rows, start=2))
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise ManifestError(f"Cannot read the work list {path}: {error}.") from error
+    problems = [*_problems(lines)]
+    if problems or not lines:
+        raise ManifestError(f"{path}: " + ("; ".join(problems) or "it lists no knee") + ".")
+    return tuple(_knee(row, path.parent) for _, row in lines)
+
+
+def _problems(lines: list[tuple[int, dict[str, str]]]) -> Iterator[str]:
+    names = Counter(_cell(row, "knee") for _, row in lines)
+    for number, row in lines:
+        name = _cell(row, "knee")
+        if None in row or not name or not _cell(row, "study"):
+            yield f"line {number} must name a knee and a study and have no further column"
+        elif names[name] > 1:
+            yield f"line {number}: knee {name!r} is listed more than once"
+        elif _cell(row, "side").lower() not in _SIDES:
+            yield f"line {number}: side {_cell(row, 'side')!r} must be left, right or empty"
+
+
+def _knee(row: Mapping[str, str], folder: Path) -> Knee:
+    landmarks = _cell(row, "landmarks")
+    return Knee(
+        _cell(row, "knee"),
+        folder / _cell(row, "study"),
+        _SIDES[_cell(row, "side").lower()],
+        folder / landmarks if landmarks else None,
+    )
+
+
+def _cell(row: Mapping[str, str], column: str) -> str:
+    return (row.get(column) or "").strip()
