@@ -96,7 +96,7 @@ class BetweenReaders:
 
 @dataclass(frozen=True)
 class WithinReader:
-    """How one reader agrees with himself."""
+    """How one reader agrees with their own repeats."""
 
     reader: str
     reliability: Reliability

@@ -65,7 +65,7 @@ def test_readers_are_compared_on_their_first_readings(study: Readings) -> None:
     assert pair.flags.cases.used == 12
 
 
-def test_a_reader_is_compared_with_himself_on_his_repeats(study: Readings) -> None:
+def test_a_reader_is_compared_with_their_own_repeats(study: Readings) -> None:
     (within,) = within_readers(study)
     assert within.reader == "A"
     assert within.reliability.cases.used == 4

@@ -44,6 +44,7 @@ class KneeChanges:
     """Change of each knee; NaN where a visit is missing. All arrays have shape (n,)."""
 
     knees: tuple[str, ...]
+    baseline_mm: FloatArray
     change_mm: FloatArray
     """Follow-up minus baseline."""
     u_mm: FloatArray
@@ -100,6 +101,7 @@ def knee_changes(visits: Visits, detectable_mm: float, *, level: float = LEVEL) 
     factor = float(stats.norm.ppf(1 - tail(level)))
     return KneeChanges(
         visits.knees,
+        baseline,
         change,
         u,
         detectable_mm,

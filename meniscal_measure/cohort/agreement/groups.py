@@ -31,15 +31,17 @@ class GroupSummary:
     group: str
     mean: Estimate
     sd: Estimate
+    lower_quartile: Estimate
     median: Estimate
-    """With the quartiles in place of an interval."""
+    upper_quartile: Estimate
     flagged: Estimate
     cases: Cases
 
     @property
     def estimates(self) -> tuple[Estimate, ...]:
         """All of them, as lines of a results table."""
-        return self.mean, self.sd, self.median, self.flagged
+        quartiles = self.lower_quartile, self.median, self.upper_quartile
+        return self.mean, self.sd, *quartiles, self.flagged
 
 
 def summarise_groups(
@@ -77,13 +79,15 @@ def _summary(group: str, values: FloatArray, flags: FloatArray, level: float) ->
     sd = float(known.std(ddof=1))
     half = float(stats.t.ppf(1 - tail(level), known.size - 1)) * sd / math.sqrt(known.size)
     mean = float(known.mean())
-    low, middle, high = (float(q) for q in np.quantile(known, [0.25, 0.5, 0.75]))
+    quartiles = np.quantile(known, [0.25, 0.5, 0.75]).tolist()
     said = flags[~np.isnan(flags)]
     return GroupSummary(
         group,
         Estimate("Mean", mean, mean - half, mean + half, "mm", SOURCE_MEAN),
         Estimate("SD", sd, unit="mm"),
-        Estimate("Median (quartiles)", middle, low, high, "mm"),
+        Estimate("Lower quartile", quartiles[0], unit="mm"),
+        Estimate("Median", quartiles[1], unit="mm"),
+        Estimate("Upper quartile", quartiles[2], unit="mm"),
         proportion("Flagged", int(said.sum()), said.size, level=level),
         Cases(known.size, values.size - known.size),
     )

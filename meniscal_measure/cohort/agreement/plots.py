@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
 from contextlib import AbstractContextManager
 from typing import Literal
 
@@ -33,7 +34,11 @@ MANY_POINTS = 5_000
 """Above so many points a scatter is drawn as an image inside the vector file."""
 
 
-def limits_figure(first: ArrayLike, second: ArrayLike, limits: LimitsOfAgreement) -> Figure:
+Draw = Callable[[Axes], None]
+"""Draws a plot on axes."""
+
+
+def limits_plot(first: ArrayLike, second: ArrayLike, limits: LimitsOfAgreement) -> Draw:
     """Plot difference against mean with bias, limits and their intervals.
 
     Parameters
@@ -45,85 +50,100 @@ def limits_figure(first: ArrayLike, second: ArrayLike, limits: LimitsOfAgreement
     """
     difference, mean = differences_and_means(first, second)
     unit = limits.bias.unit
-    figure, axes = _axes(f"Mean of both readings ({unit})", f"First minus second ({unit})")
-    _scatter(axes, mean, difference, DATA)
-    _level(axes, limits.bias, "bias", "-")
-    _level(axes, limits.lower, f"-{limits.rule.value}", "--")
-    _level(axes, limits.upper, f"+{limits.rule.value}", "--")
-    return figure
+
+    def draw(axes: Axes) -> None:
+        axes.set(xlabel=f"Mean of both readings ({unit})", ylabel=f"First minus second ({unit})")
+        _scatter(axes, mean, difference, DATA)
+        _level(axes, limits.bias, "bias", "-")
+        _level(axes, limits.lower, f"-{limits.rule.value}", "--")
+        _level(axes, limits.upper, f"+{limits.rule.value}", "--")
+
+    return draw
 
 
-def roc_figure(roc: Roc, *, marked_mm: float | None = None) -> Figure:
+def roc_plot(roc: Roc, *, marked_mm: float | None = None) -> Draw:
     """Plot the ROC curve with its area, and a threshold marked on it if one is given."""
-    figure, axes = _axes("1 - specificity", "Sensitivity", square=True)
-    axes.plot([0, 1], [0, 1], color=INK, linewidth=0.5, linestyle=":")
-    axes.plot(roc.false_positive_rate, roc.sensitivity, color=DATA, linewidth=1.2)
-    if marked_mm is not None:
-        index = int(np.argmin(np.abs(roc.thresholds_mm - marked_mm)))
-        axes.plot(roc.false_positive_rate[index], roc.sensitivity[index], "s", color=ALERT)
     area = roc.area
-    axes.text(
-        0.98,
-        0.04,
-        f"area {area.value:.3f} ({area.low:.3f}-{area.high:.3f})",
-        ha="right",
-        fontsize=7,
-    )
-    return figure
+
+    def draw(axes: Axes) -> None:
+        axes.set(xlabel="1 - specificity", ylabel="Sensitivity")
+        axes.set_box_aspect(1)
+        axes.plot([0, 1], [0, 1], color=INK, linewidth=0.5, linestyle=":")
+        axes.plot(roc.false_positive_rate, roc.sensitivity, color=DATA, linewidth=1.2)
+        if marked_mm is not None:
+            index = int(np.argmin(np.abs(roc.thresholds_mm - marked_mm)))
+            axes.plot(roc.false_positive_rate[index], roc.sensitivity[index], "s", color=ALERT)
+        words = f"area {area.value:.3f} ({area.low:.3f}-{area.high:.3f})"
+        axes.text(0.98, 0.04, words, ha="right", fontsize=7)
+
+    return draw
 
 
-def distribution_figure(values_mm: ArrayLike, *, threshold_mm: float, label: str) -> Figure:
+def distribution_plot(values_mm: ArrayLike, *, threshold_mm: float, label: str) -> Draw:
     """Plot how often each extrusion occurs, with the threshold and the share above it."""
     values = as_floats(values_mm)
     known = values[~np.isnan(values)]
-    figure, axes = _axes(f"{label} (mm)", "Knees")
     start, stop = (known.min(), known.max()) if known.size else (0.0, threshold_mm)
     low = BIN_MM * np.floor(min(start, 0.0) / BIN_MM)
     edges = np.arange(low, max(stop, threshold_mm) + 2 * BIN_MM, BIN_MM)
     counts, edges = np.histogram(known, edges)
-    above = edges[:-1] >= threshold_mm
-    axes.bar(
-        edges[:-1],
-        counts,
-        width=BIN_MM,
-        align="edge",
-        color=np.where(above, ALERT, DATA).tolist(),
-        edgecolor="white",
-        linewidth=0.4,
-    )
-    axes.axvline(threshold_mm, color=INK, linewidth=0.8, linestyle="--")
-    axes.set_title(
-        f"{int((known > threshold_mm).sum())} of {known.size} above {threshold_mm:g} mm", fontsize=8
-    )
-    axes.yaxis.set_major_locator(MaxNLocator(integer=True))
-    return figure
+    colours = np.where(edges[:-1] >= threshold_mm, ALERT, DATA).tolist()
+    above = int((known > threshold_mm).sum())
+
+    def draw(axes: Axes) -> None:
+        axes.set(xlabel=f"{label} (mm)", ylabel="Knees")
+        axes.bar(
+            edges[:-1],
+            counts,
+            width=BIN_MM,
+            align="edge",
+            color=colours,
+            edgecolor="white",
+            linewidth=0.4,
+        )
+        axes.axvline(threshold_mm, color=INK, linewidth=0.8, linestyle="--")
+        axes.set_title(f"{above} of {known.size} above {threshold_mm:g} mm", fontsize=8)
+        axes.yaxis.set_major_locator(MaxNLocator(integer=True))
+
+    return draw
 
 
-def change_figure(changes: KneeChanges, *, baseline_mm: ArrayLike) -> Figure:
+def change_plot(changes: KneeChanges) -> Draw:
     """Plot the change of each knee against its baseline, with the smallest detectable change."""
-    baseline = as_floats(baseline_mm)
-    figure, axes = _axes("Baseline (mm)", "Change (mm)")
-    beyond = changes.exceeds_detectable
-    _scatter(axes, baseline[~beyond], changes.change_mm[~beyond], DATA)
-    _scatter(axes, baseline[beyond], changes.change_mm[beyond], ALERT, marker="^")
-    axes.axhline(0, color=INK, linewidth=0.5)
-    for limit in (-changes.detectable_mm, changes.detectable_mm):
+    baseline, beyond = changes.baseline_mm, changes.exceeds_detectable
+    limit = changes.detectable_mm
+
+    def draw(axes: Axes) -> None:
+        axes.set(xlabel="Baseline (mm)", ylabel="Change (mm)")
+        _scatter(axes, baseline[~beyond], changes.change_mm[~beyond], DATA)
+        _scatter(axes, baseline[beyond], changes.change_mm[beyond], ALERT, marker="^")
+        axes.axhline(0, color=INK, linewidth=0.5)
+        axes.axhline(-limit, color=INK, linewidth=0.8, linestyle="--")
         axes.axhline(limit, color=INK, linewidth=0.8, linestyle="--")
-    axes.set_title(f"smallest detectable change {changes.detectable_mm:.2f} mm", fontsize=8)
+        axes.set_title(f"smallest detectable change {limit:.2f} mm", fontsize=8)
+
+    return draw
+
+
+def figure_of(draw: Draw) -> Figure:
+    """Draw a plot on a figure as wide as a journal's column."""
+    with paper_style():
+        figure = Figure(figsize=(COLUMN_WIDTH_IN, 0.75 * COLUMN_WIDTH_IN), layout="constrained")
+        draw(figure.add_subplot())
     return figure
 
 
 def figure_bytes(figure: Figure, kind: Literal["svg", "pdf"]) -> bytes:
-    """Draw a figure as a vector file; a figure made the same way gives the same bytes."""
+    """Save a figure as a vector file; a figure made the same way gives the same bytes."""
     stream = io.BytesIO()
     date = {"svg": "Date", "pdf": "CreationDate"}[kind]
-    with _style():
+    with paper_style():
         figure.savefig(stream, format=kind, metadata={date: None})
     return stream.getvalue()
 
 
-def _style() -> AbstractContextManager[None]:
-    """Text stays text in the vector files, and the same figure gives the same bytes."""
+def paper_style() -> AbstractContextManager[None]:
+    """Set the look of every plot: text stays text, and the same plot gives the same bytes."""
     return mpl.rc_context(
         {
             "font.size": 8.0,
@@ -135,16 +155,6 @@ def _style() -> AbstractContextManager[None]:
             "pdf.fonttype": 42,
         }
     )
-
-
-def _axes(across: str, up: str, *, square: bool = False) -> tuple[Figure, Axes]:
-    height = COLUMN_WIDTH_IN if square else 0.75 * COLUMN_WIDTH_IN
-    with _style():
-        figure = Figure(figsize=(COLUMN_WIDTH_IN, height), layout="constrained")
-        axes = figure.add_subplot()
-    axes.set_xlabel(across)
-    axes.set_ylabel(up)
-    return figure, axes
 
 
 def _scatter(axes: Axes, x: ArrayLike, y: ArrayLike, colour: str, *, marker: str = "o") -> None:

@@ -8,7 +8,6 @@ import sys
 
 import numpy as np
 import pytest
-from matplotlib.figure import Figure
 
 from meniscal_measure.cohort.agreement.change import Visits, knee_changes
 from meniscal_measure.cohort.agreement.diagnostic import roc_curve
@@ -16,17 +15,19 @@ from meniscal_measure.cohort.agreement.estimates import FloatArray
 from meniscal_measure.cohort.agreement.limits import limits_of_agreement
 from meniscal_measure.cohort.agreement.plots import (
     MANY_POINTS,
-    change_figure,
-    distribution_figure,
+    Draw,
+    change_plot,
+    distribution_plot,
     figure_bytes,
-    limits_figure,
-    roc_figure,
+    figure_of,
+    limits_plot,
+    roc_plot,
 )
 
 
-def svg_text(figure: Figure) -> str:
-    """All words of a figure, in the order they were drawn."""
-    svg = figure_bytes(figure, "svg").decode()
+def svg_text(draw: Draw) -> str:
+    """All words of a plot, in the order they were drawn."""
+    svg = figure_bytes(figure_of(draw), "svg").decode()
     return " ".join(re.findall(r"<text[^>]*>([^<]+)</text>", svg))
 
 
@@ -37,9 +38,9 @@ def pair() -> tuple[FloatArray, FloatArray]:
     return first, first + rng.normal(0.1, 0.3, 30)
 
 
-def test_limits_figure_writes_bias_and_limits(pair: tuple[FloatArray, FloatArray]) -> None:
+def test_limits_plot_writes_bias_and_limits(pair: tuple[FloatArray, FloatArray]) -> None:
     limits = limits_of_agreement(*pair)
-    words = svg_text(limits_figure(*pair, limits))
+    words = svg_text(limits_plot(*pair, limits))
     for estimate in (limits.bias, limits.lower, limits.upper):
         assert f"{estimate.value:.2f}" in words
     assert "First minus second (mm)" in words
@@ -48,36 +49,37 @@ def test_limits_figure_writes_bias_and_limits(pair: tuple[FloatArray, FloatArray
 def test_the_same_figure_gives_the_same_bytes(pair: tuple[FloatArray, FloatArray]) -> None:
     limits = limits_of_agreement(*pair)
     for kind in ("svg", "pdf"):
-        once = figure_bytes(limits_figure(*pair, limits), kind)
-        assert once == figure_bytes(limits_figure(*pair, limits), kind)
+        once = figure_bytes(figure_of(limits_plot(*pair, limits)), kind)
+        assert once == figure_bytes(figure_of(limits_plot(*pair, limits)), kind)
 
 
 def test_pdf_is_a_pdf(pair: tuple[FloatArray, FloatArray]) -> None:
-    assert figure_bytes(limits_figure(*pair, limits_of_agreement(*pair)), "pdf")[:5] == b"%PDF-"
+    figure = figure_of(limits_plot(*pair, limits_of_agreement(*pair)))
+    assert figure_bytes(figure, "pdf")[:5] == b"%PDF-"
 
 
-def test_roc_figure_writes_the_area() -> None:
+def test_roc_plot_writes_the_area() -> None:
     roc = roc_curve([1, 2, 3, 4, 5, 6], [0, 0, 1, 0, 1, 1])
-    assert f"area {roc.area.value:.3f}" in svg_text(roc_figure(roc, marked_mm=3.0))
+    assert f"area {roc.area.value:.3f}" in svg_text(roc_plot(roc, marked_mm=3.0))
 
 
 def test_distribution_counts_what_lies_strictly_above_the_threshold() -> None:
     # Costa, AJR 2004;183:17-23: 2 mm 17 knees, 3 mm 17, 4 mm 27, 5 mm 14, 6 mm 16, more 14:
     # 71 of 105 above 3 mm.
     values = np.repeat([2, 3, 4, 5, 6, 8], [17, 17, 27, 14, 16, 14])
-    figure = distribution_figure(values, threshold_mm=3.0, label="Medial extrusion")
-    assert "71 of 105 above 3 mm" in svg_text(figure)
+    plot = distribution_plot(values, threshold_mm=3.0, label="Medial extrusion")
+    assert "71 of 105 above 3 mm" in svg_text(plot)
 
 
 def test_distribution_of_nothing_is_empty_and_says_so() -> None:
-    figure = distribution_figure([np.nan], threshold_mm=3.0, label="Medial extrusion")
-    assert "0 of 0 above 3 mm" in svg_text(figure)
+    plot = distribution_plot([np.nan], threshold_mm=3.0, label="Medial extrusion")
+    assert "0 of 0 above 3 mm" in svg_text(plot)
 
 
 def test_knees_beyond_the_detectable_change_differ_in_shape_not_only_colour() -> None:
     u = np.full(2, 0.2)
     changes = knee_changes(Visits(("a", "b"), [2.0, 2.0], [2.1, 4.0], u, u), 0.8)
-    figure = change_figure(changes, baseline_mm=[2.0, 2.0])
+    figure = figure_of(change_plot(changes))
     markers = figure.axes[0].collections
     shapes = [np.asarray(marker.get_paths()[0].vertices) for marker in markers]
     assert len(shapes[0]) != len(shapes[1])
@@ -86,7 +88,7 @@ def test_knees_beyond_the_detectable_change_differ_in_shape_not_only_colour() ->
 def test_very_many_points_do_not_swell_the_file() -> None:
     first = np.random.default_rng(81).normal(3, 1, 20 * MANY_POINTS)
     second = np.flip(first)
-    figure = limits_figure(first, second, limits_of_agreement(first, second))
+    figure = figure_of(limits_plot(first, second, limits_of_agreement(first, second)))
     assert len(figure_bytes(figure, "svg")) < 1_000_000
 
 

@@ -1,0 +1,73 @@
+"""The building blocks of a report, free of how they are shown."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from meniscal_measure.cohort.agreement.estimates import LEVEL, Estimate
+from meniscal_measure.cohort.agreement.plots import Draw
+from meniscal_measure.cohort.agreement.tables import interval_text, number_text
+
+
+@dataclass(frozen=True)
+class Heading:
+    """A heading; level 1 is the title."""
+
+    text: str
+    level: int = 2
+
+
+@dataclass(frozen=True)
+class Paragraph:
+    """Running text."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of texts; `notes` stand below it."""
+
+    caption: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Plot:
+    """A plot with its caption, which says in words what it shows."""
+
+    caption: str
+    draw: Draw
+
+
+Block = Heading | Paragraph | Table | Plot
+
+
+def results_table(caption: str, estimates: Iterable[Estimate]) -> Table:
+    """Lay estimates out, each with the number of its formula's source below the table."""
+    lines = list(estimates)
+    sources = list(dict.fromkeys(line.source for line in lines if line.source))
+
+    def mark(line: Estimate) -> str:
+        return f"[{sources.index(line.source) + 1}]" if line.source else ""
+
+    return Table(
+        caption,
+        ("", "Value", f"{100 * LEVEL:g} % interval", "Unit", "Source"),
+        tuple(
+            (line.name, number_text(line.value), interval_text(line), line.unit, mark(line))
+            for line in lines
+        ),
+        tuple(f"[{number}] {source}" for number, source in enumerate(sources, 1)),
+    )
+
+
+def listing(
+    caption: str, header: Sequence[str], rows: Sequence[Sequence[str]], *, most: int
+) -> Table:
+    """Make a table of at most `most` rows, and say how many are not shown."""
+    notes = () if len(rows) <= most else (f"{len(rows) - most} more are in the exported table.",)
+    return Table(caption, tuple(header), tuple(tuple(row) for row in rows[:most]), notes)

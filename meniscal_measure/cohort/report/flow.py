@@ -1,0 +1,108 @@
+"""Who came into the study, who was left out, and why."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+
+from matplotlib.axes import Axes
+
+from meniscal_measure.cohort.agreement.plots import INK, Draw
+from meniscal_measure.cohort.store import Store
+
+
+@dataclass
+class Flow:
+    """Counts on the way from the manifest to the analysis."""
+
+    entries: int = 0
+    subjects: set[str] = field(default_factory=set)
+    measured: int = 0
+    measured_subjects: set[str] = field(default_factory=set)
+    excluded: Counter[str] = field(default_factory=Counter)
+    """Entries by the manifest's reason."""
+    failed: Counter[str] = field(default_factory=Counter)
+    """Entries by what became of them: refused, crashed, waiting."""
+    problems: list[tuple[str, str, str]] = field(default_factory=list)
+    """Reading, status and reason of each entry that was not measured."""
+    warned: int = 0
+    """Measured entries with a warning."""
+    verified: int = 0
+    """Measured entries whose landmarks a person has confirmed."""
+    flagged: int = 0
+    """Measured entries with a compartment above the threshold."""
+    conventions: Counter[tuple[str, str, str, float]] = field(default_factory=Counter)
+    """Measured entries by slice and axis convention, threshold rule and threshold."""
+
+
+def count_flow(store: Store) -> Flow:
+    """Go through the current state of every entry and count."""
+    flow = Flow()
+    for row in store.rows():
+        flow.entries += 1
+        flow.subjects.add(row["subject"])
+        if row["status"] == "measured":
+            _count_measured(flow, row)
+        elif row["status"] == "excluded":
+            flow.excluded[row["reason"]] += 1
+        else:
+            flow.failed[row["status"]] += 1
+            flow.problems.append((_name(row), row["status"], row["reason"]))
+    return flow
+
+
+def _count_measured(flow: Flow, row: dict[str, object]) -> None:
+    flow.measured += 1
+    flow.measured_subjects.add(str(row["subject"]))
+    flow.warned += bool(row["warning_count"])
+    flow.verified += bool(row["verified"])
+    flow.flagged += bool(row["medial_flag"]) or bool(row["lateral_flag"])
+    names = ("slice_convention", "axis_convention", "threshold_rule")
+    slice_, axis, rule = (str(row[name]) for name in names)
+    flow.conventions[slice_, axis, rule, float(str(row["threshold_mm"]))] += 1
+
+
+def _name(row: dict[str, object]) -> str:
+    names = ("subject", "visit", "side", "reader")
+    return " / ".join(str(row[name]) for name in names if row[name])
+
+
+def flow_plot(flow: Flow) -> Draw:
+    """Draw the way from the manifest to the analysis, with what left it on the right."""
+    included = flow.entries - flow.excluded.total()
+    boxes = (
+        (0.8, f"In the manifest\n{flow.entries} readings, {len(flow.subjects)} subjects"),
+        (0.5, f"Included\n{included} readings"),
+        (0.2, f"Measured and analysed\n{flow.measured} readings, "
+              f"{len(flow.measured_subjects)} subjects"),
+    )  # fmt: skip
+    leaving = (
+        (0.65, "Excluded", flow.excluded),
+        (0.35, "Not measured", flow.failed),
+    )
+
+    def draw(axes: Axes) -> None:
+        axes.set_axis_off()
+        axes.set(xlim=(0, 1), ylim=(0.05, 0.95))
+        for height, text in boxes:
+            _box(axes, (0.27, height), text, (0.27, min(height + 0.25, 0.8)))
+        for height, title, counts in leaving:
+            listed = "".join(f"\n{count} {reason}" for reason, count in counts.most_common(4))
+            _box(axes, (0.76, height), f"{title} {counts.total()}{listed}", (0.27, height))
+
+    return draw
+
+
+def _box(axes: Axes, place: tuple[float, float], text: str, come_from: tuple[float, float]) -> None:
+    """Draw a box with an arrow that ends at it; none where the box comes from its own place."""
+    axes.annotate(
+        text,
+        come_from,
+        xytext=place,
+        ha="center",
+        va="center",
+        fontsize=6.5,
+        bbox={"boxstyle": "square,pad=0.5", "facecolor": "white", "edgecolor": INK},
+        arrowprops=None if come_from == place else {"arrowstyle": "<|-", "color": INK},
+        parse_math=False,
+    )

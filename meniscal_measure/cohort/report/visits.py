@@ -1,0 +1,61 @@
+"""What the report says about change from visit to visit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+
+import numpy as np
+
+from meniscal_measure.cohort.agreement.plots import change_plot
+from meniscal_measure.cohort.analysis import Readings, between_visits
+from meniscal_measure.cohort.report.document import (
+    Block,
+    Heading,
+    Paragraph,
+    Plot,
+    listing,
+    results_table,
+)
+from meniscal_measure.cohort.report.readers import detectable_change
+from meniscal_measure.errors import AgreementError
+
+MOST_CHANGES = 500
+"""Longest list of changed knees in the report."""
+
+
+def visit_sections(label: str, readings: Readings) -> Iterator[Block]:
+    """Say how knees changed from each visit to the next, by the order of the visits' names."""
+    visits = np.unique(readings.visit).tolist()
+    if len(visits) < 2:
+        return
+    detectable_mm, evidence = detectable_change(readings)
+    yield Heading(f"{label}: change between visits", 3)
+    yield Paragraph(
+        f"The smallest detectable change of a single knee is {detectable_mm:.2f} mm, from"
+        f" {evidence}."
+    )
+    for earlier, later in pairwise(visits):
+        try:
+            yield from _one_interval(label, readings, (earlier, later), detectable_mm)
+        except AgreementError as error:
+            yield Paragraph(f"From visit {earlier} to {later}: {error}")
+
+
+def _one_interval(
+    label: str, readings: Readings, visits: tuple[str, str], detectable_mm: float
+) -> Iterator[Block]:
+    changes, summary = between_visits(readings, visits, detectable_mm=detectable_mm)
+    name = f"{label}, visit {visits[0]} to {visits[1]}"
+    yield Paragraph(f"{name}: {summary.cases.sentence}")
+    yield results_table(name, summary.estimates)
+    yield Plot(
+        f"{name}: change against baseline; triangles lie beyond the smallest detectable change.",
+        change_plot(changes),
+    )
+    beyond = np.flatnonzero(changes.exceeds_detectable)
+    rows = [
+        (changes.knees[n], f"{changes.change_mm[n]:+.2f}", f"{changes.u_mm[n]:.2f}") for n in beyond
+    ]
+    caption = f"{name}: knees that changed by more than the smallest detectable change"
+    yield listing(caption, ("Knee", "Change (mm)", "u (mm)"), rows, most=MOST_CHANGES)
