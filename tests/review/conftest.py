@@ -12,8 +12,13 @@ from threading import Thread
 from typing import Any
 from urllib.parse import urlsplit
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 from playwright.sync_api import Browser, Page, sync_playwright
+from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
+from pydicom.uid import ExplicitVRLittleEndian, MRImageStorage, generate_uid
+from scipy.special import ndtr
 
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.review.desk import Desk
@@ -77,7 +82,7 @@ class Client:
 
 @pytest.fixture
 def open_desk(tmp_path: Path, samples: Path) -> OpenDesk:
-    """Open a desk on one sample, or on a work list."""
+    """Open a desk on one sample, or on whatever lies at a path."""
 
     def build(
         what: str | Path = "exactly-3mm", terms: Terms = OPEN_TERMS, store: str = "store.sqlite"
@@ -96,6 +101,87 @@ def bare_desk(tmp_path: Path, samples: Path) -> Callable[..., Desk]:
         return Desk(knees, tmp_path / "bare.sqlite", terms)
 
     return build
+
+
+EDGE_COLUMNS = (60.3, 195.8)
+"""Where the painted images turn from bright to dark and back, in pixels of the coronal series."""
+BLUR_PX = 0.6
+CORONAL = ((1, 0, 0), (0, 0, -1))
+SAGITTAL = ((0, 1, 0), (0, 0, -1))
+
+
+@dataclass(frozen=True)
+class Painted:
+    """A study of flat images with two straight edges, written as a scanner would."""
+
+    rows: int = 256
+    columns: int = 256
+    slices: int = 10
+    laterality: str | None = "R"
+    planes: tuple[str, ...] = ("coronal",)
+    patient: str = "Painted^Knee"
+
+    def write(self, folder: Path) -> Path:
+        folder.mkdir(parents=True, exist_ok=True)
+        study_uid, frame_of_reference = generate_uid(), generate_uid()
+        for number, plane in enumerate(self.planes, start=1):
+            series = self._series(number, plane, study_uid, frame_of_reference)
+            for index in range(self.slices):
+                self._write_slice(folder / f"{plane}-{index:02d}.dcm", series, plane, index)
+        return folder
+
+    def _series(self, number: int, plane: str, study: str, frame_of_reference: str) -> Dataset:
+        series = Dataset()
+        series.SOPClassUID = MRImageStorage
+        series.Modality = "MR"
+        series.PatientName, series.PatientID = self.patient, "PAINTED-4711"
+        series.StudyDate = "20260102"
+        series.StudyInstanceUID, series.SeriesInstanceUID = study, generate_uid()
+        series.FrameOfReferenceUID = frame_of_reference
+        series.SeriesNumber, series.SeriesDescription = number, f"{plane} pd fs Mustermann"
+        series.ImageType = ["ORIGINAL", "PRIMARY", "M", "SE"]
+        series.ScanningSequence, series.SequenceVariant, series.ScanOptions = "SE", "SK", "FS"
+        series.RepetitionTime, series.EchoTime, series.SliceThickness = 3000, 35, 3
+        if self.laterality:
+            series.Laterality = self.laterality
+        series.PixelSpacing = [0.5, 0.5]
+        series.Rows, series.Columns = self.rows, self.columns
+        series.SamplesPerPixel, series.PhotometricInterpretation = 1, "MONOCHROME2"
+        series.BitsAllocated = series.BitsStored = 16
+        series.HighBit, series.PixelRepresentation = 15, 0
+        return series
+
+    def _write_slice(self, path: Path, series: Dataset, plane: str, index: int) -> None:
+        slice_ = FileDataset(path, series.copy(), preamble=b"\0" * 128)
+        slice_.file_meta = FileMetaDataset()
+        slice_.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
+        slice_.file_meta.MediaStorageSOPClassUID = MRImageStorage
+        slice_.SOPInstanceUID = slice_.file_meta.MediaStorageSOPInstanceUID = generate_uid()
+        slice_.InstanceNumber = index + 1
+        directions = CORONAL if plane == "coronal" else SAGITTAL
+        slice_.ImageOrientationPatient = [*directions[0], *directions[1]]
+        across = 3.0 * (index - self.slices / 2)
+        place = [-64.0, across, 64.0] if plane == "coronal" else [across, -64.0, 64.0]
+        slice_.ImagePositionPatient = place
+        slice_.PixelData = self._pixels(index).tobytes()
+        slice_.save_as(path, enforce_file_format=True)
+
+    def _pixels(self, index: int) -> NDArray[np.uint16]:
+        columns = np.arange(self.columns, dtype=np.float64)
+        left, right = (ndtr((columns - edge) / BLUR_PX) for edge in EDGE_COLUMNS)
+        row = 1000 - 800 * (left - right)
+        noise = np.random.default_rng(index).normal(0, 5, (self.rows, self.columns))
+        return np.asarray(np.round(row + noise), dtype=np.uint16)
+
+
+@pytest.fixture
+def painted(tmp_path: Path) -> Callable[..., Path]:
+    """Write a painted study into a folder of its own."""
+
+    def write(name: str = "painted", **options: Any) -> Path:
+        return Painted(**options).write(tmp_path / name)
+
+    return write
 
 
 @contextmanager

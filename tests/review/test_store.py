@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meniscal_measure.errors import InputError, OutputError, StaleStateError, UsageError
@@ -148,6 +148,7 @@ def test_a_working_state_is_not_shown_on_other_images(store: Store) -> None:
         Drafts(store).begin(KEY, "4.5.6", "begun")
 
 
+@settings(deadline=None, max_examples=25)  # every step waits for the disk
 @given(actions=st.lists(st.sampled_from(["change", "undo", "redo"]), max_size=12))
 def test_undo_and_redo_walk_along_the_steps(
     tmp_path_factory: pytest.TempPathFactory, actions: list[str]

@@ -1,0 +1,64 @@
+"""The order of a reader study: everyone reads everything, in an order of their own."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from meniscal_measure.errors import UsageError
+from meniscal_measure.review.plan import REPEAT_GAP, Blinding, plan
+
+SECRET = "kept in the store"
+
+
+def names(count: int) -> list[str]:
+    return [f"knee {number}" for number in range(count)]
+
+
+def test_without_blinding_the_order_is_that_of_the_work_list() -> None:
+    assert [(task.knee, task.round) for task in plan(names(3), "A", None, SECRET)] == [
+        (0, 1),
+        (1, 1),
+        (2, 1),
+    ]
+
+
+@given(count=st.integers(4, 60), seed=st.integers(0, 1000), data=st.data())
+def test_every_knee_is_read_once_and_the_repeats_a_second_time_later(
+    count: int, seed: int, data: st.DataObject
+) -> None:
+    gap = round(count * REPEAT_GAP)
+    repeats = data.draw(st.integers(0, count - gap))
+    tasks = plan(names(count), "A", Blinding(seed, repeats), SECRET)
+
+    first = {task.knee: place for place, task in enumerate(tasks) if task.round == 1}
+    second = {task.knee: place for place, task in enumerate(tasks) if task.round == 2}
+    assert sorted(first) == list(range(count))
+    assert len(second) == repeats
+    assert all(second[knee] - first[knee] > gap for knee in second)
+    assert max(Counter(task.task_id for task in tasks).values()) == 1
+
+
+def test_the_plan_can_be_made_again_from_its_seed_and_differs_between_readers() -> None:
+    knees, blinding = names(20), Blinding(7, 5)
+
+    assert plan(knees, "A", blinding, SECRET) == plan(knees, "A", blinding, SECRET)
+    orders = {
+        tuple((task.knee, task.round) for task in plan(knees, reader, blinding, SECRET))
+        for reader in "ABC"
+    }
+    assert len(orders) == 3
+
+
+def test_the_names_of_tasks_cannot_be_made_without_the_secret_of_the_store() -> None:
+    ids = {task.task_id for task in plan(names(5), "A", None, SECRET)}
+
+    assert ids.isdisjoint(task.task_id for task in plan(names(5), "A", None, "another"))
+
+
+def test_more_repeats_than_fit_are_refused() -> None:
+    with pytest.raises(UsageError, match=r"9 repeats are asked for, but 8 knees allow 0 to 6"):
+        plan(names(8), "A", Blinding(1, 9), SECRET)
