@@ -1,0 +1,82 @@
+"""Images that vanish or break while they are read: the page says so, and goes on with the rest."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import struct
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from meniscal_measure.review.desk import Desk
+from meniscal_measure.review.slices import HEADER
+
+
+@pytest.fixture
+def study(painted: Callable[..., Path]) -> Path:
+    return painted(slices=10)
+
+
+@pytest.fixture
+def client(open_desk: Callable[..., Desk], served: Callable[[Desk], Any], study: Path) -> Any:
+    client = served(open_desk(study))
+    client.json(f"tasks/{client.first_task()}")
+    return client
+
+
+def test_a_file_that_vanished_is_named(client: Any, study: Path) -> None:
+    (study / "coronal-05.dcm").unlink()
+    base = f"tasks/{client.first_task()}"
+
+    status, content = client.ask(f"{base}/slices/5")
+
+    assert status == 422
+    assert "coronal-05.dcm" in json.loads(content)["message"]
+    rows, columns = HEADER.unpack_from(client.ask(f"{base}/slices/4")[1])[2:]
+    assert (rows, columns) == (256, 256)
+
+
+def test_a_slice_that_broke_is_named(client: Any, study: Path) -> None:
+    file = study / "coronal-05.dcm"
+    file.write_bytes(file.read_bytes()[:2000])
+
+    status, content = client.ask(f"tasks/{client.first_task()}/slices/5")
+
+    assert status == 422
+    assert "coronal-05.dcm" in json.loads(content)["message"]
+
+
+def test_a_study_that_vanished_is_said_and_can_be_rejected(
+    open_desk: Callable[..., Desk], served: Callable[[Desk], Any], study: Path
+) -> None:
+    desk = open_desk(study)
+    shutil.rmtree(study)
+    client = served(desk)
+    task = client.first_task()
+
+    status, content = client.ask(f"tasks/{task}")
+    assert status == 400
+    assert "painted" in json.loads(content)["message"]
+
+    client.json(f"tasks/{task}/reject", {"revision": None, "reason": "Images cannot be read"})
+    assert client.json("tasks")["tasks"][0]["status"] == "rejected"
+
+
+def test_a_store_that_cannot_be_written_is_said_and_nothing_is_taken_for_kept(
+    client: Any, tmp_path: Path
+) -> None:
+    base = f"tasks/{client.first_task()}"
+    knee = client.json(base)
+    store = tmp_path / "store.sqlite"
+    whole = store.read_bytes()
+    store.write_bytes(struct.pack("<100Q", *range(100)))
+
+    status, content = client.ask(f"{base}/change", {"revision": 0, "state": knee["state"]})
+
+    assert status == 507
+    assert json.loads(content)["message"].startswith(f"The store {store} cannot be used")
+    store.write_bytes(whole)
+    assert client.json(base)["revision"] == 0
