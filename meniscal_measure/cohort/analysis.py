@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from functools import cached_property
@@ -29,7 +30,11 @@ from meniscal_measure.cohort.agreement.limits import (
 )
 from meniscal_measure.cohort.agreement.ratings import Ratings, ratings_from_rows
 from meniscal_measure.cohort.agreement.reliability import Reliability, intraclass_correlations
-from meniscal_measure.cohort.agreement.repeatability import MeasurementError, measurement_error
+from meniscal_measure.cohort.agreement.repeatability import (
+    MeasurementError,
+    measurement_error,
+    smallest_detectable_change,
+)
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.errors import AgreementError
 
@@ -249,3 +254,24 @@ def between_visits(
     )  # fmt: skip
     changes = knee_changes(paired, detectable_mm)
     return changes, mean_change(changes)
+
+
+def detectable_change(readings: Readings) -> tuple[float, str]:
+    """Find the smallest detectable change, from the best evidence the readings hold.
+
+    Returns
+    -------
+    tuple
+        The change in mm, and in words where it comes from.
+    """
+    try:
+        within, between = within_readers(readings), between_readers(readings)
+    except AgreementError:
+        within, between = (), None
+    if within:
+        mean_square = float(np.mean([one.error.within_case_sd.value**2 for one in within]))
+        return smallest_detectable_change(math.sqrt(mean_square)), "repeats by the same reader"
+    if between is not None:
+        return between.error.sdc_agreement.value, "agreement between readers"
+    u = float(np.sqrt(np.mean(readings.u_mm**2)))
+    return smallest_detectable_change(u), "the stated uncertainty of the readings, none repeated"

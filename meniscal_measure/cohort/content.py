@@ -15,6 +15,9 @@ from meniscal_measure.errors import UnreadableFileError, UsageError
 
 ALGORITHM = "sha256"
 
+LANDMARK_SUFFIXES = (".json", ".csv")
+"""Files beside the images that are none: a reader's landmarks must not touch another's reading."""
+
 
 @contextmanager
 def fetched(entry: Entry) -> Iterator[tuple[Path, Path | None]]:
@@ -105,7 +108,7 @@ def _stats(path: str) -> Iterator[str]:
             for item in items:
                 if item.is_dir():
                     yield from _stats(item.path)
-                else:
+                elif not item.name.endswith(LANDMARK_SUFFIXES):
                     yield _stat_line(item.path, item.stat())
     except OSError as error:
         yield f"{path} {error.strerror}"
@@ -119,7 +122,7 @@ def _files(images: Path) -> Iterator[str]:
     if images.is_file():
         yield str(images)
     for parent, _, names in os.walk(images):
-        yield from (f"{parent}/{name}" for name in names)
+        yield from (f"{parent}/{name}" for name in names if not name.endswith(LANDMARK_SUFFIXES))
 
 
 def _file_digest(path: str) -> str:

@@ -20,8 +20,10 @@ so that a whole part lies between and the reader has forgotten it."""
 CODES = 36**5
 """Number of codes of five letters and digits."""
 
-WORK_COLUMNS = ("order", "code", "images", "side", "landmarks")
-KEY_COLUMNS = ("reader", "order", "code", "subject", "visit", "side", "repeat", "images", "seed")
+WORK_COLUMNS = ("knee", "study", "side")
+"""Columns of a work list of the review page; the knee is the code."""
+
+KEY_COLUMNS = ("reader", "order", "code", "subject", "visit", "side", "repeat", "study", "seed")
 
 
 @dataclass(frozen=True)
@@ -136,16 +138,15 @@ def _code(number: int) -> str:
 
 
 def work_list_csv(plan: Plan, reader: str) -> str:
-    """Write what one reader is to do: images to open, and where the landmarks go.
+    """Write what one reader is to read, in order, for the review page.
 
-    Nothing in it tells a repeat from a first reading.
+    Nothing in it tells a repeat from a first reading, unless the paths of the images do.
     """
     rows = [
-        (one.order, one.code, one.entry.path, one.entry.side.word if one.entry.side else "",
-         one.entry.landmarks)
+        (one.code, one.entry.path, one.entry.side.word if one.entry.side else "")
         for one in plan.readings
         if one.entry.reader == reader
-    ]  # fmt: skip
+    ]
     return _csv(WORK_COLUMNS, rows)
 
 

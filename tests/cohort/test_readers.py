@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections import Counter
-from pathlib import PurePath
+from pathlib import Path, PurePath
 
 import pytest
 from hypothesis import given
@@ -15,6 +15,7 @@ from meniscal_measure.anatomy import Side
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.readers import HIDDEN_PART, Plan, key_csv, plan_readings, work_list_csv
 from meniscal_measure.errors import UsageError
+from meniscal_measure.review.worklist import open_worklist
 
 LANDMARKS = PurePath("landmarks")
 
@@ -73,10 +74,23 @@ def test_readers_get_different_orders() -> None:
 def test_a_work_list_tells_neither_subject_nor_repeat() -> None:
     found = plan()
     rows = list(csv.DictReader(io.StringIO(work_list_csv(found, "A"))))
-    assert [int(row["order"]) for row in rows] == list(range(1, 37))
-    assert set(rows[0]) == {"order", "code", "images", "side", "landmarks"}
-    assert len({row["code"] for row in rows}) == 36
-    assert rows[0]["landmarks"] == f"landmarks/A/{rows[0]['code']}.json"
+    assert set(rows[0]) == {"knee", "study", "side"}
+    assert len({row["knee"] for row in rows}) == len(rows) == 36
+    expected = [one.code for one in found.readings if one.entry.reader == "A"]
+    assert [row["knee"] for row in rows] == expected
+
+
+def test_the_review_page_opens_a_work_list(tmp_path: Path) -> None:
+    path = tmp_path / "A.csv"
+    path.write_text(work_list_csv(plan(3, 1), "A"))
+    opened = open_worklist(path)
+    assert len(opened) == 4
+    assert {knee.side for knee in opened} == {Side.LEFT}
+
+
+def test_landmarks_go_into_a_folder_for_each_reader() -> None:
+    one = plan().readings[0]
+    assert one.entry.landmarks == f"landmarks/A/{one.code}.json"
 
 
 def test_the_key_opens_every_code_and_keeps_the_seed() -> None:

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
-
-import numpy as np
 
 from meniscal_measure.cohort.adjudication import disputes
 from meniscal_measure.cohort.agreement.plots import limits_plot
-from meniscal_measure.cohort.agreement.repeatability import smallest_detectable_change
 from meniscal_measure.cohort.analysis import (
     BetweenReaders,
     PairOfReaders,
@@ -79,24 +75,3 @@ def _adjudication(label: str, readings: Readings, between: BetweenReaders) -> It
     ]  # fmt: skip
     header = ("Knee", "Reader", "mm", "Reader", "mm", "Reason")
     yield listing(f"{label}: for adjudication", header, rows, most=MOST_DISPUTES)
-
-
-def detectable_change(readings: Readings) -> tuple[float, str]:
-    """Find the smallest detectable change, from the best evidence the readings hold.
-
-    Returns
-    -------
-    tuple
-        The change in mm, and in words where it comes from.
-    """
-    try:
-        within, between = within_readers(readings), between_readers(readings)
-    except AgreementError:
-        within, between = (), None
-    if within:
-        mean_square = float(np.mean([one.error.within_case_sd.value**2 for one in within]))
-        return smallest_detectable_change(math.sqrt(mean_square)), "repeats by the same reader"
-    if between is not None:
-        return between.error.sdc_agreement.value, "agreement between readers"
-    u = float(np.sqrt(np.mean(readings.u_mm**2)))
-    return smallest_detectable_change(u), "the stated uncertainty of the readings, none repeated"

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from meniscal_measure.cohort.agreement.plots import change_plot
-from meniscal_measure.cohort.analysis import Readings, between_visits
+from meniscal_measure.cohort.analysis import Readings, between_visits, detectable_change
 from meniscal_measure.cohort.report.document import (
     Block,
     Heading,
@@ -17,7 +17,6 @@ from meniscal_measure.cohort.report.document import (
     listing,
     results_table,
 )
-from meniscal_measure.cohort.report.readers import detectable_change
 from meniscal_measure.errors import AgreementError
 
 MOST_CHANGES = 500

@@ -1,0 +1,294 @@
+"""`cohort`: many knees measured, exported, compared and reported."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from meniscal_measure.caliper.reading import AxisConvention, Conventions, ThresholdRule
+from meniscal_measure.cli.common import AsJson, print_json, progress_bar, reported
+from meniscal_measure.errors import ExitCode
+
+if TYPE_CHECKING:
+    from meniscal_measure.cohort.run import CarryOut, Progress
+
+app = typer.Typer(
+    help="Measure, export, compare and report many knees.",
+    no_args_is_help=True,
+)
+
+Manifest = Annotated[
+    Path,
+    typer.Argument(
+        metavar="MANIFEST",
+        help="Table of what to measure, CSV or Parquet: subject, path, and if wanted visit, side,"
+        " group, landmarks, reader, repeat, series, exclude.",
+        show_default=False,
+    ),
+]
+StorePath = Annotated[
+    Path,
+    typer.Option("--store", help="File that keeps the readings; made if need be."),
+]
+Out = Annotated[
+    Path, typer.Option("--out", help="Folder for the results; made if need be.", show_default=False)
+]
+STORE = Path("cohort.sqlite")
+
+
+class CompartmentWord(StrEnum):
+    """A compartment as it is typed on the command line."""
+
+    MEDIAL = "medial"
+    LATERAL = "lateral"
+
+
+@app.command()
+def propose(
+    folder: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FOLDER",
+            help="Folder whose subfolders or zip archives hold one examination each.",
+            show_default=False,
+        ),
+    ],
+    out: Annotated[Path, typer.Option("--out", help="Manifest to write.", show_default=False)],
+) -> None:
+    """Propose a manifest from what lies in a folder, to be looked over and completed."""
+    with reported(as_json=False):
+        from meniscal_measure.cohort.discover import propose_manifest
+        from meniscal_measure.cohort.manifest import manifest_csv
+        from meniscal_measure.files import written_whole
+
+        with progress_bar("Reading headers", shown=True) as progress:
+            proposal = propose_manifest(folder, progress=progress)
+        with written_whole(out) as stream:
+            stream.write(manifest_csv(proposal.entries).encode("utf-8"))
+        for remark in proposal.remarks:
+            typer.echo(remark, err=True)
+        typer.echo(f"Written: {out}, {len(proposal.entries)} examinations. Look it over.")
+
+
+@app.command()
+def measure(
+    manifest: Manifest,
+    store: StorePath = STORE,
+    axis: Annotated[
+        AxisConvention, typer.Option("--axis", help="Direction along which extrusion is measured.")
+    ] = AxisConvention.RIM_TO_RIM,
+    threshold_rule: Annotated[
+        ThresholdRule,
+        typer.Option("--threshold-rule", help="What exactly 3.0 mm counts as: above is > 3.0."),
+    ] = ThresholdRule.ABOVE,
+    refine_edges: Annotated[
+        bool,
+        typer.Option("--refine-edges", help="Move rims and outer edges onto the nearest edge."),
+    ] = False,
+    workers: Annotated[
+        int | None,
+        typer.Option("--workers", min=1, help="Processes on this machine; by default one a core."),
+    ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option("--scheduler", help="Measure on the Dask cluster at this address instead."),
+    ] = None,
+    retry_refused: Annotated[
+        bool, typer.Option("--retry-refused", help="Measure again what was refused before.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Measure every knee of a manifest that is not done yet.
+
+    Stop it with Ctrl-C; the same command goes on from where it was, also after a crash.
+    """
+    with reported(as_json=as_json):
+        from meniscal_measure.cohort.manifest import read_manifest
+        from meniscal_measure.cohort.run import Job, run_cohort
+        from meniscal_measure.cohort.task import Settings
+
+        conventions = Conventions(axis=axis, threshold_rule=threshold_rule)
+        job = Job(store, Settings(conventions, refine_edges), retry_refused)
+        with _bar(shown=not as_json) as watch:
+            progress = run_cohort(
+                read_manifest(manifest), job, carry_out=_by(workers, scheduler), watch=watch
+            )
+        _say_end(progress, store, as_json=as_json)
+        if progress.failures or progress.stopped:
+            raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
+
+
+@app.command()
+def export(
+    out: Out,
+    store: StorePath = STORE,
+    parquet: Annotated[
+        bool, typer.Option("--parquet", help="Write Parquet beside the CSV.")
+    ] = False,
+) -> None:
+    """Write the readings as a table, with a dictionary of its columns."""
+    with reported(as_json=False):
+        from meniscal_measure.cohort.export import export_csv, export_dictionary, export_parquet
+        from meniscal_measure.cohort.store import Store
+
+        with Store.existing(store) as opened:
+            export_csv(opened, out / "readings.csv")
+            if parquet:
+                export_parquet(opened, out / "readings.parquet")
+        export_dictionary(out / "dictionary.csv")
+        typer.echo(f"Written to {out}.")
+
+
+@app.command()
+def report(out: Out, store: StorePath = STORE) -> None:
+    """Write the report of the cohort: inclusions, distribution, agreement, change, quality."""
+    with reported(as_json=False):
+        from meniscal_measure.cohort.report.contents import TITLE, cohort_report
+        from meniscal_measure.cohort.report.html import to_html
+        from meniscal_measure.cohort.report.pdf import to_pdf
+        from meniscal_measure.cohort.store import Store
+        from meniscal_measure.files import written_whole
+
+        with Store.existing(store) as opened:
+            blocks = cohort_report(opened)
+        with written_whole(out / "cohort.html") as stream:
+            stream.write(to_html(TITLE, blocks).encode("utf-8"))
+        with written_whole(out / "cohort.pdf") as stream:
+            stream.write(to_pdf(TITLE, blocks))
+        typer.echo(f"Written: {out / 'cohort.html'}, {out / 'cohort.pdf'}")
+
+
+@app.command("assign")
+def assign(
+    manifest: Manifest,
+    out: Out,
+    readers: Annotated[
+        list[str], typer.Option("--reader", help="Name of a reader; give it for each.")
+    ],
+    repeats: Annotated[
+        int, typer.Option("--repeats", min=0, help="Knees each reader gets again, untold.")
+    ] = 0,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the drawing.")] = 1,
+) -> None:
+    """Hand the knees of a manifest to readers: a work list for each, and the key to them."""
+    with reported(as_json=False):
+        from meniscal_measure.cohort.manifest import manifest_csv, read_manifest
+        from meniscal_measure.cohort.readers import key_csv, plan_readings, work_list_csv
+
+        plan = plan_readings(
+            tuple(read_manifest(manifest)),
+            readers,
+            repeats=repeats,
+            seed=seed,
+            landmarks=out.absolute() / "landmarks",
+        )
+        for reader in plan.readers:
+            _write_text(out / f"work-list-{reader}.csv", work_list_csv(plan, reader))
+        _write_text(out / "key.csv", key_csv(plan))
+        _write_text(out / "manifest.csv", manifest_csv(plan.entries))
+        typer.echo(f"{plan.sentence}\nWritten to {out}. Keep key.csv from the readers.")
+
+
+@app.command()
+def disputes(
+    out: Annotated[Path, typer.Option("--out", help="Table to write.", show_default=False)],
+    store: StorePath = STORE,
+    compartment: Annotated[
+        CompartmentWord, typer.Option("--compartment", help="Compartment that is compared.")
+    ] = CompartmentWord.MEDIAL,
+    limit_mm: Annotated[
+        float | None,
+        typer.Option(
+            "--limit-mm", min=0, help="Difference that counts; else the smallest detectable change."
+        ),
+    ] = None,
+) -> None:
+    """List the knees on which readers differ beyond error or on the flag, for adjudication."""
+    with reported(as_json=False):
+        from meniscal_measure.anatomy import Compartment
+        from meniscal_measure.cohort.adjudication import disputes as find_disputes
+        from meniscal_measure.cohort.adjudication import disputes_csv
+        from meniscal_measure.cohort.analysis import detectable_change, load_readings
+        from meniscal_measure.cohort.store import Store
+
+        with Store.existing(store) as opened:
+            readings = load_readings(opened, Compartment(compartment.value))
+        limit, evidence = detectable_change(readings)
+        if limit_mm is not None:
+            limit, evidence = limit_mm, "the option"
+        found = list(find_disputes(readings, limit))
+        _write_text(out, disputes_csv(found))
+        typer.echo(f"{len(found)} knees differ by more than {limit:.2f} mm (from {evidence}), or"
+                   f" on the flag. Written: {out}")  # fmt: skip
+
+
+def _by(workers: int | None, scheduler: str | None) -> CarryOut:
+    if scheduler is not None:
+        from meniscal_measure.cohort.cluster import on_cluster
+
+        return on_cluster(scheduler)
+    from meniscal_measure.cohort.run import on_this_machine
+
+    return on_this_machine(workers=workers)
+
+
+@contextmanager
+def _bar(*, shown: bool) -> Iterator[Callable[[Progress], None]]:
+    """Show knees done, failures and the time left on standard error while it is a terminal."""
+    if not (shown and sys.stderr.isatty()):
+        yield lambda _: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
+    from rich.progress import Progress as Bar
+
+    columns: tuple[Any, ...] = (
+        TextColumn("Measuring"), BarColumn(), MofNCompleteColumn(),
+        TextColumn("{task.fields[failures]} failed, {task.fields[left]}"),
+    )  # fmt: skip
+    with Bar(*columns, console=Console(stderr=True)) as bar:
+        task = bar.add_task("Measuring", total=None, failures=0, left="")
+
+        def watch(progress: Progress) -> None:
+            bar.update(
+                task,
+                completed=progress.done,
+                total=progress.total,
+                failures=progress.failures,
+                left="stopping" if progress.stopped else _left(progress.seconds_left),
+            )
+
+        yield watch
+
+
+def _left(seconds: float | None) -> str:
+    if seconds is None:
+        return "estimating the time left"
+    minutes = round(seconds / 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min left" if minutes else "less than 1 min left"
+
+
+def _say_end(progress: Progress, store: Path, *, as_json: bool) -> None:
+    counts = {status.value: count for status, count in progress.counts.items()}
+    if as_json:
+        end = {"total": progress.total, "already_done": progress.already_done, **counts}
+        print_json({**end, "stopped": progress.stopped, "store": str(store)})
+        return
+    here = ", ".join(f"{count} {name}" for name, count in counts.items()) or "nothing to do"
+    typer.echo(
+        f"{'Stopped' if progress.stopped else 'Done'}: {here}; {progress.already_done} were done"
+        f" before; {progress.done} of {progress.total} in {store}."
+    )
+
+
+def _write_text(path: Path, text: str) -> None:
+    from meniscal_measure.files import written_whole
+
+    with written_whole(path) as stream:
+        stream.write(text.encode("utf-8"))

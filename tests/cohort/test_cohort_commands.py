@@ -1,0 +1,129 @@
+"""The cohort commands, from a folder of synthetic examinations to a report."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from meniscal_measure.cli.cohort import app
+from meniscal_measure.cohort.store import Store
+
+runner = CliRunner()
+
+SAMPLES = {"exactly-3mm": 3.0, "normal": 1.2, "rectangular-oblique": 2.4, "root-tear": 5.2}
+"""Sample series with the medial extrusion they were built with, mm."""
+
+
+def invoke(*arguments: object) -> Result:
+    return runner.invoke(app, [str(argument) for argument in arguments])
+
+
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory: pytest.TempPathFactory, samples: Path) -> Path:
+    """A store with the sample series measured, a folder that holds none, and an exclusion."""
+    folder = tmp_path_factory.mktemp("cohort")
+    (folder / "nothing").mkdir()
+    lines = ["subject,path,landmarks,exclude"]
+    lines += [f"{name},{samples / name},{samples / name / 'landmarks.json'}," for name in SAMPLES]
+    lines += [f"lost,nothing,{samples / 'normal' / 'landmarks.json'},", "pacemaker,,,no MR"]
+    (folder / "manifest.csv").write_text("\n".join(lines))
+    result = invoke(
+        "measure", folder / "manifest.csv", "--store", folder / "c.sqlite", "--workers", 1
+    )
+    assert result.exit_code == 1, result.output
+    assert "Done: 4 measured, 1 refused" in result.output
+    return folder
+
+
+def test_measured_values_are_those_the_series_were_built_with(measured: Path) -> None:
+    with Store.existing(measured / "c.sqlite") as store:
+        rows = {row["subject"]: row for row in store.rows()}
+    for name, extrusion_mm in SAMPLES.items():
+        assert rows[name]["medial_extrusion_mm"] == pytest.approx(extrusion_mm, abs=1e-6)
+    assert rows["lost"]["status"] == "refused"
+    assert rows["pacemaker"]["status"] == "excluded"
+
+
+def test_names_and_numbers_of_patients_are_not_kept(measured: Path) -> None:
+    with Store.existing(measured / "c.sqlite") as store:
+        for _, record in store.records():
+            assert record["source"]["patient_id"] == ""
+            assert record["source"]["patient_name"] == ""
+
+
+def test_measuring_again_finds_nothing_to_do(measured: Path) -> None:
+    result = invoke(
+        "measure", measured / "manifest.csv", "--store", measured / "c.sqlite", "--json"
+    )
+    assert result.exit_code == 0
+    end = json.loads(result.output)
+    assert (end["total"], end["already_done"], end["stopped"]) == (5, 5, False)
+
+
+def test_export_writes_table_and_dictionary(measured: Path, tmp_path: Path) -> None:
+    result = invoke("export", "--store", measured / "c.sqlite", "--out", tmp_path, "--parquet")
+    assert result.exit_code == 0, result.output
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "dictionary.csv", "readings.csv", "readings.parquet",
+    ]  # fmt: skip
+
+
+def test_report_writes_page_and_pdf(measured: Path, tmp_path: Path) -> None:
+    result = invoke("report", "--store", measured / "c.sqlite", "--out", tmp_path)
+    assert result.exit_code == 0, result.output
+    assert "Medial extrusion" in (tmp_path / "cohort.html").read_text("utf-8")
+    assert (tmp_path / "cohort.pdf").read_bytes().startswith(b"%PDF-")
+
+
+def test_a_folder_of_examinations_becomes_a_manifest(samples: Path, tmp_path: Path) -> None:
+    result = invoke("propose", samples, "--out", tmp_path / "manifest.csv")
+    assert result.exit_code == 0, result.output
+    with (tmp_path / "manifest.csv").open(newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert len(rows) == len(SAMPLES)
+    assert {row["subject"] for row in rows} == {f"S{n:05d}" for n in range(1, 5)}
+    assert {row["side"] for row in rows} <= {"left", "right"}
+
+
+def test_a_folder_without_images_is_said(tmp_path: Path) -> None:
+    (tmp_path / "empty").mkdir()
+    result = invoke("propose", tmp_path, "--out", tmp_path / "manifest.csv")
+    assert result.exit_code == 3
+    assert "No MR image lies in the folders" in result.output
+
+
+def test_readers_get_work_lists_and_the_keeper_a_key(measured: Path, tmp_path: Path) -> None:
+    arguments = ["--reader", "A", "--reader", "B", "--repeats", 1, "--seed", 7, "--out", tmp_path]
+    result = invoke("assign", measured / "manifest.csv", *arguments)
+    assert result.exit_code == 0, result.output
+    assert "2 readers each read 5 knees" in result.output
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "key.csv", "manifest.csv", "work-list-A.csv", "work-list-B.csv",
+    ]  # fmt: skip
+
+
+def test_disputes_of_a_single_reader_are_none(measured: Path, tmp_path: Path) -> None:
+    out = tmp_path / "disputes.csv"
+    result = invoke("disputes", "--store", measured / "c.sqlite", "--out", out)
+    assert result.exit_code == 0, result.output
+    assert result.output.startswith("0 knees differ")
+    assert len(out.read_text().splitlines()) == 1
+
+
+def test_a_bad_manifest_is_a_message_with_every_problem(tmp_path: Path) -> None:
+    (tmp_path / "manifest.csv").write_text("subject,path\n,nowhere\n")
+    store = tmp_path / "c.sqlite"
+    result = invoke("measure", tmp_path / "manifest.csv", "--store", store)
+    assert result.exit_code == 3
+    assert "line 2: no subject" in result.output
+    assert "line 2: the images" in result.output
+
+
+def test_a_store_that_is_not_there_is_said(tmp_path: Path) -> None:
+    result = invoke("report", "--store", tmp_path / "c.sqlite", "--out", tmp_path)
+    assert result.exit_code == 2
+    assert "There is no store" in result.output
