@@ -41,6 +41,7 @@ class Page {
     })) {
       byId(id).addEventListener("click", () => this.#ask(/** @type {import("./keys.js").Request} */ (what)));
     }
+    byId("trouble-reject").addEventListener("click", () => this.#ask("reject"));
     byId("list-next").addEventListener("click", () => this.#ask("next"));
     byId("to-reader").addEventListener("click", () => void this.#begin(""));
     byId("keys-list").append(...keyList());
@@ -100,11 +101,12 @@ class Page {
     document.title = `${task.label}: verify`;
     setText(byId("person"), "");
     setShown(byId("list-view"), false);
-    setShown(byId("knee-view"), true);
+    setShown(byId("knee-view"), false); // nothing of the knee before stays under the name of this one
     await this.#guarded(async () => {
       const knee = await this.#api.get(`tasks/${task.id}`);
       if (this.#task !== task) return;
       setText(byId("person"), knee.person);
+      setShown(byId("knee-view"), true);
       this.reading = new Reading(this.#api, task.id, knee, () => this.redraw());
       this.#stage.show(this.reading);
       this.#panel.show(this.reading, this.#notice);
@@ -113,16 +115,13 @@ class Page {
       this.#stage.element.focus();
       this.redraw();
     });
-    setShown(byId("panel"), this.reading !== null);
-    setShown(byId("picture"), this.reading !== null);
   }
 
   #leave() {
     this.reading?.leave();
     this.reading = null;
     this.#task = null;
-    setText(byId("trouble"), "");
-    setShown(byId("trouble"), false);
+    this.#sayTrouble("");
     setShown(byId("next"), false);
   }
 
@@ -137,8 +136,9 @@ class Page {
 
   /** @param {string} message */
   #sayTrouble(message) {
-    setText(byId("trouble"), message);
+    setText(byId("trouble-words"), message);
     setShown(byId("trouble"), Boolean(message));
+    setShown(byId("trouble-reject"), Boolean(message) && this.#task !== null && !this.reading);
   }
 
   redraw() {
@@ -239,6 +239,7 @@ class Page {
     await this.#guarded(async () => {
       await this.#api.post(`tasks/${task.id}/reject`, { revision: null, reason });
       this.#signed("rejected");
+      this.#sayTrouble("Rejected and signed.");
     });
   }
 

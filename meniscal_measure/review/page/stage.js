@@ -34,6 +34,7 @@ export class Stage {
   /** @param {Reading} reading */
   show(reading) {
     this.#reading = reading;
+    delete this.element.dataset.drawn;
     this.#fitToElement();
   }
 
@@ -81,6 +82,7 @@ export class Stage {
     viewport.applyTo(context, devicePixelRatio);
     context.drawImage(this.#painted.canvas, -0.5, -0.5);
     this.element.dataset.drawn = String(shown);
+    this.element.dataset.view = JSON.stringify({ centre: viewport.centre, scale: viewport.scale });
   }
 
   /** @param {Reading} reading */

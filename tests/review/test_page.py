@@ -1,0 +1,500 @@
+"""The page in a real browser: from the proposal to the signature, by mouse, key and finger."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from meniscal_measure.review.desk import Desk
+from meniscal_measure.review.worklist import Knee
+
+DRAG_MM = 0.05
+"""How near a drag to the true points must come to the true extrusion."""
+
+OpenDesk = Callable[..., Desk]
+Serve = Callable[[Desk], Any]
+Show = Callable[..., Page]
+
+
+@dataclass(frozen=True)
+class Sample:
+    """A sample whose proposal is off the truth, and where the truth lies on the page."""
+
+    folder: Path
+
+    @property
+    def slices(self) -> list[dict[str, Any]]:
+        content = json.loads((self.folder / "landmarks.json").read_text())
+        slices: list[dict[str, Any]] = content["slices"]
+        return slices
+
+    @property
+    def measured(self) -> dict[str, Any]:
+        return self.slices[0]
+
+    def true_mm(self, compartment: str) -> float:
+        series = json.loads((self.folder / "truth.json").read_text())["series"][0]
+        (found,) = (
+            item for item in series["slices"] if item["sop_instance_uid"] == self.measured["slice"]
+        )
+        value: float = found[compartment]["extrusion_mm"]
+        return value
+
+    def displaced(self, path: Path) -> Path:
+        """Write its landmarks, each a few pixels off."""
+        off = {"medial_outer_edge": (-3, 4), "lateral_outer_edge": (4, 2), "medial_rim": (2, -3)}
+        points = {
+            name: [value[0] + off.get(name, (0, 0))[0], value[1] + off.get(name, (0, 0))[1]]
+            for name, value in self.measured.items()
+            if name.endswith(("_rim", "_outer_edge", "_inner_tip"))
+        }
+        path.write_text(json.dumps({"slice": self.measured["slice"], **points}))
+        return path
+
+
+@pytest.fixture
+def displaced(samples: Path, tmp_path: Path) -> Callable[[str], tuple[Sample, Desk]]:
+    """A desk on a sample whose landmark file is off the truth."""
+
+    def build(name: str) -> tuple[Sample, Desk]:
+        from meniscal_measure.caliper.reading import Conventions
+        from meniscal_measure.review.signing import Terms
+
+        sample = Sample(samples / name)
+        landmarks = sample.displaced(tmp_path / "landmarks.json")
+        knee = Knee(name, sample.folder / "series-1", None, landmarks)
+        return sample, Desk([knee], tmp_path / "store.sqlite", Terms(Conventions()))
+
+    return build
+
+
+@pytest.fixture
+def proposed(open_desk: OpenDesk, served: Serve, shown: Show) -> Page:
+    """The page on a sample with its proposal, opened by reader AB."""
+    return shown(served(open_desk("exactly-3mm")))
+
+
+def on_screen(
+    page: Page, pixel: list[float], spacing_mm: tuple[float, float]
+) -> tuple[float, float]:
+    """Where a pixel of the slice lies in the window; spacing of columns and of rows."""
+    box = page.locator("#stage").bounding_box()
+    assert box is not None
+    view = json.loads(page.locator("#stage").get_attribute("data-view") or "")
+    x, y = (
+        (pixel[axis] * spacing_mm[axis] - view["centre"][axis]) * view["scale"] for axis in (0, 1)
+    )
+    return box["x"] + box["width"] / 2 + x, box["y"] + box["height"] / 2 + y
+
+
+def drag(page: Page, start: tuple[float, float], end: tuple[float, float]) -> None:
+    page.mouse.move(*start)
+    page.mouse.down()
+    page.mouse.move(*end, steps=8)
+    page.mouse.up()
+
+
+def extrusion_mm(page: Page, name: str) -> float:
+    text = page.locator(f'section[aria-label="{name} extrusion"] .value').inner_text()
+    return float(text.split("±")[0])
+
+
+def settled(page: Page) -> None:
+    """Wait until everything is kept and measured."""
+    expect(page.locator("#saved")).to_have_text(re.compile("All kept|moved onto"))
+    page.wait_for_load_state("networkidle")
+
+
+@pytest.mark.parametrize("name", ["exactly-3mm", "rectangular-oblique"])
+def test_dragging_the_points_to_the_truth_gives_the_true_millimetres(
+    displaced: Callable[[str], tuple[Sample, Desk]], served: Serve, shown: Show, name: str
+) -> None:
+    sample, desk = displaced(name)
+    page = shown(served(desk))
+    grid = desk.place("AB", desk.tasks("AB")[0]["id"]).knee.grids[0]
+    spacing_mm = (grid.column_spacing_mm, grid.row_spacing_mm)
+    before = json.loads((desk.knees[0].landmarks or Path()).read_text())
+
+    for point in ("medial_rim", "medial_outer_edge", "lateral_outer_edge"):
+        start = on_screen(page, before[point], spacing_mm)
+        drag(page, start, on_screen(page, sample.measured[point], spacing_mm))
+        page.keyboard.press("Escape")
+    settled(page)
+
+    for compartment in ("medial", "lateral"):
+        value = extrusion_mm(page, compartment.capitalize())
+        assert value == pytest.approx(sample.true_mm(compartment), abs=DRAG_MM)
+
+
+def test_a_reading_is_signed_with_the_keyboard_alone(
+    open_desk: OpenDesk, served: Serve, page: Page
+) -> None:
+    desk = open_desk("exactly-3mm")
+    page.goto(served(desk).address)
+    page.keyboard.type("Reader Δ")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#stage[data-drawn]")
+    start = extrusion_mm(page, "Medial")
+
+    page.keyboard.press("2")
+    for _ in range(4):
+        page.keyboard.press("Shift+ArrowLeft")
+    for _ in range(5):
+        page.keyboard.press("ArrowRight")
+    page.keyboard.press("Control+Enter")
+
+    expect(page.locator("#signed")).to_contain_text("Signed by Reader Δ")
+    # 3.5 columns of 0.5 mm outward.
+    assert extrusion_mm(page, "Medial") == pytest.approx(start + 1.75, abs=0.02)
+    (signing,) = desk.journal.all()
+    assert signing.key.reader == "Reader Δ"
+    assert signing.record["extrusion_mm"]["signed"]["medial"] == pytest.approx(4.75, abs=0.02)
+
+
+def test_a_knee_without_proposal_is_measured_with_the_keyboard_alone(
+    open_desk: OpenDesk, painted: Callable[..., Path], served: Serve, shown: Show
+) -> None:
+    desk = open_desk(painted())
+    page = shown(served(desk))
+    places = {"1": (-7, 0), "2": (-8, -1), "3": (-5, 0), "5": (7, 0), "6": (6, -1), "7": (5, 0)}
+
+    for key, (right, down) in places.items():
+        page.keyboard.press(key)
+        page.keyboard.press("Enter")
+        for arrow, count in (
+            ("ArrowRight" if right > 0 else "ArrowLeft", abs(right)),
+            ("ArrowDown" if down > 0 else "ArrowUp", abs(down)),
+        ):
+            for _ in range(count):
+                page.keyboard.press(f"Control+{arrow}")
+    page.keyboard.press("Control+Enter")
+
+    expect(page.locator("#signed")).to_contain_text("Signed by AB")
+    (signing,) = desk.journal.all()
+    # Right knee: medial is to the patient's left, on the right of the image; ten columns are 5 mm.
+    assert signing.record["extrusion_mm"]["signed"] == {
+        "medial": pytest.approx(-5.0),
+        "lateral": pytest.approx(5.0),
+    }
+
+
+def test_points_are_placed_one_after_the_other_by_clicking(
+    open_desk: OpenDesk, painted: Callable[..., Path], served: Serve, shown: Show
+) -> None:
+    page = shown(served(open_desk(painted())))
+    expect(page.locator("#todo")).to_have_text("Click where the rim is, image left")
+
+    for pixel in ([60, 120], [52, 112], [80, 120], [196, 120], [200, 112], [170, 120]):
+        page.mouse.click(*on_screen(page, [float(value) for value in pixel], (0.5, 0.5)))
+
+    expect(page.locator("#todo")).to_be_hidden()
+    settled(page)
+    assert extrusion_mm(page, "Lateral") == pytest.approx(4.0, abs=DRAG_MM)
+    assert extrusion_mm(page, "Medial") == pytest.approx(2.0, abs=DRAG_MM)
+
+
+def test_everything_is_found_as_it_was_left(proposed: Page) -> None:
+    page = proposed
+    page.keyboard.press("2")
+    page.keyboard.press("Shift+ArrowLeft")
+    page.keyboard.press("w")
+    page.keyboard.press("PageDown")
+    page.locator("#quality summary").click()
+    page.get_by_label("Motion").check()
+    page.get_by_label("Remark").fill("a little motion")
+    settled(page)
+    page.wait_for_timeout(900)  # the view is kept when the reader has come to rest
+    left = {
+        "medial": extrusion_mm(page, "Medial"),
+        "slice": page.locator("#slice-label").inner_text(),
+        "window": page.locator("#window-preset").input_value(),
+        "view": page.locator("#stage").get_attribute("data-view"),
+    }
+
+    page.reload()
+    page.wait_for_selector("#stage[data-drawn]")
+
+    page.locator("#quality summary").click()
+    expect(page.get_by_label("Motion")).to_be_checked()
+    expect(page.get_by_label("Remark")).to_have_value("a little motion")
+    assert left == {
+        "medial": extrusion_mm(page, "Medial"),
+        "slice": page.locator("#slice-label").inner_text(),
+        "window": page.locator("#window-preset").input_value(),
+        "view": page.locator("#stage").get_attribute("data-view"),
+    }
+    assert left["window"] == "meniscus"
+
+
+def test_steps_are_undone_and_done_again_even_after_a_reload(proposed: Page) -> None:
+    page = proposed
+    start = extrusion_mm(page, "Medial")
+    page.keyboard.press("2")
+    page.keyboard.press("Control+ArrowLeft")
+    settled(page)
+    moved = extrusion_mm(page, "Medial")
+    assert moved > start + 4
+
+    page.reload()
+    page.wait_for_selector("#stage[data-drawn]")
+    page.keyboard.press("u")
+    card = page.locator('section[aria-label="Medial extrusion"] .value')
+    expect(card).to_contain_text(f"{start:.2f}")
+    page.keyboard.press("r")
+    expect(card).to_contain_text(f"{moved:.2f}")
+
+
+def test_two_tabs_never_overwrite_each_other(
+    open_desk: OpenDesk, served: Serve, shown: Show, page: Page
+) -> None:
+    desk = open_desk("exactly-3mm")
+    client = served(desk)
+    first, second = shown(client), shown(client, tab=page.context.new_page())
+    for tab, columns in ((first, 1), (second, 3)):
+        tab.bring_to_front()
+        tab.keyboard.press("2")
+        for _ in range(columns):
+            tab.keyboard.press("Shift+ArrowLeft")
+        if tab is first:
+            settled(tab)
+
+    expect(second.locator("#trouble")).to_contain_text("changed in another tab")
+    expect(second.locator('section[aria-label="Medial extrusion"] .value')).to_contain_text("3.50")
+    second.keyboard.press("Shift+ArrowLeft")
+    settled(second)
+    expect(second.locator("#trouble")).to_be_hidden()
+    assert extrusion_mm(second, "Medial") == pytest.approx(4.0, abs=0.02)
+
+
+def test_another_slice_is_measured_only_once_its_points_were_looked_at(proposed: Page) -> None:
+    page = proposed
+    page.keyboard.press("End")
+    for _ in range(12):
+        page.keyboard.press("PageDown")
+    page.keyboard.press("m")
+    expect(page.locator("#message")).to_contain_text("carried over from another slice")
+    page.keyboard.press("Control+Enter")
+    expect(page.locator("#saved")).to_contain_text("Not signed. Points were carried over")
+
+    page.keyboard.press("a")
+    settled(page)
+    page.keyboard.press("Control+Enter")
+
+    expect(page.locator("#signed")).to_contain_text("Signed by AB")
+    page.keyboard.press("Escape")
+    page.keyboard.press("Home")
+    expect(page.locator("#slice-label")).to_have_text("Slice 7 / 13")
+
+
+def test_an_unknown_side_is_asked_for_and_named(
+    open_desk: OpenDesk, painted: Callable[..., Path], served: Serve, shown: Show
+) -> None:
+    page = shown(served(open_desk(painted(laterality=None))))
+    for pixel in ([60, 120], [52, 112], [80, 120], [196, 120], [200, 112], [170, 120]):
+        page.mouse.click(*on_screen(page, [float(value) for value in pixel], (0.5, 0.5)))
+    settled(page)
+    expect(page.locator("#results h2").first).to_have_text("Image left")
+    page.keyboard.press("Control+Enter")
+    expect(page.locator("#saved")).to_contain_text("whether this is a left or a right knee")
+
+    page.get_by_label("left", exact=True).check()
+
+    # Left knee: medial is to the patient's right, on the left of the image.
+    expect(page.locator("#results h2").first).to_have_text("Medial")
+    page.get_by_role("button", name="Sign as AB").click()
+    expect(page.locator("#signed")).to_contain_text("Signed by AB")
+
+
+def test_a_knee_is_rejected_with_a_reason(open_desk: OpenDesk, served: Serve, shown: Show) -> None:
+    desk = open_desk("exactly-3mm")
+    page = shown(served(desk))
+    page.keyboard.press("x")
+    page.get_by_label("Reason").select_option("Operated or deformed knee")
+    page.get_by_role("button", name="Reject and sign").click()
+
+    expect(page.locator("#signed")).to_contain_text("Rejected (Operated or deformed knee) by AB")
+    (signing,) = desk.journal.all()
+    assert signing.record["rejection"] == "Operated or deformed knee"
+
+
+def test_the_window_changes_the_grey_values_and_zoom_keeps_the_point_under_the_pointer(
+    proposed: Page,
+) -> None:
+    page = proposed
+    grey = """() => { const c = document.getElementById("image");
+        const d = c.getContext("2d").getImageData(0, 0, c.width, c.height).data;
+        return d.reduce((sum, value) => sum + value, 0) / d.length; }"""
+    overview = page.evaluate(grey)
+    page.keyboard.press("w")
+    page.wait_for_timeout(100)
+    assert page.evaluate(grey) > overview + 5
+
+    box = page.locator("#stage").bounding_box()
+    assert box is not None
+    pointer = (box["x"] + 300, box["y"] + 200)
+    view = json.loads(page.locator("#stage").get_attribute("data-view") or "")
+    middle = (box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    under = [
+        (pointer[axis] - middle[axis]) / view["scale"] + view["centre"][axis] for axis in (0, 1)
+    ]
+    page.mouse.move(*pointer)
+    page.keyboard.down("Control")
+    page.mouse.wheel(0, -300)
+    page.keyboard.up("Control")
+    page.wait_for_timeout(100)
+    zoomed = json.loads(page.locator("#stage").get_attribute("data-view") or "")
+    assert zoomed["scale"] > view["scale"] * 1.5
+    assert on_screen(page, under, (1.0, 1.0)) == pytest.approx(pointer, abs=0.5)
+
+
+def test_a_finger_drags_a_point_and_two_fingers_zoom(
+    browser: Any, open_desk: OpenDesk, served: Serve, shown: Show
+) -> None:
+    desk = open_desk("exactly-3mm")
+    client = served(desk)
+    place = desk.place("AB", desk.tasks("AB")[0]["id"])
+    state = json.loads(desk.begin(place).state)
+    edge = state["points"][str(state["slice"])]["image_left_outer_edge"]["pixel"]
+    with browser.new_context(viewport={"width": 1024, "height": 768}, has_touch=True) as context:
+        page = shown(client, tab=context.new_page())
+        before = extrusion_mm(page, "Medial")
+        x, y = on_screen(page, edge, (0.5, 0.5))
+        finger = context.new_cdp_session(page)
+
+        def touch(kind: str, *points: tuple[float, float]) -> None:
+            places = [{"x": px, "y": py, "id": at} for at, (px, py) in enumerate(points)]
+            finger.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": places})
+
+        touch("touchStart", (x - 12, y - 9))  # beside it, as fingers do
+        expect(page.locator("#inset")).to_be_visible()
+        for step in range(1, 6):
+            touch("touchMove", (x - 12 - step * 4, y - 9))
+        touch("touchEnd")
+        settled(page)
+        scale = json.loads(page.locator("#stage").get_attribute("data-view") or "")["scale"]
+        assert extrusion_mm(page, "Medial") == pytest.approx(before + 20 / scale, abs=DRAG_MM)
+
+        touch("touchStart", (300, 300), (400, 300))
+        touch("touchMove", (250, 300), (450, 300))
+        touch("touchEnd")
+        page.wait_for_timeout(100)
+        zoomed = json.loads(page.locator("#stage").get_attribute("data-view") or "")["scale"]
+        assert zoomed == pytest.approx(2 * scale, rel=0.05)
+
+
+def test_the_other_planes_show_where_the_slice_cuts_them(
+    open_desk: OpenDesk, painted: Callable[..., Path], served: Serve, shown: Show
+) -> None:
+    page = shown(served(open_desk(painted(planes=("coronal", "sagittal")))))
+    page.locator("#planes summary").click()
+    plane = page.locator("#plane")
+    expect(plane).to_have_attribute("aria-label", re.compile("sagittal slice 6; the solid line"))
+    line = """() => { const c = document.getElementById("plane");
+        const d = c.getContext("2d").getImageData(0, c.height / 2, c.width, 1).data;
+        let right = 0;
+        for (let x = 0; x < c.width; x += 1) if (d[4 * x + 2] > d[4 * x] + 60) right = x;
+        return right / c.width; }"""
+    before = page.evaluate(line)
+    page.locator("#stage").focus()
+    page.keyboard.press("PageDown")
+    page.keyboard.press("PageDown")
+    page.wait_for_timeout(100)
+    # Two slices of 3 mm to posterior, which is to the right, on a field of 256 x 0.5 mm.
+    assert page.evaluate(line) - before == pytest.approx(6 / 128, abs=0.004)
+
+
+def test_a_slice_that_cannot_be_read_says_so_in_its_place(
+    open_desk: OpenDesk, painted: Callable[..., Path], served: Serve, shown: Show, page: Page
+) -> None:
+    study = painted()
+    client = served(open_desk(study))
+    client.json(f"tasks/{client.first_task()}")  # headers are read, then the file is lost
+    (study / "coronal-07.dcm").unlink()
+    shown(client)
+    page.keyboard.press("PageDown")
+    page.keyboard.press("PageDown")
+
+    expect(page.locator("#todo")).to_contain_text("coronal-07.dcm")
+    page.keyboard.press("PageUp")
+    expect(page.locator("#todo")).not_to_contain_text("coronal-07.dcm")
+
+
+def test_a_server_that_is_gone_is_said_and_what_is_not_kept_too(proposed: Page, page: Page) -> None:
+    page.route("**/api/**", lambda route: route.abort())
+    page.keyboard.press("2")
+    page.keyboard.press("Shift+ArrowLeft")
+
+    expect(page.locator("#trouble")).to_contain_text("does not answer. What was signed is safe")
+    expect(page.locator("#saved")).to_have_text(re.compile("Not kept yet|Not measured"))
+
+    page.unroute("**/api/**")
+    expect(page.locator("#saved")).to_have_text("All kept", timeout=8000)
+    expect(page.locator("#trouble")).to_be_hidden()
+
+
+def test_a_study_that_cannot_be_opened_can_only_be_rejected(
+    open_desk: OpenDesk, painted: Callable[..., Path], served: Serve, page: Page
+) -> None:
+    study = painted()
+    desk = open_desk(study)
+    for file in study.iterdir():
+        file.unlink()
+    page.goto(f"{served(desk).address}#reader=AB")
+
+    expect(page.locator("#trouble")).to_contain_text("No usable MR image")
+    page.locator("#trouble-reject").click()
+    page.get_by_role("button", name="Reject and sign").click()
+    expect(page.locator("#trouble")).to_contain_text("Rejected and signed")
+    assert [entry.verdict for entry in desk.journal.all()] == ["rejected"]
+
+
+def test_ten_thousand_knees_are_listed_found_and_opened(
+    samples: Path, tmp_path: Path, open_desk: OpenDesk, served: Serve, page: Page
+) -> None:
+    rows = [f"K{number:05d},{samples / 'exactly-3mm'}" for number in range(10_000)]
+    work_list = tmp_path / "list.csv"
+    work_list.write_text("knee,study\n" + "\n".join(rows) + "\n")
+    page.goto(f"{served(open_desk(work_list)).address}#reader=AB")
+    expect(page.locator("#list-progress")).to_have_text("0 of 10000 signed or rejected")
+    assert page.locator("#list .entry").count() < 60
+
+    page.keyboard.press("End")
+    expect(page.locator("#list .entry").last).to_contain_text("K09999")
+    page.get_by_role("searchbox", name="Find").fill("K0512")
+    expect(page.locator("#list .entry")).to_have_count(10)
+    page.locator("#list").focus()
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("Enter")
+
+    page.wait_for_selector("#stage[data-drawn]")
+    expect(page.locator("#title")).to_have_text("K05121 · 5122 of 10000")
+
+
+def test_after_a_signature_the_next_knee_is_one_key_away(
+    samples: Path, tmp_path: Path, open_desk: OpenDesk, served: Serve, page: Page
+) -> None:
+    study = samples / "exactly-3mm"
+    lines = [f"{name},{study},,{study / 'landmarks.json'}" for name in ("one", "two")]
+    work_list = tmp_path / "list.csv"
+    work_list.write_text("knee,study,side,landmarks\n" + "\n".join(lines) + "\n")
+    page.goto(f"{served(open_desk(work_list)).address}#reader=AB")
+    expect(page.locator("#list")).to_be_focused()
+    page.keyboard.press("Enter")
+    for name in ("one", "two"):
+        expect(page.locator("#title")).to_contain_text(name)
+        page.wait_for_selector("#stage[data-drawn]")
+        expect(page.locator("#results .value")).to_have_count(2)
+        page.keyboard.press("Control+Enter")
+        expect(page.locator("#signed")).to_contain_text("Signed by AB")
+        if name == "one":
+            expect(page.locator("#next")).to_be_focused()
+            page.keyboard.press("Enter")
+    page.get_by_role("button", name="All knees").click()
+    expect(page.locator("#list-progress")).to_have_text("2 of 2 signed or rejected")
