@@ -11,7 +11,7 @@ from meniscal_measure.phantom.femur import Femur
 from meniscal_measure.phantom.layers import Box
 from meniscal_measure.phantom.meniscus import Located, Meniscus
 from meniscal_measure.phantom.parameters import KneeParameters
-from meniscal_measure.phantom.shapes import Field, bump, maximum, positive, present
+from meniscal_measure.phantom.shapes import Field, bump, if_present, maximum, positive, present
 from meniscal_measure.phantom.tissue import Depth, Tissue
 
 MENISCUS_TISSUES = {
@@ -102,10 +102,12 @@ class MeniscalCompartment:
             band = abs(line - margin.capsule - half) - half
             along = abs(at.angle) * at.reach - 10.0
             yield Tissue.LIGAMENT, Depth.LIGAMENT, maximum(maximum(band, along), ends)
-        space = maximum(maximum(line, clear), maximum(-1.5 - at.h, at.h - margin.flooded))
+        inward = clear + 2.0 * positive(at.h - 0.5)
+        space = maximum(maximum(line, inward), maximum(-1.5 - at.h, at.h - margin.flooded))
         yield Tissue.FLUID, Depth.JOINT_SPACE, space
         if present(margin.pocket):
-            yield Tissue.FLUID, Depth.JOINT_SPACE, self._pocket(at)
+            pocket = if_present(self._pocket(at), margin.pocket)
+            yield Tissue.FLUID, Depth.JOINT_SPACE, pocket
 
     def _pocket(self, at: Located) -> Field:
         half = 0.5 * self.margin.pocket + 0.3
@@ -123,9 +125,13 @@ class MeniscalCompartment:
         past = (root.angle - at.angle) * root.reach
         across = abs(past - tear.gap_centre + tear.gap_slant * (at.h - 2.0))
         above = tear.gap_floor * at.section.height - at.h
-        bounds = maximum(above, whole)
+        bounds = if_present(maximum(above, whole), tear.scar)
         yield Tissue.TORN_MENISCUS, Depth.TEAR, maximum(across - 0.5 * tear.scar, bounds)
-        yield Tissue.FLUID, Depth.TEAR, maximum(across - 0.5 * tear.gap, bounds)
+        yield (
+            Tissue.FLUID,
+            Depth.TEAR,
+            if_present(maximum(across - 0.5 * tear.gap, bounds), tear.gap),
+        )
 
     def _body_layers(self, at: Located, whole: Field) -> Painted:
         """Give degeneration, and longitudinal and horizontal clefts; none reaches an edge."""
@@ -136,16 +142,18 @@ class MeniscalCompartment:
             size = 0.12 + 0.12 * meniscus.degeneration
             p, q = (t - 0.7) * (1.0 / size), (at.h / at.section.height - 0.4) * (0.9 / size)
             inside = ((p * p + q * q + 1e-6) ** 0.5 - 1.0) * size * 6.0
-            yield Tissue.TORN_MENISCUS, Depth.TEAR, maximum(inside, whole + 0.3)
+            inside = if_present(maximum(inside, whole + 0.3), meniscus.degeneration)
+            yield Tissue.TORN_MENISCUS, Depth.TEAR, inside
         near = abs(at.angle - tear.notch_angle) * at.reach
         if present(tear.cleft):
             cleft = abs(t - 0.6) * width - 0.5 * tear.cleft
-            yield Tissue.FLUID, Depth.TEAR, maximum(maximum(cleft, near - 14.0), whole)
+            cleft = maximum(maximum(cleft, near - 14.0), whole)
+            yield Tissue.FLUID, Depth.TEAR, if_present(cleft, tear.cleft)
         if present(tear.split):
             level = abs(at.h - 0.35 * at.section.height * (0.3 + t)) - 0.5 * tear.split
-            within = maximum(abs(t - 0.5) - 0.35, 0.0) * width
+            within = (abs(t - 0.5) - 0.35) * width
             split = maximum(maximum(level, within), maximum(near - 9.0, whole + 0.2))
-            yield Tissue.FLUID, Depth.TEAR, split
+            yield Tissue.FLUID, Depth.TEAR, if_present(split, tear.split)
 
     def _fragment_layers(self, at: Located) -> Painted:
         """Give the bone fragment that an avulsed root carries, and its bed."""
@@ -154,12 +162,12 @@ class MeniscalCompartment:
         across = at.reach - root.reach
         flat = along * along + across * across
         up = at.h - 1.8
-        ball = (flat + 2.5 * up * up + 1e-6) ** 0.5 - tear.avulsion
+        ball = if_present((flat + 2.5 * up * up + 1e-6) ** 0.5 - tear.avulsion, tear.avulsion)
         yield Tissue.CORTICAL_BONE, Depth.TEAR, ball
         yield Tissue.MARROW, Depth.TEAR, ball + 0.8
         down = at.h + 0.8
         bed = (flat + 3.0 * down * down + 1e-6) ** 0.5 - tear.avulsion - 0.5
-        yield Tissue.FLUID, Depth.LESION, bed
+        yield Tissue.FLUID, Depth.LESION, if_present(bed, tear.avulsion)
 
 
 def build_compartment(

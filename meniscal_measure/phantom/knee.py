@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.errors import RecipeError
-from meniscal_measure.geometry import PixelGrid
+from meniscal_measure.geometry import FloatArray, PixelGrid, Vector
 from meniscal_measure.phantom import truth
 from meniscal_measure.phantom.bones import build_fibula, build_patella
 from meniscal_measure.phantom.compartment import build_compartment
@@ -92,6 +92,34 @@ class Knee:
     def tissue_at(self, points: NDArray[np.floating]) -> NDArray[np.uint8]:
         """Tissue label (value of `Tissue`) at points, shape (..., 3) LPS mm."""
         return labels_of(self.layers_at(points), points.shape[:-1])
+
+    @property
+    def roots(self) -> dict[tuple[Compartment, str], Vector]:
+        """Centres of the root footprints, LPS mm, by compartment and "anterior" or "posterior"."""
+        return {
+            (compartment, end): self._on_plateau(root.u, root.y)
+            for compartment, meniscus in self.menisci.items()
+            for end, root in (("anterior", meniscus.anterior), ("posterior", meniscus.posterior))
+        }
+
+    def rim(self, compartment: Compartment, angle: FloatArray) -> FloatArray:
+        """Give points of the rim, LPS mm, shape (..., 3).
+
+        `angle` is the direction from the centre of the plateau in radians: 0 outward, positive
+        backwards.
+        """
+        return self._in_patient(self.tibia.rim(compartment, angle))
+
+    def centre_line(self, compartment: Compartment, angle: FloatArray) -> FloatArray:
+        """Give points along the middle of a meniscus, LPS mm, shape (..., 3); see `rim`."""
+        return self._in_patient(self.menisci[compartment].centre_line(angle))
+
+    def _in_patient(self, point: tuple[FloatArray, FloatArray, FloatArray]) -> FloatArray:
+        u, y, z = point
+        return np.stack([self.mirror * u, y, z], axis=-1)
+
+    def _on_plateau(self, u: float, y: float) -> Vector:
+        return self.mirror * u, y, float(self.tibia.height(u, y))
 
     @property
     def mid_coronal(self) -> truth.MidCoronal:

@@ -13,7 +13,7 @@ from typing import Protocol, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from meniscal_measure.phantom.shapes import Field, unit_clip
+from meniscal_measure.phantom.shapes import Field
 from meniscal_measure.phantom.tissue import Depth, Tissue
 
 Box: TypeAlias = tuple[tuple[float, float], tuple[float, float], tuple[float, float]]
@@ -47,7 +47,7 @@ class Layer:
 
         A linear ramp `softness_mm` wide over the surface: the share of a cube of that side.
         """
-        return unit_clip(0.5 - self.distance_mm * (1.0 / softness_mm))
+        return (0.5 - self.distance_mm * (1.0 / softness_mm)).clip(0.0, 1.0)
 
 
 class Part(Protocol):

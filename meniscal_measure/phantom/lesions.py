@@ -10,12 +10,15 @@ from meniscal_measure.phantom.femur import Femur
 from meniscal_measure.phantom.layers import Box, Part
 from meniscal_measure.phantom.meniscus import Meniscus
 from meniscal_measure.phantom.parameters import KneeParameters
-from meniscal_measure.phantom.shapes import Cord, Field, ellipsoid, maximum
+from meniscal_measure.phantom.shapes import Cord, Field, ellipsoid, if_present, maximum, present
 from meniscal_measure.phantom.tibia import Tibia
 from meniscal_measure.phantom.tissue import Depth, Tissue
 
 SUBCHONDRAL_MM = 1.5
 """Thickness of subchondral bone left out of the oedema."""
+
+SMALLEST_MM = 0.01
+"""Half axis given to an ellipsoid that is not there."""
 
 Point = tuple[Field, Field, Field]
 
@@ -28,6 +31,8 @@ class Blob:
     depth: Depth
     centre: Point
     half_axes: Point
+    size: Field
+    """0 where there is none."""
 
     @property
     def box(self) -> Box:
@@ -45,7 +50,8 @@ class Blob:
 
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
         """Give the ellipsoid."""
-        yield self.tissue, self.depth, self.distance(u, y, z)
+        if present(self.size):
+            yield self.tissue, self.depth, if_present(self.distance(u, y, z), self.size)
 
 
 @dataclass(frozen=True)
@@ -62,9 +68,11 @@ class Oedema:
 
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
         """Give the oedema."""
+        if not present(self.blob.size):
+            return
         marrow = next(d for tissue, _, d in self.bone.layers(u, y, z) if tissue is Tissue.MARROW)
         inside = maximum(self.blob.distance(u, y, z), marrow + SUBCHONDRAL_MM)
-        yield self.blob.tissue, self.blob.depth, inside
+        yield self.blob.tissue, self.blob.depth, if_present(inside, self.blob.size)
 
 
 @dataclass(frozen=True)
@@ -77,8 +85,10 @@ class Tunnel:
 
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
         """Give the tunnel."""
-        below = z - self.tibia.height(u, y)
-        yield Tissue.TUNNEL, Depth.LESION, maximum(self.cord.distance(u, y, z), below)
+        if not present(self.cord.radius):
+            return
+        inside = maximum(self.cord.distance(u, y, z), z - self.tibia.height(u, y))
+        yield Tissue.TUNNEL, Depth.LESION, if_present(inside, self.cord.radius)
 
 
 def build_lesions(
@@ -86,21 +96,24 @@ def build_lesions(
 ) -> tuple[Part, ...]:
     """Give the lesions of one knee; `meniscus` is the medial one, whose root a tunnel leads to."""
     joint, s = parameters.joint, tibia.scale
-    found: list[Part] = []
-    for radius, compartment, bone in (
-        (joint.medial_tibial_oedema_mm, Compartment.MEDIAL, tibia),
-        (joint.lateral_tibial_oedema_mm, Compartment.LATERAL, tibia),
-        (joint.medial_femoral_oedema_mm, Compartment.MEDIAL, femur),
-    ):
-        if radius > 0:
-            found.append(Oedema(_oedema(radius, compartment, bone, tibia), bone))
-    if joint.popliteal_cyst_mm > 0:
-        size = joint.popliteal_cyst_mm
-        centre = (17.0 * s, 38.0 * s, 4.0 * s)
-        found.append(Blob(Tissue.FLUID, Depth.CYST, centre, (0.5 * size, 0.55 * size, 1.2 * size)))
-    if parameters.repair.tunnel_radius_mm > 0:
-        found.append(_tunnel(parameters, tibia, meniscus))
-    return tuple(found)
+    found: list[Part] = [
+        Oedema(_oedema(radius, compartment, bone, tibia), bone)
+        for radius, compartment, bone in (
+            (joint.medial_tibial_oedema_mm, Compartment.MEDIAL, tibia),
+            (joint.lateral_tibial_oedema_mm, Compartment.LATERAL, tibia),
+            (joint.medial_femoral_oedema_mm, Compartment.MEDIAL, femur),
+        )
+    ]
+    size = joint.popliteal_cyst_mm
+    half_axes = _at_least((0.5 * size, 0.55 * size, 1.2 * size))
+    found.append(Blob(Tissue.FLUID, Depth.CYST, (17.0 * s, 38.0 * s, 4.0 * s), half_axes, size))
+    return (*found, _tunnel(parameters, tibia, meniscus))
+
+
+def _at_least(half_axes: tuple[float, float, float]) -> tuple[float, float, float]:
+    """Keep the half axes of an absent ellipsoid from vanishing."""
+    p, q, r = (max(half, SMALLEST_MM) for half in half_axes)
+    return p, q, r
 
 
 def _oedema(radius: float, compartment: Compartment, bone: Part, tibia: Tibia) -> Blob:
@@ -108,15 +121,15 @@ def _oedema(radius: float, compartment: Compartment, bone: Part, tibia: Tibia) -
     u, y = plateau.centre_u + 5.0 * plateau.outward, plateau.centre_y
     surface = float(tibia.height(u, y))
     z = surface - 2.0 if isinstance(bone, Tibia) else surface + 9.0
-    half_axes = (radius, 1.1 * radius, 0.9 * radius)
-    return Blob(Tissue.MARROW_OEDEMA, Depth.LESION, (u, y, z), half_axes)
+    half_axes = _at_least((radius, 1.1 * radius, 0.9 * radius))
+    return Blob(Tissue.MARROW_OEDEMA, Depth.LESION, (u, y, z), half_axes, radius)
 
 
 def _tunnel(parameters: KneeParameters, tibia: Tibia, meniscus: Meniscus) -> Tunnel:
     """Lay the tunnel from the front of the medial tibia to beside the footprint."""
     s, repair, root = tibia.scale, parameters.repair, meniscus.posterior
     mouth_u, mouth_y = root.u + 0.3 * repair.offset_mm, root.y - 0.954 * repair.offset_mm
-    mouth = (mouth_u, mouth_y, float(tibia.height(mouth_u, mouth_y)) + 2.0)
+    mouth = (mouth_u, mouth_y, float(tibia.height(mouth_u, mouth_y)))
     start = (19.0 * s, -20.0 * s, -42.0 * s)
     reach = repair.tunnel_radius_mm + 2.0
     spans = [(min(a, b) - reach, max(a, b) + reach) for a, b in zip(start, mouth, strict=True)]

@@ -41,10 +41,8 @@ WALL_CLEARANCE_MM = 1.5
 TIP_BULGE_MM = 0.25
 """How far the inner edge recedes between its middle and its corners."""
 
-BODY_PLATEAU_RAD = math.radians(15.0)
 HORN_RAD = math.radians(75.0)
-"""Widths and extrusions keep their body value within the first angle of the middle of the body
-and reach those of the horns after the second."""
+"""Angle from the middle of the body at which widths and extrusions are those of a horn."""
 
 ROOT_ARC_RAD = math.radians(60.0)
 """Length of the arc over which a horn runs in from the rim to its root."""
@@ -99,9 +97,8 @@ class Profile:
 
     def at(self, angle: Field) -> Field:
         """Value at an angle along the rim."""
-        span = 1.0 / (HORN_RAD - BODY_PLATEAU_RAD)
-        back = smoothstep((angle - BODY_PLATEAU_RAD) * span)
-        front = smoothstep((-angle - BODY_PLATEAU_RAD) * span)
+        back = smoothstep(angle * (1.0 / HORN_RAD))
+        front = smoothstep(angle * (-1.0 / HORN_RAD))
         towards_back = back * (self.posterior - self.body)
         return self.body + towards_back + front * (self.anterior - self.body)
 
@@ -188,28 +185,20 @@ class Meniscus:
         beyond = reach - self.tibia.rim_reach(self.compartment, angle)
         return u, y, self.floor(u, y, beyond) + h
 
-    def wall(self, angle: Field, h: Field) -> tuple[Field, Field, Field]:
-        """Give a point of the outer wall."""
-        section = self.section(angle, self.tibia.rim_reach(self.compartment, angle))
-        return self.place(angle, section.outer - self._wall_recess(h), h)
-
-    def inner_edge(self, angle: Field, h: Field) -> tuple[Field, Field, Field]:
-        """Give a point of the inner edge."""
-        section = self.section(angle, self.tibia.rim_reach(self.compartment, angle))
-        return self.place(angle, section.inner + self._tip_recess(h), h)
-
     def centre_line(self, angle: Field) -> tuple[Field, Field, Field]:
         """Give the middle of the section."""
         section = self.section(angle, self.tibia.rim_reach(self.compartment, angle))
         return self.place(angle, 0.5 * (section.outer + section.inner), 0.4 * section.height)
 
-    def _wall_recess(self, h: Field) -> Field:
-        part = (h - self.wall_height) * (1.0 / self.wall_height)
-        return self.wall_bulge * part * part
+    def beyond_wall(self, at: Located) -> Field:
+        """Distance beyond the outer wall, which bulges at its height."""
+        part = (at.h - self.wall_height) * (1.0 / self.wall_height)
+        return at.reach - at.section.outer + self.wall_bulge * part * part
 
-    def _tip_recess(self, h: Field) -> Field:
-        part = (h - 0.5 * self.tip) * (2.0 / self.tip)
-        return TIP_BULGE_MM * unit_clip(part * part)
+    def before_tip(self, at: Located) -> Field:
+        """Distance inward of the inner edge, which is rounded."""
+        part = (at.h - 0.5 * self.tip) * (2.0 / self.tip)
+        return at.section.inner + TIP_BULGE_MM * unit_clip(part * part) - at.reach
 
     def locate(self, u: Field, y: Field, z: Field) -> Located:
         """Give points in the coordinates of the meniscus, with the section at their angle."""
@@ -222,17 +211,16 @@ class Meniscus:
 
     def distance(self, at: Located, room: Field) -> Field:
         """Distance from the meniscus; `room` is the distance from the femoral cartilage."""
-        reach, h, angle, section = at.reach, at.h, at.angle, at.section
-        across = (reach - section.inner) / (section.outer - section.inner)
+        h, angle, section = at.h, at.angle, at.section
+        across = (at.reach - section.inner) / (section.outer - section.inner)
         t = minimum(positive(across), 1.3)
         thickness = self.tip + (section.height - self.tip) * t * (1.0 + self.hollow * (t - 1.0))
-        wall = reach - section.outer + self._wall_recess(h)
-        body = smooth_max(wall, maximum(h - thickness, -h), WALL_FILLET_MM)
+        body = smooth_max(self.beyond_wall(at), maximum(h - thickness, -h), WALL_FILLET_MM)
         kept = self.tip + (self.wall_height + WALL_CLEARANCE_MM - self.tip) * t
         body = maximum(body, minimum(0.05 - room, h - kept))
         ends = maximum(angle - self.posterior.angle, self.anterior.angle - angle)
         body = maximum(body, ends * 0.5 * (section.outer + section.inner))
-        return maximum(body, section.inner + self._tip_recess(h) - reach)
+        return maximum(body, self.before_tip(at))
 
 
 def build_meniscus(parameters: KneeParameters, tibia: Tibia, compartment: Compartment) -> Meniscus:

@@ -1,9 +1,8 @@
 """Signed distances and the smooth ways to combine them, in mm, negative inside.
 
 Every function works on NumPy arrays and on the tensors of any library whose arrays have the same
-operators and a `clip` method; nothing else of them is used, but for `exp`-free arithmetic. Numbers
-may be plain floats or arrays that broadcast with the coordinates, so that a whole batch of knees
-is evaluated in one call.
+operators and the methods `clip`, `atan2`, `cos` and `sin`. Numbers may be plain floats or arrays
+that broadcast with the coordinates, so that a whole batch of knees is evaluated in one call.
 """
 
 from __future__ import annotations
@@ -18,6 +17,12 @@ Field: TypeAlias = Any
 
 ROUND_OFF = 1e-6
 """Added under square roots so that their value and slope stay finite at the centre of a shape."""
+
+ROUND_OFF_NORM = 1e-9
+"""The same for coordinates that are multiples of a half axis."""
+
+ABSENT_MM = 1000.0
+"""Distance given to a shape that a knee of a batch does not have."""
 
 
 def maximum(a: Field, b: Field) -> Field:
@@ -67,6 +72,13 @@ def unit_clip(x: Field) -> Field:
 def present(size: Field) -> bool:
     """Whether a size is above zero: anywhere, when it is an array."""
     return bool(size > 0) if isinstance(size, int | float) else bool((size > 0).any())
+
+
+def if_present(distance: Field, size: Field) -> Field:
+    """Move a shape far away in those knees of a batch in which its size is zero."""
+    if isinstance(size, int | float):
+        return distance
+    return distance + ABSENT_MM * (size <= 0)
 
 
 def smoothstep(t: Field) -> Field:
@@ -121,10 +133,15 @@ class Oval:
         big_p = maximum(p * (1.0 / self.p_positive), p * (-1.0 / self.p_negative))
         big_q = maximum(q * (1.0 / self.q_positive), q * (-1.0 / self.q_negative))
         p2, q2 = big_p * big_p, big_q * big_q
-        total = p2 + q2 + ROUND_OFF
+        total = p2 + q2 + ROUND_OFF_NORM
         if isinstance(self.fullness, float) and self.fullness == 2.0:
             return total**0.5
         return ((total * total + (self.fullness - 2.0) * p2 * q2) ** 0.5) ** 0.5
+
+    def reach(self, cosine: Field, sine: Field) -> Field:
+        """Distance from the origin to the curve in a direction."""
+        start = self.p_positive
+        return start / self.norm(start * cosine, start * sine)
 
     def beyond(self, p: Field, q: Field) -> Field:
         """Distance beyond the curve along the ray from the origin."""
@@ -138,7 +155,7 @@ def ellipsoid(offset: tuple[Field, Field, Field], half_axes: tuple[Field, Field,
     p, q, r = x * (1.0 / a), y * (1.0 / b), z * (1.0 / c)
     norm2 = p * p + q * q + r * r + ROUND_OFF
     pa, qb, rc = p * (1.0 / a), q * (1.0 / b), r * (1.0 / c)
-    slope = (pa * pa + qb * qb + rc * rc + ROUND_OFF) ** 0.5
+    slope = (pa * pa + qb * qb + rc * rc + 0.01 * ROUND_OFF) ** 0.5
     return (norm2 - norm2**0.5) / slope
 
 

@@ -204,7 +204,7 @@ class Tibia:
     def rim_reach(self, compartment: Compartment, angle: Field) -> Field:
         """Distance of the rim from the centre of the plateau."""
         outline = self.plateau(compartment).outline
-        return 1.0 / outline.norm(cosine(angle), sine(angle)) - self.rim_radius * _INSET
+        return outline.reach(cosine(angle), sine(angle)) - self.rim_radius * _INSET
 
     def beyond_rim(self, plateau: Plateau, p: Field, q: Field) -> Field:
         """Distance beyond the rim of points given outward and backwards from a plateau's centre."""
@@ -232,7 +232,7 @@ def build_tibia(parameters: KneeParameters) -> Tibia:
         depth=shape.medial_depth_mm,
         fall_off=0.0,
         cartilage=cartilage.tibial_medial_mm * (1.0 - 0.9 * cartilage.medial_loss),
-        spine_base_u=7.0 * scale,
+        spine_base_u=6.4 * scale,
         osteophyte=joint.medial_tibial_osteophyte_mm,
     )
     lateral = Plateau(

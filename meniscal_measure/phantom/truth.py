@@ -17,6 +17,7 @@ import numpy as np
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.geometry import FloatArray, PixelGrid, Vector, as_vector, unit_vector
 from meniscal_measure.phantom.meniscus import Meniscus
+from meniscal_measure.phantom.section import Cut, MeniscusSection
 from meniscal_measure.phantom.shapes import Field
 from meniscal_measure.phantom.tibia import Tibia
 
@@ -27,16 +28,14 @@ SEARCH_ANGLE_DEG = 88.0
 """Crossings are looked for so far to either side of the middle of the body."""
 
 SEARCH_COUNT = 265
-NEWTON_STEPS = 7
+CHORD_STEPS = 12
+"""Each step leaves a small part of the error, also where the plane runs up a spine."""
+
 DERIVATIVE_STEP = 1e-6
-ZOOMS = 5
-ZOOM_COUNT = 17
-ZOOM_FACTOR = 6.0
 
 COMPARTMENTS = (Compartment.MEDIAL, Compartment.LATERAL)
 
 Curve: TypeAlias = Callable[[Field], tuple[Field, Field, Field]]
-Surface: TypeAlias = Callable[[Field, Field], tuple[Field, Field, Field]]
 SliceTruth: TypeAlias = dict[Compartment, dict[Landmark, Vector]]
 
 
@@ -62,19 +61,6 @@ class MidCoronal:
 
     medial_spine_apex: Vector
     plateau_midpoint: Vector
-
-
-@dataclass(frozen=True)
-class _Cut:
-    """The plane of a slice in the coordinates of the anatomy: `normal . point = offset`."""
-
-    normal: FloatArray
-    offset: float
-
-    def beyond(self, point: tuple[Field, Field, Field]) -> Field:
-        """Signed distance of a point from the plane."""
-        u, y, z = point
-        return self.normal[0] * u + self.normal[1] * y + self.normal[2] * z - self.offset
 
 
 def landmarks_on(knee: Anatomy, grid: PixelGrid) -> SliceTruth | None:
@@ -151,12 +137,12 @@ def mid_coronal(knee: Anatomy) -> MidCoronal:
     )
 
 
-def _cut(knee: Anatomy, grid: PixelGrid) -> _Cut:
+def _cut(knee: Anatomy, grid: PixelGrid) -> Cut:
     normal = grid.normal if grid.normal[1] > 0 else -grid.normal
-    return _Cut(normal * [knee.mirror, 1.0, 1.0], float(grid.origin @ normal))
+    return Cut(normal * [knee.mirror, 1.0, 1.0], float(grid.origin @ normal))
 
 
-def _rim_angles(knee: Anatomy, cut: _Cut) -> dict[Compartment, float]:
+def _rim_angles(knee: Anatomy, cut: Cut) -> dict[Compartment, float]:
     """Where the plane passes once through the rim of each compartment."""
     if cut.normal[1] < math.cos(math.radians(MAX_OBLIQUITY_DEG)):
         return {}
@@ -168,7 +154,7 @@ def _rim_angles(knee: Anatomy, cut: _Cut) -> dict[Compartment, float]:
     return found
 
 
-def _crossings(curve: Curve, cut: _Cut) -> Iterator[float]:
+def _crossings(curve: Curve, cut: Cut) -> Iterator[float]:
     """Angles at which a curve about the plateau passes through the plane."""
     limit = math.radians(SEARCH_ANGLE_DEG)
     angles = np.linspace(-limit, limit, SEARCH_COUNT)
@@ -180,55 +166,27 @@ def _crossings(curve: Curve, cut: _Cut) -> Iterator[float]:
 
 
 def _onto_plane(beyond: Callable[[FloatArray], FloatArray], angle: FloatArray) -> FloatArray:
-    """Newton's method for the angle at which `beyond` is zero, element by element."""
-    for _ in range(NEWTON_STEPS):
-        here = beyond(angle)
-        slope = (beyond(angle + DERIVATIVE_STEP) - here) / DERIVATIVE_STEP
-        angle = angle - here / slope
+    """Find the angles near the given ones at which `beyond` is zero, by the chord method."""
+    slope = (beyond(angle + DERIVATIVE_STEP) - beyond(angle)) / DERIVATIVE_STEP
+    for _ in range(CHORD_STEPS):
+        angle = angle - beyond(angle) / slope
     return angle
 
 
 def _edges(
-    meniscus: Meniscus, cut: _Cut, axis: FloatArray, rim_angle: float
+    meniscus: Meniscus, cut: Cut, axis: FloatArray, rim_angle: float
 ) -> dict[Landmark, FloatArray]:
     third = (meniscus.posterior.angle - meniscus.anterior.angle) / 3.0
     if not third <= rim_angle - meniscus.anterior.angle <= 2.0 * third:
         return {}
-    middle = 0.5 * meniscus.tip
-    inner = [
-        _extreme(meniscus.inner_edge, cut, -axis, (angle, middle, 0.9 * middle))
-        for angle in _crossings(lambda angle: meniscus.inner_edge(angle, middle), cut)
-    ]
-    if not inner:
+    section = MeniscusSection(meniscus, cut)
+    outer, inner = section.outermost(axis), section.innermost(axis)
+    if outer is None or inner is None:
         return {}
-    reach = (rim_angle, meniscus.wall_height, 0.5 * meniscus.wall_height)
-    return {
-        Landmark.OUTER_EDGE: _extreme(meniscus.wall, cut, axis, reach),
-        Landmark.INNER_TIP: min(inner, key=lambda point: float(point @ axis)),
-    }
+    return {Landmark.OUTER_EDGE: outer, Landmark.INNER_TIP: inner}
 
 
-def _extreme(
-    surface: Surface, cut: _Cut, axis: FloatArray, start: tuple[float, float, float]
-) -> FloatArray:
-    """Give the point of a surface in the plane that lies furthest along an axis.
-
-    `start` is an angle, a height and how far around that height to look.
-    """
-    angle, height, reach = start
-    for _ in range(ZOOMS):
-        heights = height + reach * np.linspace(-1.0, 1.0, ZOOM_COUNT)
-        angles = _onto_plane(
-            lambda values, at=heights: cut.beyond(surface(values, at)),  # type: ignore[misc]
-            np.full(ZOOM_COUNT, angle),
-        )
-        points = _point(surface(angles, heights))
-        best = int(np.argmax(points @ axis))
-        angle, height, reach = float(angles[best]), float(heights[best]), reach / ZOOM_FACTOR
-    return np.asarray(points[best], dtype=np.float64)
-
-
-def _spine_base(knee: Anatomy, compartment: Compartment, cut: _Cut) -> FloatArray:
+def _spine_base(knee: Anatomy, compartment: Compartment, cut: Cut) -> FloatArray:
     u = float(knee.tibia.plateau(compartment).spine_base_u)
 
     def curve(y: Field) -> tuple[Field, Field, Field]:
