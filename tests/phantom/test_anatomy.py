@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -33,21 +33,39 @@ def mid_slice(knee: Knee) -> PixelGrid:
     return PixelGrid((-80.0, y_mm, 80.0), (1, 0, 0), (0, 0, -1), 0.5, 0.5, 321, 321)
 
 
+@dataclass(frozen=True)
+class Widths:
+    """One compartment on the middle slice, along the line from rim to rim, mm."""
+
+    plateau: float
+    body: float
+    overlap: float
+    extrusion: float
+
+
+def widths_of(knee: Knee, compartment: Compartment) -> Widths:
+    landmarks = knee.landmarks_on(mid_slice(knee)) or {}
+    rim, base, edge, tip = (
+        np.array(landmarks[compartment][name])
+        for name in (Landmark.RIM, Landmark.SPINE_BASE, Landmark.OUTER_EDGE, Landmark.INNER_TIP)
+    )
+    axis = unit_vector(rim - np.array(landmarks[compartment.opposite][Landmark.RIM]))
+    spans = (rim - base, edge - tip, rim - tip, edge - rim)
+    return Widths(*(float(span @ axis) for span in spans))
+
+
 @pytest.fixture(scope="module")
 def healthy() -> list[Knee]:
     rng = np.random.default_rng(7)
     return [Knee(draw_parameters(rng, HEALTHY)) for _ in range(COUNT)]
 
 
-def widths_mm(knee: Knee, compartment: Compartment) -> tuple[float, float, float]:
-    """Plateau, body and overlap of one compartment on the middle slice."""
-    points = (knee.landmarks_on(mid_slice(knee)) or {})[compartment]
-    rim, base, edge, tip = (
-        np.array(points[name])
-        for name in (Landmark.RIM, Landmark.SPINE_BASE, Landmark.OUTER_EDGE, Landmark.INNER_TIP)
-    )
-    axis = unit_vector((rim - base) * [1, 0, 0])
-    return float((rim - base) @ axis), float((edge - tip) @ axis), float((rim - tip) @ axis)
+@pytest.fixture(scope="module")
+def widths(healthy: list[Knee]) -> dict[Compartment, list[Widths]]:
+    return {
+        compartment: [widths_of(knee, compartment) for knee in healthy]
+        for compartment in (MEDIAL, LATERAL)
+    }
 
 
 def test_whole_plateau_width(healthy: list[Knee]) -> None:
@@ -74,17 +92,23 @@ def test_whole_plateau_width(healthy: list[Knee]) -> None:
     ],
 )
 def test_width_of_each_plateau(
-    healthy: list[Knee], compartment: Compartment, sex: Sex, mean_mm: float, sd_mm: float
+    healthy: list[Knee],
+    widths: dict[Compartment, list[Widths]],
+    compartment: Compartment,
+    sex: Sex,
+    mean_mm: float,
+    sd_mm: float,
 ) -> None:
     """Bone Joint J suppl. 92-B SUPP IV 536a."""
-    widths = [widths_mm(knee, compartment)[0] for knee in healthy if knee.parameters.sex is sex]
-    assert np.mean(widths) == pytest.approx(mean_mm, abs=1.2 * sd_mm)
+    pairs = zip(healthy, widths[compartment], strict=True)
+    plateaus = [found.plateau for knee, found in pairs if knee.parameters.sex is sex]
+    assert np.mean(plateaus) == pytest.approx(mean_mm, abs=1.2 * sd_mm)
 
 
-def test_body_width(healthy: list[Knee]) -> None:
+def test_body_width(widths: dict[Compartment, list[Widths]]) -> None:
     """Medial 9.2 mm (Furumatsu 2017) to 11.7 mm, lateral 10.4 mm (Bruns 2014)."""
-    assert 9.2 <= np.mean([widths_mm(knee, MEDIAL)[1] for knee in healthy]) <= 11.7
-    lateral = np.mean([widths_mm(knee, LATERAL)[1] for knee in healthy])
+    assert 9.2 <= np.mean([found.body for found in widths[MEDIAL]]) <= 11.7
+    lateral = np.mean([found.body for found in widths[LATERAL]])
     assert lateral == pytest.approx(10.4, abs=0.7)
 
 
@@ -92,11 +116,10 @@ def test_body_width(healthy: list[Knee]) -> None:
     ("compartment", "mean", "sd"), [(MEDIAL, 0.344, 0.119), (LATERAL, 0.310, 0.077)]
 )
 def test_coverage_on_the_middle_slice(
-    healthy: list[Knee], compartment: Compartment, mean: float, sd: float
+    widths: dict[Compartment, list[Widths]], compartment: Compartment, mean: float, sd: float
 ) -> None:
     """Coverage by width in one slice, Bruns 2014, BMC Musculoskelet Disord 15:32."""
-    parts = [widths_mm(knee, compartment) for knee in healthy]
-    coverage = np.mean([overlap / plateau for plateau, _, overlap in parts])
+    coverage = np.mean([found.overlap / found.plateau for found in widths[compartment]])
     assert coverage == pytest.approx(mean, abs=sd)
 
 
@@ -104,10 +127,10 @@ def test_coverage_on_the_middle_slice(
     ("compartment", "mean_mm", "sd_mm"), [(MEDIAL, 1.64, 0.92), (LATERAL, 0.63, 0.73)]
 )
 def test_extrusion_of_healthy_knees(
-    healthy: list[Knee], compartment: Compartment, mean_mm: float, sd_mm: float
+    widths: dict[Compartment, list[Widths]], compartment: Compartment, mean_mm: float, sd_mm: float
 ) -> None:
     """Mid-coronal, 118 knees, Bruns 2014."""
-    values = [knee.extrusion_on(mid_slice(knee))[compartment] for knee in healthy]
+    values = [found.extrusion for found in widths[compartment]]
     assert np.mean(values) == pytest.approx(mean_mm, abs=0.35)
     assert np.std(values) == pytest.approx(sd_mm, abs=0.25)
 
