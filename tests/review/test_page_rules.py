@@ -1,0 +1,224 @@
+"""What the page owes everyone: access, privacy, and room on a small screen."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page, Response, expect
+
+from meniscal_measure.caliper.reading import Conventions
+from meniscal_measure.review.desk import Desk
+from meniscal_measure.review.plan import Blinding
+from meniscal_measure.review.signing import Terms
+from meniscal_measure.review.worklist import Knee
+
+WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text("utf-8")
+"""axe-core of Deque Systems, MPL 2.0; used in tests only."""
+GRAVE = ("serious", "critical")
+
+OpenDesk = Callable[..., Desk]
+Serve = Callable[[Desk], Any]
+Show = Callable[..., Page]
+
+
+def grave_findings(page: Page) -> list[str]:
+    page.evaluate(AXE)
+    found = page.evaluate("(values) => axe.run({runOnly: {type: 'tag', values}})", WCAG)
+    return [
+        f"{violation['id']}: {node['html'][:120]}"
+        for violation in found["violations"]
+        for node in violation["nodes"]
+        if violation["impact"] in GRAVE
+    ]
+
+
+def open_details(page: Page) -> None:
+    for summary in page.locator("summary:visible").all():
+        summary.click()
+
+
+@pytest.fixture
+def full(painted: Callable[..., Path], open_desk: OpenDesk, served: Serve, shown: Show) -> Page:
+    """A page on which everything there is can be seen: side question, planes, warnings."""
+    study = painted(laterality=None, planes=("coronal", "sagittal"))
+    return shown(served(open_desk(study)))
+
+
+@pytest.mark.parametrize("theme", ["dark", "light"])
+def test_the_reading_has_no_grave_finding(full: Page, theme: str) -> None:
+    if theme == "light":
+        full.get_by_role("button", name="Light").click()
+    full.keyboard.press("1")
+    open_details(full)
+
+    assert grave_findings(full) == []
+
+
+@pytest.mark.parametrize("theme", ["dark", "light"])
+def test_results_and_signature_have_no_grave_finding(
+    open_desk: OpenDesk, served: Serve, shown: Show, theme: str
+) -> None:
+    page = shown(served(open_desk("root-tear")))
+    if theme == "light":
+        page.get_by_role("button", name="Light").click()
+        page.keyboard.press("Escape")
+    page.keyboard.press("Control+Enter")
+    expect(page.locator("#signed")).to_contain_text("Signed by AB")
+
+    assert grave_findings(page) == []
+
+
+@pytest.mark.parametrize("key", ["?", "x"])
+def test_dialogs_have_no_grave_finding(full: Page, key: str) -> None:
+    full.keyboard.press(key)
+    expect(full.locator("dialog[open]")).to_be_visible()
+
+    assert grave_findings(full) == []
+
+
+def test_the_list_and_the_question_for_the_reader_have_no_grave_finding(
+    samples: Path, tmp_path: Path, served: Serve, page: Page
+) -> None:
+    knees = [Knee(f"K{number}", samples / "exactly-3mm") for number in range(50)]
+    page.goto(served(Desk(knees, tmp_path / "list.sqlite", Terms(Conventions()))).address)
+    expect(page.get_by_label("Name or pseudonym")).to_be_focused()
+    assert grave_findings(page) == []
+
+    page.keyboard.type("AB")
+    page.keyboard.press("Enter")
+    expect(page.locator("#list .entry").first).to_be_visible()
+    assert grave_findings(page) == []
+
+
+def test_every_button_can_be_reached_with_the_tab_key(full: Page) -> None:
+    reached = set()
+    for _ in range(60):
+        full.keyboard.press("Tab")
+        reached.add(full.evaluate("document.activeElement.id || document.activeElement.name"))
+    wanted = full.evaluate(
+        """[...document.querySelectorAll("button[id], select, textarea, input[type=range]")]
+           .filter((e) => e.checkVisibility() && !e.disabled).map((e) => e.id)"""
+    )
+
+    assert set(wanted) <= reached
+
+
+def test_a_screen_reader_is_told_the_values_when_they_come_to_rest(
+    open_desk: OpenDesk, served: Serve, shown: Show
+) -> None:
+    page = shown(served(open_desk("root-tear")))
+    expect(page.locator("#announce")).to_have_text(
+        re.compile(r"Slice \d+\. Lateral .* mm, not above 3 mm\. Medial 5\.20 .* mm, above 3 mm")
+    )
+
+
+@pytest.mark.parametrize(("width", "height"), [(1024, 768), (1280, 800), (1920, 1080)])
+def test_everything_for_signing_is_in_sight(
+    browser: Browser, open_desk: OpenDesk, served: Serve, shown: Show, width: int, height: int
+) -> None:
+    with browser.new_context(viewport={"width": width, "height": height}) as context:
+        page = shown(served(open_desk("root-tear")), tab=context.new_page())
+        wide = page.evaluate("document.documentElement.scrollWidth")
+        for wanted in ("#sign", "#results", "#point-buttons", "#slice-slider", "#hint", "#stage"):
+            box = page.locator(wanted).bounding_box()
+            assert box is not None
+            assert box["x"] >= 0
+            assert box["x"] + box["width"] <= width
+            assert box["y"] + box["height"] <= height
+        stage = page.locator("#stage").bounding_box()
+
+        assert wide <= width
+        assert stage is not None
+        assert stage["width"] * stage["height"] > 0.45 * width * height
+
+
+def test_targets_are_large_enough_for_fingers(full: Page) -> None:
+    small = full.evaluate(
+        """[...document.querySelectorAll("button, select, textarea, summary, input[type=range]")]
+           .filter((e) => e.checkVisibility())
+           .filter((e) => Math.min(e.getBoundingClientRect().width,
+                                   e.getBoundingClientRect().height) < 24)
+           .map((e) => e.id || e.textContent)"""
+    )
+
+    assert small == []  # WCAG 2.2, 2.5.8 Target Size (Minimum): 24 CSS pixels
+
+
+def test_the_page_asks_nobody_else_and_breaks_no_rule_of_its_own(
+    open_desk: OpenDesk, served: Serve, page: Page
+) -> None:
+    client = served(open_desk("exactly-3mm"))
+    asked: list[str] = []
+    said: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.on("console", lambda message: said.append(message.text))
+    page.goto(f"{client.address}#reader=AB")
+    page.wait_for_selector("#stage[data-drawn]")
+    open_details(page)
+    page.keyboard.press("?")
+    page.wait_for_load_state("networkidle")
+
+    assert len(asked) > 20
+    assert all(url.startswith(client.address) for url in asked)
+    assert said == []
+
+
+def test_a_script_put_into_the_page_does_not_run(
+    open_desk: OpenDesk, served: Serve, shown: Show
+) -> None:
+    page = shown(served(open_desk("exactly-3mm")))
+    refused = page.evaluate(
+        """() => { try { document.body.innerHTML = "<img src=x onerror='window.ran = 1'>"; }
+             catch (error) { return String(error); } }"""
+    )
+
+    assert "requires 'TrustedHTML'" in refused
+    assert page.evaluate("window.ran") is None
+
+
+def test_blinded_nothing_in_the_page_or_the_answers_tells_whose_knee_it_is(
+    painted: Callable[..., Path], samples: Path, tmp_path: Path, served: Serve, page: Page
+) -> None:
+    landmarks = samples / "exactly-3mm" / "landmarks.json"
+    knees = [
+        Knee("SECRET-42", painted("Mustermann", planes=("coronal", "sagittal"))),
+        Knee("SECRET-43", samples / "exactly-3mm", None, landmarks),
+    ]
+    terms = Terms(Conventions(), Blinding(seed=3, repeats=1))
+    answers: list[Response] = []
+    page.on("response", lambda answer: answers.append(answer))
+    page.goto(f"{served(Desk(knees, tmp_path / 'blind.sqlite', terms)).address}#reader=AB")
+    expect(page.locator("#list .entry")).to_have_count(3)
+    telling = ["Mustermann", "SECRET", "PAINTED-4711", "PHANTOM", "20260102", "2.25.", "apex"]
+    seen = []
+    for number in range(3):
+        page.locator("#list .entry").nth(number).click()
+        page.wait_for_selector("#stage[data-drawn]")
+        expect(page.locator("#todo")).to_have_text("Click where the rim is, image left")
+        for key in "1", "5", "2":
+            page.keyboard.press(key)
+            page.keyboard.press("Enter")
+            page.keyboard.press("Control+ArrowLeft" if key != "5" else "Control+ArrowRight")
+        page.keyboard.press("Home")
+        page.wait_for_load_state("networkidle")
+        open_details(page)
+        page.wait_for_load_state("networkidle")
+        seen.append(page.content() + page.title() + page.url)
+        page.get_by_role("button", name="All knees").click()
+
+    dom = "".join(seen)
+    kept = page.evaluate("JSON.stringify({...localStorage, ...sessionStorage})")
+    own = [answer for answer in answers if "/api/" in answer.url]
+    assert len(own) > 60
+    for word in telling:
+        assert word not in dom
+        assert word not in kept
+        for answer in own:
+            assert word.encode() not in answer.body(), f"{answer.url} tells {word}"
+    assert page.get_by_text("Blinded: nothing is proposed").is_visible()
