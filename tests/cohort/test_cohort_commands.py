@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -127,3 +128,22 @@ def test_a_store_that_is_not_there_is_said(tmp_path: Path) -> None:
     result = invoke("report", "--store", tmp_path / "c.sqlite", "--out", tmp_path)
     assert result.exit_code == 2
     assert "There is no store" in result.output
+
+
+def test_a_series_cut_short_is_refused_and_the_others_measured(
+    samples: Path, tmp_path: Path
+) -> None:
+    lines = ["subject,path,landmarks"]
+    for number in range(4):
+        shutil.copytree(samples / "normal", tmp_path / f"k{number}")
+        lines.append(f"S{number},k{number},k{number}/landmarks.json")
+    for image in (tmp_path / "k2").rglob("*.dcm"):
+        image.write_bytes(image.read_bytes()[:-5000])
+    (tmp_path / "manifest.csv").write_text("\n".join(lines))
+    store = tmp_path / "c.sqlite"
+    result = invoke("measure", tmp_path / "manifest.csv", "--store", store, "--workers", 1)
+    assert result.exit_code == 1
+    with Store.existing(store) as opened:
+        rows = list(opened.rows())
+    assert [row["status"] for row in rows] == ["measured", "measured", "refused", "measured"]
+    assert "cut short" in rows[2]["reason"]

@@ -166,27 +166,30 @@ def test_what_is_not_done_yet_is_said_to_be_waiting(
 
 
 def test_a_knee_that_kills_its_worker_costs_only_itself(
-    run: Run, store: Path, make_knee: MakeKnee, tmp_path: Path
+    store: Path, measure: Measure, make_knee: MakeKnee, tmp_path: Path
 ) -> None:
-    progress = run(
-        [
-            make_knee("S1"),
-            make_knee("deadly", die=True),
-            make_knee("unlucky", die_once=str(tmp_path / "died")),
-            make_knee("S4"),
-        ]
+    entries = [
+        make_knee("S1"),
+        make_knee("deadly", die=True),
+        make_knee("unlucky", die_once=str(tmp_path / "died")),
+        make_knee("S4"),
+    ]
+    progress = run_cohort(
+        entries, Job(store), carry_out=on_this_machine(workers=1, measure=measure)
     )
     assert progress.counts == {Status.MEASURED: 3, Status.CRASHED: 1}
     assert "lost 2 times on this knee" in rows(store)[1]["reason"]
 
 
-def test_one_corrupt_file_among_many_is_one_row(run: Run, store: Path, make_knee: MakeKnee) -> None:
-    entries = [make_knee(f"S{number:04d}") for number in range(200)]
-    Path(entries[77].path).write_bytes(b"\x00\xff not what it was")
+def test_one_corrupt_file_among_a_thousand_is_one_row(
+    run: Run, store: Path, make_knee: MakeKnee
+) -> None:
+    entries = [make_knee(f"S{number:04d}") for number in range(1000)]
+    Path(entries[777].path).write_bytes(b"\x00\xff not what it was")
     progress = run(entries)
-    assert progress.counts == {Status.MEASURED: 199, Status.CRASHED: 1}
+    assert progress.counts == {Status.MEASURED: 999, Status.CRASHED: 1}
     failed = [row["subject"] for row in rows(store) if row["status"] != "measured"]
-    assert failed == ["S0077"]
+    assert failed == ["S0777"]
 
 
 def test_progress_is_shown_with_an_estimate(
