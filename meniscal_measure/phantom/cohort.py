@@ -24,7 +24,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +33,7 @@ import numpy as np
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.errors import RecipeError
 from meniscal_measure.files import written_whole
+from meniscal_measure.geometry import FloatArray, as_vector
 from meniscal_measure.phantom.parameters import KneeParameters, RootTear
 from meniscal_measure.phantom.population import Population, draw_parameters, repaired, shifted
 from meniscal_measure.phantom.readers import Reader, placed_by
@@ -64,10 +65,12 @@ class CohortRecipe:
     visits: int = bounded(1, 2, 1)
     medial_extrusion_mean_mm: float = bounded(-1.0, 8.0, 2.5)
     medial_extrusion_sd_mm: float = bounded(0.0, 3.0, 1.2)
-    """Normal distribution over knees at the first visit, cut off at the allowed range."""
+    """Normal distribution over knees at the first visit."""
     change_mean_mm: float = bounded(-4.0, 4.0, 0.3)
     change_sd_mm: float = bounded(0.0, 2.0, 0.2)
     """Normal distribution of the change of medial extrusion to the second visit."""
+    repositioning_deg: float = bounded(0.0, 5.0, 1.5)
+    """Standard deviation of the turn about each axis by which slices differ between visits."""
     repair: bool = False
     """Whether knees with a medial root tear are repaired between the visits."""
     reader_sd_mm: tuple[float, ...] = bounded(0.0, 2.0, (0.25, 0.25))
@@ -172,13 +175,29 @@ def _written_visits(recipe: CohortStudyRecipe, folder: Path) -> Iterator[CohortV
         rng = np.random.default_rng([recipe.seed, number])
         for visit, parameters in enumerate(_drawn_visits(recipe, rng), start=1):
             place = folder / knee / f"visit-{visit}"
-            study = _study(recipe, knee, number, parameters)
+            study = _study(recipe, parameters, name=knee, seed=recipe.seed + number)
+            if visit > 1:
+                study = _repositioned(study, rng.normal(0.0, recipe.cohort.repositioning_deg, 3))
             truth = write_study(study, place, visit=visit)
-            for reader_number, reader in enumerate(_readers(recipe), start=1):
-                placed = placed_by(reader, truth, rng)
-                path = place / f"reader-{reader_number}.json"
-                write_landmarks(truth, path, placed, sd_mm=reader.sd_mm)
+            _write_readings(recipe, truth, place, rng)
             yield CohortVisit(knee, visit, place, parameters, truth)
+
+
+def _repositioned(study: StudyRecipe, turn_deg: FloatArray) -> StudyRecipe:
+    """Turn every stack of a study, as the leg lies a little differently each time."""
+    turned = tuple(
+        replace(item, rotation_deg=as_vector(np.add(item.rotation_deg, turn_deg)))
+        for item in study.series
+    )
+    return replace(study, series=turned)
+
+
+def _write_readings(
+    recipe: CohortStudyRecipe, truth: StudyTruth, folder: Path, rng: np.random.Generator
+) -> None:
+    for number, reader in enumerate(_readers(recipe), start=1):
+        placed = placed_by(reader, truth, rng)
+        write_landmarks(truth, folder / f"reader-{number}.json", placed, sd_mm=reader.sd_mm)
 
 
 def _readers(recipe: CohortStudyRecipe) -> list[Reader]:
@@ -187,12 +206,12 @@ def _readers(recipe: CohortStudyRecipe) -> list[Reader]:
 
 
 def _study(
-    recipe: CohortStudyRecipe, knee: str, number: int, parameters: KneeParameters
+    recipe: CohortStudyRecipe, parameters: KneeParameters, *, name: str, seed: int
 ) -> StudyRecipe:
     imaging = recipe.imaging
     return StudyRecipe(
-        name=knee,
-        seed=recipe.seed + number,
+        name=name,
+        seed=seed,
         knee=parameters,
         extrusion=ExtrusionRecipe(),
         scanner=imaging.scanner,
@@ -204,27 +223,21 @@ def _study(
 def _drawn_visits(recipe: CohortStudyRecipe, rng: np.random.Generator) -> list[KneeParameters]:
     """Draw one knee and how it is at each visit."""
     cohort = recipe.cohort
+    extrusion_mm = rng.normal(cohort.medial_extrusion_mean_mm, cohort.medial_extrusion_sd_mm)
+    change_mm = rng.normal(cohort.change_mean_mm, cohort.change_sd_mm)
     for _ in range(DRAWS):
-        drawn = draw_parameters(rng, recipe.population)
-        extrusion_mm = rng.normal(cohort.medial_extrusion_mean_mm, cohort.medial_extrusion_sd_mm)
-        change_mm = rng.normal(cohort.change_mean_mm, cohort.change_sd_mm)
+        drawn = _study(recipe, draw_parameters(rng, recipe.population), name=recipe.name, seed=0)
         try:
-            baseline = _with_medial_extrusion(recipe, drawn, float(extrusion_mm))
-            visits = [baseline, _followed_up(cohort, baseline, float(change_mm))]
-        except RecipeError:  # the drawn value does not fit this knee's profile: draw another
+            baseline = study_knee(drawn, {Compartment.MEDIAL: extrusion_mm})
+            visits = [baseline, _followed_up(cohort, baseline, change_mm)]
+        except RecipeError:  # the extrusion does not fit the profile of this knee: draw another
             continue
         return visits[: cohort.visits]
     raise RecipeError(
-        f"No knee with a medial extrusion near {cohort.medial_extrusion_mean_mm} mm was found in"
-        f" {DRAWS} draws; move cohort.medial_extrusion_mean_mm or lower its sd."
+        f"No knee with a medial extrusion of {extrusion_mm:.1f} mm, {change_mm:+.1f} mm at the"
+        f" second visit, was found in {DRAWS} draws; lower cohort.medial_extrusion_mean_mm or its"
+        " sd, or the change."
     )
-
-
-def _with_medial_extrusion(
-    recipe: CohortStudyRecipe, parameters: KneeParameters, extrusion_mm: float
-) -> KneeParameters:
-    study = _study(recipe, "drawn", 0, parameters)
-    return study_knee(study, {Compartment.MEDIAL: extrusion_mm})
 
 
 def _followed_up(

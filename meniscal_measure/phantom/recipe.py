@@ -83,18 +83,18 @@ class ScannerRecipe:
     """The scanner and what is imperfect about it."""
 
     field_strength: FieldStrength = FieldStrength.T3
-    snr: float = bounded(2.0, 1000.0, 40.0)
+    snr: float = bounded(2.0, 1000.0, 50.0)
     """Signal of cartilage over the noise of one channel."""
-    coil_elements: int = bounded(1, 32, 8)
+    coil_elements: int = bounded(1, 32, 4)
     coil_falloff: float = bounded(0.0, 1.0, 0.6)
     """0 for an even image, 1 for the full fall of sensitivity away from the coil elements."""
     phase_fraction: float = bounded(0.3, 1.0, 0.8)
     """Acquired over shown rows; the rest is zero-filled."""
     frequency_fraction: float = bounded(0.3, 1.0, 1.0)
-    ringing_filter: float = bounded(0.0, 1.0, 0.7)
+    ringing_filter: float = bounded(0.0, 1.0, 0.4)
     """Strength of the k-space window that damps Gibbs ringing."""
     motion_mm: float = bounded(0.0, 5.0, 0.0)
-    """Periodic shift along the columns while lines are acquired: ghosts."""
+    """Largest periodic shift along the columns while lines are acquired: ghosts."""
     motion_period_lines: float = bounded(2.0, 200.0, 9.0)
     chemical_shift: bool = True
     """Whether fat is displaced along the rows."""
@@ -110,6 +110,8 @@ class FilesRecipe:
 
     form: FileForm = FileForm.CLASSIC
     encoding: TransferSyntax = TransferSyntax.UNCOMPRESSED
+    labels: bool = False
+    """Whether the tissue at each pixel is written too, as `series-N-labels.npy`."""
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ import numpy as np
 
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.errors import RecipeError
+from meniscal_measure.files import written_whole
 from meniscal_measure.geometry import PixelGrid, Vector, as_vector
 from meniscal_measure.phantom.dicom.classic import classic_datasets
 from meniscal_measure.phantom.dicom.encode import store
@@ -65,8 +66,8 @@ def write_study(
 ) -> StudyTruth:
     """Image the knee of a recipe and write its study.
 
-    Written are one folder of DICOM files for each series, `truth.json`, and, if a coronal series
-    is among them, `landmarks.json` with its exact landmarks.
+    Written are one folder of DICOM files for each series, its label map where asked for,
+    `truth.json`, and, if a coronal series is among them, `landmarks.json` with its exact landmarks.
 
     Parameters
     ----------
@@ -89,7 +90,10 @@ def write_study(
     knee = Knee(study_knee(recipe, wanted_extrusion(recipe.extrusion)))
     series = []
     for item in imaged_series(recipe, knee, visit=visit, progress=progress):
-        _store_series(item, folder / f"series-{item.identity.number}", recipe.files)
+        place = folder / f"series-{item.identity.number}"
+        _store_series(item, place, recipe.files)
+        if recipe.files.labels:
+            _store_labels(item, place.with_name(f"{place.name}-labels.npy"))
         series.append(_truth_of(knee, item, recipe.files))
     truth = StudyTruth(recipe.name, recipe.seed, knee.parameters.side, tuple(series))
     write_truth(truth, folder / "truth.json")
@@ -219,6 +223,11 @@ def _store_series(series: SyntheticSeries, folder: Path, files: FilesRecipe) -> 
     for dataset in datasets:
         name = f"{int(dataset.SOPInstanceUID.rpartition('.')[2]) % 16**8:08x}.dcm"
         store(dataset, folder / name, files.encoding)
+
+
+def _store_labels(series: SyntheticSeries, path: Path) -> None:
+    with written_whole(path) as stream:
+        np.save(stream, series.stack.labels)
 
 
 def _truth_of(knee: Knee, series: SyntheticSeries, files: FilesRecipe) -> SeriesTruth:

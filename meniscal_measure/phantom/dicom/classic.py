@@ -65,7 +65,7 @@ def _describe_acquisition(dataset: Dataset, stack: ScannedStack) -> None:
     dataset.ScanningSequence = protocol.echo_type.value
     dataset.SequenceVariant = "SK" if protocol.echo_train_length > 1 else "SP"
     dataset.ScanOptions = "FS" if protocol.fat_suppressed else ""
-    dataset.MRAcquisitionType = "2D"
+    dataset.MRAcquisitionType = "3D" if protocol.is_3d else "2D"
     (dataset.RepetitionTime,) = decimal_strings(protocol.repetition_time_ms)
     (dataset.EchoTime,) = decimal_strings(protocol.echo_time_ms)
     (dataset.FlipAngle,) = decimal_strings(protocol.flip_angle_deg)

@@ -86,11 +86,11 @@ def _describe_sequence(dataset: Dataset, stack: ScannedStack) -> None:
     protocol = stack.protocol
     spin_echo = protocol.echo_type is EchoType.SPIN_ECHO
     dataset.PulseSequenceName = protocol.description
-    dataset.MRAcquisitionType = "2D"
+    dataset.MRAcquisitionType = "3D" if protocol.is_3d else "2D"
     dataset.EchoPulseSequence = "SPIN" if spin_echo else "GRADIENT"
     if spin_echo:
         dataset.MultipleSpinEcho = "NO"
-    dataset.MultiPlanarExcitation = "YES"
+    dataset.MultiPlanarExcitation = "NO" if protocol.is_3d else "YES"
     dataset.PhaseContrast = "NO"
     dataset.TimeOfFlightContrast = "NO"
     dataset.SteadyStatePulseSequence = "NONE" if spin_echo else "LONGITUDINAL"
@@ -102,6 +102,8 @@ def _describe_sequence(dataset: Dataset, stack: ScannedStack) -> None:
     dataset.RectilinearPhaseEncodeReordering = "LINEAR"
     dataset.SegmentedKSpaceTraversal = "PARTIAL" if protocol.echo_train_length > 1 else "SINGLE"
     dataset.NumberOfKSpaceTrajectories = 1
+    if protocol.is_3d:
+        dataset.CoverageOfKSpace = "FULL"
 
 
 def _index_frames(dataset: Dataset, identity: SeriesIdentity) -> None:
@@ -230,6 +232,8 @@ def _field_of_view(stack: ScannedStack) -> Dataset:
     item.InPlanePhaseEncodingDirection = "COLUMN"
     item.MRAcquisitionFrequencyEncodingSteps = frequency_samples
     item.MRAcquisitionPhaseEncodingStepsInPlane = phase_lines
+    if stack.protocol.is_3d:
+        item.MRAcquisitionPhaseEncodingStepsOutOfPlane = len(stack.grids)
     item.PercentSampling = 100.0
     item.PercentPhaseFieldOfView = 100.0
     return item

@@ -74,9 +74,9 @@ class Scanner:
     """
 
     field_strength_t: float = 3.0
-    snr: float = 40.0
+    snr: float = 50.0
     matrix_fraction: tuple[float, float] = (0.8, 1.0)
-    ringing_filter: float = 0.7
+    ringing_filter: float = 0.4
     coil: Coil = field(default_factory=Coil)
     motion: Motion | None = None
     failure: SuppressionFailure | None = None
@@ -203,7 +203,8 @@ def _encode(water: FloatArray, fat: FloatArray, acquisition: _Acquisition) -> Co
         kspace = shifted(kspace, axis=1, by_px=by_px, shown=shown[1])
     kspace = kspace + encode(water, shown=shown, acquired=acquired)
     if scanner.motion is not None:
-        kspace = with_motion(kspace, scanner.motion, shown_rows=shown[0])
+        height_mm = acquisition.plan.rows * acquisition.plan.row_spacing_mm
+        kspace = with_motion(kspace, scanner.motion, field_of_view_mm=height_mm)
     return kspace
 
 

@@ -22,13 +22,13 @@ class Motion:
 
     Parameters
     ----------
-    amplitude_px
-        Largest shift, in shown pixels.
+    amplitude_mm
+        Largest shift.
     period_lines
         Phase-encoding lines in one period; ghosts lie rows / period apart.
     """
 
-    amplitude_px: float
+    amplitude_mm: float
     period_lines: float
 
 
@@ -64,11 +64,11 @@ def shifted(kspace: ComplexArray, *, axis: int, by_px: float, shown: int) -> Com
     return np.asarray(kspace * np.expand_dims(ramp, 1 - axis), dtype=np.complex128)
 
 
-def with_motion(kspace: ComplexArray, motion: Motion, *, shown_rows: int) -> ComplexArray:
+def with_motion(kspace: ComplexArray, motion: Motion, *, field_of_view_mm: float) -> ComplexArray:
     """Give each phase-encoding line the phase of the object's shift at its time."""
     line = np.arange(kspace.shape[0])
-    shift_px = motion.amplitude_px * np.sin(2 * np.pi * line / motion.period_lines)
-    phase = np.exp(-2j * np.pi * frequencies(kspace.shape[0]) * shift_px / shown_rows)
+    shift_mm = motion.amplitude_mm * np.sin(2 * np.pi * line / motion.period_lines)
+    phase = np.exp(-2j * np.pi * frequencies(kspace.shape[0]) * shift_mm / field_of_view_mm)
     return np.asarray(kspace * phase[:, np.newaxis], dtype=np.complex128)
 
 

@@ -15,6 +15,7 @@ class ProtocolName(StrEnum):
     PD_TSE_FS = "pd_tse_fs"
     T1_TSE = "t1_tse"
     T2_TSE_FS = "t2_tse_fs"
+    PD_3D = "pd_3d"
     GRE_WE = "gre_we"
 
 
@@ -43,6 +44,8 @@ class Protocol:
         Pixel Bandwidth of the acquired matrix; sets the chemical shift.
     source
         Where the values come from.
+    is_3d
+        Whether a whole block is excited and its slices are encoded, as for isotropic series.
     """
 
     description: str
@@ -55,6 +58,7 @@ class Protocol:
     fat_suppressed: bool
     bandwidth_hz_per_px: float
     source: str
+    is_3d: bool = False
 
 
 PROTOCOLS: Mapping[ProtocolName, Protocol] = MappingProxyType(
@@ -87,10 +91,26 @@ PROTOCOLS: Mapping[ProtocolName, Protocol] = MappingProxyType(
             *("T2 TSE FS", "T2", EchoType.SPIN_ECHO, 4000.0, 70.0, 180.0, 11, True, 352.0),
             source="common practice, no source",
         ),
+        ProtocolName.PD_3D: Protocol(
+            *(
+                "PD 3D TSE",
+                "PROTON_DENSITY",
+                EchoType.SPIN_ECHO,
+                1500.0,
+                35.0,
+                180.0,
+                40,
+                False,
+                440.0,
+            ),
+            source="isotropic 3-D TSE of the knee: common practice, no source",
+            is_3d=True,
+        ),
         ProtocolName.GRE_WE: Protocol(
             *("T1 GRE WE", "T1", EchoType.GRADIENT_ECHO, 20.0, 7.57, 12.0, 1, True, 130.0),
             source="Osteoarthritis Initiative coronal FLASH with water excitation, 20/7.57 ms:"
             " PMC5871621 Table 1 (read); flip angle and bandwidth recalled, low confidence",
+            is_3d=True,
         ),
     }
 )

@@ -95,7 +95,7 @@ def test_a_shift_moves_the_object_by_that_many_pixels(by_px: float) -> None:
 def test_periodic_motion_puts_ghosts_a_whole_fraction_of_the_rows_away() -> None:
     """The sidebands of a phase of period p lines lie rows / p apart."""
     kspace = encode(blob(24.0, 31.0, sd=1.2), shown=SHOWN, acquired=SHOWN)
-    moving = with_motion(kspace, Motion(0.8, period_lines=4), shown_rows=SHOWN[0])
+    moving = with_motion(kspace, Motion(0.8, period_lines=4), field_of_view_mm=SHOWN[0])
     added = np.abs(reconstruct(moving, SHOWN) - reconstruct(kspace, SHOWN)).max(axis=1)
     ghosts = added[[24 - 12 - 1, 24 - 12 + 1, 24 + 12 - 1, 24 + 12 + 1]]
     between = added[[24 - 18, 24 + 18]]
@@ -104,4 +104,6 @@ def test_periodic_motion_puts_ghosts_a_whole_fraction_of_the_rows_away() -> None
 
 def test_motion_of_no_amplitude_changes_nothing() -> None:
     kspace = encode(blob(24.0, 31.0), shown=SHOWN, acquired=(40, 64))
-    np.testing.assert_array_equal(with_motion(kspace, Motion(0.0, 7), shown_rows=48), kspace)
+    np.testing.assert_array_equal(
+        with_motion(kspace, Motion(0.0, 7), field_of_view_mm=SHOWN[0]), kspace
+    )

@@ -74,6 +74,7 @@ def make_cohort_document(make_document: MakeDocument) -> MakeDocument:
             "medial_extrusion_sd_mm": 0.5,
             "change_mean_mm": 0.4,
             "change_sd_mm": 0.0,
+            "repositioning_deg": 0.0,
             "reader_sd_mm": [0.0, 0.3],
             "reader_bias_mm": [0.5, 0.0],
         },

@@ -13,6 +13,7 @@ import pytest
 import meniscal_measure
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.cohort.manifest import read_manifest
+from meniscal_measure.errors import RecipeError
 from meniscal_measure.geometry import unit_vector
 from meniscal_measure.phantom.cohort import CohortVisit, parse_cohort_recipe, write_cohort
 from meniscal_measure.phantom.readers import Reader, placed_by
@@ -87,6 +88,28 @@ def test_a_reader_errs_at_random_by_the_stated_standard_deviation(written: Writt
     assert (errors @ outward).mean() == pytest.approx(0.2, abs=0.06)
     assert (errors @ outward).std() == pytest.approx(0.3, abs=0.04)
     assert np.abs(errors @ truth.measured.grid.normal).max() < 1e-9
+
+
+def test_slices_lie_a_little_differently_at_the_second_visit(
+    cohort_document: dict[str, Any], tmp_path: Path
+) -> None:
+    cohort_document["cohort"] |= {"knees": 1, "repositioning_deg": 2.0}
+    first, second = write_cohort(parse_cohort_recipe(cohort_document), tmp_path)
+    normals = []
+    for visit in (first, second):
+        assert visit.truth.measured is not None
+        normals.append(visit.truth.measured.grid.normal)
+    turned_deg = np.degrees(np.arccos(normals[0] @ normals[1]))
+    assert 0.1 < turned_deg < 10
+
+
+def test_an_extrusion_that_no_knee_can_have_is_refused(
+    cohort_document: dict[str, Any], tmp_path: Path
+) -> None:
+    cohort_document["cohort"] |= {"medial_extrusion_mean_mm": 8.0, "change_mean_mm": 4.0}
+    cohort_document["cohort"] |= {"medial_extrusion_sd_mm": 3.0}
+    with pytest.raises(RecipeError, match="was found in 50 draws; lower"):
+        write_cohort(parse_cohort_recipe(cohort_document), tmp_path)
 
 
 def test_progress_is_told_after_each_visit(cohort_document: dict[str, Any], tmp_path: Path) -> None:

@@ -20,6 +20,7 @@ from meniscal_measure.phantom import truth_file
 from meniscal_measure.phantom.knee import Knee
 from meniscal_measure.phantom.recipe import parse_recipe
 from meniscal_measure.phantom.study import write_study
+from meniscal_measure.phantom.tissue import Tissue
 from meniscal_measure.phantom.truth_file import StudyTruth
 
 EXACT_MM = 1e-8
@@ -137,6 +138,25 @@ def test_a_recipe_writes_the_same_bytes_again(
     again = tmp_path / "again"
     write_study(parse_recipe(document), again)
     assert {path.name: path.read_bytes() for path in again.rglob("*.*")} == first
+
+
+def test_label_maps_are_written_where_asked_for(document: dict[str, Any], tmp_path: Path) -> None:
+    document["files"] = {"labels": True}
+    write_study(parse_recipe(document), tmp_path)
+    labels = np.load(tmp_path / "series-1-labels.npy")
+    assert labels.shape == (3, 96, 80)
+    assert {Tissue.MARROW, Tissue.MEDIAL_MENISCUS, Tissue.AIR} <= set(np.unique(labels))
+
+
+def test_an_isotropic_block_of_slices_is_read_as_one_stack(
+    document: dict[str, Any], tmp_path: Path
+) -> None:
+    block = document["series"][0] | {"protocol": "pd_3d", "slices": 12, "thickness_mm": 1.25}
+    document["series"] = [block | {"spacing_mm": 1.25, "column_spacing_mm": 1.25}]
+    write_study(parse_recipe(document), tmp_path)
+    (stack,) = meniscal_measure.read(tmp_path).stacks
+    assert stack.spacing_mm == pytest.approx(1.25)
+    assert {item.MRAcquisitionType for item in headers(tmp_path)} == {"3D"}
 
 
 def test_progress_is_told_over_all_series(document: dict[str, Any], tmp_path: Path) -> None:
