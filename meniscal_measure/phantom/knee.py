@@ -14,7 +14,14 @@ from meniscal_measure.phantom import truth
 from meniscal_measure.phantom.bones import build_fibula, build_patella
 from meniscal_measure.phantom.compartment import build_compartment
 from meniscal_measure.phantom.femur import build_femur
-from meniscal_measure.phantom.layers import Layer, Part, labels_of, layers_of, layers_on_raster
+from meniscal_measure.phantom.layers import (
+    Layer,
+    Part,
+    Raster,
+    labels_of,
+    layers_of,
+    layers_on_raster,
+)
 from meniscal_measure.phantom.lesions import build_lesions
 from meniscal_measure.phantom.ligaments import build_ligaments
 from meniscal_measure.phantom.meniscus import Meniscus, build_meniscus
@@ -86,8 +93,10 @@ class Knee:
             Back to front. What no layer covers is air.
         """
         u, y, z = (np.ascontiguousarray(points[..., axis]) for axis in range(3))
-        layers = layers_on_raster if points.ndim >= RASTER_DIMENSIONS else layers_of
-        return layers(self.parts, u * points.dtype.type(self.mirror), y, z)
+        u = u * points.dtype.type(self.mirror)
+        if points.ndim >= RASTER_DIMENSIONS:
+            return layers_on_raster(self.parts, Raster((u, y, z)))
+        return layers_of(self.parts, u, y, z)
 
     def tissue_at(self, points: NDArray[np.floating]) -> NDArray[np.uint8]:
         """Tissue label (value of `Tissue`) at points, shape (..., 3) LPS mm."""

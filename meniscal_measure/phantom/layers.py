@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from types import EllipsisType
 from typing import Protocol, TypeAlias
 
 import numpy as np
@@ -40,7 +41,7 @@ class Layer:
     tissue: Tissue
     depth: Depth
     distance_mm: Field
-    where: tuple[slice, ...]
+    where: tuple[slice | EllipsisType, ...]
 
     def coverage(self, softness_mm: float) -> Field:
         """Fraction of a small volume that the shape fills, from 1 inside to 0 outside.
@@ -61,22 +62,34 @@ class Part(Protocol):
         """Tissue, depth and distance of each layer at the points."""
 
 
-def window(box: Box, coordinates: Sequence[NDArray[np.floating]]) -> tuple[slice, ...] | None:
-    """Smallest known window of a raster outside which no point lies in the box; None if empty.
+class Raster:
+    """Points laid out so that neighbours in the array are neighbours in space.
 
-    The raster must be smooth: neighbouring samples lie near each other in space.
+    Parameters
+    ----------
+    axes
+        u, y and z of the points, all of one shape: a slice or a volume, deformed or not.
     """
-    shape = coordinates[0].shape
-    picks = np.ix_(*[_coarse(size) for size in shape])
-    inside: NDArray[np.bool_] | None = None
-    for axis, (low, high) in zip(coordinates, box, strict=True):
-        coarse = axis[picks]
-        margin = _largest_step(coarse)
-        part = (coarse >= low - margin) & (coarse <= high + margin)
-        inside = part if inside is None else inside & part
-    if inside is None or not inside.any():
-        return None
-    return tuple(_span(inside, axis, size) for axis, size in enumerate(shape))
+
+    def __init__(self, axes: Sequence[NDArray[np.floating]]) -> None:
+        self.axes = tuple(axes)
+        self._picks = tuple(_coarse(size) for size in axes[0].shape)
+        self._coarse = [axis[np.ix_(*self._picks)] for axis in axes]
+        self._margins = [_largest_step(coarse) for coarse in self._coarse]
+
+    def window(self, box: Box) -> tuple[slice, ...] | None:
+        """Find a small window outside which no point lies in the box; None if there is none."""
+        inside = np.ones(self._coarse[0].shape, dtype=bool)
+        for coarse, margin, (low, high) in zip(self._coarse, self._margins, box, strict=True):
+            inside &= (coarse >= low - margin) & (coarse <= high + margin)
+        if not inside.any():
+            return None
+        hits = inside.nonzero()
+        return tuple(_span(picks, hit) for picks, hit in zip(self._picks, hits, strict=True))
+
+    def near(self, where: tuple[slice, ...]) -> tuple[NDArray[np.floating], ...]:
+        """Give u, y and z of the points in a window."""
+        return tuple(np.ascontiguousarray(axis[where]) for axis in self.axes)
 
 
 def _coarse(size: int) -> NDArray[np.intp]:
@@ -88,11 +101,8 @@ def _largest_step(coarse: NDArray[np.floating]) -> float:
     return float(sum(step.max() for step in steps if step.size))
 
 
-def _span(inside: NDArray[np.bool_], axis: int, size: int) -> slice:
-    others = tuple(other for other in range(inside.ndim) if other != axis)
-    hit = np.flatnonzero(inside.any(axis=others))
-    picks = _coarse(size)
-    first, last = max(hit[0] - 1, 0), min(hit[-1] + 1, len(picks) - 1)
+def _span(picks: NDArray[np.intp], hit: NDArray[np.intp]) -> slice:
+    first, last = max(int(hit.min()) - 1, 0), min(int(hit.max()) + 1, len(picks) - 1)
     return slice(int(picks[first]), int(picks[last]) + 1)
 
 
@@ -102,23 +112,20 @@ def layers_of(parts: Iterable[Part], u: Field, y: Field, z: Field) -> list[Layer
     Works on any arrays, batches included; nothing is left out to save time.
     """
     layers = [
-        Layer(tissue, depth, distance, (...,))  # type: ignore[arg-type]
+        Layer(tissue, depth, distance, (...,))
         for part in parts
         for tissue, depth, distance in part.layers(u, y, z)
     ]
     return sorted(layers, key=lambda layer: layer.depth)
 
 
-def layers_on_raster(
-    parts: Iterable[Part], u: NDArray[np.floating], y: NDArray[np.floating], z: NDArray[np.floating]
-) -> list[Layer]:
+def layers_on_raster(parts: Iterable[Part], raster: Raster) -> list[Layer]:
     """Give the layers of some parts on a raster, back to front, each only in its window."""
     layers = []
     for part in parts:
-        where = window(part.box, (u, y, z))
+        where = raster.window(part.box)
         if where is not None:
-            near = (np.ascontiguousarray(axis[where]) for axis in (u, y, z))
-            for tissue, depth, distance in part.layers(*near):
+            for tissue, depth, distance in part.layers(*raster.near(where)):
                 layers.append(Layer(tissue, depth, distance, where))
     return sorted(layers, key=lambda layer: layer.depth)
 
@@ -127,5 +134,5 @@ def labels_of(layers: Iterable[Layer], shape: tuple[int, ...]) -> NDArray[np.uin
     """Paint layers into an array of tissue labels."""
     labels = np.zeros(shape, dtype=np.uint8)
     for layer in layers:
-        labels[layer.where][layer.distance_mm < 0] = layer.tissue
+        np.copyto(labels[layer.where], layer.tissue, where=layer.distance_mm < 0)
     return labels

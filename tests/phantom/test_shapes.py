@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meniscal_measure.phantom.layers import window
+from meniscal_measure.phantom.layers import Raster
 from meniscal_measure.phantom.shapes import (
     Cord,
     Oval,
@@ -91,7 +91,8 @@ def test_steps_and_bumps_are_bounded(t: float) -> None:
 
 def test_a_window_holds_every_point_of_the_box() -> None:
     x, y = np.meshgrid(np.arange(100.0), np.arange(80.0))
-    where = window(((30.0, 41.0), (22.5, 23.5), (-1.0, 1.0)), (x, y, np.zeros_like(x)))
+    raster = Raster((x, y, np.zeros_like(x)))
+    where = raster.window(((30.0, 41.0), (22.5, 23.5), (-1.0, 1.0)))
     assert where is not None
     rows, columns = where
     assert rows.start <= 23 < rows.stop < 60
@@ -100,4 +101,5 @@ def test_a_window_holds_every_point_of_the_box() -> None:
 
 def test_a_box_beside_the_raster_has_no_window() -> None:
     x, y = np.meshgrid(np.arange(100.0), np.arange(80.0))
-    assert window(((300.0, 310.0), (0.0, 9.0), (-1.0, 1.0)), (x, y, np.zeros_like(x))) is None
+    raster = Raster((x, y, np.zeros_like(x)))
+    assert raster.window(((300.0, 310.0), (0.0, 9.0), (-1.0, 1.0))) is None
