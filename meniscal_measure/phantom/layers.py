@@ -134,5 +134,5 @@ def labels_of(layers: Iterable[Layer], shape: tuple[int, ...]) -> NDArray[np.uin
     """Paint layers into an array of tissue labels."""
     labels = np.zeros(shape, dtype=np.uint8)
     for layer in layers:
-        np.copyto(labels[layer.where], layer.tissue, where=layer.distance_mm < 0)
+        np.copyto(labels[layer.where], np.uint8(layer.tissue), where=layer.distance_mm < 0)
     return labels
