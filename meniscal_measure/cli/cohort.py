@@ -146,22 +146,32 @@ def export(
 
 
 @app.command()
-def report(out: Out, store: StorePath = STORE) -> None:
-    """Write the report of the cohort: inclusions, distribution, agreement, change, quality."""
+def report(
+    out: Out,
+    store: StorePath = STORE,
+    reference: Annotated[
+        Path | None,
+        typer.Option(
+            "--reference",
+            help="Reference findings to compare with: CSV with subject, visit, side, finding.",
+        ),
+    ] = None,
+) -> None:
+    """Write the report: inclusions, distribution, agreement, change, quality.
+
+    One page, one PDF, and every table and plot by itself for a manuscript.
+    """
     with reported(as_json=False):
         from meniscal_measure.cohort.report.contents import TITLE, cohort_report
-        from meniscal_measure.cohort.report.html import to_html
-        from meniscal_measure.cohort.report.pdf import to_pdf
+        from meniscal_measure.cohort.report.files import save_report
+        from meniscal_measure.cohort.report.reference import read_reference
         from meniscal_measure.cohort.store import Store
-        from meniscal_measure.files import written_whole
 
+        findings = None if reference is None else read_reference(reference)
         with Store.existing(store) as opened:
-            blocks = cohort_report(opened)
-        with written_whole(out / "cohort.html") as stream:
-            stream.write(to_html(TITLE, blocks).encode("utf-8"))
-        with written_whole(out / "cohort.pdf") as stream:
-            stream.write(to_pdf(TITLE, blocks))
-        typer.echo(f"Written: {out / 'cohort.html'}, {out / 'cohort.pdf'}")
+            blocks = cohort_report(opened, reference=findings)
+        written = save_report(TITLE, blocks, out)
+        typer.echo(f"Written: {written[0]}, {written[1]} and {len(written) - 2} tables and plots.")
 
 
 @app.command("assign")

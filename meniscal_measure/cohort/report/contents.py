@@ -6,10 +6,7 @@ import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import numpy as np
-
 from meniscal_measure.anatomy import Compartment
-from meniscal_measure.cohort.agreement.groups import GroupSummary, summarise_groups
 from meniscal_measure.cohort.agreement.plots import distribution_plot
 from meniscal_measure.cohort.analysis import Readings, load_readings, mean_of_readings
 from meniscal_measure.cohort.fields import COMPARTMENTS
@@ -20,10 +17,11 @@ from meniscal_measure.cohort.report.document import (
     Plot,
     Table,
     listing,
-    results_table,
 )
 from meniscal_measure.cohort.report.flow import Flow, count_flow, flow_plot
+from meniscal_measure.cohort.report.groups import group_sections, model_sections
 from meniscal_measure.cohort.report.readers import reader_sections
+from meniscal_measure.cohort.report.reference import Reference, reference_sections
 from meniscal_measure.cohort.report.visits import visit_sections
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.errors import AgreementError
@@ -49,8 +47,15 @@ class Part:
         return f"{self.compartment.words.capitalize()} extrusion"
 
 
-def cohort_report(store: Store) -> list[Block]:
+def cohort_report(store: Store, *, reference: Reference | None = None) -> list[Block]:
     """Collect everything a methods and a results section need.
+
+    Parameters
+    ----------
+    store
+        The store of the cohort.
+    reference
+        A reference finding to compare medial extrusion with.
 
     Raises
     ------
@@ -67,6 +72,9 @@ def cohort_report(store: Store) -> list[Block]:
         blocks += _distribution_section(part)
         blocks += reader_sections(part.label, part.readings)
         blocks += visit_sections(part.label, part.readings)
+        blocks += model_sections(part.label, part.readings)
+        if reference is not None and part.compartment is Compartment.MEDIAL:
+            blocks += reference_sections(part.label, part.readings, reference)
     blocks += _flagged_section(store)
     blocks += _quality_section(store, flow)
     return blocks
@@ -134,19 +142,7 @@ def _distribution_section(part: Part) -> Iterator[Block]:
         " readings.",
         distribution_plot(knees.extrusion_mm, threshold_mm=part.threshold_mm, label=part.label),
     )
-    for summary in _summaries(knees):
-        name = f"Group {summary.group}" if summary.group else "All knees"
-        table = results_table(f"{name}: {part.label.lower()}", summary.estimates)
-        yield Table(table.caption, table.header, table.rows, (*table.notes, summary.cases.sentence))
-
-
-def _summaries(knees: Readings) -> tuple[GroupSummary, ...]:
-    # A knee that its readers flag differently counts as flagged when at least half of them do.
-    flags = np.where(knees.flag >= 0.5, 1.0, 0.0)
-    try:
-        return summarise_groups(knees.group, knees.extrusion_mm, flags)
-    except AgreementError:  # a group of a single knee has no spread to describe
-        return ()
+    yield from group_sections(part.label, knees)
 
 
 def _flagged_section(store: Store) -> Iterator[Block]:

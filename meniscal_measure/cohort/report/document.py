@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from meniscal_measure.cohort.agreement.estimates import LEVEL, Estimate
@@ -43,26 +43,34 @@ class Plot:
     draw: Draw
 
 
-Block = Heading | Paragraph | Table | Plot
+@dataclass(frozen=True)
+class Results:
+    """Estimates with their intervals; `notes` stand below them."""
+
+    caption: str
+    estimates: tuple[Estimate, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def table(self) -> Table:
+        """The estimates as texts, each with the number of its formula's source below."""
+        sources = list(dict.fromkeys(line.source for line in self.estimates if line.source))
+        numbered = tuple(f"[{number}] {source}" for number, source in enumerate(sources, 1))
+        rows = tuple(
+            (
+                line.name,
+                number_text(line.value),
+                interval_text(line),
+                line.unit,
+                f"[{sources.index(line.source) + 1}]" if line.source else "",
+            )
+            for line in self.estimates
+        )
+        header = ("", "Value", f"{100 * LEVEL:g} % interval", "Unit", "Source")
+        return Table(self.caption, header, rows, (*numbered, *self.notes))
 
 
-def results_table(caption: str, estimates: Iterable[Estimate]) -> Table:
-    """Lay estimates out, each with the number of its formula's source below the table."""
-    lines = list(estimates)
-    sources = list(dict.fromkeys(line.source for line in lines if line.source))
-
-    def mark(line: Estimate) -> str:
-        return f"[{sources.index(line.source) + 1}]" if line.source else ""
-
-    return Table(
-        caption,
-        ("", "Value", f"{100 * LEVEL:g} % interval", "Unit", "Source"),
-        tuple(
-            (line.name, number_text(line.value), interval_text(line), line.unit, mark(line))
-            for line in lines
-        ),
-        tuple(f"[{number}] {source}" for number, source in enumerate(sources, 1)),
-    )
+Block = Heading | Paragraph | Table | Results | Plot
 
 
 def listing(

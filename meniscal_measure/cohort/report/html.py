@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from html import escape
 
 from meniscal_measure.cohort.agreement.plots import figure_bytes, figure_of
-from meniscal_measure.cohort.report.document import Block, Heading, Paragraph, Plot, Table
+from meniscal_measure.cohort.report.document import Block, Heading, Paragraph, Plot, Results, Table
 
 STYLE = """
 body { font: 16px/1.5 system-ui, sans-serif; max-width: 60rem; margin: 2rem auto; padding: 0 1rem;
@@ -47,6 +47,8 @@ def _block(number: int, block: Block) -> str:
             return f"<p>{escape(text)}</p>"
         case Table():
             return _table(block)
+        case Results():
+            return _table(block.table)
         case Plot(caption, draw):
             drawn = figure_bytes(figure_of(draw), "svg").decode()
             svg = _inline(drawn, f"plot{number}-", caption)

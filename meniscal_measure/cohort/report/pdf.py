@@ -12,7 +12,7 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 
 from meniscal_measure.cohort.agreement.plots import paper_style
-from meniscal_measure.cohort.report.document import Block, Heading, Paragraph, Plot, Table
+from meniscal_measure.cohort.report.document import Block, Heading, Paragraph, Plot, Results, Table
 
 PAGE_IN = (8.27, 11.69)
 """A4, inches."""
@@ -99,6 +99,8 @@ def _lines(block: Block) -> Iterator[str]:
             yield from textwrap.wrap(text, LINE_WIDTH)
         case Table():
             yield from _table_lines(block)
+        case Results():
+            yield from _table_lines(block.table)
     yield ""
 
 

@@ -18,8 +18,8 @@ from meniscal_measure.cohort.report.document import (
     Heading,
     Paragraph,
     Plot,
+    Results,
     listing,
-    results_table,
 )
 from meniscal_measure.errors import AgreementError
 
@@ -41,15 +41,15 @@ def reader_sections(label: str, readings: Readings) -> Iterator[Block]:
         yield from _adjudication(label, readings, between)
     for one in within:
         yield Heading(f"{label}: repeats by reader {one.reader}", 3)
-        yield Paragraph(one.reliability.cases.sentence)
         lines = one.reliability.estimates + one.error.estimates
-        yield results_table(f"Reader {one.reader}, repeated readings", lines)
+        said = (one.reliability.cases.sentence,)
+        yield Results(f"{label}, reader {one.reader}, repeated readings", lines, said)
 
 
 def _between(label: str, between: BetweenReaders) -> Iterator[Block]:
-    yield Paragraph(between.reliability.cases.sentence)
     lines = between.reliability.estimates + between.error.estimates
-    yield results_table(f"{label}, readers {', '.join(between.readers)}", lines)
+    said = (between.reliability.cases.sentence,)
+    yield Results(f"{label}, readers {', '.join(between.readers)}", lines, said)
     for pair in between.pairs:
         yield from _pair(label, pair)
 
@@ -58,7 +58,7 @@ def _pair(label: str, pair: PairOfReaders) -> Iterator[Block]:
     who = f"readers {pair.first} and {pair.second}"
     grades = () if pair.grades is None else pair.grades.estimates
     lines = (*pair.limits.estimates, *pair.proportional.estimates, *pair.flags.estimates, *grades)
-    yield results_table(f"{label}, {who}", lines)
+    yield Results(f"{label}, {who}", lines, (pair.limits.cases.sentence,))
     yield Plot(
         f"{label}: difference against mean of {who}, with bias, limits of agreement and their"
         " 95 % intervals.",

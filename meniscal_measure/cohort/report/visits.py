@@ -14,8 +14,8 @@ from meniscal_measure.cohort.report.document import (
     Heading,
     Paragraph,
     Plot,
+    Results,
     listing,
-    results_table,
 )
 from meniscal_measure.errors import AgreementError
 
@@ -46,8 +46,7 @@ def _one_interval(
 ) -> Iterator[Block]:
     changes, summary = between_visits(readings, visits, detectable_mm=detectable_mm)
     name = f"{label}, visit {visits[0]} to {visits[1]}"
-    yield Paragraph(f"{name}: {summary.cases.sentence}")
-    yield results_table(name, summary.estimates)
+    yield Results(name, summary.estimates, (summary.cases.sentence,))
     yield Plot(
         f"{name}: change against baseline; triangles lie beyond the smallest detectable change.",
         change_plot(changes),

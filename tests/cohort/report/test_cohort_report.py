@@ -3,25 +3,34 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from meniscal_measure.anatomy import Compartment
+from meniscal_measure.cohort.analysis import load_readings, mean_of_readings
 from meniscal_measure.cohort.report.contents import cohort_report
 from meniscal_measure.cohort.report.document import (
     Block,
     Heading,
     Paragraph,
     Plot,
+    Results,
     Table,
     listing,
 )
+from meniscal_measure.cohort.report.files import save_report
+from meniscal_measure.cohort.report.groups import group_sections
 from meniscal_measure.cohort.report.html import to_html
 from meniscal_measure.cohort.report.pdf import LINE_WIDTH, to_pdf
+from meniscal_measure.cohort.report.reference import read_reference
 from meniscal_measure.cohort.store import Store
-from meniscal_measure.errors import AgreementError
+from meniscal_measure.errors import AgreementError, ManifestError, UsageError
 from meniscal_measure.report.notice import NOTICE
 
 
@@ -36,7 +45,9 @@ def page(blocks: list[Block]) -> str:
 
 
 def tables(blocks: list[Block]) -> dict[str, Table]:
-    return {block.caption: block for block in blocks if isinstance(block, Table)}
+    """Tables and results of a report by their captions."""
+    plain = {block.caption: block for block in blocks if isinstance(block, Table)}
+    return plain | {block.caption: block.table for block in blocks if isinstance(block, Results)}
 
 
 def test_it_opens_with_what_it_is_and_is_not(blocks: list[Block]) -> None:
@@ -68,7 +79,7 @@ def test_agreement_between_and_within_readers_names_its_sources(blocks: list[Blo
     assert any("Shrout" in note for note in between.notes)
     pair = found["Medial extrusion, readers A and B"]
     assert "Lower limit of agreement" in [row[0] for row in pair.rows]
-    assert "Reader A, repeated readings" in found
+    assert "Medial extrusion, reader A, repeated readings" in found
 
 
 def test_change_between_visits_uses_the_repeats_of_the_readers(blocks: list[Block]) -> None:
@@ -78,6 +89,60 @@ def test_change_between_visits_uses_the_repeats_of_the_readers(blocks: list[Bloc
     assert changed.rows[0][0] == "Mean change"
     # Built as 0.4 + n / 10 for n from 0 to 9: mean 0.85 mm.
     assert float(changed.rows[0][1]) == pytest.approx(0.85, abs=0.2)
+
+
+def test_groups_are_described_and_all_readings_modelled(blocks: list[Block]) -> None:
+    found = tables(blocks)
+    assert found["Medial extrusion, group all"].rows[0][0] == "Mean"
+    (caption,) = (caption for caption in found if "mixed model" in caption)
+    assert "extrusion_mm ~ visit + reader" in caption
+    effects = {row[0]: float(row[1]) for row in found[caption].rows}
+    # Built with 0.85 mm between the visits on average, and 0.1 mm between the readers.
+    assert effects["visit[T.2]"] == pytest.approx(0.85, abs=0.2)
+    assert effects["reader[T.B]"] == pytest.approx(0.1, abs=0.2)
+
+
+def test_two_groups_are_compared(store: Store) -> None:
+    knees = mean_of_readings(load_readings(store, Compartment.MEDIAL))
+    groups = np.where(np.arange(knees.subject.size) < 10, "control", "tear")
+    found = tables(list(group_sections("Medial extrusion", replace(knees, group=groups))))
+    assert list(found)[-1] == "Medial extrusion, group control minus tear"
+
+
+def test_extrusion_is_compared_with_a_reference_finding(store: Store, tmp_path: Path) -> None:
+    lines = ["subject,visit,side,finding"]
+    lines += [f"S{n:02d},{visit},right,{int(n > 5)}" for n in range(10) for visit in (1, 2)]
+    lines += ["S99,1,left,yes", "S98,1,left,"]
+    (tmp_path / "reference.csv").write_text("\n".join(lines))
+    blocks = cohort_report(store, reference=read_reference(tmp_path / "reference.csv"))
+    found = tables(blocks)
+    assert found["Medial extrusion, ROC"].rows[0][0] == "Area under the ROC curve"
+    # Built as 1.0 + 0.45 n, and 0.4 + n / 10 more at visit 2: above 3 mm from knee 5, or 3.
+    accuracy = {row[0]: row[1] for row in found["Medial extrusion above 3 mm"].rows}
+    assert accuracy["Sensitivity"] == "1.000"
+
+
+def test_every_bad_line_of_a_reference_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "reference.csv"
+    path.write_text("subject,visit,side,finding\nS1,1,left,maybe\nS2,1,,1\nS3,1,right,0\n")
+    with pytest.raises(ManifestError, match=r"line 2: give side.*\n  line 3: give side"):
+        read_reference(path)
+    path.write_text("subject,finding\n")
+    with pytest.raises(ManifestError, match="the columns must be subject, visit, side, finding"):
+        read_reference(path)
+    with pytest.raises(UsageError, match="cannot be read as CSV"):
+        read_reference(tmp_path / "none.csv")
+
+
+def test_every_table_and_plot_is_a_file_of_its_own(blocks: list[Block], tmp_path: Path) -> None:
+    written = save_report("A cohort", blocks, tmp_path)
+    kinds = Counter(path.suffix for path in written)
+    results = sum(isinstance(block, Results) for block in blocks)
+    plots = sum(isinstance(block, Plot) for block in blocks)
+    assert kinds == {".html": 1, ".pdf": 1 + plots, ".svg": plots, ".csv": results, ".txt": results}
+    text = next(path for path in written if "readers-a-and-b.txt" in path.name).read_text("utf-8")
+    assert "Bland JM, Altman DG. Lancet 1986" in text
+    assert "All 20 knees were analysed" in text
 
 
 def test_what_could_not_be_measured_is_listed_with_its_reason(blocks: list[Block]) -> None:

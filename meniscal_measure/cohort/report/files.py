@@ -1,0 +1,58 @@
+"""A report in files: page, PDF, and each table and plot by itself for a manuscript."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from meniscal_measure.cohort.agreement.plots import figure_bytes, figure_of
+from meniscal_measure.cohort.agreement.tables import as_csv, as_text
+from meniscal_measure.cohort.report.document import Block, Plot, Results
+from meniscal_measure.cohort.report.html import to_html
+from meniscal_measure.cohort.report.pdf import to_pdf
+from meniscal_measure.files import written_whole
+
+LONGEST_NAME = 60
+"""Characters of a caption that a file name keeps."""
+
+
+def save_report(title: str, blocks: Sequence[Block], folder: Path) -> tuple[Path, ...]:
+    """Write `cohort.html`, `cohort.pdf`, and tables and plots in folders of their own.
+
+    Returns
+    -------
+    tuple of Path
+        What was written.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written.
+    """
+    written = []
+    for name, content in _contents(title, blocks):
+        with written_whole(folder / name) as stream:
+            stream.write(content)
+        written.append(folder / name)
+    return tuple(written)
+
+
+def _contents(title: str, blocks: Sequence[Block]) -> Iterator[tuple[str, bytes]]:
+    yield "cohort.html", to_html(title, blocks).encode("utf-8")
+    yield "cohort.pdf", to_pdf(title, blocks)
+    for number, block in enumerate(blocks):
+        if isinstance(block, Results):
+            name = f"tables/{number:03d}-{_file_name(block.caption)}"
+            yield f"{name}.csv", as_csv(block.estimates).encode("utf-8")
+            text = "\n".join([block.caption, "", as_text(block.estimates), *block.notes, ""])
+            yield f"{name}.txt", text.encode("utf-8")
+        elif isinstance(block, Plot):
+            name = f"plots/{number:03d}-{_file_name(block.caption)}"
+            yield f"{name}.svg", figure_bytes(figure_of(block.draw), "svg")
+            yield f"{name}.pdf", figure_bytes(figure_of(block.draw), "pdf")
+
+
+def _file_name(caption: str) -> str:
+    words = re.sub(r"[^a-z0-9]+", "-", caption.lower()).strip("-")
+    return words[:LONGEST_NAME].rstrip("-")

@@ -1,0 +1,96 @@
+"""What the report says about extrusion as a sign of a reference finding."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from meniscal_measure.cohort.agreement.diagnostic import (
+    accuracy_of_counts,
+    count_flags,
+    roc_curve,
+)
+from meniscal_measure.cohort.agreement.plots import roc_plot
+from meniscal_measure.cohort.analysis import Readings, mean_of_readings
+from meniscal_measure.cohort.manifest import SIDES
+from meniscal_measure.cohort.report.document import Block, Heading, Paragraph, Plot, Results
+from meniscal_measure.errors import AgreementError, ManifestError, UsageError
+
+COLUMNS = ("subject", "visit", "side", "finding")
+
+FINDINGS = {"1": 1.0, "yes": 1.0, "0": 0.0, "no": 0.0, "": np.nan}
+"""Accepted spellings of the finding, in small letters; empty where it is not known."""
+
+CUT_OFFS_MM = (3.0, 4.0)
+"""Cut-offs reported: the customary one, and the one that maximised sensitivity plus specificity
+in Svensson, Eur Radiol 2019;29:2616-2623."""
+
+
+@dataclass(frozen=True)
+class Reference:
+    """A finding made independently of the measurement, by knee and visit."""
+
+    findings: Mapping[str, float]
+    """1, 0 or NaN by the label that `analysis.Readings.knee` gives the knee."""
+
+
+def read_reference(path: Path) -> Reference:
+    """Read reference findings from a CSV file with the columns subject, visit, side, finding.
+
+    Raises
+    ------
+    UsageError
+        If the file cannot be read.
+    ManifestError
+        With every line that cannot be used.
+    """
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as stream:
+            rows = csv.DictReader(stream)
+            if set(rows.fieldnames or ()) != set(COLUMNS):
+                raise ManifestError(f"{path}: the columns must be {', '.join(COLUMNS)}.")
+            lines = [(rows.line_num, row) for row in rows]
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise UsageError(f"{path} cannot be read as CSV in UTF-8: {error}.") from error
+    findings: dict[str, float] = {}
+    problems = []
+    for number, row in lines:
+        side = SIDES.get((row["side"] or "").strip().lower())
+        said = (row["finding"] or "").strip().lower()
+        if side is None or said not in FINDINGS:
+            problems.append(f"line {number}: give side left or right, and finding 1, 0 or nothing")
+            continue
+        findings[f"{row['subject']} / {side.word} / {row['visit']}"] = FINDINGS[said]
+    if problems:
+        raise ManifestError(f"{path} cannot be used:\n  " + "\n  ".join(problems))
+    return Reference(findings)
+
+
+def reference_sections(label: str, readings: Readings, reference: Reference) -> Iterator[Block]:
+    """Compare the mean of each knee's readings with the reference at every threshold."""
+    knees = mean_of_readings(readings)
+    finding = np.array([reference.findings.get(knee, np.nan) for knee in knees.knee.tolist()])
+    yield Heading(f"{label}: against the reference finding", 3)
+    try:
+        roc = roc_curve(knees.extrusion_mm, finding)
+    except AgreementError as error:
+        yield Paragraph(f"No comparison is reported. {error}")
+        return
+    yield Results(f"{label}, ROC", roc.estimates, (roc.cases.sentence,))
+    yield Plot(
+        f"{label}: ROC curve against the reference finding; the square marks the cut-off of"
+        f" {CUT_OFFS_MM[0]:g} mm.",
+        roc_plot(roc, marked_mm=CUT_OFFS_MM[0]),
+    )
+    for cut_off_mm in CUT_OFFS_MM:
+        counts, cases = count_flags(knees.extrusion_mm > cut_off_mm, finding)
+        table = (
+            f"true positive {counts.true_positive}, false negative {counts.false_negative},"
+            f" false positive {counts.false_positive}, true negative {counts.true_negative}"
+        )
+        estimates = accuracy_of_counts(counts).estimates
+        yield Results(f"{label} above {cut_off_mm:g} mm", estimates, (table, cases.sentence))
