@@ -238,6 +238,40 @@ def disputes(
                    f" on the flag. Written: {out}")  # fmt: skip
 
 
+@app.command("study-size")
+def study_size(
+    icc: Annotated[
+        float | None, typer.Option("--icc", help="ICC that is expected.", show_default=False)
+    ] = None,
+    width: Annotated[
+        float, typer.Option("--width", help="Full width wanted of its 95 % interval.")
+    ] = 0.1,
+    readers: Annotated[int, typer.Option("--readers", help="Readings of each knee.")] = 2,
+    change_mm: Annotated[
+        float | None,
+        typer.Option("--change-mm", help="Mean change worth finding.", show_default=False),
+    ] = None,
+    sd_mm: Annotated[
+        float, typer.Option("--sd-mm", help="Standard deviation of the change between knees.")
+    ] = 1.0,
+    power: Annotated[float, typer.Option("--power", help="Chance of finding it.")] = 0.8,
+) -> None:
+    """Say how many knees a study needs, for an ICC or for a change between visits."""
+    with reported(as_json=False):
+        from meniscal_measure.cohort.agreement.planning import knees_for_change, knees_for_icc
+        from meniscal_measure.cohort.agreement.tables import as_text
+        from meniscal_measure.errors import UsageError
+
+        found = []
+        if icc is not None:
+            found.append(knees_for_icc(icc, width, readers=readers))
+        if change_mm is not None:
+            found.append(knees_for_change(change_mm, sd_mm, power=power))
+        if not found:
+            raise UsageError("Give --icc or --change-mm: what the study is to find out.")
+        typer.echo(as_text(found))
+
+
 def _by(workers: int | None, scheduler: str | None) -> CarryOut:
     if scheduler is not None:
         from meniscal_measure.cohort.cluster import on_cluster

@@ -147,3 +147,18 @@ def test_a_series_cut_short_is_refused_and_the_others_measured(
         rows = list(opened.rows())
     assert [row["status"] for row in rows] == ["measured", "measured", "refused", "measured"]
     assert "cut short" in rows[2]["reason"]
+
+
+def test_the_size_of_a_study_is_told_with_its_source() -> None:
+    result = invoke("study-size", "--icc", 0.9, "--width", 0.1, "--change-mm", 0.5, "--sd-mm", 1)
+    assert result.exit_code == 0, result.output
+    assert "Bonett" in result.output
+    # statsmodels TTestPower: 33.37 for an effect of 0.5 at 80 % power.
+    assert "Knees needed for the change" in result.output
+    assert "34.00" in result.output
+
+
+def test_a_study_without_a_question_has_no_size() -> None:
+    result = invoke("study-size")
+    assert result.exit_code == 2
+    assert "Give --icc or --change-mm" in result.output
