@@ -61,7 +61,7 @@ def _measured(
             measure_neighbours=with_neighbours,
         )
     except (LandmarkError, SideError) as error:
-        return Measured(None, str(error), left_out)
+        return Measured(None, _without_place(error, state.slice_index), left_out)
     return Measured(reading, "", left_out)
 
 
@@ -103,8 +103,14 @@ def _complete(
             slice_geometry(item, knee.grids[item.slice_index], conventions.axis)
             kept.append(item)
         except LandmarkError as error:
-            left_out.append(f"Slice {item.slice_index + 1} is left out: {error}")
+            said = _without_place(error, item.slice_index)
+            left_out.append(f"Slice {item.slice_index + 1} is left out: {said}")
     return replace(placed, neighbours=tuple(kept)), tuple(left_out)
+
+
+def _without_place(error: Exception, index: int) -> str:
+    """Drop the slice index, counted from 0, from a message: the page counts slices from 1."""
+    return str(error).removeprefix(f"Slice {index}: ")
 
 
 def snap_point(

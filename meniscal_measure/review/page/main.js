@@ -99,7 +99,7 @@ class Page {
     const place = this.#tasks.length > 1 ? ` · ${number} of ${this.#tasks.length}` : "";
     setText(byId("title"), `${task.label}${place}`);
     document.title = `${task.label}: verify`;
-    setText(byId("person"), "");
+    setText(byId("person"), "Opening…");
     setShown(byId("list-view"), false);
     setShown(byId("knee-view"), false); // nothing of the knee before stays under the name of this one
     await this.#guarded(async () => {

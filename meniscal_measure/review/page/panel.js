@@ -51,7 +51,7 @@ export class Panel {
     for (const name of POINT_ORDER.filter((each) => imageSideOf(each) === side)) {
       const number = make("kbd", {}, String(POINT_ORDER.indexOf(name) + 1));
       const state = make("span", { class: "state" });
-      const button = make("button", { type: "button", class: "point" }, number, glyph(name), wordsOf(name), state);
+      const button = make("button", { type: "button", class: "point" }, number, glyph(name), wordsOf(name), " ", state);
       button.addEventListener("click", () => this.#choose(name));
       this.#buttons.set(name, button);
       column.append(button);
@@ -91,7 +91,9 @@ export class Panel {
     this.#results.show(found, () => found.map(card));
     this.#facts.show(found, () => (found.length ? factsTable(found) : []));
     const isCarried = Object.values(state.points[state.slice] ?? {}).some((point) => point.carried_from !== null);
-    const message = measured.message || (isCarried ? CARRIED : "");
+    const remarks = found.filter((each) => each.threshold_remark)
+      .map((each) => `${each.name}: ${each.threshold_remark}.`);
+    const message = measured.message || [isCarried ? CARRIED : "", ...remarks].filter(Boolean).join(" ");
     setShown(byId("message"), Boolean(message));
     setText(byId("message"), message);
     setShown(this.#warnings.element, measured.warnings.length > 0);
@@ -117,8 +119,12 @@ export class Panel {
     }
     for (const [name, button] of this.#buttons) {
       const isSelected = String(name === selected);
+      button.classList.toggle("absent", !(name in points));
       if (button.getAttribute("aria-pressed") !== isSelected) button.setAttribute("aria-pressed", isSelected);
-      setText(/** @type {Element} */ (button.querySelector(".state")), pointState(points[name], name));
+      const state = /** @type {Element} */ (button.querySelector(".state"));
+      setText(state, pointState(points[name], name));
+      state.classList.toggle("away", points[name]?.carried_from == null);
+      button.classList.toggle("unconfirmed", isUnconfirmed(points[name]));
     }
     /** @type {HTMLButtonElement} */ (byId("remove")).disabled = !(selected && selected in points);
     setShown(byId("carry"), !isMeasuredSlice);
@@ -132,7 +138,7 @@ export class Panel {
     setText(byId("slice-where"), `${shown + 1} of ${count}; ${measuredAt}`);
     const { proposed } = knee;
     const why = proposed
-      ? `Proposed: slice ${proposed.slice + 1}, ${proposed.why}.`
+      ? `Proposed: slice ${proposed.slice + 1}, ${proposed.why.replace(/\.+$/, "")}.`
       : "No slice is proposed. Choose the mid-coronal one.";
     setText(byId("slice-why"), [why, knee.remark].filter(Boolean).join(" "));
     const rows = Object.entries(measured.slices);
@@ -192,11 +198,16 @@ function signedWords(signed) {
   return `${what} by ${signed.by}, ${when}, record ${signed.number}.${since}`;
 }
 
+/** @param {import("./types.js").Point | undefined} point */
+function isUnconfirmed(point) {
+  return point !== undefined && (point.origin === "proposed" || point.carried_from !== null);
+}
+
 /** @param {import("./types.js").Point | undefined} point @param {string} name */
 function pointState(point, name) {
-  if (!point) return name.endsWith("spine_base") ? "optional" : "to place";
+  if (!point) return name.endsWith("spine_base") ? "not placed, optional" : "not placed";
   if (point.carried_from !== null) return "check";
-  return { proposed: "proposed", refined: "on edge" }[point.origin] ?? "";
+  return { proposed: "proposed", refined: "on the edge" }[point.origin] ?? "placed";
 }
 
 /** @param {string} name */
@@ -223,7 +234,6 @@ function card(found) {
     make("p", { class: "value" }, value, make("small", {}, ` ± ${rest}`)),
     make("p", { class: "word" }, `${found.flag ? "▲ " : ""}${found.flag_words}`),
     make("p", { class: "soft" }, found.decision_words),
-    ...(found.threshold_remark ? [make("p", { class: "soft" }, found.threshold_remark)] : []),
   );
 }
 
