@@ -13,6 +13,7 @@ from meniscal_measure.files import written_whole
 from meniscal_measure.geometry import PixelGrid, Vector
 from meniscal_measure.phantom.dicom.identity import SeriesIdentity
 from meniscal_measure.phantom.knee import Knee
+from meniscal_measure.phantom.truth import extrusion_of
 
 SLICE_CONVENTION = "medial_spine_apex"
 SLICE_REASON = "slice through the apex of the medial tibial spine, known exactly"
@@ -85,9 +86,8 @@ def series_truth(
     slices = []
     for index, grid in enumerate(grids):
         points = (knee.landmarks_on(grid) or {}) if measured_slice is not None else {}
-        extrusion_mm = knee.extrusion_on(grid) if points else {}
         uid = identity.instance_uid(0 if one_object else index)
-        slices.append(TrueSlice(index, uid, grid, points, extrusion_mm))
+        slices.append(TrueSlice(index, uid, grid, points, extrusion_of(points)))
     return SeriesTruth(identity, measured_slice, one_object, tuple(slices))
 
 
