@@ -81,6 +81,12 @@ class Client:
 
 
 @pytest.fixture
+def client_of() -> Callable[[str], Client]:
+    """Speak to the server at an address."""
+    return Client
+
+
+@pytest.fixture
 def open_desk(tmp_path: Path, samples: Path) -> OpenDesk:
     """Open a desk on one sample, or on whatever lies at a path."""
 
