@@ -25,6 +25,9 @@ CAPSULE_CLEARANCE_MM = 1.2
 CAPSULE_REACH_MM = 13.0
 """Height of the capsule above and below the outer wall."""
 
+LARGEST_EXTRUSION_MM = 12.0
+"""Upper end of the range of the extrusion profile."""
+
 BOW_MM = 10.0
 """Height over which an extruded meniscus bows the capsule out."""
 
@@ -60,7 +63,7 @@ class MeniscalCompartment:
     def box(self) -> Box:
         """Box around the meniscus and the capsule beside it."""
         plateau, scale = self.meniscus.plateau, self.meniscus.tibia.scale
-        outline, margin = plateau.outline, 13.0 * scale
+        outline, margin = plateau.outline, LARGEST_EXTRUSION_MM + 6.0
         across = sorted(
             plateau.centre_u + plateau.outward * reach
             for reach in (outline.p_positive + margin, -outline.p_negative - 6.0 * scale)
@@ -69,7 +72,7 @@ class MeniscalCompartment:
             plateau.centre_y - outline.q_negative - margin,
             plateau.centre_y + outline.q_positive + margin,
         )
-        return (across[0], across[1]), along, (-20.0 * scale, 24.0 * scale)
+        return (across[0], across[1]), along, (-16.0 * scale - margin, 24.0 * scale)
 
     def layers(self, u: Field, y: Field, z: Field) -> Painted:
         """Give margin, meniscus and tears."""
@@ -103,8 +106,9 @@ class MeniscalCompartment:
             along = abs(at.angle) * at.reach - 10.0
             yield Tissue.LIGAMENT, Depth.LIGAMENT, maximum(maximum(band, along), ends)
         inward = clear + 2.0 * positive(at.h - 0.5)
-        space = maximum(maximum(line, inward), maximum(-1.5 - at.h, at.h - margin.flooded))
-        yield Tissue.FLUID, Depth.JOINT_SPACE, space
+        space = maximum(maximum(line, inward), -1.5 - at.h)
+        yield Tissue.CAPSULE, Depth.JOINT_SPACE, maximum(space, at.h - 4.0)
+        yield Tissue.FLUID, Depth.JOINT_SPACE, maximum(space, at.h - margin.flooded)
         if present(margin.pocket):
             pocket = if_present(self._pocket(at), margin.pocket)
             yield Tissue.FLUID, Depth.JOINT_SPACE, pocket
@@ -183,6 +187,6 @@ def build_compartment(
         pocket=joint.medial_recess_fluid_mm if medial else joint.lateral_recess_fluid_mm,
         pocket_height=joint.recess_height_mm,
         pocket_angle=math.radians(joint.recess_angle_deg),
-        flooded=min(1.2 + 0.9 * joint.effusion_mm, 10.0),
+        flooded=min(0.4 + 0.8 * joint.effusion_mm, 10.0),
     )
     return MeniscalCompartment(meniscus, margin, femur)

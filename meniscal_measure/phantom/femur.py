@@ -30,9 +30,6 @@ from meniscal_measure.phantom.tissue import Depth, Tissue
 CONTACT_STEPS = 12
 """Steps of lowering a condyle onto its plateau; each leaves a small part of the error."""
 
-SHOULDER_MM = 12.0
-"""Radius of a condyle's shoulder: nearly half its width, so that it is round from side to side."""
-
 COVER_TAPER_MM = 5.0
 """Width over which cartilage thins out towards the side of a condyle."""
 
@@ -91,6 +88,8 @@ class Femur:
     tilt: Field
     valgus: Field
     """Sideways run of the shaft per mm upwards, positive to lateral."""
+    lean: Field
+    """Run of the shaft backwards per mm upwards."""
     half_width: Field
     notch_half_width: Field
     cortex: Field
@@ -112,7 +111,8 @@ class Femur:
         half_u = self.half_width + narrow * (14.5 * s - self.half_width)
         half_y = (19.0 - 4.0 * narrow) * s
         p = (u + self.valgus * (height - 30.0) * s) * (1.0 / half_u)
-        q = (y + (9.5 + 0.5 * narrow) * s) * (1.0 / half_y)
+        back = self.lean * (height - 30.0)
+        q = (y + (9.5 + 0.5 * narrow - back) * s) * (1.0 / half_y)
         p2, q2 = p * p, q * q
         norm = (((p2 + q2) * (p2 + q2) - 0.5 * p2 * q2 + 1e-6) ** 0.5) ** 0.5
         wall = (norm - 1.0) * half_y
@@ -179,7 +179,7 @@ def build_femur(parameters: KneeParameters, tibia: Tibia) -> Femur:
         Oval(23.0 * s, 34.0 * s, 21.0 * s, 21.5 * s),
         shape.condyle_crown_per_mm / s,
         13.4 * s,
-        SHOULDER_MM * s,
+        shape.condyle_shoulder_mm * s,
         covers[0],
         tibia.tilt,
         osteophyte=parameters.joint.medial_femoral_osteophyte_mm,
@@ -191,7 +191,7 @@ def build_femur(parameters: KneeParameters, tibia: Tibia) -> Femur:
         Oval(22.0 * s, 36.0 * s, 21.0 * s, 22.5 * s),
         shape.condyle_crown_per_mm / s,
         13.6 * s,
-        SHOULDER_MM * s,
+        shape.condyle_shoulder_mm * s,
         covers[1],
         tibia.tilt,
         osteophyte=parameters.joint.lateral_femoral_osteophyte_mm,
@@ -220,6 +220,7 @@ def build_femur(parameters: KneeParameters, tibia: Tibia) -> Femur:
         level,
         tilt,
         math.tan(math.radians(shape.valgus_deg)) + tilt,
+        math.tan(math.radians(shape.flexion_deg)),
         half_width,
         0.5 * shape.notch_width_mm * s,
         0.8,

@@ -91,6 +91,10 @@ class TibiaParameters(Ranged):
     """Radius of the turn from the plateau into the side wall."""
     medial_spine_mm: float = _ranged(8.0, 3.0, 13.0)
     lateral_spine_mm: float = _ranged(6.0, 2.0, 11.0)
+    outline_fullness: float = _ranged(1.6, 1.0, 2.0)
+    """2: the plateaus are ovals of quarter ellipses; less: squarer."""
+    flare: float = _ranged(1.0, 0.8, 1.25)
+    """Length over which the metaphysis narrows into the shaft, relative to the usual one."""
 
 
 @dataclass(frozen=True)
@@ -100,6 +104,10 @@ class FemurParameters(Ranged):
     width_over_tibia: float = _ranged(0.975, 0.90, 1.05)
     valgus_deg: float = _ranged(5.5, -8.0, 16.0)
     """Angle between the shafts; about 5 to 7 degrees in a neutral leg, less in varus."""
+    flexion_deg: float = _ranged(2.0, -6.0, 15.0)
+    """Flexion of the femoral shaft in the coil; the joint surfaces are those of a straight knee."""
+    condyle_shoulder_mm: float = _ranged(12.0, 8.5, 13.0)
+    """Radius of the condyles from side to side, at their shoulders."""
     notch_width_mm: float = _ranged(18.0, 11.0, 26.0)
     condyle_crown_per_mm: float = _ranged(0.008, 0.002, 0.022)
     """Rise of the condyle's surface with the square of the distance from its middle."""
@@ -167,6 +175,13 @@ class TearParameters(Ranged):
     body_depth: float = _ranged(0.5, 0.1, 0.85)
     """Fraction of the width (radial) or place within the width or height (others)."""
     body_gape_mm: float = _ranged(1.2, 0.3, 4.0)
+
+    @property
+    def root_type(self) -> str:
+        """Type of the root tear, complete ones with their letter: none, 1, 2A, 2B, 2C, 3, 4, 5."""
+        if self.root is not RootTear.COMPLETE:
+            return self.root.value
+        return "2" + "ABC"[min(int(self.root_distance_mm / 3.0), 2)]
 
 
 @dataclass(frozen=True)

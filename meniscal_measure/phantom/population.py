@@ -201,6 +201,8 @@ def _tibia(rng: np.random.Generator, sex: Sex) -> TibiaParameters:
         rim_radius_mm=rng.normal(1.8, 0.4),
         medial_spine_mm=rng.normal(8.0, 1.6),
         lateral_spine_mm=rng.normal(6.0, 1.4),
+        outline_fullness=rng.normal(1.6, 0.2),
+        flare=rng.normal(1.0, 0.08),
     )
 
 
@@ -209,6 +211,8 @@ def _femur(rng: np.random.Generator, medial_excess_wear: float) -> FemurParamete
         FemurParameters,
         width_over_tibia=rng.normal(0.975, 0.018),
         valgus_deg=rng.normal(5.5 - 5.0 * medial_excess_wear, 2.2),
+        flexion_deg=rng.normal(2.0, 3.0),
+        condyle_shoulder_mm=rng.normal(12.0, 0.9),
         notch_width_mm=rng.normal(18.0, 2.0),
         condyle_crown_per_mm=rng.normal(0.008, 0.002),
         patella_height_mm=rng.normal(0.0, 4.0),

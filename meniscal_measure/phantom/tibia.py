@@ -116,6 +116,7 @@ class Tibia:
     rim_radius: Field
     scale: Field
     cortex: Field
+    flare_length: Field
 
     def plateau(self, compartment: Compartment) -> Plateau:
         """Give the plateau of one compartment."""
@@ -140,7 +141,7 @@ class Tibia:
             p, q = plateau.local(u, y)
             inside = smoothstep((plateau.outline.beyond(p, q) + 1.0) * (-1.0 / 6.0))
             clear = (u - plateau.spine_base_u) * plateau.outward
-            thickness = thickness + plateau.cartilage * inside * smoothstep((clear + 2.0) * 0.2)
+            thickness = thickness + plateau.cartilage * inside * smoothstep((clear + 3.0) * 0.2)
         return thickness
 
     def articular_height(self, u: Field, y: Field) -> Field:
@@ -179,7 +180,7 @@ class Tibia:
         """Cartilage, cortical bone and marrow."""
         top = self.height(u, y)
         below = top - z
-        flare = smoothstep((below - FLARE_START_MM) * (1.0 / (FLARE_LENGTH_MM * self.scale)))
+        flare = smoothstep((below - FLARE_START_MM) * (1.0 / self.flare_length))
         edge = self.edge(u, y, flare) - self.lip(u, below) - self.tuberosity(u, y, below)
         bone = rounded_corner(edge, -below, self.rim_radius)
         thickness = self.cartilage_thickness(u, y)
@@ -227,7 +228,9 @@ def build_tibia(parameters: KneeParameters) -> Tibia:
         outward=1.0,
         centre_u=20.2 * scale,
         centre_y=0.6 * deeper,
-        outline=Oval(16.5 * scale, 19.0 * scale, 23.0 * deeper, 22.5 * deeper, 1.5),
+        outline=Oval(
+            16.5 * scale, 19.0 * scale, 23.0 * deeper, 22.5 * deeper, shape.outline_fullness
+        ),
         slope=math.tan(math.radians(shape.medial_slope_deg)),
         depth=shape.medial_depth_mm,
         fall_off=0.0,
@@ -239,7 +242,9 @@ def build_tibia(parameters: KneeParameters) -> Tibia:
         outward=-1.0,
         centre_u=-20.0 * scale,
         centre_y=-0.8 * deeper,
-        outline=Oval(16.7 * scale, 19.0 * scale, 20.0 * deeper, 20.5 * deeper, 1.7),
+        outline=Oval(
+            16.7 * scale, 19.0 * scale, 20.0 * deeper, 20.5 * deeper, shape.outline_fullness
+        ),
         slope=math.tan(math.radians(shape.lateral_slope_deg)),
         depth=shape.lateral_depth_mm,
         fall_off=0.8,
@@ -272,4 +277,5 @@ def build_tibia(parameters: KneeParameters) -> Tibia:
         rim_radius=shape.rim_radius_mm,
         scale=scale,
         cortex=0.8,
+        flare_length=FLARE_LENGTH_MM * scale * shape.flare,
     )

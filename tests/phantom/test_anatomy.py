@@ -18,12 +18,16 @@ from meniscal_measure.phantom.parameters import (
     TibiaParameters,
 )
 from meniscal_measure.phantom.population import Population, draw_parameters
+from meniscal_measure.phantom.tibia import RIM_TURN_DEG
 
 HEALTHY = Population(
     osteoarthritis=0.0, medial_root_tear=0.0, lateral_root_tear=0.0, other_tear=0.0
 )
 COUNT = 100
 """Knees drawn for a mean; the standard error of a mean is a tenth of the spread."""
+
+RIM_INSET = 1.0 - math.cos(math.radians(RIM_TURN_DEG))
+"""How far the rim lies inside the side wall, in radii of its turn."""
 
 MEDIAL, LATERAL = Compartment.MEDIAL, Compartment.LATERAL
 
@@ -75,7 +79,7 @@ def test_whole_plateau_width(healthy: list[Knee]) -> None:
     for knee in healthy:
         rims = [knee.tibia.rim(compartment, angles) for compartment in (MEDIAL, LATERAL)]
         us, ys = (np.concatenate([rim[axis] for rim in rims]) for axis in (0, 1))
-        widths.append(np.ptp(us))
+        widths.append(np.ptp(us) + 2.0 * knee.tibia.rim_radius * RIM_INSET)
         ratios.append(np.ptp(us) / np.ptp(ys))
     assert np.mean(widths) == pytest.approx(73.36, abs=2.0)
     assert np.std(widths) == pytest.approx(6.86, abs=2.5)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import fields, replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -15,7 +16,7 @@ from meniscal_measure.errors import RecipeError
 from meniscal_measure.geometry import FloatArray, PixelGrid, as_vector, unit_vector
 from meniscal_measure.phantom.compartment import MENISCUS_TISSUES
 from meniscal_measure.phantom.knee import Knee, with_extrusion
-from meniscal_measure.phantom.parameters import KneeParameters
+from meniscal_measure.phantom.parameters import KneeParameters, Ranged
 from meniscal_measure.phantom.population import Population, draw_parameters
 from meniscal_measure.phantom.tibia import RIM_TURN_DEG
 from meniscal_measure.phantom.tissue import Tissue
@@ -44,9 +45,39 @@ planes = st.builds(
     turn_deg=st.floats(-18.0, 18.0),
     tip_deg=st.floats(-18.0, 18.0),
 )
-knees = st.integers(0, 10_000).map(
-    lambda seed: Knee(draw_parameters(np.random.default_rng(seed), WORN))
-)
+
+
+def anywhere_in_range(rng: np.random.Generator, group: Any) -> Any:
+    """Draw every number of a parameter group from the whole of its range."""
+    return replace(
+        group,
+        **{
+            item.name: float(rng.uniform(*item.metadata["range"]))
+            for item in fields(group)
+            if item.metadata
+        },
+    )
+
+
+def extreme(seed: int) -> Knee:
+    rng = np.random.default_rng(seed)
+    drawn = draw_parameters(rng, WORN)
+    groups = {item.name: getattr(drawn, item.name) for item in fields(drawn)}
+    changed = {
+        name: anywhere_in_range(rng, group)
+        for name, group in groups.items()
+        if isinstance(group, Ranged)
+    }
+    return Knee(replace(drawn, **changed))
+
+
+def drawn(seed: int) -> Knee:
+    return Knee(draw_parameters(np.random.default_rng(seed), WORN))
+
+
+seeds = st.integers(0, 10_000)
+knees = st.one_of(seeds.map(drawn), seeds.map(extreme))
+"""Knees of a population, and knees whose every number may lie at the end of its range."""
 
 
 def points_about(grid: PixelGrid, point: FloatArray, half_mm: float) -> FloatArray:
