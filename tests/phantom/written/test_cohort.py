@@ -103,6 +103,16 @@ def test_slices_lie_a_little_differently_at_the_second_visit(
     assert 0.1 < turned_deg < 10
 
 
+def test_a_distribution_without_spread_gives_its_mean_to_every_knee(
+    cohort_document: dict[str, Any], tmp_path: Path
+) -> None:
+    cohort_document["cohort"] |= {"visits": 1, "medial_extrusion_sd_mm": 0.0}
+    for visit in write_cohort(parse_cohort_recipe(cohort_document), tmp_path):
+        assert visit.truth.measured is not None
+        extrusion_mm = visit.truth.measured.extrusion_mm[Compartment.MEDIAL]
+        assert extrusion_mm == pytest.approx(2.5, abs=1e-8)
+
+
 def test_an_extrusion_that_no_knee_can_have_is_refused(
     cohort_document: dict[str, Any], tmp_path: Path
 ) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -51,6 +53,16 @@ def test_a_study_is_complete_and_shares_one_frame_of_reference(
     assert {item.Laterality for item in found} == {"L"}
     assert {item.SeriesDescription for item in found} == {"COR PD TSE FS", "SAG T1 TSE"}
     assert truth.side is Side.LEFT
+
+
+def test_the_files_of_a_study_agree_with_one_another(written: tuple[Path, StudyTruth]) -> None:
+    """Patient, study and series attributes are the same in all files: dcentvfy of dicom3tools."""
+    files = sorted(written[0].rglob("*.dcm"))
+    checker = Path(sys.executable).with_name("dcentvfy")
+    done = subprocess.run(
+        [checker, *files], capture_output=True, text=True, check=False, timeout=60
+    )
+    assert (done.returncode, done.stdout + done.stderr) == (0, "")
 
 
 def test_the_written_study_measures_what_its_truth_says(
