@@ -7,6 +7,7 @@ here from the bytes.
 
 from __future__ import annotations
 
+import math
 import struct
 import zlib
 from functools import cache, lru_cache
@@ -78,7 +79,7 @@ class Header:
     def text(self, keyword: str) -> str:
         """Text in the character set of the file; empty when absent."""
         element = next((layer[keyword] for layer in self._layers if keyword in layer), None)
-        return "" if element is None or element.value is None else str(element.value).strip()
+        return "" if element is None or element.value is None else _printable(str(element.value))
 
     def numbers(self, keyword: str) -> tuple[float, ...]:
         """Values of a numeric attribute; empty when it is absent or empty.
@@ -95,10 +96,10 @@ class Header:
             binary = _binary_format(keyword)
             if binary and isinstance(element, RawDataElement):
                 return _unpacked(element, binary)
-            return tuple(map(float, _strings(element)))
+            return tuple(map(_decimal, _strings(element)))
         except (ValueError, struct.error) as error:
             raise GeometryError(
-                f"{keyword} is {element.value!r}, which is not made of numbers. Ask for the series"
+                f"{keyword} is {_shown(element)}, which is not made of numbers. Ask for the series"
                 " to be exported again from the scanner or the archive."
             ) from error
 
@@ -106,6 +107,17 @@ class Header:
         """First value of a numeric attribute; None when absent."""
         values = self.numbers(keyword)
         return values[0] if values else None
+
+    def number_if_legible(self, keyword: str) -> float | None:
+        """First value of a numeric attribute that the job can do without.
+
+        None when it is absent, not a number or not finite.
+        """
+        try:
+            value = self.number(keyword)
+        except GeometryError:
+            return None
+        return value if value is not None and math.isfinite(value) else None
 
 
 @cache
@@ -134,6 +146,24 @@ def _split(raw: bytes) -> tuple[str, ...]:
     return tuple(part.strip(" ") for part in text.split("\\")) if text else ()
 
 
+def _decimal(text: str) -> float:
+    if "_" in text:  # which Python allows in a number and DICOM does not
+        raise ValueError(text)
+    return float(text)
+
+
+def _shown(element: DataElement | RawDataElement) -> str:
+    """Value of an element as a person would write it, for messages."""
+    if isinstance(element.value, bytes):
+        return f'"{_printable(element.value.decode("latin-1"))}"'
+    return f'"{element.value}"'
+
+
+def _printable(text: str) -> str:
+    """Text without control characters, which could steer the terminal it is shown on."""
+    return "".join(letter if letter.isprintable() else " " for letter in text).strip()
+
+
 def _unpacked(element: RawDataElement, code: str) -> tuple[float, ...]:
     raw = element.value or b""
     order = "<" if element.is_little_endian else ">"
@@ -149,7 +179,14 @@ def frame_headers(dataset: Dataset) -> list[Header]:
         If a multi-frame object describes fewer frames than it says it holds.
     """
     whole = Header(dataset)
+    count = int(whole.number_if_legible("NumberOfFrames") or 0)
     if not whole.holds("PerFrameFunctionalGroupsSequence"):
+        if count > 1:
+            raise GeometryError(
+                f"NumberOfFrames is {count}, but nothing says where each frame lies"
+                " (PerFrameFunctionalGroupsSequence is missing). Ask for single-frame or Enhanced"
+                " MR images."
+            )
         return [whole]
     per_frame = dataset.PerFrameFunctionalGroupsSequence
     shared = [
@@ -157,7 +194,6 @@ def frame_headers(dataset: Dataset) -> list[Header]:
         for group in dataset.get("SharedFunctionalGroupsSequence") or []
         for layer in _items(group)
     ]
-    count = int(whole.number("NumberOfFrames") or 0)
     if count != len(per_frame):
         raise GeometryError(
             f"NumberOfFrames is {count} but PerFrameFunctionalGroupsSequence describes"

@@ -33,6 +33,7 @@ class _Rank(NamedTuple):
     pixel_mm: float
     slice_spacing_mm: float
     fewer_slices: int
+    echo_time_ms: float
     series_instance_uid: str
     first_sop_instance_uid: str
 
@@ -48,7 +49,7 @@ def choose_coronal(
 
     Without an argument the coronal stacks are ranked: those that cover the joint before
     localizers; then fat-suppressed proton-density or T2, proton-density, T2, T1, others; then the
-    smaller pixels, the closer slices and the more of them.
+    smaller pixels, the closer slices, the more of them, and the shorter echo.
 
     Parameters
     ----------
@@ -75,8 +76,11 @@ def choose_coronal(
     if not coronal:
         raise NothingMeasurableError(_no_coronal(study, asked))
     best, *others = coronal
-    by_request = len(asked) < len(study.stacks)
-    return Choice(best, _reason(best, others, by_request=by_request), tuple(others))
+    if sop_instance_uid is not None:
+        request = "it holds the image on which landmarks are placed"
+    else:
+        request = "as asked for" if len(asked) < len(study.stacks) else ""
+    return Choice(best, _reason(best, others, request), tuple(others))
 
 
 def _asked(
@@ -117,6 +121,7 @@ def _rank(stack: Stack) -> _Rank:
         pixel_mm=round(max(grid.row_spacing_mm, grid.column_spacing_mm), 3),
         slice_spacing_mm=round(stack.spacing_mm or 0.0, 2),
         fewer_slices=-len(stack.frames),
+        echo_time_ms=stack.contrast.echo_time_ms or 0.0,
         series_instance_uid=stack.identity.series_instance_uid,
         first_sop_instance_uid=stack.frames[0].sop_instance_uid,
     )
@@ -137,7 +142,7 @@ def _localizer_signs(stack: Stack) -> list[str]:
     pixel_mm = max(grid.row_spacing_mm, grid.column_spacing_mm)
     spacing_mm = stack.spacing_mm or 0.0
     signs = {
-        f"only {len(stack.frames)} slices": len(stack.frames) < ENOUGH_SLICES,
+        f"only {_counted(len(stack.frames))}": len(stack.frames) < ENOUGH_SLICES,
         f"only {depth_mm:.0f} mm deep": depth_mm < ENOUGH_DEPTH_MM,
         f"slices {spacing_mm:.1f} mm apart": spacing_mm > COARSE_SLICE_SPACING_MM,
         f"pixels of {pixel_mm:.2f} mm": pixel_mm > COARSE_PIXEL_MM,
@@ -145,13 +150,13 @@ def _localizer_signs(stack: Stack) -> list[str]:
     return [words for words, present in signs.items() if present]
 
 
-def _reason(best: Stack, others: Sequence[Stack], *, by_request: bool) -> str:
+def _reason(best: Stack, others: Sequence[Stack], request: str) -> str:
     parts = [f"{describe(best)}: {best.contrast.evidence}"]
     signs = _localizer_signs(best)
     if signs:
         parts.append(f"coarse for the job ({', '.join(signs)})")
-    if by_request:
-        parts.append("as asked for")
+    if request:
+        parts.append(request)
     elif not others:
         parts.append("the only coronal stack")
     if others:
@@ -167,9 +172,13 @@ def describe(stack: Stack) -> str:
     spacing = "" if stack.spacing_mm is None else f", {stack.spacing_mm:.1f} mm apart"
     return (
         f"series{number} {identity.series_description!r} ({stack.plane} {contrast.weighting}"
-        f"{suppressed}, {len(stack.frames)} slices{spacing}, pixels"
+        f"{suppressed}, {_counted(len(stack.frames))}{spacing}, pixels"
         f" {grid.row_spacing_mm:.2f} x {grid.column_spacing_mm:.2f} mm)"
     )
+
+
+def _counted(slices: int) -> str:
+    return "1 slice" if slices == 1 else f"{slices} slices"
 
 
 def _no_coronal(study: Study, asked: Sequence[Stack]) -> str:

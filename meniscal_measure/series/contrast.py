@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 
-from meniscal_measure.errors import GeometryError
 from meniscal_measure.series.attributes import Header
 from meniscal_measure.series.model import Contrast, Weighting
 
@@ -51,7 +50,7 @@ _TEXT_FAT = re.compile(
 
 def contrast_of(header: Header) -> Contrast:
     """Read weighting and fat suppression, with the evidence for each in words."""
-    repetition_time_ms = _milliseconds(header, "RepetitionTime")
+    repetition_time_ms = header.number_if_legible("RepetitionTime")
     echo_time_ms = echo_time(header)
     weighting, why_weighting = (
         _coded_weighting(header)
@@ -71,15 +70,8 @@ def contrast_of(header: Header) -> Contrast:
 
 def echo_time(header: Header) -> float | None:
     """Effective Echo Time, or Echo Time, in ms; None when neither is a number."""
-    effective = _milliseconds(header, "EffectiveEchoTime")
-    return effective if effective is not None else _milliseconds(header, "EchoTime")
-
-
-def _milliseconds(header: Header, keyword: str) -> float | None:
-    try:
-        return header.number(keyword)
-    except GeometryError:  # an illegible time only leaves the contrast less sure
-        return None
+    effective = header.number_if_legible("EffectiveEchoTime")
+    return effective if effective is not None else header.number_if_legible("EchoTime")
 
 
 def _coded_weighting(header: Header) -> tuple[Weighting, str] | None:
@@ -130,7 +122,9 @@ def _coded_suppression(header: Header) -> str:
     water = _DIXON_WATER & {*header.strings("ImageType"), *header.strings("FrameType")}
     if water:
         return f"ImageType {water.pop()}, the water image of a fat-water separation"
-    inversion_ms = _milliseconds(header, "InversionTimes") or _milliseconds(header, "InversionTime")
+    inversion_ms = header.number_if_legible("InversionTimes") or header.number_if_legible(
+        "InversionTime"
+    )
     if inversion_ms is not None and FAT_NULL_TI_MS[0] <= inversion_ms <= FAT_NULL_TI_MS[1]:
         return f"fat nulled by inversion, TI {inversion_ms:g} ms"
     return ""

@@ -112,8 +112,8 @@ def _answer(content: bytes, indices: Sequence[int], syntax: str) -> list[NDArray
     )
     try:
         return list(images)
-    except DECODER_ERRORS as error:
-        return str(error)
+    except DECODER_ERRORS:  # what GDCM's wrapper says of it is about the wrapper
+        return "the data is damaged"
 
 
 if __name__ == "__main__":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -26,6 +27,10 @@ MR_STORAGE = frozenset(
     {MRImageStorage, EnhancedMRImageStorage, LegacyConvertedEnhancedMRImageStorage}
 )
 """The MR image objects of DICOM PS3.4 B.5 that hold grey-scale slices."""
+
+PIXEL_SIZE_RANGE_MM = (0.02, 10.0)
+"""Pixel sizes that can be those of an MR image of a knee, localizers and research scanners
+included; beyond it the unit is wrong (common practice, no source)."""
 
 SPACING_DECIMALS = 4
 """Pixel spacings equal to 0.1 micrometre belong together; archives round differently."""
@@ -150,7 +155,7 @@ def _placed(frame: Frame, header: Header, known: dict[StackKey, SharedFacts]) ->
     return HeaderFrame(
         frame=frame,
         key=key,
-        instance_number=int(header.number("InstanceNumber") or 0),
+        instance_number=int(header.number_if_legible("InstanceNumber") or 0),
         sides=coded_sides(header),
         shared=known[key],
     )
@@ -162,25 +167,37 @@ def _frame(header: Header, file: FileRef, frame_index: int | None, syntax: str) 
         frame_index=frame_index,
         sop_instance_uid="".join(header.strings("SOPInstanceUID")),
         grid=_grid(header),
-        slice_thickness_mm=header.number("SliceThickness"),
+        slice_thickness_mm=header.number_if_legible("SliceThickness"),
         encoding=PixelEncoding(
             transfer_syntax_uid=syntax,
-            rescale_slope=_given(header.number("RescaleSlope"), 1.0),
-            rescale_intercept=_given(header.number("RescaleIntercept"), 0.0),
+            rescale_slope=_rescale(header, "RescaleSlope", 1.0),
+            rescale_intercept=_rescale(header, "RescaleIntercept", 0.0),
             mirrored_at=_mirrored_at(header),
         ),
     )
 
 
-def _given(value: float | None, default: float) -> float:
-    return default if value is None else value
+def _rescale(header: Header, keyword: str, default: float) -> float:
+    value = header.number(keyword)
+    if value is None:
+        return default
+    if not math.isfinite(value) or (value == 0 and keyword == "RescaleSlope"):
+        raise GeometryError(
+            f"{keyword} is {value}, which leaves no image. Ask for the series to be exported again"
+            " from the scanner or the archive."
+        )
+    return value
 
 
 def _grid(header: Header) -> PixelGrid:
     rows, columns = (int(_required(header, keyword, 1)[0]) for keyword in ("Rows", "Columns"))
     if not rows * columns:
-        raise GeometryError(f"Rows is {rows} and Columns {columns}; there is no image to measure.")
+        raise GeometryError(
+            f"Rows is {rows} and Columns {columns}; there is no image to measure. Copy the file"
+            " again from its source."
+        )
     spacing = _required(header, "PixelSpacing", 2)
+    _check_pixel_size(spacing)
     orientation = _required(header, "ImageOrientationPatient", 6)
     x, y, z = _required(header, "ImagePositionPatient", 3)
     return PixelGrid(
@@ -198,13 +215,25 @@ def _required(header: Header, keyword: str, count: int) -> tuple[float, ...]:
     values = header.numbers(keyword)
     if len(values) == count:
         return values
-    state = "is missing" if not values else f"has {len(values)} of {count} values"
+    plural = "" if len(values) == 1 else "s"
+    state = f"has {len(values)} value{plural} where {count} are needed" if values else "is missing"
     cause = (
         "encrypted attributes are present and may hold it: ask for the unprotected file"
         if header.holds("EncryptedAttributesSequence")
         else "ask for the series to be exported again from the scanner or the archive"
     )
     raise GeometryError(f"{keyword} {state}; nothing can be measured without it, {cause}.")
+
+
+def _check_pixel_size(spacing_mm: tuple[float, ...]) -> None:
+    """Refuse what is no length of a pixel of a knee; what is no length at all, the grid refuses."""
+    least_mm, most_mm = PIXEL_SIZE_RANGE_MM
+    if any(value > 0 and not least_mm <= value <= most_mm for value in spacing_mm):
+        raise GeometryError(
+            f"PixelSpacing is {spacing_mm[0]:g}\\{spacing_mm[1]:g}, outside {least_mm:g} to"
+            f" {most_mm:g} mm: it cannot be in millimetres. Ask for the series to be exported again"
+            " from the scanner or the archive."
+        )
 
 
 def _mirrored_at(header: Header) -> float | None:
@@ -237,7 +266,7 @@ def _stack_key(header: Header, grid: PixelGrid) -> StackKey:
 
 
 def _shared_facts(header: Header) -> SharedFacts:
-    number = header.strings("SeriesNumber")
+    number = header.number_if_legible("SeriesNumber")
     identity = Identity(
         patient_id=header.text("PatientID"),
         patient_name=header.text("PatientName"),
@@ -245,7 +274,7 @@ def _shared_facts(header: Header) -> SharedFacts:
         study_instance_uid=header.text("StudyInstanceUID"),
         study_description=header.text("StudyDescription"),
         series_instance_uid=header.text("SeriesInstanceUID"),
-        series_number=int(number[0]) if number and number[0].lstrip("+-").isdigit() else None,
+        series_number=None if number is None else int(number),
         series_description=header.text("SeriesDescription"),
         frame_of_reference_uid=header.text("FrameOfReferenceUID"),
     )

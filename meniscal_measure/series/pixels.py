@@ -63,7 +63,7 @@ def read_pixels(stack: Stack, indices: Sequence[int] | None = None) -> NDArray[n
         for file, places in _by_file(stack, wanted).items():
             frames = [stack.frames[wanted[place]] for place in places]
             for place, image in zip(
-                places, _decoded(opener.open(file), guard, frames), strict=True
+                places, _decoded(_opened(opener, file), guard, frames), strict=True
             ):
                 pixels[place] = image
     return pixels
@@ -74,6 +74,13 @@ def _by_file(stack: Stack, wanted: Sequence[int]) -> dict[FileRef, list[int]]:
     for place, index in enumerate(wanted):
         places[stack.frames[index].file].append(place)
     return places
+
+
+def _opened(opener: Opener, file: FileRef) -> BinaryIO:
+    try:
+        return opener.open(file)
+    except UnreadableFileError as error:
+        raise UnreadableFileError(f"{file}: {error}") from error
 
 
 def _decoded(
@@ -87,9 +94,18 @@ def _decoded(
     except DECODER_ERRORS as error:
         raise UnreadableFileError(
             f"The pixel data of {file} ({syntax.name}) cannot be decoded:"
-            f" {' '.join(str(error).split())}. Copy the file again, or ask for it to be exported"
-            " uncompressed."
+            f" {_in_words(error)}. Copy the file again, or ask for it to be exported uncompressed."
         ) from error
+
+
+def _in_words(error: Exception) -> str:
+    """Say what the decoder says of the data, and nothing of how it stumbled over it."""
+    if not isinstance(error, RuntimeError | ValueError | EOFError):
+        return "the data is damaged"
+    said = " ".join(str(error).split()).rstrip(".")
+    return said.removeprefix(
+        "Unable to decode as exceptions were raised by all available plugins: "
+    )
 
 
 def _images(

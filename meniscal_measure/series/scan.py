@@ -26,7 +26,7 @@ from meniscal_measure.series.headers import (
     frames_of,
 )
 from meniscal_measure.series.model import FileRef, Refusal, Study
-from meniscal_measure.series.sources import Opener, files_under
+from meniscal_measure.series.sources import ZIP_MAGIC, Opener, files_under
 from meniscal_measure.series.stacks import build_stacks
 
 Progress = Callable[[int, int], None]
@@ -155,6 +155,11 @@ def _check_is_dicom(start: bytes, file: FileRef) -> None:
     if _ENVELOPED_DATA in start[:_PREAMBLE_LENGTH]:
         raise UnreadableFileError("The file is encrypted. Decrypt it first.")
     name = Path(file.member) if file.member is not None else file.path
+    if start.startswith(ZIP_MAGIC) and name.suffix.lower() == ".zip":
+        raise UnreadableFileError(
+            "The file is a zip archive that cannot be opened here, as it is damaged or lies within"
+            " another one. Unpack it and give the folder."
+        )
     if name.suffix.lower() in _DICOM_SUFFIXES and not name.name.startswith("."):
         state = "empty" if not start else "not DICOM in spite of its name"
         raise UnreadableFileError(f"The file is {state}. Copy it again from its source.")

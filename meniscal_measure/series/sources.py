@@ -6,7 +6,8 @@ import io
 import os
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO, Self, cast
@@ -19,7 +20,7 @@ from meniscal_measure.errors import UnreadableFileError, UsageError
 from meniscal_measure.series.attributes import HEADER_ERRORS, Header
 from meniscal_measure.series.model import FileRef
 
-_ZIP_MAGIC = (b"PK\x03\x04", b"PK\x05\x06")
+ZIP_MAGIC = (b"PK\x03\x04", b"PK\x05\x06")
 _ENCRYPTED_MEMBER = 0x1
 _INACTIVE_RECORD = 0
 
@@ -27,7 +28,7 @@ _INACTIVE_RECORD = 0
 def files_under(path: Path) -> list[FileRef]:
     """List the files a study is made of, in a fixed order.
 
-    A folder is searched to any depth. A zip archive gives its members and a DICOMDIR the files it
+    A folder is searched to any depth, zip archives in it included. A DICOMDIR gives the files it
     names (DICOM PS3.3 F.3), but only when named by `path` itself: inside a folder the images
     themselves are found, so a directory file adds nothing.
 
@@ -51,7 +52,7 @@ def files_under(path: Path) -> list[FileRef]:
         raise UsageError(
             f"{path} cannot be read: {error.strerror}. Check who may read it."
         ) from error
-    if magic in _ZIP_MAGIC:
+    if magic in ZIP_MAGIC:
         return _members(path)
     return _directory_files(path) or [FileRef(path)]
 
@@ -67,7 +68,14 @@ def _walk(folder: Path) -> Iterator[FileRef]:
         for name in sorted(names):
             file = Path(parent, name)
             if file.is_file():  # a pipe or a socket would block
-                yield FileRef(file)
+                yield from _file_or_members(file)
+
+
+def _file_or_members(file: Path) -> list[FileRef]:
+    if file.suffix.lower() == ".zip":
+        with suppress(UnreadableFileError, OSError):  # opening it as a file says what is wrong
+            return _members(file)
+    return [FileRef(file)]
 
 
 def _members(path: Path) -> list[FileRef]:
@@ -101,7 +109,14 @@ def _directory_files(path: Path) -> list[FileRef]:
             f"{path} is a DICOMDIR that names no file. Give the folder of the images instead."
         )
     parts = [[name] if isinstance(name, str) else list(name) for name in named]
-    return [FileRef(path.parent.joinpath(*names)) for names in parts]
+    return [FileRef(_located(path.parent, names)) for names in parts]
+
+
+def _located(folder: Path, names: Sequence[str]) -> Path:
+    """Follow the names of a DICOMDIR; some media are mounted with all names in small letters."""
+    path = folder.joinpath(*names)
+    small = folder.joinpath(*(name.lower() for name in names))
+    return small if small.exists() and not path.exists() else path
 
 
 class Opener:
@@ -128,14 +143,15 @@ class Opener:
         Raises
         ------
         UnreadableFileError
-            If it is missing, locked, encrypted or damaged.
+            If it is missing, locked, encrypted or damaged. The caller names the file.
         """
         try:
             return self._opened(file)
         except (OSError, KeyError, zipfile.BadZipFile, zlib.error, NotImplementedError) as error:
-            reason = getattr(error, "strerror", None) or error
+            reason = getattr(error, "strerror", None) or "it is damaged or missing in the archive"
             raise UnreadableFileError(
-                f"{file} cannot be read: {reason}. Check that it was copied whole and may be read."
+                f"The file cannot be read: {reason}. Check that it was copied whole and may be"
+                " read."
             ) from error
 
     def _opened(self, file: FileRef) -> BinaryIO:
@@ -144,7 +160,7 @@ class Opener:
         archive = self._archive_at(file.path)
         if archive.getinfo(file.member).flag_bits & _ENCRYPTED_MEMBER:
             raise UnreadableFileError(
-                f"{file} is protected by a password. Unpack the archive and give the folder."
+                "The file is protected by a password. Unpack the archive and give the folder."
             )
         return cast(BinaryIO, io.BytesIO(archive.read(file.member)))
 

@@ -104,6 +104,11 @@ def test_a_coarse_stack_is_chosen_for_want_of_a_better_one_and_said_to_be_coarse
     assert "the only coronal stack" in reason
 
 
+def test_of_two_echoes_alike_the_shorter_is_taken(study: Callable[..., Study]) -> None:
+    found = study(T2_FS, PD_FS)
+    assert choose_coronal(found).stack is found.stacks[1]
+
+
 def test_the_user_can_choose_another(study: Callable[..., Study]) -> None:
     found = study(PD_FS, T1)
     wanted = found.stacks[1]
@@ -114,6 +119,7 @@ def test_the_user_can_choose_another(study: Callable[..., Study]) -> None:
     choice = choose_coronal(found, stack_number=2)
     assert choice.stack is wanted
     assert "as asked for" in choice.reason
+    assert "on which landmarks are placed" in by_image.reason
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,14 @@ from pydicom.data import get_testdata_file
 from pydicom.dataset import FileDataset
 from pydicom.encaps import encapsulate
 from pydicom.pixels.decoders.base import get_decoder
-from pydicom.uid import MPEG2MPML, UID, JPEG2000Lossless, JPEGLSLossless, MRImageStorage
+from pydicom.uid import (
+    MPEG2MPML,
+    UID,
+    JPEG2000Lossless,
+    JPEGLosslessSV1,
+    JPEGLSLossless,
+    MRImageStorage,
+)
 
 from meniscal_measure.errors import UnreadableFileError, UsageError
 from meniscal_measure.series.guarded import GuardedDecoder
@@ -75,7 +82,9 @@ def test_only_the_frames_asked_for_are_read(
     paths[1].unlink()
 
     assert np.array_equal(read_pixels(stack, [2, 0]), [RAMP, RAMP])
-    with pytest.raises(UnreadableFileError, match=r"0001\.dcm cannot be read: No such file"):
+    with pytest.raises(
+        UnreadableFileError, match=r"0001\.dcm: The file cannot be read: No such file"
+    ):
         read_pixels(stack)
 
 
@@ -292,6 +301,20 @@ def test_damaged_compressed_data_is_refused(tmp_path: Path) -> None:
 
     with pytest.raises(UnreadableFileError, match=r"damaged\.dcm \(JPEG 2000.*cannot be decoded"):
         read_pixels(only_stack(path))
+
+
+def test_what_a_decoder_says_of_damaged_data_is_no_programmers_talk(tmp_path: Path) -> None:
+    source = pydicom.dcmread(shipped("JPEG-LL.dcm"))
+    (frame,) = pydicom.encaps.generate_frames(source.PixelData, number_of_frames=1)
+    content = (
+        shipped("JPEG-LL.dcm").read_bytes().replace(frame, frame[:20] + bytes(len(frame) - 20))
+    )
+
+    with (
+        GuardedDecoder() as decoder,
+        pytest.raises(ValueError, match=r"^(the data is damaged|the decoder broke down on it)$"),
+    ):
+        decoder.decode(content[: len(content) // 2], [0], JPEGLosslessSV1)
 
 
 def test_a_decoder_that_breaks_down_can_be_used_again(tmp_path: Path) -> None:

@@ -17,8 +17,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pydicom.data import get_testdata_file
+from pydicom.dataelem import RawDataElement
 from pydicom.dataset import FileDataset
 from pydicom.fileset import FileSet
+from pydicom.tag import Tag
 from pydicom.uid import (
     UID,
     CTImageStorage,
@@ -68,6 +70,42 @@ def test_a_zip_archive_gives_its_members(tmp_path: Path, mr_stack: BuildMany, sa
     (stack,) = open_study(archive).stacks
 
     assert [frame.file.member for frame in stack.frames] == ["deep/0000", "deep/0001"]
+
+
+def test_zip_archives_within_a_folder_are_opened(
+    tmp_path: Path, mr_stack: BuildMany, save: Save
+) -> None:
+    paths = save(tmp_path / "in", mr_stack([0, 3]))
+    with zipfile.ZipFile(tmp_path / "Export.ZIP", "w") as packed:
+        for path in paths:
+            packed.write(path, path.name)
+    shutil.rmtree(tmp_path / "in")
+    (tmp_path / "cut.zip").write_bytes((tmp_path / "Export.ZIP").read_bytes()[:-100])
+
+    study = open_study(tmp_path)
+
+    assert slice_count(tmp_path) == 2
+    assert [item.file.path.name for item in study.refusals] == ["cut.zip"]
+    assert "Unpack it" in study.refusals[0].reason
+
+
+@pytest.mark.filterwarnings("ignore:Implicitly cleaning up:ResourceWarning")  # pydicom's FileSet
+def test_a_dicomdir_is_followed_on_media_mounted_in_small_letters(
+    tmp_path: Path, mr_stack: BuildMany
+) -> None:
+    file_set = FileSet()
+    for dataset in mr_stack([0, 3], StudyDate="20200101", StudyTime="120000", StudyID="1"):
+        file_set.add(dataset)
+    file_set.write(tmp_path / "disc")
+    del file_set
+    gc.collect()
+    for path in (tmp_path / "disc").rglob("*"):
+        if path.is_file():
+            small = tmp_path / str(path.relative_to(tmp_path)).lower().replace("disc", "mounted")
+            small.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy(path, small)
+
+    assert slice_count(tmp_path / "mounted" / "dicomdir") == 2
 
 
 @pytest.mark.filterwarnings("ignore:Implicitly cleaning up:ResourceWarning")  # pydicom's FileSet
@@ -208,7 +246,7 @@ def test_reused_instance_uids_hide_no_slice(
     ("attributes", "reason"),
     [
         ({"PixelSpacing": None}, "PixelSpacing is missing"),
-        ({"PixelSpacing": [0.5]}, "PixelSpacing has 1 of 2 values"),
+        ({"PixelSpacing": [0.5]}, "PixelSpacing has 1 value where 2 are needed"),
         ({"PixelSpacing": [0, 0]}, "PixelSpacing is 0.0.*must be positive"),
         ({"PixelSpacing": [-0.5, 0.5]}, "PixelSpacing is -0.5.*must be positive"),
         ({"ImagePositionPatient": None}, "ImagePositionPatient is missing"),
@@ -424,3 +462,97 @@ def test_the_real_knee_has_four_series_of_the_right_side(real_knee: Path) -> Non
     assert {stack.laterality.side for stack in study.stacks} == {"R"}
     assert not study.refusals
     assert not any(stack.findings for stack in study.stacks)
+
+
+# --- headers that are odd, but not in what the measurement needs ---------------------------
+
+
+def write_raw(path: Path, tag: int, value_representation: str, value: bytes) -> None:
+    """Put a value into a file that the library would not let through."""
+    dataset = pydicom.dcmread(path)
+    padded = value + b" " * (len(value) % 2)
+    dataset[tag] = RawDataElement(
+        Tag(tag), value_representation, len(padded), padded, 0, False, True
+    )
+    dataset.save_as(path)
+
+
+@pytest.mark.parametrize(
+    ("tag", "value_representation", "value"),
+    [
+        pytest.param(0x00200013, "IS", b"inf", id="infinite Instance Number"),
+        pytest.param(0x00200013, "IS", b"9" * 5000, id="endless Instance Number"),
+        pytest.param(0x00200013, "IS", b"seven", id="Instance Number in words"),
+        pytest.param(0x00200011, "IS", b"9" * 5000, id="endless Series Number"),
+        pytest.param(0x00200011, "IS", b"\xb2", id="superscript Series Number"),
+        pytest.param(0x00180050, "DS", b"3,0", id="decimal comma in Slice Thickness"),
+        pytest.param(0x00180081, "DS", b"nan", id="Echo Time that is no number"),
+    ],
+)
+def test_what_the_measurement_can_do_without_need_not_be_legible(
+    tmp_path: Path,
+    mr_stack: BuildMany,
+    save: Save,
+    tag: int,
+    value_representation: str,
+    value: bytes,
+) -> None:
+    for path in save(tmp_path, mr_stack([0, 3])):
+        write_raw(path, tag, value_representation, value)
+
+    study = open_study(tmp_path)
+
+    assert [len(stack.frames) for stack in study.stacks] == [2]
+    assert not study.refusals
+
+
+@pytest.mark.parametrize(
+    ("tag", "value", "reason"),
+    [
+        pytest.param(0x00280030, b"0,5\\0,5", r'PixelSpacing is "0,5\0,5"', id="decimal comma"),
+        pytest.param(0x00280030, b"0_1.5\\0.5", "not made of numbers", id="underscore"),
+        pytest.param(0x00280030, b"1\\1\\1", "has 3 values where 2 are needed", id="three"),
+        pytest.param(0x00280030, b"500\\500", "cannot be in millimetres", id="micrometres"),
+        pytest.param(0x00280030, b"5e-4\\5e-4", "cannot be in millimetres", id="metres"),
+        pytest.param(0x00281053, b"0", "RescaleSlope is 0", id="slope of zero"),
+        pytest.param(0x00281052, b"nan", "RescaleIntercept is nan", id="intercept"),
+    ],
+)
+def test_a_value_that_the_measurement_needs_is_refused_in_plain_words(
+    tmp_path: Path, mr_slice: Build, save: Save, tag: int, value: bytes, reason: str
+) -> None:
+    (path,) = save(tmp_path, [mr_slice()])
+    write_raw(path, tag, "DS", value)
+
+    study = open_study(tmp_path)
+
+    assert not study.stacks
+    assert reason in study.refusals[0].reason
+    assert "exported again" in study.refusals[0].reason
+
+
+def test_frames_that_nothing_places_are_refused(
+    tmp_path: Path, mr_slice: Build, save: Save
+) -> None:
+    save(tmp_path, [mr_slice(NumberOfFrames=3, PixelData=bytes(3 * 2 * 120))])
+
+    assert "NumberOfFrames is 3" in open_study(tmp_path).refusals[0].reason
+
+
+def test_free_text_cannot_steer_a_terminal(tmp_path: Path, mr_slice: Build, save: Save) -> None:
+    (path,) = save(tmp_path, [mr_slice()])
+    write_raw(path, 0x0008103E, "LO", b"\x1b[2JCOR\x07 PD")
+
+    (stack,) = open_study(tmp_path).stacks
+
+    assert stack.identity.series_description == "[2JCOR  PD"
+
+
+def test_a_refusal_names_its_file_once(tmp_path: Path) -> None:
+    source = get_testdata_file("DICOMDIR")
+    assert isinstance(source, str)
+    shutil.copy(source, tmp_path / "DICOMDIR")
+
+    refusal = open_study(tmp_path / "DICOMDIR").refusals[0]
+
+    assert str(refusal.file.path.parent) not in refusal.reason
