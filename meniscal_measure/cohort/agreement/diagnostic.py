@@ -137,7 +137,8 @@ def roc_curve(values: ArrayLike, reference: ArrayLike, *, level: float = LEVEL) 
     reference
         1 or True with the finding, 0 or False without, NaN where missing, shape (n,).
     level
-        Confidence level of the interval of the area, a fraction; it is cut off at 0 and 1.
+        Confidence level of the interval of the area, a fraction. It is cut off at 0 and 1, and
+        left out where no case lies among those of the other kind.
 
     Raises
     ------
@@ -184,6 +185,8 @@ def _area(with_it: FloatArray, without: FloatArray, level: float) -> Estimate:
     displaced = 1 - (overall[m:] - stats.rankdata(without)) / m
     area = float(placed.mean())
     error = math.sqrt(placed.var(ddof=1) / m + displaced.var(ddof=1) / n)
+    if error == 0:  # the two kinds are parted completely, and nothing is known of its error
+        return Estimate("Area under the ROC curve", area, source=SOURCE_AUC)
     half = float(stats.norm.ppf(1 - tail(level))) * error
     low, high = max(area - half, 0.0), min(area + half, 1.0)
     return Estimate("Area under the ROC curve", area, low, high, source=SOURCE_AUC)

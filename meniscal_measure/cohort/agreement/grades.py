@@ -123,7 +123,8 @@ def kappa_of_table(
 
     Notes
     -----
-    Large-sample interval with the standard error of Fleiss, Cohen and Everitt (1969).
+    Large-sample interval with the standard error of Fleiss, Cohen and Everitt (1969). Where
+    agreement is complete that error is nought, and no interval is given.
     """
     counts = np.asarray(table, dtype=np.float64)
     disagreement = _disagreement(weights, counts.shape[0])
@@ -135,11 +136,11 @@ def kappa_of_table(
     if math.isclose(expected, 1.0):
         raise AgreementError("All readings have one grade; kappa is not defined.")
     value = (observed - expected) / (1 - expected)
-    half = stats.norm.ppf(1 - tail(level)) * _error(shares, agreement, value, expected, total)
+    error = _error(shares, agreement, value, expected, total)
     name = f"Kappa, {weights.value if isinstance(weights, Weights) else 'weights given'}"
     source = f"{SOURCE_KAPPA}; interval: {SOURCE_ERROR}"
     return Kappa(
-        Estimate(name, value, max(value - half, -1.0), min(value + half, 1.0), source=source),
+        Estimate(name, value, *_interval(value, error, level), source=source),
         observed,
         expected,
         counts,
@@ -159,6 +160,14 @@ def _disagreement(weights: Weights | ArrayLike, grades: int) -> FloatArray:
     if given.max() == 0:
         raise AgreementError("All disagreement weights are 0; give some disagreement a weight.")
     return given
+
+
+def _interval(value: float, error: float, level: float) -> tuple[float | None, float | None]:
+    """Give the interval about kappa; none where agreement is complete and its error unknown."""
+    if error == 0:
+        return None, None
+    half = float(stats.norm.ppf(1 - tail(level))) * error
+    return max(value - half, -1.0), min(value + half, 1.0)
 
 
 def _error(

@@ -64,6 +64,9 @@ def limits_plot(first: ArrayLike, second: ArrayLike, limits: LimitsOfAgreement) 
 def roc_plot(roc: Roc, *, marked_mm: float | None = None) -> Draw:
     """Plot the ROC curve with its area, and a threshold marked on it if one is given."""
     area = roc.area
+    words = f"area {area.value:.3f}"
+    if area.low is not None and area.high is not None:
+        words += f" ({area.low:.3f}-{area.high:.3f})"
 
     def draw(axes: Axes) -> None:
         axes.set(xlabel="1 - specificity", ylabel="Sensitivity")
@@ -73,7 +76,6 @@ def roc_plot(roc: Roc, *, marked_mm: float | None = None) -> Draw:
         if marked_mm is not None:
             index = int(np.argmin(np.abs(roc.thresholds_mm - marked_mm)))
             axes.plot(roc.false_positive_rate[index], roc.sensitivity[index], "s", color=ALERT)
-        words = f"area {area.value:.3f} ({area.low:.3f}-{area.high:.3f})"
         axes.text(0.98, 0.04, words, ha="right", fontsize=7)
 
     return draw

@@ -85,6 +85,11 @@ def test_missing_values_are_counted() -> None:
     assert result.area.value == 1
 
 
+def test_an_area_of_one_has_no_interval() -> None:
+    area = roc_curve([1, 2, 3, 4], [0, 0, 1, 1]).area
+    assert (area.value, area.low, area.high) == (1.0, None, None)
+
+
 def test_one_sided_cases_are_refused() -> None:
     with pytest.raises(AgreementError, match="0 cases have the reference finding and 3 do not"):
         roc_curve([1, 2, 3], [0, 0, 0])

@@ -59,6 +59,11 @@ def test_interval_of_unweighted_kappa_agrees_with_statsmodels() -> None:
     )
 
 
+def test_complete_agreement_has_no_interval() -> None:
+    kappa = weighted_kappa([0, 1, 2, 3], [0, 1, 2, 3], grades=4).kappa
+    assert (kappa.value, kappa.low, kappa.high) == (1.0, None, None)
+
+
 def test_missing_grades_are_left_out() -> None:
     found = weighted_kappa([0, 1, np.nan, 3, 2], [0, 1, 2, np.nan, 3], grades=4)
     assert (found.cases.used, found.cases.left_out) == (3, 2)
