@@ -53,7 +53,7 @@ from meniscal_measure.phantom.scanner.sampling import StackPlane
 from meniscal_measure.phantom.study import Progress, silent, study_knee, write_study
 from meniscal_measure.phantom.truth_file import StudyTruth, write_landmarks
 
-DRAWS = 50
+DRAWS = 8
 """Attempts at a knee whose extrusion profile can be moved to the drawn value."""
 
 
