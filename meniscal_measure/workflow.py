@@ -107,6 +107,7 @@ def measure(
     series: int | None = None,
     conventions: Conventions = DEFAULT_CONVENTIONS,
     refine_edges: bool = False,
+    measure_neighbours: bool = True,
 ) -> KneeReading:
     """Measure meniscal extrusion on the coronal series of a study.
 
@@ -125,6 +126,8 @@ def measure(
         Axis and threshold rule.
     refine_edges
         Move each rim and outer edge along the measuring direction onto the nearest edge.
+    measure_neighbours
+        As in `measure_set`.
 
     Returns
     -------
@@ -148,7 +151,14 @@ def measure(
     laterality = resolve_side(choice.stack, _as_side(side))
     placed = read_landmark_file(Path(landmarks), choice.stack.frames)
     placed, remarks = _refined(placed, choice.stack, conventions) if refine_edges else (placed, ())
-    return measure_placed(choice, laterality, placed, conventions=conventions, remarks=remarks)
+    return measure_placed(
+        choice,
+        laterality,
+        placed,
+        conventions=conventions,
+        remarks=remarks,
+        measure_neighbours=measure_neighbours,
+    )
 
 
 def measure_placed(

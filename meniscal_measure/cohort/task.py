@@ -108,8 +108,9 @@ def measure_knee(entry: Entry, images: Path, landmarks: Path | None, settings: S
     Returns
     -------
     dict
-        The reading without the patient's name and number: a cohort knows its subjects by the
-        names of the manifest.
+        The reading of the measured slice, without the patient's name and number: a cohort knows
+        its subjects by the names of the manifest. Neighbouring slices count in the uncertainty;
+        their own readings are left out, as they take most of the time.
 
     Raises
     ------
@@ -126,6 +127,7 @@ def measure_knee(entry: Entry, images: Path, landmarks: Path | None, settings: S
         series=entry.series,
         conventions=settings.conventions,
         refine_edges=settings.refine_edges,
+        measure_neighbours=False,
     )
     if reading.source.side is None:
         raise InputError(
