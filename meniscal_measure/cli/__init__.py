@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from meniscal_measure.cli import contents, measure, phantom, report
+from meniscal_measure.cli import cohort, contents, measure, phantom, report, review
 
 EPILOG = (
     "Exit codes: 0 done; 1 done, but some files of the study were refused; 2 the command cannot "
@@ -29,6 +29,8 @@ app = typer.Typer(
 app.command("contents")(contents.contents)
 app.command("measure")(measure.measure)
 app.command("report")(report.report)
+app.command("review")(review.review)
+app.add_typer(cohort.app, name="cohort")
 app.add_typer(phantom.app, name="phantom")
 
 

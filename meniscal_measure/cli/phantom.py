@@ -34,3 +34,18 @@ def study(recipe: Recipe, out: Out, as_json: AsJson = False) -> None:
             print_json({"folder": str(out), "name": truth.name, "series_instance_uids": series})
         else:
             typer.echo(f"Written to {out}: {truth.name}, {len(series)} series, truth.json.")
+
+
+@app.command()
+def cohort(recipe: Recipe, out: Out, as_json: AsJson = False) -> None:
+    """Write a synthetic reader study: many knees, visits and readers, with a table of the truth."""
+    with reported(as_json=as_json):
+        from meniscal_measure.phantom.cohort import read_cohort_recipe, write_cohort
+
+        asked = read_cohort_recipe(recipe)
+        with progress_bar("Imaging", shown=not as_json) as progress:
+            visits = write_cohort(asked, out, progress=progress)
+        if as_json:
+            print_json({"folder": str(out), "name": asked.name, "studies": len(visits)})
+        else:
+            typer.echo(f"Written to {out}: {len(visits)} studies, truth.csv, manifest.csv.")

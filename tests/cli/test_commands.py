@@ -32,7 +32,9 @@ def test_help_says_what_it_is_for_and_that_it_is_no_diagnosis() -> None:
     assert "not a diagnosis" in " ".join(result.output.split())
 
 
-@pytest.mark.parametrize("command", ["contents", "measure", "report", "phantom"])
+@pytest.mark.parametrize(
+    "command", ["contents", "measure", "report", "review", "cohort", "phantom"]
+)
 def test_every_command_explains_itself(command: str) -> None:
     result = runner.invoke(app, [command, "--help"])
     assert result.exit_code == ExitCode.DONE
