@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from meniscal_measure.anatomy import Compartment
-from meniscal_measure.errors import RecipeError
+from meniscal_measure.errors import OutputError, RecipeError
 from meniscal_measure.files import written_whole
 from meniscal_measure.geometry import PixelGrid, Vector, as_vector
 from meniscal_measure.phantom.dicom.classic import classic_datasets
@@ -85,8 +85,9 @@ def write_study(
     RecipeError
         If the extrusion asked for cannot be had on the measured slice.
     OutputError
-        If the folder cannot be written.
+        If the folder holds a study already, or cannot be written.
     """
+    _check_unused(folder)
     knee = Knee(study_knee(recipe, wanted_extrusion(recipe.extrusion)))
     series = []
     for item in imaged_series(recipe, knee, visit=visit, progress=progress):
@@ -99,6 +100,14 @@ def write_study(
     write_truth(truth, folder / "truth.json")
     write_landmarks(truth, folder / "landmarks.json")
     return truth
+
+
+def _check_unused(folder: Path) -> None:
+    """Refuse a folder whose series would be mixed with those to be written."""
+    if any(folder.glob("series-*")):
+        raise OutputError(
+            f"{folder} holds a study already. Name another folder, or remove its series first."
+        )
 
 
 def wanted_extrusion(recipe: ExtrusionRecipe) -> dict[Compartment, float]:

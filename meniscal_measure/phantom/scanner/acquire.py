@@ -9,7 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meniscal_measure.geometry import FloatArray, PixelGrid
-from meniscal_measure.phantom.scanner.fat_suppression import SuppressionFailure, remaining_fat
+from meniscal_measure.phantom.scanner.fat_suppression import (
+    LEFT_OVER,
+    SuppressionFailure,
+    remaining_fat,
+)
 from meniscal_measure.phantom.scanner.image import ScannedStack
 from meniscal_measure.phantom.scanner.kspace import (
     ComplexArray,
@@ -43,7 +47,8 @@ from meniscal_measure.phantom.scanner.signal import (
 from meniscal_measure.phantom.scanner.texture import Texture
 
 FULL_SCALE = 2400
-"""Grey value of the brightest tissue before coils and noise; leaves room for both in 12 bits."""
+"""Grey value of the brightest tissue, fat suppressed if it is meant to be, before coils and noise;
+leaves room for both in 12 bits."""
 
 LARGEST_GREY = 4095
 
@@ -219,6 +224,9 @@ def _noise(acquisition: _Acquisition, rng: np.random.Generator) -> ComplexArray:
 
 
 def _grey_values(magnitude: FloatArray, acquisition: _Acquisition) -> NDArray[np.uint16]:
-    brightest = float(acquisition.signals.sum(axis=0).max())
+    water, fat = acquisition.signals
+    brightest = float(
+        (water + (LEFT_OVER if acquisition.protocol.fat_suppressed else 1) * fat).max()
+    )
     scaled = np.rint(magnitude * FULL_SCALE / brightest)
     return np.clip(scaled, 0, LARGEST_GREY).astype(np.uint16)

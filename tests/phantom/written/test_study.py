@@ -197,6 +197,13 @@ def test_extrusion_without_a_coronal_series_is_refused(
         write_study(parse_recipe(document), tmp_path)
 
 
+def test_a_folder_that_holds_a_study_is_refused(
+    written: tuple[Path, StudyTruth], document: dict[str, Any]
+) -> None:
+    with pytest.raises(OutputError, match="holds a study already"):
+        write_study(parse_recipe(document), written[0])
+
+
 def test_a_folder_that_cannot_be_written_is_refused(
     document: dict[str, Any], tmp_path: Path
 ) -> None:
