@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from meniscal_measure.caliper.reading import AxisConvention, Conventions, ThresholdRule
-from meniscal_measure.cli.common import AsJson, print_json, progress_bar, reported
+from meniscal_measure.cli.cohort_progress import cohort_bar, say_end
+from meniscal_measure.cli.common import AsJson, progress_bar, reported
 from meniscal_measure.errors import ExitCode
 
 if TYPE_CHECKING:
-    from meniscal_measure.cohort.run import CarryOut, Progress
+    from meniscal_measure.cohort.run import CarryOut
 
 app = typer.Typer(
     help="Measure, export, compare and report many knees.",
@@ -115,11 +113,11 @@ def measure(
 
         conventions = Conventions(axis=axis, threshold_rule=threshold_rule)
         job = Job(store, Settings(conventions, refine_edges), retry_refused)
-        with _bar(shown=not as_json) as watch:
+        with cohort_bar(shown=not as_json) as watch:
             progress = run_cohort(
                 read_manifest(manifest), job, carry_out=_by(workers, scheduler), watch=watch
             )
-        _say_end(progress, store, as_json=as_json)
+        say_end(progress, store, as_json=as_json)
         if progress.failures or progress.stopped:
             raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
 
@@ -206,6 +204,43 @@ def assign(
 
 
 @app.command()
+def collect(
+    signed: Annotated[
+        Path,
+        typer.Argument(
+            metavar="SIGNED",
+            help="File in which the review page kept what readers signed.",
+            show_default=False,
+        ),
+    ],
+    out: Annotated[
+        Path,
+        typer.Option(
+            "--out", help="Folder for the landmarks, as named by assign.", show_default=False
+        ),
+    ],
+) -> None:
+    """Collect the landmarks that readers signed on the review page, for measuring the study."""
+    with reported(as_json=False):
+        from meniscal_measure.cohort.signed import write_signed_landmarks
+        from meniscal_measure.errors import UsageError
+        from meniscal_measure.review.journal import Journal, Verdict
+        from meniscal_measure.review.store import Store as SignedStore
+
+        if not signed.exists():
+            raise UsageError(f"There is no file {signed}. Name the store of the review page.")
+        newest = {one.key: one for one in Journal(SignedStore(signed, {})).all()}
+        for key, one in newest.items():
+            if one.verdict is Verdict.MEASURED:
+                reading = one.record["reading"]
+                write_signed_landmarks(reading, out, reader=key.reader, knee=key.knee)
+            else:
+                reason = one.record["rejection"]
+                typer.echo(f"Rejected by {key.reader}: {key.knee}, {reason}", err=True)
+        typer.echo(f"{len(newest)} signed readings collected into {out}.")
+
+
+@app.command()
 def disputes(
     out: Annotated[Path, typer.Option("--out", help="Table to write.", show_default=False)],
     store: StorePath = STORE,
@@ -280,55 +315,6 @@ def _by(workers: int | None, scheduler: str | None) -> CarryOut:
     from meniscal_measure.cohort.run import on_this_machine
 
     return on_this_machine(workers=workers)
-
-
-@contextmanager
-def _bar(*, shown: bool) -> Iterator[Callable[[Progress], None]]:
-    """Show knees done, failures and the time left on standard error while it is a terminal."""
-    if not (shown and sys.stderr.isatty()):
-        yield lambda _: None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
-    from rich.progress import Progress as Bar
-
-    columns: tuple[Any, ...] = (
-        TextColumn("Measuring"), BarColumn(), MofNCompleteColumn(),
-        TextColumn("{task.fields[failures]} failed, {task.fields[left]}"),
-    )  # fmt: skip
-    with Bar(*columns, console=Console(stderr=True)) as bar:
-        task = bar.add_task("Measuring", total=None, failures=0, left="")
-
-        def watch(progress: Progress) -> None:
-            bar.update(
-                task,
-                completed=progress.done,
-                total=progress.total,
-                failures=progress.failures,
-                left="stopping" if progress.stopped else _left(progress.seconds_left),
-            )
-
-        yield watch
-
-
-def _left(seconds: float | None) -> str:
-    if seconds is None:
-        return "estimating the time left"
-    minutes = round(seconds / 60)
-    return f"{minutes // 60} h {minutes % 60:02d} min left" if minutes else "less than 1 min left"
-
-
-def _say_end(progress: Progress, store: Path, *, as_json: bool) -> None:
-    counts = {status.value: count for status, count in progress.counts.items()}
-    if as_json:
-        end = {"total": progress.total, "already_done": progress.already_done, **counts}
-        print_json({**end, "stopped": progress.stopped, "store": str(store)})
-        return
-    here = ", ".join(f"{count} {name}" for name, count in counts.items()) or "nothing to do"
-    typer.echo(
-        f"{'Stopped' if progress.stopped else 'Done'}: {here}; {progress.already_done} were done"
-        f" before; {progress.done} of {progress.total} in {store}."
-    )
 
 
 def _write_text(path: Path, text: str) -> None:

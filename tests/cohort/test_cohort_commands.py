@@ -10,8 +10,13 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
+from meniscal_measure import workflow
 from meniscal_measure.cli.cohort import app
 from meniscal_measure.cohort.store import Store
+from meniscal_measure.report.record import reading_to_dict
+from meniscal_measure.review.journal import Journal, Verdict
+from meniscal_measure.review.store import Store as SignedStore
+from meniscal_measure.review.store import TaskKey
 
 runner = CliRunner()
 
@@ -162,3 +167,27 @@ def test_a_study_without_a_question_has_no_size() -> None:
     result = invoke("study-size")
     assert result.exit_code == 2
     assert "Give --icc or --change-mm" in result.output
+
+
+def test_signed_landmarks_are_collected_and_measured_alike(samples: Path, tmp_path: Path) -> None:
+    study = samples / "root-tear"
+    reading = workflow.measure(study, landmarks=study / "landmarks.json")
+    signed = SignedStore(tmp_path / "signed.sqlite", {})
+    with signed.writing() as connection:
+        content = {"reading": reading_to_dict(reading), "rejection": None}
+        Journal(signed).append(connection, TaskKey("A", "K7Q2M", 1), Verdict.MEASURED, content)
+        rejected = {"reading": None, "rejection": "Other"}
+        Journal(signed).append(connection, TaskKey("A", "XXXXX", 1), Verdict.REJECTED, rejected)
+    result = invoke("collect", tmp_path / "signed.sqlite", "--out", tmp_path / "landmarks")
+    assert result.exit_code == 0, result.output
+    assert "Rejected by A: XXXXX, Other" in result.output
+    again = workflow.measure(study, landmarks=tmp_path / "landmarks" / "A" / "K7Q2M.json")
+    assert again.medial is not None
+    assert again.medial.extrusion.extrusion_mm == pytest.approx(SAMPLES["root-tear"], abs=1e-6)
+    assert len(again.neighbours) == len(reading.neighbours)
+
+
+def test_a_review_store_that_is_not_there_is_said(tmp_path: Path) -> None:
+    result = invoke("collect", tmp_path / "none.sqlite", "--out", tmp_path)
+    assert result.exit_code == 2
+    assert "Name the store of the review page" in result.output
