@@ -5,12 +5,17 @@ Writes one synthetic 30-slice series, links it SERIES times so that the disk suf
 - the rate of a bare loop that reads the same pixels with pydicom in as many processes,
 - the rate of the run and its share of the bare loop's,
 - the largest memory of the main process and of a worker,
-- the time of a resume with everything done.
+- the time of a resume with everything done,
+- the rate on a Dask cluster of this machine, if asked for.
+
+Every part runs in a process of its own, so that none inherits the memory of another.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
+import multiprocessing
 import os
 import resource
 import shutil
@@ -18,7 +23,7 @@ import sys
 import tempfile
 import time
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -26,10 +31,9 @@ from typing import Any
 import pydicom
 
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.cohort.run import Job, Progress, on_this_machine, run_cohort
+from meniscal_measure.cohort.manifest import manifest_csv, read_manifest
+from meniscal_measure.cohort.run import CarryOut, Job, on_this_machine, run_cohort
 from meniscal_measure.cohort.task import Record, Settings, measure_knee
-from meniscal_measure.phantom.recipe import parse_recipe
-from meniscal_measure.phantom.study import write_study
 
 RECIPE = """
 name = "scale"
@@ -50,6 +54,9 @@ thickness_mm = 3.0
 spacing_mm = 3.3
 """
 
+SLICES_MARKED = 3
+"""A reader's landmarks are on the measured slice and its two neighbours."""
+
 
 def main() -> None:
     """Measure and print."""
@@ -59,44 +66,71 @@ def main() -> None:
     parser.add_argument("--dask", action="store_true", help="compare with a Dask local cluster")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="cohort-scale-") as name:
-        folder = Path(name)
-        entries = list(linked(folder, asked.series))
-        bare = timed(lambda: read_bare(entries, asked.workers))
-        say("bare pydicom loop", asked.series, bare)
-        job = Job(folder / "pool.sqlite")
-        pool = timed(lambda: run(entries, job, on_this_machine(workers=asked.workers,
-                                                               measure=measure_and_weigh)))  # fmt: skip
-        say("cohort run", asked.series, pool)
-        print(f"  {bare / pool:.0%} of the bare loop's rate")
-        print(f"  memory: main {peak_mib():.0f} MiB, worker {worker_mib(folder):.0f} MiB")
-        print(f"  store: {job.store.stat().st_size / asked.series / 1024:.1f} KiB a reading")
-        resume = timed(lambda: run(entries, job, on_this_machine(workers=asked.workers)))
-        print(f"resume over {asked.series} done: {resume:.2f} s")
-        if asked.dask:
-            seconds = run_on_dask(entries, Job(folder / "dask.sqlite"), asked.workers)
-            say("Dask local cluster", asked.series, seconds)
-            print(f"  {pool / seconds:.0%} of the process pool's rate")
+        compare(Path(name), asked.series, asked.workers, dask=asked.dask)
+
+
+def compare(folder: Path, series: int, workers: int, *, dask: bool) -> None:
+    """Run every part on a fresh cohort."""
+    alone(write_series, folder)
+    (folder / "manifest.csv").write_text(manifest_csv(linked(folder, series)), "utf-8")
+    bare, _ = alone(read_bare, folder, workers)
+    say("bare pydicom loop", series, bare)
+    seconds, main_mib = alone(run_here, folder, workers)
+    say("cohort run", series, seconds)
+    print(f"  {bare / seconds:.0%} of the bare loop's rate")
+    print(f"  memory: main {main_mib:.0f} MiB, worker {worker_mib(folder):.0f} MiB")
+    print(f"  store: {(folder / 'pool.sqlite').stat().st_size / series / 1024:.1f} KiB a reading")
+    resume, _ = alone(run_here, folder, workers)
+    print(f"resume over {series} done: {resume:.2f} s", flush=True)
+    if dask:
+        on_dask, client_mib = alone(run_on_dask, folder, workers)
+        say("Dask local cluster", series, on_dask)
+        print(f"  {seconds / on_dask:.0%} of the process pool's rate")
+        print(f"  memory: client and scheduler {client_mib:.0f} MiB")
+
+
+def alone(work: Callable[..., Any], *arguments: Any) -> tuple[float, float]:
+    """Do some work in a process of its own, and give its time in s and largest memory in MiB."""
+    spawn = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(1, mp_context=spawn) as executor:
+        return executor.submit(weighed, work, arguments).result()
+
+
+def weighed(work: Callable[..., Any], arguments: tuple[Any, ...]) -> tuple[float, float]:
+    """Time and weigh some work in this process."""
+    started = time.perf_counter()
+    seconds = work(*arguments)
+    return seconds or time.perf_counter() - started, peak_mib()
+
+
+def write_series(folder: Path) -> None:
+    """Write one series, and landmarks as a reader places them."""
+    from meniscal_measure.phantom.recipe import parse_recipe
+    from meniscal_measure.phantom.study import write_study
+
+    write_study(parse_recipe(tomllib.loads(RECIPE)), folder / "base")
+    landmarks = json.loads((folder / "base" / "landmarks.json").read_text("utf-8"))
+    landmarks["slices"] = landmarks["slices"][:SLICES_MARKED]
+    (folder / "landmarks.json").write_text(json.dumps(landmarks), "utf-8")
 
 
 def linked(folder: Path, count: int) -> Iterator[Entry]:
-    """Write one series and link its files into `count` folders."""
-    base = folder / "base"
-    write_study(parse_recipe(tomllib.loads(RECIPE)), base)
-    images = sorted(base.glob("*/*.dcm"))
+    """Link the files of the series into `count` folders."""
+    images = sorted((folder / "base").glob("*/*.dcm"))
     for number in range(count):
         place = folder / "knees" / f"{number:06d}"
         place.mkdir(parents=True)
         for image in images:
             os.link(image, place / image.name)
         yield Entry(
-            subject=f"S{number:06d}", path=str(place), landmarks=str(base / "landmarks.json")
+            subject=f"S{number:06d}", path=str(place), landmarks=str(folder / "landmarks.json")
         )
 
 
-def read_bare(entries: list[Entry], workers: int) -> None:
+def read_bare(folder: Path, workers: int) -> None:
     """Read every pixel with pydicom and nothing else."""
+    paths = [entry.path for entry in os.scandir(folder / "knees")]
     with ProcessPoolExecutor(workers) as executor:
-        paths = [entry.path for entry in entries]
         for _ in executor.map(read_folder, paths, chunksize=8):
             pass
 
@@ -106,15 +140,21 @@ def read_folder(path: str) -> int:
     return sum(pydicom.dcmread(item).pixel_array.size for item in os.scandir(path))
 
 
-def run(entries: list[Entry], job: Job, carry_out: Any) -> None:
+def run_here(folder: Path, workers: int) -> None:
+    """Run the cohort in processes of this machine."""
+    here = on_this_machine(workers=workers, measure=measure_and_weigh)
+    run(folder, Job(folder / "pool.sqlite"), here)
+
+
+def run(folder: Path, job: Job, carry_out: CarryOut) -> None:
     """Run the cohort and see that every knee was done."""
-    progress: Progress = run_cohort(entries, job, carry_out=carry_out)
-    if progress.done != len(entries) or progress.failures:
-        sys.exit(f"{progress.done} of {len(entries)} done, {progress.failures} failures")
+    progress = run_cohort(read_manifest(folder / "manifest.csv"), job, carry_out=carry_out)
+    if progress.done != progress.total or progress.failures:
+        sys.exit(f"{progress.done} of {progress.total} done, {progress.failures} failures")
 
 
-def run_on_dask(entries: list[Entry], job: Job, workers: int) -> float:
-    """Time the same run on a Dask cluster of this machine."""
+def run_on_dask(folder: Path, workers: int) -> float:
+    """Time the same run on a Dask cluster of this machine, its start left out."""
     from distributed import LocalCluster
 
     from meniscal_measure.cohort.cluster import on_cluster
@@ -123,7 +163,9 @@ def run_on_dask(entries: list[Entry], job: Job, workers: int) -> float:
         n_workers=workers, threads_per_worker=1, host="127.0.0.1", dashboard_address=None
     )
     with cluster:
-        return timed(lambda: run(entries, job, on_cluster(cluster.scheduler_address)))
+        started = time.perf_counter()
+        run(folder, Job(folder / "dask.sqlite"), on_cluster(cluster.scheduler_address))
+        return time.perf_counter() - started
 
 
 def measure_and_weigh(
@@ -143,13 +185,6 @@ def peak_mib() -> float:
 def worker_mib(folder: Path) -> float:
     """Largest memory a worker has noted."""
     return max(float(path.read_text()) for path in folder.glob("worker-*"))
-
-
-def timed(work: Any) -> float:
-    """Seconds some work takes."""
-    started = time.perf_counter()
-    work()
-    return time.perf_counter() - started
 
 
 def say(what: str, count: int, seconds: float) -> None:
