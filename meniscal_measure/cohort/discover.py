@@ -9,7 +9,7 @@ from pathlib import Path
 
 from meniscal_measure.anatomy import Side
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.errors import InputError, NothingMeasurableError
+from meniscal_measure.errors import InputError, NothingMeasurableError, UsageError
 from meniscal_measure.series.model import Stack, Study
 from meniscal_measure.series.scan import open_study
 
@@ -43,7 +43,7 @@ def propose_manifest(
     Parameters
     ----------
     folder
-        Each folder or archive directly inside it is one examination.
+        Each folder or archive directly inside it is one examination; or a single archive.
     progress
         Called after each with the number done and their total.
 
@@ -55,10 +55,12 @@ def propose_manifest(
 
     Raises
     ------
+    UsageError
+        If there is no such folder or archive.
     NothingMeasurableError
         If no MR image is found.
     """
-    places = sorted(path for path in folder.iterdir() if path.is_dir() or path.suffix == ".zip")
+    places = _places(folder)
     found: list[_Found] = []
     remarks: list[str] = []
     for done, place in enumerate(places, start=1):
@@ -74,6 +76,16 @@ def propose_manifest(
             + "".join(f"\n  {remark}" for remark in remarks)
         )
     return Proposal(tuple(_entries(found)), tuple(remarks + list(_doubts(found))))
+
+
+def _places(folder: Path) -> list[Path]:
+    if folder.is_file():
+        return [folder]
+    try:
+        inside = sorted(folder.iterdir())
+    except OSError as error:
+        raise UsageError(f"{folder} cannot be read: {error.strerror}. Name a folder.") from error
+    return [path for path in inside if path.is_dir() or path.suffix == ".zip"]
 
 
 def _examinations(study: Study) -> Iterator[_Found]:

@@ -10,6 +10,7 @@ import pydicom
 import pytest
 
 from meniscal_measure.cohort.discover import propose_manifest
+from meniscal_measure.errors import UsageError
 
 Place = Callable[..., Path]
 
@@ -74,3 +75,15 @@ def test_progress_is_told_for_each_examination(place: Place, tmp_path: Path) -> 
     told: list[tuple[int, int]] = []
     propose_manifest(tmp_path / "archive", progress=lambda done, total: told.append((done, total)))
     assert told == [(1, 2), (2, 2)]
+
+
+def test_a_single_archive_is_one_examination(place: Place, tmp_path: Path) -> None:
+    folder = place("one", PatientID="A", StudyDate="20240301")
+    shutil.make_archive(str(tmp_path / "packed"), "zip", folder)
+    (entry,) = propose_manifest(tmp_path / "packed.zip").entries
+    assert entry.path == str(tmp_path / "packed.zip")
+
+
+def test_a_folder_that_is_not_there_is_said(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="cannot be read: No such file or directory"):
+        propose_manifest(tmp_path / "none")
