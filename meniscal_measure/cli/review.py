@@ -74,6 +74,7 @@ def review(
                 " meniscal-measure with the extra web: pip install 'meniscal-measure[web]'."
             ) from error
         from meniscal_measure.review.desk import Desk
+        from meniscal_measure.review.locator import locator
         from meniscal_measure.review.plan import Blinding
         from meniscal_measure.review.signing import Terms
         from meniscal_measure.review.worklist import open_worklist
@@ -82,7 +83,9 @@ def review(
             Conventions(axis=axis, threshold_rule=threshold_rule),
             Blinding(seed, repeats) if blinded else None,
         )
-        server = PageServer(Desk(open_worklist(path), store, terms), port=port)
+        desk = Desk(open_worklist(path), store, terms, propose=locator())
+        desk.prepare_first()
+        server = PageServer(desk, port=port)
         address = server.address + (f"#reader={quote(reader, safe='')}" if reader else "")
         typer.echo(f"The page is at {address}\nStop with Ctrl-C; everything is kept in {store}.")
         if not no_browser:

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections import OrderedDict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from threading import Lock
 from typing import Any
 
 from meniscal_measure.errors import UsageError
 from meniscal_measure.review.drafts import Draft, Drafts
 from meniscal_measure.review.journal import Journal, Signing, Verdict
-from meniscal_measure.review.knee import OpenKnee, Propose, blinded, open_knee
+from meniscal_measure.review.knee import OpenKnee, Propose, blinded
+from meniscal_measure.review.knees import Knees
 from meniscal_measure.review.measuring import measure_state
 from meniscal_measure.review.plan import Task, plan
 from meniscal_measure.review.signing import (
@@ -26,9 +25,6 @@ from meniscal_measure.review.signing import (
 from meniscal_measure.review.state import State, first_state, state_from_dict
 from meniscal_measure.review.store import Store, TaskKey
 from meniscal_measure.review.worklist import Knee
-
-OPEN_KNEES = 4
-"""Knees whose headers are kept in memory: the one read, its neighbours, another reader's."""
 
 MAX_READER_LENGTH = 64
 
@@ -74,10 +70,8 @@ class Desk:
         self.store = Store(store_path, _about(self.knees, terms))
         self.journal = Journal(self.store)
         self.drafts = Drafts(self.store)
-        self._propose = propose
+        self._open = Knees(propose)
         self._plans: dict[str, dict[str, tuple[int, Task]]] = {}
-        self._opened: OrderedDict[str, OpenKnee] = OrderedDict()
-        self._lock = Lock()
 
     @property
     def is_blinded(self) -> bool:
@@ -109,21 +103,49 @@ class Desk:
         return TaskKey(reader, self.knees[task.knee].name, task.round)
 
     def place(self, reader: str, task_id: str) -> Place:
-        """Open the knee of a task.
+        """Open the knee of a task, with its proposal unless the reader must not see it.
 
         Raises
         ------
         MeniscalMeasureError
             If the reader has no such task or the images cannot be used.
         """
+        if self.is_blinded:
+            return self.glance(reader, task_id)
+        return self._placed(reader, task_id, self._open.whole)
+
+    def glance(self, reader: str, task_id: str) -> Place:
+        """Open the knee of a task without waiting for a proposal.
+
+        Raises
+        ------
+        MeniscalMeasureError
+            If the reader has no such task or the images cannot be used.
+        """
+        return self._placed(reader, task_id, self._open.glance)
+
+    def _placed(self, reader: str, task_id: str, opened: Callable[[Knee], OpenKnee]) -> Place:
         number, task = self._task(reader, task_id)
-        knee = self._open(self.knees[task.knee])
+        knee = opened(self.knees[task.knee])
         return Place(
             key=self.key(reader, task_id),
             label=self._label(number, task),
             knee=knee,
             shown=blinded(knee) if self.is_blinded else knee,
         )
+
+    def prepare_first(self) -> None:
+        """Open the first knee of the list in the background, while the browser starts."""
+        self._open.prepare(self.knees[0])
+
+    def prepare_next(self, reader: str, after: str) -> None:
+        """Open the reader's next unsigned knee in the background, while this one is read."""
+        done = self.journal.verdicts(reader)
+        number, _ = self._task(reader, after)
+        for _, task in list(self._plan(reader).values())[number:]:
+            if (self.knees[task.knee].name, task.round) not in done:
+                self._open.prepare(self.knees[task.knee])
+                return
 
     def begin(self, place: Place) -> Draft:
         """Take up the working state of a task where it was left."""
@@ -153,7 +175,8 @@ class Desk:
             return refusal
         reading = replace(measured.reading, verified=True, verified_by=place.key.reader)
         before = self._before(place)
-        content = measured_content(place.knee, state, reading, self.terms, before)
+        whole = self._open.whole(place.knee.knee)  # the record holds the proposal, seen or not
+        content = measured_content(whole, state, reading, self.terms, before)
         with self.store.writing() as connection:
             self.drafts.signed(connection, place.key, revision)
             return self.journal.append(connection, place.key, Verdict.MEASURED, content)
@@ -181,7 +204,7 @@ class Desk:
         earlier = self.journal.latest(place.key)
         if earlier is not None and earlier.verdict is Verdict.MEASURED:
             return self.state(place, earlier.record["state"])
-        return first_state(place.shown.proposal, place.knee.grids)
+        return self.state(place, json.loads(self.drafts.first(place.key)))
 
     def _plan(self, reader: str) -> dict[str, tuple[int, Task]]:
         if reader not in self._plans:
@@ -201,15 +224,6 @@ class Desk:
 
     def _label(self, number: int, task: Task) -> str:
         return f"Knee {number}" if self.is_blinded else self.knees[task.knee].name
-
-    def _open(self, knee: Knee) -> OpenKnee:
-        with self._lock:
-            if knee.name not in self._opened:
-                self._opened[knee.name] = open_knee(knee, self._propose)
-            self._opened.move_to_end(knee.name)
-            while len(self._opened) > OPEN_KNEES:
-                self._opened.popitem(last=False)
-            return self._opened[knee.name]
 
 
 def _about(knees: Sequence[Knee], terms: Terms) -> dict[str, str]:

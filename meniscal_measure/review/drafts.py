@@ -73,6 +73,14 @@ class Drafts:
             _step(connection, key, revision)
             return _draft(connection, key)
 
+    def first(self, key: TaskKey) -> str:
+        """Return the state a reading was begun with: what was proposed then."""
+        with self._store.reading() as connection:
+            row = connection.execute(
+                f"SELECT state FROM step WHERE {_OF_TASK} ORDER BY step LIMIT 1", _values(key)
+            ).fetchone()
+        return str(row[0])
+
     def change(self, key: TaskKey, revision: int, state: str) -> Draft:
         """Keep a new state; steps that had been undone are dropped."""
         with self._store.writing() as connection:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -102,15 +102,8 @@ def _anonymous(stack: Stack) -> Stack:
     )
 
 
-def open_knee(knee: Knee, propose: Propose | None) -> OpenKnee:
-    """Read the headers of a knee, choose its coronal stack and find what is proposed.
-
-    Parameters
-    ----------
-    knee
-        Entry of the work list. Its landmark file, where it has one, is the proposal.
-    propose
-        Proposes landmarks where there is no landmark file.
+def open_knee(knee: Knee) -> OpenKnee:
+    """Read the headers of a knee and choose its coronal stack; nothing is proposed yet.
 
     Raises
     ------
@@ -118,33 +111,43 @@ def open_knee(knee: Knee, propose: Propose | None) -> OpenKnee:
         If there is no coronal stack to be read or its side is contradictory.
     """
     study = open_study(knee.study)
+    remarks = [*_several_studies(study)]
     try:
-        uids, remark = _named_images(knee), ""
+        uids = sorted(named_sop_instance_uids(knee.landmarks)) if knee.landmarks else []
     except LandmarkError as error:
-        uids, remark = [], str(error)
+        uids, remarks = [], [*remarks, str(error)]
     choice = choose_coronal(study, sop_instance_uid=uids[0] if uids else None)
     laterality = resolve_side(choice.stack, knee.side)
-    proposal = None
-    if not remark:
-        try:
-            proposal = _proposal(knee, choice.stack, laterality, propose)
-        except InputError as error:
-            remark = str(error)
-    return OpenKnee(knee, study, choice, laterality, proposal, remark)
+    return OpenKnee(knee, study, choice, laterality, None, " ".join(remarks))
 
 
-def _named_images(knee: Knee) -> list[str]:
-    return sorted(named_sop_instance_uids(knee.landmarks)) if knee.landmarks else []
+def _several_studies(study: Study) -> Iterator[str]:
+    uids = {stack.identity.study_instance_uid for stack in study.stacks}
+    if len(uids) > 1:
+        yield (
+            f"There are images of {len(uids)} studies at {study.path}; the series named below is"
+            " shown. Give each knee a folder of its own."
+        )
 
 
-def _proposal(
-    knee: Knee, stack: Stack, laterality: Laterality, propose: Propose | None
-) -> LandmarkSet | None:
-    if knee.landmarks is not None:
-        found: LandmarkSet | None = read_landmark_file(knee.landmarks, stack.frames)
+def with_proposal(knee: OpenKnee, propose: Propose | None) -> OpenKnee:
+    """Find what is proposed on a knee: its landmark file, else what `propose` finds.
+
+    Where that cannot be used, the remark of the knee says why.
+    """
+    try:
+        return replace(knee, proposal=_proposal(knee, propose))
+    except InputError as error:
+        return replace(knee, remark=f"{knee.remark} {error}".strip())
+
+
+def _proposal(knee: OpenKnee, propose: Propose | None) -> LandmarkSet | None:
+    frames = knee.stack.frames
+    if knee.knee.landmarks is not None:
+        found: LandmarkSet | None = read_landmark_file(knee.knee.landmarks, frames)
     else:
-        found = propose(stack, laterality) if propose is not None else None
+        found = propose(knee.stack, knee.laterality) if propose is not None else None
     if found is not None:
         for item in (found.measured, *found.neighbours):
-            check_side(item, stack.frames[item.slice_index].grid, laterality.side)
+            check_side(item, frames[item.slice_index].grid, knee.laterality.side)
     return found

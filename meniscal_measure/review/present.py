@@ -33,7 +33,7 @@ Json = dict[str, Any]
 
 
 def knee_on_page(knee: OpenKnee) -> Json:
-    """Describe an opened knee: size, true aspect ratio, orientation, side, proposed slice."""
+    """Describe an opened knee: size, true aspect ratio, orientation, side."""
     grid, identity = knee.grids[0], knee.stack.identity
     return {
         "rows": grid.rows,
@@ -49,8 +49,6 @@ def knee_on_page(knee: OpenKnee) -> Json:
             if part
         ),
         "series": knee.choice.reason,
-        "remark": knee.remark,
-        "proposed": _proposed(knee),
         "side": {
             "known": knee.laterality.side,
             "source": knee.laterality.source,
@@ -69,6 +67,11 @@ def _border_letters(grid: PixelGrid) -> Json:
         "top": orientation_letters(-grid.column_direction)[0],
         "bottom": orientation_letters(grid.column_direction)[0],
     }
+
+
+def proposal_on_page(knee: OpenKnee) -> Json:
+    """Say which slice is proposed and why, or why none is."""
+    return {"remark": knee.remark, "proposed": _proposed(knee)}
 
 
 def _proposed(knee: OpenKnee) -> Json | None:

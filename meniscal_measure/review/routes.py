@@ -20,7 +20,7 @@ from meniscal_measure.review.drafts import Draft
 from meniscal_measure.review.journal import Signing, Verdict
 from meniscal_measure.review.measuring import measure_live, measure_state, snap_point
 from meniscal_measure.review.planes import cut_line, other_planes
-from meniscal_measure.review.present import knee_on_page, measured_on_page
+from meniscal_measure.review.present import knee_on_page, measured_on_page, proposal_on_page
 from meniscal_measure.review.signing import REJECTION_REASONS
 from meniscal_measure.review.slices import encode_slice
 from meniscal_measure.series.model import Stack
@@ -42,6 +42,7 @@ def application(desk: Desk) -> Starlette:
     answers: list[tuple[str, str, Answer]] = [
         ("GET", "/api/tasks", _tasks),
         ("GET", task, _knee),
+        ("GET", task + "/desk", _desk),
         ("GET", task + "/slices/{index:int}", _slice),
         ("GET", task + "/planes/{plane:int}/{index:int}", _plane_slice),
         ("GET", task + "/planes/{plane:int}/{index:int}/cuts", _plane_cuts),
@@ -95,16 +96,28 @@ def _tasks(desk: Desk, reader: str, request: Request, body: Json) -> Response:
 
 
 def _knee(desk: Desk, reader: str, request: Request, body: Json) -> Response:
-    place = _place(desk, reader, request)
-    draft = desk.begin(place)
-    start = json.loads(draft.state)["slice"]
-    window = display_window(place.shown.pixels(start))
+    """Answer with what the headers tell, so that the first slice is not kept waiting."""
+    place = desk.glance(reader, request.path_params["task"])
+    middle = len(place.knee.grids) // 2
     return JSONResponse(
         {
             "label": place.label,
-            "window": window,
-            "view": None if draft.view is None else json.loads(draft.view),
+            "middle": middle,
+            "window": display_window(place.shown.pixels(middle)),
             **knee_on_page(place.shown),
+        }
+    )
+
+
+def _desk(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    """Answer with the working state as it was left, or begun from the proposal."""
+    place = _place(desk, reader, request)
+    draft = desk.begin(place)
+    desk.prepare_next(reader, after=request.path_params["task"])
+    return JSONResponse(
+        {
+            "view": None if draft.view is None else json.loads(draft.view),
+            **proposal_on_page(place.shown),
             **_working(draft, desk, place),
         }
     )
@@ -133,7 +146,7 @@ def _signed(signing: Signing, state: Json) -> Json:
 
 
 def _slice(desk: Desk, reader: str, request: Request, body: Json) -> Response:
-    place = _place(desk, reader, request)
+    place = desk.glance(reader, request.path_params["task"])
     return _pixels(place.knee.stack, request.path_params["index"])
 
 
@@ -151,11 +164,12 @@ def _stack(place: Place, request: Request) -> tuple[Stack, int]:
 
 
 def _plane_slice(desk: Desk, reader: str, request: Request, body: Json) -> Response:
-    return _pixels(*_stack(_place(desk, reader, request), request))
+    place = desk.glance(reader, request.path_params["task"])
+    return _pixels(*_stack(place, request))
 
 
 def _plane_cuts(desk: Desk, reader: str, request: Request, body: Json) -> Response:
-    place = _place(desk, reader, request)
+    place = desk.glance(reader, request.path_params["task"])
     stack, index = _stack(place, request)
     image = stack.frames[index].grid
     (pixels,) = read_pixels(stack, [index])

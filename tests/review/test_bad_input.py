@@ -23,7 +23,7 @@ def study(painted: Callable[..., Path]) -> Path:
 @pytest.fixture
 def client(open_desk: Callable[..., Desk], served: Callable[[Desk], Any], study: Path) -> Any:
     client = served(open_desk(study))
-    client.json(f"tasks/{client.first_task()}")
+    client.json(f"tasks/{client.first_task()}/desk")
     return client
 
 
@@ -69,7 +69,7 @@ def test_a_store_that_cannot_be_written_is_said_and_nothing_is_taken_for_kept(
     client: Any, tmp_path: Path
 ) -> None:
     base = f"tasks/{client.first_task()}"
-    knee = client.json(base)
+    knee = client.json(f"{base}/desk")
     store = tmp_path / "store.sqlite"
     whole = store.read_bytes()
     store.write_bytes(struct.pack("<100Q", *range(100)))
@@ -79,4 +79,4 @@ def test_a_store_that_cannot_be_written_is_said_and_nothing_is_taken_for_kept(
     assert status == 507
     assert json.loads(content)["message"].startswith(f"The store {store} cannot be used")
     store.write_bytes(whole)
-    assert client.json(base)["revision"] == 0
+    assert client.json(f"{base}/desk")["revision"] == 0

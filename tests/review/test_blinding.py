@@ -23,6 +23,7 @@ from meniscal_measure.errors import (
 )
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.journal import Signing
+from meniscal_measure.review.knee import with_proposal
 from meniscal_measure.review.plan import Blinding
 from meniscal_measure.review.signing import Terms
 from meniscal_measure.review.state import first_state
@@ -76,7 +77,9 @@ def everything_told(client: Any) -> dict[str, str]:
         told_by[f"{base}/reject"] = client.ask(f"{base}/reject", {"revision": 99, "reason": ""})[1]
         if status != 200:
             continue
-        knee = json.loads(content)
+        desk = client.ask(f"{base}/desk")[1]
+        told_by[f"{base}/desk"] = desk
+        knee = json.loads(content) | json.loads(desk)
         for ask, body in requests(knee).items():
             told_by[f"{base}/{ask}"] = client.ask(f"{base}/{ask}", body)[1]
     return {path: content.decode("latin-1") for path, content in told_by.items()}
@@ -134,7 +137,7 @@ def test_nothing_that_was_proposed_reaches_the_page(
     for task in client.json("tasks")["tasks"]:
         status, content = client.ask(f"tasks/{task['id']}")
         if status == 200:
-            knee = json.loads(content)
+            knee = json.loads(content) | client.json(f"tasks/{task['id']}/desk")
             assert knee["proposed"] is None
             assert knee["state"]["points"] == {}
             assert knee["state"]["slice"] == len(knee["positions_mm"]) // 2
@@ -157,7 +160,9 @@ def test_the_store_keeps_for_the_analysis_what_the_reader_did_not_see(blind: Des
         task["id"] for task in blind.tasks("AB") if blind.key("AB", task["id"]).knee == "SECRET-42"
     )
     place = blind.place("AB", task)
-    own = first_state(place.knee.proposal, place.knee.grids)  # by chance the same points
+    assert place.knee.proposal is None
+    proposal = with_proposal(place.knee, None).proposal
+    own = first_state(proposal, place.knee.grids)  # by chance the same points
     draft = blind.begin(place)
     changed = blind.drafts.change(place.key, draft.revision, json.dumps(own.as_dict()))
     signing = blind.sign(place, changed.revision)

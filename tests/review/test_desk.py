@@ -19,7 +19,7 @@ from meniscal_measure.errors import StaleStateError, UsageError
 from meniscal_measure.report.record import schema
 from meniscal_measure.review.desk import Desk, Place
 from meniscal_measure.review.journal import Signing, Verdict
-from meniscal_measure.review.knee import open_knee
+from meniscal_measure.review.knee import open_knee, with_proposal
 from meniscal_measure.review.measuring import measure_live, measure_state, snap_point
 from meniscal_measure.review.state import Point, Quality, State, with_points
 from meniscal_measure.review.worklist import Knee
@@ -265,7 +265,7 @@ def test_a_landmark_file_that_cannot_be_used_is_said_and_the_knee_is_read_withou
     )
 
     for path, said in ((broken, "not valid JSON"), (exchanged, "Exchange medial and lateral")):
-        knee = open_knee(Knee("K", samples / "exactly-3mm", None, path), None)
+        knee = with_proposal(open_knee(Knee("K", samples / "exactly-3mm", None, path)), None)
         assert knee.proposal is None
         assert said in knee.remark
 

@@ -60,7 +60,7 @@ def sign_until_killed(
 ) -> list[tuple[int, str]]:
     """Change and sign over and over; returns what the server confirmed: number and remark."""
     base = f"tasks/{client.first_task()}"
-    working = client.json(base)
+    working = client.json(f"{base}/desk")
     confirmed: list[tuple[int, str]] = []
     killer = Timer(draw.uniform(0, LONGEST_LIFE_S), server.send_signal, [signal.SIGKILL])
     killer.start()

@@ -415,7 +415,7 @@ def test_a_slice_that_cannot_be_read_says_so_in_its_place(
 ) -> None:
     study = painted()
     client = served(open_desk(study))
-    client.json(f"tasks/{client.first_task()}")  # headers are read, then the file is lost
+    client.json(f"tasks/{client.first_task()}/desk")  # headers are read, then the file is lost
     (study / "coronal-07.dcm").unlink()
     shown(client)
     page.keyboard.press("PageDown")

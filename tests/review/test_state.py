@@ -12,7 +12,7 @@ import pytest
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.caliper.landmarks import LandmarkSet, SliceConvention
 from meniscal_measure.errors import UsageError
-from meniscal_measure.review.knee import OpenKnee, open_knee
+from meniscal_measure.review.knee import OpenKnee, open_knee, with_proposal
 from meniscal_measure.review.state import first_state, landmark_set, state_from_dict
 from meniscal_measure.review.worklist import Knee
 
@@ -23,7 +23,8 @@ ROUND_TRIP_MM = 1e-9
 @pytest.fixture(params=["exactly-3mm", "rectangular-oblique"])
 def knee(request: pytest.FixtureRequest, samples: Path) -> OpenKnee:
     study = samples / request.param
-    return open_knee(Knee(request.param, study, None, study / "landmarks.json"), None)
+    opened = open_knee(Knee(request.param, study, None, study / "landmarks.json"))
+    return with_proposal(opened, None)
 
 
 def proposal(knee: OpenKnee) -> LandmarkSet:

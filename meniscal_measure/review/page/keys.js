@@ -58,7 +58,7 @@ export const KEYS = [
   { group: "Slices", keys: ["PageUp", "PageDown"], words: "Slice before, next slice",
     act: (reading, _ask, key) => reading.show(reading.shown + (key === "PageUp" ? -1 : 1)) },
   { group: "Slices", keys: ["Home"], words: "To the proposed slice, else the measured one",
-    act: (reading) => reading.show(reading.knee.proposed?.slice ?? reading.state.slice) },
+    act: (reading) => reading.show(reading.proposed?.slice ?? reading.state.slice) },
   { group: "Slices", keys: ["M"], words: "Measure on this slice", act: (reading) => reading.measureHere() },
   { group: "Slices", keys: ["C"], words: "Carry the measured points to this slice", act: (reading) => reading.carry() },
   { group: "Display", keys: ["W"], words: "Next window", act: (reading) => {

@@ -107,8 +107,13 @@ class Page {
       if (this.#task !== task) return;
       setText(byId("person"), knee.person);
       setShown(byId("knee-view"), true);
-      this.reading = new Reading(this.#api, task.id, knee, () => this.redraw());
-      this.#stage.show(this.reading);
+      const reading = new Reading(this.#api, task.id, knee, () => this.redraw());
+      this.#stage.show(reading);
+      this.redraw();
+      const desk = await this.#api.get(`tasks/${task.id}/desk`);
+      if (this.#task !== task) return;
+      reading.begin(desk);
+      this.reading = reading;
       this.#panel.show(this.reading, this.#notice);
       this.#planes.show(this.reading);
       this.#tools.show(this.reading);
@@ -146,8 +151,8 @@ class Page {
     this.#frame = requestAnimationFrame(() => {
       this.#frame = 0;
       const { reading } = this;
-      if (!reading) return;
       this.#stage.draw();
+      if (!reading) return;
       this.#panel.draw();
       this.#planes.draw();
       this.#tools.draw();

@@ -132,15 +132,14 @@ export class Panel {
   }
 
   /** @param {Reading} reading */
-  #drawSlice({ knee, shown, state, measured, isMeasuredSlice }) {
+  #drawSlice({ knee, proposed, remark, shown, state, measured, isMeasuredSlice }) {
     const count = knee.positions_mm.length;
     const measuredAt = isMeasuredSlice ? "this one is measured" : `slice ${state.slice + 1} is measured`;
     setText(byId("slice-where"), `${shown + 1} of ${count}; ${measuredAt}`);
-    const { proposed } = knee;
     const why = proposed
       ? `Proposed: slice ${proposed.slice + 1}, ${proposed.why.replace(/\.+$/, "")}.`
       : "No slice is proposed. Choose the mid-coronal one.";
-    setText(byId("slice-why"), [why, knee.remark].filter(Boolean).join(" "));
+    setText(byId("slice-why"), [why, remark].filter(Boolean).join(" "));
     const rows = Object.entries(measured.slices);
     setShown(this.#along.element, rows.length > 1);
     this.#along.show([rows.map(([index, { compartments }]) => [index, compartments.map((c) => c.extrusion_mm)]), state.slice],
@@ -179,6 +178,7 @@ export class Panel {
 
   /** @param {Reading} reading */
   #drawSigning({ working, savedWords, api }) {
+    if (!working) return;
     /** @type {HTMLButtonElement} */ (byId("undo")).disabled = !working.can_undo;
     /** @type {HTMLButtonElement} */ (byId("redo")).disabled = !working.can_redo;
     setText(byId("saved"), savedWords);

@@ -1,4 +1,9 @@
-/** One reading in progress: what the reader sees and sets. Everything shown is drawn from here. */
+/**
+ * One reading in progress: what the reader sees and sets. Everything shown is drawn from here.
+ *
+ * It exists from the moment the headers are known, so that slices are seen at once; it begins when the
+ * working state has come.
+ */
 
 import { ApiError } from "./api.js";
 import { Saver } from "./saver.js";
@@ -31,6 +36,12 @@ export class Reading {
   window;
   preset = "overview";
   snapsDrops = false;
+  isBegun = false;
+  /** @type {import("./types.js").Working | null} */
+  working = null;
+  /** @type {import("./types.js").Proposed | null} */
+  proposed = null;
+  remark = "";
   savedWords = "";
   trouble = "";
   #measuring = false;
@@ -48,20 +59,32 @@ export class Reading {
     this.path = `tasks/${task}`;
     this.knee = knee;
     this.changed = changed;
-    this.state = knee.state;
-    /** @type {import("./types.js").Working} */
-    this.working = knee;
-    this.shown = knee.view?.slice ?? knee.state.slice;
+    /** @type {State} */
+    this.state = { slice: knee.middle, points: {}, side: null, quality: [], remark: "" };
+    this.shown = knee.middle;
     this.window = knee.window;
     this.viewport = new Viewport(knee);
     this.slices = new Slices(api, `${this.path}/slices`, knee.positions_mm.length, () => changed());
-    this.saver = new Saver(api, task, knee.revision, {
+    this.saver = new Saver(api, task, {
       kept: (working) => this.#kept(working),
       stale: (message) => void this.#stale(message),
       failed: (message) => this.#say("Not kept yet", message),
     });
-    this.#takeView();
     this.slices.want(this.shown);
+  }
+
+  /** Take up the work where it was left. @param {import("./types.js").Desk} desk */
+  begin(desk) {
+    this.working = desk;
+    this.proposed = desk.proposed;
+    this.remark = desk.remark;
+    this.saver.revision = desk.revision;
+    this.state = desk.state;
+    this.shown = desk.state.slice;
+    this.#takeView(desk.view);
+    this.slices.want(this.shown);
+    this.isBegun = true;
+    if (!desk.view) this.zoomToJoint();
     this.select(this.firstMissing());
     this.measure("all");
   }
@@ -262,7 +285,7 @@ export class Reading {
 
   /** @param {string} message */
   async #stale(message) {
-    const working = await this.api.get(this.path);
+    const working = await this.api.get(`${this.path}/desk`);
     this.saver.took(working);
     this.#takeState(working.state);
     this.#say("Changed elsewhere", message);
@@ -354,11 +377,11 @@ export class Reading {
   #viewTimer = 0;
   #isFitted = false;
 
-  /** Zoom to the joint the first time the size of the window is known. */
+  /** Show the whole slice the first time the size of the window is known. */
   fitOnce() {
     if (this.#isFitted) return;
     this.#isFitted = true;
-    if (!this.knee.view) this.zoomToJoint();
+    this.viewport.fitAll();
   }
 
   zoomToJoint() {
@@ -369,8 +392,8 @@ export class Reading {
     this.keepView();
   }
 
-  #takeView() {
-    const view = this.knee.view;
+  /** @param {import("./types.js").View | null} view */
+  #takeView(view) {
     if (!view) return;
     this.shown = Math.min(view.slice, this.knee.positions_mm.length - 1);
     this.window = view.window;

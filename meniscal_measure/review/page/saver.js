@@ -17,13 +17,12 @@ export class Saver {
   /**
    * @param {import("./api.js").Api} api
    * @param {string} task
-   * @param {number} revision
    * @param {{kept: (working: Working) => void, stale: (message: string) => void, failed: (message: string) => void}} told
    */
-  constructor(api, task, revision, told) {
+  constructor(api, task, told) {
     this.api = api;
     this.task = task;
-    this.revision = revision;
+    this.revision = 0;
     this.told = told;
   }
 

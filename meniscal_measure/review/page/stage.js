@@ -70,8 +70,8 @@ export class Stage {
 
   /** @param {Reading} reading @param {boolean} isLoaded */
   #drawImage(reading, isLoaded) {
-    const { viewport, shown } = reading;
-    const now = JSON.stringify([shown, isLoaded, reading.window, viewport.scale, viewport.centre]);
+    const { viewport, shown, isBegun } = reading;
+    const now = JSON.stringify([isBegun, shown, isLoaded, reading.window, viewport.scale, viewport.centre]);
     if (now === this.#drawnImage) return;
     this.#drawnImage = now;
     const context = contextOf(this.#image);
@@ -81,7 +81,7 @@ export class Stage {
     if (!isLoaded) return;
     viewport.applyTo(context, devicePixelRatio);
     context.drawImage(this.#painted.canvas, -0.5, -0.5);
-    this.element.dataset.drawn = String(shown);
+    if (isBegun) this.element.dataset.drawn = String(shown);
     this.element.dataset.view = JSON.stringify({ centre: viewport.centre, scale: viewport.scale });
   }
 
@@ -125,9 +125,11 @@ export class Stage {
   #sayTodo(reading) {
     const { selected, points, slices, shown } = reading;
     const trouble = slices.trouble(shown);
+    const { isBegun } = reading;
     const isMissing = selected !== null && !(selected in points) && !trouble;
-    setShown(this.#todo, isMissing || Boolean(trouble));
+    setShown(this.#todo, isMissing || Boolean(trouble) || !isBegun);
     if (trouble) setText(this.#todo, trouble);
+    else if (!isBegun) setText(this.#todo, "Looking for slice and points…");
     else if (isMissing && selected) {
       const side = imageSideOf(selected).replace("_", " ");
       setText(this.#todo, `Click where the ${wordsOf(selected)} is, ${side}`);

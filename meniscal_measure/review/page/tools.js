@@ -30,7 +30,7 @@ export class Tools {
       zoom(reading, 1);
     });
     this.#on("snap", (reading) => void reading.snap(reading.selected));
-    this.#on("slice-proposed", (reading) => reading.show(reading.knee.proposed?.slice ?? reading.state.slice));
+    this.#on("slice-proposed", (reading) => reading.show(reading.proposed?.slice ?? reading.state.slice));
     this.#on("slice-use", (reading) => reading.measureHere());
   }
 
@@ -55,22 +55,22 @@ export class Tools {
   show(reading) {
     this.#slider.max = String(reading.slices.count - 1);
     this.#snapDrops.checked = reading.snapsDrops;
-    setShown(byId("slice-proposed"), reading.knee.proposed !== null);
+    setShown(byId("slice-proposed"), reading.proposed !== null);
     this.#ticks = "";
   }
 
   draw() {
     this.#do((reading) => {
-      const { shown, slices, knee, state, preset, selected, points } = reading;
+      const { shown, slices, proposed, state, preset, selected, points } = reading;
       if (this.#slider.value !== String(shown)) this.#slider.value = String(shown);
       setText(byId("slice-label"), `Slice ${shown + 1} / ${slices.count}`);
-      const isProposed = knee.proposed?.slice === shown;
+      const isProposed = proposed?.slice === shown;
       const words = `${shown + 1} of ${slices.count}${isProposed ? ", proposed" : ""}${reading.isMeasuredSlice ? ", measured" : ""}`;
       if (this.#slider.getAttribute("aria-valuetext") !== words) this.#slider.setAttribute("aria-valuetext", words);
       if (this.#preset.value !== preset) this.#preset.value = preset;
       button("slice-use").disabled = reading.isMeasuredSlice;
       button("snap").disabled = !(selected && selected in points && /rim$|outer_edge$/.test(selected));
-      this.#drawTicks(slices.count, knee.proposed?.slice, state);
+      this.#drawTicks(slices.count, proposed?.slice, state);
     });
   }
 

@@ -16,10 +16,11 @@
  * @typedef {{message: string, slices: Record<string, SliceReading>, warnings: string[], conventions?: string}} Measured
  * @typedef {{plane: string, count: number, rows: number, columns: number, row_spacing_mm: number, column_spacing_mm: number}} Plane
  * @typedef {{slice: number, window: [number, number], preset: string, scale: number, centre: [number, number], snap: boolean}} View
- * @typedef {Working & {label: string, window: [number, number], view: View | null, rows: number, columns: number,
+ * @typedef {{slice: number, why: string}} Proposed
+ * @typedef {Working & {view: View | null, remark: string, proposed: Proposed | null}} Desk
+ * @typedef {{label: string, middle: number, window: [number, number], rows: number, columns: number,
  *   row_spacing_mm: number, column_spacing_mm: number, positions_mm: number[], hand_sd_mm: number,
- *   borders: {left: string, right: string, top: string, bottom: string}, person: string, series: string, remark: string,
- *   proposed: {slice: number, why: string} | null,
+ *   borders: {left: string, right: string, top: string, bottom: string}, person: string, series: string,
  *   side: {known: string | null, source: string, hint: string | null, hint_source: string},
  *   planes: Plane[], quality: {code: string, words: string}[]}} Knee
  * @typedef {{id: string, label: string, status: string}} Task
