@@ -209,6 +209,10 @@ class Meniscus:
         h = z - self.floor(u, y, beyond)
         return Located(angle, reach, beyond, h, self.section(angle, reach - beyond))
 
+    def beyond_rim(self, u: Field, y: Field) -> Field:
+        """Distance beyond the rim, away from the centre of the plateau."""
+        return self.tibia.beyond_rim(self.plateau, *self.plateau.local(u, y))
+
     def distance(self, at: Located, room: Field) -> Field:
         """Distance from the meniscus; `room` is the distance from the femoral cartilage."""
         h, angle, section = at.h, at.angle, at.section

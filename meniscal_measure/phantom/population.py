@@ -30,6 +30,7 @@ from meniscal_measure.phantom.parameters import (
     TearParameters,
     TibiaParameters,
 )
+from meniscal_measure.phantom.tibia import MEAN_PLATEAU_WIDTH_MM
 
 Group = TypeVar("Group", bound=Ranged)
 
@@ -98,8 +99,10 @@ def draw_parameters(
         _tear(rng, share, population.other_tear)
         for share in (population.medial_root_tear, population.lateral_root_tear)
     ]
+    tibia = _tibia(rng, sex)
+    size = tibia.plateau_width_mm / MEAN_PLATEAU_WIDTH_MM
     medial, lateral = (
-        _meniscus(rng, compartment, worn, tear.root)
+        _meniscus(rng, compartment, worn, tear.root, size=size)
         for compartment, worn, tear in zip(
             (Compartment.MEDIAL, Compartment.LATERAL),
             (medial_wear, lateral_wear),
@@ -110,7 +113,7 @@ def draw_parameters(
     return KneeParameters(
         side=side or drawn_side,
         sex=sex,
-        tibia=_tibia(rng, sex),
+        tibia=tibia,
         femur=_femur(rng, medial_wear - lateral_wear),
         cartilage=_cartilage(rng, medial_wear, lateral_wear),
         medial=medial,
@@ -234,7 +237,12 @@ def _cartilage(
 
 
 def _meniscus(
-    rng: np.random.Generator, compartment: Compartment, wear: float, root: RootTear
+    rng: np.random.Generator,
+    compartment: Compartment,
+    wear: float,
+    root: RootTear,
+    *,
+    size: float,
 ) -> MeniscusParameters:
     """Extrusion 1.64 +- 0.92 mm medially, 0.63 +- 0.73 mm laterally when healthy (Bruns 2014)."""
     is_medial = compartment is Compartment.MEDIAL
@@ -246,10 +254,10 @@ def _meniscus(
     wall_height = rng.normal(3.0, 0.35)
     return _within(
         MeniscusParameters,
-        body_width_mm=rng.normal(10.4, 1.3),
-        anterior_width_mm=rng.normal(9.0 if is_medial else 10.0, 1.2),
-        posterior_width_mm=rng.normal(12.5 if is_medial else 10.5, 1.5),
-        height_mm=rng.normal(6.0, 0.8),
+        body_width_mm=size * rng.normal(10.4, 1.1),
+        anterior_width_mm=size * rng.normal(9.0 if is_medial else 10.0, 1.1),
+        posterior_width_mm=size * rng.normal(12.5 if is_medial else 10.5, 1.3),
+        height_mm=size * rng.normal(6.0, 0.7),
         body_extrusion_mm=body,
         anterior_extrusion_mm=body + rng.normal(-0.3, 0.8),
         posterior_extrusion_mm=body + rng.normal(torn_back, 0.8),

@@ -1,24 +1,26 @@
 """The section of a meniscus in the plane of a slice, and its outermost and innermost point.
 
-The plane is walked from outside towards the meniscus, at a given height above its under-surface,
-until the wall or the inner edge is met: what a reader's eye does, to rounding.
+The plane is walked from outside towards the meniscus, level by level, until the wall or the inner
+edge is met: what a reader's eye does, to rounding.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 
 from meniscal_measure.geometry import FloatArray
-from meniscal_measure.phantom.meniscus import Meniscus
+from meniscal_measure.phantom.meniscus import Located, Meniscus
 from meniscal_measure.phantom.shapes import Field
 
-PLANE_TOLERANCE_MM = 1e-12
-PLANE_STEPS = 80
-"""Steps towards a point in the plane; each leaves a fraction of the error that grows with the
-obliquity, so that a coronal plane needs one and a steep one many."""
+FLOOR_TOLERANCE_MM = 1e-6
+FLOOR_STEPS = 30
+LEAST_SLOPE = 0.3
+"""Steps towards a height above the under-surface, and the least slope believed in one. The height
+only says where to begin to look."""
 
 WALK_STEP_MM = 0.2
 CHORD_STEPS = 3
@@ -26,17 +28,21 @@ CHORD_STEPS = 3
 
 ZOOMS = 4
 ZOOM_FACTOR = 6.0
-ZOOM_HEIGHTS = np.linspace(-1.0, 1.0, 9)
-ZOOM_WALK = np.linspace(-1.0, 1.0, 13)
+ZOOM_LEVELS = np.linspace(-1.0, 1.0, 9)
+ZOOM_WALK = np.linspace(-1.0, 1.0, 41)
 FIRST_WALK_MM = 0.9
 LEAST_WALK_MM = 0.05
-"""Heights and places looked at around the best so far, closer with every zoom."""
+"""Levels and places looked at around the best so far, closer with every zoom."""
 
 BEYOND_RIM_MM = 15.0
 """How far outside the rim the walk begins; further than any extrusion."""
 
-BESIDE_CENTRE_MM = 0.5
-"""Distance from the centre of the plateau at which the walk to the inner edge begins."""
+BESIDE_CENTRE_MM = 1.0
+"""Distance from the centre of the plateau at which the walk to the inner edge begins. A meniscus
+that covers its plateau that far (discoid, or cut through a horn) shows no inner edge."""
+
+Boundary: TypeAlias = Callable[[Located], Field]
+"""Distance outside a boundary of the meniscus."""
 
 
 @dataclass(frozen=True)
@@ -61,86 +67,101 @@ class MeniscusSection:
 
     def outermost(self, axis: FloatArray) -> FloatArray | None:
         """Find the point of the wall furthest along the outward axis, shape (3,)."""
-        furthest = float(self.meniscus.plateau.outline.p_positive) + BEYOND_RIM_MM
-        walk = np.arange(furthest, BESIDE_CENTRE_MM, -WALK_STEP_MM)
+        walk = np.arange(self._furthest, BESIDE_CENTRE_MM, -WALK_STEP_MM)
         height = float(self.meniscus.wall_height)
-        return self._extreme(self._beyond_wall, walk, axis, height=height, reach=0.5 * height)
+        return self._extreme(self.meniscus.beyond_wall, walk, axis, (height, 0.5 * height))
 
     def innermost(self, axis: FloatArray) -> FloatArray | None:
         """Find the point of the inner edge least far along the outward axis, shape (3,).
 
-        None where the section goes on past the centre of the plateau, as it does in a horn.
+        None where the section goes on past the centre of the plateau, as it does in a horn. Where
+        the plane grazes the inner edge (a radial tear, a meniscus that nearly covers its plateau),
+        a corner beside the rounded edge may lie a few hundredths of a millimetre further in.
         """
-        furthest = float(self.meniscus.plateau.outline.p_positive) + BEYOND_RIM_MM
-        walk = np.arange(BESIDE_CENTRE_MM, furthest, WALK_STEP_MM)
+        walk = np.arange(BESIDE_CENTRE_MM, self._furthest, WALK_STEP_MM)
         height = 0.5 * float(self.meniscus.tip)
-        return self._extreme(self._before_tip, walk, -axis, height=height, reach=0.9 * height)
+        return self._extreme(self.meniscus.before_tip, walk, -axis, (height, height))
 
-    def point(self, out: FloatArray, h: FloatArray) -> FloatArray:
-        """Give points of the plane at heights above the under-surface, shape (..., 3)."""
-        meniscus, cut = self.meniscus, self.cut
-        u = meniscus.plateau.centre_u + meniscus.plateau.outward * out
-        y = (cut.offset - cut.normal[0] * u) / cut.normal[1]
-        for _ in range(PLANE_STEPS):
-            beyond = meniscus.tibia.beyond_rim(meniscus.plateau, *meniscus.plateau.local(u, y))
-            z = meniscus.floor(u, y, beyond) + h
-            miss = cut.beyond((u, y, z))
-            y = y - miss / cut.normal[1]
-            if np.abs(miss).max() < PLANE_TOLERANCE_MM:
-                break
-        return np.stack(np.broadcast_arrays(u, y, z), axis=-1)
-
-    def _beyond_wall(self, out: FloatArray, h: FloatArray) -> Field:
-        return self.meniscus.beyond_wall(self.meniscus.locate(*_axes(self.point(out, h))))
-
-    def _before_tip(self, out: FloatArray, h: FloatArray) -> Field:
-        return self.meniscus.before_tip(self.meniscus.locate(*_axes(self.point(out, h))))
+    @property
+    def _furthest(self) -> float:
+        return float(self.meniscus.plateau.outline.p_positive) + BEYOND_RIM_MM
 
     def _extreme(
-        self,
-        boundary: Callable[[FloatArray, FloatArray], Field],
-        walk: FloatArray,
-        axis: FloatArray,
-        *,
-        height: float,
-        reach: float,
+        self, boundary: Boundary, walk: FloatArray, axis: FloatArray, band: tuple[float, float]
     ) -> FloatArray | None:
-        """Find the point furthest along `axis` on a boundary met when walking along `walk`."""
-        best = self._met(boundary, walk, np.array([height]))
-        if not np.isfinite(best).all():
-            return None
-        direction, span = float(np.sign(walk[1] - walk[0])), FIRST_WALK_MM
-        out, point = float(best[0]), self.point(best, np.array([height]))[0]
-        for _ in range(ZOOMS):
-            heights = height + reach * ZOOM_HEIGHTS
-            met = self._met(boundary, out + direction * span * ZOOM_WALK, heights)
-            points = self.point(np.where(np.isfinite(met), met, out), heights)
-            along = np.where(np.isfinite(met), points @ axis, -np.inf)
-            if np.isfinite(along).any():
-                top = int(np.argmax(along))
-                out, height, point = float(met[top]), float(heights[top]), points[top]
-            reach, span = reach / ZOOM_FACTOR, max(span / ZOOM_FACTOR, LEAST_WALK_MM)
-        return np.asarray(point, dtype=np.float64)
+        """Find the point furthest along `axis` on a boundary met when walking along `walk`.
 
-    def _met(
-        self,
-        boundary: Callable[[FloatArray, FloatArray], Field],
-        walk: FloatArray,
-        heights: FloatArray,
-    ) -> FloatArray:
-        """Find where the boundary is first passed at each height; NaN where it is not."""
-        values = boundary(walk[None, :], heights[:, None])
-        inside = values < 0
-        first = inside.argmax(axis=1)
-        rows = np.arange(len(heights))
-        before, after = values[rows, first - 1], values[rows, first]
-        near, far = walk[first - 1], walk[first]
-        slope = np.where(first > 0, (after - before) / (far - near), 1.0)
-        out = near
-        for _ in range(CHORD_STEPS):
-            out = np.clip(out - before / slope, np.minimum(near, far), np.maximum(near, far))
-            before = boundary(out, heights)
-        return np.where(first > 0, out - before / slope, np.nan)
+        `band` is the height above the under-surface and how far around it to look.
+        """
+        height, reach = np.array([band[0]]), band[1]
+        met = _first_met(lambda out, h: boundary(self._at_height(out, h)), walk, height)
+        if not np.isfinite(met).all():
+            return None
+        best: FloatArray = self._on_floor(met, height)[0]
+        direction, span = float(np.sign(walk[1] - walk[0])), FIRST_WALK_MM
+        for _ in range(ZOOMS):
+            levels = best[2] + reach * ZOOM_LEVELS
+            near = self._out(best[0]) + direction * span * ZOOM_WALK
+            met = _first_met(lambda out, z: boundary(self._at_level(out, z)), near, levels)
+            off = np.abs(self._above(met, levels) - band[0])
+            points = self._on_level(met, levels)[
+                off <= band[1]
+            ]  # NaN, where nothing is met, is not
+            if len(points):
+                best = points[np.argmax(points @ axis)]
+            reach, span = reach / ZOOM_FACTOR, max(span / ZOOM_FACTOR, LEAST_WALK_MM)
+        return best
+
+    def _out(self, u: float) -> float:
+        plateau = self.meniscus.plateau
+        return float((u - plateau.centre_u) * plateau.outward)
+
+    def _on_level(self, out: FloatArray, z: FloatArray) -> FloatArray:
+        """Give points of the plane at levels z, shape (..., 3)."""
+        plateau, cut = self.meniscus.plateau, self.cut
+        u = plateau.centre_u + plateau.outward * out
+        y = (cut.offset - cut.normal[0] * u - cut.normal[2] * z) / cut.normal[1]
+        return np.stack(np.broadcast_arrays(u, y, z), axis=-1)
+
+    def _on_floor(self, out: FloatArray, h: FloatArray) -> FloatArray:
+        """Give points of the plane at heights above the under-surface, by the secant method."""
+        z = np.zeros(np.broadcast_shapes(out.shape, h.shape))
+        step, slope = self._above(out, z) - h, np.ones_like(z)
+        for _ in range(FLOOR_STEPS):
+            z, before = z - step / slope, step
+            step = self._above(out, z) - h
+            np.divide(before - step, before / slope, out=slope, where=np.abs(before) > 1e-9)
+            slope = np.maximum(slope, LEAST_SLOPE)
+            if np.abs(step).max() < FLOOR_TOLERANCE_MM:
+                break
+        return self._on_level(out, z)
+
+    def _above(self, out: FloatArray, z: FloatArray) -> Field:
+        u, y, z = _axes(self._on_level(out, z))
+        return z - self.meniscus.floor(u, y, self.meniscus.beyond_rim(u, y))
+
+    def _at_height(self, out: FloatArray, h: FloatArray) -> Located:
+        return self.meniscus.locate(*_axes(self._on_floor(out, h)))
+
+    def _at_level(self, out: FloatArray, z: FloatArray) -> Located:
+        return self.meniscus.locate(*_axes(self._on_level(out, z)))
+
+
+def _first_met(
+    field: Callable[[FloatArray, FloatArray], Field], walk: FloatArray, levels: FloatArray
+) -> FloatArray:
+    """Find where `field` first turns negative along a walk at each level; NaN where it does not."""
+    values = field(walk[None, :], levels[:, None])
+    first = (values < 0).argmax(axis=1)
+    rows = np.arange(len(levels))
+    before, after = values[rows, first - 1], values[rows, first]
+    near, far = walk[first - 1], walk[first]
+    slope = np.where(first > 0, (after - before) / (far - near), 1.0)
+    out = near
+    for _ in range(CHORD_STEPS):
+        out = np.clip(out - before / slope, np.minimum(near, far), np.maximum(near, far))
+        before = field(out, levels)
+    return np.where(first > 0, out - before / slope, np.nan)
 
 
 def _axes(points: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

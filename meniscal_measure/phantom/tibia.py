@@ -249,7 +249,7 @@ def build_tibia(parameters: KneeParameters) -> Tibia:
         depth=shape.lateral_depth_mm,
         fall_off=0.8,
         cartilage=cartilage.tibial_lateral_mm * (1.0 - 0.9 * cartilage.lateral_loss),
-        spine_base_u=-5.4 * scale,
+        spine_base_u=-4.7 * scale,
         osteophyte=joint.lateral_tibial_osteophyte_mm,
     )
     return Tibia(

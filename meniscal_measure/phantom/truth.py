@@ -28,9 +28,7 @@ SEARCH_ANGLE_DEG = 88.0
 """Crossings are looked for so far to either side of the middle of the body."""
 
 SEARCH_COUNT = 265
-CHORD_STEPS = 12
-"""Each step leaves a small part of the error, also where the plane runs up a spine."""
-
+NEWTON_STEPS = 8
 DERIVATIVE_STEP = 1e-6
 
 COMPARTMENTS = (Compartment.MEDIAL, Compartment.LATERAL)
@@ -169,12 +167,12 @@ def _crossings(curve: Curve, cut: Cut) -> Iterator[float]:
         yield float(_onto_plane(lambda angle: cut.beyond(curve(angle)), np.array([start]))[0])
 
 
-def _onto_plane(beyond: Callable[[FloatArray], FloatArray], angle: FloatArray) -> FloatArray:
-    """Find the angles near the given ones at which `beyond` is zero, by the chord method."""
-    slope = (beyond(angle + DERIVATIVE_STEP) - beyond(angle)) / DERIVATIVE_STEP
-    for _ in range(CHORD_STEPS):
-        angle = angle - beyond(angle) / slope
-    return angle
+def _onto_plane(beyond: Callable[[FloatArray], FloatArray], at: FloatArray) -> FloatArray:
+    """Find the places near the given ones at which `beyond` is zero, by Newton's method."""
+    for _ in range(NEWTON_STEPS):
+        here = beyond(at)
+        at = at - here * DERIVATIVE_STEP / (beyond(at + DERIVATIVE_STEP) - here)
+    return at
 
 
 def _edges(

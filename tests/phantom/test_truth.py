@@ -16,13 +16,20 @@ from meniscal_measure.errors import RecipeError
 from meniscal_measure.geometry import FloatArray, PixelGrid, as_vector, unit_vector
 from meniscal_measure.phantom.compartment import MENISCUS_TISSUES
 from meniscal_measure.phantom.knee import Knee, with_extrusion
-from meniscal_measure.phantom.parameters import KneeParameters, Ranged
+from meniscal_measure.phantom.parameters import BodyTear, KneeParameters, Ranged
 from meniscal_measure.phantom.population import Population, draw_parameters
 from meniscal_measure.phantom.tibia import RIM_TURN_DEG
 from meniscal_measure.phantom.tissue import Tissue
 
 SAMPLE_MM = 0.06
 """Sampling step of the brute-force search."""
+
+MICROMETRE_MM = 1e-3
+
+GRAZED_MM = 0.05
+"""How far a corner beside the inner edge may lie inside where a plane grazes that edge."""
+
+NEAR_CENTRE_MM = 3.0
 
 WORN = Population(osteoarthritis=0.5, medial_root_tear=0.5, other_tear=0.5)
 
@@ -98,6 +105,12 @@ def outward(
     return unit_vector(rim - np.array(landmarks[compartment.opposite][Landmark.RIM]))
 
 
+def grazed(knee: Knee, compartment: Compartment, tip: FloatArray) -> bool:
+    """Whether the inner edge is folded by a radial tear or lies near the plateau's centre."""
+    out_mm, _ = knee.tibia.plateau(compartment).local(knee.mirror * tip[0], tip[1])
+    return knee.parameters.tear(compartment).body is BodyTear.RADIAL or out_mm < NEAR_CENTRE_MM
+
+
 @settings(max_examples=30, deadline=None)
 @given(knee=knees, grid=planes)
 def test_no_labelled_meniscus_lies_beyond_the_outer_edge_and_some_reaches_it(
@@ -111,7 +124,7 @@ def test_no_labelled_meniscus_lies_beyond_the_outer_edge_and_some_reaches_it(
         raster = points_about(grid, edge, 3.0)
         meniscus = knee.tissue_at(raster) == MENISCUS_TISSUES[compartment]
         beyond_mm = float(np.max((raster[meniscus] - edge) @ axis))
-        assert -1.5 * SAMPLE_MM <= beyond_mm <= 1e-6
+        assert -1.5 * SAMPLE_MM <= beyond_mm <= MICROMETRE_MM
 
 
 @settings(max_examples=30, deadline=None)
@@ -127,7 +140,11 @@ def test_the_inner_tip_is_the_innermost_labelled_meniscus_near_it(
         raster = points_about(grid, tip, 1.5)
         meniscus = knee.tissue_at(raster) == MENISCUS_TISSUES[compartment]
         inside_mm = float(np.min((raster[meniscus] - tip) @ axis))
-        assert -1e-6 <= inside_mm <= 1.5 * SAMPLE_MM
+        assert (
+            -(GRAZED_MM if grazed(knee, compartment, tip) else MICROMETRE_MM)
+            <= inside_mm
+            <= 1.5 * SAMPLE_MM
+        )
 
 
 @settings(max_examples=30, deadline=None)
