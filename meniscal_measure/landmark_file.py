@@ -68,13 +68,14 @@ def read_landmark_file(path: Path, frames: Sequence[ImagePlane]) -> LandmarkSet:
     return LandmarkSet(slices[0], tuple(slices[1:]), document.convention, document.reason)
 
 
-def named_sop_instance_uids(path: Path) -> frozenset[str]:
+def named_sop_instance_uids(path: Path) -> tuple[str, ...]:
     """Read only which images a landmark file names, to find the series it belongs to.
 
     Returns
     -------
-    frozenset of str
-        Empty where the file names its slices by index alone.
+    tuple of str
+        In the order of the file, that of the measured slice first; empty where the file names
+        its slices by index alone.
 
     Raises
     ------
@@ -82,7 +83,7 @@ def named_sop_instance_uids(path: Path) -> frozenset[str]:
         If the file cannot be read or is not a landmark file.
     """
     names = (entry.name.sop_instance_uid for entry in _document(path).entries)
-    return frozenset(uid for uid in names if uid is not None)
+    return tuple(uid for uid in names if uid is not None)
 
 
 def landmarks_to_json(landmarks: LandmarkSet, frames: Sequence[ImagePlane]) -> str:
@@ -118,8 +119,9 @@ def _document(path: Path) -> LandmarkDocument:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
         raise LandmarkError(
-            f"Cannot read the landmark file {path}: {error}. Name a JSON or CSV text file."
+            f"Cannot read the landmark file {path}: {reason}. Name a JSON or CSV text file."
         ) from error
     try:
         return parse_landmark_text(text)

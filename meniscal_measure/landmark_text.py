@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -24,6 +25,8 @@ SLICE_KEYS = ("slice", "slice_index", "sop_instance_uid")
 SET_KEYS = ("slice_convention", "slice_reason", "sd_mm")
 PIXEL_COLUMNS = ("column", "row")
 PATIENT_COLUMNS = ("x_mm", "y_mm", "z_mm")
+MAX_SD_MM = 10.0
+"""Landmarks placed more loosely than a meniscus is wide are no landmarks."""
 DEFAULT_REASON = "as given in the landmark file"
 
 
@@ -56,7 +59,7 @@ class LandmarkDocument:
 
 
 def parse_landmark_text(text: str) -> LandmarkDocument:
-    """Take the text of a landmark file apart; JSON begins with a brace, all else is CSV.
+    """Take the text of a landmark file apart; JSON begins with a bracket, all else is CSV.
 
     Raises
     ------
@@ -64,7 +67,9 @@ def parse_landmark_text(text: str) -> LandmarkDocument:
         If a key is unknown, repeated or has a value that is not allowed. The message names the
         key and the remedy.
     """
-    return _from_json(text) if text.lstrip().startswith("{") else _from_csv(text)
+    if not text.strip():
+        raise LandmarkError("the file is empty. Place landmarks and save them there.")
+    return _from_json(text) if text.lstrip().startswith(("{", "[")) else _from_csv(text)
 
 
 def _from_json(text: str) -> LandmarkDocument:
@@ -72,6 +77,10 @@ def _from_json(text: str) -> LandmarkDocument:
         content = json.loads(text, object_pairs_hook=_without_duplicates)
     except (ValueError, RecursionError) as error:  # ValueError: also numbers of endless digits
         raise LandmarkError(f"not valid JSON ({error}). Correct it there.") from error
+    if not isinstance(content, dict):
+        raise LandmarkError(
+            'the file must be one JSON object: several slices stand in its "slices" list.'
+        )
     sd_mm = _sd_mm(content.get("sd_mm", HAND_PLACEMENT_SD_MM))
     if "slices" in content:
         _refuse_unknown(content, ("slices", *SET_KEYS))
@@ -83,7 +92,7 @@ def _from_json(text: str) -> LandmarkDocument:
     return LandmarkDocument(
         tuple(_json_slice(item, sd_mm) for item in slices),
         _convention(content.get("slice_convention", SliceConvention.CHOSEN_BY_READER)),
-        str(content.get("slice_reason", DEFAULT_REASON)),
+        _reason(content.get("slice_reason", DEFAULT_REASON)),
     )
 
 
@@ -115,13 +124,17 @@ def _entry_name(item: Mapping[str, Any]) -> SliceName:
     if isinstance(value, dict):
         _refuse_unknown(value, ("index", "sop_instance_uid"))
         return _slice_name(value.get("index"), value.get("sop_instance_uid"))
-    if isinstance(value, str) and not value.isdecimal():
-        return _slice_name(None, value)
+    if isinstance(value, str) and not _is_index(value):
+        return _slice_name(None, value.strip())
     return _slice_name(value, None)
 
 
+def _is_index(text: str) -> bool:
+    return re.fullmatch(r"-?\d{1,6}", text.strip(), re.ASCII) is not None
+
+
 def _slice_name(index: Any, uid: Any) -> SliceName:
-    if isinstance(index, str) and index.isdecimal():
+    if isinstance(index, str) and _is_index(index):
         index = int(index)
     index_is_good = index is None or (isinstance(index, int) and not isinstance(index, bool))
     if not index_is_good or not isinstance(uid, str | None) or (index is None and not uid):
@@ -158,11 +171,16 @@ def _from_csv(text: str) -> LandmarkDocument:
 
 
 def _csv_rows(text: str) -> list[list[str]]:
-    """Split the lines that are not empty, all with as many values as the first."""
+    """Split the lines that are not empty, all with as many values as the first.
+
+    Spreadsheets separate by semicolons where the comma is the decimal sign, and pad with empty
+    cells.
+    """
     rows: list[list[str]] = []
-    reader = csv.reader(io.StringIO(text), skipinitialspace=True, strict=True)
+    separator = next((sign for sign in ";\t" if sign in text.partition("\n")[0]), ",")
+    reader = csv.reader(io.StringIO(text), delimiter=separator, skipinitialspace=True, strict=True)
     try:
-        for row in filter(None, reader):
+        for row in (cells for cells in reader if any(cell.strip() for cell in cells)):
             if rows and len(row) != len(rows[0]):
                 raise LandmarkError(
                     f"line {reader.line_num} has not as many values as there are columns. Correct"
@@ -183,6 +201,8 @@ def _csv_sd_mm(row: Mapping[str, str]) -> float:
 
 def _number(key: str, text: str) -> float:
     try:
+        if "_" in text:  # which Python allows in a number
+            raise ValueError
         return float(text)
     except ValueError:
         _refuse(key, f"is {text!r}; it must be a number with a decimal point")
@@ -200,8 +220,8 @@ def _coordinates(name: str, value: Any) -> tuple[float, ...]:
 
 
 def _sd_mm(value: Any) -> float:
-    if not (_is_finite(value) and value >= 0):
-        _refuse("sd_mm", f"is {value!r}; it must be a finite number of mm, 0 or more")
+    if not (_is_finite(value) and 0 <= value <= MAX_SD_MM):
+        _refuse("sd_mm", f"is {json.dumps(value)}; it must be a number of mm, 0 to {MAX_SD_MM:g}")
     return float(value)
 
 
@@ -215,7 +235,16 @@ def _convention(value: Any) -> SliceConvention:
     try:
         return SliceConvention(value)
     except ValueError:
-        _refuse("slice_convention", f"is {value!r}; it must be one of {', '.join(SliceConvention)}")
+        _refuse(
+            "slice_convention",
+            f"is {json.dumps(value)}; it must be one of {', '.join(SliceConvention)}",
+        )
+
+
+def _reason(value: Any) -> str:
+    if not isinstance(value, str):
+        _refuse("slice_reason", f"is {json.dumps(value)}; it must be a sentence in quotes")
+    return value
 
 
 def _refuse_unknown(keys: Iterable[str], known: Sequence[str]) -> None:

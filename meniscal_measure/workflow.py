@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,7 +15,13 @@ from meniscal_measure.caliper.landmarks import LandmarkSet
 from meniscal_measure.caliper.measure import DEFAULT_CONVENTIONS, MeasuredSet, measure_set
 from meniscal_measure.caliper.reading import Conventions, Reading, Source
 from meniscal_measure.caliper.refinement import refine_slice
-from meniscal_measure.errors import NothingMeasurableError, UnreadableFileError, UsageError
+from meniscal_measure.errors import (
+    LandmarkError,
+    NothingMeasurableError,
+    SideError,
+    UnreadableFileError,
+    UsageError,
+)
 from meniscal_measure.landmark_file import named_sop_instance_uids, read_landmark_file
 from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.record import reading_from_dict
@@ -150,15 +158,27 @@ def measure(
     choice = _choose(found, Path(landmarks), series)
     laterality = resolve_side(choice.stack, _as_side(side))
     placed = read_landmark_file(Path(landmarks), choice.stack.frames)
-    placed, remarks = _refined(placed, choice.stack, conventions) if refine_edges else (placed, ())
-    return measure_placed(
-        choice,
-        laterality,
-        placed,
-        conventions=conventions,
-        remarks=remarks,
-        measure_neighbours=measure_neighbours,
-    )
+    with _naming(Path(landmarks)):
+        placed, remarks = (
+            _refined(placed, choice.stack, conventions) if refine_edges else (placed, ())
+        )
+        return measure_placed(
+            choice,
+            laterality,
+            placed,
+            conventions=conventions,
+            remarks=remarks,
+            measure_neighbours=measure_neighbours,
+        )
+
+
+@contextmanager
+def _naming(landmarks: Path) -> Iterator[None]:
+    """Put the landmark file in front of what is wrong with its landmarks."""
+    try:
+        yield
+    except (LandmarkError, SideError) as error:
+        raise type(error)(f"{landmarks}: {error}") from error
 
 
 def measure_placed(
@@ -208,10 +228,15 @@ def reopen(record: dict[str, object], study: Study) -> KneeReading:
 
     Raises
     ------
-    NothingMeasurableError
-        If the study does not hold the series the reading names.
+    UsageError
+        If the study does not hold the image the reading names, or it names none.
     """
     reading = reading_from_dict(record)
+    if not reading.source.sop_instance_uid:
+        raise UsageError(
+            "The reading was written without identifiers, so that its images cannot be found"
+            " again. Give the reading that names them, or measure again."
+        )
     choice = choose_coronal(study, sop_instance_uid=reading.source.sop_instance_uid)
     parts = {part.name: getattr(reading, part.name) for part in fields(reading)}
     return KneeReading(**parts, stack=choice.stack)
@@ -229,8 +254,15 @@ def _as_side(side: Side | str | None) -> Side | None:
 def _choose(study: Study, landmarks: Path, series: int | None) -> Choice:
     if series is not None:
         return choose_coronal(study, stack_number=series)
-    named = sorted(named_sop_instance_uids(landmarks))
-    return choose_coronal(study, sop_instance_uid=named[0] if named else None)
+    named = next(iter(named_sop_instance_uids(landmarks)), None)
+    images = {frame.sop_instance_uid for stack in study.stacks for frame in stack.frames}
+    if named is not None and images and named not in images:
+        refused = f" {len(study.refusals)} of its files were refused." if study.refusals else ""
+        raise LandmarkError(
+            f"{landmarks}: the image {named}, on which the landmarks are placed, is not among the"
+            f" usable images of {study.path}.{refused} Give the study they were placed on."
+        )
+    return choose_coronal(study, sop_instance_uid=named)
 
 
 def _refined(

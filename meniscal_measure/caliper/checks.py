@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 import numpy as np
@@ -12,7 +13,7 @@ from meniscal_measure.caliper.definitions import measured_compartments
 from meniscal_measure.caliper.landmarks import PlacedLandmark, SliceLandmarks
 from meniscal_measure.caliper.reading import AxisConvention
 from meniscal_measure.errors import LandmarkError, SideError
-from meniscal_measure.geometry import FloatArray, PixelGrid
+from meniscal_measure.geometry import FloatArray, PixelGrid, unit_vector
 
 OFF_PLANE_TOLERANCE_MM = 0.2
 """Largest distance of a landmark from its slice plane.
@@ -22,7 +23,7 @@ three-dimensional series, lie further apart.
 """
 
 MAX_EXTRUSION_MM = 25.0
-"""Largest accepted distance between rim and outer edge, either way.
+"""Largest accepted distance of an outer edge outward of its rim.
 
 More than twice the width of a meniscal body (10 to 12 mm, Bruns 2014): beyond it a landmark was
 set on something else.
@@ -39,6 +40,22 @@ MIN_STEP_SD = 3.0
 
 MIN_PLATEAU_WIDTH_MM = 10.0
 """Rims closer together than this cannot be those of one knee, of whatever age."""
+
+MAX_INWARD_MM = 5.0
+"""Largest accepted distance of an outer edge inward of its rim.
+
+The outer edge of a body is held near the rim by its capsule; half a body width inward of it, rim
+and outer edge were exchanged (common practice, no source).
+"""
+
+UNUSUAL_INWARD_MM = 2.0
+"""An outer edge further inward of its rim than this is warned of."""
+
+MAX_PLATEAU_TILT_DEG = 45.0
+"""Largest angle of a plateau against the patient's left-right axis, seen from the front.
+
+A knee lies within some ten degrees of it; beyond 45 degrees column and row were exchanged.
+"""
 
 PLATEAU_WIDTH_RANGE_MM = (40.0, 120.0)
 """Plausible distance between the rims (adults: 73 +- 7 mm); outside it a warning is given."""
@@ -112,7 +129,6 @@ def check_order(
     for compartment in measured_compartments(points):
         axis = outward(points, compartment, convention)
         rim, edge = (compartment, Landmark.RIM), (compartment, Landmark.OUTER_EDGE)
-        _check_extrusion(rim, edge, float((points[edge] - points[rim]) @ axis))
         for inner, outer in (
             ((compartment, Landmark.INNER_TIP), edge),
             ((compartment, Landmark.SPINE_BASE), rim),
@@ -121,17 +137,24 @@ def check_order(
                 least_mm = max(MIN_STEP_MM, MIN_STEP_SD * max(sds_mm[inner], sds_mm[outer]))
                 distance_mm = float((points[outer] - points[inner]) @ axis)
                 _check_step(inner, outer, distance_mm, least_mm)
+        _check_extrusion(rim, edge, float((points[edge] - points[rim]) @ axis))
         opposite = (compartment.opposite, Landmark.RIM)
         if opposite in points:
             _check_apart(rim, opposite, float(np.linalg.norm(points[rim] - points[opposite])))
 
 
 def _check_extrusion(rim: Point, edge: Point, extrusion_mm: float) -> None:
-    if abs(extrusion_mm) > MAX_EXTRUSION_MM:
+    if extrusion_mm < -MAX_INWARD_MM:
+        raise LandmarkError(
+            f"{name_of(*edge)} lies {-extrusion_mm:.1f} mm inward of {name_of(*rim)}, more than"
+            f" {MAX_INWARD_MM:.0f} mm: the two are in the wrong order or on the wrong side. Check"
+            " both."
+        )
+    if extrusion_mm > MAX_EXTRUSION_MM:
         raise LandmarkError(
             f"{name_of(*edge)} lies {extrusion_mm:.1f} mm outward of {name_of(*rim)}; beyond"
-            f" {MAX_EXTRUSION_MM:.0f} mm either way the landmarks are taken to be in the wrong"
-            " order or on the wrong side. Check both."
+            f" {MAX_EXTRUSION_MM:.0f} mm the landmarks are taken to be in the wrong order or on the"
+            " wrong side. Check both."
         )
 
 
@@ -154,7 +177,7 @@ def _check_apart(rim: Point, opposite: Point, distance_mm: float) -> None:
 
 
 def check_side(landmarks: SliceLandmarks, grid: PixelGrid, side: Side | None) -> None:
-    """Refuse compartments that lie on the wrong side of the knee, or of the image.
+    """Refuse compartments that lie above each other, or on the wrong side of knee or image.
 
     Parameters
     ----------
@@ -170,8 +193,10 @@ def check_side(landmarks: SliceLandmarks, grid: PixelGrid, side: Side | None) ->
     SideError
         If medial and lateral contradict the side.
     LandmarkError
-        If image left and image right are exchanged.
+        If the plateau stands upright, or image left and image right are exchanged.
     """
+    for compartment in landmarks.points:
+        _check_level(landmarks, compartment)
     if side is not None:
         _check_anatomy(landmarks, side)
     towards_left = _outward_mm(landmarks, Compartment.IMAGE_LEFT)
@@ -179,6 +204,20 @@ def check_side(landmarks: SliceLandmarks, grid: PixelGrid, side: Side | None) ->
         raise LandmarkError(
             "The landmarks called image_left lie to the right of those called image_right, or"
             " point there. Exchange the two names."
+        )
+
+
+def _check_level(landmarks: SliceLandmarks, compartment: Compartment) -> None:
+    direction = _outward_mm(landmarks, compartment)
+    if direction is None or not np.any(direction):
+        return
+    tilt_deg = math.degrees(math.asin(abs(float(unit_vector(direction)[2]))))
+    if tilt_deg > MAX_PLATEAU_TILT_DEG:
+        raise LandmarkError(
+            f"The {compartment.words} landmarks lie above each other: seen from the front they are"
+            f" turned {tilt_deg:.0f} degrees against the patient's left-right axis, and a plateau"
+            f" no more than {MAX_PLATEAU_TILT_DEG:.0f}. Check that column comes first and row"
+            " second."
         )
 
 

@@ -12,6 +12,7 @@ from meniscal_measure.caliper.axis import in_patient, in_plane_mm, name_of, outw
 from meniscal_measure.caliper.budget import Geometry, SliceChoice, extrusion_budget, propagated
 from meniscal_measure.caliper.checks import (
     PLATEAU_WIDTH_RANGE_MM,
+    UNUSUAL_INWARD_MM,
     check_complete,
     check_on_slice,
     check_order,
@@ -155,6 +156,12 @@ def _warnings(
             f"The plateau is {width.value:.1f} mm wide, outside {shortest_mm:.0f} to"
             f" {longest_mm:.0f} mm. Check both rims and the pixel spacing."
         )
+    for compartment, found in measured.compartments.items():
+        if found.extrusion.extrusion_mm < -UNUSUAL_INWARD_MM:
+            yield (
+                f"The {compartment.words} outer edge lies {-found.extrusion.extrusion_mm:.1f} mm"
+                " inward of its rim, which is unusual. Check that the two are not exchanged."
+            )
     if side is None:
         yield (
             "The side of the knee is not known: the names of the compartments are those of the"

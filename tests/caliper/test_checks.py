@@ -75,8 +75,34 @@ def test_outer_edge_on_the_other_compartment_is_refused(
 ) -> None:
     points = knee_points()
     points[MEDIAL, Landmark.OUTER_EDGE] = points[LATERAL, Landmark.OUTER_EDGE]
-    with pytest.raises(LandmarkError, match=r"medial_outer_edge lies -72\.5 mm outward of medial"):
+    with pytest.raises(LandmarkError, match="medial_inner_tip must lie inward of medial_outer"):
         measure(points)
+
+
+def test_rim_and_outer_edge_exchanged_on_an_extruded_meniscus_are_refused(
+    measure: Measure, knee_points: Callable[..., Points]
+) -> None:
+    points = knee_points(medial_mm=6.0)
+    rim, edge = (MEDIAL, Landmark.RIM), (MEDIAL, Landmark.OUTER_EDGE)
+    points[rim], points[edge] = points[edge], points[rim]
+    with pytest.raises(LandmarkError, match=r"mm inward of medial_rim.*wrong order"):
+        measure(points)
+
+
+def test_an_outer_edge_unusually_far_inward_is_warned_of(
+    measure: Measure, knee_points: Callable[..., Points]
+) -> None:
+    warnings = measure(knee_points(medial_mm=-2.5)).warnings
+    assert any("medial outer edge lies 2.5 mm inward of its rim" in text for text in warnings)
+
+
+@pytest.mark.parametrize("axis", [AxisConvention.RIM_TO_RIM, AxisConvention.IMAGE_VERTICAL])
+def test_column_and_row_exchanged_are_refused(
+    measure: Measure, knee_points: Callable[..., Points], axis: AxisConvention
+) -> None:
+    exchanged = {point: (y, x) for point, (x, y) in knee_points().items()}
+    with pytest.raises(LandmarkError, match=r"lie above each other.*column comes first"):
+        measure(exchanged, axis=axis)
 
 
 def test_outer_edge_without_rim_is_refused(

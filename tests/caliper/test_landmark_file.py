@@ -137,7 +137,7 @@ def test_csv_in_patient_mm(read: Read) -> None:
 def test_only_the_named_images_can_be_asked_for(tmp_path: Path) -> None:
     path = tmp_path / "knee.json"
     path.write_text(json.dumps({"slices": [{"slice": "1.2.3", **POINTS}, {"slice": 4, **POINTS}]}))
-    assert named_sop_instance_uids(path) == {"1.2.3"}
+    assert named_sop_instance_uids(path) == ("1.2.3",)
 
 
 COORDINATE = st.floats(0, 390).map(lambda x: round(x, 3))
@@ -183,8 +183,10 @@ def test_written_landmarks_are_read_back_unchanged(
         ({"medial_rim": [400, 200]}, "medial_rim lies at column 400.0, row 200.0, outside the im"),
         ({"medial_rim": [-0.6, 200]}, "outside the image of 400 columns and 400 rows"),
         ({"medial_rim": [36.0, 9.0, 0.0]}, "medial_rim lies 3.00 mm off the plane of its slice"),
-        ({"sd_mm": -0.1}, "sd_mm is -0.1; it must be a finite number"),
-        ({"sd_mm": "small"}, "sd_mm is 'small'"),
+        ({"sd_mm": 11}, "sd_mm is 11; it must be a number of mm, 0 to 10"),
+        ({"slice_reason": None}, "slice_reason is null; it must be a sentence"),
+        ({"sd_mm": -0.1}, "sd_mm is -0.1; it must be a number of mm, 0 to 10"),
+        ({"sd_mm": "small"}, 'sd_mm is "small"'),
         ({"slice": 6}, "slice 6 is not in the series of 6 slices"),
         ({"slice": -1}, "slice -1 is not in the series"),
         ({"slice": 2.5}, "slice must be the index"),
@@ -212,8 +214,9 @@ def test_wrong_content_is_refused_with_key_and_remedy(
         ('{"slices": []}', "slices must be a list of at least one slice"),
         ('{"slices": [3]}', "one object for each slice"),
         ('{"slices": [{"slice": 2}], "medial_rim": [1, 2]}', "medial_rim is not known here"),
-        ("", "the first line must name the columns"),
-        ("[1, 2]", "a JSON file must begin with {"),
+        ("", "the file is empty"),
+        ("\r\n ", "the file is empty"),
+        ("[1, 2]", "the file must be one JSON object"),
         ("slice,landmark,column\n1,medial_rim,2\n", "the first line must name the columns"),
         ("slice,landmark,column,row\n", "holds no landmark"),
         ("slice,landmark,column,row\n1,medial_rim,2\n", "line 2 has not as many values"),
@@ -252,3 +255,46 @@ def test_any_text_is_read_or_refused_but_never_crashes(
     path.write_text(text, encoding="utf-8")
     with pytest.raises(LandmarkError, match=r"knee\.json"):
         named_sop_instance_uids(path)
+
+
+CSV = """slice,landmark,column,row
+2,medial_rim,290,200
+2,medial_outer_edge,295.5,190
+2,lateral_rim,110,200
+"""
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        pytest.param(CSV.replace(",", ";"), id="semicolons"),
+        pytest.param(CSV.replace(",", "\t"), id="tabs"),
+        pytest.param(CSV.replace("\n", "\r\n"), id="DOS line ends"),
+        pytest.param("\ufeff" + CSV, id="byte order mark"),
+        pytest.param(CSV + ",,,\n , , , \n", id="empty cells below"),
+    ],
+)
+def test_a_table_may_come_from_any_spreadsheet(read: Read, text: str) -> None:
+    assert rim_mm(read(text)) == rim_mm(read(CSV))
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        (CSV.replace(",", ";").replace("295.5", "295,5"), "must be a number with a decimal point"),
+        (CSV.replace("295.5", "2_95.5"), "must be a number with a decimal point"),
+        (CSV.replace("2,m", "-1,m"), "slice -1 is not in the series of 6 slices"),
+    ],
+)
+def test_a_table_with_a_value_that_is_none_is_refused(read: Read, text: str, message: str) -> None:
+    with pytest.raises(LandmarkError, match=message):
+        read(text)
+
+
+def test_a_file_in_another_encoding_is_refused_in_plain_words(
+    tmp_path: Path, frames: list[ImagePlane]
+) -> None:
+    path = tmp_path / "knee.csv"
+    path.write_text(CSV, encoding="utf-16")
+    with pytest.raises(LandmarkError, match=r"knee\.csv: it is not UTF-8 text\. Name"):
+        read_landmark_file(path, frames)

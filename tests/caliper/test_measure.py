@@ -110,7 +110,7 @@ def test_mean_healthy_knee_keeps_the_published_identities(measured: Measure) -> 
     assert value(reading, "coverage") == pytest.approx(0.344, abs=0.0005)
 
 
-@given(extrusion=st.floats(-5, 10.5), tilt_deg=st.floats(-20, 20))
+@given(extrusion=st.floats(-4.9, 10.5), tilt_deg=st.floats(-20, 20))
 def test_body_width_is_overlap_plus_what_reaches_over_the_rim(
     measured: Measure, knee_points: Callable[..., Points], extrusion: float, tilt_deg: float
 ) -> None:
@@ -190,7 +190,7 @@ def test_axis_of_a_reading_points_outward_in_patient_space(
 
 # Invariances
 
-ROTATIONS = st.tuples(*[st.floats(-180, 180)] * 3)
+ROTATIONS = st.tuples(*[st.floats(-25, 25)] * 3)  # a plateau turned further is refused
 SPACINGS = st.tuples(*[st.floats(0.2, 1.2)] * 2)
 
 

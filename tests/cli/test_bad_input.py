@@ -158,7 +158,29 @@ def test_landmarks_in_the_wrong_order(study: Path) -> None:
         )
 
     edit_landmarks(study, exchange)
-    assert_refused(measure(study), study, "medial_inner_tip", "wrong order")
+    assert_refused(measure(study), study, "landmarks.json", "medial_inner_tip", "wrong order")
+
+
+def test_column_and_row_exchanged(study: Path) -> None:
+    def exchange(item: dict[str, Any]) -> None:
+        item.update({key: value[::-1] for key, value in item.items() if isinstance(value, list)})
+
+    edit_landmarks(study, exchange)
+    assert_refused(measure(study), study, "landmarks.json", "column comes first")
+
+
+def test_landmarks_of_another_study(study: Path) -> None:
+    edit_landmarks(study, lambda item: item.update(slice="2.25.9"))
+    assert_refused(measure(study), study, "landmarks.json", "2.25.9", "Give the study")
+
+
+def test_a_reading_without_identifiers_cannot_be_reported_again(study: Path) -> None:
+    measure(study, "--without-identifiers")
+    reading = study.parent / "out" / "reading.json"
+    again = str(study.parent / "again")
+    result = runner.invoke(app, ["report", str(reading), str(study), "--out", again])
+    assert result.exit_code == ExitCode.USAGE, result.output
+    assert "written without identifiers" in said(result)
 
 
 def test_medial_and_lateral_exchanged(study: Path) -> None:
@@ -168,7 +190,7 @@ def test_medial_and_lateral_exchanged(study: Path) -> None:
             item[medial], item[lateral] = item[lateral], item[medial]
 
     edit_landmarks(study, exchange)
-    assert_refused(measure(study), study, "Exchange medial and lateral")
+    assert_refused(measure(study), study, "landmarks.json", "Exchange medial and lateral")
 
 
 def test_an_output_that_cannot_be_written(study: Path) -> None:
