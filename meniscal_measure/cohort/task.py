@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field, replace
 from enum import StrEnum
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +33,7 @@ class Settings:
         """Write settings and software version as text, the same for the same settings."""
         return json.dumps({"software_version": __version__, **asdict(self)}, sort_keys=True)
 
-    @property
+    @cached_property
     def digest(self) -> str:
         """What tells readings made under these settings from others."""
         return hashlib.sha256(self.to_json().encode()).hexdigest()

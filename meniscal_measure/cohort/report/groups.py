@@ -12,7 +12,7 @@ from meniscal_measure.cohort.analysis import Readings
 from meniscal_measure.cohort.report.document import Block, Heading, Paragraph, Results
 from meniscal_measure.errors import AgreementError, UsageError
 
-MOST_MODELLED = 20_000
+MOST_MODELLED = 10_000
 """Readings up to which the mixed model is fitted for a report: it takes seconds there, and grows
 faster than the readings."""
 
