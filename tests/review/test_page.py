@@ -7,13 +7,20 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Event
 from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
 
+from meniscal_measure.caliper.landmarks import LandmarkSet
+from meniscal_measure.caliper.reading import Conventions
+from meniscal_measure.errors import NothingMeasurableError
+from meniscal_measure.landmark_file import read_landmark_file
 from meniscal_measure.review.desk import Desk
+from meniscal_measure.review.signing import Terms
 from meniscal_measure.review.worklist import Knee
+from meniscal_measure.series.model import Laterality, Stack
 
 DRAG_MM = 0.05
 """How near a drag to the true points must come to the true extrusion."""
@@ -64,9 +71,6 @@ def displaced(samples: Path, tmp_path: Path) -> Callable[[str], tuple[Sample, De
     """A desk on a sample whose landmark file is off the truth."""
 
     def build(name: str) -> tuple[Sample, Desk]:
-        from meniscal_measure.caliper.reading import Conventions
-        from meniscal_measure.review.signing import Terms
-
         sample = Sample(samples / name)
         landmarks = sample.displaced(tmp_path / "landmarks.json")
         knee = Knee(name, sample.folder / "series-1", None, landmarks)
@@ -453,6 +457,49 @@ def test_a_study_that_cannot_be_opened_can_only_be_rejected(
     page.get_by_role("button", name="Reject and sign").click()
     expect(page.locator("#trouble")).to_contain_text("Rejected and signed")
     assert [entry.verdict for entry in desk.journal.all()] == ["rejected"]
+
+
+def test_slices_are_seen_while_the_proposal_is_being_found(
+    samples: Path, tmp_path: Path, served: Serve, page: Page
+) -> None:
+    sample = samples / "exactly-3mm"
+    found = Event()
+
+    def propose(stack: Stack, laterality: Laterality) -> LandmarkSet:
+        assert found.wait(20)
+        return read_landmark_file(sample / "landmarks.json", stack.frames)
+
+    knee = Knee("knee", sample / "series-1")
+    desk = Desk([knee], tmp_path / "store.sqlite", Terms(Conventions()), propose=propose)
+    page.goto(f"{served(desk).address}#reader=AB")
+    expect(page.locator("#todo")).to_have_text("Looking for slice and points…")
+    page.keyboard.press("PageDown")
+    page.keyboard.press("1")
+    page.keyboard.press("Enter")
+    page.keyboard.press("Control+Enter")
+    expect(page.locator("#slice-label")).to_have_text("Slice 8 / 13")
+
+    found.set()
+
+    expect(page.locator("#todo")).to_be_hidden()
+    expect(page.locator("#slice-label")).to_have_text("Slice 7 / 13")
+    expect(page.locator("#slice-why")).to_contain_text("Proposed: slice 7, apex of the medial")
+    assert extrusion_mm(page, "Medial") == pytest.approx(3.0, abs=DRAG_MM)
+    assert list(desk.journal.all()) == []
+
+
+def test_why_nothing_is_proposed_is_said(
+    samples: Path, tmp_path: Path, served: Serve, shown: Show
+) -> None:
+    def propose(stack: Stack, laterality: Laterality) -> LandmarkSet:
+        raise NothingMeasurableError("Nothing is proposed: this does not look like a knee.")
+
+    knee = Knee("knee", samples / "exactly-3mm" / "series-1")
+    desk = Desk([knee], tmp_path / "store.sqlite", Terms(Conventions()), propose=propose)
+    page = shown(served(desk))
+
+    expect(page.locator("#slice-why")).to_contain_text("this does not look like a knee")
+    expect(page.locator("#todo")).to_have_text("Click where the rim is, image left")
 
 
 def test_ten_thousand_knees_are_listed_found_and_opened(

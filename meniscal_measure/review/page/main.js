@@ -43,15 +43,15 @@ class Page {
     }
     byId("trouble-reject").addEventListener("click", () => this.#ask("reject"));
     byId("list-next").addEventListener("click", () => this.#ask("next"));
-    byId("to-reader").addEventListener("click", () => void this.#begin(""));
+    byId("to-reader").addEventListener("click", () => void this.#start(""));
     byId("keys-list").append(...keyList());
     window.addEventListener("pagehide", () => this.reading?.leave());
     this.#setTheme(localStorage.getItem(THEME) ?? "dark");
-    void this.#begin(takeReaderFromAddress() || (sessionStorage.getItem(READER) ?? ""));
+    void this.#start(takeReaderFromAddress() || (sessionStorage.getItem(READER) ?? ""));
   }
 
   /** @param {string} reader */
-  async #begin(reader) {
+  async #start(reader) {
     const name = reader || (await askReader());
     if (!name) return;
     sessionStorage.setItem(READER, name);
@@ -108,18 +108,36 @@ class Page {
       setText(byId("person"), knee.person);
       setShown(byId("knee-view"), true);
       const reading = new Reading(this.#api, task.id, knee, () => this.redraw());
-      this.#stage.show(reading);
-      this.redraw();
+      this.#showReading(reading);
+      await this.#begin(reading, task);
+    });
+  }
+
+  /** @param {Reading} reading */
+  #showReading(reading) {
+    this.reading = reading;
+    this.#stage.show(reading);
+    this.#panel.show(reading, this.#notice);
+    this.#planes.show(reading);
+    this.#tools.show(reading);
+    this.#stage.element.focus();
+    this.redraw();
+  }
+
+  /** Wait for the working state; slices can be looked at meanwhile. @param {Reading} reading @param {Task} task */
+  async #begin(reading, task) {
+    try {
       const desk = await this.#api.get(`tasks/${task.id}/desk`);
       if (this.#task !== task) return;
       reading.begin(desk);
-      this.reading = reading;
-      this.#panel.show(this.reading, this.#notice);
-      this.#planes.show(this.reading);
-      this.#tools.show(this.reading);
-      this.#stage.element.focus();
-      this.redraw();
-    });
+      this.#panel.show(reading, this.#notice);
+      this.#tools.show(reading);
+    } catch (error) {
+      if (this.#task !== task) return;
+      this.reading = null;
+      setShown(byId("knee-view"), false);
+      throw error;
+    }
   }
 
   #leave() {

@@ -132,14 +132,14 @@ export class Panel {
   }
 
   /** @param {Reading} reading */
-  #drawSlice({ knee, proposed, remark, shown, state, measured, isMeasuredSlice }) {
+  #drawSlice({ isBegun, knee, proposed, remark, shown, state, measured, isMeasuredSlice }) {
     const count = knee.positions_mm.length;
     const measuredAt = isMeasuredSlice ? "this one is measured" : `slice ${state.slice + 1} is measured`;
-    setText(byId("slice-where"), `${shown + 1} of ${count}; ${measuredAt}`);
+    setText(byId("slice-where"), `${shown + 1} of ${count}${isBegun ? `; ${measuredAt}` : ""}`);
     const why = proposed
       ? `Proposed: slice ${proposed.slice + 1}, ${proposed.why.replace(/\.+$/, "")}.`
       : "No slice is proposed. Choose the mid-coronal one.";
-    setText(byId("slice-why"), [why, remark].filter(Boolean).join(" "));
+    setText(byId("slice-why"), isBegun ? [why, remark].filter(Boolean).join(" ") : "");
     const rows = Object.entries(measured.slices);
     setShown(this.#along.element, rows.length > 1);
     this.#along.show([rows.map(([index, { compartments }]) => [index, compartments.map((c) => c.extrusion_mm)]), state.slice],

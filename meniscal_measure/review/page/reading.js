@@ -127,6 +127,7 @@ export class Reading {
 
   /** Move or place a point while it is being dragged; nothing is kept yet. @param {string} name @param {Pixel} pixel */
   drag(name, pixel) {
+    if (!this.isBegun) return;
     const { rows, columns } = this.knee;
     const inside = /** @type {Pixel} */ ([
       Math.min(Math.max(pixel[0], -0.5), columns - 0.5),
@@ -151,6 +152,7 @@ export class Reading {
 
   /** @param {string} name @param {Pixel} pixel */
   place(name, pixel) {
+    if (!this.isBegun) return;
     this.drag(name, pixel);
     this.selected = name;
     void this.drop();
@@ -169,7 +171,7 @@ export class Reading {
 
   /** @param {string | null} name @returns {Promise<boolean>} whether the point was moved onto an edge */
   async snap(name) {
-    if (!name || !this.points[name]) return false;
+    if (!this.isBegun || !name || !this.points[name]) return false;
     const slice = this.shown;
     try {
       const point = await this.api.post(`${this.path}/snap`, { state: this.state, slice, name });
@@ -184,6 +186,7 @@ export class Reading {
   }
 
   remove() {
+    if (!this.isBegun) return;
     if (!this.selected || !(this.selected in this.points)) return;
     const points = { ...this.points };
     delete points[this.selected];
@@ -193,6 +196,7 @@ export class Reading {
 
   /** Choose the slice that is measured; its points start from those of the slice chosen before. */
   measureHere() {
+    if (!this.isBegun) return;
     if (this.isMeasuredSlice) return;
     const points = Object.keys(this.points).length ? this.points : this.#carried();
     this.state = { ...this.state, slice: this.shown };
@@ -202,6 +206,7 @@ export class Reading {
 
   /** Bring the points of the measured slice onto this one, to be looked at. */
   carry() {
+    if (!this.isBegun) return;
     if (this.isMeasuredSlice) return;
     this.#setPoints({ ...this.#carried(), ...this.points }, this.shown);
     this.keep();
@@ -215,6 +220,7 @@ export class Reading {
 
   /** Take the points of this slice as they are: the reader has looked at them. */
   accept() {
+    if (!this.isBegun) return;
     const points = Object.entries(this.points);
     const accepted = points.map(([name, point]) => [name, { ...point, carried_from: null }]);
     this.#setPoints(Object.fromEntries(accepted), this.shown);
@@ -223,12 +229,14 @@ export class Reading {
 
   /** @param {Partial<State>} parts @param {number} [delayMs] */
   set(parts, delayMs = 0) {
+    if (!this.isBegun) return;
     this.state = { ...this.state, ...parts };
     this.keep(delayMs);
   }
 
   /** @param {number} [delayMs] */
   keep(delayMs = 0) {
+    if (!this.isBegun) return;
     this.#say("Keeping…");
     this.saver.keep(this.state, delayMs);
     this.measure("all");
@@ -237,12 +245,14 @@ export class Reading {
 
   /** @param {"undo" | "redo"} what */
   async step(what) {
+    if (!this.isBegun) return;
     await this.saver.flush();
     await this.#ask(what, { revision: this.saver.revision }, (working) => this.#takeState(working.state));
   }
 
   /** @returns {Promise<boolean>} */
   async sign() {
+    if (!this.isBegun) return false;
     await this.saver.flush();
     if (this.saver.failing) return false;
     let signed = false;
@@ -255,6 +265,7 @@ export class Reading {
 
   /** @param {string} reason @returns {Promise<boolean>} */
   async reject(reason) {
+    if (!this.isBegun) return false;
     await this.saver.flush();
     let rejected = false;
     await this.#ask("reject", { revision: this.saver.revision, reason }, () => {
@@ -405,6 +416,7 @@ export class Reading {
 
   /** Keep slice, window and zoom for the next time, when the reader has come to rest. */
   keepView() {
+    if (!this.isBegun) return;
     clearTimeout(this.#viewTimer);
     this.#viewTimer = window.setTimeout(() => this.#sendView(false), 700);
   }

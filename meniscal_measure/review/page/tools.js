@@ -57,6 +57,7 @@ export class Tools {
     this.#snapDrops.checked = reading.snapsDrops;
     setShown(byId("slice-proposed"), reading.proposed !== null);
     this.#ticks = "";
+    byId("ticks").replaceChildren();
   }
 
   draw() {
@@ -70,7 +71,7 @@ export class Tools {
       if (this.#preset.value !== preset) this.#preset.value = preset;
       button("slice-use").disabled = reading.isMeasuredSlice;
       button("snap").disabled = !(selected && selected in points && /rim$|outer_edge$/.test(selected));
-      this.#drawTicks(slices.count, proposed?.slice, state);
+      if (reading.isBegun) this.#drawTicks(slices.count, proposed?.slice, state);
     });
   }
 
