@@ -1,0 +1,68 @@
+"""Without the optional packages everything else works, and the one missing is named."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from meniscal_measure.cohort.agreement.mixed import mixed_model
+from meniscal_measure.cohort.cluster import on_cluster
+from meniscal_measure.cohort.content import fetched
+from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.cohort.export import export_parquet
+from meniscal_measure.cohort.manifest import read_manifest
+from meniscal_measure.cohort.store import Store
+from meniscal_measure.cohort.task import Settings, Status, Task, carry_out
+from meniscal_measure.errors import UsageError
+
+COHORT = r"pip install 'meniscal-measure\[cohort\]'"
+CLUSTER = r"pip install 'meniscal-measure\[cluster\]'"
+
+
+@pytest.fixture
+def without(monkeypatch: pytest.MonkeyPatch) -> Callable[[str], None]:
+    """Make a package look as if it were not installed."""
+    return lambda name: monkeypatch.setitem(sys.modules, name, None)
+
+
+def test_mixed_models_need_statsmodels(without: Callable[[str], None]) -> None:
+    without("statsmodels.formula.api")
+    with pytest.raises(UsageError, match=f"statsmodels, which is not installed: {COHORT}"):
+        mixed_model("y ~ x", {"y": [1.0, 2.0], "x": [0, 1], "s": [1, 1]}, subject="s")
+
+
+def test_parquet_needs_pyarrow(without: Callable[[str], None], tmp_path: Path) -> None:
+    without("pyarrow")
+    with pytest.raises(UsageError, match=f"Reading Parquet needs pyarrow.*{COHORT}"):
+        list(read_manifest(tmp_path / "manifest.parquet"))
+    with (
+        Store(tmp_path / "c.sqlite") as store,
+        pytest.raises(UsageError, match=f"Writing Parquet needs pyarrow.*{COHORT}"),
+    ):
+        export_parquet(store, tmp_path / "readings.parquet")
+
+
+def test_a_cluster_needs_distributed(without: Callable[[str], None]) -> None:
+    without("distributed")
+    with pytest.raises(UsageError, match=f"dask.distributed, which is not installed: {CLUSTER}"):
+        next(on_cluster("tcp://127.0.0.1:1")(iter(())))
+
+
+def test_urls_need_fsspec_and_a_knee_without_it_is_refused(
+    without: Callable[[str], None], make_knee: Callable[..., Entry], stand_in: Any
+) -> None:
+    without("fsspec")
+    knee = make_knee("S1")
+    entry = replace(knee, path=f"file://{knee.path}")
+    with (
+        pytest.raises(UsageError, match=f"fsspec, which is not installed: {COHORT}"),
+        fetched(entry),
+    ):
+        pass
+    outcome = carry_out(Task(entry, Settings(), ""), stand_in.measure)
+    assert outcome.status is Status.REFUSED
