@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import webbrowser
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated
 from urllib.parse import quote
@@ -48,6 +49,10 @@ def review(
     seed: Annotated[
         int, typer.Option("--seed", help="Seed of the random order of a blinded study.")
     ] = 1,
+    keep_order: Annotated[
+        bool,
+        typer.Option("--keep-order", help="Blinded, but in the order of the work list."),
+    ] = False,
     repeats: Annotated[
         int,
         typer.Option(
@@ -66,22 +71,18 @@ def review(
     The page is served to this machine only; nothing leaves it.
     """
     with reported(as_json=False):
-        try:
-            from meniscal_measure.review.serve import PageServer
-        except ModuleNotFoundError as error:
-            raise UsageError(
-                f"The page needs the package {error.name}, which is not installed. Install"
-                " meniscal-measure with the extra web: pip install 'meniscal-measure[web]'."
-            ) from error
+        _check_order(blinded=blinded, keep_order=keep_order, repeats=repeats)
+        _check_packages()
         from meniscal_measure.review.desk import Desk
         from meniscal_measure.review.locator import locator
         from meniscal_measure.review.plan import Blinding
+        from meniscal_measure.review.serve import PageServer
         from meniscal_measure.review.signing import Terms
         from meniscal_measure.review.worklist import open_worklist
 
         terms = Terms(
             Conventions(axis=axis, threshold_rule=threshold_rule),
-            Blinding(seed, repeats) if blinded else None,
+            Blinding(None if keep_order else seed, repeats) if blinded else None,
         )
         desk = Desk(open_worklist(path), store, terms, propose=locator())
         desk.prepare_first()
@@ -91,3 +92,21 @@ def review(
         if not no_browser:
             webbrowser.open(address)
         server.run()
+
+
+def _check_order(*, blinded: bool, keep_order: bool, repeats: int) -> None:
+    if blinded:
+        return
+    if repeats:
+        raise UsageError("Repeats are hidden in a blinded study only; add --blinded.")
+    if keep_order:
+        raise UsageError("Without --blinded the order is kept anyway; leave --keep-order out.")
+
+
+def _check_packages() -> None:
+    missing = [name for name in ("starlette", "uvicorn") if find_spec(name) is None]
+    if missing:
+        raise UsageError(
+            f"The page needs {' and '.join(missing)}, not installed here. Install"
+            " meniscal-measure with the extra web: pip install 'meniscal-measure[web]'."
+        )

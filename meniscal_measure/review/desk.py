@@ -67,6 +67,7 @@ class Desk:
     ) -> None:
         self.knees = tuple(knees)
         self.terms = terms
+        plan([knee.name for knee in knees], "", terms.blinding, "")  # refuses too many repeats
         self.store = Store(store_path, _about(self.knees, terms))
         self.journal = Journal(self.store)
         self.drafts = Drafts(self.store)

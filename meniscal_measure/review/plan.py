@@ -24,12 +24,13 @@ class Blinding:
     Parameters
     ----------
     seed
-        Seed of the order and of the choice of repeats; with it the plan can be made again.
+        Seed of the order and of the choice of repeats; with it the plan can be made again. None
+        keeps the order of the work list, where that was drawn already.
     repeats
         Number of knees that every reader reads a second time.
     """
 
-    seed: int
+    seed: int | None
     repeats: int = 0
 
 
@@ -56,16 +57,16 @@ def plan(knees: Sequence[str], reader: str, blinding: Blinding | None, secret: s
     reader
         Each reader of a blinded study has an order of their own.
     blinding
-        None: the order of the work list, each knee once.
+        None, or one without a seed: the order of the work list, each knee once.
     secret
         Kept in the store; makes the identifiers of the tasks unguessable.
 
     Raises
     ------
     UsageError
-        If there are too few knees for so many repeats.
+        If there are too few knees for so many repeats, or the order is to be kept.
     """
-    if blinding is None:
+    if blinding is None or (blinding.seed is None and blinding.repeats == 0):
         places = [(index, 1) for index in range(len(knees))]
     else:
         places = _blinded(len(knees), blinding, reader)
@@ -76,6 +77,8 @@ def plan(knees: Sequence[str], reader: str, blinding: Blinding | None, secret: s
 
 
 def _blinded(count: int, blinding: Blinding, reader: str) -> list[tuple[int, int]]:
+    if blinding.seed is None:
+        raise UsageError("Repeats cannot be hidden while the order of the work list is kept.")
     gap = round(count * REPEAT_GAP)
     if not 0 <= blinding.repeats <= count - gap:
         raise UsageError(

@@ -5,21 +5,22 @@ from __future__ import annotations
 import csv
 from collections import Counter
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
-from itertools import islice
 from pathlib import Path
 
 import pydicom
 from pydicom.errors import InvalidDicomError
 
 from meniscal_measure.anatomy import Side
-from meniscal_measure.errors import ManifestError, UsageError
+from meniscal_measure.errors import ManifestError, MeniscalMeasureError, UsageError
+from meniscal_measure.series.sources import Opener, files_under
 
 COLUMNS = ("knee", "study", "side", "landmarks")
 """Columns of a work list file; side and landmarks may be left out or empty."""
 
 PEEKED_FILES = 20
-"""Files looked at in a folder for the study they belong to; the first DICOM file tells."""
+"""Files looked at in a folder or archive for the study they belong to."""
 
 _SIDES: Mapping[str, Side | None] = {
     "": None,
@@ -72,24 +73,25 @@ def _landmarks_in(folder: Path) -> Path | None:
 
 
 def _study_folders(path: Path) -> tuple[Path, ...]:
-    """Subfolders, if they hold different studies; none if they are series of one study."""
-    folders = sorted(entry for entry in path.iterdir() if entry.is_dir())
+    """Subfolders and archives, if they hold different studies; none if they are one study."""
+    parts = sorted(
+        entry for entry in path.iterdir() if entry.is_dir() or entry.suffix.lower() == ".zip"
+    )
     studies: set[str] = set()
-    for folder in folders:
-        studies |= {uid for uid in [_study_uid(folder)] if uid}
+    for part in parts:
+        studies |= {uid for uid in [_study_uid(part)] if uid}
         if len(studies) > 1:
-            return tuple(folders)
+            return tuple(parts)
     return ()
 
 
-def _study_uid(folder: Path) -> str | None:
-    files = (entry for entry in folder.rglob("*") if entry.is_file())
-    for file in islice(files, PEEKED_FILES):
-        try:
-            header = pydicom.dcmread(file, specific_tags=["StudyInstanceUID"])
-        except (InvalidDicomError, OSError, ValueError):
-            continue
-        return str(header.get("StudyInstanceUID", "")) or None
+def _study_uid(part: Path) -> str | None:
+    """Study that the first DICOM file in a folder or archive belongs to."""
+    with suppress(MeniscalMeasureError), Opener() as opener:
+        for file in files_under(part)[:PEEKED_FILES]:
+            with suppress(InvalidDicomError, OSError, ValueError), opener.open(file) as stream:
+                header = pydicom.dcmread(stream, specific_tags=["StudyInstanceUID"])
+                return str(header.get("StudyInstanceUID", "")) or None
     return None
 
 

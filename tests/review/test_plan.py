@@ -53,6 +53,14 @@ def test_the_plan_can_be_made_again_from_its_seed_and_differs_between_readers() 
     assert len(orders) == 3
 
 
+def test_an_order_that_was_drawn_already_is_kept() -> None:
+    tasks = plan(names(9), "A", Blinding(seed=None), SECRET)
+
+    assert [task.knee for task in tasks] == list(range(9))
+    with pytest.raises(UsageError, match=r"Repeats cannot be hidden"):
+        plan(names(9), "A", Blinding(seed=None, repeats=1), SECRET)
+
+
 def test_the_names_of_tasks_cannot_be_made_without_the_secret_of_the_store() -> None:
     ids = {task.task_id for task in plan(names(5), "A", None, SECRET)}
 

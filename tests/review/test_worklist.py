@@ -25,6 +25,13 @@ def test_a_folder_of_studies_is_one_knee_for_each(samples: Path, tmp_path: Path)
     assert [knee.name for knee in open_worklist(tmp_path)] == ["normal", "root-tear"]
 
 
+def test_archives_beside_each_other_are_knees_of_their_own(samples: Path, tmp_path: Path) -> None:
+    for name in ("normal", "root-tear"):
+        shutil.make_archive(str(tmp_path / name), "zip", samples / name / "series-1")
+
+    assert [knee.study.name for knee in open_worklist(tmp_path)] == ["normal.zip", "root-tear.zip"]
+
+
 def test_series_folders_of_one_study_are_one_knee(samples: Path, tmp_path: Path) -> None:
     for series in ("coronal", "again"):
         shutil.copytree(samples / "normal" / "series-1", tmp_path / series)

@@ -1,0 +1,63 @@
+"""The command that starts the page."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from meniscal_measure.cli import app
+from meniscal_measure.errors import ExitCode
+
+START = "from meniscal_measure.cli import app; app()"
+
+
+def test_one_command_serves_a_study_until_it_is_interrupted(
+    samples: Path, tmp_path: Path, client_of: Callable[[str], Any]
+) -> None:
+    store = tmp_path / "readings.sqlite"
+    arguments = ["review", str(samples / "exactly-3mm"), "--store", str(store), "--no-browser"]
+    command = [sys.executable, "-c", START, *arguments, "--reader", "Reader Δ"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as server:
+        assert server.stdout is not None
+        first = server.stdout.readline()
+        second = server.stdout.readline()
+        address, _, fragment = first.removeprefix("The page is at ").strip().partition("#")
+        tasks = client_of(address).json("tasks")["tasks"]
+        server.send_signal(signal.SIGINT)
+
+    assert first.startswith("The page is at http://127.0.0.1:")
+    assert fragment == "reader=Reader%20%CE%94"
+    assert second.strip() == f"Stop with Ctrl-C; everything is kept in {store}."
+    assert [task["label"] for task in tasks] == ["exactly-3mm"]
+    assert server.returncode in (0, -signal.SIGINT, 130)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["absent"], "There is nothing at absent"),
+        (["--blinded", "--repeats", "5"], "5 repeats are asked for, but 1 knees allow 0 to 1"),
+        (["--blinded", "--keep-order", "--repeats", "1"], "Repeats cannot be hidden"),
+        (["--repeats", "1"], "Repeats are hidden in a blinded study only; add --blinded"),
+    ],
+)
+def test_what_cannot_be_carried_out_is_refused_with_the_reason(
+    samples: Path,
+    tmp_path: Path,
+    arguments: list[str],
+    said: str,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    study = [] if arguments[0] == "absent" else [str(samples / "exactly-3mm")]
+    result = CliRunner().invoke(app, ["review", *study, *arguments, "--no-browser"])
+
+    assert result.exit_code == ExitCode.USAGE
+    assert said in result.output.replace("\n", " ")
