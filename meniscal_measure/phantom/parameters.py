@@ -145,7 +145,7 @@ class MeniscusParameters(Ranged):
     posterior_extrusion_mm: float = _ranged(0.5, -4.0, 12.0)
     wall_height_mm: float = _ranged(3.0, 2.2, 4.5)
     """Height of the outermost point above the tibial surface."""
-    wall_bulge_mm: float = _ranged(0.9, 0.5, 2.5)
+    wall_bulge_mm: float = _ranged(1.0, 0.7, 2.5)
     """How far the wall recedes between its outermost point and its lower edge."""
     tip_thickness_mm: float = _ranged(0.8, 0.6, 1.5)
     hollow: float = _ranged(0.15, -0.5, 0.8)

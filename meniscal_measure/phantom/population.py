@@ -262,7 +262,7 @@ def _meniscus(
         anterior_extrusion_mm=body + rng.normal(-0.3, 0.8),
         posterior_extrusion_mm=body + rng.normal(torn_back, 0.8),
         wall_height_mm=wall_height,
-        wall_bulge_mm=rng.lognormal(math.log(0.9), 0.35),
+        wall_bulge_mm=rng.lognormal(math.log(1.0), 0.3),
         tip_thickness_mm=rng.normal(0.8, 0.15),
         hollow=rng.normal(0.15, 0.25),
         sag=rng.uniform(0.0, 0.5),

@@ -34,6 +34,9 @@ FIRST_WALK_MM = 0.9
 LEAST_WALK_MM = 0.05
 """Levels and places looked at around the best so far, closer with every zoom."""
 
+WALL_BAND = 0.5
+"""How far around its height the outermost point of the wall is looked for, as a part of it."""
+
 BEYOND_RIM_MM = 15.0
 """How far outside the rim the walk begins; further than any extrusion."""
 
@@ -69,7 +72,7 @@ class MeniscusSection:
         """Find the point of the wall furthest along the outward axis, shape (3,)."""
         walk = np.arange(self._furthest, BESIDE_CENTRE_MM, -WALK_STEP_MM)
         height = float(self.meniscus.wall_height)
-        return self._extreme(self.meniscus.beyond_wall, walk, axis, (height, 0.5 * height))
+        return self._extreme(self.meniscus.beyond_wall, walk, axis, (height, WALL_BAND * height))
 
     def innermost(self, axis: FloatArray) -> FloatArray | None:
         """Find the point of the inner edge least far along the outward axis, shape (3,).
