@@ -102,6 +102,14 @@ class PixelGrid:
         return _unit(np.cross(self.row_direction, self.column_direction))
 
     @cached_property
+    def plane_basis(self) -> FloatArray:
+        """Orthonormal basis of the plane as rows, shape (2, 3), exact where cosines are rounded.
+
+        The first is the row direction, the second at a right angle to it and the normal.
+        """
+        return np.stack([self.row_direction, np.cross(self.normal, self.row_direction)])
+
+    @cached_property
     def origin(self) -> FloatArray:
         """Image Position (Patient) as an array, shape (3,), mm."""
         return np.array(self.position_mm, dtype=np.float64)

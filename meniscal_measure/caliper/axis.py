@@ -37,17 +37,12 @@ def name_of(compartment: Compartment, landmark: Landmark) -> str:
 def in_plane_mm(grid: PixelGrid, point_mm: ArrayLike) -> FloatArray:
     """Project a patient point, LPS mm, to `[x, y]` mm in the slice plane, shape (2,)."""
     offset = np.asarray(point_mm, dtype=np.float64) - grid.origin
-    return np.asarray(_basis(grid) @ offset, dtype=np.float64)
+    return np.asarray(grid.plane_basis @ offset, dtype=np.float64)
 
 
 def in_patient(grid: PixelGrid, direction: FloatArray) -> FloatArray:
     """Turn an in-plane direction, shape (2,), into a patient one, LPS, shape (3,)."""
-    return np.asarray(direction @ _basis(grid), dtype=np.float64)
-
-
-def _basis(grid: PixelGrid) -> FloatArray:
-    """Orthonormal basis of the plane, exact even where the stored cosines are rounded."""
-    return np.stack([grid.row_direction, np.cross(grid.normal, grid.row_direction)])
+    return np.asarray(direction @ grid.plane_basis, dtype=np.float64)
 
 
 def outward(
