@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import codecs
+import io
 import json
 import sys
 import traceback
@@ -18,6 +20,9 @@ from meniscal_measure.errors import MeniscalMeasureError
 
 FAULT_EXIT_CODE = 70
 """Exit code of a fault in the program itself (EX_SOFTWARE of sysexits.h)."""
+
+PLAIN_LETTERS = {"±": "+/-", "≥": ">="}
+"""What stands for a sign on a terminal that cannot show it; any other is shown as "?"."""
 
 Progress = Callable[[int, int], None]
 
@@ -47,6 +52,7 @@ class SideWord(StrEnum):
 @contextmanager
 def reported(*, as_json: bool) -> Iterator[None]:
     """Turn errors into a message a person can act on, and the documented exit code."""
+    _write_in_any_encoding()
     try:
         yield
     except MeniscalMeasureError as error:
@@ -62,7 +68,22 @@ def reported(*, as_json: bool) -> Iterator[None]:
 
 def print_json(value: Any) -> None:
     """Print a value as JSON on standard output."""
-    typer.echo(json.dumps(value, indent=2, ensure_ascii=False))
+    typer.echo(json.dumps(value, indent=2))  # in ASCII, which every terminal and pipe carries
+
+
+def _write_in_any_encoding() -> None:
+    """Let a terminal without the letters of a name or the sign ± show others in their place."""
+    codecs.register_error("plain", _plain_letters)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="plain")
+
+
+def _plain_letters(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    unwritable = error.object[error.start : error.end]
+    return "".join(PLAIN_LETTERS.get(letter, "?") for letter in unwritable), error.end
 
 
 @contextmanager

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -12,6 +13,7 @@ from meniscal_measure.cli.common import (
     AsJson,
     SideWord,
     StudyPath,
+    print_json,
     progress_bar,
     reported,
 )
@@ -90,7 +92,7 @@ def measure(
 def show_reading(reading: KneeReading, saved: SavedFiles, *, as_json: bool) -> None:
     """Print a reading and where it was saved."""
     if as_json:
-        typer.echo(saved.reading.read_text(encoding="utf-8"), nl=False)
+        print_json(json.loads(saved.reading.read_text(encoding="utf-8")))
         return
     from rich.console import Console
 

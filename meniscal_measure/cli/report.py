@@ -36,12 +36,14 @@ def report(
     with reported(as_json=as_json):
         from meniscal_measure import workflow
 
+        if verified_by is not None and not verified_by.strip():
+            raise UsageError("--verified-by is blank. Give the name of the reader who confirms.")
         stored = _stored(record)
         with progress_bar("Reading headers", shown=not as_json) as progress:
             found = workflow.read(study, progress=progress)
         reading = workflow.reopen(stored, found)
         if verified_by is not None:
-            reading = replace(reading, verified=True, verified_by=verified_by)
+            reading = replace(reading, verified=True, verified_by=verified_by.strip())
         saved = reading.save(out, identifiers=not without_identifiers)
         show_reading(reading, saved, as_json=as_json)
 
@@ -49,8 +51,14 @@ def report(
 def _stored(path: Path) -> dict[str, object]:
     try:
         stored = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
-        raise UsageError(f"{path} cannot be read as a reading: {error}.") from error
+    except OSError as error:
+        raise UsageError(
+            f"{path} cannot be read: {error.strerror}. Give a reading.json that measure wrote."
+        ) from error
+    except ValueError as error:  # neither text nor JSON
+        raise UsageError(
+            f"{path} is not a reading; give a reading.json that measure wrote."
+        ) from error
     if not isinstance(stored, dict):
         raise UsageError(f"{path} is not a reading; give a reading.json that measure wrote.")
     return stored

@@ -131,3 +131,52 @@ def test_the_version_is_that_of_the_package() -> None:
 
     result = runner.invoke(app, ["--version"])
     assert result.output.strip() == f"meniscal-measure {meniscal_measure.__version__}"
+
+
+@pytest.mark.parametrize("command", ["measure", "contents"])
+@pytest.mark.parametrize("as_json", [False, True])
+def test_a_terminal_that_knows_only_ascii_is_written_to_as_well(
+    samples: Path, tmp_path: Path, command: str, *, as_json: bool
+) -> None:
+    study = tmp_path / "Müller"
+    study.symlink_to(samples / "normal")
+    more = ["--landmarks", str(study / "landmarks.json"), "--out", str(tmp_path / "out")]
+    done = subprocess.run(
+        [
+            *(sys.executable, "-c", "from meniscal_measure.cli import app; app()"),
+            *(command, str(study)),
+            *(more if command == "measure" else []),
+            *(["--json"] if as_json else []),
+        ],
+        capture_output=True,
+        check=False,
+        env={"PYTHONIOENCODING": "ascii", "PATH": ""},
+    )
+    assert done.returncode == ExitCode.DONE, done.stderr
+    printed = done.stdout.decode("ascii")
+    if as_json:
+        json.loads(printed)
+    elif command == "measure":
+        assert "+/-" in printed
+
+
+def test_nobody_is_no_reader_who_confirms(samples: Path, tmp_path: Path) -> None:
+    measure(samples / "normal", tmp_path / "first")
+    record, study = str(tmp_path / "first" / "reading.json"), str(samples / "normal")
+    again = str(tmp_path / "again")
+    result = runner.invoke(app, ["report", record, study, "--out", again, "--verified-by", " "])
+    assert result.exit_code == ExitCode.USAGE, result.output
+    assert not (tmp_path / "again").exists()
+
+
+@pytest.mark.parametrize("content", [None, "a letter", "[1]", "\xff"])
+def test_what_is_no_reading_is_refused_with_the_remedy(
+    samples: Path, tmp_path: Path, content: str | None
+) -> None:
+    record = tmp_path / "letter.json"
+    if content is not None:
+        record.write_text(content, encoding="latin-1")
+    command = ["report", str(record), str(samples / "normal"), "--out", str(tmp_path / "out")]
+    result = runner.invoke(app, command)
+    assert result.exit_code == ExitCode.USAGE, result.output
+    assert "Give a reading.json".lower() in " ".join(result.output.split()).lower()
