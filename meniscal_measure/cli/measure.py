@@ -83,23 +83,27 @@ def measure(
             refine_edges=refine_edges,
         )
         saved = reading.save(out, identifiers=not without_identifiers)
-        show_reading(reading, saved, as_json=as_json)
+        show_reading(reading, saved, as_json=as_json, without_identifiers=without_identifiers)
         _show_refusals(found)
         if found.refusals:
             raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
 
 
-def show_reading(reading: KneeReading, saved: SavedFiles, *, as_json: bool) -> None:
-    """Print a reading and where it was saved."""
+def show_reading(
+    reading: KneeReading, saved: SavedFiles, *, as_json: bool, without_identifiers: bool
+) -> None:
+    """Print a reading and where it was saved; without identifiers if it was saved so."""
     if as_json:
         print_json(json.loads(saved.reading.read_text(encoding="utf-8")))
         return
     from rich.console import Console
 
+    from meniscal_measure.report import identifiers
     from meniscal_measure.report.table import reading_table
 
     console = Console(highlight=False)
-    console.print(reading_table(reading))
+    shown = identifiers.without_identifiers(reading) if without_identifiers else reading
+    console.print(reading_table(shown))
     console.print(
         f"Written to {saved.report.parent}: report.pdf, figure.png and more", markup=False
     )

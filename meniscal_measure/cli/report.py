@@ -45,7 +45,7 @@ def report(
         if verified_by is not None:
             reading = replace(reading, verified=True, verified_by=verified_by.strip())
         saved = reading.save(out, identifiers=not without_identifiers)
-        show_reading(reading, saved, as_json=as_json)
+        show_reading(reading, saved, as_json=as_json, without_identifiers=without_identifiers)
 
 
 def _stored(path: Path) -> dict[str, object]:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 
+import pydicom
 import pytest
 from typer.testing import CliRunner
 
@@ -106,10 +108,24 @@ def test_a_stored_reading_can_be_reported_again_and_confirmed(
 
 
 def test_identifiers_are_left_out_on_request(samples: Path, tmp_path: Path) -> None:
-    code, output = measure(samples / "normal", tmp_path, "--without-identifiers")
+    study = tmp_path / "study"
+    shutil.copytree(samples / "normal", study)
+    landmarks = study / "landmarks.json"
+    said = json.loads(landmarks.read_text()) | {"slice_reason": "as PHANTOM-NORMAL was lying"}
+    landmarks.write_text(json.dumps(said))
+    for path in (study / "series-1").iterdir():
+        dataset = pydicom.dcmread(path)
+        dataset.PatientName, dataset.StudyDescription = "Quillfeather", "LEFT KNEE QUILLFEATHER"
+        del dataset.Laterality
+        dataset.save_as(path)
+    code, output = measure(study, tmp_path / "out", "--without-identifiers")
     assert code == ExitCode.DONE, output
-    for path in tmp_path.iterdir():
-        assert b"PHANTOM" not in path.read_bytes(), path
+    assert "hints at a left knee" in " ".join(output.split())
+    assert "QUILLFEATHER" not in output.upper()
+    for path in (tmp_path / "out").iterdir():
+        content = path.read_bytes().upper()
+        assert b"PHANTOM" not in content, path
+        assert b"QUILLFEATHER" not in content, path
 
 
 def test_an_unknown_path_is_a_usage_error_in_words_and_in_json(tmp_path: Path) -> None:
