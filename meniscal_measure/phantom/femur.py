@@ -24,11 +24,14 @@ from meniscal_measure.phantom.shapes import (
     smooth_min,
     smoothstep,
 )
-from meniscal_measure.phantom.tibia import MEAN_PLATEAU_WIDTH_MM, Plateau, Tibia
+from meniscal_measure.phantom.tibia import Plateau, Tibia
 from meniscal_measure.phantom.tissue import Depth, Tissue
 
 CONTACT_STEPS = 12
 """Steps of lowering a condyle onto its plateau; each leaves a small part of the error."""
+
+MEAN_FEMUR_WIDTH_MM = 73.0
+"""Width across the condyles of a femur as wide as its tibia, for a plateau 73.4 mm wide."""
 
 COVER_TAPER_MM = 5.0
 """Width over which cartilage thins out towards the side of a condyle."""
@@ -166,65 +169,73 @@ class Femur:
 
 def build_femur(parameters: KneeParameters, tibia: Tibia) -> Femur:
     """Give the femur of one knee, set down on its tibia."""
-    shape, cartilage = parameters.femur, parameters.cartilage
-    s = parameters.tibia.plateau_width_mm / MEAN_PLATEAU_WIDTH_MM
-    half_width = 36.5 * s * shape.width_over_tibia
-    losses = (cartilage.medial_loss, cartilage.lateral_loss)
-    covers = [cartilage.femoral_mm * (1.0 - 0.85 * loss) for loss in losses]
-    gap = cartilage.contact_gap_mm
-    medial = Condyle(
-        half_width - 13.6 * s,
-        7.5 * s,
-        21.0 * s,
-        Oval(23.0 * s, 34.0 * s, 21.0 * s, 21.5 * s),
-        shape.condyle_crown_per_mm / s,
-        13.4 * s,
-        shape.condyle_shoulder_mm * s,
-        covers[0],
-        tibia.tilt,
-        osteophyte=parameters.joint.medial_femoral_osteophyte_mm,
-    )
-    lateral = Condyle(
-        -(half_width - 13.6 * s),
-        7.0 * s,
-        21.0 * s,
-        Oval(22.0 * s, 36.0 * s, 21.0 * s, 22.5 * s),
-        shape.condyle_crown_per_mm / s,
-        13.6 * s,
-        shape.condyle_shoulder_mm * s,
-        covers[1],
-        tibia.tilt,
-        osteophyte=parameters.joint.lateral_femoral_osteophyte_mm,
-    )
-    medial = _set_down(medial, tibia, tibia.medial, gap)
-    lateral = _set_down(lateral, tibia, tibia.lateral, gap)
+    shape, s = parameters.femur, tibia.scale
+    half_width = 0.5 * MEAN_FEMUR_WIDTH_MM * s * shape.width_over_tibia
+    medial, lateral = _condyles(parameters, tibia, half_width)
     low_medial, low_lateral = (_lowest(condyle) for condyle in (medial, lateral))
     tilt = (low_medial - low_lateral) / (medial.u - lateral.u)
     level = low_medial - tilt * medial.u
-    trochlea = Condyle(
-        -1.0 * s,
-        -9.0 * s,
-        level + 31.0 * s,
-        Oval(20.0 * s, 24.0 * s, 22.0 * s, 22.0 * s),
-        0.0,
-        29.0 * s,
-        14.0 * s,
-        1.1 * cartilage.femoral_mm,
-        groove=4.5 * s,
-    )
     return Femur(
+        medial=medial,
+        lateral=lateral,
+        trochlea=_trochlea(s, level, cartilage=1.1 * parameters.cartilage.femoral_mm),
+        scale=s,
+        level=level,
+        tilt=tilt,
+        valgus=math.tan(math.radians(shape.valgus_deg)) + tilt,
+        lean=math.tan(math.radians(shape.flexion_deg)),
+        half_width=half_width,
+        notch_half_width=0.5 * shape.notch_width_mm * s,
+        cortex=0.8,
+        effusion=parameters.joint.effusion_mm,
+    )
+
+
+def _condyles(
+    parameters: KneeParameters, tibia: Tibia, half_width: float
+) -> tuple[Condyle, Condyle]:
+    """Shape both condyles and set each down on its plateau."""
+    shape, cartilage, joint = parameters.femur, parameters.cartilage, parameters.joint
+    s, aside = tibia.scale, half_width - 13.6 * tibia.scale
+    medial = Condyle(
+        u=aside,
+        y=7.5 * s,
+        z=21.0 * s,
+        profile=Oval(23.0 * s, 34.0 * s, 21.0 * s, 21.5 * s),
+        crown=shape.condyle_crown_per_mm / s,
+        half_width=13.4 * s,
+        shoulder=shape.condyle_shoulder_mm * s,
+        cartilage=cartilage.femoral_mm * (1.0 - 0.85 * cartilage.medial_loss),
+        tilt=tibia.tilt,
+        osteophyte=joint.medial_femoral_osteophyte_mm,
+    )
+    lateral = replace(
         medial,
-        lateral,
-        trochlea,
-        s,
-        level,
-        tilt,
-        math.tan(math.radians(shape.valgus_deg)) + tilt,
-        math.tan(math.radians(shape.flexion_deg)),
-        half_width,
-        0.5 * shape.notch_width_mm * s,
-        0.8,
-        parameters.joint.effusion_mm,
+        u=-aside,
+        y=7.0 * s,
+        profile=Oval(22.0 * s, 36.0 * s, 21.0 * s, 22.5 * s),
+        half_width=13.6 * s,
+        cartilage=cartilage.femoral_mm * (1.0 - 0.85 * cartilage.lateral_loss),
+        osteophyte=joint.lateral_femoral_osteophyte_mm,
+    )
+    gap_mm = cartilage.contact_gap_mm
+    return (
+        _set_down(medial, tibia, tibia.medial, gap_mm),
+        _set_down(lateral, tibia, tibia.lateral, gap_mm),
+    )
+
+
+def _trochlea(s: float, level: float, *, cartilage: float) -> Condyle:
+    return Condyle(
+        u=-1.0 * s,
+        y=-9.0 * s,
+        z=level + 31.0 * s,
+        profile=Oval(20.0 * s, 24.0 * s, 22.0 * s, 22.0 * s),
+        crown=0.0,
+        half_width=29.0 * s,
+        shoulder=14.0 * s,
+        cartilage=cartilage,
+        groove=4.5 * s,
     )
 
 

@@ -117,96 +117,96 @@ def _sheet(
     )
 
 
+@dataclass(frozen=True)
+class _Places:
+    """Points scaled to a knee; heights from the plateau (`at`) or from the femur (`thigh`)."""
+
+    tibia: Tibia
+    femur: Femur
+
+    def at(self, u: float, y: float, z: float) -> Point:
+        s = self.tibia.scale
+        return u * s, y * s, z * s
+
+    def thigh(self, u: float, y: float, height: float) -> Point:
+        s, femur = self.tibia.scale, self.femur
+        return u * s, y * s, float(femur.level + femur.tilt * u * s + height * s)
+
+
+_LIGAMENT = (Tissue.LIGAMENT, Depth.LIGAMENT)
+_TENDON = (Tissue.TENDON, Depth.TENDON)
+_VESSEL = (Tissue.VESSEL, Depth.VESSEL)
+
+
 def build_ligaments(
     parameters: KneeParameters, tibia: Tibia, femur: Femur
 ) -> tuple[Strand | Sheet, ...]:
     """Give the ligaments, tendons and vessels of one knee."""
-    s = tibia.scale
+    places = _Places(tibia, femur)
+    return (
+        *_cruciates(places),
+        *_lateral_cords(places, 0.5 * parameters.soft.lateral_collateral_mm),
+        *_medial_tendons(places),
+        *_extensor_tendons(places, parameters.femur.patella_height_mm / tibia.scale),
+        *_vessels(places),
+        *_bands(parameters, tibia, femur),
+    )
 
-    def at(u: float, y: float, z: float) -> Point:
-        return u * s, y * s, z * s
 
-    def thigh(u: float, y: float, height: float) -> Point:
-        return u * s, y * s, float(femur.level + femur.tilt * u * s + height * s)
+def _cruciates(places: _Places) -> tuple[Strand, ...]:
+    at, thigh, s = places.at, places.thigh, places.tibia.scale
+    anterior = (at(2.0, -9.0, 2.0), thigh(-9.0, 9.0, 17.0))
+    posterior = (at(0.5, 19.0, -9.0), at(1.0, 15.0, 6.0), thigh(7.0, 1.0, 12.0))
+    return (
+        _strand(*_LIGAMENT, anterior, 2.6 * s, wide=(0.5, 0.87, 0.0), flatten=1.7),
+        _strand(*_LIGAMENT, posterior, 3.4 * s, wide=(0.0, 1.0, 0.0), flatten=1.25),
+    )
 
-    soft = parameters.soft
-    patella = parameters.femur.patella_height_mm / s
-    ligament, tendon = (Tissue.LIGAMENT, Depth.LIGAMENT), (Tissue.TENDON, Depth.TENDON)
-    cruciates = (
-        _strand(
-            *ligament,
-            (at(2.0, -9.0, 2.0), thigh(-9.0, 9.0, 17.0)),
-            2.6 * s,
-            wide=(0.5, 0.87, 0.0),
-            flatten=1.7,
-        ),
-        _strand(
-            *ligament,
-            (at(0.5, 19.0, -9.0), at(1.0, 15.0, 6.0), thigh(7.0, 1.0, 12.0)),
-            3.4 * s,
-            wide=(0.0, 1.0, 0.0),
-            flatten=1.25,
-        ),
+
+def _lateral_cords(places: _Places, collateral_radius: float) -> tuple[Strand, ...]:
+    """Collateral ligament, biceps and popliteus tendon, and the fluid in the popliteal hiatus."""
+    at, thigh, s = places.at, places.thigh, places.tibia.scale
+    popliteus = (thigh(-37.0, 3.0, 11.0), at(-36.5, 14.0, 1.0), at(-24.0, 23.5, -8.0))
+    hiatus = (at(-37.5, 10.0, 3.5), at(-36.0, 15.0, 0.5), at(-27.0, 22.0, -6.0))
+    collateral = (thigh(-37.5, 2.0, 22.0), at(-38.5, 14.0, -11.0))
+    return (
+        _strand(*_LIGAMENT, collateral, collateral_radius),
+        _strand(*_TENDON, (at(-36.0, 26.0, 60.0), at(-38.5, 19.0, -9.0)), 3.4 * s),
+        _strand(*_TENDON, popliteus, 2.2 * s),
+        _strand(Tissue.FLUID, Depth.CAPSULE, hiatus, 2.9 * s),
     )
-    lateral = (
-        _strand(
-            *ligament,
-            (thigh(-37.5, 2.0, 22.0), at(-38.5, 14.0, -11.0)),
-            0.5 * soft.lateral_collateral_mm,
-        ),
-        _strand(*tendon, (at(-36.0, 26.0, 60.0), at(-38.5, 19.0, -9.0)), 3.4 * s),
-        _strand(
-            *tendon, (thigh(-37.0, 3.0, 11.0), at(-36.5, 14.0, 1.0), at(-24.0, 23.5, -8.0)), 2.2 * s
-        ),
-        _strand(
-            Tissue.FLUID,
-            Depth.CAPSULE,
-            (at(-37.5, 10.0, 3.5), at(-36.0, 15.0, 0.5), at(-27.0, 22.0, -6.0)),
-            2.9 * s,
-        ),
+
+
+def _medial_tendons(places: _Places) -> tuple[Strand, ...]:
+    """Semimembranosus, semitendinosus and gracilis."""
+    at, s = places.at, places.tibia.scale
+    semimembranosus = (at(24.0, 36.0, 70.0), at(26.0, 29.0, 5.0), at(25.0, 23.0, -9.0))
+    semitendinosus = (at(25.0, 40.0, 70.0), at(31.0, 33.0, 5.0), at(22.0, 2.0, -62.0))
+    gracilis = (at(38.0, 24.0, 70.0), at(37.0, 27.0, 5.0), at(26.0, -2.0, -58.0))
+    return (
+        _strand(*_TENDON, semimembranosus, 3.0 * s),
+        _strand(*_TENDON, semitendinosus, 1.9 * s),
+        _strand(*_TENDON, gracilis, 1.7 * s),
     )
-    medial = (
-        _strand(
-            *tendon, (at(24.0, 36.0, 70.0), at(26.0, 29.0, 5.0), at(25.0, 23.0, -9.0)), 3.0 * s
-        ),
-        _strand(
-            *tendon, (at(25.0, 40.0, 70.0), at(31.0, 33.0, 5.0), at(22.0, 2.0, -62.0)), 1.9 * s
-        ),
-        _strand(
-            *tendon, (at(38.0, 24.0, 70.0), at(37.0, 27.0, 5.0), at(26.0, -2.0, -58.0)), 1.7 * s
-        ),
+
+
+def _extensor_tendons(places: _Places, patella: float) -> tuple[Strand, ...]:
+    """Patellar and quadriceps tendon; `patella` is how much higher the patella stands."""
+    at, s = places.at, places.tibia.scale
+    patellar = (at(-1.0, -44.5, 14.0 + patella), at(-4.0, -30.0, -33.0))
+    quadriceps = (at(-1.0, -44.5, 44.0 + patella), at(-2.0, -40.0, 95.0))
+    return (
+        _strand(*_TENDON, patellar, 2.4 * s, wide=(1.0, 0.0, 0.0), flatten=5.0),
+        _strand(*_TENDON, quadriceps, 3.4 * s, wide=(1.0, 0.0, 0.0), flatten=4.0),
     )
-    front = (
-        _strand(
-            *tendon,
-            (at(-1.0, -44.5, 14.0 + patella), at(-4.0, -30.0, -33.0)),
-            2.4 * s,
-            wide=(1.0, 0.0, 0.0),
-            flatten=5.0,
-        ),
-        _strand(
-            *tendon,
-            (at(-1.0, -44.5, 44.0 + patella), at(-2.0, -40.0, 95.0)),
-            3.4 * s,
-            wide=(1.0, 0.0, 0.0),
-            flatten=4.0,
-        ),
-    )
-    vessels = (
-        _strand(
-            Tissue.VESSEL,
-            Depth.VESSEL,
-            (at(-3.0, 33.0, 95.0), at(-2.0, 31.0, 0.0), at(-6.0, 22.0, -90.0)),
-            3.0 * s,
-        ),
-        _strand(
-            Tissue.VESSEL,
-            Depth.VESSEL,
-            (at(-8.0, 38.0, 95.0), at(-5.0, 38.5, 0.0), at(-9.0, 25.0, -90.0)),
-            3.8 * s,
-        ),
-    )
-    return (*cruciates, *lateral, *medial, *front, *vessels, *_bands(parameters, tibia, femur))
+
+
+def _vessels(places: _Places) -> tuple[Strand, ...]:
+    """Popliteal artery and vein."""
+    at, s = places.at, places.tibia.scale
+    artery = (at(-3.0, 33.0, 95.0), at(-2.0, 31.0, 0.0), at(-6.0, 22.0, -90.0))
+    vein = (at(-8.0, 38.0, 95.0), at(-5.0, 38.5, 0.0), at(-9.0, 25.0, -90.0))
+    return (_strand(*_VESSEL, artery, 3.0 * s), _strand(*_VESSEL, vein, 3.8 * s))
 
 
 def _bands(parameters: KneeParameters, tibia: Tibia, femur: Femur) -> tuple[Sheet, Sheet]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.phantom.layers import Box
-from meniscal_measure.phantom.parameters import KneeParameters
+from meniscal_measure.phantom.parameters import KneeParameters, TibiaParameters
 from meniscal_measure.phantom.shapes import (
     Field,
     Oval,
@@ -28,7 +28,8 @@ from meniscal_measure.phantom.shapes import (
 from meniscal_measure.phantom.tissue import Depth, Tissue
 
 MEAN_PLATEAU_WIDTH_MM = 73.4
-"""Width of the plateau for which the proportions below are written."""
+MEAN_WIDTH_OVER_DEPTH = 1.58
+"""Plateau for which the proportions below are written."""
 
 RIM_TURN_DEG = 45.0
 """Where in the turn from horizontal to vertical cortex the rim is placed: half way."""
@@ -220,11 +221,27 @@ class Tibia:
 
 def build_tibia(parameters: KneeParameters) -> Tibia:
     """Give the tibia of one knee."""
-    shape, cartilage, joint = parameters.tibia, parameters.cartilage, parameters.joint
+    shape = parameters.tibia
     scale = shape.plateau_width_mm / MEAN_PLATEAU_WIDTH_MM
-    deeper = scale * 1.58 / shape.width_over_depth
-    eminence = EMINENCE_SHARE * min(shape.medial_spine_mm, shape.lateral_spine_mm)
-    medial = Plateau(
+    deeper = scale * MEAN_WIDTH_OVER_DEPTH / shape.width_over_depth
+    spines, eminence = _spines(shape, scale, deeper)
+    return Tibia(
+        medial=_medial_plateau(parameters, scale, deeper),
+        lateral=_lateral_plateau(parameters, scale, deeper),
+        bridge=Oval(14.0 * scale, 14.0 * scale, 16.0 * deeper, 22.0 * deeper),
+        spines=spines,
+        eminence=eminence,
+        tilt=-math.tan(math.radians(shape.coronal_slope_deg)),
+        rim_radius=shape.rim_radius_mm,
+        scale=scale,
+        cortex=0.8,
+        flare_length=FLARE_LENGTH_MM * scale * shape.flare,
+    )
+
+
+def _medial_plateau(parameters: KneeParameters, scale: float, deeper: float) -> Plateau:
+    shape, cartilage = parameters.tibia, parameters.cartilage
+    return Plateau(
         outward=1.0,
         centre_u=20.2 * scale,
         centre_y=0.6 * deeper,
@@ -236,9 +253,13 @@ def build_tibia(parameters: KneeParameters) -> Tibia:
         fall_off=0.0,
         cartilage=cartilage.tibial_medial_mm * (1.0 - 0.9 * cartilage.medial_loss),
         spine_base_u=6.4 * scale,
-        osteophyte=joint.medial_tibial_osteophyte_mm,
+        osteophyte=parameters.joint.medial_tibial_osteophyte_mm,
     )
-    lateral = Plateau(
+
+
+def _lateral_plateau(parameters: KneeParameters, scale: float, deeper: float) -> Plateau:
+    shape, cartilage = parameters.tibia, parameters.cartilage
+    return Plateau(
         outward=-1.0,
         centre_u=-20.0 * scale,
         centre_y=-0.8 * deeper,
@@ -250,32 +271,28 @@ def build_tibia(parameters: KneeParameters) -> Tibia:
         fall_off=0.8,
         cartilage=cartilage.tibial_lateral_mm * (1.0 - 0.9 * cartilage.lateral_loss),
         spine_base_u=-4.7 * scale,
-        osteophyte=joint.lateral_tibial_osteophyte_mm,
+        osteophyte=parameters.joint.lateral_tibial_osteophyte_mm,
     )
-    return Tibia(
-        medial=medial,
-        lateral=lateral,
-        bridge=Oval(14.0 * scale, 14.0 * scale, 16.0 * deeper, 22.0 * deeper),
-        spines=(
-            Spine(
-                MEDIAL_SPINE_U * scale,
-                SPINES_Y * deeper,
-                shape.medial_spine_mm - eminence,
-                5.5 * scale,
-                12.0 * deeper,
-            ),
-            Spine(
-                LATERAL_SPINE_U * scale,
-                (SPINES_Y + 1.0) * deeper,
-                shape.lateral_spine_mm - 0.9 * eminence,
-                4.8 * scale,
-                9.0 * deeper,
-            ),
-        ),
-        eminence=Spine(0.2 * scale, SPINES_Y * deeper, eminence, 17.0 * scale, 24.0 * deeper),
-        tilt=-math.tan(math.radians(shape.coronal_slope_deg)),
-        rim_radius=shape.rim_radius_mm,
-        scale=scale,
-        cortex=0.8,
-        flare_length=FLARE_LENGTH_MM * scale * shape.flare,
+
+
+def _spines(
+    shape: TibiaParameters, scale: float, deeper: float
+) -> tuple[tuple[Spine, Spine], Spine]:
+    """Give the two spines and the broad rise under them, which adds to their height."""
+    rise = EMINENCE_SHARE * min(shape.medial_spine_mm, shape.lateral_spine_mm)
+    medial = Spine(
+        u=MEDIAL_SPINE_U * scale,
+        y=SPINES_Y * deeper,
+        height=shape.medial_spine_mm - rise,
+        half_width=5.5 * scale,
+        half_length=12.0 * deeper,
     )
+    lateral = Spine(
+        u=LATERAL_SPINE_U * scale,
+        y=(SPINES_Y + 1.0) * deeper,
+        height=shape.lateral_spine_mm - 0.9 * rise,
+        half_width=4.8 * scale,
+        half_length=9.0 * deeper,
+    )
+    eminence = Spine(0.2 * scale, SPINES_Y * deeper, rise, 17.0 * scale, 24.0 * deeper)
+    return (medial, lateral), eminence
