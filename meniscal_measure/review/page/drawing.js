@@ -68,8 +68,8 @@ export function drawPoint(context, view, name, point, selected) {
   const [x, y] = view.toScreen(point.pixel);
   context.save();
   context.translate(x, y);
-  context.setLineDash(point.carried_from !== null || point.origin === "proposed" ? [3, 3] : []);
-  withHalo(context, new Path2D(outlineOf(name)), POINT, selected ? 2.4 : 1.4);
+  context.setLineDash(point.carried_from !== null || point.origin === "proposed" ? [4.5, 2] : []);
+  withHalo(context, new Path2D(outlineOf(name)), POINT, selected ? 2.4 : 1.7);
   context.setLineDash([]);
   if (selected) drawCross(context);
   context.restore();

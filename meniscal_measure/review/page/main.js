@@ -64,7 +64,7 @@ class Page {
       const kept = this.#tasks.find(({ id }) => location.hash === `#${id}`);
       if (kept) await this.open(kept);
       else if (this.#tasks.length === 1) await this.open(this.#tasks[0]);
-      else this.#showList();
+      else await this.#showList();
     });
   }
 
@@ -79,8 +79,8 @@ class Page {
     this.#list.show(this.#tasks);
   }
 
-  #showList() {
-    this.#leave();
+  async #showList() {
+    await this.#leave();
     history.replaceState(null, "", location.pathname);
     setText(byId("title"), "Knees to be read");
     setText(byId("person"), "");
@@ -92,7 +92,7 @@ class Page {
 
   /** @param {Task} task */
   async open(task) {
-    this.#leave();
+    await this.#leave();
     this.#task = task;
     history.replaceState(null, "", `#${task.id}`);
     const number = this.#tasks.indexOf(task) + 1;
@@ -140,7 +140,8 @@ class Page {
     }
   }
 
-  #leave() {
+  async #leave() {
+    await this.reading?.saver.flush();
     this.reading?.leave();
     this.reading = null;
     this.#task = null;

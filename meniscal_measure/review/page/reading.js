@@ -85,7 +85,7 @@ export class Reading {
     this.slices.want(this.shown);
     this.isBegun = true;
     if (!desk.view) this.zoomToJoint();
-    this.select(this.firstMissing());
+    this.select(desk.proposed ? null : this.firstMissing());
     this.measure("all");
   }
 
