@@ -191,12 +191,12 @@ def _check(fit: StepFit, search_mm: float, pixel_mm: float) -> None:
     if fit.contrast_to_noise < MIN_CONTRAST_TO_NOISE:
         raise EdgeNotFoundError(
             _no_edge(
-                f"the contrast is only {fit.contrast_to_noise:.1f} times the noise, less than"
-                f" {MIN_CONTRAST_TO_NOISE:.0f}"
+                f"the contrast is only {fit.contrast_to_noise:.1f} times what noise and other"
+                f" structures leave, less than {MIN_CONTRAST_TO_NOISE:.0f}"
             )
         )
     if abs(fit.step.position_mm) > search_mm:
-        raise EdgeNotFoundError(_no_edge(f"the nearest one lies more than {search_mm} mm away"))
+        raise EdgeNotFoundError(_no_edge(f"the nearest one lies more than {search_mm:.2f} mm away"))
     if fit.step.blur_mm > 0.999 * BLUR_RANGE_PX[1] * pixel_mm:
         raise EdgeNotFoundError(_no_edge("the grey values rise too gradually"))
     if fit.position_sd_mm > MAX_SD_PX * pixel_mm:

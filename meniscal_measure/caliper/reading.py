@@ -159,6 +159,8 @@ class Reading:
     """UTC, ISO 8601."""
     verified: bool = False
     verified_by: str | None = None
+    proposal_confidence: float | None = None
+    """Confidence of the program in the landmarks it proposed; None where a person placed them."""
 
     @property
     def medial(self) -> CompartmentReading | None:

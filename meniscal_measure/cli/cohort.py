@@ -87,7 +87,9 @@ def measure(
     ] = ThresholdRule.ABOVE,
     refine_edges: Annotated[
         bool,
-        typer.Option("--refine-edges", help="Move rims and outer edges onto the nearest edge."),
+        typer.Option(
+            "--refine-edges", help="Move outer edges onto the edge nearby, if there is one."
+        ),
     ] = False,
     workers: Annotated[
         int | None,

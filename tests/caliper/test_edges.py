@@ -176,7 +176,7 @@ def test_noise_alone_is_hardly_ever_taken_for_an_edge(square: Callable[..., Pixe
 def test_edge_beyond_the_search_range_is_refused(square: Callable[..., PixelGrid]) -> None:
     grid = square()
     image = step_image(grid, 2.0, blur_mm=0.25, noise=1.0)
-    with pytest.raises(EdgeNotFoundError, match=r"more than 1\.5 mm away"):
+    with pytest.raises(EdgeNotFoundError, match=r"more than 1\.50 mm away"):
         refine_edge(image, grid, point_mm=grid.centre, direction=grid.row_direction)
 
 

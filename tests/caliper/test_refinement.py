@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 
 import numpy as np
@@ -12,7 +11,7 @@ from scipy.special import ndtr
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.caliper.axis import Point
 from meniscal_measure.caliper.landmarks import Origin, SliceLandmarks
-from meniscal_measure.caliper.refinement import MODEL_SD_PX, refine_slice
+from meniscal_measure.caliper.refinement import MODEL_SD_PX, SEARCH_SD, refine_slice
 from meniscal_measure.geometry import FloatArray, PixelGrid
 
 MEDIAL, EDGE, RIM = Compartment.MEDIAL, Landmark.OUTER_EDGE, Landmark.RIM
@@ -79,15 +78,28 @@ def test_only_the_asked_landmarks_are_touched(
     assert refined.landmarks.points[MEDIAL][EDGE].origin is Origin.READER
 
 
-def test_a_long_move_is_remarked_on(
+def test_an_edge_out_of_reach_of_the_placement_is_another_edge(
     place: Callable[..., SliceLandmarks],
     knee_points: Callable[..., Points],
     grid: PixelGrid,
     image: FloatArray,
 ) -> None:
-    refined = refine_slice(placed(place, grid, knee_points(), 37.2), image, grid)
-    (remark,) = (text for text in refined.remarks if "medial_outer_edge" in text)
-    assert re.search(r"It was moved (0\.9|1\.0)\d mm to the edge, far for a placement", remark)
+    landmarks = placed(place, grid, knee_points(), TRUE_EDGE_MM - (SEARCH_SD + 1) * 0.2)
+    refined = refine_slice(landmarks, image, grid)
+    assert refined.landmarks.points[MEDIAL][EDGE] == landmarks.points[MEDIAL][EDGE]
+    assert any("medial_outer_edge: No edge could be found" in text for text in refined.remarks)
+
+
+def test_a_rim_is_a_corner_and_stays_unless_asked_for(
+    place: Callable[..., SliceLandmarks],
+    knee_points: Callable[..., Points],
+    grid: PixelGrid,
+    image: FloatArray,
+) -> None:
+    landmarks = placed(place, grid, knee_points(), 37.9)
+    refined = refine_slice(landmarks, image, grid)
+    assert refined.landmarks.points[MEDIAL][RIM] == landmarks.points[MEDIAL][RIM]
+    assert not any("rim" in text for text in refined.remarks)
 
 
 def test_an_oblique_edge_carries_the_placement_across_into_the_position(
