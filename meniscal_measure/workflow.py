@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime
@@ -11,7 +11,7 @@ from pathlib import Path
 
 from meniscal_measure import __version__
 from meniscal_measure.anatomy import Side
-from meniscal_measure.caliper.landmarks import LandmarkSet
+from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM, LandmarkSet, PlacedLandmark
 from meniscal_measure.caliper.measure import DEFAULT_CONVENTIONS, MeasuredSet, measure_set
 from meniscal_measure.caliper.reading import Conventions, Reading, Source
 from meniscal_measure.caliper.refinement import refine_slice
@@ -22,12 +22,15 @@ from meniscal_measure.errors import (
     UnreadableFileError,
     UsageError,
 )
+from meniscal_measure.geometry import as_vector
 from meniscal_measure.landmark_file import named_sop_instance_uids, read_landmark_file
+from meniscal_measure.landmark_text import LANDMARK_NAMES
+from meniscal_measure.locate.propose import propose
 from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.record import reading_from_dict
 from meniscal_measure.report.save import SavedFiles, save_reading
 from meniscal_measure.report.strip import strip_indices
-from meniscal_measure.series.choose import choose_coronal
+from meniscal_measure.series.choose import choose_coronal, describe
 from meniscal_measure.series.model import Choice, Laterality, Stack, Study
 from meniscal_measure.series.pixels import read_pixels
 from meniscal_measure.series.scan import Progress, open_study
@@ -48,6 +51,7 @@ class KneeStudy(Study):
         series: int | None = None,
         conventions: Conventions = DEFAULT_CONVENTIONS,
         refine_edges: bool = False,
+        place: Mapping[str, tuple[float, float]] | None = None,
     ) -> KneeReading:
         """Measure this study; see `measure`."""
         return measure(
@@ -57,6 +61,7 @@ class KneeStudy(Study):
             series=series,
             conventions=conventions,
             refine_edges=refine_edges,
+            place=place,
         )
 
 
@@ -116,6 +121,7 @@ def measure(
     conventions: Conventions = DEFAULT_CONVENTIONS,
     refine_edges: bool = False,
     measure_neighbours: bool = True,
+    place: Mapping[str, tuple[float, float]] | None = None,
 ) -> KneeReading:
     """Measure meniscal extrusion on the coronal series of a study.
 
@@ -124,7 +130,8 @@ def measure(
     study
         What `read` returned, or a path to read.
     landmarks
-        Landmark file, JSON or CSV.
+        Landmark file, JSON or CSV. Without one the program proposes slice and landmarks, and the
+        reading says so until a person has confirmed it.
     side
         Body side where the images do not say it: "left" or "right", or a `Side`.
     series
@@ -133,9 +140,12 @@ def measure(
     conventions
         Axis and threshold rule.
     refine_edges
-        Move each rim and outer edge along the measuring direction onto the nearest edge.
+        Move each outer edge along the measuring direction onto the edge nearby, if there is one.
     measure_neighbours
         As in `measure_set`.
+    place
+        Landmarks of the measured slice placed by you, over those of the file or the proposal:
+        `[column, row]` by name, as in a landmark file ("medial_rim").
 
     Returns
     -------
@@ -145,20 +155,20 @@ def measure(
     Raises
     ------
     NothingMeasurableError
-        If there is no coronal series, or no landmarks are given.
+        If there is no coronal series, or no landmarks are given and none can be proposed.
     LandmarkError, SideError, GeometryError, UnreadableFileError
         If the landmarks, the side or the images cannot be used.
     """
     found = study if isinstance(study, Study) else read(study)
-    if landmarks is None:
-        raise NothingMeasurableError(
-            "No landmarks are given. Place them on the mid-coronal slice and give the landmark"
-            " file (--landmarks FILE)."
-        )
-    choice = _choose(found, Path(landmarks), series)
+    path = None if landmarks is None else Path(landmarks)
+    choice = _choose(found, path, series)
     laterality = resolve_side(choice.stack, _as_side(side))
-    placed = read_landmark_file(Path(landmarks), choice.stack.frames)
-    with _naming(Path(landmarks)):
+    if path is None:
+        placed, confidence = propose_landmarks(choice.stack, laterality)
+    else:
+        placed, confidence = read_landmark_file(path, choice.stack.frames), None
+    with _naming(path):
+        placed = _with_placed(placed, choice.stack, place or {})
         placed, remarks = (
             _refined(placed, choice.stack, conventions) if refine_edges else (placed, ())
         )
@@ -169,15 +179,62 @@ def measure(
             conventions=conventions,
             remarks=remarks,
             measure_neighbours=measure_neighbours,
+            confidence=confidence,
         )
 
 
+def propose_landmarks(stack: Stack, laterality: Laterality) -> tuple[LandmarkSet, float]:
+    """Let the program propose the slice and the landmarks of a coronal stack.
+
+    Returns
+    -------
+    landmarks, confidence
+        The landmarks, and how sure the program is of them, from 0 to 1.
+
+    Raises
+    ------
+    NothingMeasurableError
+        If it declines; the message says why and what to do.
+    UnreadableFileError
+        If the pixels of the stack cannot be decoded.
+    """
+    proposal = propose(stack, read_pixels(stack), laterality.side)
+    if proposal.landmarks is None:
+        raise NothingMeasurableError(
+            f"No landmarks are proposed for {describe(stack)}: {proposal.reason} Place them"
+            " yourself and give the landmark file (--landmarks FILE)."
+        )
+    return proposal.landmarks, proposal.confidence
+
+
+def _with_placed(
+    landmarks: LandmarkSet, stack: Stack, place: Mapping[str, tuple[float, float]]
+) -> LandmarkSet:
+    """Put single landmarks of the measured slice where the user wants them."""
+    measured = landmarks.measured
+    grid = stack.frames[measured.slice_index].grid
+    points = {compartment: dict(placed) for compartment, placed in measured.points.items()}
+    for name, pixel in place.items():
+        if name not in LANDMARK_NAMES:
+            raise LandmarkError(
+                f"There is no landmark {name!r}. The names are: {', '.join(LANDMARK_NAMES)}."
+            )
+        compartment, landmark = LANDMARK_NAMES[name]
+        point_mm = as_vector(grid.to_patient(pixel))
+        points.setdefault(compartment, {})[landmark] = PlacedLandmark(
+            point_mm, HAND_PLACEMENT_SD_MM
+        )
+    return replace(landmarks, measured=replace(measured, points=points))
+
+
 @contextmanager
-def _naming(landmarks: Path) -> Iterator[None]:
-    """Put the landmark file in front of what is wrong with its landmarks."""
+def _naming(landmarks: Path | None) -> Iterator[None]:
+    """Put the landmark file, if there is one, in front of what is wrong with its landmarks."""
     try:
         yield
     except (LandmarkError, SideError) as error:
+        if landmarks is None:
+            raise
         raise type(error)(f"{landmarks}: {error}") from error
 
 
@@ -189,6 +246,7 @@ def measure_placed(
     conventions: Conventions = DEFAULT_CONVENTIONS,
     remarks: tuple[str, ...] = (),
     measure_neighbours: bool = True,
+    confidence: float | None = None,
 ) -> KneeReading:
     """Measure landmarks that are in patient space already.
 
@@ -206,6 +264,8 @@ def measure_placed(
         Warnings from how the landmarks were placed, to be carried by the reading.
     measure_neighbours
         As in `measure_set`.
+    confidence
+        Confidence of the program where it proposed the landmarks; None where a person placed them.
 
     Raises
     ------
@@ -220,7 +280,8 @@ def measure_placed(
         measure_neighbours=measure_neighbours,
     )
     warnings = (*choice.stack.findings, *_side_hint(laterality), *remarks, *results.warnings)
-    return _reading(choice, laterality, landmarks, results, conventions, warnings)
+    reading = _reading(choice, laterality, landmarks, results, conventions, warnings)
+    return replace(reading, proposal_confidence=confidence)
 
 
 def reopen(record: dict[str, object], study: Study) -> KneeReading:
@@ -251,8 +312,8 @@ def _as_side(side: Side | str | None) -> Side | None:
         raise UsageError(str(error)) from error
 
 
-def _choose(study: Study, landmarks: Path, series: int | None) -> Choice:
-    if series is not None:
+def _choose(study: Study, landmarks: Path | None, series: int | None) -> Choice:
+    if series is not None or landmarks is None:
         return choose_coronal(study, stack_number=series)
     named = next(iter(named_sop_instance_uids(landmarks)), None)
     images = {frame.sop_instance_uid for stack in study.stacks for frame in stack.frames}

@@ -17,7 +17,7 @@ from meniscal_measure.cli.common import (
     progress_bar,
     reported,
 )
-from meniscal_measure.errors import ExitCode
+from meniscal_measure.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
     from meniscal_measure.report.save import SavedFiles
@@ -39,7 +39,8 @@ def measure(
         Path | None,
         typer.Option(
             "--landmarks",
-            help="Landmark file (JSON or CSV) placed on the mid-coronal slice.",
+            help="Landmark file (JSON or CSV) placed on the mid-coronal slice; without one the"
+            " program proposes the slice and the landmarks.",
             show_default=False,
         ),
     ] = None,
@@ -60,8 +61,19 @@ def measure(
     ] = ThresholdRule.ABOVE,
     refine_edges: Annotated[
         bool,
-        typer.Option("--refine-edges", help="Move rims and outer edges onto the nearest edge."),
+        typer.Option(
+            "--refine-edges", help="Move outer edges onto the edge nearby, if there is one."
+        ),
     ] = False,
+    place: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--place",
+            metavar="NAME=COLUMN,ROW",
+            help="Place one landmark of the measured slice yourself, e.g. medial_rim=175.1,124.1;"
+            " may be given several times.",
+        ),
+    ] = None,
     without_identifiers: WithoutIdentifiers = False,
     as_json: AsJson = False,
 ) -> None:
@@ -81,12 +93,27 @@ def measure(
             series=series,
             conventions=Conventions(axis=axis, threshold_rule=threshold_rule),
             refine_edges=refine_edges,
+            place=_placed_by_hand(place or []),
         )
         saved = reading.save(out, identifiers=not without_identifiers)
         show_reading(reading, saved, as_json=as_json, without_identifiers=without_identifiers)
         _show_refusals(found)
         if found.refusals:
             raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
+
+
+def _placed_by_hand(texts: list[str]) -> dict[str, tuple[float, float]]:
+    placed = {}
+    for text in texts:
+        name, _, pixel = text.partition("=")
+        try:
+            column, row = (float(number) for number in pixel.split(","))
+        except ValueError as error:
+            raise UsageError(
+                f"--place {text}: write NAME=COLUMN,ROW, for example medial_rim=175.1,124.1."
+            ) from error
+        placed[name] = (column, row)
+    return placed
 
 
 def show_reading(

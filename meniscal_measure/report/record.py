@@ -63,6 +63,7 @@ def reading_to_dict(reading: Reading) -> Json:
         "measured_at": reading.measured_at,
         "verified": reading.verified,
         "verified_by": reading.verified_by,
+        "proposal_confidence": reading.proposal_confidence,
         "source": _source(reading.source),
         "conventions": asdict(reading.conventions),
         "slice": {
@@ -180,6 +181,7 @@ def _reading(record: Mapping[str, Any]) -> Reading:
         measured_at=record["measured_at"],
         verified=record["verified"],
         verified_by=record["verified_by"],
+        proposal_confidence=record["proposal_confidence"],
     )
 
 

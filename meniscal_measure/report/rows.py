@@ -55,6 +55,7 @@ COLUMNS = (
     "measured_at",
     "software",
     "software_version",
+    "proposal_confidence",
 )
 """The columns in their order. New ones are added at the end only."""
 
@@ -106,6 +107,7 @@ def _shared(reading: Reading) -> dict[str, Cell]:
         "measured_at": reading.measured_at,
         "software": reading.software,
         "software_version": reading.software_version,
+        "proposal_confidence": reading.proposal_confidence,
     }
 
 

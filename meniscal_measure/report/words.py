@@ -128,6 +128,8 @@ def status_words(reading: Reading) -> str:
     """Say whether a person has confirmed the landmarks."""
     if reading.verified:
         return f"verified by {reading.verified_by or 'a reader (name left out)'}"
+    if reading.proposal_confidence is not None:
+        return f"{UNVERIFIED_PROPOSED} (confidence {reading.proposal_confidence:.2f})"
     return UNVERIFIED_PROPOSED if _any_proposed(reading.measured) else UNVERIFIED_PLACED
 
 
