@@ -7,20 +7,15 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from threading import Event
 from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
 
-from meniscal_measure.caliper.landmarks import LandmarkSet
 from meniscal_measure.caliper.reading import Conventions
-from meniscal_measure.errors import NothingMeasurableError
-from meniscal_measure.landmark_file import read_landmark_file
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signing import Terms
 from meniscal_measure.review.worklist import Knee
-from meniscal_measure.series.model import Laterality, Stack
 
 DRAG_MM = 0.05
 """How near a drag to the true points must come to the true extrusion."""
@@ -412,136 +407,3 @@ def test_the_other_planes_show_where_the_slice_cuts_them(
     page.wait_for_timeout(100)
     # Two slices of 3 mm to posterior, which is to the right, on a field of 256 x 0.5 mm.
     assert page.evaluate(line) - before == pytest.approx(6 / 128, abs=0.004)
-
-
-def test_a_slice_that_cannot_be_read_says_so_in_its_place(
-    open_desk: OpenDesk, painted: Callable[..., Path], served: Serve, shown: Show, page: Page
-) -> None:
-    study = painted()
-    client = served(open_desk(study))
-    client.json(f"tasks/{client.first_task()}/desk")  # headers are read, then the file is lost
-    (study / "coronal-07.dcm").unlink()
-    shown(client)
-    page.keyboard.press("PageDown")
-    page.keyboard.press("PageDown")
-
-    expect(page.locator("#todo")).to_contain_text("coronal-07.dcm")
-    page.keyboard.press("PageUp")
-    expect(page.locator("#todo")).not_to_contain_text("coronal-07.dcm")
-
-
-def test_a_server_that_is_gone_is_said_and_what_is_not_kept_too(proposed: Page, page: Page) -> None:
-    page.route("**/api/**", lambda route: route.abort())
-    page.keyboard.press("2")
-    page.keyboard.press("Shift+ArrowLeft")
-
-    expect(page.locator("#trouble")).to_contain_text("does not answer. What was signed is safe")
-    expect(page.locator("#saved")).to_have_text(re.compile("Not kept yet|Not measured"))
-
-    page.unroute("**/api/**")
-    expect(page.locator("#saved")).to_have_text("All kept", timeout=8000)
-    expect(page.locator("#trouble")).to_be_hidden()
-
-
-def test_a_study_that_cannot_be_opened_can_only_be_rejected(
-    open_desk: OpenDesk, painted: Callable[..., Path], served: Serve, page: Page
-) -> None:
-    study = painted()
-    desk = open_desk(study)
-    for file in study.iterdir():
-        file.unlink()
-    page.goto(f"{served(desk).address}#reader=AB")
-
-    expect(page.locator("#trouble")).to_contain_text("No usable MR image")
-    page.locator("#trouble-reject").click()
-    page.get_by_role("button", name="Reject and sign").click()
-    expect(page.locator("#trouble")).to_contain_text("Rejected and signed")
-    assert [entry.verdict for entry in desk.journal.all()] == ["rejected"]
-
-
-def test_slices_are_seen_while_the_proposal_is_being_found(
-    samples: Path, tmp_path: Path, served: Serve, page: Page
-) -> None:
-    sample = samples / "exactly-3mm"
-    found = Event()
-
-    def propose(stack: Stack, laterality: Laterality) -> LandmarkSet:
-        assert found.wait(20)
-        return read_landmark_file(sample / "landmarks.json", stack.frames)
-
-    knee = Knee("knee", sample / "series-1")
-    desk = Desk([knee], tmp_path / "store.sqlite", Terms(Conventions()), propose=propose)
-    page.goto(f"{served(desk).address}#reader=AB")
-    expect(page.locator("#todo")).to_have_text("Looking for slice and points…")
-    page.keyboard.press("PageDown")
-    page.keyboard.press("1")
-    page.keyboard.press("Enter")
-    page.keyboard.press("Control+Enter")
-    expect(page.locator("#slice-label")).to_have_text("Slice 8 / 13")
-
-    found.set()
-
-    expect(page.locator("#todo")).to_be_hidden()
-    expect(page.locator("#slice-label")).to_have_text("Slice 7 / 13")
-    expect(page.locator("#slice-why")).to_contain_text("Proposed: slice 7, apex of the medial")
-    assert extrusion_mm(page, "Medial") == pytest.approx(3.0, abs=DRAG_MM)
-    assert list(desk.journal.all()) == []
-
-
-def test_why_nothing_is_proposed_is_said(
-    samples: Path, tmp_path: Path, served: Serve, shown: Show
-) -> None:
-    def propose(stack: Stack, laterality: Laterality) -> LandmarkSet:
-        raise NothingMeasurableError("Nothing is proposed: this does not look like a knee.")
-
-    knee = Knee("knee", samples / "exactly-3mm" / "series-1")
-    desk = Desk([knee], tmp_path / "store.sqlite", Terms(Conventions()), propose=propose)
-    page = shown(served(desk))
-
-    expect(page.locator("#slice-why")).to_contain_text("this does not look like a knee")
-    expect(page.locator("#todo")).to_have_text("Click where the rim is, image left")
-
-
-def test_ten_thousand_knees_are_listed_found_and_opened(
-    samples: Path, tmp_path: Path, open_desk: OpenDesk, served: Serve, page: Page
-) -> None:
-    rows = [f"K{number:05d},{samples / 'exactly-3mm'}" for number in range(10_000)]
-    work_list = tmp_path / "list.csv"
-    work_list.write_text("knee,study\n" + "\n".join(rows) + "\n")
-    page.goto(f"{served(open_desk(work_list)).address}#reader=AB")
-    expect(page.locator("#list-progress")).to_have_text("0 of 10000 signed or rejected")
-    assert page.locator("#list .entry").count() < 60
-
-    page.keyboard.press("End")
-    expect(page.locator("#list .entry").last).to_contain_text("K09999")
-    page.get_by_role("searchbox", name="Find").fill("K0512")
-    expect(page.locator("#list .entry")).to_have_count(10)
-    page.locator("#list").focus()
-    page.keyboard.press("ArrowDown")
-    page.keyboard.press("Enter")
-
-    page.wait_for_selector("#stage[data-drawn]")
-    expect(page.locator("#title")).to_have_text("K05121 · 5122 of 10000")
-
-
-def test_after_a_signature_the_next_knee_is_one_key_away(
-    samples: Path, tmp_path: Path, open_desk: OpenDesk, served: Serve, page: Page
-) -> None:
-    study = samples / "exactly-3mm"
-    lines = [f"{name},{study},,{study / 'landmarks.json'}" for name in ("one", "two")]
-    work_list = tmp_path / "list.csv"
-    work_list.write_text("knee,study,side,landmarks\n" + "\n".join(lines) + "\n")
-    page.goto(f"{served(open_desk(work_list)).address}#reader=AB")
-    expect(page.locator("#list")).to_be_focused()
-    page.keyboard.press("Enter")
-    for name in ("one", "two"):
-        expect(page.locator("#title")).to_contain_text(name)
-        page.wait_for_selector("#stage[data-drawn]")
-        expect(page.locator("#results .value")).to_have_count(2)
-        page.keyboard.press("Control+Enter")
-        expect(page.locator("#signed")).to_contain_text("Signed by AB")
-        if name == "one":
-            expect(page.locator("#next")).to_be_focused()
-            page.keyboard.press("Enter")
-    page.get_by_role("button", name="All knees").click()
-    expect(page.locator("#list-progress")).to_have_text("2 of 2 signed or rejected")

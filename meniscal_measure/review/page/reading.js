@@ -6,6 +6,7 @@
  */
 
 import { ApiError } from "./api.js";
+import { Measurer } from "./measurer.js";
 import { Saver } from "./saver.js";
 import { Slices } from "./slices.js";
 import { NEEDED_POINTS, POINT_ORDER, wordsOf } from "./types.js";
@@ -28,8 +29,6 @@ export const WINDOWS = [
 ];
 
 export class Reading {
-  /** @type {import("./types.js").Measured} */
-  measured = { message: "", slices: {}, warnings: [] };
   /** @type {string | null} */
   selected = null;
   /** @type {[number, number]} */
@@ -44,9 +43,6 @@ export class Reading {
   remark = "";
   savedWords = "";
   trouble = "";
-  #measuring = false;
-  /** @type {"" | "live" | "all"} */
-  #measureAgain = "";
 
   /**
    * @param {import("./api.js").Api} api
@@ -70,6 +66,9 @@ export class Reading {
       stale: (message) => void this.#stale(message),
       failed: (message) => this.#say("Not kept yet", message),
     });
+    this.measurer = new Measurer(
+      api, this.path, () => ({ state: this.state, slice: this.shown }), (trouble) => this.#answered(trouble),
+    );
     this.slices.want(this.shown);
   }
 
@@ -292,6 +291,13 @@ export class Reading {
   #kept(working) {
     this.working = working;
     this.#say("All kept");
+    if (this.measurer.hasFailed) this.measure("all");
+  }
+
+  /** @param {string} trouble */
+  #answered(trouble) {
+    if (trouble) this.#say("Not measured", trouble);
+    else this.changed();
   }
 
   /** @param {string} message */
@@ -327,40 +333,13 @@ export class Reading {
     this.changed();
   }
 
-  /** Ask for millimetres: of the slice in view while dragging, of all slices otherwise. @param {"live" | "all"} what */
-  measure(what) {
-    if (this.#measuring) {
-      this.#measureAgain = this.#measureAgain === "all" ? "all" : what;
-      return;
-    }
-    void this.#measureNow(what);
+  get measured() {
+    return this.measurer.found;
   }
 
-  /** @param {"live" | "all"} what */
-  async #measureNow(what) {
-    this.#measuring = true;
-    const slice = this.shown;
-    const path = what === "live" ? `${this.path}/slices/${slice}/measure` : `${this.path}/measure`;
-    try {
-      const measured = await this.api.post(path, { state: this.state });
-      this.measured = what === "all" ? measured : this.#merged(measured, slice);
-    } catch (error) {
-      this.#say("Not measured", error instanceof Error ? error.message : String(error));
-    }
-    this.#measuring = false;
-    this.changed();
-    const again = this.#measureAgain;
-    this.#measureAgain = "";
-    if (again) this.measure(again);
-  }
-
-  /** @param {import("./types.js").Measured} live @param {number} slice */
-  #merged(live, slice) {
-    const slices = { ...this.measured.slices };
-    if (live.slices[slice]) slices[slice] = live.slices[slice];
-    else delete slices[slice];
-    const message = slice === this.state.slice ? live.message : this.measured.message;
-    return { ...this.measured, message, slices };
+  /** @param {import("./measurer.js").Extent} extent */
+  measure(extent) {
+    this.measurer.ask(extent);
   }
 
   /** @param {string} code */

@@ -1,0 +1,121 @@
+"""Slow proposals, images that break, a server that is gone: the page says what happened."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from threading import Event
+from typing import Any
+
+from playwright.sync_api import Page, expect
+
+from meniscal_measure.caliper.landmarks import LandmarkSet
+from meniscal_measure.caliper.reading import Conventions
+from meniscal_measure.errors import NothingMeasurableError
+from meniscal_measure.landmark_file import read_landmark_file
+from meniscal_measure.review.desk import Desk
+from meniscal_measure.review.signing import Terms
+from meniscal_measure.review.worklist import Knee
+from meniscal_measure.series.model import Laterality, Stack
+
+OpenDesk = Callable[..., Desk]
+Serve = Callable[[Desk], Any]
+Show = Callable[..., Page]
+
+
+def test_a_slice_that_cannot_be_read_says_so_in_its_place(
+    open_desk: OpenDesk, painted: Callable[..., Path], served: Serve, shown: Show, page: Page
+) -> None:
+    study = painted()
+    client = served(open_desk(study))
+    client.json(f"tasks/{client.first_task()}/desk")  # headers are read, then the file is lost
+    (study / "coronal-07.dcm").unlink()
+    shown(client)
+    page.keyboard.press("PageDown")
+    page.keyboard.press("PageDown")
+
+    expect(page.locator("#todo")).to_contain_text("coronal-07.dcm")
+    page.keyboard.press("PageUp")
+    expect(page.locator("#todo")).not_to_contain_text("coronal-07.dcm")
+
+
+def test_a_server_that_is_gone_is_said_and_what_is_not_kept_too(
+    open_desk: OpenDesk, served: Serve, shown: Show
+) -> None:
+    page = shown(served(open_desk("exactly-3mm")))
+    card = page.locator('section[aria-label="Medial extrusion"] .value')
+    expect(card).to_contain_text("3.00")
+    page.route("**/api/**", lambda route: route.abort())
+    page.keyboard.press("2")
+    page.keyboard.press("Shift+ArrowLeft")
+
+    expect(page.locator("#trouble")).to_contain_text("does not answer. What was signed is safe")
+    expect(page.locator("#saved")).to_have_text(re.compile("Not kept yet|Not measured"))
+
+    expect(card).to_be_hidden()  # no value is shown that is not that of the points
+    expect(page.locator("#message")).to_have_text("The values are not known at the moment.")
+
+    page.unroute("**/api/**")
+    expect(page.locator("#saved")).to_have_text("All kept", timeout=8000)
+    expect(page.locator("#trouble")).to_be_hidden()
+    expect(card).to_contain_text("3.50")
+
+
+def test_a_study_that_cannot_be_opened_can_only_be_rejected(
+    open_desk: OpenDesk, painted: Callable[..., Path], served: Serve, page: Page
+) -> None:
+    study = painted()
+    desk = open_desk(study)
+    for file in study.iterdir():
+        file.unlink()
+    page.goto(f"{served(desk).address}#reader=AB")
+
+    expect(page.locator("#trouble")).to_contain_text("No usable MR image")
+    page.locator("#trouble-reject").click()
+    page.get_by_role("button", name="Reject and sign").click()
+    expect(page.locator("#trouble")).to_contain_text("Rejected and signed")
+    assert [entry.verdict for entry in desk.journal.all()] == ["rejected"]
+
+
+def test_slices_are_seen_while_the_proposal_is_being_found(
+    samples: Path, tmp_path: Path, served: Serve, page: Page
+) -> None:
+    sample = samples / "exactly-3mm"
+    found = Event()
+
+    def propose(stack: Stack, laterality: Laterality) -> LandmarkSet:
+        assert found.wait(20)
+        return read_landmark_file(sample / "landmarks.json", stack.frames)
+
+    knee = Knee("knee", sample / "series-1")
+    desk = Desk([knee], tmp_path / "store.sqlite", Terms(Conventions()), propose=propose)
+    page.goto(f"{served(desk).address}#reader=AB")
+    expect(page.locator("#todo")).to_have_text("Looking for slice and points…")
+    page.keyboard.press("PageDown")
+    page.keyboard.press("1")
+    page.keyboard.press("Enter")
+    page.keyboard.press("Control+Enter")
+    expect(page.locator("#slice-label")).to_have_text("Slice 8 / 13")
+
+    found.set()
+
+    expect(page.locator("#todo")).to_be_hidden()
+    expect(page.locator("#slice-label")).to_have_text("Slice 7 / 13")
+    expect(page.locator("#slice-why")).to_contain_text("Proposed: slice 7, apex of the medial")
+    expect(page.locator('section[aria-label="Medial extrusion"] .value')).to_contain_text("3.00")
+    assert list(desk.journal.all()) == []
+
+
+def test_why_nothing_is_proposed_is_said(
+    samples: Path, tmp_path: Path, served: Serve, shown: Show
+) -> None:
+    def propose(stack: Stack, laterality: Laterality) -> LandmarkSet:
+        raise NothingMeasurableError("Nothing is proposed: this does not look like a knee.")
+
+    knee = Knee("knee", samples / "exactly-3mm" / "series-1")
+    desk = Desk([knee], tmp_path / "store.sqlite", Terms(Conventions()), propose=propose)
+    page = shown(served(desk))
+
+    expect(page.locator("#slice-why")).to_contain_text("this does not look like a knee")
+    expect(page.locator("#todo")).to_have_text("Click where the rim is, image left")
