@@ -51,7 +51,7 @@ def endpoint(answer: Answer, desk: Desk) -> Endpoint:
             return await run_in_threadpool(answer, desk, reader, request, body)
         except MeniscalMeasureError as error:
             return _error(error, desk)
-        except (ValueError, KeyError, TypeError, RecursionError) as error:
+        except (ValueError, KeyError, TypeError, RecursionError) as error:  # of the body
             traceback.print_exc()
             return _in_words(
                 "UsageError", f"The request cannot be used ({type(error).__name__}).", 400

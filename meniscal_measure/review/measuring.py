@@ -145,7 +145,9 @@ def snap_point(
         raise UsageError("There is no such point on this slice. Place it first.")
     side, landmark = POINT_NAMES[name]
     if landmark not in REFINABLE:
-        raise UsageError("Only rims and outer edges lie on an edge that can be found.")
+        raise UsageError(
+            "Only outer edges can be snapped: the other points lie on no straight edge."
+        )
     alone = with_points(State(index, {}), index, points)
     before = landmark_set(alone, knee.grids, None).measured
     refined = refine_slice(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from importlib.resources import files
-from typing import Any
 
 from starlette.applications import Starlette
 from starlette.requests import Request
@@ -14,7 +13,7 @@ from starlette.routing import Route
 from meniscal_measure.errors import UsageError
 from meniscal_measure.report.notice import NOTICE
 from meniscal_measure.report.window import display_window
-from meniscal_measure.review.answers import Answer, Json, endpoint
+from meniscal_measure.review.answers import Answer, Endpoint, Json, endpoint
 from meniscal_measure.review.desk import Desk, Place
 from meniscal_measure.review.drafts import Draft
 from meniscal_measure.review.journal import Signing, Verdict
@@ -73,7 +72,7 @@ def _page_routes() -> list[Route]:
     return routes
 
 
-def _fixed(content: bytes, media_type: str) -> Any:
+def _fixed(content: bytes, media_type: str) -> Endpoint:
     async def answer(request: Request) -> Response:
         return Response(content, media_type=media_type)
 

@@ -106,7 +106,7 @@ def requests(knee: dict[str, Any]) -> dict[str, dict[str, Any] | None]:
     return {
         "measure": {"state": state},
         f"slices/{index}/measure": {"state": wrong_side},
-        "snap": {"state": state, "slice": index, "name": "image_left_rim"},
+        "snap": {"state": state, "slice": index, "name": "image_left_outer_edge"},
         "planes/0/0": None,
         "planes/0/0/cuts": None,
         "change": {"revision": 0, "state": state},

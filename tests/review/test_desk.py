@@ -222,12 +222,12 @@ def test_a_point_is_snapped_onto_the_edge_nearby(
     desk = open_desk(painted())
     place = place_of(desk)
     start = {
-        "image_left_rim": Point((EDGE_COLUMN + 1.5, 100.0)),
-        "image_left_outer_edge": Point((50.0, 100.0)),
+        "image_left_rim": Point((66.0, 100.0)),
+        "image_left_outer_edge": Point((EDGE_COLUMN + 1.0, 100.0)),
         "image_right_rim": Point((200.0, 100.0)),
     }
 
-    point = snap_point(place.shown, State(5, {5: start}), 5, "image_left_rim", Conventions())
+    point = snap_point(place.shown, State(5, {5: start}), 5, "image_left_outer_edge", Conventions())
 
     assert point.pixel == pytest.approx((EDGE_COLUMN, 100.0), abs=SNAPPED_PX)
     assert point.origin is Origin.REFINED
@@ -236,7 +236,7 @@ def test_a_point_is_snapped_onto_the_edge_nearby(
 @pytest.mark.parametrize(
     ("name", "said"),
     [
-        ("image_left_inner_tip", r"Only rims and outer edges"),
+        ("image_left_inner_tip", r"Only outer edges can be snapped"),
         ("image_left_nowhere", r"no such point"),
     ],
 )

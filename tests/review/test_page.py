@@ -107,8 +107,7 @@ def extrusion_mm(page: Page, name: str) -> float:
 
 def settled(page: Page) -> None:
     """Wait until everything is kept and measured."""
-    expect(page.locator("#saved")).to_have_text(re.compile("All kept|moved onto"))
-    page.wait_for_load_state("networkidle")
+    expect(page.locator("#stage")).to_have_attribute("aria-busy", "false")
 
 
 @pytest.mark.parametrize("name", ["exactly-3mm", "rectangular-oblique"])
@@ -197,6 +196,36 @@ def test_points_are_placed_one_after_the_other_by_clicking(
     settled(page)
     assert extrusion_mm(page, "Lateral") == pytest.approx(4.0, abs=DRAG_MM)
     assert extrusion_mm(page, "Medial") == pytest.approx(2.0, abs=DRAG_MM)
+
+
+def test_an_outer_edge_is_snapped_by_key_and_after_a_drag_but_only_if_asked_for(
+    open_desk: OpenDesk, painted: Callable[..., Path], served: Serve, shown: Show
+) -> None:
+    page = shown(served(open_desk(painted())))
+    start, edge_column = [61.2, 112.0], 60.3
+    for pixel in ([66.0, 120.0], start, [80.0, 120.0], [196.0, 120.0], [200.0, 112.0]):
+        page.mouse.click(*on_screen(page, pixel, (0.5, 0.5)))
+    settled(page)
+    by_hand = extrusion_mm(page, "Lateral")
+    edge = page.get_by_role("button", name="2 outer edge")
+    expect(edge).to_contain_text("placed")
+
+    page.keyboard.press("2")
+    page.keyboard.press("e")
+    expect(edge).to_contain_text("on the edge")
+    settled(page)
+    on_edge = extrusion_mm(page, "Lateral")
+    assert on_edge - by_hand == pytest.approx((start[0] - edge_column) * 0.5, abs=DRAG_MM)
+
+    drag(
+        page, on_screen(page, [edge_column, 112.0], (0.5, 0.5)), on_screen(page, start, (0.5, 0.5))
+    )
+    expect(edge).to_contain_text("placed")
+    page.get_by_label("after each drag").check()
+    drag(page, on_screen(page, start, (0.5, 0.5)), on_screen(page, [59.5, 112.0], (0.5, 0.5)))
+    expect(edge).to_contain_text("on the edge")
+    settled(page)
+    assert extrusion_mm(page, "Lateral") == pytest.approx(on_edge, abs=DRAG_MM)
 
 
 def test_everything_is_found_as_it_was_left(proposed: Page) -> None:

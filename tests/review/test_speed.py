@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 from pytest_benchmark.fixture import BenchmarkFixture
 
 from meniscal_measure.caliper.reading import Conventions
@@ -136,7 +136,7 @@ def test_frames_while_a_point_is_dragged(
 ) -> None:
     page = shown(served(desk))
     page.keyboard.press("2")
-    page.wait_for_load_state("networkidle")
+    expect(page.locator("#stage")).to_have_attribute("aria-busy", "false")
     view = json.loads(page.locator("#stage").get_attribute("data-view") or "")
     box = page.locator("#stage").bounding_box()
     assert box is not None
@@ -163,7 +163,7 @@ def test_frames_while_slices_are_changed(
     shown: Callable[..., Page],
 ) -> None:
     page = shown(served(desk))
-    page.wait_for_load_state("networkidle")
+    expect(page.locator("#stage")).to_have_attribute("aria-busy", "false")
     page.evaluate(EVERY_FRAME)
 
     def scroll() -> None:

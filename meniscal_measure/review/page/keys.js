@@ -50,7 +50,7 @@ export const KEYS = [
       reading.place(selected, viewport.toPixel(viewport.width / 2, viewport.height / 2));
       reading.select(selected);
     } },
-  { group: "Points", keys: ["E"], words: "Snap the point to the nearest edge",
+  { group: "Points", keys: ["E"], words: "Snap the outer edge to the image edge nearby",
     act: (reading) => void reading.snap(reading.selected) },
   { group: "Points", keys: ["A"], words: "Accept all points of this slice as they are", act: (reading) => reading.accept() },
   { group: "Points", keys: ["Delete"], words: "Remove the point", act: (reading) => reading.remove() },

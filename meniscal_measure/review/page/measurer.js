@@ -26,6 +26,10 @@ export class Measurer {
     this.answered = answered;
   }
 
+  get isIdle() {
+    return !this.#isAsking;
+  }
+
   /** @param {Extent} extent */
   ask(extent) {
     if (this.#isAsking) this.#next = this.#next === "all" ? "all" : extent;
@@ -45,10 +49,10 @@ export class Measurer {
       this.found = { message: "The values are not known at the moment.", slices: {}, warnings: [] };
     }
     this.#isAsking = false;
-    this.answered(trouble);
     const next = this.#next;
     this.#next = null;
     if (next && !this.hasFailed) this.ask(next);
+    this.answered(trouble);
   }
 
   /** @param {Extent} extent */

@@ -86,9 +86,10 @@ export class Panel {
   }
 
   /** @param {Reading} reading */
-  #drawResults({ measured, state }) {
+  #drawResults({ measured, state, isMeasuredSlice }) {
     const found = measured.slices[state.slice]?.compartments ?? [];
-    this.#results.show(found, () => found.map(card));
+    const place = isMeasuredSlice ? "" : ` · slice ${state.slice + 1}`;
+    this.#results.show([found, place], () => found.map((each) => card(each, place)));
     this.#facts.show(found, () => (found.length ? factsTable(found) : []));
     const isCarried = Object.values(state.points[state.slice] ?? {}).some((point) => point.carried_from !== null);
     const remarks = found.filter((each) => each.threshold_remark)
@@ -171,7 +172,10 @@ export class Panel {
   /** @param {Reading} reading */
   #drawMore({ measured, state }) {
     const found = measured.slices[state.slice]?.compartments ?? [];
-    const parts = found.map(({ name, budget, interval }) => `${name}: 95 % interval ${interval}; ${budget.join(", ")}.`);
+    const parts = found.map(({ name, budget, interval, coverage_width: over }) =>
+      `${name}: 95 % interval ${interval}; ${budget.join(", ")}. Coverage is taken over ${over}.`);
+    const width = measured.slices[state.slice]?.plateau_width;
+    if (width) parts.push(`Plateau width ${width}.`);
     this.#budget.show(parts, () => parts.map((words) => make("p", {}, words)));
     setText(byId("conventions"), measured.conventions ?? "");
   }
@@ -224,13 +228,13 @@ function glyph(name) {
   return icon;
 }
 
-/** @param {Compartment} found */
-function card(found) {
+/** @param {Compartment} found @param {string} place which slice the value is of, where another one is in view */
+function card(found, place) {
   const [value, rest] = found.value.split(" ± ");
   const kind = [found.flag ? "flag" : "", found.decision].join(" ");
   return make(
     "section", { class: `card ${kind}`, "aria-label": `${found.name} extrusion` },
-    make("h2", {}, found.name),
+    make("h2", {}, found.name + place),
     make("p", { class: "value" }, value, make("small", {}, ` ± ${rest}`)),
     make("p", { class: "word" }, `${found.flag ? "▲ " : ""}${found.flag_words}`),
     make("p", { class: "soft" }, found.decision_words),

@@ -9,7 +9,7 @@ import { ApiError } from "./api.js";
 import { Measurer } from "./measurer.js";
 import { Saver } from "./saver.js";
 import { Slices } from "./slices.js";
-import { NEEDED_POINTS, POINT_ORDER, wordsOf } from "./types.js";
+import { isSnappable, NEEDED_POINTS, POINT_ORDER, wordsOf } from "./types.js";
 import { Viewport } from "./viewport.js";
 
 /** @typedef {import("./types.js").Knee} Knee */
@@ -36,6 +36,7 @@ export class Reading {
   preset = "overview";
   snapsDrops = false;
   isBegun = false;
+  #isSnapping = false;
   /** @type {import("./types.js").Working | null} */
   working = null;
   /** @type {import("./types.js").Proposed | null} */
@@ -63,6 +64,7 @@ export class Reading {
     this.slices = new Slices(api, `${this.path}/slices`, knee.positions_mm.length, () => changed());
     this.saver = new Saver(api, task, {
       kept: (working) => this.#kept(working),
+      rested: () => this.changed(),
       stale: (message) => void this.#stale(message),
       failed: (message) => this.#say("Not kept yet", message),
     });
@@ -91,6 +93,11 @@ export class Reading {
   /** @returns {Points} */
   get points() {
     return this.state.points[this.shown] ?? {};
+  }
+
+  /** Whether something is not kept or not measured yet. */
+  get isBusy() {
+    return this.#isSnapping || !this.saver.isClean || !this.measurer.isIdle;
   }
 
   get isMeasuredSlice() {
@@ -145,7 +152,7 @@ export class Reading {
   /** Keep what was dragged. */
   async drop() {
     const name = this.selected;
-    if (this.snapsDrops && name && (await this.snap(name))) return;
+    if (this.snapsDrops && name && isSnappable(name) && (await this.snap(name))) return;
     this.keep();
   }
 
@@ -172,6 +179,8 @@ export class Reading {
   async snap(name) {
     if (!this.isBegun || !name || !this.points[name]) return false;
     const slice = this.shown;
+    this.#isSnapping = true;
+    this.changed();
     try {
       const point = await this.api.post(`${this.path}/snap`, { state: this.state, slice, name });
       this.#setPoint(name, point, slice);
@@ -181,6 +190,9 @@ export class Reading {
     } catch (error) {
       this.#say(error instanceof Error ? error.message : String(error));
       return false;
+    } finally {
+      this.#isSnapping = false;
+      this.changed();
     }
   }
 

@@ -17,7 +17,7 @@ export class Saver {
   /**
    * @param {import("./api.js").Api} api
    * @param {string} task
-   * @param {{kept: (working: Working) => void, stale: (message: string) => void, failed: (message: string) => void}} told
+   * @param {{kept: (working: Working) => void, rested: () => void, stale: (message: string) => void, failed: (message: string) => void}} told
    */
   constructor(api, task, told) {
     this.api = api;
@@ -45,6 +45,7 @@ export class Saver {
       await this.#running;
       if (this.failing) return;
     }
+    this.told.rested();
   }
 
   failing = false;

@@ -2,6 +2,7 @@
 
 import { byId, make, setShown, setText } from "./dom.js";
 import { WINDOWS } from "./reading.js";
+import { isSnappable } from "./types.js";
 
 /** @typedef {import("./reading.js").Reading} Reading */
 
@@ -70,7 +71,7 @@ export class Tools {
       if (this.#slider.getAttribute("aria-valuetext") !== words) this.#slider.setAttribute("aria-valuetext", words);
       if (this.#preset.value !== preset) this.#preset.value = preset;
       button("slice-use").disabled = reading.isMeasuredSlice;
-      button("snap").disabled = !(selected && selected in points && /rim$|outer_edge$/.test(selected));
+      button("snap").disabled = !(selected && selected in points && isSnappable(selected));
       if (reading.isBegun) this.#drawTicks(slices.count, proposed?.slice, state);
     });
   }

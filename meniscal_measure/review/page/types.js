@@ -8,9 +8,9 @@
  * @typedef {{number: number, at: string, by: string, rejection: string | null, is_current: boolean}} Signed
  * @typedef {{revision: number, state: State, can_undo: boolean, can_redo: boolean, signed: Signed | null}} Working
  * @typedef {{rim: Pixel[], outer: Pixel[], caliper: Pixel[]}} Lines
- * @typedef {{name: string, image_side: string, extrusion_mm: number, u_mm: number, value: string, interval: string,
+ * @typedef {{name: string, image_side: string, extrusion_mm: number, value: string, interval: string,
  *   decision: string, decision_words: string, flag: boolean, flag_words: string, threshold_remark: string,
- *   probability: string, grade: number, body_width: string, relative_extrusion: string, coverage: string,
+ *   probability: string, body_width: string, relative_extrusion: string, coverage: string, coverage_width: string,
  *   budget: string[], lines: Lines}} Compartment
  * @typedef {{compartments: Compartment[], plateau_width: string}} SliceReading
  * @typedef {{message: string, slices: Record<string, SliceReading>, warnings: string[], conventions?: string}} Measured
@@ -44,6 +44,11 @@ export function landmarkOf(name) {
 /** @param {string} name */
 export function imageSideOf(name) {
   return name.startsWith("image_left") ? "image_left" : "image_right";
+}
+
+/** Whether the point lies on an edge that can be found. @param {string} name */
+export function isSnappable(name) {
+  return landmarkOf(name) === "outer_edge";
 }
 
 /** @param {string} name */
