@@ -9,13 +9,18 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from functools import partial
 from itertools import islice
-from typing import Any
+from typing import Any, cast
 
 from meniscal_measure.cohort.task import Measure, Outcome, Status, Task, carry_out, measure_knee
 from meniscal_measure.errors import UsageError
 
-TASKS_PER_THREAD = 4
-"""Tasks given out for each thread of the cluster: enough that none waits for the client."""
+Batch = tuple[Task, ...]
+
+BATCH = 8
+"""Tasks sent and brought back together, so that the scheduler is no bottleneck."""
+
+BATCHES_PER_THREAD = 2
+"""Batches given out for each thread of the cluster: enough that none waits for the client."""
 
 CONNECT_SECONDS = 10
 """How long to look for the scheduler."""
@@ -36,8 +41,8 @@ def on_cluster(
     Returns
     -------
     callable
-        For `run.run_cohort`. A task is tried again where a lost worker had it; one that loses
-        several workers becomes a crashed outcome.
+        For `run.run_cohort`. Tasks are tried again where a lost worker had them; one that loses
+        several workers while it is the only one in work becomes a crashed outcome.
     """
     return partial(_carry_out_there, scheduler=scheduler, measure=measure)
 
@@ -46,23 +51,50 @@ def _carry_out_there(
     tasks: Iterator[Task], *, scheduler: str, measure: Measure
 ) -> Iterator[Outcome]:
     distributed = _distributed()
+    waiting, suspects = _batches(tasks), list[Task]()
     with _connected(distributed, scheduler) as client:
 
-        def give(task: Task) -> Any:
-            return client.submit(carry_out, task, measure, pure=False)
+        def give(batch: Batch) -> Any:
+            return client.submit(_carry_out_batch, batch, measure, pure=False)
 
-        given = {give(task): task for task in islice(tasks, _room(client))}
+        given = {give(batch): batch for batch in islice(waiting, _room(client))}
         finished = distributed.as_completed(
             list(given), loop=client.loop, with_results=True, raise_errors=False
         )
-        for batch in finished.batches():
-            for future, result in batch:
-                task = given.pop(future)
-                for following in islice(tasks, 1):
+        for group in finished.batches():
+            for future, result in group:
+                batch = given.pop(future)
+                for following in islice(waiting, 1):
                     fresh = give(following)
                     given[fresh] = following
                     finished.add(fresh)
-                yield _outcome(result, task)
+                if isinstance(result, list):
+                    yield from result
+                else:
+                    suspects.extend(batch)
+        for task in suspects:
+            yield _alone(give((task,)), task)
+
+
+def _batches(tasks: Iterator[Task]) -> Iterator[Batch]:
+    while batch := tuple(islice(tasks, BATCH)):
+        yield batch
+
+
+def _carry_out_batch(batch: Batch, measure: Measure) -> list[Outcome]:
+    return [carry_out(task, measure) for task in batch]
+
+
+def _alone(future: Any, task: Task) -> Outcome:
+    """Wait for a task that was given out by itself.
+
+    Its batch has cost several workers, or was only near one that did. By itself, it is clear.
+    """
+    error = future.exception()
+    if error is not None:
+        return Outcome(task, Status.CRASHED, reason=f"{type(error).__name__}: {error}")
+    (outcome,) = future.result()
+    return cast(Outcome, outcome)
 
 
 def _distributed() -> Any:
@@ -92,11 +124,4 @@ def _room(client: Any) -> int:
     threads: int = sum(client.nthreads().values())
     if not threads:
         raise UsageError("The Dask cluster has no workers. Start some, then run again.")
-    return TASKS_PER_THREAD * threads
-
-
-def _outcome(result: Any, task: Task) -> Outcome:
-    if isinstance(result, Outcome):
-        return result
-    _, error, _ = result  # as sys.exc_info() has it
-    return Outcome(task, Status.CRASHED, reason=f"{type(error).__name__}: {error}")
+    return BATCHES_PER_THREAD * threads

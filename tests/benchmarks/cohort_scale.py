@@ -160,7 +160,7 @@ def run_on_dask(folder: Path, workers: int) -> float:
     from meniscal_measure.cohort.cluster import on_cluster
 
     cluster: Any = LocalCluster(  # type: ignore[no-untyped-call]
-        n_workers=workers, threads_per_worker=1, host="127.0.0.1", dashboard_address=None
+        n_workers=workers, threads_per_worker=1, host="127.0.0.1", dashboard_address="127.0.0.1:0"
     )
     with cluster:
         started = time.perf_counter()

@@ -7,10 +7,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import dask
 import pytest
 from distributed import LocalCluster
 
-from meniscal_measure.cohort.cluster import TASKS_PER_THREAD, on_cluster
+from meniscal_measure.cohort.cluster import BATCH, BATCHES_PER_THREAD, on_cluster
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.run import Job, run_cohort
 from meniscal_measure.cohort.store import Store
@@ -25,9 +26,14 @@ WORKERS = 2
 @pytest.fixture
 def scheduler(measure: Measure) -> Iterator[str]:
     """Address of a scheduler with two workers that know the stand-in for the measuring."""
-    cluster: Any = LocalCluster(  # type: ignore[no-untyped-call]
-        n_workers=WORKERS, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
-    )
+    patience = {"distributed.scheduler.allowed-failures": 1}
+    with dask.config.set(patience):
+        cluster: Any = LocalCluster(  # type: ignore[no-untyped-call]
+            n_workers=WORKERS,
+            threads_per_worker=1,
+            host="127.0.0.1",
+            dashboard_address="127.0.0.1:0",
+        )
     with cluster:
         yield cluster.scheduler_address
 
@@ -56,6 +62,20 @@ def test_a_lost_worker_costs_no_knee(
     assert progress.counts == {Status.MEASURED: 7}
 
 
+def test_a_deadly_knee_costs_only_itself(
+    scheduler: str, measure: Measure, make_knee: MakeKnee, tmp_path: Path
+) -> None:
+    entries = [make_knee(f"S{number}") for number in range(6)]
+    entries.insert(2, make_knee("deadly", die=True))
+    store = tmp_path / "cohort.sqlite"
+    progress = run_cohort(entries, Job(store), carry_out=on_cluster(scheduler, measure=measure))
+    assert progress.counts[Status.CRASHED] == 1
+    with Store.existing(store) as opened:
+        (row,) = [row for row in opened.rows() if row["status"] == "crashed"]
+    assert row["subject"] == "deadly"
+    assert "KilledWorker" in row["reason"]
+
+
 def test_client_and_scheduler_hold_only_what_is_in_work(
     scheduler: str, measure: Measure, make_knee: MakeKnee
 ) -> None:
@@ -63,15 +83,16 @@ def test_client_and_scheduler_hold_only_what_is_in_work(
 
     def tasks() -> Iterator[Task]:
         nonlocal taken
-        for number in range(60):
+        for number in range(120):
             taken += 1
             yield Task(replace(entry, subject=str(number)), Settings(), "")
 
     done = 0
     for _ in on_cluster(scheduler, measure=measure)(tasks()):
         done += 1
-        assert taken - done <= TASKS_PER_THREAD * WORKERS
-    assert done == 60
+        # One batch more than there is room for: the next is given out before the last is stored.
+        assert taken - done <= BATCH * (BATCHES_PER_THREAD * WORKERS + 1)
+    assert done == 120
 
 
 def test_images_are_fetched_from_an_url(
