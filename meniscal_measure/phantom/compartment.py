@@ -10,7 +10,7 @@ from meniscal_measure.anatomy import Compartment
 from meniscal_measure.phantom.femur import Femur
 from meniscal_measure.phantom.layers import Box
 from meniscal_measure.phantom.meniscus import Located, Meniscus
-from meniscal_measure.phantom.parameters import KneeParameters
+from meniscal_measure.phantom.parameters import EXTRUSION_RANGE_MM, KneeParameters
 from meniscal_measure.phantom.shapes import Field, bump, if_present, maximum, positive, present
 from meniscal_measure.phantom.tissue import Depth, Tissue
 
@@ -24,9 +24,6 @@ CAPSULE_CLEARANCE_MM = 1.2
 
 CAPSULE_REACH_MM = 13.0
 """Height of the capsule above and below the outer wall."""
-
-LARGEST_EXTRUSION_MM = 12.0
-"""Upper end of the range of the extrusion profile."""
 
 BOW_MM = 10.0
 """Height over which an extruded meniscus bows the capsule out."""
@@ -63,7 +60,7 @@ class MeniscalCompartment:
     def box(self) -> Box:
         """Box around the meniscus and the capsule beside it."""
         plateau, scale = self.meniscus.plateau, self.meniscus.tibia.scale
-        outline, margin = plateau.outline, LARGEST_EXTRUSION_MM + 6.0
+        outline, margin = plateau.outline, EXTRUSION_RANGE_MM[1] + 6.0
         across = sorted(
             plateau.centre_u + plateau.outward * reach
             for reach in (outline.p_positive + margin, -outline.p_negative - 6.0 * scale)

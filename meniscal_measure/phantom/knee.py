@@ -26,7 +26,11 @@ from meniscal_measure.phantom.lesions import build_lesions
 from meniscal_measure.phantom.ligaments import build_ligaments
 from meniscal_measure.phantom.meniscus import Meniscus, build_meniscus
 from meniscal_measure.phantom.muscles import build_muscles
-from meniscal_measure.phantom.parameters import KneeParameters
+from meniscal_measure.phantom.parameters import (
+    EXTRUSION_RANGE_MM,
+    KneeParameters,
+    MeniscusParameters,
+)
 from meniscal_measure.phantom.population import shifted
 from meniscal_measure.phantom.softtissue import build_leg
 from meniscal_measure.phantom.tibia import build_tibia
@@ -153,7 +157,7 @@ def with_extrusion(
     ------
     RecipeError
         If the slice does not cut the body of the meniscus, or the extrusion asked for puts the
-        profile out of its range.
+        profile out of its range; the message says which extrusions can be had.
     """
     for _ in range(SOLVE_STEPS):
         found = Knee(parameters).extrusion_on(grid).get(compartment)
@@ -164,7 +168,26 @@ def with_extrusion(
             )
         if abs(found - extrusion_mm) < SOLVE_TOLERANCE_MM:
             return parameters
-        parameters = shifted(parameters, compartment, extrusion_mm - found)
+        try:
+            parameters = shifted(parameters, compartment, extrusion_mm - found)
+        except RecipeError as error:
+            lowest, highest = _within_reach(parameters.meniscus(compartment), found)
+            raise RecipeError(
+                f"No {compartment.words} extrusion of {extrusion_mm:g} mm can be had on this slice;"
+                f" with this meniscus allowed is a number from about {lowest:.1f} to {highest:.1f}."
+            ) from error
     raise RecipeError(
-        f"No {compartment.words} extrusion profile gives {extrusion_mm} mm on the slice asked for."
+        f"No {compartment.words} extrusion profile gives {extrusion_mm:g} mm on the slice asked"
+        " for; choose one nearer the middle of the plateau."
     )
+
+
+def _within_reach(meniscus: MeniscusParameters, found_mm: float) -> tuple[float, float]:
+    """Smallest and largest extrusion to which the profile can be moved from the one found."""
+    profile = (
+        meniscus.anterior_extrusion_mm,
+        meniscus.body_extrusion_mm,
+        meniscus.posterior_extrusion_mm,
+    )
+    low, high = EXTRUSION_RANGE_MM
+    return found_mm + low - min(profile), found_mm + high - max(profile)

@@ -10,6 +10,9 @@ from typing import Any
 from meniscal_measure.anatomy import Compartment, Side
 from meniscal_measure.errors import RecipeError
 
+EXTRUSION_RANGE_MM = (-4.0, 12.0)
+"""Allowed extrusion anywhere along the rim."""
+
 
 class Sex(StrEnum):
     """Sex with the codes of DICOM Patient's Sex (0010,0040)."""
@@ -140,9 +143,9 @@ class MeniscusParameters(Ranged):
     posterior_width_mm: float = _ranged(11.5, 4.0, 18.0)
     height_mm: float = _ranged(6.0, 3.5, 9.0)
     """Height at the outer wall, where the femur leaves room for it."""
-    body_extrusion_mm: float = _ranged(1.0, -4.0, 12.0)
-    anterior_extrusion_mm: float = _ranged(0.5, -4.0, 12.0)
-    posterior_extrusion_mm: float = _ranged(0.5, -4.0, 12.0)
+    body_extrusion_mm: float = _ranged(1.0, *EXTRUSION_RANGE_MM)
+    anterior_extrusion_mm: float = _ranged(0.5, *EXTRUSION_RANGE_MM)
+    posterior_extrusion_mm: float = _ranged(0.5, *EXTRUSION_RANGE_MM)
     wall_height_mm: float = _ranged(3.0, 2.2, 4.5)
     """Height of the outermost point above the tibial surface."""
     wall_bulge_mm: float = _ranged(1.0, 0.7, 2.5)

@@ -87,7 +87,7 @@ def write_study(
     OutputError
         If the folder holds a study already, or cannot be written.
     """
-    _check_unused(folder)
+    _claim(folder)
     knee = Knee(study_knee(recipe, wanted_extrusion(recipe.extrusion)))
     series = []
     for item in imaged_series(recipe, knee, visit=visit, progress=progress):
@@ -102,8 +102,14 @@ def write_study(
     return truth
 
 
-def _check_unused(folder: Path) -> None:
-    """Refuse a folder whose series would be mixed with those to be written."""
+def _claim(folder: Path) -> None:
+    """Make the folder before the long work; refuse one that holds series to be mixed up with."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(
+            f"Cannot make {folder}: {error.strerror}. Name a folder you may write to."
+        ) from error
     if any(folder.glob("series-*")):
         raise OutputError(
             f"{folder} holds a study already. Name another folder, or remove its series first."
@@ -126,12 +132,13 @@ def study_knee(recipe: StudyRecipe, extrusion_mm: Mapping[Compartment, float]) -
     """
     parameters = recipe.knee
     for compartment, wanted_mm in extrusion_mm.items():
-        parameters = with_extrusion(
-            parameters,
-            measured_grid(_first_coronal(recipe), Knee(parameters)),
-            compartment=compartment,
-            extrusion_mm=wanted_mm,
-        )
+        grid = measured_grid(_first_coronal(recipe), Knee(parameters))
+        try:
+            parameters = with_extrusion(
+                parameters, grid, compartment=compartment, extrusion_mm=wanted_mm
+            )
+        except RecipeError as error:
+            raise RecipeError(f"extrusion.{compartment}_mm is {wanted_mm:g}: {error}") from error
     return parameters
 
 

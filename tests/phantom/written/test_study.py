@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -21,7 +22,12 @@ from meniscal_measure.errors import OutputError, RecipeError
 from meniscal_measure.phantom import truth_file
 from meniscal_measure.phantom.knee import Knee
 from meniscal_measure.phantom.recipe import parse_recipe
-from meniscal_measure.phantom.study import write_study
+from meniscal_measure.phantom.study import (
+    measured_grid,
+    study_knee,
+    wanted_extrusion,
+    write_study,
+)
 from meniscal_measure.phantom.tissue import Tissue
 from meniscal_measure.phantom.truth_file import StudyTruth
 
@@ -207,7 +213,33 @@ def test_a_folder_that_holds_a_study_is_refused(
 def test_a_folder_that_cannot_be_written_is_refused(
     document: dict[str, Any], tmp_path: Path
 ) -> None:
+    """Before the long work of imaging begins, and also where a file is in the way higher up."""
     blocked = tmp_path / "file"
     blocked.write_text("in the way")
-    with pytest.raises(OutputError, match="Cannot write"):
-        write_study(parse_recipe(document), blocked)
+    told: list[int] = []
+    for folder in (blocked, blocked / "study"):
+        with pytest.raises(OutputError, match=r"Cannot make .*file.* a folder you may write to"):
+            write_study(parse_recipe(document), folder, progress=lambda done, _: told.append(done))
+    assert not told
+
+
+@pytest.mark.parametrize("asked_mm", [12.0, -4.0])
+def test_an_extrusion_out_of_reach_is_refused_with_what_can_be_had(
+    document: dict[str, Any], tmp_path: Path, asked_mm: float
+) -> None:
+    document["extrusion"] = {"medial_mm": asked_mm}
+    message = (
+        rf"extrusion.medial_mm is {asked_mm:g}: No medial extrusion .* allowed is a number from"
+        r" about (-?\d+\.\d) to (\d+\.\d)"
+    )
+    with pytest.raises(RecipeError, match=message) as caught:
+        write_study(parse_recipe(document), tmp_path)
+    found = re.search(message, str(caught.value))
+    assert found is not None
+    for offered_mm in map(float, found.groups()):
+        near_mm = 0.99 * offered_mm  # the bounds are printed to a tenth
+        document["extrusion"] = {"medial_mm": near_mm}
+        recipe = parse_recipe(document)
+        moved = study_knee(recipe, wanted_extrusion(recipe.extrusion))
+        extrusion_mm = Knee(moved).extrusion_on(measured_grid(recipe.series[0], Knee(moved)))
+        assert extrusion_mm[Compartment.MEDIAL] == pytest.approx(near_mm, abs=EXACT_MM)
