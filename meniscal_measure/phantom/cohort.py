@@ -137,6 +137,10 @@ def _check(recipe: CohortStudyRecipe) -> None:
             f"cohort.reader_sd_mm has {len(sds)} numbers and cohort.reader_bias_mm {len(biases)};"
             " give one of each for every reader."
         )
+    if not sds:
+        raise RecipeError(
+            "cohort.reader_sd_mm is empty; give a number for each of one reader or more."
+        )
     if recipe.imaging.series[0].plane is not StackPlane.CORONAL:
         raise RecipeError("series[0].plane must be coronal: extrusion is measured on it.")
 

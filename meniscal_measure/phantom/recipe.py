@@ -41,7 +41,7 @@ from typing import Any
 
 from meniscal_measure.errors import RecipeError
 from meniscal_measure.phantom.dicom.encode import TransferSyntax
-from meniscal_measure.phantom.parameters import KneeParameters
+from meniscal_measure.phantom.parameters import EXTRUSION_RANGE_MM, KneeParameters
 from meniscal_measure.phantom.recipe_fields import bounded, read_table
 from meniscal_measure.phantom.scanner.protocols import ProtocolName
 from meniscal_measure.phantom.scanner.sampling import StackPlane
@@ -49,6 +49,11 @@ from meniscal_measure.phantom.scanner.sampling import StackPlane
 LARGEST_SEED = 2**31 - 1
 NAME_LENGTHS = (1, 32)
 NAME_CHARACTERS = "lower-case letters, digits and hyphens"
+
+LARGEST_STUDY_PX = 80_000_000
+"""Pixels of all series of a study, which are held in memory together, at some 10 bytes each.
+
+Two isotropic 3-D series of 0.5 mm have that many."""
 
 
 class FileForm(StrEnum):
@@ -74,8 +79,8 @@ class FieldStrength(StrEnum):
 class ExtrusionRecipe:
     """Exact extrusion on the measured slice; the profile along the rim is moved to give it."""
 
-    medial_mm: float | None = bounded(-4.0, 12.0, None)
-    lateral_mm: float | None = bounded(-4.0, 12.0, None)
+    medial_mm: float | None = bounded(*EXTRUSION_RANGE_MM, None)
+    lateral_mm: float | None = bounded(*EXTRUSION_RANGE_MM, None)
 
 
 @dataclass(frozen=True)
@@ -132,6 +137,11 @@ class SeriesRecipe:
     offset_mm: tuple[float, float, float] = bounded(-80.0, 80.0, (0.0, 0.0, 0.0))
     """Shift of the whole stack, LPS."""
 
+    @property
+    def pixels(self) -> int:
+        """Pixels of the whole stack."""
+        return self.slices * self.rows * self.columns
+
 
 @dataclass(frozen=True)
 class StudyRecipe:
@@ -176,8 +186,8 @@ def read_toml(path: Path) -> dict[str, Any]:
         If it cannot be read or is no TOML.
     """
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, ValueError, RecursionError) as error:  # ValueError: no UTF-8, no TOML
         raise RecipeError(f"Cannot read the recipe {path}: {error}. It must be TOML.") from error
 
 
@@ -204,14 +214,25 @@ def parse_imaging(document: Mapping[str, Any]) -> ImagingRecipe:
     tables = document["series"]
     if not isinstance(tables, list) or not tables:
         raise RecipeError("series must be one [[series]] table or more.")
+    series = tuple(
+        read_table(SeriesRecipe, table, f"series[{index}]") for index, table in enumerate(tables)
+    )
+    _check_size(series)
     return ImagingRecipe(
         scanner=read_table(ScannerRecipe, table_of(document, "scanner"), "scanner"),
         files=read_table(FilesRecipe, table_of(document, "files"), "files"),
-        series=tuple(
-            read_table(SeriesRecipe, table, f"series[{index}]")
-            for index, table in enumerate(tables)
-        ),
+        series=series,
     )
+
+
+def _check_size(series: tuple[SeriesRecipe, ...]) -> None:
+    """Refuse a study that memory could not hold."""
+    pixels = sum(item.pixels for item in series)
+    if pixels > LARGEST_STUDY_PX:
+        raise RecipeError(
+            f"series have {pixels:,} pixels in all (slices x rows x columns); allowed are up to"
+            f" {LARGEST_STUDY_PX:,} in one study."
+        )
 
 
 def check_tables(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-import math
+import sys
 from collections.abc import Mapping
 from enum import StrEnum
 from types import UnionType
@@ -115,7 +115,9 @@ def _numbers(hint: Any, given: Any) -> tuple[float, ...] | None:
 
 
 def _is_number(given: Any) -> bool:
-    return isinstance(given, int | float) and not isinstance(given, bool) and math.isfinite(given)
+    if not isinstance(given, int | float) or isinstance(given, bool):
+        return False
+    return abs(given) <= sys.float_info.max  # an integer of TOML may be larger than any float
 
 
 def _in_range(field: dataclasses.Field[Any], value: Any) -> bool:

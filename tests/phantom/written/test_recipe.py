@@ -74,6 +74,8 @@ def test_words_choose_findings_and_file_forms(document: dict[str, Any]) -> None:
         ("series.0.plane", "oblique", "series[0].plane is 'oblique'; allowed is one of coronal"),
         ("series.0.rotation_deg", [1, 2], "allowed is a list of 3 numbers from -45 to 45"),
         ("series.0.rotation_deg", [1, 2, 60], "allowed is a list of 3 numbers from -45 to 45"),
+        ("series.0.offset_mm", [10**400, 0, 0], "allowed is a list of 3 numbers from -80 to 80"),
+        ("scanner.snr", 10**400, "allowed is a number from 2 to 1000"),
         ("notes", "x", "The recipe has no entry 'notes'. Its entries are: name, seed, series"),
     ],
 )
@@ -107,6 +109,29 @@ def test_a_file_that_is_no_toml_is_refused(tmp_path: Path) -> None:
         read_recipe(tmp_path / "absent.toml")
 
 
+@pytest.mark.parametrize("text", ["seed = " + "9" * 5000, "name = " + "[" * 3000 + "]" * 3000])
+def test_numbers_and_nests_beyond_the_reader_of_toml_are_refused(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "recipe.toml"
+    path.write_text(text)
+    with pytest.raises(RecipeError, match=r"Cannot read the recipe .*recipe\.toml"):
+        read_recipe(path)
+
+
+def test_a_byte_order_mark_is_read_over(tmp_path: Path) -> None:
+    """Editors on some systems begin UTF-8 files with one."""
+    path = tmp_path / "recipe.toml"
+    path.write_text("\ufeffname = 'knee'", encoding="utf-8")
+    with pytest.raises(RecipeError, match="The recipe lacks seed"):
+        read_recipe(path)
+
+
+def test_a_study_that_memory_could_not_hold_is_refused(document: dict[str, Any]) -> None:
+    document["series"][0] |= {"slices": 400, "rows": 512, "columns": 512}
+    message = r"series have 104,870,\d{3} pixels in all .* allowed are up to 80,000,000"
+    with pytest.raises(RecipeError, match=message):
+        parse_recipe(document)
+
+
 @pytest.mark.parametrize(
     ("field", "value", "message"),
     [
@@ -124,4 +149,10 @@ def test_a_bad_cohort_is_refused_by_name_and_range(
 ) -> None:
     put(cohort_document, field, value)
     with pytest.raises(RecipeError, match=re.escape(message)):
+        parse_cohort_recipe(cohort_document)
+
+
+def test_a_cohort_without_readers_is_refused(cohort_document: dict[str, Any]) -> None:
+    cohort_document["cohort"] |= {"reader_sd_mm": [], "reader_bias_mm": []}
+    with pytest.raises(RecipeError, match=r"cohort.reader_sd_mm is empty; give a number for each"):
         parse_cohort_recipe(cohort_document)
