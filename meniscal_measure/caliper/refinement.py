@@ -29,7 +29,7 @@ REFINABLE = (Landmark.OUTER_EDGE,)
 """Landmarks that lie on an edge crossed by the measuring direction.
 
 The rim is not among them: it is the middle of a rounded corner, and a straight step fitted there
-finds the cortex or the fluid beyond it, half a millimetre outward.
+finds the cortex or the fluid beyond it, a few tenths of a millimetre outward.
 """
 
 
