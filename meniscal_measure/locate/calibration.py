@@ -1,0 +1,69 @@
+"""How sure the networks are, in millimetres and probabilities, fitted on knees never trained on.
+
+The constants were fitted to the table that `training.evaluate` writes; the model card beside the
+networks says on which knees, and what came of it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from meniscal_measure.geometry import FloatArray
+from meniscal_measure.locate.margins import Margin
+from meniscal_measure.locate.survey import Survey
+
+SD_FACTOR = np.array([1.0, 1.15, 0.0])
+"""By how much the stated standard deviation of rim, outer edge and inner tip is stretched. The
+tip is read off the outline of the meniscus, of which the stated one knows nothing.
+"""
+LEAST_SD_MM = np.array([0.15, 0.15, 0.8])
+"""Standard deviation where networks and looks agree wholly."""
+GOOD_MM = 1.5
+"""A landmark this near to the truth, along the joint line, counts as well placed."""
+LEAST_CONFIDENCE = 0.2
+"""Below this nothing is proposed."""
+LEAST_CORONAL, LEAST_MEASURABLE = 0.5, 0.5
+"""Least probability that the middle slices show a coronal knee, and one that can be measured."""
+WORST_DISAGREEMENT_MM = 8.0
+"""Slices that disagree more about where the middle lies are no ordinary knee."""
+WORST_TIP_SD_MM = 3.0
+"""An inner tip less sure than this is left out."""
+
+
+def sd_mm(margin: Margin) -> FloatArray:
+    """Calibrated standard deviation of rim, outer edge and inner tip along the joint line."""
+    combined = np.hypot(SD_FACTOR * margin.sd_mm, margin.spread_mm)
+    return np.asarray(np.maximum(combined, LEAST_SD_MM))
+
+
+def doubt(survey: Survey, index: int) -> float:
+    """Probability by the first stage alone that the chosen slice can be measured."""
+    return float(survey.coronal[_near(survey, index)].min() * survey.measurable[index])
+
+
+def confidence(survey: Survey, index: int, margins: Sequence[Margin]) -> float:
+    """Probability that both rims and outer edges are well placed on the chosen slice."""
+    worst = max(float(sd) for margin in margins for sd in sd_mm(margin)[:2])
+    return doubt(survey, index) * math.erf(GOOD_MM / (worst * math.sqrt(2)))
+
+
+def refusal(survey: Survey, index: int, disagreement_mm: float) -> str:
+    """Why nothing is proposed, or an empty string."""
+    near = _near(survey, index)
+    if survey.coronal[near].mean() < LEAST_CORONAL:
+        return (
+            "The pictures do not look like a coronal knee with the whole joint in view; choose"
+            " another series or place the landmarks by hand."
+        )
+    if survey.measurable[near].max() < LEAST_MEASURABLE or disagreement_mm > WORST_DISAGREEMENT_MM:
+        return (
+            "No slice shows the bodies of both menisci clearly enough; place the landmarks by hand."
+        )
+    return ""
+
+
+def _near(survey: Survey, index: int) -> slice:
+    return slice(max(index - 1, 0), min(index + 2, len(survey.coronal)))

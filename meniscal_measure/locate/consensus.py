@@ -1,0 +1,69 @@
+"""What the slices say together: which is the middle one, and where a point lies on each."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from meniscal_measure.geometry import FloatArray
+from meniscal_measure.locate.survey import Survey
+
+OUTLINE_RADIUS_MM = 25.0
+"""Radius of the plateau's border seen from above: how fast a point turns from slice to slice."""
+ROUGHNESS_MM = 0.35
+"""Departure of a point from a smooth course over the slices that is no error."""
+
+
+def middle_mm(survey: Survey, positions_mm: FloatArray, target: int) -> tuple[float, float]:
+    """Position of the mid-coronal plane along the stack, and how far the slices disagree.
+
+    Each slice states how far the plane lies from it; the weighted median of these statements is
+    taken, a slice weighing the more the surer it is.
+
+    Parameters
+    ----------
+    survey
+        What the first stage found.
+    positions_mm
+        Position of each slice along the stack.
+    target
+        0 for the apex of the medial spine, 1 for the middle of the plateau.
+    """
+    stated = positions_mm + survey.offsets_mm[:, target]
+    weight = survey.measurable * survey.coronal / survey.spreads_mm[:, target]
+    weight = weight / max(float(weight.sum()), 1e-9)
+    middle = _weighted_median(stated, weight)
+    return middle, _weighted_median(np.abs(stated - middle), weight)
+
+
+def smoothed(values: FloatArray, sds: FloatArray, spacing_mm: float) -> FloatArray:
+    """Draw the course of a point over neighbouring slices through its noisy places.
+
+    Minimises the squared departures from the places, each over its variance, plus the squared
+    second differences over that of a point following the border of the plateau.
+
+    Parameters
+    ----------
+    values
+        One coordinate on consecutive slices, mm.
+    sds
+        Standard deviation of each, mm.
+    spacing_mm
+        Distance between the slices.
+
+    Examples
+    --------
+    >>> smoothed(np.array([0.0, 1.0, 5.0, 3.0, 4.0]), np.array([0.3, 0.3, 3, 0.3, 0.3]), 1).round(1)
+    array([0. , 1. , 2. , 3. , 4. ])
+    """
+    count = len(values)
+    precision = np.diag(1 / np.asarray(sds) ** 2)
+    bend = np.diff(np.eye(count), n=2, axis=0) if count > 2 else np.zeros((0, count))
+    tolerance_mm = ROUGHNESS_MM + spacing_mm**2 / OUTLINE_RADIUS_MM
+    smooth = np.linalg.solve(precision + bend.T @ bend / tolerance_mm**2, precision @ values)
+    return np.asarray(smooth, dtype=np.float64)
+
+
+def _weighted_median(values: FloatArray, weights: FloatArray) -> float:
+    order = np.argsort(values)
+    share = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(share, 0.5 * share[-1])])

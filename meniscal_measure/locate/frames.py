@@ -1,0 +1,109 @@
+"""The two frames the networks look through, and exact resampling of slices onto them.
+
+A frame lies square to the rows and columns of the series, so that resampling is a product of two
+small matrices and the way back is a scale and a shift.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meniscal_measure.geometry import FloatArray, PixelGrid
+
+SURVEY_PIXEL_MM = 1.0
+"""Pixel of the whole-slice frame."""
+SURVEY_SIZE = 160
+"""Rows and columns of the whole-slice frame."""
+MARGIN_PIXEL_MM = 0.3
+"""Pixel of the joint-margin frame."""
+MARGIN_SIZE = 128
+"""Rows and columns of the joint-margin frame: 38 mm, outward to the right."""
+MARGIN_INWARD_MM = 6.0
+"""The middle of the joint-margin frame lies this far inward of the rim and outer edge."""
+
+Image = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Frame:
+    """A square window on the slices of one stack.
+
+    Parameters
+    ----------
+    centre
+        `[column, row]` of its middle on the slice, pixels.
+    pixel_mm
+        Its pixel.
+    size
+        Rows and columns.
+    mirrored
+        Whether its columns run against those of the slice.
+    upended
+        Whether its rows run against those of the slice.
+    """
+
+    centre: tuple[float, float]
+    pixel_mm: float
+    size: int
+    mirrored: bool = False
+    upended: bool = False
+
+    def steps(self, grid: PixelGrid) -> FloatArray:
+        """Slice pixels covered by one pixel of the frame along columns and rows, signed."""
+        signs = (-1 if self.mirrored else 1, -1 if self.upended else 1)
+        spacing = (grid.column_spacing_mm, grid.row_spacing_mm)
+        return np.asarray(np.array(signs) * self.pixel_mm / np.array(spacing))
+
+    def to_slice(self, points: FloatArray, grid: PixelGrid) -> FloatArray:
+        """Map frame points, shape (..., 2) as `[column, row]`, to slice pixels."""
+        away = np.asarray(points, dtype=np.float64) - (self.size - 1) / 2
+        return np.asarray(np.array(self.centre) + away * self.steps(grid))
+
+    def to_frame(self, pixels: FloatArray, grid: PixelGrid) -> FloatArray:
+        """Map slice pixels to frame points; the inverse of `to_slice`."""
+        away = np.asarray(pixels, dtype=np.float64) - np.array(self.centre)
+        return np.asarray(away / self.steps(grid) + (self.size - 1) / 2)
+
+    def look(self, image: NDArray[np.generic], grid: PixelGrid) -> Image:
+        """Resample a slice onto the frame; what lies off the slice is zero."""
+        ends = self.to_slice(np.array([[0.0, 0.0], [self.size - 1.0] * 2]), grid)
+        columns = _weights(ends[:, 0], self.size, image.shape[1])
+        rows = _weights(ends[:, 1], self.size, image.shape[0])
+        return np.asarray(rows @ image.astype(np.float32) @ columns.T, dtype=np.float32)
+
+
+def _weights(ends: FloatArray, size: int, length: int) -> Image:
+    """Interpolation matrix (size, length): a tent as wide as the coarser of the two pixels."""
+    at = np.linspace(ends[0], ends[1], size)
+    width = max(1.0, abs(float(at[1] - at[0])))
+    tent = np.clip(1 - np.abs(at[:, None] - np.arange(length)) / width, 0, None)
+    total = np.maximum(tent.sum(axis=1, keepdims=True), 1.0 / width)
+    inside = (at > -0.5) & (at < length - 0.5)
+    return np.asarray(np.where(inside[:, None], tent / total, 0.0), dtype=np.float32)
+
+
+NORM_QUANTILE = 0.985
+"""Share of the window that may be brighter than 1 after scaling."""
+CEILING = 1.6
+"""Brighter than this, relative to the quantile, is cut."""
+
+
+def normalised(window: Image, gamma: float = 1.0) -> Image:
+    """Scale three slices together to their bright end."""
+    top = max(float(np.quantile(window, NORM_QUANTILE)), 1e-4)
+    scaled = np.clip(window / top, 0, CEILING)
+    return np.asarray(scaled**gamma, dtype=np.float32)
+
+
+def with_neighbours(slices: Sequence[Image], index: int) -> Image:
+    """Join the slice with the one before and after it, shape (3, rows, columns).
+
+    At the ends of the stack the outermost slice stands for the missing one.
+    """
+    last = len(slices) - 1
+    chosen = (max(index - 1, 0), index, min(index + 1, last))
+    return np.stack([slices[i] for i in chosen])

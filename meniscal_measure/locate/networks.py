@@ -1,0 +1,77 @@
+"""The trained networks: checked files, run by onnxruntime on the processor."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from meniscal_measure.errors import UnreadableFileError
+from meniscal_measure.geometry import FloatArray
+from meniscal_measure.locate.frames import Image
+
+if TYPE_CHECKING:
+    from onnxruntime import InferenceSession
+
+CHECKSUMS = "SHA256SUMS"
+"""File beside the networks with the SHA-256 of each, as `sha256sum --check` reads it."""
+THREADS = 2
+BATCH = 8
+"""Pictures looked at together: enough to be quick, few enough to stay small in memory."""
+
+
+@dataclass(frozen=True)
+class Findings:
+    """What a network says of n pictures."""
+
+    points: FloatArray
+    """`[column, row]` in frame pixels, (n, points, 2)."""
+    mass: FloatArray
+    """Share of each heat map that lies near its point, (n, points)."""
+    scalars: FloatArray
+    """Further numbers, (n, k)."""
+    tissue: Image
+    """Probability of tibia and of meniscus at every pixel, (n, 2, rows, columns)."""
+
+
+def look(name: str, pictures: Image) -> Findings:
+    """Run a network on pictures of shape (n, 3, rows, columns)."""
+    session = _session(name)
+    parts = [
+        session.run(None, {"image": pictures[start : start + BATCH]})
+        for start in range(0, len(pictures), BATCH)
+    ]
+    points, mass, scalars, tissue = (
+        np.concatenate([np.asarray(part[i]) for part in parts]) for i in range(4)
+    )
+    exact = np.float64
+    return Findings(points.astype(exact), mass.astype(exact), scalars.astype(exact), tissue)
+
+
+@cache
+def _session(name: str) -> InferenceSession:
+    import onnxruntime
+
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = THREADS
+    options.inter_op_num_threads = 1
+    return onnxruntime.InferenceSession(
+        _checked(name), sess_options=options, providers=["CPUExecutionProvider"]
+    )
+
+
+def _checked(name: str) -> bytes:
+    folder = resources.files("meniscal_measure.locate") / "weights"
+    file = f"{name}.onnx"
+    content = (folder / file).read_bytes()
+    listed = (folder / CHECKSUMS).read_text("ascii").splitlines()
+    if f"{hashlib.sha256(content).hexdigest()}  {file}" not in listed:
+        raise UnreadableFileError(
+            f"The network file {file} is not the one this version was released with; install the"
+            " package again."
+        )
+    return content

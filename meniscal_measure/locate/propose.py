@@ -1,0 +1,172 @@
+"""From a coronal series to a proposed slice and landmarks, or to the reason why there are none."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meniscal_measure.anatomy import Compartment, Landmark, Side
+from meniscal_measure.caliper.landmarks import (
+    LandmarkSet,
+    Origin,
+    PlacedLandmark,
+    SliceConvention,
+    SliceLandmarks,
+)
+from meniscal_measure.geometry import FloatArray, PixelGrid, as_vector
+from meniscal_measure.locate import calibration
+from meniscal_measure.locate.consensus import middle_mm, smoothed
+from meniscal_measure.locate.margins import LOOKS, Closer, Looks, Margin, Place
+from meniscal_measure.locate.survey import Survey, survey
+from meniscal_measure.series.model import Stack
+
+NEIGHBOURS = 2
+"""Slices on each side of the middle one on which landmarks are proposed."""
+POINTS = (Landmark.RIM, Landmark.OUTER_EDGE, Landmark.INNER_TIP)
+TARGETS = {SliceConvention.MEDIAL_SPINE_APEX: 0, SliceConvention.PLATEAU_MIDPOINT: 1}
+"""Slice conventions that can be proposed, with their place among the network's answers."""
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """What the program proposes for a stack.
+
+    `landmarks` is None where nothing is proposed; `reason` then says why, and otherwise how the
+    slice was chosen. `confidence` estimates the probability that both rims and both outer edges
+    on the measured slice lie within `calibration.GOOD_MM` of where a careful reader puts them.
+    """
+
+    landmarks: LandmarkSet | None
+    confidence: float
+    reason: str
+
+
+def propose(
+    stack: Stack,
+    pixels: NDArray[np.generic],
+    side: Side | None = None,
+    *,
+    convention: SliceConvention = SliceConvention.MEDIAL_SPINE_APEX,
+) -> Proposal:
+    """Propose the mid-coronal slice of a stack and the landmarks on it and on its neighbours.
+
+    Parameters
+    ----------
+    stack
+        A coronal stack.
+    pixels
+        Its grey values, shape (slices, rows, columns).
+    side
+        Body side; without it the compartments are those of the image.
+    convention
+        Which slice is the middle one.
+
+    Returns
+    -------
+    Proposal
+        Landmarks in patient space with calibrated standard deviations, origin `proposed`.
+    """
+    grids = [frame.grid for frame in stack.frames]
+    positions = np.array(stack.positions_mm)
+    seen = survey(grids, pixels)
+    middle, disagreement = middle_mm(seen, positions, TARGETS[convention])
+    index = int(np.abs(positions - middle).argmin())
+    refusal = calibration.refusal(seen, index, disagreement)
+    if refusal:
+        return Proposal(None, calibration.doubt(seen, index), refusal)
+    chosen = around(index, len(grids))
+    margins = look_closely(grids, pixels, seen, chosen)
+    confidence = calibration.confidence(seen, index, [margins[index, right] for right in (0, 1)])
+    if confidence < calibration.LEAST_CONFIDENCE:
+        return Proposal(
+            None,
+            confidence,
+            "The rims or the outer meniscal edges cannot be placed with any certainty on the slice"
+            f" that would be measured (slice {index + 1}); place the landmarks by hand.",
+        )
+    reason = (
+        f"Slice {index + 1} lies nearest to the {convention.value.replace('_', ' ')}, which"
+        f" the slices of the stack place with a spread of {disagreement:.1f} mm."
+    )
+    slices = _placed(grids, margins, chosen, side, stack.spacing_mm or 1.0)
+    measured = slices.pop(chosen.index(index))
+    return Proposal(LandmarkSet(measured, tuple(slices), convention, reason), confidence, reason)
+
+
+def around(index: int, count: int) -> list[int]:
+    """List a slice and its neighbours, on which landmarks are proposed."""
+    return list(range(max(index - NEIGHBOURS, 0), min(index + NEIGHBOURS + 1, count)))
+
+
+def look_closely(
+    grids: Sequence[PixelGrid],
+    pixels: NDArray[np.generic],
+    seen: Survey,
+    chosen: Sequence[int],
+    *,
+    looks: Looks = LOOKS,
+) -> dict[tuple[int, int], Margin]:
+    """Look closely at both sides of the chosen slices; keys are (slice, 0 left or 1 right)."""
+    places = [
+        Place(i, bool(right), rims[right], edges[right], rims[right] - rims[1 - right])
+        for i, (rims, edges) in zip(chosen, seen.pixels[chosen].reshape(-1, 2, 2, 2), strict=True)
+        for right in (0, 1)
+    ]
+    found = Closer(grids, pixels, looks).look(places)
+    keys = [(place.slice_index, int(place.right)) for place in places]
+    return dict(zip(keys, found, strict=True))
+
+
+def _placed(
+    grids: Sequence[PixelGrid],
+    margins: dict[tuple[int, int], Margin],
+    chosen: Sequence[int],
+    side: Side | None,
+    spacing_mm: float,
+) -> list[SliceLandmarks]:
+    """Landmarks of each chosen slice, smoothed over the slices."""
+    points: list[dict[Compartment, dict[Landmark, PlacedLandmark]]] = [{} for _ in chosen]
+    for right in (0, 1):
+        compartment = compartment_of(grids[chosen[0]], bool(right), side)
+        course = along_slices(grids, [margins[i, right] for i in chosen], chosen, spacing_mm)
+        for slice_points, (pixel, margin), index in zip(points, course, chosen, strict=True):
+            slice_points[compartment] = _landmarks(grids[index], pixel, margin)
+    return [SliceLandmarks(i, p) for i, p in zip(chosen, points, strict=True)]
+
+
+def along_slices(
+    grids: Sequence[PixelGrid], margins: Sequence[Margin], chosen: Sequence[int], spacing_mm: float
+) -> list[tuple[FloatArray, Margin]]:
+    """Pixels of rim, outer edge and tip on each slice, drawn smoothly over the slices."""
+    grid = grids[chosen[0]]
+    spacing = np.array([grid.column_spacing_mm, grid.row_spacing_mm])
+    pixels = np.stack([margin.pixels for margin in margins])
+    for point in range(len(POINTS)):
+        sds = np.array([calibration.sd_mm(margin)[point] for margin in margins])
+        for axis in (0, 1):
+            course = smoothed(pixels[:, point, axis] * spacing[axis], sds, spacing_mm)
+            pixels[:, point, axis] = course / spacing[axis]
+    return list(zip(pixels, margins, strict=True))
+
+
+def _landmarks(
+    grid: PixelGrid, pixels: FloatArray, margin: Margin
+) -> dict[Landmark, PlacedLandmark]:
+    sds = calibration.sd_mm(margin)
+    return {
+        landmark: PlacedLandmark(as_vector(grid.to_patient(pixel)), float(sd), Origin.PROPOSED)
+        for landmark, pixel, sd in zip(POINTS, pixels, sds, strict=True)
+        if landmark is not Landmark.INNER_TIP or sd < calibration.WORST_TIP_SD_MM
+    }
+
+
+def compartment_of(grid: PixelGrid, right: bool, side: Side | None) -> Compartment:
+    """Compartment on the right or left of the picture."""
+    if side is None:
+        return Compartment.IMAGE_RIGHT if right else Compartment.IMAGE_LEFT
+    toward = math.copysign(1, grid.row_direction[0]) * (1 if right else -1)
+    return Compartment.MEDIAL if toward == side.medial_x else Compartment.LATERAL
