@@ -25,6 +25,7 @@ import time
 import tomllib
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -73,34 +74,46 @@ def compare(folder: Path, series: int, workers: int, *, dask: bool) -> None:
     """Run every part on a fresh cohort."""
     alone(write_series, folder)
     (folder / "manifest.csv").write_text(manifest_csv(linked(folder, series)), "utf-8")
-    bare, _ = alone(read_bare, folder, workers)
+    bare = alone(read_bare, folder, workers)
     say("bare pydicom loop", series, bare)
-    seconds, main_mib = alone(run_here, folder, workers)
-    say("cohort run", series, seconds)
-    print(f"  {bare / seconds:.0%} of the bare loop's rate")
-    print(f"  memory: main {main_mib:.0f} MiB, worker {worker_mib(folder):.0f} MiB")
+    here = alone(run_here, folder, workers)
+    say("cohort run", series, here)
+    print(f"  {bare.wall_s / here.wall_s:.0%} of the bare loop's rate,"
+          f" {bare.cpu_s / here.cpu_s:.0%} by processor time")  # fmt: skip
+    print(f"  memory: main {here.peak_mib:.0f} MiB, worker {worker_mib(folder):.0f} MiB")
     print(f"  store: {(folder / 'pool.sqlite').stat().st_size / series / 1024:.1f} KiB a reading")
-    resume, _ = alone(run_here, folder, workers)
-    print(f"resume over {series} done: {resume:.2f} s", flush=True)
+    resume = alone(run_here, folder, workers)
+    say("resume with all done", series, resume)
     if dask:
-        on_dask, client_mib = alone(run_on_dask, folder, workers)
-        say("Dask local cluster", series, on_dask)
-        print(f"  {seconds / on_dask:.0%} of the process pool's rate")
-        print(f"  memory: client and scheduler {client_mib:.0f} MiB")
+        there = alone(run_on_dask, folder, workers)
+        say("Dask local cluster, its start included", series, there)
+        print(f"  {here.wall_s / there.wall_s:.0%} of the process pool's rate")
+        print(f"  memory: client and scheduler {there.peak_mib:.0f} MiB")
 
 
-def alone(work: Callable[..., Any], *arguments: Any) -> tuple[float, float]:
-    """Do some work in a process of its own, and give its time in s and largest memory in MiB."""
+@dataclass(frozen=True)
+class Cost:
+    """What some work took: by the clock, of all processors, and at most of memory."""
+
+    wall_s: float
+    cpu_s: float
+    peak_mib: float
+
+
+def alone(work: Callable[..., Any], *arguments: Any) -> Cost:
+    """Do some work in a process of its own, and give what it cost."""
     spawn = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(1, mp_context=spawn) as executor:
         return executor.submit(weighed, work, arguments).result()
 
 
-def weighed(work: Callable[..., Any], arguments: tuple[Any, ...]) -> tuple[float, float]:
-    """Time and weigh some work in this process."""
+def weighed(work: Callable[..., Any], arguments: tuple[Any, ...]) -> Cost:
+    """Weigh some work in this process and those it starts."""
     started = time.perf_counter()
-    seconds = work(*arguments)
-    return seconds or time.perf_counter() - started, peak_mib()
+    work(*arguments)
+    used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+    cpu_s = sum(one.ru_utime + one.ru_stime for one in used)
+    return Cost(time.perf_counter() - started, cpu_s, peak_mib())
 
 
 def write_series(folder: Path) -> None:
@@ -153,8 +166,8 @@ def run(folder: Path, job: Job, carry_out: CarryOut) -> None:
         sys.exit(f"{progress.done} of {progress.total} done, {progress.failures} failures")
 
 
-def run_on_dask(folder: Path, workers: int) -> float:
-    """Time the same run on a Dask cluster of this machine, its start left out."""
+def run_on_dask(folder: Path, workers: int) -> None:
+    """Run the cohort on a Dask cluster of this machine."""
     from distributed import LocalCluster
 
     from meniscal_measure.cohort.cluster import on_cluster
@@ -163,9 +176,7 @@ def run_on_dask(folder: Path, workers: int) -> float:
         n_workers=workers, threads_per_worker=1, host="127.0.0.1", dashboard_address="127.0.0.1:0"
     )
     with cluster:
-        started = time.perf_counter()
         run(folder, Job(folder / "dask.sqlite"), on_cluster(cluster.scheduler_address))
-        return time.perf_counter() - started
 
 
 def measure_and_weigh(
@@ -187,9 +198,10 @@ def worker_mib(folder: Path) -> float:
     return max(float(path.read_text()) for path in folder.glob("worker-*"))
 
 
-def say(what: str, count: int, seconds: float) -> None:
+def say(what: str, count: int, cost: Cost) -> None:
     """Print a rate."""
-    print(f"{what}: {count / seconds:.1f} series/s ({seconds:.1f} s)", flush=True)
+    rate = count / cost.wall_s
+    print(f"{what}: {rate:.1f} series/s ({cost.wall_s:.1f} s, {cost.cpu_s:.1f} CPU s)", flush=True)
 
 
 if __name__ == "__main__":

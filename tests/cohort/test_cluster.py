@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -62,6 +63,10 @@ def test_a_lost_worker_costs_no_knee(
     assert progress.counts == {Status.MEASURED: 7}
 
 
+@pytest.mark.skipif(
+    "COHORT_KILLS" not in os.environ,
+    reason="waits for workers to be started again, which a busy machine may not do; set COHORT_KILLS",
+)
 def test_a_deadly_knee_costs_only_itself(
     scheduler: str, measure: Measure, make_knee: MakeKnee, tmp_path: Path
 ) -> None:
