@@ -65,7 +65,7 @@ def test_a_lost_worker_costs_no_knee(
 
 @pytest.mark.skipif(
     "COHORT_KILLS" not in os.environ,
-    reason="waits for workers to be started again, which a busy machine may not do; set COHORT_KILLS",
+    reason="waits for workers to be started again, which a busy machine may not do",
 )
 def test_a_deadly_knee_costs_only_itself(
     scheduler: str, measure: Measure, make_knee: MakeKnee, tmp_path: Path
