@@ -10,7 +10,14 @@ import typer
 
 from meniscal_measure.caliper.reading import AxisConvention, Conventions, ThresholdRule
 from meniscal_measure.cli.cohort_progress import cohort_bar, say_end
-from meniscal_measure.cli.common import AsJson, progress_bar, reported
+from meniscal_measure.cli.common import (
+    AsJson,
+    Axis,
+    ExactlyThreshold,
+    RefineEdges,
+    progress_bar,
+    reported,
+)
 from meniscal_measure.errors import ExitCode
 
 if TYPE_CHECKING:
@@ -78,19 +85,9 @@ def propose(
 def measure(
     manifest: Manifest,
     store: StorePath = STORE,
-    axis: Annotated[
-        AxisConvention, typer.Option("--axis", help="Direction along which extrusion is measured.")
-    ] = AxisConvention.RIM_TO_RIM,
-    threshold_rule: Annotated[
-        ThresholdRule,
-        typer.Option("--threshold-rule", help="What exactly 3.0 mm counts as: above is > 3.0."),
-    ] = ThresholdRule.ABOVE,
-    refine_edges: Annotated[
-        bool,
-        typer.Option(
-            "--refine-edges", help="Move outer edges onto the edge nearby, if there is one."
-        ),
-    ] = False,
+    axis: Axis = AxisConvention.RIM_TO_RIM,
+    threshold_rule: ExactlyThreshold = ThresholdRule.ABOVE,
+    refine_edges: RefineEdges = False,
     workers: Annotated[
         int | None,
         typer.Option("--workers", min=1, help="Processes on this machine; by default one a core."),

@@ -16,6 +16,7 @@ from typing import Annotated, Any
 import typer
 
 from meniscal_measure.anatomy import Side
+from meniscal_measure.caliper.reading import AxisConvention, ThresholdRule
 from meniscal_measure.errors import MeniscalMeasureError
 
 FAULT_EXIT_CODE = 70
@@ -33,6 +34,17 @@ StudyPath = Annotated[
         help="Folder (any depth), zip archive, DICOMDIR or single DICOM file of one knee MRI.",
         show_default=False,
     ),
+]
+Axis = Annotated[
+    AxisConvention, typer.Option("--axis", help="Direction along which extrusion is measured.")
+]
+ExactlyThreshold = Annotated[
+    ThresholdRule,
+    typer.Option("--threshold-rule", help="What exactly 3.0 mm counts as: above is > 3.0."),
+]
+RefineEdges = Annotated[
+    bool,
+    typer.Option("--refine-edges", help="Move outer edges onto the edge nearby, if there is one."),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for other programs to read.")]
 

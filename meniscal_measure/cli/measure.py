@@ -11,6 +11,9 @@ import typer
 from meniscal_measure.caliper.reading import AxisConvention, Conventions, ThresholdRule
 from meniscal_measure.cli.common import (
     AsJson,
+    Axis,
+    ExactlyThreshold,
+    RefineEdges,
     SideWord,
     StudyPath,
     print_json,
@@ -52,19 +55,9 @@ def measure(
         int | None,
         typer.Option("--series", help="Number of the series to measure, as listed by contents."),
     ] = None,
-    axis: Annotated[
-        AxisConvention, typer.Option("--axis", help="Direction along which extrusion is measured.")
-    ] = AxisConvention.RIM_TO_RIM,
-    threshold_rule: Annotated[
-        ThresholdRule,
-        typer.Option("--threshold-rule", help="What exactly 3.0 mm counts as: above is > 3.0."),
-    ] = ThresholdRule.ABOVE,
-    refine_edges: Annotated[
-        bool,
-        typer.Option(
-            "--refine-edges", help="Move outer edges onto the edge nearby, if there is one."
-        ),
-    ] = False,
+    axis: Axis = AxisConvention.RIM_TO_RIM,
+    threshold_rule: ExactlyThreshold = ThresholdRule.ABOVE,
+    refine_edges: RefineEdges = False,
     place: Annotated[
         list[str] | None,
         typer.Option(

@@ -11,7 +11,11 @@ from urllib.parse import quote
 import typer
 
 from meniscal_measure.caliper.reading import AxisConvention, Conventions, ThresholdRule
-from meniscal_measure.cli.common import reported
+from meniscal_measure.cli.common import (
+    Axis,
+    ExactlyThreshold,
+    reported,
+)
 from meniscal_measure.errors import UsageError
 
 
@@ -32,13 +36,8 @@ def review(
         str,
         typer.Option("--reader", help="Name or pseudonym you sign with; the page asks otherwise."),
     ] = "",
-    axis: Annotated[
-        AxisConvention, typer.Option("--axis", help="Direction along which extrusion is measured.")
-    ] = AxisConvention.RIM_TO_RIM,
-    threshold_rule: Annotated[
-        ThresholdRule,
-        typer.Option("--threshold-rule", help="What exactly 3.0 mm counts as: above is > 3.0."),
-    ] = ThresholdRule.ABOVE,
+    axis: Axis = AxisConvention.RIM_TO_RIM,
+    threshold_rule: ExactlyThreshold = ThresholdRule.ABOVE,
     blinded: Annotated[
         bool,
         typer.Option(
