@@ -14,10 +14,11 @@ import pytest
 import SimpleITK as sitk
 
 import meniscal_measure
-from meniscal_measure.anatomy import Compartment, Side
+from meniscal_measure.anatomy import Compartment, Landmark, Side
 from meniscal_measure.caliper.landmarks import Origin
 from meniscal_measure.caliper.reading import Conventions, Decision, ThresholdRule
-from meniscal_measure.errors import NothingMeasurableError, SideError, UsageError
+from meniscal_measure.errors import LandmarkError, NothingMeasurableError, SideError, UsageError
+from meniscal_measure.report import words
 
 SAMPLES = ("normal", "exactly-3mm", "root-tear", "rectangular-oblique")
 CALIPER_ERROR_MM = 1e-6
@@ -122,9 +123,53 @@ def test_refined_edges_stay_near_the_truth_and_say_so(samples: Path) -> None:
     assert Origin.REFINED in origins or any("edge" in text for text in refined.warnings)
 
 
-def test_without_landmarks_nothing_is_invented(samples: Path) -> None:
-    with pytest.raises(NothingMeasurableError, match="No landmarks are given"):
-        meniscal_measure.measure(samples / "normal")
+def test_without_landmarks_they_are_proposed_and_said_to_be(samples: Path, tmp_path: Path) -> None:
+    reading = meniscal_measure.measure(samples / "normal")
+    reading.save(tmp_path)
+
+    assert not reading.verified
+    assert reading.proposal_confidence is not None
+    assert reading.medial is not None
+    assert {mark.origin for mark in reading.medial.landmarks.values()} == {Origin.PROPOSED}
+    slices = truth_of(samples / "normal")["series"][0]["slices"]
+    true_mm = slices[reading.measured.slice_index]["medial"]["extrusion_mm"]
+    low_mm, high_mm = reading.medial.extrusion.interval95_mm
+    assert low_mm < true_mm < high_mm
+    assert "PROPOSED, NOT VERIFIED" in words.status_words(reading)
+
+
+def test_any_single_proposed_landmark_can_be_placed_by_hand(samples: Path) -> None:
+    proposed = meniscal_measure.measure(samples / "normal")
+    assert proposed.medial is not None
+    column, row = proposed.medial.landmark_pixels[Landmark.RIM]
+    moved = meniscal_measure.measure(samples / "normal", place={"medial_rim": (column - 2, row)})
+    assert moved.medial is not None
+    assert moved.medial.landmarks[Landmark.RIM].origin is Origin.READER
+    assert moved.medial.landmarks[Landmark.OUTER_EDGE].origin is Origin.PROPOSED
+    assert moved.medial.landmark_pixels[Landmark.RIM] == pytest.approx((column - 2, row))
+    assert moved.medial.extrusion.extrusion_mm != proposed.medial.extrusion.extrusion_mm
+
+
+def test_a_landmark_of_an_unknown_name_cannot_be_placed(samples: Path) -> None:
+    with pytest.raises(LandmarkError, match="There is no landmark 'medial_corner'"):
+        meniscal_measure.measure(
+            samples / "normal",
+            landmarks=samples / "normal" / "landmarks.json",
+            place={"medial_corner": (1, 2)},
+        )
+
+
+def test_on_noise_nothing_is_proposed(samples: Path, tmp_path: Path) -> None:
+    study = Path(shutil.copytree(samples / "normal", tmp_path / "study"))
+    rng = np.random.default_rng(3)
+    for path in (study / "series-1").iterdir():
+        dataset = pydicom.dcmread(path)
+        noise = rng.integers(0, 800, (dataset.Rows, dataset.Columns), dtype=np.uint16)
+        dataset.set_pixel_data(noise, "MONOCHROME2", dataset.BitsStored)
+        dataset.file_meta.TransferSyntaxUID = pydicom.uid.ExplicitVRLittleEndian
+        dataset.save_as(path)
+    with pytest.raises(NothingMeasurableError, match=r"No landmarks are proposed.*--landmarks"):
+        meniscal_measure.measure(study)
 
 
 def test_a_missing_path_is_a_usage_error(tmp_path: Path) -> None:
@@ -151,6 +196,18 @@ def test_an_unknown_side_stays_unknown_and_is_said(samples: Path, tmp_path: Path
     reading = meniscal_measure.measure(study, landmarks=study / "landmarks.json")
     assert reading.source.side is None
     assert any("side of the knee is not known" in text for text in reading.warnings)
+
+
+def test_while_the_side_is_unknown_proposals_go_by_image_side(
+    samples: Path, tmp_path: Path
+) -> None:
+    study = without_laterality(samples / "normal", tmp_path / "study")
+    reading = meniscal_measure.measure(study)
+    reading.save(tmp_path / "out")
+    assert set(reading.measured.compartments) == {Compartment.IMAGE_LEFT, Compartment.IMAGE_RIGHT}
+    assert reading.medial is None
+    record = json.loads((tmp_path / "out" / "reading.json").read_text())
+    assert {"image_left", "image_right"} < set(record)
 
 
 def test_a_side_in_free_text_is_offered_and_not_used(samples: Path, tmp_path: Path) -> None:

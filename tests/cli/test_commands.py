@@ -196,3 +196,20 @@ def test_what_is_no_reading_is_refused_with_the_remedy(
     result = runner.invoke(app, command)
     assert result.exit_code == ExitCode.USAGE, result.output
     assert "Give a reading.json".lower() in " ".join(result.output.split()).lower()
+
+
+def test_measure_proposes_landmarks_when_none_are_given(samples: Path, tmp_path: Path) -> None:
+    command = ["measure", str(samples / "normal"), "--out", str(tmp_path)]
+    result = runner.invoke(app, command)
+    assert result.exit_code == ExitCode.DONE, result.output
+    assert "PROPOSED, NOT VERIFIED" in result.output
+    record = json.loads((tmp_path / "reading.json").read_text())
+    assert record["verified"] is False
+    assert record["medial"]["landmarks"]["rim"]["origin"] == "proposed"
+
+
+def test_a_landmark_placed_by_hand_must_be_legible(samples: Path, tmp_path: Path) -> None:
+    code, output = measure(samples / "normal", tmp_path / "out", "--place", "medial_rim=175")
+    assert code == ExitCode.USAGE
+    assert "NAME=COLUMN,ROW" in output
+    assert not (tmp_path / "out").exists()
