@@ -33,7 +33,11 @@ def study(recipe: Recipe, out: Out, as_json: AsJson = False) -> None:
         if as_json:
             print_json({"folder": str(out), "name": truth.name, "series_instance_uids": series})
         else:
-            typer.echo(f"Written to {out}: {truth.name}, {len(series)} series, truth.json.")
+            has_landmarks = truth.measured is not None and truth.measured.shown
+            ending = "landmarks.json" if has_landmarks else "no slice to place landmarks on"
+            typer.echo(
+                f"Written to {out}: {truth.name}, {len(series)} series, truth.json, {ending}."
+            )
 
 
 @app.command()

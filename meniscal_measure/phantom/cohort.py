@@ -199,6 +199,12 @@ def _repositioned(study: StudyRecipe, turn_deg: FloatArray) -> StudyRecipe:
 def _write_readings(
     recipe: CohortStudyRecipe, truth: StudyTruth, folder: Path, rng: np.random.Generator
 ) -> None:
+    if truth.measured is None or not truth.measured.shown:
+        raise RecipeError(
+            f"The measured slice of {truth.name} does not show both menisci, so that no reader can"
+            " place landmarks; enlarge rows, columns or spacings of series[0], or lessen its"
+            " offset_mm and rotation_deg."
+        )
     for number, reader in enumerate(_readers(recipe), start=1):
         placed = placed_by(reader, truth, rng)
         write_landmarks(truth, folder / f"reader-{number}.json", placed, sd_mm=reader.sd_mm)
@@ -229,18 +235,20 @@ def _drawn_visits(recipe: CohortStudyRecipe, rng: np.random.Generator) -> list[K
     cohort = recipe.cohort
     extrusion_mm = rng.normal(cohort.medial_extrusion_mean_mm, cohort.medial_extrusion_sd_mm)
     change_mm = rng.normal(cohort.change_mean_mm, cohort.change_sd_mm)
+    refusal: RecipeError | None = None
     for _ in range(DRAWS):
         drawn = _study(recipe, draw_parameters(rng, recipe.population), name=recipe.name, seed=0)
         try:
             baseline = study_knee(drawn, {Compartment.MEDIAL: extrusion_mm})
             visits = [baseline, _followed_up(cohort, baseline, change_mm)]
-        except RecipeError:  # the extrusion does not fit the profile of this knee: draw another
+        except RecipeError as error:  # the profile of this knee does not fit: draw another
+            refusal = error
             continue
         return visits[: cohort.visits]
     raise RecipeError(
         f"No knee with a medial extrusion of {extrusion_mm:.1f} mm, {change_mm:+.1f} mm at the"
         f" second visit, was found in {DRAWS} draws; lower cohort.medial_extrusion_mean_mm or its"
-        " sd, or the change."
+        f" sd, or the change. The last was refused because: {refusal}"
     )
 
 

@@ -34,10 +34,10 @@ class Reader:
 
 
 def placed_by(reader: Reader, truth: StudyTruth, rng: np.random.Generator) -> PlacedPoints:
-    """Place the landmarks of every measurable slice of the coronal series once."""
+    """Place the landmarks of every slice of the coronal series that shows them all once."""
     placed: PlacedPoints = {}
     for item in truth.coronal.slices if truth.coronal is not None else ():
-        if item.measurable:
+        if item.shown:
             for (compartment, landmark), point in _placed_on(reader, item, rng).items():
                 placed[item.index, compartment, landmark] = point
     return placed

@@ -67,7 +67,8 @@ def write_study(
     """Image the knee of a recipe and write its study.
 
     Written are one folder of DICOM files for each series, its label map where asked for,
-    `truth.json`, and, if a coronal series is among them, `landmarks.json` with its exact landmarks.
+    `truth.json`, and, if the measured slice of a coronal series shows both menisci,
+    `landmarks.json` with the exact landmarks.
 
     Parameters
     ----------

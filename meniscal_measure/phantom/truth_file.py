@@ -39,6 +39,12 @@ class TrueSlice:
         """Whether the bodies of both menisci are cut."""
         return len(self.extrusion_mm) == len(self.points) > 0
 
+    @property
+    def shown(self) -> bool:
+        """Whether it is measurable and every landmark lies on the image."""
+        points = [point for found in self.points.values() for point in found.values()]
+        return self.measurable and all(self.grid.contains(_pixel(self.grid, p)) for p in points)
+
 
 @dataclass(frozen=True)
 class SeriesTruth:
@@ -173,12 +179,12 @@ def landmark_document(
     Returns
     -------
     dict or None
-        The measured slice first; None if there is none whose landmarks are known.
+        The slices that show all landmarks, the measured one first; None if that one does not.
     """
     coronal, measured = truth.coronal, truth.measured
-    if coronal is None or measured is None or not measured.measurable:
+    if coronal is None or measured is None or not measured.shown:
         return None
-    others = [item for item in coronal.slices if item.measurable and item is not measured]
+    others = [item for item in coronal.slices if item.shown and item is not measured]
     document: dict[str, Any] = {"slice_convention": SLICE_CONVENTION, "slice_reason": SLICE_REASON}
     if sd_mm is not None:
         document["sd_mm"] = sd_mm

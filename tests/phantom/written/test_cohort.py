@@ -131,3 +131,22 @@ def test_progress_is_told_after_each_visit(cohort_document: dict[str, Any], tmp_
         progress=lambda done, total: told.append((done, total)),
     )
     assert told == [(1, 2), (2, 2)]
+
+
+def test_a_cohort_whose_slices_do_not_show_the_menisci_is_refused(
+    cohort_document: dict[str, Any], tmp_path: Path
+) -> None:
+    cohort_document["series"][0] |= {"column_spacing_mm": 0.7, "slices": 1}
+    message = "measured slice of trial-1 does not show both menisci.* enlarge rows, columns"
+    with pytest.raises(RecipeError, match=message):
+        write_cohort(parse_cohort_recipe(cohort_document), tmp_path)
+
+
+def test_a_cohort_without_a_fitting_knee_says_what_refused_the_last(
+    cohort_document: dict[str, Any], tmp_path: Path
+) -> None:
+    cohort_document["series"][0]["offset_mm"] = [0.0, 60.0, 0.0]
+    with pytest.raises(
+        RecipeError, match=r"The last was refused because: .* does not cut the body"
+    ):
+        write_cohort(parse_cohort_recipe(cohort_document), tmp_path)

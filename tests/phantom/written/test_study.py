@@ -195,6 +195,18 @@ def test_without_a_coronal_series_there_is_no_landmark_file(
     assert not (tmp_path / "landmarks.json").exists()
 
 
+def test_slices_too_small_to_show_the_menisci_get_no_landmarks(
+    document: dict[str, Any], tmp_path: Path
+) -> None:
+    """Landmarks off the image are in the truth; a landmark file with them would be refused."""
+    document["series"] = [document["series"][0] | {"column_spacing_mm": 0.7}]
+    truth = write_study(parse_recipe(document), tmp_path)
+    assert truth.measured is not None
+    assert truth.measured.measurable
+    assert not truth.measured.shown
+    assert not (tmp_path / "landmarks.json").exists()
+
+
 def test_extrusion_without_a_coronal_series_is_refused(
     document: dict[str, Any], tmp_path: Path
 ) -> None:
