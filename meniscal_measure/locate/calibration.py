@@ -15,10 +15,13 @@ from meniscal_measure.geometry import FloatArray
 from meniscal_measure.locate.margins import Margin
 from meniscal_measure.locate.survey import Survey
 
-SD_FACTOR = np.array([1.0, 1.15, 0.0])
-"""By how much the stated standard deviation of rim, outer edge and inner tip is stretched. The
-tip is read off the outline of the meniscus, of which the stated one knows nothing.
+SD_FACTOR = np.array([0.9, 2.2, 1.0])
+SD_POWER = np.array([1.0, 2.25, 1.0])
+"""Standard deviation of rim, outer edge and inner tip in mm: factor times a power of what the
+network states and the looks differ by. An edge that looks unsure is worse than the network says.
 """
+STATED_COUNTS = np.array([1.0, 1.0, 0.0])
+"""The tip is read off the outline of the meniscus, of which the stated deviation knows nothing."""
 LEAST_SD_MM = np.array([0.15, 0.15, 0.8])
 """Standard deviation where networks and looks agree wholly."""
 GOOD_MM = 1.5
@@ -35,8 +38,8 @@ WORST_TIP_SD_MM = 3.0
 
 def sd_mm(margin: Margin) -> FloatArray:
     """Calibrated standard deviation of rim, outer edge and inner tip along the joint line."""
-    combined = np.hypot(SD_FACTOR * margin.sd_mm, margin.spread_mm)
-    return np.asarray(np.maximum(combined, LEAST_SD_MM))
+    combined = np.hypot(STATED_COUNTS * margin.sd_mm, margin.spread_mm)
+    return np.asarray(np.maximum(SD_FACTOR * combined**SD_POWER, LEAST_SD_MM))
 
 
 def doubt(survey: Survey, index: int) -> float:
@@ -46,8 +49,9 @@ def doubt(survey: Survey, index: int) -> float:
 
 def confidence(survey: Survey, index: int, margins: Sequence[Margin]) -> float:
     """Probability that both rims and outer edges are well placed on the chosen slice."""
-    worst = max(float(sd) for margin in margins for sd in sd_mm(margin)[:2])
-    return doubt(survey, index) * math.erf(GOOD_MM / (worst * math.sqrt(2)))
+    sds = [float(sd) for margin in margins for sd in sd_mm(margin)[:2]]
+    placed = math.prod(math.erf(GOOD_MM / (sd * math.sqrt(2))) for sd in sds)
+    return doubt(survey, index) * placed
 
 
 def refusal(survey: Survey, index: int, disagreement_mm: float) -> str:

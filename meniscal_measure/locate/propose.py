@@ -19,14 +19,17 @@ from meniscal_measure.caliper.landmarks import (
 )
 from meniscal_measure.geometry import FloatArray, PixelGrid, as_vector
 from meniscal_measure.locate import calibration
+from meniscal_measure.locate.bone import is_void
 from meniscal_measure.locate.consensus import middle_mm, smoothed
 from meniscal_measure.locate.margins import LOOKS, Closer, Looks, Margin, Place
-from meniscal_measure.locate.survey import Survey, survey
+from meniscal_measure.locate.survey import Survey, is_upended, survey
 from meniscal_measure.series.model import Stack
 
 NEIGHBOURS = 2
 """Slices on each side of the middle one on which landmarks are proposed."""
 POINTS = (Landmark.RIM, Landmark.OUTER_EDGE, Landmark.INNER_TIP)
+SMOOTH = (0, 1)
+"""Rim and outer edge follow the border of the plateau; the tip does not near the horns."""
 TARGETS = {SliceConvention.MEDIAL_SPINE_APEX: 0, SliceConvention.PLATEAU_MIDPOINT: 1}
 """Slice conventions that can be proposed, with their place among the network's answers."""
 
@@ -78,6 +81,14 @@ def propose(
     refusal = calibration.refusal(seen, index, disagreement)
     if refusal:
         return Proposal(None, calibration.doubt(seen, index), refusal)
+    rims, upended = seen.pixels[index, :2], is_upended(grids[index])
+    if is_void(pixels[index], grids[index], rims, upended=upended):
+        return Proposal(
+            None,
+            0.0,
+            "The bone below the joint gives no signal, as beside metal; place the landmarks by"
+            " hand if the joint can be measured at all.",
+        )
     chosen = around(index, len(grids))
     margins = look_closely(grids, pixels, seen, chosen)
     confidence = calibration.confidence(seen, index, [margins[index, right] for right in (0, 1)])
@@ -141,11 +152,11 @@ def _placed(
 def along_slices(
     grids: Sequence[PixelGrid], margins: Sequence[Margin], chosen: Sequence[int], spacing_mm: float
 ) -> list[tuple[FloatArray, Margin]]:
-    """Pixels of rim, outer edge and tip on each slice, drawn smoothly over the slices."""
+    """Draw rim and outer edge smoothly over the slices; gives pixels of all points on each."""
     grid = grids[chosen[0]]
     spacing = np.array([grid.column_spacing_mm, grid.row_spacing_mm])
     pixels = np.stack([margin.pixels for margin in margins])
-    for point in range(len(POINTS)):
+    for point in SMOOTH:
         sds = np.array([calibration.sd_mm(margin)[point] for margin in margins])
         for axis in (0, 1):
             course = smoothed(pixels[:, point, axis] * spacing[axis], sds, spacing_mm)

@@ -1,0 +1,159 @@
+"""A series of a synthetic knee, from another generator than the networks were trained on."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from meniscal_measure.anatomy import Compartment, Landmark, Plane, Side
+from meniscal_measure.caliper.landmarks import Origin, SliceLandmarks
+from meniscal_measure.geometry import PixelGrid
+from meniscal_measure.locate import networks
+from meniscal_measure.locate.propose import NEIGHBOURS, propose
+from meniscal_measure.phantom.knee import Knee
+from meniscal_measure.phantom.parameters import KneeParameters
+from meniscal_measure.phantom.scanner.acquire import Scanner, scan
+from meniscal_measure.phantom.scanner.image import ScannedStack
+from meniscal_measure.phantom.scanner.protocols import PROTOCOLS, ProtocolName
+from meniscal_measure.phantom.scanner.sampling import StackPlan, StackPlane
+from meniscal_measure.series.model import (
+    Contrast,
+    FileRef,
+    Frame,
+    Identity,
+    Laterality,
+    Stack,
+    Weighting,
+)
+
+WITHIN_MM = 1.5
+"""What the proposal may be off on one ordinary knee; the model card has the distribution."""
+WEIGHTS_LIMIT_BYTES = 15_000_000
+
+
+def a_stack(grids: Sequence[PixelGrid]) -> Stack:
+    nowhere = FileRef(Path("none.dcm"))
+    frames = tuple(Frame(nowhere, None, str(i), grid, 4.0) for i, grid in enumerate(grids))
+    positions = tuple(float(grid.origin @ grids[0].normal) for grid in grids)
+    return Stack(
+        Identity("", "", "", "", "", "", None, "", ""),
+        Plane.CORONAL,
+        Contrast(Weighting.PROTON_DENSITY, fat_suppressed=True, evidence="test"),
+        Laterality(None, "test"),
+        frames,
+        positions,
+        (),
+    )
+
+
+@pytest.fixture(scope="module")
+def knee() -> Knee:
+    return Knee(KneeParameters())
+
+
+@pytest.fixture(scope="module")
+def scanned(knee: Knee) -> ScannedStack:
+    plan = StackPlan(StackPlane.CORONAL, 7, 190, 190, 0.8, 0.8, 4.0, 4.4)
+    return scan(
+        knee, plan, PROTOCOLS[ProtocolName.PD_TSE_FS], scanner=Scanner(snr=40), seeds=(1, 1)
+    )
+
+
+def along_rims_mm(found: SliceLandmarks, knee: Knee, grid: PixelGrid) -> list[float]:
+    """Errors of rims and edges along the line of the true rims."""
+    truth = knee.landmarks_on(grid)
+    assert truth is not None
+    rims = [np.array(truth[c][Landmark.RIM]) for c in (Compartment.MEDIAL, Compartment.LATERAL)]
+    line = (rims[0] - rims[1]) / np.linalg.norm(rims[0] - rims[1])
+    return [
+        float((np.array(found.points[c][name].point_mm) - truth[c][name]) @ line)
+        for c in truth
+        for name in (Landmark.RIM, Landmark.OUTER_EDGE)
+    ]
+
+
+def test_rims_and_edges_are_proposed_near_the_truth(knee: Knee, scanned: ScannedStack) -> None:
+    proposal = propose(a_stack(scanned.grids), scanned.pixels, knee.parameters.side)
+    assert proposal.landmarks is not None, proposal.reason
+    measured = proposal.landmarks.measured
+    errors = along_rims_mm(measured, knee, scanned.grids[measured.slice_index])
+    assert np.abs(errors).max() < WITHIN_MM
+    assert len(proposal.landmarks.neighbours) == 2 * NEIGHBOURS
+    assert 0 < proposal.confidence <= 1
+    assert all(
+        point.origin is Origin.PROPOSED and point.sd_mm > 0
+        for placed in measured.points.values()
+        for point in placed.values()
+    )
+
+
+def test_the_slice_chosen_is_within_one_of_the_spine(knee: Knee, scanned: ScannedStack) -> None:
+    proposal = propose(a_stack(scanned.grids), scanned.pixels, knee.parameters.side)
+    assert proposal.landmarks is not None
+    apex = np.array(knee.mid_coronal.medial_spine_apex)
+    nearest = min(
+        range(len(scanned.grids)), key=lambda i: abs(float(scanned.grids[i].off_plane_mm(apex)))
+    )
+    assert abs(proposal.landmarks.measured.slice_index - nearest) <= 1
+
+
+def test_without_a_side_the_compartments_are_those_of_the_image(scanned: ScannedStack) -> None:
+    proposal = propose(a_stack(scanned.grids), scanned.pixels, None)
+    assert proposal.landmarks is not None
+    assert set(proposal.landmarks.measured.points) == {
+        Compartment.IMAGE_LEFT,
+        Compartment.IMAGE_RIGHT,
+    }
+
+
+def test_a_picture_stored_upside_down_gives_the_same_patient_points(
+    knee: Knee, scanned: ScannedStack
+) -> None:
+    upright = propose(a_stack(scanned.grids), scanned.pixels, Side.RIGHT)
+    flipped = [
+        replace(
+            grid,
+            position_mm=tuple(grid.to_patient([0, grid.rows - 1])),
+            column_cosines=tuple(-np.array(grid.column_cosines)),
+        )
+        for grid in scanned.grids
+    ][::-1]
+    pixels = scanned.pixels[::-1, ::-1]
+    turned = propose(a_stack(flipped), pixels, Side.RIGHT)
+    assert upright.landmarks is not None
+    assert turned.landmarks is not None
+    for compartment, placed in upright.landmarks.measured.points.items():
+        other = turned.landmarks.measured.points[compartment]
+        assert other[Landmark.RIM].point_mm == pytest.approx(
+            placed[Landmark.RIM].point_mm, abs=0.05
+        )
+
+
+def noise(shape: tuple[int, ...]) -> NDArray[np.float64]:
+    return np.abs(np.random.default_rng(2).normal(size=shape)) * 300
+
+
+def test_noise_is_declined_in_words(scanned: ScannedStack) -> None:
+    proposal = propose(a_stack(scanned.grids), noise(scanned.pixels.shape), Side.RIGHT)
+    assert proposal.landmarks is None
+    assert "place the landmarks by hand" in proposal.reason
+
+
+def test_a_tibia_void_of_signal_is_declined(knee: Knee, scanned: ScannedStack) -> None:
+    rims = knee.landmarks_on(scanned.grids[3])
+    assert rims is not None
+    row = float(scanned.grids[3].to_pixel(rims[Compartment.MEDIAL][Landmark.RIM])[1])
+    spoilt = scanned.pixels.astype(float)
+    spoilt[:, int(row) + 2 : int(row) + 12, :] *= 0.03
+    proposal = propose(a_stack(scanned.grids), spoilt, knee.parameters.side)
+    assert proposal.landmarks is None
+
+
+def test_the_networks_are_small_and_as_released() -> None:
+    for name in ("survey", "margin_a", "margin_b"):
+        assert len(networks._checked(name)) > 0
+    folder = Path(networks.__file__).parent / "weights"
+    assert sum(file.stat().st_size for file in folder.glob("*.onnx")) < WEIGHTS_LIMIT_BYTES
