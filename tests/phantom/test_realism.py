@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import ndimage, stats
 
 import meniscal_measure
 from meniscal_measure.caliper.edges import refine_edge
@@ -58,6 +58,10 @@ REAL_SHAFT_EDGES = [(75.5, 30.0), (75.5, 35.0), (75.5, 40.0), (75.0, 45.0)]
 PROTOCOL_OF = {"COR PD FS": ProtocolName.PD_TSE_FS, "COR T1": ProtocolName.T1_TSE}
 NOMINAL_MM = {"COR PD FS": 0.5, "COR T1": 0.625}
 
+DEEP_PX = 2.0
+FEWEST_DEEP = 20
+"""How far from any other tissue a pixel counts as well inside, and how many such must there be."""
+
 TEN_TO_NINETY = float(stats.norm.ppf(0.9) - stats.norm.ppf(0.1))
 """Width of a Gaussian-blurred step from 10 to 90 % in standard deviations, 2.563."""
 
@@ -89,7 +93,11 @@ def synthetic(description: str) -> ScannedStack:
 
 
 def tissue_values(stack: ScannedStack, tissue: Tissue) -> NDArray[np.uint16]:
-    return np.asarray(stack.pixels[stack.labels == tissue])
+    """Values well inside a tissue, as the real discs are; of a thin one all values."""
+    deep = [ndimage.distance_transform_edt(here == tissue) >= DEEP_PX for here in stack.labels]
+    inside = np.stack(deep)
+    enough = np.count_nonzero(inside) >= FEWEST_DEEP
+    return np.asarray(stack.pixels[inside if enough else stack.labels == tissue])
 
 
 @pytest.mark.parametrize("description", REAL_DISCS)
@@ -97,6 +105,7 @@ def test_tissues_are_ordered_as_in_a_real_knee(real_study: Path, description: st
     image, _ = real_slice(real_study, description)
     stack = synthetic(description)
     discs = REAL_DISCS[description]
+    # Coils dim the muscle at the ends of the picture by about a third against the menisci.
     reference_real = float(np.median(disc_values(image, discs[Tissue.MUSCLE])))
     reference_made = float(np.median(tissue_values(stack, Tissue.MUSCLE)))
     real, made = {}, {}
@@ -112,8 +121,10 @@ def test_tissues_are_ordered_as_in_a_real_knee(real_study: Path, description: st
 def test_edges_are_of_the_sharpness_of_a_real_knee(real_study: Path) -> None:
     """From 10 to 90 % at the inner border of the femoral shaft's cortex, T1-weighted.
 
-    The real edges rise within a pixel, at the limit of what can be fitted; the synthetic ones,
-    damped against ringing and blurred by the slice, take nearly two.
+    The real edges rise within a pixel, at the limit of what can be fitted, on a nominal spacing;
+    the synthetic ones take nearly two. Of these 1.0 mm the k-space window makes 0.3, the fat of
+    the marrow displaced against its water 0.2, the slope of the cortex through the slice 0.05.
+    The window stays: neighbouring pixels of real air are correlated by 0.2, of synthetic air 0.1.
     """
     image, grid = real_slice(real_study, "COR T1")
     real = edge_widths_mm(image, grid, REAL_SHAFT_EDGES)

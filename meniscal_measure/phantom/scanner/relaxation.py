@@ -85,7 +85,7 @@ PROPERTIES: Mapping[Tissue, Properties] = MappingProxyType(
         Tissue.FAT: Properties(
             *((288.0, 371.0), (165.0, 133.0), 0.95, GOLD, _RECALLED, _RECALLED),
             fat_fraction=0.97,
-            texture=0.09,
+            texture=0.05,
             pattern=Pattern.SEPTA,
         ),
         Tissue.MUSCLE: Properties(

@@ -22,11 +22,12 @@ CELL_MM = {
 GRAIN_MM = (0.8, 3.0)
 """Sizes of grain that are mixed in equal parts."""
 
-LOBULE_CELLS = 2.2
+LOBULE_CELLS = 2.6
 """Scale of the smooth field whose zeros are the walls between fat lobules."""
 
-SEPTUM_WIDTH = 0.22
-"""Half-width of a wall, in standard deviations of that field."""
+SEPTUM_WIDTH = 0.12
+"""Half-width of a wall, in standard deviations of that field: a few tenths of a millimetre, so that
+only some walls are seen, as on images."""
 
 
 class Texture:
