@@ -52,8 +52,9 @@ def smoothed(values: FloatArray, sds: FloatArray, spacing_mm: float) -> FloatArr
 
     Examples
     --------
-    >>> smoothed(np.array([0.0, 1.0, 5.0, 3.0, 4.0]), np.array([0.3, 0.3, 3, 0.3, 0.3]), 1).round(1)
-    array([0. , 1. , 2. , 3. , 4. ])
+    >>> sds = np.array([0.3, 0.3, 3.0, 0.3, 0.3])
+    >>> smoothed(np.array([1.0, 2.0, 6.0, 4.0, 5.0]), sds, 1.0).round(1).tolist()
+    [1.0, 2.0, 3.0, 4.0, 5.0]
     """
     count = len(values)
     precision = np.diag(1 / np.asarray(sds) ** 2)

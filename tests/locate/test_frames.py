@@ -35,7 +35,7 @@ def test_a_ramp_seen_through_a_frame_keeps_its_values(mirrored: bool, upended: b
     ramp = 3.0 * columns + 2.0 * rows
     frame = Frame((40.3, 30.7), 0.3, 32, mirrored, upended)
     seen = frame.look(ramp, grid())
-    places = frame.to_slice(np.moveaxis(np.indices((32, 32))[::-1], 0, -1), grid())
+    places = frame.to_slice(np.moveaxis(np.indices((32, 32))[::-1].astype(float), 0, -1), grid())
     assert seen == pytest.approx(3 * places[..., 0] + 2 * places[..., 1], rel=1e-4)
 
 
