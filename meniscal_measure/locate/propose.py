@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from meniscal_measure.anatomy import Compartment, Landmark, Side
+from meniscal_measure.caliper.checks import MIN_STEP_SD
 from meniscal_measure.caliper.landmarks import (
     LandmarkSet,
     Origin,
@@ -17,7 +18,10 @@ from meniscal_measure.caliper.landmarks import (
     SliceConvention,
     SliceLandmarks,
 )
-from meniscal_measure.geometry import FloatArray, PixelGrid, as_vector
+from meniscal_measure.caliper.measure import slice_geometry
+from meniscal_measure.caliper.reading import AxisConvention
+from meniscal_measure.errors import LandmarkError
+from meniscal_measure.geometry import FloatArray, PixelGrid, as_vector, unit_vector
 from meniscal_measure.locate import calibration
 from meniscal_measure.locate.bone import is_void
 from meniscal_measure.locate.consensus import middle_mm, smoothed
@@ -30,6 +34,9 @@ NEIGHBOURS = 2
 POINTS = (Landmark.RIM, Landmark.OUTER_EDGE, Landmark.INNER_TIP)
 SMOOTH = (0, 1)
 """Rim and outer edge follow the border of the plateau; the tip does not near the horns."""
+SURE_TIP_SD = MIN_STEP_SD + 1
+"""Standard deviations by which tip and outer edge must lie apart: one more than the caliper asks,
+so that a tip is also sure along another axis than the line of the rims."""
 TARGETS = {SliceConvention.MEDIAL_SPINE_APEX: 0, SliceConvention.PLATEAU_MIDPOINT: 1}
 """Slice conventions that can be proposed, with their place among the network's answers."""
 
@@ -105,7 +112,14 @@ def propose(
     )
     slices = _placed(grids, margins, chosen, side, stack.spacing_mm or 1.0)
     measured = slices.pop(chosen.index(index))
-    return Proposal(LandmarkSet(measured, tuple(slices), convention, reason), confidence, reason)
+    if not _can_be_measured(measured, grids[index]):
+        return Proposal(
+            None,
+            confidence,
+            f"The landmarks found on slice {index + 1} contradict each other; place them by hand.",
+        )
+    neighbours = tuple(item for item in slices if _can_be_measured(item, grids[item.slice_index]))
+    return Proposal(LandmarkSet(measured, neighbours, convention, reason), confidence, reason)
 
 
 def around(index: int, count: int) -> list[int]:
@@ -146,7 +160,34 @@ def _placed(
         course = along_slices(grids, [margins[i, right] for i in chosen], chosen, spacing_mm)
         for slice_points, (pixel, margin), index in zip(points, course, chosen, strict=True):
             slice_points[compartment] = _landmarks(grids[index], pixel, margin)
-    return [SliceLandmarks(i, p) for i, p in zip(chosen, points, strict=True)]
+    return [
+        SliceLandmarks(i, {name: _with_sure_tip(p, name) for name in p})
+        for i, p in zip(chosen, points, strict=True)
+    ]
+
+
+def _with_sure_tip(
+    points: Mapping[Compartment, Mapping[Landmark, PlacedLandmark]], compartment: Compartment
+) -> dict[Landmark, PlacedLandmark]:
+    """Leave out an inner tip of which it is not sure that it lies inward of the outer edge."""
+    placed = dict(points[compartment])
+    if Landmark.INNER_TIP in placed:
+        tip, edge = placed[Landmark.INNER_TIP], placed[Landmark.OUTER_EDGE]
+        opposite = points[compartment.opposite][Landmark.RIM]
+        axis = unit_vector(np.subtract(placed[Landmark.RIM].point_mm, opposite.point_mm))
+        body_mm = float(np.subtract(edge.point_mm, tip.point_mm) @ axis)
+        if body_mm < SURE_TIP_SD * max(tip.sd_mm, edge.sd_mm):
+            del placed[Landmark.INNER_TIP]
+    return placed
+
+
+def _can_be_measured(landmarks: SliceLandmarks, grid: PixelGrid) -> bool:
+    """Whether the caliper takes these landmarks; it refuses what no knee can show."""
+    try:
+        slice_geometry(landmarks, grid, AxisConvention.RIM_TO_RIM)
+    except LandmarkError:
+        return False
+    return True
 
 
 def along_slices(

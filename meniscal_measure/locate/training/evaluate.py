@@ -56,10 +56,7 @@ class HeldOut:
         with np.load(path) as file:
             truth = json.loads(str(file["truth"]))
             pixels = file["pixels"]
-        grids = [
-            PixelGrid(**{k: tuple(v) if isinstance(v, list) else v for k, v in grid.items()})
-            for grid in truth["grids"]
-        ]
+        grids = [_grid(grid) for grid in truth["grids"]]
         return cls(int(path.stem), grids, pixels, truth)
 
     @property
@@ -70,6 +67,11 @@ class HeldOut:
     def along_mm(self, point: Sequence[float]) -> float:
         """Position of a patient point along the normal."""
         return float(np.array(point) @ self.grids[0].normal)
+
+
+def _grid(record: dict[str, Any]) -> PixelGrid:
+    plain: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in record.items()}
+    return PixelGrid(**plain)
 
 
 def judge(path: Path, looks: Looks = LOOKS) -> tuple[list[list[float]], list[float]]:
@@ -141,7 +143,7 @@ def main() -> None:
     parser.add_argument("--only", help="one of the margin networks instead of both")
     parser.add_argument("--processes", type=int, default=1)
     options = parser.parse_args()
-    looks = [(options.only or name, *rest) for name, *rest in LOOKS]
+    looks = [(options.only or name, shift, scale) for name, shift, scale in LOOKS]
     paths = sorted(options.folder.glob("*.npz"))
     with ProcessPoolExecutor(options.processes) as pool:
         judged = list(pool.map(partial(judge, looks=looks), paths))

@@ -120,7 +120,8 @@ def train(options: argparse.Namespace) -> None:
     trainer = Trainer(TASKS[options.task], torch.device(options.device), options.learning_rate)
     if options.resume:
         trainer.resume(options.resume)
-    start, seen, total = time.monotonic(), 0, {}
+    start, seen = time.monotonic(), 0
+    total: dict[str, Tensor | float] = {}
     while (elapsed := time.monotonic() - start) < options.seconds:
         parts = trainer.learn(options.knees, options.portions, elapsed / options.seconds)
         total = {k: total.get(k, 0.0) + v.detach() for k, v in parts.items()}
