@@ -85,7 +85,7 @@ def _places(folder: Path) -> list[Path]:
         inside = sorted(folder.iterdir())
     except OSError as error:
         raise UsageError(f"{folder} cannot be read: {error.strerror}. Name a folder.") from error
-    return [path for path in inside if path.is_dir() or path.suffix == ".zip"]
+    return [path for path in inside if path.is_dir() or path.suffix.lower() == ".zip"]
 
 
 def _examinations(study: Study) -> Iterator[_Found]:

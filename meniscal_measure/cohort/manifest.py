@@ -79,7 +79,7 @@ def read_manifest(path: Path) -> Iterator[Entry]:
     --------
     meniscal_measure.cohort.store.Store.enrol : takes a manifest whole or not at all.
     """
-    lines = _parquet_lines(path) if path.suffix in PARQUET_SUFFIXES else _csv_lines(path)
+    lines = _parquet_lines(path) if path.suffix.lower() in PARQUET_SUFFIXES else _csv_lines(path)
     problems: list[str] = []
     with closing(_Seen()) as seen:
         for number, line in lines:

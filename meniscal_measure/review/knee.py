@@ -113,10 +113,10 @@ def open_knee(knee: Knee) -> OpenKnee:
     study = open_study(knee.study)
     remarks = [*_several_studies(study)]
     try:
-        uids = sorted(named_sop_instance_uids(knee.landmarks)) if knee.landmarks else []
+        uids = named_sop_instance_uids(knee.landmarks) if knee.landmarks else ()
     except LandmarkError as error:
-        uids, remarks = [], [*remarks, str(error)]
-    choice = choose_coronal(study, sop_instance_uid=uids[0] if uids else None)
+        uids, remarks = (), [*remarks, str(error)]
+    choice = choose_coronal(study, sop_instance_uid=next(iter(uids), None))
     laterality = resolve_side(choice.stack, knee.side)
     return OpenKnee(knee, study, choice, laterality, None, " ".join(remarks))
 

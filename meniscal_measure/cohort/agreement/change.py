@@ -22,7 +22,6 @@ from meniscal_measure.cohort.agreement.proportions import proportion
 from meniscal_measure.errors import AgreementError
 
 SOURCE_MEAN = "paired t interval (Student 1908)"
-SOURCE_DETECTABLE = "Weir JP. J Strength Cond Res 2005;19:231-240"
 
 
 @dataclass(frozen=True)

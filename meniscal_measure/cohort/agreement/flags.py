@@ -19,7 +19,6 @@ from meniscal_measure.cohort.agreement.grades import Kappa, Weights, kappa_of_ta
 from meniscal_measure.cohort.agreement.proportions import ProportionInterval, proportion
 from meniscal_measure.errors import AgreementError
 
-SOURCE_SPECIFIC = "Cicchetti DV, Feinstein AR. J Clin Epidemiol 1990;43:551-558"
 SOURCE_MCNEMAR = "McNemar Q. Psychometrika 1947;12:153-157 (exact binomial form)"
 
 

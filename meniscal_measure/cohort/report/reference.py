@@ -64,7 +64,10 @@ def read_reference(path: Path) -> Reference:
         if side is None or said not in FINDINGS:
             problems.append(f"line {number}: give side left or right, and finding 1, 0 or nothing")
             continue
-        findings[f"{row['subject']} / {side.word} / {row['visit']}"] = FINDINGS[said]
+        knee = f"{(row['subject'] or '').strip()} / {side.word} / {(row['visit'] or '').strip()}"
+        first = findings.setdefault(knee, FINDINGS[said])
+        if not np.array_equal(first, FINDINGS[said], equal_nan=True):
+            problems.append(f"line {number}: {knee} has another finding above; keep one")
     if problems:
         raise ManifestError(f"{path} cannot be used:\n  " + "\n  ".join(problems))
     return Reference(findings)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from itertools import pairwise
 
@@ -23,9 +24,15 @@ MOST_CHANGES = 500
 """Longest list of changed knees in the report."""
 
 
+def in_order(visit: str) -> list[str | int]:
+    """Sort key by which visit 2 comes before visit 10."""
+    parts = re.split(r"(\d+)", visit)
+    return [int(part) if number % 2 else part for number, part in enumerate(parts)]
+
+
 def visit_sections(label: str, readings: Readings) -> Iterator[Block]:
     """Say how knees changed from each visit to the next, by the order of the visits' names."""
-    visits = np.unique(readings.visit).tolist()
+    visits = sorted(np.unique(readings.visit).tolist(), key=in_order)
     if len(visits) < 2:
         return
     detectable_mm, evidence = detectable_change(readings)

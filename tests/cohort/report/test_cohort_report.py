@@ -29,6 +29,7 @@ from meniscal_measure.cohort.report.groups import group_sections
 from meniscal_measure.cohort.report.html import to_html
 from meniscal_measure.cohort.report.pdf import LINE_WIDTH, to_pdf
 from meniscal_measure.cohort.report.reference import read_reference
+from meniscal_measure.cohort.report.visits import in_order
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.errors import AgreementError, ManifestError, UsageError
 from meniscal_measure.report.notice import NOTICE
@@ -233,3 +234,20 @@ def test_wide_tables_wrap_in_the_pdf_and_lose_nothing() -> None:
     lines = list(_lines(table))
     assert max(map(len, lines)) <= LINE_WIDTH
     assert "".join(reason.split()) in "".join("".join(lines).split()).replace("S1/1", "")
+
+
+def test_a_knee_with_two_different_findings_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "reference.csv"
+    path.write_text("subject,visit,side,finding\nA,1,left,1\n A ,1,left,yes\nA,1,left,0\n")
+    with pytest.raises(ManifestError, match="line 4: A / left / 1 has another finding above"):
+        read_reference(path)
+
+
+def test_visit_two_comes_before_visit_ten() -> None:
+    assert sorted(["10", "2", "month 12", "month 6", "baseline"], key=in_order) == [
+        "2",
+        "10",
+        "baseline",
+        "month 6",
+        "month 12",
+    ]
