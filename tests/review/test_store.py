@@ -6,6 +6,7 @@ import json
 import resource
 import sqlite3
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -94,22 +95,21 @@ def test_a_file_that_is_no_database_is_refused_and_left_alone(tmp_path: Path) ->
     assert path.read_text().startswith("do not overwrite me")
 
 
-@pytest.fixture
+@contextmanager
 def full_disk() -> Iterator[None]:
-    """No file may grow any more, as on a full disk."""
+    """No file may grow any more, as on a full disk; nor may the log of the tests, so be quick."""
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (4096, hard))
-    yield
-    resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
 
 
-def test_a_full_disk_is_said_and_loses_nothing_signed(
-    store: Store, request: pytest.FixtureRequest
-) -> None:
+def test_a_full_disk_is_said_and_loses_nothing_signed(store: Store) -> None:
     kept = sign(store)
-    request.getfixturevalue("full_disk")
 
-    with pytest.raises(OutputError, match=r"What was signed before is safe"):
+    with full_disk(), pytest.raises(OutputError, match=r"What was signed before is safe"):
         sign(store, remark="x" * 100_000)
 
     assert list(Journal(store).all()) == [kept]
