@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from meniscal_measure.anatomy import Compartment, Landmark, Side
@@ -29,7 +29,9 @@ MICROMETRE_MM = 1e-3
 GRAZED_MM = 0.05
 """How far a corner beside the inner edge may lie inside where a plane grazes that edge."""
 
-NEAR_CENTRE_MM = 3.0
+NEAR_CENTRE_MM = 6.0
+"""Inner edges nearer to the centre of the plateau than this may be grazed. Of 866 menisci of knees
+at the ends of their ranges 4 had such a corner, all within 5.5 mm of the centre."""
 
 WORN = Population(osteoarthritis=0.5, medial_root_tear=0.5, other_tear=0.5)
 
@@ -129,6 +131,7 @@ def test_no_labelled_meniscus_lies_beyond_the_outer_edge_and_some_reaches_it(
 
 @settings(max_examples=30, deadline=None)
 @given(knee=knees, grid=planes)
+@example(knee=extreme(157), grid=coronal_grid(2.0, turn_deg=0.0, tip_deg=5.0))
 def test_the_inner_tip_is_the_innermost_labelled_meniscus_near_it(
     knee: Knee, grid: PixelGrid
 ) -> None:
