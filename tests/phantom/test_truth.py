@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import fields, replace
 from typing import Any
 
@@ -26,12 +27,12 @@ SAMPLE_MM = 0.06
 
 MICROMETRE_MM = 1e-3
 
-GRAZED_MM = 0.05
-"""How far a corner beside the inner edge may lie inside where a plane grazes that edge."""
+GRAZED_MM = 0.1
+"""How far a corner beside the inner edge may lie inside where a plane grazes that edge.
 
-NEAR_CENTRE_MM = 6.0
-"""Inner edges nearer to the centre of the plateau than this may be grazed. Of 866 menisci of knees
-at the ends of their ranges 4 had such a corner, all within 5.5 mm of the centre."""
+Of 1285 menisci of a population 2 had such a corner, both with a radial tear, 0.08 mm at most; of
+866 at the ends of all their ranges 4, 0.03 mm at most.
+"""
 
 WORN = Population(osteoarthritis=0.5, medial_root_tear=0.5, other_tear=0.5)
 
@@ -107,12 +108,6 @@ def outward(
     return unit_vector(rim - np.array(landmarks[compartment.opposite][Landmark.RIM]))
 
 
-def grazed(knee: Knee, compartment: Compartment, tip: FloatArray) -> bool:
-    """Whether the inner edge is folded by a radial tear or lies near the plateau's centre."""
-    out_mm, _ = knee.tibia.plateau(compartment).local(knee.mirror * tip[0], tip[1])
-    return knee.parameters.tear(compartment).body is BodyTear.RADIAL or out_mm < NEAR_CENTRE_MM
-
-
 @settings(max_examples=30, deadline=None)
 @given(knee=knees, grid=planes)
 def test_no_labelled_meniscus_lies_beyond_the_outer_edge_and_some_reaches_it(
@@ -130,11 +125,28 @@ def test_no_labelled_meniscus_lies_beyond_the_outer_edge_and_some_reaches_it(
 
 
 @settings(max_examples=30, deadline=None)
-@given(knee=knees, grid=planes)
-@example(knee=extreme(157), grid=coronal_grid(2.0, turn_deg=0.0, tip_deg=5.0))
+@given(knee=seeds.map(drawn), grid=planes)
 def test_the_inner_tip_is_the_innermost_labelled_meniscus_near_it(
     knee: Knee, grid: PixelGrid
 ) -> None:
+    for compartment, inside_mm in inside_of_tips(knee, grid):
+        is_folded = knee.parameters.tear(compartment).body is BodyTear.RADIAL
+        least_mm = -GRAZED_MM if is_folded else -MICROMETRE_MM
+        assert least_mm <= inside_mm <= 1.5 * SAMPLE_MM
+
+
+@settings(max_examples=30, deadline=None)
+@given(knee=seeds.map(extreme), grid=planes)
+@example(knee=extreme(157), grid=coronal_grid(2.0, turn_deg=0.0, tip_deg=5.0))
+def test_the_inner_tip_of_an_extreme_knee_is_missed_by_a_corner_at_most(
+    knee: Knee, grid: PixelGrid
+) -> None:
+    for _, inside_mm in inside_of_tips(knee, grid):
+        assert -GRAZED_MM <= inside_mm <= 1.5 * SAMPLE_MM
+
+
+def inside_of_tips(knee: Knee, grid: PixelGrid) -> Iterator[tuple[Compartment, float]]:
+    """How far the innermost labelled meniscus near each inner tip lies outward of it, mm."""
     landmarks = knee.landmarks_on(grid) or {}
     for compartment, points in landmarks.items():
         if Landmark.INNER_TIP not in points:
@@ -142,12 +154,7 @@ def test_the_inner_tip_is_the_innermost_labelled_meniscus_near_it(
         tip, axis = np.array(points[Landmark.INNER_TIP]), outward(landmarks, compartment)
         raster = points_about(grid, tip, 1.5)
         meniscus = knee.tissue_at(raster) == MENISCUS_TISSUES[compartment]
-        inside_mm = float(np.min((raster[meniscus] - tip) @ axis))
-        assert (
-            -(GRAZED_MM if grazed(knee, compartment, tip) else MICROMETRE_MM)
-            <= inside_mm
-            <= 1.5 * SAMPLE_MM
-        )
+        yield compartment, float(np.min((raster[meniscus] - tip) @ axis))
 
 
 @settings(max_examples=30, deadline=None)
