@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import os
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
 
 from meniscal_measure.errors import OutputError
+
+Progress = Callable[[int, int], None]
+"""Called after each file, study or knee with the number done and their total."""
 
 
 @contextmanager
@@ -38,6 +43,33 @@ def written_whole(path: Path) -> Iterator[BinaryIO]:
     except BaseException:
         beside.unlink(missing_ok=True)
         raise
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text file in UTF-8, whole or not at all, its line ends as they are.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be made or written. Nothing is left behind.
+    """
+    with written_whole(path) as stream:
+        stream.write(text.encode("utf-8"))
+
+
+def csv_text(columns: Sequence[str], rows: Iterable[Iterable[object]]) -> str:
+    r"""Lay a table out as comma-separated text (RFC 4180, lines ended by a line feed alone).
+
+    Examples
+    --------
+    >>> csv_text(["knee", "remark"], [["K1", 'says "no", twice'], ["K2", None]])
+    'knee,remark\nK1,"says ""no"", twice"\nK2,\n'
+    """
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows(rows)
+    return stream.getvalue()
 
 
 def _umask() -> int:
