@@ -54,7 +54,8 @@ def choice_among(
 
 
 def _values(geometry: Geometry) -> dict[Key, float]:
-    return plane_measures(geometry.points, geometry.convention)
+    measures = plane_measures(geometry.points, geometry.convention)
+    return {key: float(value) for key, value in measures.items()}
 
 
 def position_sd_mm(measured: int, positions_mm: Sequence[float]) -> float:

@@ -1,7 +1,8 @@
 """The measuring direction: which way is outward in a compartment, under each convention.
 
 Works in the slice plane: points are `[x, y]` in mm, x along the rows and y down the columns of
-the image, as `in_plane_mm` gives them.
+the image, as `in_plane_mm` gives them. Several cases are worked out at once where a point is
+given as an array of shape (2, cases).
 """
 
 from __future__ import annotations
@@ -15,11 +16,11 @@ from numpy.typing import ArrayLike
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.caliper.reading import AxisConvention
 from meniscal_measure.errors import LandmarkError
-from meniscal_measure.geometry import FloatArray, PixelGrid, unit_vector
+from meniscal_measure.geometry import FloatArray, PixelGrid
 
 Point = tuple[Compartment, Landmark]
 PlanePoints = Mapping[Point, FloatArray]
-"""In-plane position of each placed landmark, mm, shape (2,)."""
+"""In-plane position of each placed landmark, mm, shape (2,) or (2, cases)."""
 
 MAX_IMAGE_TILT_DEG = 30.0
 """Largest angle between the rows and the line through the rims at which `image_vertical` is used.
@@ -64,7 +65,7 @@ def outward(
     Returns
     -------
     ndarray
-        Unit vector in the slice plane, shape (2,).
+        Unit vector in the slice plane, shape (2,) or (2, cases).
 
     Raises
     ------
@@ -90,12 +91,14 @@ def outward(
 def _line(points: PlanePoints, inner: Point, compartment: Compartment) -> FloatArray:
     """Take the unit vector from an inner point to the rim of a compartment."""
     rim = (compartment, Landmark.RIM)
-    if np.array_equal(points[inner], points[rim]):
+    x, y = line = points[rim] - points[inner]
+    length_mm = np.hypot(x, y)
+    if not np.all(length_mm > 0):
         raise LandmarkError(
             f"{name_of(*rim)} and {name_of(*inner)} coincide, so that no direction can be taken"
             " from them. Place them apart."
         )
-    return unit_vector(points[rim] - points[inner])
+    return np.asarray(line / length_mm, dtype=np.float64)
 
 
 def _inner_point(points: PlanePoints, compartment: Compartment) -> Point:
@@ -114,11 +117,12 @@ def _inner_point(points: PlanePoints, compartment: Compartment) -> Point:
 
 
 def _along_rows(outward_line: FloatArray) -> FloatArray:
-    if abs(outward_line[0]) < math.cos(math.radians(MAX_IMAGE_TILT_DEG)):
-        tilt_deg = math.degrees(math.acos(abs(outward_line[0])))
+    steepest = float(np.min(np.abs(outward_line[0])))
+    if steepest < math.cos(math.radians(MAX_IMAGE_TILT_DEG)):
+        tilt_deg = math.degrees(math.acos(steepest))
         raise LandmarkError(
             f"The plateau is turned {tilt_deg:.0f} degrees against the rows of the image, more"
             f" than {MAX_IMAGE_TILT_DEG:.0f}: the vertical of the image is not that of the knee."
             f" Use the axis convention {AxisConvention.RIM_TO_RIM}."
         )
-    return np.array([math.copysign(1.0, outward_line[0]), 0.0])
+    return np.stack([np.sign(outward_line[0]), np.zeros_like(outward_line[0])])

@@ -90,16 +90,16 @@ def _model(
     placed: Sequence[Point],
     keys: Sequence[Key],
     slopes: Mapping[Key, float],
-) -> Callable[[Sequence[float]], list[float]]:
+) -> Callable[[FloatArray], list[FloatArray]]:
     """Build the measures as a function of the inputs, all of which are zero at the estimate."""
     frames = [_frame(geometry.axes, compartment) for compartment, _ in placed]
     count = 2 * len(placed)
 
-    def model(values: Sequence[float]) -> list[float]:
-        shifts = np.reshape(values[:count], (-1, 2))
-        scale, slice_offset_mm = 1.0 + values[count], sum(values[count + 1 :])
+    def model(values: FloatArray) -> list[FloatArray]:
+        shifts = np.reshape(values[:count], (-1, 2, values.shape[1]))
+        scale, slice_offset_mm = 1.0 + values[count], values[count + 1 :].sum(axis=0)
         moved = {
-            point: scale * (geometry.points[point] + shift @ frame)
+            point: scale * (geometry.points[point][:, np.newaxis] + frame @ shift)
             for point, shift, frame in zip(placed, shifts, frames, strict=True)
         }
         measures = plane_measures(moved, geometry.convention)
@@ -109,12 +109,12 @@ def _model(
 
 
 def _frame(axes: Mapping[Compartment, FloatArray], compartment: Compartment) -> FloatArray:
-    """Directions along and across the measuring axis, as the rows of a (2, 2) array.
+    """Directions along and across the measuring axis, as the columns of a (2, 2) array.
 
     A compartment that is not measured itself takes the axis of the other.
     """
     x, y = axes[compartment if compartment in axes else compartment.opposite]
-    return np.array([[x, y], [-y, x]])
+    return np.array([[x, -y], [y, x]])
 
 
 def extrusion_budget(result: Combined, compartment: Compartment) -> tuple[UncertaintyPart, ...]:

@@ -45,7 +45,7 @@ def measured_compartments(points: PlanePoints) -> tuple[Compartment, ...]:
     )
 
 
-def plane_measures(points: PlanePoints, convention: AxisConvention) -> dict[Key, float]:
+def plane_measures(points: PlanePoints, convention: AxisConvention) -> dict[Key, FloatArray]:
     """Calculate every measure that the placed landmarks allow.
 
     Parameters
@@ -58,7 +58,8 @@ def plane_measures(points: PlanePoints, convention: AxisConvention) -> dict[Key,
     Returns
     -------
     dict
-        Lengths in mm and fractions. Measures whose landmarks are absent are left out.
+        Lengths in mm and fractions, numbers or of shape (cases,) as the points have cases.
+        Measures whose landmarks are absent are left out.
 
     Notes
     -----
@@ -76,7 +77,7 @@ def plane_measures(points: PlanePoints, convention: AxisConvention) -> dict[Key,
         If a landmark that the axis convention needs was not placed.
     """
     plateau_width_mm = _plateau_width_mm(points)
-    measures: dict[Key, float] = {}
+    measures: dict[Key, FloatArray] = {}
     if plateau_width_mm is not None:
         measures[None, Measure.PLATEAU_WIDTH] = plateau_width_mm
     for compartment in measured_compartments(points):
@@ -90,33 +91,37 @@ def _compartment(
     points: PlanePoints,
     compartment: Compartment,
     axis: FloatArray,
-    plateau_width_mm: float | None,
-) -> Iterator[tuple[Measure, float]]:
-    rim = float(points[compartment, Landmark.RIM] @ axis)
-    edge = float(points[compartment, Landmark.OUTER_EDGE] @ axis)
+    plateau_width_mm: FloatArray | None,
+) -> Iterator[tuple[Measure, FloatArray]]:
+    rim = _along(axis, points[compartment, Landmark.RIM])
+    edge = _along(axis, points[compartment, Landmark.OUTER_EDGE])
     extrusion_mm = edge - rim
     yield Measure.EXTRUSION, extrusion_mm
     if plateau_width_mm is not None:
         yield Measure.EXTRUSION_OVER_PLATEAU_WIDTH, extrusion_mm / plateau_width_mm
     if (compartment, Landmark.INNER_TIP) not in points:
         return
-    tip = float(points[compartment, Landmark.INNER_TIP] @ axis)
-    overlap_mm = max(min(edge, rim) - tip, 0.0)
+    tip = _along(axis, points[compartment, Landmark.INNER_TIP])
+    overlap_mm = np.maximum(np.minimum(edge, rim) - tip, 0.0)
     yield Measure.BODY_WIDTH, edge - tip
     yield Measure.OVERLAP, overlap_mm
     yield Measure.RELATIVE_EXTRUSION, extrusion_mm / (edge - tip)
     if (compartment, Landmark.SPINE_BASE) in points:
-        spine_base = float(points[compartment, Landmark.SPINE_BASE] @ axis)
+        spine_base = _along(axis, points[compartment, Landmark.SPINE_BASE])
         yield Measure.COVERAGE, overlap_mm / (rim - spine_base)
     elif plateau_width_mm is not None:
         yield Measure.COVERAGE, overlap_mm / (plateau_width_mm / 2)
 
 
-def _plateau_width_mm(points: PlanePoints) -> float | None:
+def _along(axis: FloatArray, point: FloatArray) -> FloatArray:
+    return np.asarray(axis[0] * point[0] + axis[1] * point[1], dtype=np.float64)
+
+
+def _plateau_width_mm(points: PlanePoints) -> FloatArray | None:
     for compartment in (Compartment.MEDIAL, Compartment.IMAGE_LEFT):
         rims = [points.get((side, Landmark.RIM)) for side in (compartment, compartment.opposite)]
         if rims[0] is not None and rims[1] is not None:
-            return float(np.linalg.norm(rims[0] - rims[1]))
+            return np.asarray(np.hypot(*(rims[0] - rims[1])), dtype=np.float64)
     return None
 
 

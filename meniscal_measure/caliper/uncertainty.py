@@ -58,7 +58,7 @@ class Combined:
 
 
 def propagate(
-    model: Callable[[Sequence[float]], Sequence[float]], inputs: Sequence[Input]
+    model: Callable[[FloatArray], Sequence[FloatArray]], inputs: Sequence[Input]
 ) -> tuple[Combined, ...]:
     """Carry the uncertainty of uncorrelated inputs through a model with one or more outputs.
 
@@ -69,7 +69,9 @@ def propagate(
     Parameters
     ----------
     model
-        Function of the input estimates, in the order of `inputs`.
+        Function of the inputs in their order, one row for each and one column for each case,
+        shape (inputs, cases); gives the outputs, each of shape (cases,). It is called once, with
+        the estimates and every input moved either way.
     inputs
         Estimates with their standard uncertainties.
 
@@ -84,30 +86,23 @@ def propagate(
     >>> round(area.value, 2), round(area.u, 3)
     (20, 0.361)
     """
-    estimates = [item.estimate for item in inputs]
-    half_changes = np.array([_half_change(model, estimates, i, x.u) for i, x in enumerate(inputs)])
-    return tuple(
-        combine(
-            value,
-            [
-                Contribution(item.name, float(change), item.dof)
-                for item, change in zip(inputs, half_changes[:, output], strict=True)
-            ],
-        )
-        for output, value in enumerate(model(estimates))
+    estimates = np.array([[item.estimate] for item in inputs])
+    steps = np.diag([item.u for item in inputs])
+    outputs = model(np.hstack([estimates, estimates + steps, estimates - steps]))
+    return tuple(_combined(output, inputs) for output in outputs)
+
+
+def _combined(cases: FloatArray, inputs: Sequence[Input]) -> Combined:
+    """Combine an output from its value, then with each input moved up, then with each down."""
+    value, *moved = cases.tolist()
+    up, down = moved[: len(inputs)], moved[len(inputs) :]
+    return combine(
+        value,
+        [
+            Contribution(item.name, (more - less) / 2, item.dof)
+            for item, more, less in zip(inputs, up, down, strict=True)
+        ],
     )
-
-
-def _half_change(
-    model: Callable[[Sequence[float]], Sequence[float]],
-    estimates: Sequence[float],
-    index: int,
-    step: float,
-) -> FloatArray:
-    up, down = list(estimates), list(estimates)
-    up[index] += step
-    down[index] -= step
-    return np.subtract(model(up), model(down)) / 2
 
 
 def combine(value: float, contributions: Sequence[Contribution]) -> Combined:

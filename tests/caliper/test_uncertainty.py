@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import pytest
 import uncertainties  # type: ignore[import-untyped]  # it ships no types
@@ -17,12 +16,13 @@ from meniscal_measure.caliper.uncertainty import (
     coverage_factor,
     propagate,
 )
+from meniscal_measure.geometry import FloatArray
 
 NM = 1e-6
 """A nanometre in mm."""
 
 
-def end_gauge(x: Sequence[float]) -> list[float]:
+def end_gauge(x: FloatArray) -> list[FloatArray]:
     """l = lS + d - lS (dalpha theta + alphaS dtheta), JCGM 100:2008 equation (H.2)."""
     standard, difference, alpha, theta, d_alpha, d_theta = x
     return [standard + difference - standard * (d_alpha * theta + alpha * d_theta)]
