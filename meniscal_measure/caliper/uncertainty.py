@@ -84,7 +84,7 @@ def propagate(
     --------
     >>> area, = propagate(lambda x: [x[0] * x[1]], [Input("a", 10, 0.1), Input("b", 2, 0.03)])
     >>> round(area.value, 2), round(area.u, 3)
-    (20, 0.361)
+    (20.0, 0.361)
     """
     estimates = np.array([[item.estimate] for item in inputs])
     steps = np.diag([item.u for item in inputs])
