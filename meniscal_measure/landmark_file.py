@@ -13,20 +13,23 @@ CSV, one landmark a line, with the columns `slice,landmark,column,row` or
 A slice is named by its index in geometric order, from 0, or by its SOP Instance UID. Two numbers
 are `[column, row]` with pixel centres at whole numbers, three are patient LPS mm. Landmarks are
 called `medial_`, `lateral_` (or `image_left_`, `image_right_` while the side is unknown) followed
-by `rim`, `outer_edge`, `inner_tip` or `spine_base`.
+by `rim`, `outer_edge`, `inner_tip` or `spine_base`. The key `signed` is written where readings that
+a reader signed are collected; it holds as long as nothing in the file is changed.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from meniscal_measure.anatomy import Compartment, Landmark
-from meniscal_measure.caliper.axis import name_of
 from meniscal_measure.caliper.checks import check_on_slice
 from meniscal_measure.caliper.landmarks import (
+    HAND_PLACEMENT_SD_MM,
     ImagePlane,
     LandmarkSet,
     PlacedLandmark,
@@ -37,6 +40,7 @@ from meniscal_measure.geometry import PixelGrid, Vector, as_vector
 from meniscal_measure.landmark_text import (
     LANDMARK_NAMES,
     LandmarkDocument,
+    Signature,
     SliceEntry,
     SliceName,
     parse_landmark_text,
@@ -86,33 +90,68 @@ def named_sop_instance_uids(path: Path) -> tuple[str, ...]:
     return tuple(uid for uid in names if uid is not None)
 
 
-def landmarks_to_json(landmarks: LandmarkSet, frames: Sequence[ImagePlane]) -> str:
-    """Write landmarks as the JSON text that `read_landmark_file` reads, in patient mm.
+def signature_of(path: Path) -> Signature | None:
+    """Tell who signed the landmarks of a file; None where nobody did.
 
-    A slice keeps one standard deviation, the largest of its landmarks.
+    Raises
+    ------
+    LandmarkError
+        If the file cannot be read, is not a landmark file, or was changed after it was signed.
     """
-    document = {
-        "slice_convention": landmarks.slice_convention.value,
-        "slice_reason": landmarks.slice_reason,
-        "slices": [
-            _slice_to_json(item, frames) for item in (landmarks.measured, *landmarks.neighbours)
-        ],
-    }
-    return json.dumps(document, indent=2) + "\n"
+    return _document(path).signature
 
 
-def _slice_to_json(item: SliceLandmarks, frames: Sequence[ImagePlane]) -> dict[str, Any]:
-    placed = {
-        name_of(compartment, landmark): record
-        for compartment, records in item.points.items()
-        for landmark, record in records.items()
+def signed(document: LandmarkDocument, *, reader: str, signed_at: str) -> LandmarkDocument:
+    """Put a reader's signature under landmarks.
+
+    Parameters
+    ----------
+    document
+        What was signed.
+    reader, signed_at
+        By whom, and when: UTC, ISO 8601.
+    """
+    seal = _seal(document, reader, signed_at)
+    return replace(document, signature=Signature(reader, signed_at, seal))
+
+
+def landmark_json(document: LandmarkDocument) -> str:
+    """Write landmarks as the JSON text that `read_landmark_file` reads.
+
+    A slice keeps one standard deviation, the largest of its landmarks; that of placement by hand
+    is not written, as a file that names none means it.
+    """
+    content: dict[str, Any] = {
+        "slice_convention": document.convention.value,
+        "slice_reason": document.reason,
     }
+    if document.signature is not None:
+        by = document.signature
+        content["signed"] = {"reader": by.reader, "at": by.signed_at, "seal": by.seal}
+    content["slices"] = [_slice_to_json(entry) for entry in document.entries]
+    return json.dumps(content, indent=1) + "\n"
+
+
+def _slice_to_json(entry: SliceEntry) -> dict[str, Any]:
+    sd_mm = max((sd_mm for _, sd_mm in entry.points.values()), default=HAND_PLACEMENT_SD_MM)
     return {
-        "slice_index": item.slice_index,
-        "sop_instance_uid": frames[item.slice_index].sop_instance_uid,
-        "sd_mm": max(record.sd_mm for record in placed.values()),
-        **{name: list(record.point_mm) for name, record in placed.items()},
+        "slice": _name_to_json(entry.name),
+        **({} if sd_mm == HAND_PLACEMENT_SD_MM else {"sd_mm": sd_mm}),
+        **{name: list(coordinates) for name, (coordinates, _) in entry.points.items()},
     }
+
+
+def _name_to_json(name: SliceName) -> int | str | dict[str, int | str]:
+    if name.index is None:
+        return name.sop_instance_uid or ""
+    if name.sop_instance_uid is None:
+        return name.index
+    return {"index": name.index, "sop_instance_uid": name.sop_instance_uid}
+
+
+def _seal(document: LandmarkDocument, reader: str, signed_at: str) -> str:
+    text = landmark_json(replace(document, signature=None))
+    return hashlib.sha256("\n".join([reader, signed_at, text]).encode()).hexdigest()
 
 
 def _document(path: Path) -> LandmarkDocument:
@@ -124,9 +163,16 @@ def _document(path: Path) -> LandmarkDocument:
             f"Cannot read the landmark file {path}: {reason}. Name a JSON or CSV text file."
         ) from error
     try:
-        return parse_landmark_text(text)
+        document = parse_landmark_text(text)
     except LandmarkError as error:
         raise LandmarkError(f"{path}: {error}") from error
+    by = document.signature
+    if by is not None and by.seal != _seal(document, by.reader, by.signed_at):
+        raise LandmarkError(
+            f"{path} was changed after {by.reader} signed it. Collect the signed readings again;"
+            ' or take "signed" out of the file, and its landmarks count as not verified.'
+        )
+    return document
 
 
 def _placed(entry: SliceEntry, frames: Sequence[ImagePlane]) -> SliceLandmarks:

@@ -22,7 +22,8 @@ LANDMARK_NAMES: Mapping[str, Point] = {
     for landmark in Landmark
 }
 SLICE_KEYS = ("slice", "slice_index", "sop_instance_uid")
-SET_KEYS = ("slice_convention", "slice_reason", "sd_mm")
+SET_KEYS = ("slice_convention", "slice_reason", "sd_mm", "signed")
+SIGNATURE_KEYS = ("reader", "at", "seal")
 PIXEL_COLUMNS = ("column", "row")
 PATIENT_COLUMNS = ("x_mm", "y_mm", "z_mm")
 MAX_SD_MM = 10.0
@@ -50,12 +51,24 @@ class SliceEntry:
 
 
 @dataclass(frozen=True)
+class Signature:
+    """Who signed the landmarks of a file and when."""
+
+    reader: str
+    signed_at: str
+    """UTC, ISO 8601."""
+    seal: str
+    """SHA-256 of all that was signed, so that a later change does not pass as signed."""
+
+
+@dataclass(frozen=True)
 class LandmarkDocument:
     """All that a landmark file says; the first entry is the measured slice."""
 
     entries: tuple[SliceEntry, ...]
     convention: SliceConvention = SliceConvention.CHOSEN_BY_READER
     reason: str = DEFAULT_REASON
+    signature: Signature | None = None
 
 
 def parse_landmark_text(text: str) -> LandmarkDocument:
@@ -93,6 +106,7 @@ def _from_json(text: str) -> LandmarkDocument:
         tuple(_json_slice(item, sd_mm) for item in slices),
         _convention(content.get("slice_convention", SliceConvention.CHOSEN_BY_READER)),
         _reason(content.get("slice_reason", DEFAULT_REASON)),
+        _signature(content["signed"]) if "signed" in content else None,
     )
 
 
@@ -245,6 +259,15 @@ def _reason(value: Any) -> str:
     if not isinstance(value, str):
         _refuse("slice_reason", f"is {json.dumps(value)}; it must be a sentence in quotes")
     return value
+
+
+def _signature(value: Any) -> Signature:
+    if not isinstance(value, dict) or set(value) != set(SIGNATURE_KEYS):
+        _refuse("signed", f"must be an object of {', '.join(SIGNATURE_KEYS)}, as collected")
+    texts = [value[key] for key in SIGNATURE_KEYS]
+    if not all(isinstance(text, str) and text for text in texts):
+        _refuse("signed", "must say reader, at and seal as texts that are not empty")
+    return Signature(*texts)
 
 
 def _refuse_unknown(keys: Iterable[str], known: Sequence[str]) -> None:

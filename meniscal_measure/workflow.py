@@ -22,8 +22,13 @@ from meniscal_measure.errors import (
     UnreadableFileError,
     UsageError,
 )
+from meniscal_measure.files import Progress
 from meniscal_measure.geometry import as_vector
-from meniscal_measure.landmark_file import named_sop_instance_uids, read_landmark_file
+from meniscal_measure.landmark_file import (
+    named_sop_instance_uids,
+    read_landmark_file,
+    signature_of,
+)
 from meniscal_measure.landmark_text import LANDMARK_NAMES
 from meniscal_measure.locate.propose import propose
 from meniscal_measure.report.images import SeriesImages
@@ -33,7 +38,7 @@ from meniscal_measure.report.strip import strip_indices
 from meniscal_measure.series.choose import choose_coronal, describe
 from meniscal_measure.series.model import Choice, Laterality, Stack, Study
 from meniscal_measure.series.pixels import read_pixels
-from meniscal_measure.series.scan import Progress, open_study
+from meniscal_measure.series.scan import open_study
 from meniscal_measure.series.side import resolve_side
 
 StrPath = str | os.PathLike[str]
@@ -70,6 +75,8 @@ class KneeReading(Reading):
     """A reading together with the stack it was taken on, so that it can be shown and saved."""
 
     stack: Stack = field(repr=False)
+    signed_at: str | None = None
+    """When `verified_by` signed the landmarks, UTC, ISO 8601; None where the time is not known."""
 
     def save(self, folder: StrPath, *, identifiers: bool = True) -> SavedFiles:
         """Write the record, the table, the figures and the PDF of this reading.
@@ -150,7 +157,8 @@ def measure(
     Returns
     -------
     KneeReading
-        Not verified: a person has to confirm it.
+        Not verified: a person has to confirm it. Only a landmark file that a reader signed on
+        the review page gives a verified one, as long as `refine_edges` and `place` move nothing.
 
     Raises
     ------
@@ -172,7 +180,7 @@ def measure(
         placed, remarks = (
             _refined(placed, choice.stack, conventions) if refine_edges else (placed, ())
         )
-        return measure_placed(
+        reading = measure_placed(
             choice,
             laterality,
             placed,
@@ -181,6 +189,15 @@ def measure(
             measure_neighbours=measure_neighbours,
             confidence=confidence,
         )
+    return reading if path is None or refine_edges or place else _as_signed(reading, path)
+
+
+def _as_signed(reading: KneeReading, landmarks: Path) -> KneeReading:
+    """Mark a reading as verified if a reader signed the landmarks it was made from."""
+    signed = signature_of(landmarks)
+    if signed is None:
+        return reading
+    return replace(reading, verified=True, verified_by=signed.reader, signed_at=signed.signed_at)
 
 
 def propose_landmarks(stack: Stack, laterality: Laterality) -> tuple[LandmarkSet, float]:

@@ -9,15 +9,19 @@ from pathlib import Path
 from typing import Any
 
 from meniscal_measure.anatomy import Compartment, Landmark, Side
-from meniscal_measure.files import written_whole
+from meniscal_measure.caliper.axis import name_of
+from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM, SliceConvention
+from meniscal_measure.caliper.reading import AxisConvention
+from meniscal_measure.files import write_text
 from meniscal_measure.geometry import PixelGrid, Vector
+from meniscal_measure.landmark_file import landmark_json
+from meniscal_measure.landmark_text import LandmarkDocument, SliceEntry, SliceName
 from meniscal_measure.phantom.dicom.identity import SeriesIdentity
 from meniscal_measure.phantom.knee import Knee
 from meniscal_measure.phantom.truth import extrusion_of
 
-SLICE_CONVENTION = "medial_spine_apex"
+SLICE_CONVENTION = SliceConvention.MEDIAL_SPINE_APEX
 SLICE_REASON = "slice through the apex of the medial tibial spine, known exactly"
-AXIS_CONVENTION = "rim_to_rim"
 NOTICE = "Synthetic knee: exact values of a geometric model, no measurement of a person."
 
 
@@ -99,7 +103,7 @@ def series_truth(
 
 def write_truth(truth: StudyTruth, path: Path) -> None:
     """Write everything known of a study as JSON."""
-    _write_json(truth_document(truth), path)
+    write_text(path, json.dumps(truth_document(truth), indent=1) + "\n")
 
 
 def write_landmarks(
@@ -107,12 +111,12 @@ def write_landmarks(
     path: Path,
     moved: Mapping[tuple[int, Compartment, Landmark], Vector] | None = None,
     *,
-    sd_mm: float | None = None,
+    sd_mm: float = HAND_PLACEMENT_SD_MM,
 ) -> None:
     """Write a landmark file, as of `landmark_document`; nothing where that is None."""
     document = landmark_document(truth, moved, sd_mm=sd_mm)
     if document is not None:
-        _write_json(document, path)
+        write_text(path, landmark_json(document))
 
 
 def truth_document(truth: StudyTruth) -> dict[str, Any]:
@@ -123,7 +127,7 @@ def truth_document(truth: StudyTruth) -> dict[str, Any]:
         "seed": truth.seed,
         "side": truth.side.word,
         "conventions": {
-            "axis": AXIS_CONVENTION,
+            "axis": AxisConvention.RIM_TO_RIM,
             "slice": SLICE_CONVENTION,
             "patient_mm": "LPS",
             "pixel": "[column, row], pixel centres at whole numbers",
@@ -163,8 +167,8 @@ def landmark_document(
     truth: StudyTruth,
     moved: Mapping[tuple[int, Compartment, Landmark], Vector] | None = None,
     *,
-    sd_mm: float | None = None,
-) -> dict[str, Any] | None:
+    sd_mm: float = HAND_PLACEMENT_SD_MM,
+) -> LandmarkDocument | None:
     """Landmarks of the coronal series in the form of a landmark file.
 
     Parameters
@@ -174,46 +178,35 @@ def landmark_document(
     moved
         Points that stand in place of exact ones, by slice index, compartment and landmark.
     sd_mm
-        Standard deviation of placement to be written, if any.
+        Standard deviation of their placement.
 
     Returns
     -------
-    dict or None
+    LandmarkDocument or None
         The slices that show all landmarks, the measured one first; None if that one does not.
     """
     coronal, measured = truth.coronal, truth.measured
     if coronal is None or measured is None or not measured.shown:
         return None
     others = [item for item in coronal.slices if item.shown and item is not measured]
-    document: dict[str, Any] = {"slice_convention": SLICE_CONVENTION, "slice_reason": SLICE_REASON}
-    if sd_mm is not None:
-        document["sd_mm"] = sd_mm
-    document["slices"] = [
-        _landmark_slice(item, moved or {}, one_object=coronal.one_object)
+    entries = [
+        SliceEntry(
+            SliceName(item.index, None)
+            if coronal.one_object
+            else SliceName(None, item.sop_instance_uid),
+            {
+                name_of(compartment, name): (
+                    _pixel(item.grid, (moved or {}).get((item.index, compartment, name), point)),
+                    sd_mm,
+                )
+                for compartment, points in item.points.items()
+                for name, point in points.items()
+            },
+        )
         for item in (measured, *others)
     ]
-    return document
+    return LandmarkDocument(tuple(entries), SLICE_CONVENTION, SLICE_REASON)
 
 
-def _landmark_slice(
-    item: TrueSlice,
-    moved: Mapping[tuple[int, Compartment, Landmark], Vector],
-    *,
-    one_object: bool,
-) -> dict[str, Any]:
-    document: dict[str, Any] = {"slice": item.index if one_object else item.sop_instance_uid}
-    for compartment, points in item.points.items():
-        for name, point in points.items():
-            place = moved.get((item.index, compartment, name), point)
-            document[f"{compartment.value}_{name.value}"] = _pixel(item.grid, place)
-    return document
-
-
-def _pixel(grid: PixelGrid, point: Vector) -> list[float]:
-    return [float(value) for value in grid.to_pixel(point)]
-
-
-def _write_json(document: Mapping[str, Any], path: Path) -> None:
-    text = json.dumps(document, indent=1) + "\n"
-    with written_whole(path) as stream:
-        stream.write(text.encode("utf-8"))
+def _pixel(grid: PixelGrid, point: Vector) -> tuple[float, ...]:
+    return tuple(float(value) for value in grid.to_pixel(point))

@@ -21,10 +21,13 @@ from meniscal_measure.caliper.landmarks import (
 from meniscal_measure.errors import LandmarkError
 from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.landmark_file import (
-    landmarks_to_json,
+    landmark_json,
     named_sop_instance_uids,
     read_landmark_file,
+    signature_of,
+    signed,
 )
+from meniscal_measure.landmark_text import LandmarkDocument, parse_landmark_text
 
 RIM = (Compartment.MEDIAL, Landmark.RIM)
 POINTS = {"medial_rim": [290, 200], "medial_outer_edge": [295.5, 190], "lateral_rim": [110, 200]}
@@ -160,10 +163,59 @@ def test_written_landmarks_are_read_back_unchanged(
     sd_mm: float,
 ) -> None:
     path = tmp_path_factory.mktemp("round") / "knee.json"
-    path.write_text(json.dumps({"slice": index, "sd_mm": sd_mm, **pixels}))
+    text = json.dumps({"slice": index, "sd_mm": sd_mm, **pixels})
+    path.write_text(text)
     landmarks = read_landmark_file(path, frames)
-    path.write_text(landmarks_to_json(landmarks, frames))
+    path.write_text(landmark_json(parse_landmark_text(text)))
     assert read_landmark_file(path, frames) == landmarks
+
+
+def test_a_slice_keeps_the_largest_standard_deviation_of_its_landmarks() -> None:
+    text = "slice,landmark,column,row,sd_mm\n3,medial_rim,290,200,0.1\n3,lateral_rim,1,2,0.4\n"
+    (kept,) = parse_landmark_text(landmark_json(parse_landmark_text(text))).entries
+    assert [sd_mm for _, sd_mm in kept.points.values()] == [0.4, 0.4]
+
+
+# Signed landmarks
+
+
+@pytest.fixture
+def signed_document() -> LandmarkDocument:
+    document = parse_landmark_text(json.dumps({"slice": 2, "sd_mm": 0.3, **POINTS}))
+    return signed(document, reader="Reader A", signed_at="2026-03-01T08:30:00.000+00:00")
+
+
+def test_a_signature_is_read_back_with_who_and_when(
+    tmp_path: Path, frames: list[ImagePlane], signed_document: LandmarkDocument
+) -> None:
+    path = tmp_path / "knee.json"
+    path.write_text(landmark_json(signed_document))
+    assert signature_of(path) == signed_document.signature
+    assert signed_document.signature is not None
+    assert signed_document.signature.reader == "Reader A"
+    assert signed_document.signature.signed_at == "2026-03-01T08:30:00.000+00:00"
+    assert read_landmark_file(path, frames).measured.slice_index == 2
+
+
+def test_landmarks_that_nobody_signed_have_no_signature(tmp_path: Path) -> None:
+    path = tmp_path / "knee.json"
+    path.write_text(json.dumps({"slice": 2, **POINTS}))
+    assert signature_of(path) is None
+
+
+@pytest.mark.parametrize(
+    ("signed_text", "changed_text"),
+    [("290.0", "291.0"), ("Reader A", "Reader B"), ("08:30", "09:30"), ("0.3", "0.1")],
+)
+def test_landmarks_changed_after_signing_are_refused(
+    tmp_path: Path, signed_document: LandmarkDocument, signed_text: str, changed_text: str
+) -> None:
+    path = tmp_path / "knee.json"
+    text = landmark_json(signed_document)
+    assert signed_text in text
+    path.write_text(text.replace(signed_text, changed_text))
+    with pytest.raises(LandmarkError, match=r"knee\.json was changed after Reader . signed it"):
+        signature_of(path)
 
 
 # What is refused
@@ -184,6 +236,8 @@ def test_written_landmarks_are_read_back_unchanged(
         ({"medial_rim": [-0.6, 200]}, "outside the image of 400 columns and 400 rows"),
         ({"medial_rim": [36.0, 9.0, 0.0]}, "medial_rim lies 3.00 mm off the plane of its slice"),
         ({"sd_mm": 11}, "sd_mm is 11; it must be a number of mm, 0 to 10"),
+        ({"signed": "by me"}, "signed must be an object of reader, at, seal"),
+        ({"signed": {"reader": "", "at": "1", "seal": "2"}}, "signed must say reader, at and seal"),
         ({"slice_reason": None}, "slice_reason is null; it must be a sentence"),
         ({"sd_mm": -0.1}, "sd_mm is -0.1; it must be a number of mm, 0 to 10"),
         ({"sd_mm": "small"}, 'sd_mm is "small"'),

@@ -16,10 +16,7 @@ import pytest
 
 import meniscal_measure
 from meniscal_measure.anatomy import Compartment, Plane, Side
-from meniscal_measure.caliper.landmarks import SliceConvention
-from meniscal_measure.caliper.reading import AxisConvention
 from meniscal_measure.errors import OutputError, RecipeError
-from meniscal_measure.phantom import truth_file
 from meniscal_measure.phantom.knee import Knee
 from meniscal_measure.phantom.recipe import parse_recipe
 from meniscal_measure.phantom.study import (
@@ -121,11 +118,6 @@ def test_the_truth_file_gives_each_point_in_the_patient_and_in_pixels(
         for point in item["medial"]["landmarks"].values():
             mapped = known.grid.to_patient(point["pixel"])
             np.testing.assert_allclose(mapped, point["patient_mm"], atol=1e-9)
-
-
-def test_the_conventions_are_called_as_the_caliper_calls_them() -> None:
-    assert SliceConvention(truth_file.SLICE_CONVENTION) is SliceConvention.MEDIAL_SPINE_APEX
-    assert AxisConvention(truth_file.AXIS_CONVENTION) is AxisConvention.RIM_TO_RIM
 
 
 def test_the_measured_slice_passes_through_the_apex_of_the_medial_spine(
