@@ -7,7 +7,7 @@ import io
 import json
 import sys
 import traceback
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
@@ -18,14 +18,13 @@ import typer
 from meniscal_measure.anatomy import Side
 from meniscal_measure.caliper.reading import AxisConvention, ThresholdRule
 from meniscal_measure.errors import MeniscalMeasureError
+from meniscal_measure.files import Progress
 
 FAULT_EXIT_CODE = 70
 """Exit code of a fault in the program itself (EX_SOFTWARE of sysexits.h)."""
 
 PLAIN_LETTERS = {"±": "+/-", "≥": ">="}
 """What stands for a sign on a terminal that cannot show it; any other is shown as "?"."""
-
-Progress = Callable[[int, int], None]
 
 StudyPath = Annotated[
     Path,

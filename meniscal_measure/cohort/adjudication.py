@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
@@ -11,6 +9,7 @@ import numpy as np
 
 from meniscal_measure.cohort.agreement.ratings import ratings_from_rows
 from meniscal_measure.cohort.analysis import Readings
+from meniscal_measure.files import csv_text
 
 COLUMNS = ("knee", "first_reader", "second_reader", "first_mm", "second_mm", "reason")
 
@@ -71,9 +70,4 @@ def _reason(difference_mm: float, flags: list[float], detectable_mm: float) -> s
 
 def disputes_csv(found: Iterable[Dispute]) -> str:
     """Write the list for the person who decides."""
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for dispute in found:
-        writer.writerow([getattr(dispute, column) for column in COLUMNS])
-    return stream.getvalue()
+    return csv_text(COLUMNS, ([getattr(one, column) for column in COLUMNS] for one in found))

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from meniscal_measure.anatomy import Side
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.errors import InputError, NothingMeasurableError, UsageError
+from meniscal_measure.files import Progress
 from meniscal_measure.series.model import Stack, Study
 from meniscal_measure.series.scan import open_study
 
@@ -35,9 +36,7 @@ class Proposal:
     remarks: tuple[str, ...]
 
 
-def propose_manifest(
-    folder: Path, *, progress: Callable[[int, int], None] | None = None
-) -> Proposal:
+def propose_manifest(folder: Path, *, progress: Progress | None = None) -> Proposal:
     """Find the examinations in a folder and number subjects and visits.
 
     Parameters

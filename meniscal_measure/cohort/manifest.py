@@ -17,7 +17,6 @@ Columns, in any order, CSV (UTF-8, comma) or Parquet; `subject` and `path` are r
 from __future__ import annotations
 
 import csv
-import io
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import closing
@@ -27,6 +26,7 @@ from typing import Any
 from meniscal_measure.anatomy import Side
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.errors import ManifestError, UsageError
+from meniscal_measure.files import csv_text
 
 COLUMNS = (
     "subject",
@@ -99,13 +99,12 @@ def read_manifest(path: Path) -> Iterator[Entry]:
 
 def manifest_csv(entries: Iterable[Entry]) -> str:
     """Write entries as a manifest, to be looked over and completed by a person."""
-    stream = io.StringIO()
-    writer = csv.DictWriter(stream, COLUMNS, lineterminator="\n")
-    writer.writeheader()
-    for entry in entries:
-        row: dict[str, object] = {name: getattr(entry, name) for name in COLUMNS}
-        writer.writerow({**row, "side": entry.side.word if entry.side else ""})
-    return stream.getvalue()
+    return csv_text(COLUMNS, (_cells(entry).values() for entry in entries))
+
+
+def _cells(entry: Entry) -> dict[str, object]:
+    cells: dict[str, object] = {name: getattr(entry, name) for name in COLUMNS}
+    return cells | {"side": entry.side.word if entry.side else ""}
 
 
 class _Seen:
@@ -148,7 +147,7 @@ def _parquet_lines(path: Path) -> Iterator[tuple[int, Mapping[str, str]]]:
     except ImportError as error:
         raise UsageError(
             "Reading Parquet needs pyarrow, which is not installed:"
-            " pip install 'meniscal-measure[cohort]'. Or give the manifest as CSV."
+            " pip install 'meniscal-measure[parquet]'. Or give the manifest as CSV."
         ) from error
     try:
         with parquet.ParquetFile(path) as file:

@@ -21,8 +21,6 @@ A cohort recipe is a study recipe whose knee is drawn from a population::
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -32,7 +30,7 @@ import numpy as np
 
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.errors import RecipeError
-from meniscal_measure.files import written_whole
+from meniscal_measure.files import Progress, csv_text, write_text
 from meniscal_measure.geometry import FloatArray, as_vector
 from meniscal_measure.phantom.parameters import KneeParameters, RootTear
 from meniscal_measure.phantom.population import Population, draw_parameters, repaired, shifted
@@ -50,7 +48,7 @@ from meniscal_measure.phantom.recipe import (
 )
 from meniscal_measure.phantom.recipe_fields import bounded, read_table
 from meniscal_measure.phantom.scanner.sampling import StackPlane
-from meniscal_measure.phantom.study import Progress, silent, study_knee, write_study
+from meniscal_measure.phantom.study import silent, study_knee, write_study
 from meniscal_measure.phantom.truth_file import StudyTruth, write_landmarks
 
 DRAWS = 8
@@ -296,9 +294,4 @@ def _manifest_lines(
 
 
 def _write_csv(path: Path, lines: Sequence[Mapping[str, Any]]) -> None:
-    text = io.StringIO()
-    table = csv.DictWriter(text, fieldnames=list(lines[0]), lineterminator="\n")
-    table.writeheader()
-    table.writerows(lines)
-    with written_whole(path) as stream:
-        stream.write(text.getvalue().encode("utf-8"))
+    write_text(path, csv_text(list(lines[0]), (line.values() for line in lines)))

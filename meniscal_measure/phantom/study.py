@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -10,7 +10,7 @@ import numpy as np
 
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.errors import OutputError, RecipeError
-from meniscal_measure.files import written_whole
+from meniscal_measure.files import Progress, written_whole
 from meniscal_measure.geometry import PixelGrid, Vector, as_vector
 from meniscal_measure.phantom.dicom.classic import classic_datasets
 from meniscal_measure.phantom.dicom.encode import store
@@ -40,9 +40,6 @@ from meniscal_measure.phantom.truth_file import (
     write_landmarks,
     write_truth,
 )
-
-Progress = Callable[[int, int], None]
-"""Called with the slices done and the slices in all."""
 
 HEAD: Vector = (0.0, 0.0, 1.0)
 

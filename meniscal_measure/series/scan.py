@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import os
 import warnings
-from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,6 +15,7 @@ from pydicom.dataset import FileDataset
 from pydicom.uid import UID
 
 from meniscal_measure.errors import GeometryError, UnreadableFileError
+from meniscal_measure.files import Progress
 from meniscal_measure.series.attributes import HEADER_ERRORS, Header
 from meniscal_measure.series.headers import (
     MR_STORAGE,
@@ -28,9 +28,6 @@ from meniscal_measure.series.headers import (
 from meniscal_measure.series.model import FileRef, Refusal, Study
 from meniscal_measure.series.sources import ZIP_MAGIC, Opener, files_under
 from meniscal_measure.series.stacks import build_stacks
-
-Progress = Callable[[int, int], None]
-"""Called with the number of files done and the number of all files."""
 
 _HEAD_BYTES = 32768
 """Read at once from each file; headers of single-frame images are usually shorter."""

@@ -116,5 +116,5 @@ def _fit(formula: str, frame: Any, subject: str) -> Any:
 def _not_installed() -> UsageError:
     return UsageError(
         "A mixed model needs statsmodels, which is not installed:"
-        " pip install 'meniscal-measure[cohort]'."
+        " pip install 'meniscal-measure[models]'."
     )

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Iterable
 
 from meniscal_measure.cohort.agreement.estimates import LEVEL, Estimate
+from meniscal_measure.files import csv_text
 
 COLUMNS = ("name", "value", "low", "high", "unit", "source")
 """Columns of the comma-separated form, one per field of an estimate."""
@@ -22,13 +21,8 @@ def as_csv(estimates: Iterable[Estimate]) -> str:
     name,value,low,high,unit,source
     SEM,0.25,0.2,0.3,mm,Weir 2005
     """
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for estimate in estimates:
-        row = [getattr(estimate, column) for column in COLUMNS]
-        writer.writerow(["" if _is_absent(cell) else cell for cell in row])
-    return stream.getvalue()
+    rows = ([getattr(estimate, column) for column in COLUMNS] for estimate in estimates)
+    return csv_text(COLUMNS, (["" if _is_absent(cell) else cell for cell in row] for row in rows))
 
 
 def as_text(estimates: Iterable[Estimate], *, level: float = LEVEL) -> str:
