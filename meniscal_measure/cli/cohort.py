@@ -21,7 +21,10 @@ from meniscal_measure.cli.common import (
 from meniscal_measure.errors import ExitCode
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from meniscal_measure.cohort.run import CarryOut
+    from meniscal_measure.cohort.signed import Signed
 
 app = typer.Typer(
     help="Measure, export, compare and report many knees.",
@@ -70,12 +73,11 @@ def propose(
     with reported(as_json=False):
         from meniscal_measure.cohort.discover import propose_manifest
         from meniscal_measure.cohort.manifest import manifest_csv
-        from meniscal_measure.files import written_whole
+        from meniscal_measure.files import write_text
 
         with progress_bar("Reading headers", shown=True) as progress:
             proposal = propose_manifest(folder, progress=progress)
-        with written_whole(out) as stream:
-            stream.write(manifest_csv(proposal.entries).encode("utf-8"))
+        write_text(out, manifest_csv(proposal.entries))
         for remark in proposal.remarks:
             typer.echo(remark, err=True)
         typer.echo(f"Written: {out}, {len(proposal.entries)} examinations. Look it over.")
@@ -187,6 +189,7 @@ def assign(
     with reported(as_json=False):
         from meniscal_measure.cohort.manifest import manifest_csv, read_manifest
         from meniscal_measure.cohort.readers import key_csv, plan_readings, work_list_csv
+        from meniscal_measure.files import write_text
 
         plan = plan_readings(
             tuple(read_manifest(manifest)),
@@ -196,47 +199,70 @@ def assign(
             landmarks=out.absolute() / "landmarks",
         )
         for reader in plan.readers:
-            _write_text(out / f"work-list-{reader}.csv", work_list_csv(plan, reader))
-        _write_text(out / "key.csv", key_csv(plan))
-        _write_text(out / "manifest.csv", manifest_csv(plan.entries))
+            write_text(out / f"work-list-{reader}.csv", work_list_csv(plan, reader))
+        write_text(out / "key.csv", key_csv(plan))
+        write_text(out / "manifest.csv", manifest_csv(plan.entries))
         typer.echo(f"{plan.sentence}\nWritten to {out}. Keep key.csv from the readers.")
 
 
 @app.command()
 def collect(
-    signed: Annotated[
+    manifest: Annotated[
         Path,
+        typer.Argument(metavar="MANIFEST", help="Manifest that assign wrote.", show_default=False),
+    ],
+    signed: Annotated[
+        list[Path],
         typer.Argument(
-            metavar="SIGNED",
-            help="File in which the review page kept what readers signed.",
+            metavar="SIGNED...",
+            help="Files in which the review page kept what readers signed.",
             show_default=False,
         ),
     ],
     out: Annotated[
-        Path,
-        typer.Option(
-            "--out", help="Folder for the landmarks, as named by assign.", show_default=False
-        ),
+        Path, typer.Option("--out", help="Manifest to write, for measuring.", show_default=False)
     ],
 ) -> None:
-    """Collect the landmarks that readers signed on the review page, for measuring the study."""
-    with reported(as_json=False):
-        from meniscal_measure.cohort.signed import write_signed_landmarks
-        from meniscal_measure.errors import UsageError
-        from meniscal_measure.review.journal import Journal, Verdict
-        from meniscal_measure.review.store import Store as SignedStore
+    """Collect what readers signed on the review page: landmarks, who signed, and when.
 
-        if not signed.exists():
-            raise UsageError(f"There is no file {signed}. Name the store of the review page.")
-        newest = {one.key: one for one in Journal(SignedStore(signed, {})).all()}
-        for key, one in newest.items():
-            if one.verdict is Verdict.MEASURED:
-                reading = one.record["reading"]
-                write_signed_landmarks(reading, out, reader=key.reader, knee=key.knee)
-            else:
-                reason = one.record["rejection"]
-                typer.echo(f"Rejected by {key.reader}: {key.knee}, {reason}", err=True)
-        typer.echo(f"{len(newest)} signed readings collected into {out}.")
+    A rejected or unsigned reading stays in the manifest written, with the reason.
+    """
+    with reported(as_json=False):
+        from meniscal_measure.cohort.manifest import manifest_csv, read_manifest
+        from meniscal_measure.cohort.signed import collect as collect_signed
+        from meniscal_measure.files import write_text
+
+        entries = tuple(read_manifest(manifest, landmarks_placed=False))
+        found = collect_signed(entries, [one for path in signed for one in _signings(path)])
+        write_text(out, manifest_csv(found.entries))
+        for one in found.strangers:
+            typer.echo(
+                f"Not in the manifest: {one.knee} signed by {one.reader}, round {one.round}.",
+                err=True,
+            )
+        typer.echo(
+            f"{found.measurable} signed readings, {found.rejected} rejected, {found.waiting} not"
+            f" signed yet. Written: {out}"
+        )
+
+
+def _signings(path: Path) -> Iterator[Signed]:
+    """Go through what was signed into one file of the review page, after checking it whole."""
+    from meniscal_measure.cohort.signed import Signed
+    from meniscal_measure.errors import UsageError
+    from meniscal_measure.review.journal import Journal
+    from meniscal_measure.review.store import Store as SignedStore
+
+    if not path.exists():
+        raise UsageError(f"There is no file {path}. Name the store of the review page.")
+    journal = Journal(SignedStore(path, {}))
+    journal.check()
+    for one in journal.all():
+        content, key = one.record, one.key
+        yield Signed(
+            key.reader, key.knee, key.round, one.signed_at, content["reading"],
+            content["rejection"] or "",
+        )  # fmt: skip
 
 
 @app.command()
@@ -260,6 +286,7 @@ def disputes(
         from meniscal_measure.cohort.adjudication import disputes_csv
         from meniscal_measure.cohort.analysis import detectable_change, load_readings
         from meniscal_measure.cohort.store import Store
+        from meniscal_measure.files import write_text
 
         with Store.existing(store) as opened:
             readings = load_readings(opened, Compartment(compartment.value))
@@ -267,7 +294,7 @@ def disputes(
         if limit_mm is not None:
             limit, evidence = limit_mm, "the option"
         found = list(find_disputes(readings, limit))
-        _write_text(out, disputes_csv(found))
+        write_text(out, disputes_csv(found))
         typer.echo(f"{len(found)} knees differ by more than {limit:.2f} mm (from {evidence}), or"
                    f" on the flag. Written: {out}")  # fmt: skip
 
@@ -314,10 +341,3 @@ def _by(workers: int | None, scheduler: str | None) -> CarryOut:
     from meniscal_measure.cohort.run import on_this_machine
 
     return on_this_machine(workers=workers)
-
-
-def _write_text(path: Path, text: str) -> None:
-    from meniscal_measure.files import written_whole
-
-    with written_whole(path) as stream:
-        stream.write(text.encode("utf-8"))

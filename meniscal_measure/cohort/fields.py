@@ -48,6 +48,14 @@ READING_FIELDS = (
     Field("threshold_rule", "TEXT", "", "what a value of exactly the threshold counts as"),
     Field("threshold_mm", "REAL", "mm", "threshold of the flag"),
     Field("verified", "INTEGER", "1/0", "whether a person has confirmed the landmarks"),
+    Field("verified_by", "TEXT", "", "who confirmed them"),
+    Field("signed_at", "TEXT", "UTC, ISO 8601", "when they were signed on the review page"),
+    Field(
+        "proposal_confidence",
+        "REAL",
+        "fraction",
+        "confidence of the program in landmarks that it proposed; empty where a person placed them",
+    ),
     Field("warning_count", "INTEGER", "", "number of warnings about images or landmarks"),
 )
 
@@ -90,6 +98,9 @@ def measured_values(record: Mapping[str, Any]) -> dict[str, Any]:
         "threshold_rule": conventions["threshold_rule"],
         "threshold_mm": conventions["threshold_mm"],
         "verified": int(record["verified"]),
+        "verified_by": record.get("verified_by"),
+        "signed_at": record.get("signed_at"),
+        "proposal_confidence": record.get("proposal_confidence"),
         "warning_count": len(record["warnings"]),
     }
     for where in COMPARTMENTS:

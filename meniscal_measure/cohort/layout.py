@@ -13,7 +13,7 @@ from meniscal_measure.cohort.fields import MANIFEST_FIELDS, MEASURED_FIELDS
 APPLICATION_ID = 0x4D4D4331
 """Marks a SQLite file as a store of readings (SQLite pragma `application_id`)."""
 
-LAYOUT = 1
+LAYOUT = 2
 """Version of the tables, kept in the file's `user_version`."""
 
 MEASURED_COLUMNS = ", ".join(f"{field.name} {field.kind}" for field in MEASURED_FIELDS)

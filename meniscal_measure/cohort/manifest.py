@@ -54,13 +54,15 @@ SIDES = {
 PARQUET_SUFFIXES = (".parquet", ".pq")
 
 
-def read_manifest(path: Path) -> Iterator[Entry]:
+def read_manifest(path: Path, *, landmarks_placed: bool = True) -> Iterator[Entry]:
     """Read and check a manifest line by line, in memory that does not grow with it.
 
     Parameters
     ----------
     path
         CSV or Parquet file. Relative paths inside are taken from its folder.
+    landmarks_placed
+        Whether the landmark files it names must be there; False while readers are at work.
 
     Yields
     ------
@@ -84,6 +86,7 @@ def read_manifest(path: Path) -> Iterator[Entry]:
     with closing(_Seen()) as seen:
         for number, line in lines:
             entry, wrong = _entry(line, path.parent)
+            wrong += _unusable(entry, landmarks_placed=landmarks_placed)
             twin = None if wrong else seen.line_of(entry.key, number)
             if twin is not None:
                 wrong = [f"the same knee, visit, reader and repeat as line {twin}"]
@@ -195,7 +198,7 @@ def _entry(line: Mapping[str, str], folder: Path) -> tuple[Entry, list[str]]:
         series=series,
         exclude=cells["exclude"],
     )
-    return entry, wrong + list(_unusable(entry))
+    return entry, wrong
 
 
 def _whole(text: str, name: str, wrong: list[str]) -> int:
@@ -214,7 +217,7 @@ def is_url(path: str) -> bool:
     return "://" in path
 
 
-def _unusable(entry: Entry) -> Iterator[str]:
+def _unusable(entry: Entry, *, landmarks_placed: bool) -> Iterator[str]:
     if not entry.subject:
         yield "no subject"
     if entry.exclude:
@@ -223,7 +226,7 @@ def _unusable(entry: Entry) -> Iterator[str]:
         yield "no path, and no reason in column exclude"
     checks: tuple[tuple[str, Callable[[Path], bool], str], ...] = (
         (entry.path, Path.exists, "the images"),
-        (entry.landmarks, Path.is_file, "the landmark file"),
+        (entry.landmarks if landmarks_placed else "", Path.is_file, "the landmark file"),
     )
     for path, there, what in checks:
         if path and not is_url(path) and not there(Path(path)):

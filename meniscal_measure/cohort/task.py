@@ -19,7 +19,8 @@ from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.errors import InputError, MeniscalMeasureError
 
 Record = dict[str, Any]
-"""A reading as `meniscal_measure.report.record.reading_to_dict` lays it out."""
+"""A reading as `meniscal_measure.report.record.reading_to_dict` lays it out, and `signed_at`: when
+its landmarks were signed on the review page, None where they were not."""
 
 
 @dataclass(frozen=True)
@@ -136,4 +137,5 @@ def measure_knee(entry: Entry, images: Path, landmarks: Path | None, settings: S
             " Give the side in the manifest."
         )
     source = replace(reading.source, patient_id="", patient_name="")
-    return reading_to_dict(replace(reading, source=source))
+    record = reading_to_dict(replace(reading, source=source))
+    return {**record, "signed_at": reading.signed_at}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -169,25 +170,96 @@ def test_a_study_without_a_question_has_no_size() -> None:
     assert "Give --icc or --change-mm" in result.output
 
 
-def test_signed_landmarks_are_collected_and_measured_alike(samples: Path, tmp_path: Path) -> None:
+def sign(path: Path, reader: str, verdicts: dict[str, dict[str, object]]) -> None:
+    """Sign on behalf of the review page: content by the knee's name."""
+    store = SignedStore(path, {})
+    for knee, content in verdicts.items():
+        verdict = Verdict.REJECTED if content["reading"] is None else Verdict.MEASURED
+        with store.writing() as connection:
+            Journal(store).append(connection, TaskKey(reader, knee, 1), verdict, content)
+
+
+@pytest.fixture
+def signed_study(samples: Path, tmp_path: Path) -> Path:
+    """Two knees handed to reader A, one signed and one rejected, and to reader B, who is late."""
+    lines = ["subject,visit,group,path"]
+    lines += [f"{name},1,study,{samples / name}" for name in ("root-tear", "normal")]
+    (tmp_path / "knees.csv").write_text("\n".join(lines))
+    names = ["--reader", "A", "--reader", "B"]
+    result = invoke("assign", tmp_path / "knees.csv", *names, "--out", tmp_path)
+    assert result.exit_code == 0, result.output
+    with (tmp_path / "key.csv").open(newline="") as stream:
+        codes = {row["subject"]: row["code"] for row in csv.DictReader(stream)
+                 if row["reader"] == "A"}  # fmt: skip
     study = samples / "root-tear"
     reading = workflow.measure(study, landmarks=study / "landmarks.json")
-    signed = SignedStore(tmp_path / "signed.sqlite", {})
-    with signed.writing() as connection:
-        content = {"reading": reading_to_dict(reading), "rejection": None}
-        Journal(signed).append(connection, TaskKey("A", "K7Q2M", 1), Verdict.MEASURED, content)
-        rejected = {"reading": None, "rejection": "Other"}
-        Journal(signed).append(connection, TaskKey("A", "XXXXX", 1), Verdict.REJECTED, rejected)
-    result = invoke("collect", tmp_path / "signed.sqlite", "--out", tmp_path / "landmarks")
+    record = reading_to_dict(replace(reading, verified=True, verified_by="A"))
+    rejected: dict[str, object] = {"reading": None, "rejection": "Image quality too poor"}
+    verdicts: dict[str, dict[str, object]] = {
+        codes["root-tear"]: {"reading": record, "rejection": None},
+        codes["normal"]: rejected,
+        "XXXXX": rejected,
+    }
+    sign(tmp_path / "signed.sqlite", "A", verdicts)
+    return tmp_path
+
+
+def collect(folder: Path) -> Result:
+    return invoke(
+        "collect", folder / "manifest.csv", folder / "signed.sqlite", "--out", folder / "signed.csv"
+    )
+
+
+def test_every_reading_asked_for_is_collected_with_what_became_of_it(signed_study: Path) -> None:
+    result = collect(signed_study)
     assert result.exit_code == 0, result.output
-    assert "Rejected by A: XXXXX, Other" in result.output
-    again = workflow.measure(study, landmarks=tmp_path / "landmarks" / "A" / "K7Q2M.json")
-    assert again.medial is not None
-    assert again.medial.extrusion.extrusion_mm == pytest.approx(SAMPLES["root-tear"], abs=1e-6)
-    assert len(again.neighbours) == len(reading.neighbours)
+    assert "Not in the manifest: XXXXX signed by A, round 1." in result.output
+    assert "1 signed readings, 1 rejected, 2 not signed yet." in result.output
+    with (signed_study / "signed.csv").open(newline="") as stream:
+        rows = {(row["reader"], row["subject"]): row for row in csv.DictReader(stream)}
+    assert rows["A", "root-tear"]["exclude"] == ""
+    assert rows["A", "normal"]["exclude"] == "rejected by A: Image quality too poor"
+    assert rows["B", "normal"]["exclude"] == "not signed yet"
 
 
-def test_a_review_store_that_is_not_there_is_said(tmp_path: Path) -> None:
-    result = invoke("collect", tmp_path / "none.sqlite", "--out", tmp_path)
+def test_who_signed_and_when_arrives_in_the_store(signed_study: Path) -> None:
+    collect(signed_study)
+    store = signed_study / "c.sqlite"
+    result = invoke("measure", signed_study / "signed.csv", "--store", store, "--workers", 1)
+    assert result.exit_code == 0, result.output
+    (signing,) = [
+        one for one in Journal(SignedStore(signed_study / "signed.sqlite", {})).all()
+        if one.verdict is Verdict.MEASURED
+    ]  # fmt: skip
+    with Store.existing(store) as opened:
+        (row,) = [row for row in opened.rows() if row["status"] == "measured"]
+    assert row["medial_extrusion_mm"] == pytest.approx(SAMPLES["root-tear"], abs=1e-6)
+    assert (row["verified"], row["verified_by"], row["signed_at"]) == (1, "A", signing.signed_at)
+    assert row["proposal_confidence"] is None
+    assert row["group"] == "study"
+
+
+def test_points_that_are_moved_after_signing_are_not_verified(signed_study: Path) -> None:
+    collect(signed_study)
+    store = signed_study / "c.sqlite"
+    arguments = ["--store", store, "--workers", 1, "--refine-edges"]
+    invoke("measure", signed_study / "signed.csv", *arguments)
+    with Store.existing(store) as opened:
+        (row,) = [row for row in opened.rows() if row["status"] == "measured"]
+    assert (row["verified"], row["verified_by"], row["signed_at"]) == (0, None, None)
+
+
+def test_collecting_again_changes_nothing(signed_study: Path) -> None:
+    collect(signed_study)
+    files = sorted(signed_study.rglob("*.json"))
+    before = [path.read_bytes() for path in files]
+    assert len(before) == 1
+    collect(signed_study)
+    assert [path.read_bytes() for path in files] == before
+
+
+def test_a_review_store_that_is_not_there_is_said(signed_study: Path) -> None:
+    (signed_study / "signed.sqlite").unlink()
+    result = collect(signed_study)
     assert result.exit_code == 2
     assert "Name the store of the review page" in result.output
