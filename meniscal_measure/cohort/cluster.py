@@ -1,33 +1,47 @@
 """Carrying out tasks on a Dask cluster, named by the address of its scheduler.
 
 Workers need this package and the paths of the manifest: shared storage, or fsspec URLs. Client and
-scheduler hold only the tasks in work, however many knees there are.
+scheduler hold only the tasks in work, however many knees there are. Each thread of the cluster
+measures in a process of its own, see `pool`, so that a knee that kills or hangs its process costs
+neither the cluster a worker nor another knee its reading.
 """
 
 from __future__ import annotations
 
+import threading
+import time
+from collections import deque
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
 from functools import partial
 from itertools import islice
-from typing import Any, cast
+from queue import Empty, SimpleQueue
+from typing import Any
 
-from meniscal_measure.cohort.task import Measure, Outcome, Status, Task, carry_out, measure_knee
+from meniscal_measure.cohort.pool import TIME_LIMIT_S, Pool
+from meniscal_measure.cohort.task import Measure, Outcome, Status, Task, measure_knee
 from meniscal_measure.errors import UsageError
 
 Batch = tuple[Task, ...]
 
-BATCH = 8
-"""Tasks sent and brought back together, so that the scheduler is no bottleneck."""
+BATCH_S = 1.0
+"""Tasks are sent and brought back together, as many as take about this long, so that the scheduler
+is no bottleneck and a lost worker costs little."""
+
+LARGEST_BATCH = 64
 
 BATCHES_PER_THREAD = 2
 """Batches given out for each thread of the cluster: enough that none waits for the client."""
 
-CONNECT_SECONDS = 10
+CONNECT_S = 10.0
 """How long to look for the scheduler."""
+
+WORKERLESS_S = 120.0
+"""How long to wait for workers while the cluster has none."""
 
 
 def on_cluster(
-    scheduler: str, *, measure: Measure = measure_knee
+    scheduler: str, *, measure: Measure = measure_knee, time_limit_s: float = TIME_LIMIT_S
 ) -> Callable[[Iterator[Task]], Iterator[Outcome]]:
     """Carry out tasks on a Dask cluster.
 
@@ -37,64 +51,104 @@ def on_cluster(
         Address of the scheduler, such as ``tcp://host:8786``, or path of its JSON file.
     measure
         Measures one entry; a function that the workers can import.
+    time_limit_s
+        A knee that takes longer is given up.
 
     Returns
     -------
     callable
-        For `run.run_cohort`. Tasks are tried again where a lost worker had them; one that loses
-        several workers while it is the only one in work becomes a crashed outcome.
+        For `run.run_cohort`. Raises `UsageError` if the scheduler does not answer or is lost, or
+        if the cluster has no workers for `WORKERLESS_S`; the same run goes on from there.
     """
-    return partial(_carry_out_there, scheduler=scheduler, measure=measure)
+    return partial(
+        _carry_out_there, scheduler=scheduler, measure=measure, time_limit_s=time_limit_s
+    )
 
 
 def _carry_out_there(
-    tasks: Iterator[Task], *, scheduler: str, measure: Measure
+    tasks: Iterator[Task], *, scheduler: str, measure: Measure, time_limit_s: float
 ) -> Iterator[Outcome]:
-    distributed = _distributed()
-    waiting, suspects = _batches(tasks), list[Task]()
-    with _connected(distributed, scheduler) as client:
-
-        def give(batch: Batch) -> Any:
-            return client.submit(_carry_out_batch, batch, measure, pure=False)
-
-        given = {give(batch): batch for batch in islice(waiting, _room(client))}
-        finished = distributed.as_completed(
-            list(given), loop=client.loop, with_results=True, raise_errors=False
-        )
-        for group in finished.batches():
-            for future, result in group:
-                batch = given.pop(future)
-                for following in islice(waiting, 1):
-                    fresh = give(following)
-                    given[fresh] = following
-                    finished.add(fresh)
-                if isinstance(result, list):
-                    yield from result
-                else:
-                    suspects.extend(batch)
-        for task in suspects:
-            yield _alone(give((task,)), task)
+    with _connected(_distributed(), scheduler) as client:
+        room = BATCHES_PER_THREAD * _threads(client)
+        work = _Work(tasks, client, partial(_carry_out_batch, measure, time_limit_s))
+        work.give(room)
+        while work.given:
+            yield from work.next_outcomes()
+            work.give(room)
 
 
-def _batches(tasks: Iterator[Task]) -> Iterator[Batch]:
-    while batch := tuple(islice(tasks, BATCH)):
-        yield batch
+@dataclass
+class _Work:
+    """Batches on their way."""
+
+    tasks: Iterator[Task]
+    client: Any
+    carry_out: Callable[[Batch], list[Outcome]]
+    given: dict[Any, Batch] = field(default_factory=dict)
+    """Futures with what they are to do."""
+    again: deque[Batch] = field(default_factory=deque)
+    """Tasks to be tried by themselves."""
+    size: int = 1
+    """Of the next batch."""
+    _done: SimpleQueue[Any] = field(default_factory=SimpleQueue)
+
+    def give(self, room: int) -> None:
+        """Give out batches until there are as many as there is room for."""
+        while len(self.given) < room and (batch := self._next_batch()):
+            future = self.client.submit(self.carry_out, batch, pure=False)
+            self.given[future] = batch
+            future.add_done_callback(self._done.put)
+
+    def _next_batch(self) -> Batch:
+        return self.again.popleft() if self.again else tuple(islice(self.tasks, self.size))
+
+    def next_outcomes(self) -> list[Outcome]:
+        """Wait for a batch and take what came of it."""
+        future = self._next_done()
+        batch = self.given.pop(future)
+        error = future.exception()
+        if error is None:
+            outcomes: list[Outcome] = future.result()
+            seconds = sum(outcome.seconds for outcome in outcomes) / len(outcomes)
+            self.size = max(1, min(LARGEST_BATCH, int(BATCH_S / max(seconds, 1e-3))))
+            return outcomes
+        if self.client.status != "running":
+            raise UsageError("The Dask scheduler was lost. Start it, then run again to go on.")
+        if len(batch) > 1:  # one of them has cost several workers; by itself, it is clear which
+            self.again.extend((task,) for task in batch)
+            return []
+        reason = f"{type(error).__name__}: {error}. Run again to try once more."
+        return [Outcome(batch[0], Status.CRASHED, reason=reason)]
+
+    def _next_done(self) -> Any:
+        last_seen = time.monotonic()
+        while time.monotonic() - last_seen < WORKERLESS_S:
+            try:
+                return self._done.get(timeout=WORKERLESS_S / 4)
+            except Empty:
+                if self.client.nthreads():
+                    last_seen = time.monotonic()
+        raise UsageError(_no_workers())
 
 
-def _carry_out_batch(batch: Batch, measure: Measure) -> list[Outcome]:
-    return [carry_out(task, measure) for task in batch]
+class _Kept(threading.local):
+    """The process that belongs to a thread of the cluster, kept from one batch to the next."""
+
+    pool: Pool | None = None
+    made_for: tuple[Measure, float] | None = None
 
 
-def _alone(future: Any, task: Task) -> Outcome:
-    """Wait for a task that was given out by itself.
+_kept = _Kept()
 
-    Its batch has cost several workers, or was only near one that did. By itself, it is clear.
-    """
-    error = future.exception()
-    if error is not None:
-        return Outcome(task, Status.CRASHED, reason=f"{type(error).__name__}: {error}")
-    (outcome,) = future.result()
-    return cast(Outcome, outcome)
+
+def _carry_out_batch(measure: Measure, time_limit_s: float, batch: Batch) -> list[Outcome]:
+    """Carry out a batch, on the cluster."""
+    if _kept.pool is None or _kept.made_for != (measure, time_limit_s):
+        if _kept.pool is not None:
+            _kept.pool.close()
+        _kept.pool = Pool(measure, workers=1, time_limit_s=time_limit_s)
+        _kept.made_for = measure, time_limit_s
+    return list(_kept.pool.carry_out(iter(batch)))
 
 
 def _distributed() -> Any:
@@ -111,17 +165,24 @@ def _distributed() -> Any:
 def _connected(distributed: Any, scheduler: str) -> Any:
     name = "scheduler_file" if scheduler.endswith(".json") else "address"
     try:
-        return distributed.Client(
-            **{name: scheduler}, timeout=CONNECT_SECONDS, set_as_default=False
-        )
+        return distributed.Client(**{name: scheduler}, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         raise UsageError(
             f"No Dask scheduler answers at {scheduler}: {error}. Start it, or correct its address."
         ) from error
 
 
-def _room(client: Any) -> int:
-    threads: int = sum(client.nthreads().values())
-    if not threads:
-        raise UsageError("The Dask cluster has no workers. Start some, then run again.")
-    return BATCHES_PER_THREAD * threads
+def _threads(client: Any) -> int:
+    """Count the threads of the cluster, once there are any."""
+    try:
+        client.wait_for_workers(1, timeout=WORKERLESS_S)
+    except TimeoutError as error:
+        raise UsageError(_no_workers()) from error
+    return sum(client.nthreads().values())
+
+
+def _no_workers() -> str:
+    return (
+        f"The Dask cluster has had no workers for {WORKERLESS_S:g} s. Start some, then run again to"
+        " go on."
+    )

@@ -15,6 +15,9 @@ from meniscal_measure.errors import UnreadableFileError, UsageError
 
 ALGORITHM = "sha256"
 
+PIECE_BYTES = 2**20
+"""Read and hashed at a time: a slice in one piece, and little memory for a whole volume."""
+
 LANDMARK_SUFFIXES = (".json", ".csv")
 """Files beside the images that are none: a reader's landmarks must not touch another's reading."""
 
@@ -127,7 +130,11 @@ def _files(images: Path) -> Iterator[str]:
 
 def _file_digest(path: str) -> str:
     try:
-        with open(path, "rb") as stream:  # noqa: PTH123 - once for every slice of the cohort
-            return hashlib.file_digest(stream, ALGORITHM).hexdigest()
+        # Unbuffered, and with no Path: once for every slice of the cohort.
+        with open(path, "rb", buffering=0) as stream:  # noqa: PTH123
+            found = hashlib.new(ALGORITHM)
+            while piece := stream.read(PIECE_BYTES):
+                found.update(piece)
+            return found.hexdigest()
     except OSError as error:
         raise UnreadableFileError(f"{path} cannot be read: {error.strerror}.") from error

@@ -1,113 +1,222 @@
-"""Carrying out tasks on this machine, each worker a process of its own.
+"""Carrying out tasks on this machine, in worker processes that may be lost.
 
-Each worker sits in an executor by itself, so that the loss of one is known to concern the one task
-it had, and costs no other.
+Each worker has a pipe of its own, so that its loss is known to concern the one task it had in work,
+and costs no other.
 """
 
 from __future__ import annotations
 
-import multiprocessing
-import os
-import signal
-import threading
+import pickle
+import subprocess
+import sys
+import time
+from collections import deque
 from collections.abc import Iterator
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
+from contextlib import suppress
+from itertools import islice
+from queue import Empty, SimpleQueue
+from threading import Thread
+from types import TracebackType
+from typing import Any, Self
 
-from meniscal_measure.cohort.task import Measure, Outcome, Status, Task, carry_out
+from meniscal_measure.cohort.task import Measure, Outcome, Status, Task
+from meniscal_measure.cohort.worker import READY
 
 TRIES = 2
 """A task whose worker is lost so often is given up; the first loss may be chance."""
 
+AHEAD = 2
+"""Tasks that a worker holds, the one in work included, so that it need not wait for the next."""
 
-def carry_out_here(tasks: Iterator[Task], measure: Measure, *, workers: int) -> Iterator[Outcome]:
-    """Carry out tasks in worker processes, as many at a time as there are workers.
+TIME_LIMIT_S = 900.0
+"""How long a knee may take. The slowest take seconds, so that what is ended is a read or a decoder
+that hangs."""
+
+LEAVE_S = 5.0
+"""How long to wait for a killed worker to be gone; one that hangs in the operating system is left
+to it."""
+
+
+Process = subprocess.Popen[bytes]
+
+Inbox = SimpleQueue[tuple[Process, Any]]
+"""What workers have said, each with who said it; None once one says nothing more."""
+
+
+def carry_out_here(
+    tasks: Iterator[Task], measure: Measure, *, workers: int, time_limit_s: float = TIME_LIMIT_S
+) -> Iterator[Outcome]:
+    """Carry out tasks in worker processes, and end them; see `Pool`."""
+    with Pool(measure, workers=workers, time_limit_s=time_limit_s) as pool:
+        yield from pool.carry_out(tasks)
+
+
+class Pool:
+    """Worker processes, each started when it first has a task.
 
     Parameters
     ----------
-    tasks
-        Taken one by one as workers fall free.
     measure
-        Measures one entry; a module-level function.
+        Measures one entry; a module-level function of a module that can be imported.
     workers
         Number of processes.
-
-    Yields
-    ------
-    Outcome
-        In the order in which they are done.
+    time_limit_s
+        A knee that takes longer is given up, and its worker ended.
     """
-    seats = [_Seat(measure) for _ in range(workers)]
-    try:
-        busy = {seat.take(task): seat for seat, task in zip(seats, tasks, strict=False)}
-        while busy:
-            done, _ = wait(busy, return_when=FIRST_COMPLETED)
-            for future in done:
-                seat = busy.pop(future)
-                outcome = seat.outcome(future)
-                task = seat.task if outcome is None else next(tasks, None)
-                if task is not None:
-                    busy[seat.take(task)] = seat
-                if outcome is not None:
-                    yield outcome
-    finally:
-        for seat in seats:
+
+    def __init__(
+        self, measure: Measure, *, workers: int, time_limit_s: float = TIME_LIMIT_S
+    ) -> None:
+        self._inbox: Inbox = SimpleQueue()
+        self._seats = [_Seat(measure, self._inbox, time_limit_s) for _ in range(workers)]
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """End the workers at once."""
+        for seat in self._seats:
             seat.leave()
+
+    def carry_out(self, tasks: Iterator[Task]) -> Iterator[Outcome]:
+        """Carry out tasks, taken as workers fall free.
+
+        Yields
+        ------
+        Outcome
+            In the order in which they are done.
+        """
+        for seat, task in zip(self._seats * AHEAD, tasks, strict=False):
+            seat.take(task)
+        while busy := [seat for seat in self._seats if seat.tasks]:
+            seat, outcome = self._next(min(busy, key=lambda seat: seat.deadline))
+            if outcome is not None:
+                for task in islice(tasks, AHEAD - len(seat.tasks)):
+                    seat.take(task)
+                yield outcome
+
+    def _next(self, first_due: _Seat) -> tuple[_Seat, Outcome | None]:
+        """Wait for the next answer, or until the worker that is due first has taken too long."""
+        patience_s = max(0.0, first_due.deadline - time.monotonic())
+        try:
+            process, answer = self._inbox.get(timeout=patience_s)
+        except Empty:
+            return first_due, first_due.overrun()
+        for seat in self._seats:
+            if seat.process is process:
+                return seat, seat.heard(answer)
+        return first_due, None  # said by a worker that was given up meanwhile
 
 
 class _Seat:
-    """One worker process and the task it has."""
+    """A place for one worker process at a time, and the tasks it has, the first of them in work."""
 
-    task: Task
+    def __init__(self, measure: Measure, inbox: Inbox, time_limit_s: float) -> None:
+        self.tasks: deque[Task] = deque()
+        self.deadline = 0.0
+        self.process: Process | None = None
+        self._head = pickle.dumps(sys.path) + pickle.dumps(measure)
+        self._inbox = inbox
+        self._time_limit_s = time_limit_s
+        self._losses = 0
 
-    def __init__(self, measure: Measure) -> None:
-        self._measure = measure
-        self._tries = 0
-        self._executor = _new_executor()
+    def take(self, task: Task) -> None:
+        """Give the worker a task, or another one for after those it has."""
+        if not self.tasks:
+            self._begin()
+        self.tasks.append(task)
+        if self.process is None:
+            self._start()
+        else:
+            self._send(pickle.dumps(task))
 
-    def take(self, task: Task) -> Future[Outcome]:
-        """Give the worker a task, for the first time or again."""
-        self.task = task
-        self._tries += 1
-        return self._executor.submit(carry_out, task, self._measure)
-
-    def outcome(self, future: Future[Outcome]) -> Outcome | None:
-        """Take what came of the task; None if the worker was lost and the task is to be redone."""
-        try:
-            outcome = future.result()
-        except BrokenProcessPool:
-            self._executor.shutdown(wait=False)
-            self._executor = _new_executor()
-            if self._tries < TRIES:
-                return None
-            outcome = Outcome(
-                self.task,
-                Status.CRASHED,
-                reason=f"The worker process was lost {TRIES} times on this knee: killed, out of"
-                " memory, or a fault in a decoder. Run again to try once more.",
-            )
-        self._tries = 0
+    def heard(self, answer: Any) -> Outcome | None:
+        """Take what came from the worker: an outcome, or None where it is lost or merely ready."""
+        if answer is None:
+            return self._lost()
+        self._begin()
+        if answer == READY:
+            return None
+        self.tasks.popleft()
+        self._losses = 0
+        outcome: Outcome = answer
         return outcome
 
+    def overrun(self) -> Outcome:
+        """Give up the task in work, which has taken too long."""
+        return self._give_up(
+            f"Nothing came of this knee in {self._time_limit_s:g} s: a file that cannot be read to"
+            " its end, or a decoder that hangs. Run again to try once more."
+        )
+
     def leave(self) -> None:
-        """Let the worker finish what it has, and go."""
-        self._executor.shutdown(wait=True, cancel_futures=True)
+        """End the worker."""
+        if self.process is not None:
+            self.process.kill()
+            with suppress(subprocess.TimeoutExpired):  # it hangs in the operating system
+                self.process.wait(timeout=LEAVE_S)
+            assert self.process.stdin is not None
+            with suppress(BrokenPipeError):
+                self.process.stdin.close()
+            self.process = None
+
+    def _lost(self) -> Outcome | None:
+        self._losses += bool(self.tasks)  # one that was idle takes nothing with it
+        if self._losses >= TRIES:
+            return self._give_up(
+                f"The worker process was lost {TRIES} times on this knee: killed, out of memory,"
+                " or a fault in a decoder. Run again to try once more."
+            )
+        self._replace()
+        return None
+
+    def _give_up(self, reason: str) -> Outcome:
+        self._losses = 0
+        task = self.tasks.popleft()
+        self._replace()
+        return Outcome(task, Status.CRASHED, reason=reason)
+
+    def _replace(self) -> None:
+        """Put a new worker in the place of this one, with the tasks left."""
+        self.leave()
+        if self.tasks:
+            self._begin()
+            self._start()
+
+    def _begin(self) -> None:
+        self.deadline = time.monotonic() + self._time_limit_s
+
+    def _start(self) -> None:
+        # A fresh program, not a fork: a fork would copy the claim on the store and the threads of
+        # the caller. Nor one of multiprocessing, which a worker of a cluster may not start.
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "meniscal_measure.cohort.worker"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+        )
+        Thread(target=_listen, args=(self.process, self._inbox), daemon=True).start()
+        self._send(self._head + b"".join(map(pickle.dumps, self.tasks)))
+
+    def _send(self, message: bytes) -> None:
+        assert self.process is not None
+        assert self.process.stdin is not None
+        with suppress(BrokenPipeError):  # the loss of the worker is heard of from its other pipe
+            self.process.stdin.write(message)
+            self.process.stdin.flush()
 
 
-def _new_executor() -> ProcessPoolExecutor:
-    # Spawned, not forked: a fork would copy the claim on the store and the threads of the caller.
-    context = multiprocessing.get_context("spawn")
-    return ProcessPoolExecutor(1, mp_context=context, initializer=_settle_in)
-
-
-def _settle_in() -> None:
-    """Leave Ctrl-C to the main process, and end with it, however it ends."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_follow_parent, daemon=True).start()
-
-
-def _follow_parent() -> None:
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(1)
+def _listen(process: Process, inbox: Inbox) -> None:
+    """Pass on what a worker says, until it says nothing more."""
+    assert process.stdout is not None
+    with process.stdout as answers, suppress(EOFError, pickle.UnpicklingError):
+        while True:
+            inbox.put((process, pickle.load(answers)))
+    inbox.put((process, None))

@@ -17,7 +17,7 @@ from typing import Any
 from meniscal_measure.cohort.claim import claimed
 from meniscal_measure.cohort.content import glance
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.cohort.pool import carry_out_here
+from meniscal_measure.cohort.pool import TIME_LIMIT_S, carry_out_here
 from meniscal_measure.cohort.store import Past, Store
 from meniscal_measure.cohort.task import (
     Measure,
@@ -121,9 +121,19 @@ def run_cohort(
     return progress
 
 
-def on_this_machine(*, workers: int | None = None, measure: Measure = measure_knee) -> CarryOut:
+def on_this_machine(
+    *,
+    workers: int | None = None,
+    measure: Measure = measure_knee,
+    time_limit_s: float = TIME_LIMIT_S,
+) -> CarryOut:
     """Carry out tasks in processes on this machine, by default one for each processor."""
-    return partial(carry_out_here, measure=measure, workers=workers or _processors())
+    return partial(
+        carry_out_here,
+        measure=measure,
+        workers=workers or _processors(),
+        time_limit_s=time_limit_s,
+    )
 
 
 def _due(store: Store, job: Job, progress: Progress) -> Iterator[Task]:

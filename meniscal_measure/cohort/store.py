@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import json
 import sqlite3
-import zlib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -19,7 +18,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.cohort.fields import EXPORT_FIELDS, MEASURED_FIELDS, measured_values
+from meniscal_measure.cohort.fields import EXPORT_FIELDS, MEASURED_FIELDS
 from meniscal_measure.cohort.layout import (
     APPLICATION_ID,
     INSERT_READING,
@@ -30,8 +29,10 @@ from meniscal_measure.cohort.layout import (
     entry_row,
     statements,
 )
-from meniscal_measure.cohort.task import Outcome, Record, Settings, Status
+from meniscal_measure.cohort.task import Outcome, Record, Row, Settings, Status, unpacked
 from meniscal_measure.errors import ManifestError, OutputError, UsageError
+
+NOTHING_MEASURED = Row((None,) * len(MEASURED_FIELDS), b"")
 
 PAGE = 500
 """Entries looked up at a time, so that memory does not grow with their number."""
@@ -206,22 +207,14 @@ class Store:
             self._base.execute(INSERT_READING, self._reading_row(run, outcome))
 
     def _reading_row(self, run: int, outcome: Outcome) -> tuple[Any, ...]:
-        task, record = outcome.task, outcome.record
+        task, row = outcome.task, outcome.row or NOTHING_MEASURED
         settings_digest = task.settings.digest
         head = (run, task.entry.key, settings_digest, task.glance, outcome.digest)
         if outcome.status is Status.UNCHANGED:
             kept = self._last_done(task.entry.key, settings_digest)
             return (*head, *kept[:2], outcome.seconds, _now(), *kept[2:])
-        values = measured_values(record) if record is not None else {}
-        return (
-            *head,
-            outcome.status.value,
-            outcome.reason,
-            outcome.seconds,
-            _now(),
-            _packed(record),
-            *(values.get(field.name) for field in MEASURED_FIELDS),
-        )
+        found = (outcome.status.value, outcome.reason, outcome.seconds, _now())
+        return (*head, *found, row.packed or None, *row.values)
 
     def _last_done(self, key: str, settings_digest: str) -> tuple[Any, ...]:
         query = (
@@ -245,7 +238,7 @@ class Store:
         query = "SELECT key, record FROM current WHERE record IS NOT NULL ORDER BY line"
         with self._explained():
             for key, packed in self._base.execute(query):
-                yield key, json.loads(zlib.decompress(packed))
+                yield key, unpacked(packed)
 
     def counts(self) -> dict[str, int]:
         """Count the entries by current status."""
@@ -259,10 +252,6 @@ class Store:
             query = "SELECT settings FROM run ORDER BY id DESC LIMIT 1"
             row = self._base.execute(query).fetchone()
         return None if row is None else dict(json.loads(row[0]))
-
-
-def _packed(record: Record | None) -> bytes | None:
-    return None if record is None else zlib.compress(json.dumps(record).encode())
 
 
 def _now() -> str:

@@ -5,17 +5,19 @@ from __future__ import annotations
 import hashlib
 import json
 import time
+import zlib
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field, replace
 from enum import StrEnum
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from meniscal_measure import __version__
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.cohort.content import digest, fetched
 from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.cohort.fields import MEASURED_FIELDS, measured_values
 from meniscal_measure.errors import InputError, MeniscalMeasureError
 
 Record = dict[str, Any]
@@ -65,6 +67,28 @@ class Task:
 
 
 @dataclass(frozen=True)
+class Row:
+    """A reading as the store keeps it; laid out by the workers, of which there are many."""
+
+    values: tuple[Any, ...]
+    """Those of `MEASURED_FIELDS`."""
+    packed: bytes
+    """The whole record, compressed."""
+
+    @classmethod
+    def of(cls, record: Record) -> Self:
+        """Lay out a record."""
+        values = measured_values(record)
+        packed = zlib.compress(json.dumps(record).encode())
+        return cls(tuple(values[field.name] for field in MEASURED_FIELDS), packed)
+
+
+def unpacked(packed: bytes) -> Record:
+    """Take the record from a row."""
+    return dict(json.loads(zlib.decompress(packed)))
+
+
+@dataclass(frozen=True)
 class Outcome:
     """What came of a task."""
 
@@ -72,7 +96,7 @@ class Outcome:
     status: Status
     digest: str = ""
     reason: str = ""
-    record: Record | None = None
+    row: Row | None = None
     seconds: float = 0.0
 
 
@@ -101,7 +125,7 @@ def _measured(task: Task, measure: Measure) -> Outcome:
             record = measure(task.entry, images, landmarks, task.settings)
         except MeniscalMeasureError as error:
             return Outcome(task, Status.REFUSED, found, str(error))
-    return Outcome(task, Status.MEASURED, found, record=record)
+    return Outcome(task, Status.MEASURED, found, row=Row.of(record))
 
 
 def measure_knee(entry: Entry, images: Path, landmarks: Path | None, settings: Settings) -> Record:

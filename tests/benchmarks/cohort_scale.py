@@ -48,7 +48,6 @@ import pydicom
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.manifest import manifest_csv, read_manifest
 from meniscal_measure.cohort.run import CarryOut, Job, on_this_machine, run_cohort
-from meniscal_measure.cohort.task import Record, Settings, measure_knee
 
 RECIPE = """
 name = "scale"
@@ -78,30 +77,32 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("series", type=int)
     parser.add_argument("--workers", type=int, default=os.cpu_count())
+    parser.add_argument("--rounds", type=int, default=1, help="how often, in turn")
     parser.add_argument("--dask", action="store_true", help="compare with a Dask local cluster")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="cohort-scale-") as name:
-        compare(Path(name), asked.series, asked.workers, dask=asked.dask)
+        folder = Path(name)
+        alone(write_series, folder)
+        (folder / "manifest.csv").write_text(manifest_csv(linked(folder, asked.series)), "utf-8")
+        for number in range(asked.rounds):
+            compare(folder, f"round-{number}", asked.workers, dask=asked.dask)
 
 
-def compare(folder: Path, series: int, workers: int, *, dask: bool) -> None:
-    """Run every part on a fresh cohort."""
-    alone(write_series, folder)
-    (folder / "manifest.csv").write_text(manifest_csv(linked(folder, series)), "utf-8")
+def compare(folder: Path, stores: str, workers: int, *, dask: bool) -> None:
+    """Run every part once, with fresh stores."""
+    here_store, there_store = folder / f"{stores}.sqlite", folder / f"{stores}-dask.sqlite"
     bare = alone(read_bare, folder, workers)
-    say("bare pydicom loop", series, bare)
-    here = alone(run_here, folder, workers)
-    say("cohort run", series, here)
-    print(f"  {bare.wall_s / here.wall_s:.0%} of the bare loop's rate,"
-          f" {bare.cpu_s / here.cpu_s:.0%} by processor time")  # fmt: skip
-    print(f"  memory: main {here.peak_mib:.0f} MiB, worker {worker_mib(folder):.0f} MiB")
-    print(f"  store: {(folder / 'pool.sqlite').stat().st_size / series / 1024:.1f} KiB a reading")
-    resume = alone(run_here, folder, workers)
-    say("resume with all done", series, resume)
+    say("bare pydicom loop", folder, bare)
+    here = alone(run_here, folder, here_store, workers)
+    say("cohort run", folder, here)
+    say_share(here, bare, "the bare loop's")
+    print(f"  memory: main {here.peak_mib:.0f} MiB, worker {here.worker_mib:.0f} MiB")
+    print(f"  store: {here_store.stat().st_size / series_in(folder) / 1024:.1f} KiB a reading")
+    say("resume with all done", folder, alone(run_here, folder, here_store, workers))
     if dask:
-        there = alone(run_on_dask, folder, workers)
-        say("Dask local cluster, its start included", series, there)
-        print(f"  {here.wall_s / there.wall_s:.0%} of the process pool's rate")
+        there = alone(run_on_dask, folder, there_store, workers)
+        say("Dask local cluster, its start included", folder, there)
+        say_share(there, here, "the process pool's")
         print(f"  memory: client and scheduler {there.peak_mib:.0f} MiB")
 
 
@@ -112,6 +113,8 @@ class Cost:
     wall_s: float
     cpu_s: float
     peak_mib: float
+    worker_mib: float
+    """Of the largest process it started."""
 
 
 def alone(work: Callable[..., Any], *arguments: Any) -> Cost:
@@ -127,7 +130,8 @@ def weighed(work: Callable[..., Any], arguments: tuple[Any, ...]) -> Cost:
     work(*arguments)
     used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
     cpu_s = sum(one.ru_utime + one.ru_stime for one in used)
-    return Cost(time.perf_counter() - started, cpu_s, peak_mib())
+    here_mib, worker_mib = (one.ru_maxrss / 1024 for one in used)  # Linux: kilobytes
+    return Cost(time.perf_counter() - started, cpu_s, here_mib, worker_mib)
 
 
 def write_series(folder: Path) -> None:
@@ -167,20 +171,19 @@ def read_folder(path: str) -> int:
     return sum(pydicom.dcmread(item).pixel_array.size for item in os.scandir(path))
 
 
-def run_here(folder: Path, workers: int) -> None:
+def run_here(folder: Path, store: Path, workers: int) -> None:
     """Run the cohort in processes of this machine."""
-    here = on_this_machine(workers=workers, measure=measure_and_weigh)
-    run(folder, Job(folder / "pool.sqlite"), here)
+    run(folder, store, on_this_machine(workers=workers))
 
 
-def run(folder: Path, job: Job, carry_out: CarryOut) -> None:
+def run(folder: Path, store: Path, carry_out: CarryOut) -> None:
     """Run the cohort and see that every knee was done."""
-    progress = run_cohort(read_manifest(folder / "manifest.csv"), job, carry_out=carry_out)
+    progress = run_cohort(read_manifest(folder / "manifest.csv"), Job(store), carry_out=carry_out)
     if progress.done != progress.total or progress.failures:
         sys.exit(f"{progress.done} of {progress.total} done, {progress.failures} failures")
 
 
-def run_on_dask(folder: Path, workers: int) -> None:
+def run_on_dask(folder: Path, store: Path, workers: int) -> None:
     """Run the cohort on a Dask cluster of this machine."""
     from distributed import LocalCluster
 
@@ -190,32 +193,24 @@ def run_on_dask(folder: Path, workers: int) -> None:
         n_workers=workers, threads_per_worker=1, host="127.0.0.1", dashboard_address="127.0.0.1:0"
     )
     with cluster:
-        run(folder, Job(folder / "dask.sqlite"), on_cluster(cluster.scheduler_address))
+        run(folder, store, on_cluster(cluster.scheduler_address))
 
 
-def measure_and_weigh(
-    entry: Entry, images: Path, landmarks: Path | None, settings: Settings
-) -> Record:
-    """Measure a knee, and note how large this worker has grown."""
-    record = measure_knee(entry, images, landmarks, settings)
-    (images.parents[1] / f"worker-{os.getpid()}").write_text(str(peak_mib()))
-    return record
+def series_in(folder: Path) -> int:
+    """Number of series linked."""
+    return sum(1 for _ in (folder / "knees").iterdir())
 
 
-def peak_mib() -> float:
-    """Largest memory this process has had (Linux: kilobytes)."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-
-
-def worker_mib(folder: Path) -> float:
-    """Largest memory a worker has noted."""
-    return max(float(path.read_text()) for path in folder.glob("worker-*"))
-
-
-def say(what: str, count: int, cost: Cost) -> None:
+def say(what: str, folder: Path, cost: Cost) -> None:
     """Print a rate."""
-    rate = count / cost.wall_s
+    rate = series_in(folder) / cost.wall_s
     print(f"{what}: {rate:.1f} series/s ({cost.wall_s:.1f} s, {cost.cpu_s:.1f} CPU s)", flush=True)
+
+
+def say_share(cost: Cost, other: Cost, whose: str) -> None:
+    """Print how one rate compares with another."""
+    by_clock, by_cpu = other.wall_s / cost.wall_s, other.cpu_s / cost.cpu_s
+    print(f"  {by_clock:.1%} of {whose} rate, {by_cpu:.1%} by processor time", flush=True)
 
 
 if __name__ == "__main__":

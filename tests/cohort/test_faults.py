@@ -95,7 +95,7 @@ def finished(process: subprocess.Popen[str]) -> str:
 def children(pid: int) -> list[int]:
     """Worker processes of a run (Linux)."""
     found = map(int, Path(f"/proc/{pid}/task/{pid}/children").read_text().split())
-    return [child for child in found if b"spawn_main" in command_line(child)]
+    return [child for child in found if b"meniscal_measure.cohort.worker" in command_line(child)]
 
 
 def command_line(pid: int) -> bytes:

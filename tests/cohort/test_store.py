@@ -13,7 +13,7 @@ from meniscal_measure.cohort.claim import claimed
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.manifest import read_manifest
 from meniscal_measure.cohort.store import Store
-from meniscal_measure.cohort.task import Outcome, Settings, Status, Task
+from meniscal_measure.cohort.task import Outcome, Row, Settings, Status, Task
 from meniscal_measure.errors import ManifestError, OutputError, UsageError
 
 MakeKnee = Callable[..., Entry]
@@ -27,7 +27,7 @@ def path(tmp_path: Path) -> Path:
 def outcome(entry: Entry, stand_in: Any) -> Outcome:
     settings = Settings()
     task = Task(entry, settings, "glance")
-    return Outcome(task, Status.MEASURED, "digest", record=stand_in.record(3.2, settings))
+    return Outcome(task, Status.MEASURED, "digest", row=Row.of(stand_in.record(3.2, settings)))
 
 
 @pytest.mark.parametrize("change", ["UPDATE reading SET status = ''", "DELETE FROM reading"])

@@ -26,11 +26,12 @@ def measure(entry: Entry, images: Path, landmarks: Path | None, settings: Settin
         raise UnreadableFileError(orders["refuse"])
     if "fault" in orders:
         raise RuntimeError(orders["fault"])
-    if "die" in orders:
-        os.kill(os.getpid(), signal.SIGKILL)
-    if "die_once" in orders and not Path(orders["die_once"]).exists():
-        Path(orders["die_once"]).touch()
-        os.kill(os.getpid(), signal.SIGKILL)
+    once = Path(orders["die_once"]) if "die_once" in orders else None
+    if "die" in orders or (once and not once.exists()):
+        if once:
+            once.touch()
+        os.kill(os.getppid() if "whole_worker" in orders else os.getpid(), signal.SIGKILL)
+        time.sleep(3600)  # until the end of the parent is heard of
     return record(orders["extrusion_mm"], settings)
 
 
