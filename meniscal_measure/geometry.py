@@ -110,6 +110,16 @@ class PixelGrid:
         return np.stack([self.row_direction, np.cross(self.normal, self.row_direction)])
 
     @cached_property
+    def _pixels_per_mm(self) -> FloatArray:
+        """Takes an offset in the patient, mm, to columns and rows, shape (3, 2)."""
+        along_row, along_column = self.row_direction, self.column_direction
+        # Cosines rounded by an archive are not quite at a right angle; undo what they share.
+        skew = float(along_row @ along_column)
+        columns = (along_row - skew * along_column) / self.column_spacing_mm
+        rows = (along_column - skew * along_row) / self.row_spacing_mm
+        return np.stack([columns, rows], axis=-1) / (1 - skew**2)
+
+    @cached_property
     def origin(self) -> FloatArray:
         """Image Position (Patient) as an array, shape (3,), mm."""
         return np.array(self.position_mm, dtype=np.float64)
@@ -161,17 +171,7 @@ class PixelGrid:
             `[column, row]`, shape (..., 2), in pixels.
         """
         offset = np.asarray(point_mm, dtype=np.float64) - self.origin
-        along_row, along_column = offset @ self.row_direction, offset @ self.column_direction
-        # Cosines rounded by an archive are not quite at a right angle; undo what they share.
-        skew = float(self.row_direction @ self.column_direction)
-        scale = 1 - skew**2
-        return np.stack(
-            [
-                (along_row - skew * along_column) / scale / self.column_spacing_mm,
-                (along_column - skew * along_row) / scale / self.row_spacing_mm,
-            ],
-            axis=-1,
-        )
+        return np.asarray(offset @ self._pixels_per_mm, dtype=np.float64)
 
     def off_plane_mm(self, point_mm: ArrayLike) -> FloatArray:
         """Signed distance of patient points from the plane along its normal, mm."""

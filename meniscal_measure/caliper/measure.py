@@ -98,9 +98,10 @@ def measure_set(
     }
     choice = choice_among(geometries, measured_index, positions_mm)
     readings = {
-        index: measure_slice(
+        index: _slice_reading(
             item,
             frames[index],
+            geometries[index],
             conventions=conventions,
             position_mm=positions_mm[index],
             slice_choice=choice if index == measured_index else None,
@@ -198,7 +199,25 @@ def measure_slice(
     LandmarkError
         If landmarks are missing, outside the image, off the slice or out of order.
     """
-    geometry = slice_geometry(landmarks, frame.grid, conventions.axis)
+    return _slice_reading(
+        landmarks,
+        frame,
+        slice_geometry(landmarks, frame.grid, conventions.axis),
+        conventions=conventions,
+        position_mm=position_mm,
+        slice_choice=slice_choice,
+    )
+
+
+def _slice_reading(
+    landmarks: SliceLandmarks,
+    frame: ImagePlane,
+    geometry: Geometry,
+    *,
+    conventions: Conventions,
+    position_mm: float,
+    slice_choice: SliceChoice | None,
+) -> SliceReading:
     results = propagated(geometry, landmarks, slice_choice)
     return SliceReading(
         slice_index=landmarks.slice_index,
