@@ -284,13 +284,15 @@ def disputes(
         from meniscal_measure.anatomy import Compartment
         from meniscal_measure.cohort.adjudication import disputes as find_disputes
         from meniscal_measure.cohort.adjudication import disputes_csv
-        from meniscal_measure.cohort.analysis import detectable_change, load_readings
+        from meniscal_measure.cohort.analysis import detectable_change
+        from meniscal_measure.cohort.readings import load_readings
         from meniscal_measure.cohort.store import Store
         from meniscal_measure.files import write_text
 
         with Store.existing(store) as opened:
             readings = load_readings(opened, Compartment(compartment.value))
-        limit, evidence = detectable_change(readings)
+        detectable = detectable_change(readings)
+        limit, evidence = detectable.value_mm, detectable.evidence
         if limit_mm is not None:
             limit, evidence = limit_mm, "the option"
         found = list(find_disputes(readings, limit))
@@ -313,8 +315,13 @@ def study_size(
         typer.Option("--change-mm", help="Mean change worth finding.", show_default=False),
     ] = None,
     sd_mm: Annotated[
-        float, typer.Option("--sd-mm", help="Standard deviation of the change between knees.")
-    ] = 1.0,
+        float | None,
+        typer.Option(
+            "--sd-mm",
+            help="Standard deviation of the change from knee to knee, reading error included.",
+            show_default=False,
+        ),
+    ] = None,
     power: Annotated[float, typer.Option("--power", help="Chance of finding it.")] = 0.8,
 ) -> None:
     """Say how many knees a study needs, for an ICC or for a change between visits."""
@@ -327,6 +334,11 @@ def study_size(
         if icc is not None:
             found.append(knees_for_icc(icc, width, readers=readers))
         if change_mm is not None:
+            if sd_mm is None:
+                raise UsageError(
+                    "Give --sd-mm too: how much the change differs from knee to knee decides how"
+                    " many knees are needed."
+                )
             found.append(knees_for_change(change_mm, sd_mm, power=power))
         if not found:
             raise UsageError("Give --icc or --change-mm: what the study is to find out.")

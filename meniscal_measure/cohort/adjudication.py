@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from meniscal_measure.cohort.agreement.ratings import ratings_from_rows
-from meniscal_measure.cohort.analysis import Readings
+from meniscal_measure.cohort.readings import Readings
 from meniscal_measure.files import csv_text
 
 COLUMNS = ("knee", "first_reader", "second_reader", "first_mm", "second_mm", "reason")

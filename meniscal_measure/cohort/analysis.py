@@ -1,17 +1,15 @@
-"""From the readings of a store to statements about readers, groups and visits."""
+"""From readings to statements about readers and visits."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, fields
-from functools import cached_property
+from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from meniscal_measure.anatomy import Compartment
+from meniscal_measure.caliper.grades import GRADE_CUTS_MM
 from meniscal_measure.cohort.agreement.change import (
     KneeChanges,
     MeanChange,
@@ -35,44 +33,12 @@ from meniscal_measure.cohort.agreement.repeatability import (
     measurement_error,
     smallest_detectable_change,
 )
-from meniscal_measure.cohort.store import Store
+from meniscal_measure.cohort.agreement.repeated import RepeatedReadings, Truth, repeated_limits
+from meniscal_measure.cohort.readings import Readings, Texts, mean_of_repeats
 from meniscal_measure.errors import AgreementError
 
-GRADES = 4
-"""Number of grades of extrusion, 0 to 3."""
-
-Texts = NDArray[np.str_]
-
-
-@dataclass(frozen=True)
-class Readings:
-    """The measured readings of one compartment, one row each; all arrays have shape (n,)."""
-
-    subject: Texts
-    visit: Texts
-    side: Texts
-    group: Texts
-    reader: Texts
-    repeat: NDArray[np.int64]
-    extrusion_mm: FloatArray
-    u_mm: FloatArray
-    flag: FloatArray
-    grade: FloatArray
-
-    @cached_property
-    def knee(self) -> Texts:
-        """Label of the knee at its visit."""
-        return self.joined("subject", "side", "visit")
-
-    def joined(self, *names: str) -> Texts:
-        """Columns joined into one label for each row."""
-        rows = zip(*(getattr(self, name) for name in names), strict=True)
-        return np.array([" / ".join(row) for row in rows], dtype=str)
-
-    def where(self, rows: NDArray[np.bool_]) -> Readings:
-        """Keep some rows."""
-        columns = {column.name: getattr(self, column.name) for column in fields(self)}
-        return Readings(**{name: column[rows] for name, column in columns.items()})
+GRADES = len(GRADE_CUTS_MM) + 1
+"""Number of grades of extrusion."""
 
 
 @dataclass(frozen=True)
@@ -83,6 +49,7 @@ class PairOfReaders:
     second: str
     values: tuple[FloatArray, FloatArray]
     limits: LimitsOfAgreement
+    """For several examinations of a subject by the method for repeated measurements."""
     proportional: ProportionalBias
     flags: FlagAgreement
     grades: Kappa | None
@@ -91,12 +58,14 @@ class PairOfReaders:
 
 @dataclass(frozen=True)
 class BetweenReaders:
-    """How readers agree, each knee read once by each."""
+    """How readers agree, each knee at each visit read once by each."""
 
     readers: tuple[str, ...]
     reliability: Reliability
     error: MeasurementError
     pairs: tuple[PairOfReaders, ...]
+    subjects: int
+    """How many subjects the cases come from."""
 
 
 @dataclass(frozen=True)
@@ -108,170 +77,149 @@ class WithinReader:
     error: MeasurementError
 
 
-def load_readings(store: Store, compartment: Compartment) -> Readings:
-    """Take the current measured readings of one compartment from a store.
+@dataclass(frozen=True)
+class DetectableChange:
+    """The smallest detectable change of a single reading, and in words where it comes from."""
+
+    value_mm: float
+    evidence: str
+
+
+def between_readers(readings: Readings) -> BetweenReaders | None:
+    """Compare the first readings of all readers; None where there is only one reader.
 
     Raises
     ------
     AgreementError
-        If there are none.
+        If fewer than two knees were read by all, or all values are equal.
     """
-    where = compartment.value
-    rows = [
-        (
-            row["subject"], row["visit"], row["side_measured"], row["group"], row["reader"],
-            row["repeat"], row[f"{where}_extrusion_mm"], row[f"{where}_u_mm"],
-            row[f"{where}_flag"], row[f"{where}_grade"],
-        )
-        for row in store.rows()
-        if row["status"] == "measured" and row[f"{where}_extrusion_mm"] is not None
-    ]  # fmt: skip
-    if not rows:
-        raise AgreementError(f"The store holds no measured {where} compartment.")
-    columns = list(zip(*rows, strict=True))
-    subject, visit, side, group, reader = (np.array(c, dtype=str) for c in columns[:5])
-    extrusion_mm, u_mm, flag, grade = (np.array(c, dtype=np.float64) for c in columns[6:])
-    repeat = np.array(columns[5], dtype=np.int64)
-    return Readings(subject, visit, side, group, reader, repeat, extrusion_mm, u_mm, flag, grade)
-
-
-def between_readers(readings: Readings) -> BetweenReaders | None:
-    """Compare the first readings of all readers; None where there is only one reader."""
     first = readings.where(readings.repeat == 1)
     ratings = ratings_from_rows(first.knee, first.reader, first.extrusion_mm)
     if len(ratings.readers) < 2:
         return None
-    flags = ratings_from_rows(first.knee, first.reader, first.flag)
-    grades = ratings_from_rows(first.knee, first.reader, first.grade)
+    subjects = dict(zip(first.knee.tolist(), first.subject.tolist(), strict=True))
+    owners = np.array([subjects[case] for case in ratings.cases])
+    complete = ~np.isnan(ratings.values).any(axis=1)
     return BetweenReaders(
         ratings.readers,
         intraclass_correlations(ratings),
         measurement_error(ratings),
-        tuple(
-            _pair((a, b), ratings, flags, grades)
-            for a, b in combinations(range(len(ratings.readers)), 2)
-        ),
+        tuple(_pairs(first, ratings, owners)),
+        len(set(owners[complete].tolist())),
     )
 
 
-def _pair(
-    columns: tuple[int, int], ratings: Ratings, flags: Ratings, grades: Ratings
-) -> PairOfReaders:
-    a, b = columns
-    values = ratings.values[:, a], ratings.values[:, b]
+def _pairs(first: Readings, ratings: Ratings, owners: Texts) -> Iterator[PairOfReaders]:
+    flags = ratings_from_rows(first.knee, first.reader, first.flag).values
+    grades = ratings_from_rows(first.knee, first.reader, first.grade).values
+    for a, b in combinations(range(len(ratings.readers)), 2):
+        one, two = ratings.values[:, a], ratings.values[:, b]
+        yield PairOfReaders(
+            ratings.readers[a],
+            ratings.readers[b],
+            (one, two),
+            _limits(owners, one, two),
+            proportional_bias(one, two),
+            flag_agreement(flags[:, a], flags[:, b]),
+            _kappa(grades[:, a], grades[:, b]),
+        )
+
+
+def _limits(owners: Texts, one: FloatArray, two: FloatArray) -> LimitsOfAgreement:
+    both = ~np.isnan(one - two)
+    if np.unique(owners[both]).size == both.sum():
+        return limits_of_agreement(one, two)
+    readings = RepeatedReadings(owners[both], one[both], two[both])
+    return repeated_limits(readings, truth=Truth.VARYING)
+
+
+def _kappa(one: FloatArray, two: FloatArray) -> Kappa | None:
     try:
-        kappa = weighted_kappa(grades.values[:, a], grades.values[:, b], grades=GRADES)
+        return weighted_kappa(one, two, grades=GRADES)
     except AgreementError:  # one grade for all: there is nothing to agree on beyond chance
-        kappa = None
-    return PairOfReaders(
-        ratings.readers[a],
-        ratings.readers[b],
-        values,
-        limits_of_agreement(*values),
-        proportional_bias(*values),
-        flag_agreement(flags.values[:, a], flags.values[:, b]),
-        kappa,
-    )
+        return None
 
 
 def within_readers(readings: Readings) -> tuple[WithinReader, ...]:
-    """Compare the repeats of each reader who repeated any."""
+    """Compare the repeats of each reader who repeated two knees or more."""
     found = []
     for reader in np.unique(readings.reader[readings.repeat > 1]):
         own = readings.where(readings.reader == reader)
-        repeated = np.isin(own.knee, own.knee[own.repeat > 1])
-        own = own.where(repeated)
+        own = own.where(np.isin(own.knee, own.knee[own.repeat > 1]))
         ratings = ratings_from_rows(own.knee, own.repeat, own.extrusion_mm)
-        error = measurement_error(ratings)
+        try:
+            error = measurement_error(ratings)
+        except AgreementError:  # too few repeats to say anything from
+            continue
         found.append(WithinReader(str(reader), intraclass_correlations(ratings), error))
     return tuple(found)
-
-
-def mean_of_readings(readings: Readings) -> Readings:
-    """Take the mean of all readings of each knee.
-
-    Returns
-    -------
-    Readings
-        One row for each knee at each visit, reader empty. `u_mm` is the root mean square of the
-        single ones, as their errors may be common to all; `flag` is the mean flag, `grade` the
-        mean grade.
-    """
-    _, first, codes = np.unique(readings.knee, return_index=True, return_inverse=True)
-    counts = np.bincount(codes)
-
-    def mean(values: FloatArray) -> FloatArray:
-        return np.asarray(np.bincount(codes, values) / counts, dtype=np.float64)
-
-    return Readings(
-        subject=readings.subject[first],
-        visit=readings.visit[first],
-        side=readings.side[first],
-        group=readings.group[first],
-        reader=np.full(first.size, "", dtype=str),
-        repeat=np.ones(first.size, dtype=np.int64),
-        extrusion_mm=mean(readings.extrusion_mm),
-        u_mm=np.sqrt(mean(readings.u_mm**2)),
-        flag=mean(readings.flag),
-        grade=mean(readings.grade),
-    )
 
 
 def between_visits(
     readings: Readings, visits: tuple[str, str], *, detectable_mm: float
 ) -> tuple[KneeChanges, MeanChange]:
-    """Compare each knee at two visits, by the mean of its readings.
+    """Compare each knee at two visits: the mean of the changes that each reader has seen.
+
+    A reader's own offset does not pass for a change so. A knee that no reader has read at both
+    visits is counted as missing.
 
     Parameters
     ----------
     readings
         All readings.
     visits
-        Names of the earlier and the later visit. A knee seen at one of them only is counted as
-        missing.
+        Names of the earlier and the later visit.
     detectable_mm
         Smallest detectable change of the method.
 
     Raises
     ------
     AgreementError
-        If fewer than two knees were measured at both visits.
+        If fewer than two knees were read at both visits by the same reader.
     """
-    knees = mean_of_readings(readings.where(np.isin(readings.visit, visits)))
-    names = knees.joined("subject", "side")
-    tables: Mapping[str, Ratings] = {
-        name: ratings_from_rows(names, knees.visit, getattr(knees, name))
-        for name in ("extrusion_mm", "u_mm")
-    }
-    values, u = tables["extrusion_mm"], tables["u_mm"]
-    missing = [visit for visit in visits if visit not in values.readers]
+    seen = mean_of_repeats(readings.where(np.isin(readings.visit, visits)))
+    missing = [visit for visit in visits if visit not in seen.visit]
     if missing:
         raise AgreementError(f"No knee was measured at visit {missing[0]!r}.")
-    early, late = (values.readers.index(visit) for visit in visits)
-    paired = Visits(
-        values.cases, values.values[:, early], values.values[:, late],
-        u.values[:, early], u.values[:, late],
-    )  # fmt: skip
-    changes = knee_changes(paired, detectable_mm)
+    rows = seen.joined("subject", "side", "reader")
+    values = ratings_from_rows(rows, seen.visit, seen.extrusion_mm)
+    squares = ratings_from_rows(rows, seen.visit, seen.u_mm**2)
+    knees = dict(zip(rows.tolist(), seen.joined("subject", "side").tolist(), strict=True))
+    names, codes = np.unique([knees[row] for row in values.cases], return_inverse=True)
+    order = [values.readers.index(visit) for visit in visits]
+    known = ~np.isnan(values.values).any(axis=1)
+    counts = np.bincount(codes[known], minlength=names.size)
+
+    def mean(column: FloatArray) -> FloatArray:
+        totals = np.bincount(codes[known], column[known], minlength=names.size)
+        return np.where(counts > 0, totals / np.maximum(counts, 1), np.nan)
+
+    early, late = (mean(values.values[:, column]) for column in order)
+    u_early, u_late = (np.sqrt(mean(squares.values[:, column])) for column in order)
+    changes = knee_changes(
+        Visits(tuple(names.tolist()), early, late, u_early, u_late), detectable_mm
+    )
     return changes, mean_change(changes)
 
 
-def detectable_change(readings: Readings) -> tuple[float, str]:
+def detectable_change(readings: Readings) -> DetectableChange:
     """Find the smallest detectable change, from the best evidence the readings hold.
 
-    Returns
-    -------
-    tuple
-        The change in mm, and in words where it comes from.
+    Repeats by the same reader come first, weighted by their number; then the agreement of the
+    readers; then the uncertainty that the readings state themselves.
     """
-    try:
-        within, between = within_readers(readings), between_readers(readings)
-    except AgreementError:
-        within, between = (), None
+    within = within_readers(readings)
     if within:
-        mean_square = float(np.mean([one.error.within_case_sd.value**2 for one in within]))
-        return smallest_detectable_change(math.sqrt(mean_square)), "repeats by the same reader"
+        squares = [one.error.within_case_sd.value**2 for one in within]
+        weights = [one.error.cases.used for one in within]
+        sem = math.sqrt(float(np.average(squares, weights=weights)))
+        return DetectableChange(smallest_detectable_change(sem), "repeats by the same reader")
+    try:
+        between = between_readers(readings)
+    except AgreementError:  # too few knees that all have read
+        between = None
     if between is not None:
-        return between.error.sdc_agreement.value, "agreement between readers"
+        return DetectableChange(between.error.sdc_agreement.value, "agreement between readers")
     u = float(np.sqrt(np.mean(readings.u_mm**2)))
-    return smallest_detectable_change(u), "the stated uncertainty of the readings, none repeated"
+    evidence = "the stated uncertainty of the readings, none repeated"
+    return DetectableChange(smallest_detectable_change(u), evidence)

@@ -3,24 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from meniscal_measure.anatomy import Compartment
+from meniscal_measure.caliper.reading import Conventions, ThresholdRule
 from meniscal_measure.cohort.adjudication import disputes, disputes_csv
 from meniscal_measure.cohort.agreement.ratings import ratings_from_table
 from meniscal_measure.cohort.agreement.reliability import IccForm, intraclass_correlations
 from meniscal_measure.cohort.analysis import (
-    Readings,
     between_readers,
     between_visits,
-    load_readings,
-    mean_of_readings,
+    detectable_change,
     within_readers,
 )
 from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.cohort.readings import Readings, load_readings, mean_of_readings
 from meniscal_measure.cohort.run import Job, run_cohort
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Measure, carry_out
@@ -33,9 +34,9 @@ def readings(*rows: tuple[str, str, str, int, float]) -> Readings:
     values = np.array(value, dtype=np.float64)
     n = len(rows)
     return Readings(
-        np.array(subject), np.array(visit), np.full(n, "right"), np.full(n, "all"),
-        np.array(reader), np.array(repeat, dtype=np.int64), values, np.full(n, 0.25),
-        (values > 3).astype(np.float64), np.digitize(values, [2, 3, 5]).astype(np.float64),
+        Conventions(), np.array(subject), np.array(visit), np.full(n, "right"),
+        np.full(n, "all"), np.array(reader), np.array(repeat, dtype=np.int64), values,
+        np.full(n, 0.25),
     )  # fmt: skip
 
 
@@ -98,6 +99,64 @@ def test_visits_are_paired_by_knee_and_a_missed_one_is_counted() -> None:
     assert changes.change_mm[:2] == pytest.approx([2.2, 0.2])
     assert changes.exceeds_detectable.tolist() == [True, False, False]
     assert (summary.cases.used, summary.cases.left_out) == (2, 1)
+
+
+def test_the_offset_of_a_reader_does_not_pass_for_a_change() -> None:
+    # B reads 1 mm more than A; neither knee has changed. S3 was read by A first and B later.
+    both = readings(
+        ("S1", "1", "A", 1, 2.0), ("S1", "2", "A", 1, 2.0), ("S1", "2", "B", 1, 3.0),
+        ("S2", "1", "A", 1, 2.5), ("S2", "1", "A", 2, 2.7), ("S2", "2", "A", 1, 2.6),
+        ("S2", "1", "B", 1, 3.5), ("S2", "2", "B", 1, 3.5),
+        ("S3", "1", "A", 1, 2.0), ("S3", "2", "B", 1, 3.0),
+    )  # fmt: skip
+    changes, summary = between_visits(both, ("1", "2"), detectable_mm=0.5)
+    assert changes.change_mm[:2] == pytest.approx([0.0, 0.0])
+    assert np.isnan(changes.change_mm[2])
+    assert (summary.cases.used, summary.cases.left_out) == (2, 1)
+
+
+def test_knees_of_one_subject_are_repeated_measurements_for_the_limits(study: Readings) -> None:
+    first = study.where(study.repeat == 1)
+    alone, again = between_readers(first), between_readers(
+        replace(first, subject=np.tile(np.repeat([f"P{n}" for n in range(6)], 2), 2),
+                visit=np.tile(["1", "2"], 12))
+    )  # fmt: skip
+    assert alone is not None
+    assert again is not None
+    assert (alone.subjects, again.subjects) == (12, 6)
+    one, two = alone.pairs[0].limits, again.pairs[0].limits
+    assert "Carkeet" in one.lower.source
+    assert "repeated measurements" in two.lower.source
+    assert (one.cases.used, two.cases.used) == (12, 6)
+    assert one.bias.value == pytest.approx(two.bias.value)
+
+
+def test_detectable_change_takes_the_best_evidence(study: Readings) -> None:
+    assert detectable_change(study).evidence == "repeats by the same reader"
+    between = detectable_change(study.where(study.repeat == 1))
+    assert between.evidence == "agreement between readers"
+    alone = detectable_change(study.where((study.repeat == 1) & (study.reader == "A")))
+    assert alone.evidence.startswith("the stated uncertainty")
+    assert alone.value_mm == pytest.approx(1.96 * 2**0.5 * 0.25)
+
+
+def test_a_single_repeat_is_no_evidence_and_hides_nothing_else(study: Readings) -> None:
+    few = study.where((study.repeat == 1) | (study.subject == "S00"))
+    assert within_readers(few) == ()
+    assert between_readers(few) is not None
+    assert detectable_change(few).evidence == "agreement between readers"
+
+
+@pytest.mark.parametrize(("rule", "flagged"), [("above", 0.0), ("at_or_above", 1.0)])
+def test_a_knee_is_flagged_by_the_rule_on_the_mean_of_its_readings(
+    rule: str, flagged: float
+) -> None:
+    exactly = replace(
+        readings(("S1", "1", "A", 1, 2.8), ("S1", "1", "B", 1, 3.2)),
+        conventions=Conventions(threshold_rule=ThresholdRule(rule)),
+    )
+    (knee,) = mean_of_readings(exactly).flag.tolist()
+    assert knee == flagged
 
 
 def test_a_visit_nobody_came_to_is_named() -> None:

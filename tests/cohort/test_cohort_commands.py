@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -160,8 +161,16 @@ def test_the_size_of_a_study_is_told_with_its_source() -> None:
     assert result.exit_code == 0, result.output
     assert "Bonett" in result.output
     # statsmodels TTestPower: 33.37 for an effect of 0.5 at 80 % power.
-    assert "Knees needed for the change" in result.output
-    assert "34.00" in result.output
+    assert "a mean change of 0.5 mm with SD 1 mm, power 80 %" in result.output
+    assert re.search(r" 34 +knees \[2\]", result.output)
+    assert "an ICC of 0.9 with an interval 0.1 wide, 2 readings of each knee" in result.output
+    assert re.search(r" 61 +knees \[1\]", result.output)
+
+
+def test_the_spread_of_a_change_is_asked_for_and_not_guessed() -> None:
+    result = invoke("study-size", "--change-mm", 0.5)
+    assert result.exit_code == 2
+    assert "Give --sd-mm too" in result.output
 
 
 def test_a_study_without_a_question_has_no_size() -> None:

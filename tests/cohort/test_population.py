@@ -13,8 +13,8 @@ import pytest
 from meniscal_measure import workflow
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.cohort.agreement.groups import GroupSummary, summarise_groups
-from meniscal_measure.cohort.analysis import load_readings
 from meniscal_measure.cohort.manifest import read_manifest
+from meniscal_measure.cohort.readings import load_readings
 from meniscal_measure.cohort.run import Job, run_cohort
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import carry_out, measure_knee

@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
+from meniscal_measure.caliper.decision import flag
+from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.cohort.agreement.estimates import (
     LEVEL,
     Cases,
@@ -21,7 +23,11 @@ from meniscal_measure.cohort.agreement.proportions import ProportionInterval, pr
 from meniscal_measure.errors import AgreementError
 
 SOURCE_AUC = "DeLong ER, DeLong DM, Clarke-Pearson DL. Biometrics 1988;44:837-845"
-SOURCE_YOUDEN = "Youden WJ. Cancer 1950;3:32-35"
+SOURCE_YOUDEN = "Youden WJ. Cancer 1950;3:32-35 (positive at or above it)"
+
+NOISE_DECIMALS = 9
+"""Decimals of a mm to which measurements are told apart: rounding noise (1e-13 mm) makes no
+threshold of its own, and no value passes from one side of the flag's tie tolerance to the other."""
 
 
 @dataclass(frozen=True)
@@ -62,6 +68,7 @@ class Roc:
     """Receiver operating characteristic of a measurement against a reference finding.
 
     `thresholds_mm` falls from infinity; a case is positive when its value is greater or equal.
+    Values alike to `NOISE_DECIMALS` are one threshold.
     `sensitivity` and `false_positive_rate` are those of each threshold.
     """
 
@@ -77,6 +84,15 @@ class Roc:
     def estimates(self) -> tuple[Estimate, ...]:
         """Area and best threshold, as lines of a results table."""
         return self.area, self.youden_mm
+
+    def point(self, conventions: Conventions) -> tuple[float, float]:
+        """Find false positive rate and sensitivity of the flag under these conventions.
+
+        The same rule as that of a single reading, a value exactly on the threshold included.
+        """
+        flagged = [flag(value, conventions) for value in self.thresholds_mm.tolist()]
+        last = sum(flagged) - 1  # thresholds fall from infinity, which is always flagged
+        return float(self.false_positive_rate[last]), float(self.sensitivity[last])
 
 
 def accuracy_of_counts(
@@ -147,6 +163,7 @@ def roc_curve(values: ArrayLike, reference: ArrayLike, *, level: float = LEVEL) 
     """
     measured, finding, cases = complete_pairs(values, reference)
     _check_yes_no(finding, "reference finding")
+    measured = measured.round(NOISE_DECIMALS)
     with_it, without = measured[finding == 1], measured[finding == 0]
     if min(with_it.size, without.size) < 2:
         raise AgreementError(

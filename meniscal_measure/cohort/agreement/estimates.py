@@ -16,6 +16,10 @@ LEVEL = 0.95
 """Confidence level of every interval unless another is asked for."""
 
 
+COUNT = "knees"
+"""Unit of a number of knees, which is whole."""
+
+
 @dataclass(frozen=True)
 class Estimate:
     """One line of a results table.

@@ -19,6 +19,10 @@ from meniscal_measure.cohort.agreement.grades import Kappa, Weights, kappa_of_ta
 from meniscal_measure.cohort.agreement.proportions import ProportionInterval, proportion
 from meniscal_measure.errors import AgreementError
 
+SOURCE_SPECIFIC = (
+    "2a / (2a + b + c) (Fleiss JL. Biometrics 1975;31:651-659); interval from that of"
+    " a / (a + b + c)"
+)
 SOURCE_MCNEMAR = "McNemar Q. Psychometrika 1947;12:153-157 (exact binomial form)"
 
 
@@ -62,13 +66,18 @@ def flag_agreement(
     first, second
         1 or True for flagged, 0 or False for not, NaN where missing, shape (n,).
     interval, level
-        Kind and confidence level of the intervals of the proportions. The interval of positive
-        and negative agreement takes their readings as the trials.
+        Kind and confidence level of the intervals of the proportions.
 
     Raises
     ------
     AgreementError
         If a value is neither yes nor no, or no case is complete.
+
+    Notes
+    -----
+    Two readings of one case are not independent trials. Of the cases that at least one reader
+    flagged, the share that both did is a plain proportion j, and the agreement on flagged is
+    2 j / (1 + j); its interval is that of j carried through the same formula.
     """
     one, two, cases = complete_pairs(first, second)
     require(cases.used, 1, "Agreement on the flag")
@@ -88,12 +97,21 @@ def flag_agreement(
         only_second,
         neither,
         overall=share("Overall agreement on the flag", both + neither, cases.used),
-        positive=share("Agreement on flagged", 2 * both, 2 * both + split),
-        negative=share("Agreement on not flagged", 2 * neither, 2 * neither + split),
+        positive=_specific(share("Agreement on flagged", both, both + split)),
+        negative=_specific(share("Agreement on not flagged", neither, neither + split)),
         kappa=_kappa([[both, only_first], [only_second, neither]], cases, level),
         p_one_sided_reader=float(stats.binomtest(only_first, split).pvalue) if split else 1.0,
         cases=cases,
     )
+
+
+def _specific(common: Estimate) -> Estimate:
+    """Turn the share of common verdicts among those of either reader into specific agreement."""
+    value, low, high = (
+        2 * j / (1 + j) for j in (common.value, common.low or 0.0, common.high or 0.0)
+    )
+    source = f"{SOURCE_SPECIFIC}: {common.source}"
+    return Estimate(common.name, value, low, high, source=source)
 
 
 def _kappa(table: list[list[int]], cases: Cases, level: float) -> Kappa | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,27 +16,43 @@ from meniscal_measure.errors import AgreementError, UsageError
 
 SOURCE = "Laird NM, Ware JH. Biometrics 1982;38:963-974 (REML by statsmodels; Wald intervals)"
 
+OPTIMIZERS = ("bfgs", "lbfgs", "cg", "powell")
+"""Tried one after the other; the last needs no gradient and ends where a variance is nought."""
+
+NEAR_NOUGHT = (
+    "The variance of a random level is near nought, where its estimate is unsure (the fit lies on"
+    " the boundary of the parameters)."
+)
+
 
 @dataclass(frozen=True)
 class MixedModel:
-    """Fixed effects and variances of a linear mixed model with a random level per subject."""
+    """Fixed effects and variances of a linear mixed model with nested random levels."""
 
     formula: str
     effects: Mapping[str, Estimate]
-    subject_sd: Estimate
+    spreads: Mapping[str, Estimate]
+    """Standard deviation of each random level by its column, the outermost first."""
     residual_sd: Estimate
+    remarks: tuple[str, ...]
+    """What there is to know of the fit."""
     cases: Cases
 
     @property
     def estimates(self) -> tuple[Estimate, ...]:
         """All of them, as lines of a results table."""
-        return *self.effects.values(), self.subject_sd, self.residual_sd
+        return *self.effects.values(), *self.spreads.values(), self.residual_sd
 
 
 def mixed_model(
-    formula: str, columns: Mapping[str, ArrayLike], *, subject: str, level: float = LEVEL
+    formula: str,
+    columns: Mapping[str, ArrayLike],
+    *,
+    subject: str,
+    nested: Sequence[str] = (),
+    level: float = LEVEL,
 ) -> MixedModel:
-    """Fit a linear mixed model with a random level for each subject.
+    """Fit a linear mixed model with a random level for each subject, and for what lies within.
 
     Parameters
     ----------
@@ -46,6 +62,9 @@ def mixed_model(
         Columns by name, each of shape (n,). Rows with a missing value are left out and counted.
     subject
         Name of the column whose values share a random level.
+    nested
+        Names of columns whose values share one within a subject, such as the examination that
+        several readers read: without it their readings would pass for independent ones.
     level
         Confidence level of the intervals of the effects, a fraction.
 
@@ -56,43 +75,44 @@ def mixed_model(
     AgreementError
         If a column is missing, or the fit did not converge.
     """
-    frame, cases = _complete_frame(formula, columns, subject)
-    fit = _fit(formula, frame, subject)
+    frame, cases = _complete_frame(columns, (subject, *nested))
+    fit, remarks = _fit(formula, frame, subject, nested)
     bounds = fit.conf_int(2 * tail(level))
     effects = {
         name: _effect(name, float(value), bounds.loc[name].tolist())
         for name, value in fit.fe_params.items()
     }
-    between, within = float(fit.cov_re.iloc[0, 0]), float(fit.scale)
-    return MixedModel(
-        formula,
-        effects,
-        Estimate("SD between subjects", math.sqrt(between), unit="mm", source=SOURCE),
-        Estimate("Residual SD", math.sqrt(within), unit="mm", source=SOURCE),
-        cases,
-    )
+    variances = [float(fit.cov_re.iloc[0, 0]), *(float(value) for value in fit.vcomp)]
+    names = (subject, *sorted(nested))  # the library sorts its variance components by name
+    spreads = {
+        name: Estimate(f"SD between {name}s", math.sqrt(variance), unit="mm", source=SOURCE)
+        for name, variance in zip(names, variances, strict=True)
+    }
+    residual_sd = Estimate("Residual SD", math.sqrt(float(fit.scale)), unit="mm", source=SOURCE)
+    return MixedModel(formula, effects, spreads, residual_sd, remarks, cases)
 
 
 def _effect(name: str, value: float, bounds: list[float]) -> Estimate:
     low, high = bounds
-    return Estimate(name, value, low, high, source=SOURCE)
+    return Estimate(name, value, low, high, "mm", SOURCE)
 
 
-def _complete_frame(
-    formula: str, columns: Mapping[str, ArrayLike], subject: str
-) -> tuple[Any, Cases]:
+def _complete_frame(columns: Mapping[str, ArrayLike], levels: Sequence[str]) -> tuple[Any, Cases]:
     try:
         import pandas as pd
     except ImportError as error:
         raise _not_installed() from error
-    if subject not in columns:
-        raise AgreementError(f"There is no column {subject!r}; there are {sorted(columns)}.")
+    for name in levels:
+        if name not in columns:
+            raise AgreementError(f"There is no column {name!r}; there are {sorted(columns)}.")
     frame = pd.DataFrame({name: np.asarray(column) for name, column in columns.items()})
     complete = frame.dropna()
     return complete, Cases(len(complete), len(frame) - len(complete), "rows")
 
 
-def _fit(formula: str, frame: Any, subject: str) -> Any:
+def _fit(
+    formula: str, frame: Any, subject: str, nested: Sequence[str]
+) -> tuple[Any, tuple[str, ...]]:
     try:
         from patsy import PatsyError  # type: ignore[import-untyped]
         from statsmodels.formula.api import mixedlm  # type: ignore[import-untyped]
@@ -101,16 +121,22 @@ def _fit(formula: str, frame: Any, subject: str) -> Any:
     with warnings.catch_warnings(record=True) as said:
         warnings.simplefilter("always")
         try:
-            fit = mixedlm(formula, frame, groups=frame[subject]).fit(reml=True)
+            fit = mixedlm(
+                formula,
+                frame,
+                groups=frame[subject],
+                re_formula="1",
+                vc_formula={name: f"0 + C({name})" for name in nested},
+            ).fit(reml=True, method=list(OPTIMIZERS))
         except (ValueError, np.linalg.LinAlgError, PatsyError) as error:
             raise AgreementError(f"The model {formula!r} cannot be fitted: {error}") from error
+    reasons = "; ".join(dict.fromkeys(str(one.message) for one in said))
     if not fit.converged:
-        reasons = "; ".join(str(one.message) for one in said) or "no reason given"
         raise AgreementError(
-            f"The model {formula!r} did not converge ({reasons}). Leave out an effect that the"
+            f"The model {formula!r} did not converge ({reasons or 'no reason given'}). Leave out an effect that the"
             " readings cannot tell apart, or add readings."
         )
-    return fit
+    return fit, (NEAR_NOUGHT,) if "boundary" in reasons else ()
 
 
 def _not_installed() -> UsageError:

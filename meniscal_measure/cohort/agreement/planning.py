@@ -6,7 +6,7 @@ import math
 
 from scipy import optimize, stats
 
-from meniscal_measure.cohort.agreement.estimates import LEVEL, Estimate, tail
+from meniscal_measure.cohort.agreement.estimates import COUNT, LEVEL, Estimate, tail
 from meniscal_measure.errors import UsageError
 
 SOURCE_ICC = "Bonett DG. Stat Med 2002;21:1331-1335"
@@ -59,7 +59,8 @@ def knees_for_icc(expected: float, width: float, *, readers: int, level: float =
     knees = 1 + 8 * (z * (1 - r) * (1 + (k - 1) * r)) ** 2 / (k * (k - 1) * width**2)
     if k == 2 and r >= 0.7:  # the paper's correction, its approximation being short there
         knees += 5 * r
-    return Estimate("Knees needed for the ICC interval", float(math.ceil(knees)), source=SOURCE_ICC)
+    name = f"For an ICC of {r:g} with an interval {width:g} wide, {k} readings of each knee"
+    return Estimate(name, float(math.ceil(knees)), unit=COUNT, source=SOURCE_ICC)
 
 
 def knees_for_change(
@@ -110,7 +111,9 @@ def knees_for_change(
         if enough > MOST_CASES:
             raise UsageError(f"More than {MOST_CASES} knees would be needed; look for more change.")
     knees = enough if enough == 2 else optimize.brentq(shortfall, enough / 2, enough)
-    return Estimate("Knees needed for the change", float(math.ceil(knees)), source=SOURCE_CHANGE)
+    asked = f"a mean change of {change_mm:g} mm with SD {sd_change_mm:g} mm"
+    name = f"For {asked}, power {100 * power:g} %"
+    return Estimate(name, float(math.ceil(knees)), unit=COUNT, source=SOURCE_CHANGE)
 
 
 def _paired_power(effect: float, knees: float, p: float) -> float:

@@ -14,25 +14,29 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import ArrayLike
 
+from meniscal_measure.caliper.decision import flag
+from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.cohort.agreement.change import KneeChanges
-from meniscal_measure.cohort.agreement.diagnostic import Roc
+from meniscal_measure.cohort.agreement.diagnostic import NOISE_DECIMALS, Roc
 from meniscal_measure.cohort.agreement.estimates import Estimate, as_floats
 from meniscal_measure.cohort.agreement.limits import LimitsOfAgreement, differences_and_means
+from meniscal_measure.report.words import threshold_words
 
 COLUMN_WIDTH_IN = 3.5
 """Width of one column of a journal page, in inches (common practice, no source)."""
 
 INK = "#1a1a1a"
-DATA = "#0b5394"
-ALERT = "#b45309"
-"""Points to look at. Darker than `DATA` is light, so that they part in grey too."""
+"""Lines and text."""
+DATA = "#0072b2"
+ALERT = "#d55e00"
+"""Points to look at. Blue and vermilion of Okabe and Ito's palette part for every kind of colour
+vision (Wong B. Nat Methods 2011;8:441); shape or hatching parts them in grey."""
 
 BIN_MM = 0.5
 """Width of a bar of the distribution."""
 
 MANY_POINTS = 5_000
 """Above so many points a scatter is drawn as an image inside the vector file."""
-
 
 Draw = Callable[[Axes], None]
 """Draws a plot on axes."""
@@ -61,8 +65,8 @@ def limits_plot(first: ArrayLike, second: ArrayLike, limits: LimitsOfAgreement) 
     return draw
 
 
-def roc_plot(roc: Roc, *, marked_mm: float | None = None) -> Draw:
-    """Plot the ROC curve with its area, and a threshold marked on it if one is given."""
+def roc_plot(roc: Roc, conventions: Conventions) -> Draw:
+    """Plot the ROC curve with its area, and on it the flag under these conventions."""
     area = roc.area
     words = f"area {area.value:.3f}"
     if area.low is not None and area.high is not None:
@@ -73,38 +77,47 @@ def roc_plot(roc: Roc, *, marked_mm: float | None = None) -> Draw:
         axes.set_box_aspect(1)
         axes.plot([0, 1], [0, 1], color=INK, linewidth=0.5, linestyle=":")
         axes.plot(roc.false_positive_rate, roc.sensitivity, color=DATA, linewidth=1.2)
-        if marked_mm is not None:
-            index = int(np.argmin(np.abs(roc.thresholds_mm - marked_mm)))
-            axes.plot(roc.false_positive_rate[index], roc.sensitivity[index], "s", color=ALERT)
-        axes.text(0.98, 0.04, words, ha="right", fontsize=7)
+        axes.plot(*roc.point(conventions), "s", color=ALERT, label=threshold_words(conventions))
+        axes.legend(loc="lower right", frameon=False, fontsize=7, title=words, title_fontsize=7)
 
     return draw
 
 
-def distribution_plot(values_mm: ArrayLike, *, threshold_mm: float, label: str) -> Draw:
-    """Plot how often each extrusion occurs, with the threshold and the share above it."""
-    values = as_floats(values_mm)
+def distribution_plot(values_mm: ArrayLike, conventions: Conventions, *, label: str) -> Draw:
+    """Plot how often each extrusion occurs, flagged ones marked, and how many are flagged.
+
+    A value exactly on the threshold shares its bar with those above it, and is marked by the rule.
+    """
+    values, threshold_mm = as_floats(values_mm), conventions.threshold_mm
     known = values[~np.isnan(values)]
+    flagged = np.array([flag(value, conventions) for value in known.tolist()], dtype=bool)
+    known = known.round(NOISE_DECIMALS)
     start, stop = (known.min(), known.max()) if known.size else (0.0, threshold_mm)
     low = BIN_MM * np.floor(min(start, 0.0) / BIN_MM)
     edges = np.arange(low, max(stop, threshold_mm) + 2 * BIN_MM, BIN_MM)
-    counts, edges = np.histogram(known, edges)
-    colours = np.where(edges[:-1] >= threshold_mm, ALERT, DATA).tolist()
-    above = int((known > threshold_mm).sum())
+    kinds = ((known[~flagged], "not flagged", DATA, ""), (known[flagged], "flagged", ALERT, "////"))
 
     def draw(axes: Axes) -> None:
         axes.set(xlabel=f"{label} (mm)", ylabel="Knees")
-        axes.bar(
-            edges[:-1],
-            counts,
-            width=BIN_MM,
-            align="edge",
-            color=colours,
-            edgecolor="white",
-            linewidth=0.4,
-        )
+        below = np.zeros(edges.size - 1)
+        for part, name, colour, hatch in kinds:
+            counts, _ = np.histogram(part, edges)
+            axes.bar(
+                edges[:-1],
+                counts,
+                width=BIN_MM,
+                align="edge",
+                bottom=below,
+                color=colour,
+                hatch=hatch,
+                edgecolor="white",
+                linewidth=0.4,
+                label=f"{part.size} {name}",
+            )
+            below = below + counts
         axes.axvline(threshold_mm, color=INK, linewidth=0.8, linestyle="--")
-        axes.set_title(f"{above} of {known.size} above {threshold_mm:g} mm", fontsize=8)
+        axes.set_title(f"Flagged: {threshold_words(conventions)}", fontsize=8)
+        axes.legend(frameon=False, fontsize=7)
         axes.yaxis.set_major_locator(MaxNLocator(integer=True))
 
     return draw
@@ -120,9 +133,9 @@ def change_plot(changes: KneeChanges) -> Draw:
         _scatter(axes, baseline[~beyond], changes.change_mm[~beyond], DATA)
         _scatter(axes, baseline[beyond], changes.change_mm[beyond], ALERT, marker="^")
         axes.axhline(0, color=INK, linewidth=0.5)
-        axes.axhline(-limit, color=INK, linewidth=0.8, linestyle="--")
-        axes.axhline(limit, color=INK, linewidth=0.8, linestyle="--")
-        axes.set_title(f"smallest detectable change {limit:.2f} mm", fontsize=8)
+        for level, name in ((-limit, "-SDC"), (limit, "+SDC")):
+            axes.axhline(level, color=INK, linewidth=0.8, linestyle="--")
+            _at_right_edge(axes, level, f"{name}\n{level:.2f}")
 
     return draw
 
@@ -178,9 +191,13 @@ def _level(axes: Axes, estimate: Estimate, name: str, style: str) -> None:
     axes.axhline(estimate.value, color=INK, linewidth=0.9, linestyle=style)
     if estimate.low is not None and estimate.high is not None:
         axes.axhspan(estimate.low, estimate.high, color=INK, alpha=0.08, linewidth=0)
+    _at_right_edge(axes, estimate.value, f"{name}\n{estimate.value:.2f}")
+
+
+def _at_right_edge(axes: Axes, level: float, text: str) -> None:
     axes.annotate(
-        f"{name}\n{estimate.value:.2f}",
-        (1.01, estimate.value),
+        text,
+        (1.01, level),
         xycoords=("axes fraction", "data"),
         fontsize=7,
         va="center",

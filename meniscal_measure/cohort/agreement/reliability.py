@@ -43,6 +43,16 @@ class IccForm(StrEnum):
     TWO_WAY_MIXED_AVERAGE = "ICC(3,k)"
 
 
+MEANING = {
+    IccForm.ONE_WAY: "one-way random, single reading",
+    IccForm.TWO_WAY_RANDOM: "two-way random, absolute agreement, single reading",
+    IccForm.TWO_WAY_MIXED: "two-way mixed, consistency, single reading",
+    IccForm.ONE_WAY_AVERAGE: "one-way random, mean of all readings",
+    IccForm.TWO_WAY_RANDOM_AVERAGE: "two-way random, absolute agreement, mean of all readings",
+    IccForm.TWO_WAY_MIXED_AVERAGE: "two-way mixed, consistency, mean of all readings",
+}
+"""Model, definition and unit of each form, as a methods section has to name them."""
+
 AVERAGE_OF = {
     IccForm.ONE_WAY: IccForm.ONE_WAY_AVERAGE,
     IccForm.TWO_WAY_RANDOM: IccForm.TWO_WAY_RANDOM_AVERAGE,
@@ -150,7 +160,7 @@ def intraclass_correlations(ratings: Ratings, *, level: float = LEVEL) -> Reliab
 
 def _estimate(form: IccForm, bounded: Bounded) -> Estimate:
     value, low, high = bounded
-    return Estimate(form.value, value, low, high, source=SOURCE)
+    return Estimate(f"{form.value}, {MEANING[form]}", value, low, high, source=SOURCE)
 
 
 def _one_way(table: MeanSquares, q: float) -> Bounded:

@@ -132,7 +132,7 @@ def _gather(
     require(used, 3, "Limits of agreement with repeats")
     rows = usable[codes]
     renumbered = (np.cumsum(usable) - 1)[codes[rows]]
-    return renumbered, first[rows], second[rows], Cases(used, labels.size - used)
+    return renumbered, first[rows], second[rows], Cases(used, labels.size - used, "subjects")
 
 
 def _replicates(codes: NDArray[np.intp], values: FloatArray) -> _Replicates:

@@ -5,11 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from meniscal_measure.cohort.agreement.estimates import LEVEL, Estimate
+from meniscal_measure.cohort.agreement.estimates import COUNT, LEVEL, Estimate
 from meniscal_measure.files import csv_text
 
 COLUMNS = ("name", "value", "low", "high", "unit", "source")
 """Columns of the comma-separated form, one per field of an estimate."""
+
+SMALLEST_PLAIN = 5e-5
+"""Numbers smaller than this would be printed as nought by four decimals."""
 
 
 def as_csv(estimates: Iterable[Estimate]) -> str:
@@ -53,13 +56,22 @@ def number_text(value: float) -> str:
     --------
     >>> number_text(0.123456), number_text(12345.6), number_text(float("nan"))
     ('0.1235', '12346', '–')
+    >>> number_text(0.00003)
+    '3.0e-05'
     """
     if math.isnan(value):
         return "–"
     if value == 0 or not math.isfinite(value):
         return f"{value:g}"
+    if abs(value) < SMALLEST_PLAIN:
+        return f"{value:.1e}"
     decimals = max(0, 3 - math.floor(math.log10(abs(value))))
     return f"{value:.{min(decimals, 4)}f}"
+
+
+def value_text(estimate: Estimate) -> str:
+    """Write the value of an estimate; a count of knees is a whole number."""
+    return f"{estimate.value:.0f}" if estimate.unit == COUNT else number_text(estimate.value)
 
 
 def interval_text(estimate: Estimate) -> str:
@@ -73,7 +85,7 @@ def _cells(line: Estimate, sources: list[str]) -> tuple[str, str, str, str]:
     mark = f"[{sources.index(line.source) + 1}]" if line.source else ""
     return (
         line.name,
-        number_text(line.value),
+        value_text(line),
         interval_text(line),
         f"{line.unit} {mark}".strip(),
     )

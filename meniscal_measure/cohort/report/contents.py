@@ -8,8 +8,9 @@ from dataclasses import dataclass
 
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.cohort.agreement.plots import distribution_plot
-from meniscal_measure.cohort.analysis import Readings, load_readings, mean_of_readings
+from meniscal_measure.cohort.analysis import detectable_change
 from meniscal_measure.cohort.fields import COMPARTMENTS
+from meniscal_measure.cohort.readings import Readings, load_readings, mean_of_readings
 from meniscal_measure.cohort.report.document import (
     Block,
     Heading,
@@ -18,14 +19,15 @@ from meniscal_measure.cohort.report.document import (
     Table,
     listing,
 )
-from meniscal_measure.cohort.report.flow import Flow, count_flow, flow_plot
+from meniscal_measure.cohort.report.flow import Flow, count_flow, flow_plot, verified_words
 from meniscal_measure.cohort.report.groups import group_sections, model_sections
 from meniscal_measure.cohort.report.readers import reader_sections
 from meniscal_measure.cohort.report.reference import Reference, reference_sections
-from meniscal_measure.cohort.report.visits import visit_sections
+from meniscal_measure.cohort.report.visits import visit_sections, visits_of
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.errors import AgreementError
 from meniscal_measure.report.notice import NOTICE
+from meniscal_measure.report.words import threshold_words
 
 TITLE = "Meniscal extrusion in a cohort"
 
@@ -39,7 +41,6 @@ class Part:
 
     compartment: Compartment
     readings: Readings
-    threshold_mm: float
 
     @property
     def label(self) -> str:
@@ -60,18 +61,21 @@ def cohort_report(store: Store, *, reference: Reference | None = None) -> list[B
     Raises
     ------
     AgreementError
-        If nothing has been measured yet.
+        If nothing has been measured yet, or under conventions that do not compare.
     """
     flow = count_flow(store)
     if not flow.measured:
-        raise AgreementError("Nothing has been measured in this store yet; there is no report.")
+        raise AgreementError(
+            "Nothing has been measured in this store yet; measure the cohort first."
+        )
     blocks: list[Block] = [Heading(TITLE, 1), Paragraph(NOTICE)]
     blocks += _flow_section(flow)
     blocks += _methods_section(store, flow)
-    for part in _parts(store, flow):
+    for part in _parts(store):
+        detectable = detectable_change(part.readings)
         blocks += _distribution_section(part)
-        blocks += reader_sections(part.label, part.readings)
-        blocks += visit_sections(part.label, part.readings)
+        blocks += reader_sections(part.label, part.readings, detectable)
+        blocks += visit_sections(part.label, part.readings, detectable)
         blocks += model_sections(part.label, part.readings)
         if reference is not None and part.compartment is Compartment.MEDIAL:
             blocks += reference_sections(part.label, part.readings, reference)
@@ -80,14 +84,14 @@ def cohort_report(store: Store, *, reference: Reference | None = None) -> list[B
     return blocks
 
 
-def _parts(store: Store, flow: Flow) -> Iterator[Part]:
-    threshold_mm = next(iter(flow.conventions))[3]
+def _parts(store: Store) -> Iterator[Part]:
+    measured = {
+        where for row in store.rows() for where in COMPARTMENTS
+        if row[f"{where.value}_extrusion_mm"] is not None
+    }  # fmt: skip
     for compartment in COMPARTMENTS:
-        try:
-            readings = load_readings(store, compartment)
-        except AgreementError:  # never measured in this cohort
-            continue
-        yield Part(compartment, readings, threshold_mm)
+        if compartment in measured:
+            yield Part(compartment, load_readings(store, compartment))
 
 
 def _flow_section(flow: Flow) -> Iterator[Block]:
@@ -95,14 +99,29 @@ def _flow_section(flow: Flow) -> Iterator[Block]:
     left_out = flow.excluded.total()
     yield Paragraph(
         f"The manifest names {flow.entries} readings of {len(flow.subjects)} subjects. {left_out}"
-        f" were excluded beforehand, {flow.failed.total()} could not be or have not been measured,"
-        f" and {flow.measured} readings of {len(flow.measured_subjects)} subjects were analysed;"
+        f" were excluded, {flow.failed.total()} could not be or have not been measured, and"
+        f" {flow.measured} readings of {len(flow.measured_subjects)} subjects were analysed;"
         f" {flow.flagged} of these readings were flagged."
     )
+    yield Paragraph(_verification(flow))
     yield Plot("Flow of readings from the manifest to the analysis.", flow_plot(flow))
     if flow.excluded:
         rows = [(reason, str(count)) for reason, count in flow.excluded.most_common()]
         yield listing("Exclusions", ("Reason", "Readings"), rows, most=MOST_LISTED)
+
+
+def _verification(flow: Flow) -> str:
+    """Say who stands behind the readings that were analysed."""
+    said = f"Of the analysed readings: {verified_words(flow)}."
+    if flow.verified:
+        by = ", ".join(f"{name} {count}" for name, count in sorted(flow.verified.items()))
+        said += f" Verified by: {by}."
+    if flow.signed_at:
+        days = sorted(time[:10] for time in flow.signed_at)
+        said += f" Signed from {days[0]} to {days[-1]} (UTC)."
+    if flow.verified.total() < flow.measured:
+        said += " Readings that nobody has verified enter every statistic below."
+    return said
 
 
 def _methods_section(store: Store, flow: Flow) -> Iterator[Block]:
@@ -119,6 +138,11 @@ def _methods_section(store: Store, flow: Flow) -> Iterator[Block]:
             for (slice_, axis, rule, threshold), count in flow.conventions.most_common()
         ),
     )
+    if len(flow.conventions) > 1:
+        yield Paragraph(
+            "Not all readings were made under the same conventions; numbers compare only within"
+            " one."
+        )
     yield Paragraph(
         "Extrusion is the signed distance along the named axis from the plateau's rim to the"
         " outer edge of the meniscal body, osteophytes left out. Standard uncertainties follow the"
@@ -137,12 +161,16 @@ def _flat(settings: dict[str, object], before: str = "") -> Iterator[tuple[str, 
 def _distribution_section(part: Part) -> Iterator[Block]:
     knees = mean_of_readings(part.readings)
     yield Heading(part.label)
-    yield Plot(
-        f"Distribution of {part.label.lower()}; each knee at each visit by the mean of its"
-        " readings.",
-        distribution_plot(knees.extrusion_mm, threshold_mm=part.threshold_mm, label=part.label),
-    )
-    yield from group_sections(part.label, knees)
+    visits = visits_of(knees)
+    for visit in visits:
+        label = part.label if len(visits) == 1 else f"{part.label}, visit {visit or 'not named'}"
+        seen = knees.where(knees.visit == visit)
+        yield Plot(
+            f"Distribution of {label.lower()}; each knee by the mean of its readings, flagged where"
+            f" that is {threshold_words(knees.conventions)}.",
+            distribution_plot(seen.extrusion_mm, knees.conventions, label=part.label),
+        )
+        yield from group_sections(label, seen)
 
 
 def _flagged_section(store: Store) -> Iterator[Block]:
@@ -152,22 +180,25 @@ def _flagged_section(store: Store) -> Iterator[Block]:
             compartment.value,
             f"{row[f'{compartment.value}_extrusion_mm']:.2f}",
             f"{row[f'{compartment.value}_u_mm']:.2f}",
-            str(row[f"{compartment.value}_decision"]),
+            str(row[f"{compartment.value}_decision"]).replace("_", " "),
+            str(row["verified_by"] or "") if row["verified"] else "not verified",
         )
         for row in store.rows()
         for compartment in COMPARTMENTS
         if row[f"{compartment.value}_flag"]
     ]
     yield Heading("Flagged readings")
-    header = ("Reading", "Compartment", "Extrusion (mm)", "u (mm)", "Within uncertainty")
-    yield listing("Readings above the threshold", header, rows, most=MOST_LISTED)
+    header = (
+        "Reading", "Compartment", "Extrusion (mm)", "u (mm)", "Within uncertainty", "Verified by",
+    )  # fmt: skip
+    yield listing("Readings flagged by the threshold rule", header, rows, most=MOST_LISTED)
 
 
 def _quality_section(store: Store, flow: Flow) -> Iterator[Block]:
     yield Heading("Quality")
     yield Paragraph(
         f"{flow.warned} of {flow.measured} measured readings carry a warning;"
-        f" {flow.measured - flow.verified} of them have landmarks that no person has confirmed."
+        f" {flow.measured - flow.verified.total()} were verified by nobody."
     )
     if flow.problems:
         header = ("Reading", "Status", "Reason")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from meniscal_measure.cohort.agreement.estimates import LEVEL, Estimate
 from meniscal_measure.cohort.agreement.plots import Draw
-from meniscal_measure.cohort.agreement.tables import interval_text, number_text
+from meniscal_measure.cohort.agreement.tables import interval_text, value_text
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ class Results:
         rows = tuple(
             (
                 line.name,
-                number_text(line.value),
+                value_text(line),
                 interval_text(line),
                 line.unit,
                 f"[{sources.index(line.source) + 1}]" if line.source else "",

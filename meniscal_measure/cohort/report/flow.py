@@ -27,8 +27,12 @@ class Flow:
     """Reading, status and reason of each entry that was not measured."""
     warned: int = 0
     """Measured entries with a warning."""
-    verified: int = 0
-    """Measured entries whose landmarks a person has confirmed."""
+    verified: Counter[str] = field(default_factory=Counter)
+    """Measured entries whose landmarks a person has confirmed, by that person."""
+    signed_at: list[str] = field(default_factory=list)
+    """When those were signed, as far as it is known."""
+    proposed: int = 0
+    """Measured entries with landmarks of the program that nobody has confirmed."""
     flagged: int = 0
     """Measured entries with a compartment above the threshold."""
     conventions: Counter[tuple[str, str, str, float]] = field(default_factory=Counter)
@@ -55,7 +59,11 @@ def _count_measured(flow: Flow, row: dict[str, object]) -> None:
     flow.measured += 1
     flow.measured_subjects.add(str(row["subject"]))
     flow.warned += bool(row["warning_count"])
-    flow.verified += bool(row["verified"])
+    if row["verified"]:
+        flow.verified[str(row["verified_by"] or "a person not named")] += 1
+        flow.signed_at += [str(row["signed_at"])] if row["signed_at"] else []
+    else:
+        flow.proposed += row["proposal_confidence"] is not None
     flow.flagged += bool(row["medial_flag"]) or bool(row["lateral_flag"])
     names = ("slice_convention", "axis_convention", "threshold_rule")
     slice_, axis, rule = (str(row[name]) for name in names)
@@ -67,6 +75,18 @@ def _name(row: dict[str, object]) -> str:
     return " / ".join(str(row[name]) for name in names if row[name])
 
 
+def verified_words(flow: Flow) -> str:
+    """Say how many of the measured readings a person stands behind."""
+    verified = flow.verified.total()
+    placed = flow.measured - verified - flow.proposed
+    counts = (
+        (verified, "verified"),
+        (flow.proposed, "proposed, not verified"),
+        (placed, "placed, not verified"),
+    )
+    return "; ".join(f"{count} {what}" for count, what in counts if count)
+
+
 def flow_plot(flow: Flow) -> Draw:
     """Draw the way from the manifest to the analysis, with what left it on the right."""
     included = flow.entries - flow.excluded.total()
@@ -74,7 +94,7 @@ def flow_plot(flow: Flow) -> Draw:
         (0.8, f"In the manifest\n{flow.entries} readings, {len(flow.subjects)} subjects"),
         (0.5, f"Included\n{included} readings"),
         (0.2, f"Measured and analysed\n{flow.measured} readings, "
-              f"{len(flow.measured_subjects)} subjects"),
+              f"{len(flow.measured_subjects)} subjects\n{verified_words(flow)}"),
     )  # fmt: skip
     leaving = (
         (0.65, "Excluded", flow.excluded),

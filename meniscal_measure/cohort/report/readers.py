@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from meniscal_measure.caliper.grades import GRADE_RULE
 from meniscal_measure.cohort.adjudication import disputes
 from meniscal_measure.cohort.agreement.plots import limits_plot
 from meniscal_measure.cohort.analysis import (
     BetweenReaders,
+    DetectableChange,
     PairOfReaders,
-    Readings,
     between_readers,
     within_readers,
 )
+from meniscal_measure.cohort.readings import Readings
 from meniscal_measure.cohort.report.document import (
     Block,
     Heading,
@@ -27,51 +29,73 @@ MOST_DISPUTES = 500
 """Longest list for adjudication in the report."""
 
 
-def reader_sections(label: str, readings: Readings) -> Iterator[Block]:
+def reader_sections(
+    label: str, readings: Readings, detectable: DetectableChange
+) -> Iterator[Block]:
     """Say how readers agree with each other and with themselves; nothing if one read once."""
     try:
         between = between_readers(readings)
-        within = within_readers(readings)
     except AgreementError as error:
-        yield Paragraph(f"{label}: agreement of readers is not reported. {error}")
-        return
-    if between is not None:
-        yield Heading(f"{label}: between readers", 3)
-        yield from _between(label, between)
-        yield from _adjudication(label, readings, between)
-    for one in within:
-        yield Heading(f"{label}: repeats by reader {one.reader}", 3)
+        yield Paragraph(f"{label}: agreement between readers is not reported. {error}")
+    else:
+        if between is not None:
+            yield Heading(f"{label}: between readers", 3)
+            yield from _between(label, between)
+            yield from _adjudication(label, readings, detectable)
+    for one in within_readers(readings):
+        yield Heading(f"{label}: repeats by reader {named(one.reader)}", 3)
         lines = one.reliability.estimates + one.error.estimates
         said = (one.reliability.cases.sentence,)
-        yield Results(f"{label}, reader {one.reader}, repeated readings", lines, said)
+        yield Results(f"{label}, reader {named(one.reader)}, repeated readings", lines, said)
+
+
+def named(reader: str) -> str:
+    """Name of a reader; the manifest may have left it empty."""
+    return reader or "not named"
 
 
 def _between(label: str, between: BetweenReaders) -> Iterator[Block]:
     lines = between.reliability.estimates + between.error.estimates
-    said = (between.reliability.cases.sentence,)
-    yield Results(f"{label}, readers {', '.join(between.readers)}", lines, said)
+    said = [between.reliability.cases.sentence]
+    used = between.reliability.cases.used
+    if between.subjects < used:
+        said.append(
+            f"The {used} knees, one case for each visit, are those of {between.subjects} subjects."
+            " Intervals take cases as independent, but for those of the limits of agreement, which"
+            " take the cases of a subject as repeated measurements."
+        )
+    names = ", ".join(map(named, between.readers))
+    yield Results(f"{label}, readers {names}", lines, tuple(said))
     for pair in between.pairs:
         yield from _pair(label, pair)
 
 
 def _pair(label: str, pair: PairOfReaders) -> Iterator[Block]:
-    who = f"readers {pair.first} and {pair.second}"
-    grades = () if pair.grades is None else pair.grades.estimates
-    lines = (*pair.limits.estimates, *pair.proportional.estimates, *pair.flags.estimates, *grades)
-    yield Results(f"{label}, {who}", lines, (pair.limits.cases.sentence,))
+    who = f"readers {named(pair.first)} and {named(pair.second)}"
+    difference = f"Differences are {named(pair.first)} minus {named(pair.second)}."
+    lines = (*pair.limits.estimates, *pair.proportional.estimates)
+    said = (pair.proportional.cases.sentence, pair.limits.cases.sentence)
+    yield Results(f"{label}, {who}", lines, (difference, *dict.fromkeys(said)))
+    flags, grades = pair.flags, () if pair.grades is None else pair.grades.estimates
+    counts = (
+        f"Flagged by both {flags.both}, only by {named(pair.first)} {flags.only_first}, only by"
+        f" {named(pair.second)} {flags.only_second}, by neither {flags.neither}."
+    )
+    notes = (counts, *((GRADE_RULE,) if grades else ()), flags.cases.sentence)
+    yield Results(f"{label}, flag and grade by {who}", (*flags.estimates, *grades), notes)
     yield Plot(
         f"{label}: difference against mean of {who}, with bias, limits of agreement and their"
-        " 95 % intervals.",
+        " 95 % intervals (grey).",
         limits_plot(*pair.values, pair.limits),
     )
 
 
-def _adjudication(label: str, readings: Readings, between: BetweenReaders) -> Iterator[Block]:
-    limit = between.error.sdc_consistency.value
+def _adjudication(label: str, readings: Readings, detectable: DetectableChange) -> Iterator[Block]:
     rows = [
-        (one.knee, one.first_reader, f"{one.first_mm:.2f}", one.second_reader,
+        (one.knee, named(one.first_reader), f"{one.first_mm:.2f}", named(one.second_reader),
          f"{one.second_mm:.2f}", one.reason)
-        for one in disputes(readings, limit)
+        for one in disputes(readings, detectable.value_mm)
     ]  # fmt: skip
     header = ("Knee", "Reader", "mm", "Reader", "mm", "Reason")
-    yield listing(f"{label}: for adjudication", header, rows, most=MOST_DISPUTES)
+    caption = f"{label}: for adjudication, beyond the smallest detectable change or on the flag"
+    yield listing(caption, header, rows, most=MOST_DISPUTES)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -15,10 +15,11 @@ from meniscal_measure.cohort.agreement.diagnostic import (
     roc_curve,
 )
 from meniscal_measure.cohort.agreement.plots import roc_plot
-from meniscal_measure.cohort.analysis import Readings, mean_of_readings
 from meniscal_measure.cohort.manifest import SIDES
+from meniscal_measure.cohort.readings import Readings, flags_of, mean_of_readings
 from meniscal_measure.cohort.report.document import Block, Heading, Paragraph, Plot, Results
 from meniscal_measure.errors import AgreementError, ManifestError, UsageError
+from meniscal_measure.report.words import threshold_words
 
 COLUMNS = ("subject", "visit", "side", "finding")
 
@@ -85,15 +86,17 @@ def reference_sections(label: str, readings: Readings, reference: Reference) -> 
         return
     yield Results(f"{label}, ROC", roc.estimates, (roc.cases.sentence,))
     yield Plot(
-        f"{label}: ROC curve against the reference finding; the square marks the cut-off of"
-        f" {CUT_OFFS_MM[0]:g} mm.",
-        roc_plot(roc, marked_mm=CUT_OFFS_MM[0]),
+        f"{label}: ROC curve against the reference finding; the square marks the flag,"
+        f" {threshold_words(knees.conventions)}.",
+        roc_plot(roc, knees.conventions),
     )
-    for cut_off_mm in CUT_OFFS_MM:
-        counts, cases = count_flags(knees.extrusion_mm > cut_off_mm, finding)
+    for cut_off_mm in sorted({knees.conventions.threshold_mm, *CUT_OFFS_MM}):
+        conventions = replace(knees.conventions, threshold_mm=cut_off_mm)
+        counts, cases = count_flags(flags_of(knees.extrusion_mm, conventions), finding)
         table = (
             f"true positive {counts.true_positive}, false negative {counts.false_negative},"
             f" false positive {counts.false_positive}, true negative {counts.true_negative}"
         )
         estimates = accuracy_of_counts(counts).estimates
-        yield Results(f"{label} above {cut_off_mm:g} mm", estimates, (table, cases.sentence))
+        caption = f"{label} {threshold_words(conventions)}"
+        yield Results(caption, estimates, (table, cases.sentence))

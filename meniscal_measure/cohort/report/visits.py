@@ -9,7 +9,8 @@ from itertools import pairwise
 import numpy as np
 
 from meniscal_measure.cohort.agreement.plots import change_plot
-from meniscal_measure.cohort.analysis import Readings, between_visits, detectable_change
+from meniscal_measure.cohort.analysis import DetectableChange, between_visits
+from meniscal_measure.cohort.readings import Readings
 from meniscal_measure.cohort.report.document import (
     Block,
     Heading,
@@ -30,20 +31,28 @@ def in_order(visit: str) -> list[str | int]:
     return [int(part) if number % 2 else part for number, part in enumerate(parts)]
 
 
-def visit_sections(label: str, readings: Readings) -> Iterator[Block]:
+def visits_of(readings: Readings) -> list[str]:
+    """Names of the visits in order."""
+    return sorted(np.unique(readings.visit).tolist(), key=in_order)
+
+
+def visit_sections(label: str, readings: Readings, detectable: DetectableChange) -> Iterator[Block]:
     """Say how knees changed from each visit to the next, by the order of the visits' names."""
-    visits = sorted(np.unique(readings.visit).tolist(), key=in_order)
+    visits = visits_of(readings)
     if len(visits) < 2:
         return
-    detectable_mm, evidence = detectable_change(readings)
     yield Heading(f"{label}: change between visits", 3)
     yield Paragraph(
-        f"The smallest detectable change of a single knee is {detectable_mm:.2f} mm, from"
-        f" {evidence}."
+        "The change of a knee is the mean of the changes that each reader of both visits has seen;"
+        " knees without such a reader count as missing. It is held against the smallest detectable"
+        f" change of a single reading, {detectable.value_mm:.2f} mm (from {detectable.evidence}),"
+        " which is the stricter limit where several readings were averaged. Repeats on the same"
+        " images hold no error of scanning again. u is the standard uncertainty of the change, the"
+        " errors of the two visits taken as independent."
     )
     for earlier, later in pairwise(visits):
         try:
-            yield from _one_interval(label, readings, (earlier, later), detectable_mm)
+            yield from _one_interval(label, readings, (earlier, later), detectable.value_mm)
         except AgreementError as error:
             yield Paragraph(f"From visit {earlier} to {later}: {error}")
 
@@ -55,12 +64,20 @@ def _one_interval(
     name = f"{label}, visit {visits[0]} to {visits[1]}"
     yield Results(name, summary.estimates, (summary.cases.sentence,))
     yield Plot(
-        f"{name}: change against baseline; triangles lie beyond the smallest detectable change.",
+        f"{name}: change against baseline; triangles lie beyond the smallest detectable change"
+        f" (SDC, dashed lines at ± {detectable_mm:.2f} mm).",
         change_plot(changes),
     )
     beyond = np.flatnonzero(changes.exceeds_detectable)
     rows = [
-        (changes.knees[n], f"{changes.change_mm[n]:+.2f}", f"{changes.u_mm[n]:.2f}") for n in beyond
+        (
+            changes.knees[n],
+            f"{changes.change_mm[n]:+.2f}",
+            f"{changes.u_mm[n]:.2f}",
+            "yes" if changes.exceeds_uncertainty[n] else "no",
+        )
+        for n in beyond
     ]
     caption = f"{name}: knees that changed by more than the smallest detectable change"
-    yield listing(caption, ("Knee", "Change (mm)", "u (mm)"), rows, most=MOST_CHANGES)
+    header = ("Knee", "Change (mm)", "u (mm)", "Beyond its own 95 % interval")
+    yield listing(caption, header, rows, most=MOST_CHANGES)

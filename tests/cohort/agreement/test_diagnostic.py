@@ -10,6 +10,8 @@ from sklearn.metrics import (  # type: ignore[import-untyped]
 )
 from sklearn.metrics import roc_curve as sklearn_roc_curve
 
+from meniscal_measure.caliper.decision import flag
+from meniscal_measure.caliper.reading import Conventions, ThresholdRule
 from meniscal_measure.cohort.agreement.diagnostic import (
     Counts,
     accuracy_of_counts,
@@ -66,6 +68,30 @@ def test_curve_and_area_agree_with_scikit_learn_with_ties() -> None:
     assert result.sensitivity == pytest.approx(tpr)
     assert np.array_equal(result.thresholds_mm, thresholds)
     assert result.youden_mm.value == thresholds[np.argmax(tpr - fpr)]
+
+
+@pytest.mark.parametrize("rule", list(ThresholdRule))
+def test_curve_counts_and_flag_agree_at_exactly_the_threshold(rule: ThresholdRule) -> None:
+    # Three knees of exactly 3 mm, two of them with rounding noise: one with the finding.
+    exactly = [3.0, 3.0 + 4e-13, 3.0 - 4e-13]
+    values = np.array([2.0, 2.9, *exactly, 3.1, 4.0])
+    finding = np.array([0, 0, 1, 0, 0, 1, 1])
+    conventions = Conventions(threshold_rule=rule)
+    flags = [flag(value, conventions) for value in values.tolist()]
+    counts, _ = count_flags(flags, finding)
+    roc = roc_curve(values, finding)
+    assert roc.thresholds_mm.tolist() == [np.inf, 4.0, 3.1, 3.0, 2.9, 2.0]
+    false_positive_rate, sensitivity = roc.point(conventions)
+    assert sensitivity == pytest.approx(counts.true_positive / 3)
+    assert false_positive_rate == counts.false_positive / 4
+    above = rule is ThresholdRule.ABOVE
+    assert (counts.true_positive, counts.false_positive) == ((2, 0) if above else (3, 2))
+
+
+def test_a_threshold_above_every_value_flags_nobody() -> None:
+    roc = roc_curve([1, 2, 3, 4], [0, 0, 1, 1])
+    assert roc.point(Conventions(threshold_mm=9.0)) == (0.0, 0.0)
+    assert roc.point(Conventions(threshold_mm=0.0)) == (1.0, 1.0)
 
 
 def test_variance_of_the_area_against_its_definition() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -55,7 +57,7 @@ def test_a_mixed_model_recovers_the_effects_it_was_built_with() -> None:
         assert effect.low is not None
         error = (effect.value - effect.low) / 1.96
         assert abs(effect.value - truth) < 3.5 * error
-    assert result.subject_sd.value == pytest.approx(0.8, rel=0.2)
+    assert result.spreads["subject"].value == pytest.approx(0.8, rel=0.2)
     assert result.residual_sd.value == pytest.approx(0.3, rel=0.1)
 
 
@@ -71,6 +73,44 @@ def test_balanced_mixed_model_equals_the_paired_difference() -> None:
     }
     effect = mixed_model("y ~ visit", columns, subject="subject").effects["visit"]
     assert effect.value == pytest.approx((second - first).mean(), abs=1e-6)
+
+
+def test_two_readings_of_one_examination_are_not_independent() -> None:
+    # Balanced: the interval of the visit effect is that of the paired differences of the
+    # examinations' means, normal instead of t. Without the level of the examination the readings
+    # pass for independent ones, and it is too narrow.
+    rng = np.random.default_rng(73)
+    knees, readers = 60, 3
+    level, changed = rng.normal(2, 1, (knees, 1, 1)), rng.normal(0, 0.5, (knees, 2, 1))
+    values = level + changed + [[0.0], [0.3]] + rng.normal(0, 0.2, (knees, 2, readers))
+    index = np.indices(values.shape)
+    columns = {
+        "extrusion": values.ravel(),
+        "subject": index[0].ravel(),
+        "visit": index[1].ravel(),
+        "examination": (2 * index[0] + index[1]).ravel(),
+    }
+    ask = partial(mixed_model, "extrusion ~ visit", columns, subject="subject")
+    effect = ask(nested=["examination"]).effects["visit"]
+    differences = np.diff(values.mean(axis=2), axis=1)
+    half = 1.959964 * differences.std(ddof=1) / knees**0.5
+    assert effect.value == pytest.approx(differences.mean(), abs=1e-6)
+    assert effect.low == pytest.approx(differences.mean() - half, rel=1e-3)
+    naive = ask().effects["visit"]
+    assert naive.low is not None
+    assert naive.value - naive.low < 0.8 * half
+
+
+def test_a_level_without_variance_is_remarked_on() -> None:
+    rng = np.random.default_rng(74)
+    columns = {
+        "extrusion": rng.normal(2, 0.2, 80),
+        "subject": np.repeat(np.arange(20), 4),
+        "visit": np.tile([0, 0, 1, 1], 20),
+    }
+    result = mixed_model("extrusion ~ visit", columns, subject="subject")
+    assert result.spreads["subject"].value == pytest.approx(0, abs=0.05)
+    assert any("boundary" in remark for remark in result.remarks)
 
 
 def test_rows_with_a_missing_value_are_counted() -> None:

@@ -9,6 +9,7 @@ import sys
 import numpy as np
 import pytest
 
+from meniscal_measure.caliper.reading import Conventions, ThresholdRule
 from meniscal_measure.cohort.agreement.change import Visits, knee_changes
 from meniscal_measure.cohort.agreement.diagnostic import roc_curve
 from meniscal_measure.cohort.agreement.estimates import FloatArray
@@ -60,20 +61,26 @@ def test_pdf_is_a_pdf(pair: tuple[FloatArray, FloatArray]) -> None:
 
 def test_roc_plot_writes_the_area() -> None:
     roc = roc_curve([1, 2, 3, 4, 5, 6], [0, 0, 1, 0, 1, 1])
-    assert f"area {roc.area.value:.3f}" in svg_text(roc_plot(roc, marked_mm=3.0))
+    assert f"area {roc.area.value:.3f}" in svg_text(roc_plot(roc, Conventions()))
 
 
-def test_distribution_counts_what_lies_strictly_above_the_threshold() -> None:
+def test_distribution_counts_what_the_rule_flags() -> None:
     # Costa, AJR 2004;183:17-23: 2 mm 17 knees, 3 mm 17, 4 mm 27, 5 mm 14, 6 mm 16, more 14:
     # 71 of 105 above 3 mm.
     values = np.repeat([2, 3, 4, 5, 6, 8], [17, 17, 27, 14, 16, 14])
-    plot = distribution_plot(values, threshold_mm=3.0, label="Medial extrusion")
-    assert "71 of 105 above 3 mm" in svg_text(plot)
+    text = svg_text(distribution_plot(values, Conventions(), label="Medial extrusion"))
+    assert "71 flagged" in text
+    assert "34 not flagged" in text
+    assert "Flagged: &gt; 3 mm" in text
+    rule = Conventions(threshold_rule=ThresholdRule.AT_OR_ABOVE)
+    text = svg_text(distribution_plot(values, rule, label="Medial extrusion"))
+    assert "88 flagged" in text
+    assert "Flagged: ≥ 3 mm" in text
 
 
 def test_distribution_of_nothing_is_empty_and_says_so() -> None:
-    plot = distribution_plot([np.nan], threshold_mm=3.0, label="Medial extrusion")
-    assert "0 of 0 above 3 mm" in svg_text(plot)
+    plot = distribution_plot([np.nan], Conventions(), label="Medial extrusion")
+    assert "0 flagged" in svg_text(plot)
 
 
 def test_knees_beyond_the_detectable_change_differ_in_shape_not_only_colour() -> None:

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
+from html import escape
 from html.parser import HTMLParser
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
 
 from meniscal_measure.anatomy import Compartment
-from meniscal_measure.cohort.analysis import load_readings, mean_of_readings
+from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.cohort.readings import load_readings, mean_of_readings
 from meniscal_measure.cohort.report.contents import cohort_report
 from meniscal_measure.cohort.report.document import (
     Block,
@@ -30,7 +34,9 @@ from meniscal_measure.cohort.report.html import to_html
 from meniscal_measure.cohort.report.pdf import LINE_WIDTH, to_pdf
 from meniscal_measure.cohort.report.reference import read_reference
 from meniscal_measure.cohort.report.visits import in_order
+from meniscal_measure.cohort.run import Job, run_cohort
 from meniscal_measure.cohort.store import Store
+from meniscal_measure.cohort.task import Measure, carry_out
 from meniscal_measure.errors import AgreementError, ManifestError, UsageError
 from meniscal_measure.report.notice import NOTICE
 
@@ -58,7 +64,7 @@ def test_it_opens_with_what_it_is_and_is_not(blocks: list[Block]) -> None:
 
 def test_the_flow_adds_up(blocks: list[Block]) -> None:
     words = " ".join(block.text for block in blocks if isinstance(block, Paragraph))
-    assert "The manifest names 63 readings of 13 subjects. 2 were excluded beforehand, 1" in words
+    assert "The manifest names 63 readings of 13 subjects. 2 were excluded, 1" in words
     assert "and 60 readings of 10 subjects were analysed" in words
     assert tables(blocks)["Exclusions"].rows == (("claustrophobia", "2"),)
 
@@ -76,7 +82,9 @@ def test_software_settings_and_conventions_are_named(blocks: list[Block]) -> Non
 def test_agreement_between_and_within_readers_names_its_sources(blocks: list[Block]) -> None:
     found = tables(blocks)
     between = found["Medial extrusion, readers A, B"]
-    assert [row[0] for row in between.rows[:3]] == ["ICC(1,1)", "ICC(2,1)", "ICC(3,1)"]
+    forms = [row[0].split(",")[0] + "," + row[0].split(",")[1] for row in between.rows[:3]]
+    assert forms == ["ICC(1,1)", "ICC(2,1)", "ICC(3,1)"]
+    assert between.rows[1][0] == "ICC(2,1), two-way random, absolute agreement, single reading"
     assert any("Shrout" in note for note in between.notes)
     pair = found["Medial extrusion, readers A and B"]
     assert "Lower limit of agreement" in [row[0] for row in pair.rows]
@@ -94,9 +102,10 @@ def test_change_between_visits_uses_the_repeats_of_the_readers(blocks: list[Bloc
 
 def test_groups_are_described_and_all_readings_modelled(blocks: list[Block]) -> None:
     found = tables(blocks)
-    assert found["Medial extrusion, group all"].rows[0][0] == "Mean"
+    assert found["Medial extrusion, visit 1, group all"].rows[0][0] == "Mean"
+    assert found["Medial extrusion, visit 2, group all"].notes[-1].startswith("All 10 knees")
     (caption,) = (caption for caption in found if "mixed model" in caption)
-    assert "extrusion_mm ~ visit + reader" in caption
+    assert "extrusion_mm ~ visit + reader with a random level for each subject, exam" in caption
     effects = {row[0]: float(row[1]) for row in found[caption].rows}
     # Built with 0.85 mm between the visits on average, and 0.1 mm between the readers.
     assert effects["visit[T.2]"] == pytest.approx(0.85, abs=0.2)
@@ -119,7 +128,7 @@ def test_extrusion_is_compared_with_a_reference_finding(store: Store, tmp_path: 
     found = tables(blocks)
     assert found["Medial extrusion, ROC"].rows[0][0] == "Area under the ROC curve"
     # Built as 1.0 + 0.45 n, and 0.4 + n / 10 more at visit 2: above 3 mm from knee 5, or 3.
-    accuracy = {row[0]: row[1] for row in found["Medial extrusion above 3 mm"].rows}
+    accuracy = {row[0]: row[1] for row in found["Medial extrusion > 3 mm"].rows}
     assert accuracy["Sensitivity"] == "1.000"
 
 
@@ -142,8 +151,9 @@ def test_every_table_and_plot_is_a_file_of_its_own(blocks: list[Block], tmp_path
     plots = sum(isinstance(block, Plot) for block in blocks)
     assert kinds == {".html": 1, ".pdf": 1 + plots, ".svg": plots, ".csv": results, ".txt": results}
     text = next(path for path in written if "readers-a-and-b.txt" in path.name).read_text("utf-8")
-    assert "Bland JM, Altman DG. Lancet 1986" in text
+    assert "Bland JM, Altman DG. Stat Methods Med Res 1999;8:135-160 (repeated" in text
     assert "All 20 knees were analysed" in text
+    assert "All 10 subjects were analysed" in text
 
 
 def test_what_could_not_be_measured_is_listed_with_its_reason(blocks: list[Block]) -> None:
@@ -212,8 +222,8 @@ def test_text_from_the_images_cannot_become_markup(page: str) -> None:
 
 def test_each_plot_is_inline_and_described_in_words(page: str, blocks: list[Block]) -> None:
     plots = [block for block in blocks if isinstance(block, Plot)]
-    assert page.count('<svg role="img" aria-label="') == len(plots) == 4
-    assert all(f"<figcaption>{plot.caption}</figcaption>" in page for plot in plots)
+    assert page.count('<svg role="img" aria-label="') == len(plots) == 5
+    assert all(f"<figcaption>{escape(plot.caption)}</figcaption>" in page for plot in plots)
 
 
 def pages_text(pdf: bytes) -> Iterator[bytes]:
@@ -251,3 +261,52 @@ def test_visit_two_comes_before_visit_ten() -> None:
         "month 6",
         "month 12",
     ]
+
+
+# Who stands behind a reading
+
+
+@pytest.fixture
+def signed(tmp_path: Path, make_knee: Callable[..., Entry], measure: Measure) -> Iterator[Store]:
+    """Three readings signed by A and B, two proposed ones and one placed and not confirmed."""
+    said = [
+        {"verified": True, "verified_by": "A", "signed_at": "2026-03-02T10:00:00.000+00:00"},
+        {"verified": True, "verified_by": "A", "signed_at": "2026-03-04T23:59:00.000+00:00"},
+        {"verified": True, "verified_by": "B"},
+        {"proposal_confidence": 0.93},
+        {"proposal_confidence": 0.95},
+        {},
+    ]
+    entries = [
+        make_knee(f"S{number}", extrusion_mm=3.5 + number / 10, record=record)
+        for number, record in enumerate(said)
+    ]
+    path = tmp_path / "signed.sqlite"
+    run_cohort(entries, Job(path), carry_out=lambda tasks: (carry_out(t, measure) for t in tasks))
+    with Store.existing(path) as opened:
+        yield opened
+
+
+def test_verified_and_proposed_readings_are_counted_apart(signed: Store) -> None:
+    blocks = cohort_report(signed)
+    words = [block.text for block in blocks if isinstance(block, Paragraph)]
+    assert (
+        "Of the analysed readings: 3 verified; 2 proposed, not verified; 1 placed, not verified."
+        " Verified by: A 2, B 1. Signed from 2026-03-02 to 2026-03-04 (UTC). Readings that nobody"
+        " has verified enter every statistic below."
+    ) in words
+
+
+def test_the_flow_and_the_flagged_list_show_who_verified(signed: Store) -> None:
+    blocks = cohort_report(signed)
+    flow = next(block for block in blocks if isinstance(block, Plot))
+    assert "3 verified; 2 proposed, not verified" in to_html("", [flow])
+    flagged = tables(blocks)["Readings flagged by the threshold rule"]
+    assert [row[-1] for row in flagged.rows] == ["A", "A", "B"] + ["not verified"] * 3
+
+
+def test_readings_under_different_conventions_do_not_compare(store: Store) -> None:
+    rows = [row | {"threshold_mm": 3.0 + (n == 7)} for n, row in enumerate(store.rows())]
+    mixed = SimpleNamespace(rows=lambda: iter(rows))
+    with pytest.raises(AgreementError, match=r"under different conventions \(rim_to_rim above 3"):
+        load_readings(cast("Store", mixed), Compartment.MEDIAL)

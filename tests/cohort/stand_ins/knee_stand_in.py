@@ -32,7 +32,7 @@ def measure(entry: Entry, images: Path, landmarks: Path | None, settings: Settin
             once.touch()
         os.kill(os.getppid() if "whole_worker" in orders else os.getpid(), signal.SIGKILL)
         time.sleep(3600)  # until the end of the parent is heard of
-    return record(orders["extrusion_mm"], settings)
+    return record(orders["extrusion_mm"], settings) | orders.get("record", {})
 
 
 def _note(log: str | None, entry: Entry) -> None:
