@@ -44,6 +44,10 @@ class Side(StrEnum):
         return 1 if self is Side.RIGHT else -1
 
 
+SIDE_SPELLINGS = {"": None, "l": Side.LEFT, "r": Side.RIGHT} | {side.word: side for side in Side}
+"""How tables may write a side, in small letters; empty where it is not known."""
+
+
 class Compartment(StrEnum):
     """The tibiofemoral compartment, or its place in the image while the side is unknown."""
 

@@ -72,6 +72,7 @@ class PixelGrid:
         if not all(math.isfinite(value) for value in self.position_mm):
             raise GeometryError(
                 f"ImagePositionPatient is {self.position_mm}; it must be three finite numbers."
+                " Ask for the series to be exported again from the scanner or the archive."
             )
         self._check_directions()
 
@@ -83,7 +84,7 @@ class PixelGrid:
             raise GeometryError(
                 f"ImageOrientationPatient is {[*self.row_cosines, *self.column_cosines]}; its two"
                 " directions must be unit vectors at a right angle. Sheared or distorted images"
-                " cannot be measured."
+                " cannot be measured: ask for the original images."
             )
 
     @cached_property

@@ -37,6 +37,7 @@ order is not known, and a first-order uncertainty of their quotient means nothin
 """
 
 MIN_STEP_SD = 3.0
+"""As many standard deviations of a landmark as `MIN_STEP_MM` must at least be."""
 
 MIN_PLATEAU_WIDTH_MM = 10.0
 """Rims closer together than this cannot be those of one knee, of whatever age."""

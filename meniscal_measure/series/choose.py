@@ -23,6 +23,7 @@ COARSE_PIXEL_MM = 1.0
 """Pixels larger than this belong to a localizer (common practice, no source)."""
 
 _LISTED_FILES = 5
+"""Refused files named in a message; the rest is counted."""
 
 
 class _Rank(NamedTuple):
@@ -93,7 +94,8 @@ def _asked(
     if stack_number is not None:
         if not 1 <= stack_number <= len(stacks):
             raise UsageError(
-                f"There is no stack {stack_number}; {study.path} has stacks 1 to {len(stacks)}."
+                f"There is no series {stack_number}; {study.path} has series 1 to {len(stacks)}, as"
+                " `contents` numbers them. Give one of these with --series."
             )
         stacks = [stacks[stack_number - 1]]
     if series_instance_uid is not None:
@@ -107,7 +109,7 @@ def _asked(
     if not stacks:
         asked_for = sop_instance_uid or series_instance_uid
         raise UsageError(
-            f"{study.path} holds no stack with {asked_for} as asked for. List the study to see what"
+            f"{study.path} holds no series with {asked_for} as asked for. See with `contents` what"
             " it holds."
         )
     return stacks

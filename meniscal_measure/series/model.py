@@ -67,7 +67,8 @@ class Laterality:
     `side` comes from a coded DICOM attribute or from the user, never from free text or position.
     `hint` is a side found only in free text: it is offered, not used.
     `conflict` says in words how coded attributes contradict each other; `side` is then None and
-    `meniscal_measure.series.side.resolve_side` refuses the stack.
+    `meniscal_measure.series.side.resolve_side` refuses the stack. `other_codes` says which coded
+    attributes hold something that is neither left nor right, such as both.
     """
 
     side: Side | None
@@ -75,6 +76,7 @@ class Laterality:
     hint: Side | None = None
     hint_source: str = ""
     conflict: str = ""
+    other_codes: str = ""
 
 
 EXPLICIT_VR_LITTLE_ENDIAN = "1.2.840.10008.1.2.1"

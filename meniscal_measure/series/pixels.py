@@ -152,6 +152,6 @@ def _plugin(file: FileRef, syntax: UID) -> str:
         needs = "; ".join(decoder.missing_dependencies)
         raise UnreadableFileError(
             f"The pixel data of {file} is stored as {syntax.name}, and no decoder for it is"
-            f" installed: {needs}."
+            f" installed: {needs}. Install it, or ask for the images uncompressed."
         )
     return min(decoder.available_plugins, key=_PLUGINS.index, default="")

@@ -33,8 +33,14 @@ _HEAD_BYTES = 32768
 """Read at once from each file; headers of single-frame images are usually shorter."""
 
 _PREAMBLE_LENGTH = 128
+"""Bytes before the prefix DICM of a DICOM file, PS3.10 section 7.1."""
+
 _DICOM_SUFFIXES = {".dcm", ".dicom", ".ima"}
+"""A file that ends so and is none is refused, any other passed over."""
+
 _FIRST_GROUPS = (b"\x02\x00", b"\x08\x00", b"\x00\x02", b"\x00\x08")
+"""Groups 0002 and 0008 in either byte order: a DICOM file without preamble begins with one."""
+
 _ENVELOPED_DATA = bytes.fromhex("06092a864886f70d010703")
 """Object identifier of CMS enveloped data (RFC 5652), in which a Secure DICOM File begins
 (DICOM PS3.10 section 7.4)."""

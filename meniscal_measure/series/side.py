@@ -25,6 +25,7 @@ FREE_TEXT_ATTRIBUTES = (
     "RequestedProcedureDescription",
     "PerformedProcedureStepDescription",
 )
+"""Where people write the side; asked in this order."""
 
 _LEFT_WORDS = re.compile(
     r"\b(left|lt|links|gauche|sinistra|sinistro|izquierda|izquierdo|lknee|kneel|knee l|l knee)\b"
@@ -32,6 +33,9 @@ _LEFT_WORDS = re.compile(
 _RIGHT_WORDS = re.compile(
     r"\b(right|rt|rechts|droite?|destra|destro|derecha|derecho|rknee|kneer|knee r|r knee)\b"
 )
+
+_OTHER_CODES = {"B": " (both)", "U": " (unpaired)"}
+"""What the remaining codes of PS3.3 C.7.3.1 and C.7.6.1 mean."""
 
 CodedSide = tuple[str, str]
 """Keyword of a coded attribute and the code it holds."""
@@ -49,18 +53,24 @@ def coded_sides(header: Header) -> frozenset[CodedSide]:
 def laterality(coded: Iterable[CodedSide], side_hint: SideHint) -> Laterality:
     """Bring together what the frames of a stack code and what their free text hints at.
 
-    Codes other than L and R ("B" both, "U" unpaired) leave the side unknown.
+    Codes other than L and R ("B" both, "U" unpaired) leave the side unknown, and are remarked on.
     """
-    known = sorted((keyword, code) for keyword, code in coded if code in set(Side))
+    told = sorted(coded)
+    known = [(keyword, code) for keyword, code in told if code in set(Side)]
+    other = ", ".join(
+        f"{CODED_ATTRIBUTES[keyword]} says {code}{_OTHER_CODES.get(code, '')}"
+        for keyword, code in told
+        if code not in set(Side)
+    )
     hint, hint_source = side_hint
     sides = {Side(code) for _, code in known}
     if len(sides) > 1:
         said = ", ".join(f"{CODED_ATTRIBUTES[keyword]} says {code}" for keyword, code in known)
-        return Laterality(None, "contradictory", hint, hint_source, conflict=said)
+        return Laterality(None, "contradictory", hint, hint_source, said, other)
     if not sides:
-        return Laterality(None, "unknown", hint, hint_source)
+        return Laterality(None, "unknown", hint, hint_source, other_codes=other)
     sources = dict.fromkeys(CODED_ATTRIBUTES[keyword] for keyword, _ in known)
-    return Laterality(sides.pop(), " and ".join(sources), hint, hint_source)
+    return Laterality(sides.pop(), " and ".join(sources), hint, hint_source, other_codes=other)
 
 
 def hinted_side(header: Header) -> SideHint:
@@ -91,10 +101,14 @@ def side_in_text(text: str) -> Side | None:
 
 
 def side_findings(found: Laterality) -> list[str]:
-    """Say when free text names another side than the coded attribute."""
-    if found.side is None or found.hint in {None, found.side}:
-        return []
-    return [f"{found.source} says {found.side.word}, against {found.hint_source}"]
+    """Say when free text or a code of another kind stands against the coded side."""
+    findings = []
+    if found.other_codes:
+        sure = "" if found.side is None else f", beside {found.source}, which says {found.side}"
+        findings.append(f"{found.other_codes}{sure}; make sure that the images show one knee only")
+    if found.side is not None and found.hint not in {None, found.side}:
+        findings.append(f"{found.source} says {found.side.word}, against {found.hint_source}")
+    return findings
 
 
 def resolve_side(stack: Stack, told: Side | None) -> Laterality:

@@ -21,8 +21,13 @@ from meniscal_measure.series.attributes import HEADER_ERRORS, Header
 from meniscal_measure.series.model import FileRef
 
 ZIP_MAGIC = (b"PK\x03\x04", b"PK\x05\x06")
+"""First bytes of a zip archive, with members and empty (APPNOTE 4.3.7, 4.3.16)."""
+
 _ENCRYPTED_MEMBER = 0x1
+"""Bit of a member's flags that says it needs a password (APPNOTE 4.4.4)."""
+
 _INACTIVE_RECORD = 0
+"""Record In-use Flag (0004,1410) of a directory record that is out of use."""
 
 
 def files_under(path: Path) -> list[FileRef]:

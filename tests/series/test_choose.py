@@ -125,10 +125,10 @@ def test_the_user_can_choose_another(study: Callable[..., Study]) -> None:
 @pytest.mark.parametrize(
     ("asked", "message"),
     [
-        ({"stack_number": 3}, "There is no stack 3; .* has stacks 1 to 2"),
-        ({"stack_number": 0}, "There is no stack 0"),
-        ({"series_instance_uid": "2.25.77"}, r"no stack with 2\.25\.77"),
-        ({"sop_instance_uid": "2.25.78"}, r"no stack with 2\.25\.78"),
+        ({"stack_number": 3}, "There is no series 3; .* has series 1 to 2, .* with --series"),
+        ({"stack_number": 0}, "There is no series 0"),
+        ({"series_instance_uid": "2.25.77"}, r"no series with 2\.25\.77"),
+        ({"sop_instance_uid": "2.25.78"}, r"no series with 2\.25\.78"),
     ],
 )
 def test_asking_for_what_is_not_there_is_a_usage_error(

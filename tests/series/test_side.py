@@ -56,6 +56,19 @@ def test_codes_for_both_or_unpaired_leave_the_side_unknown(
     assert (found.side, found.source) == (None, "unknown")
 
 
+@pytest.mark.parametrize(("code", "word"), [("B", "both"), ("U", "unpaired")])
+def test_a_code_for_both_or_unpaired_is_remarked_on(
+    stack: Callable[..., Stack], code: str, word: str
+) -> None:
+    found = stack(Laterality="R", ImageLaterality=code)
+
+    assert resolve_side(found, None).side is Side.RIGHT
+    assert (
+        f"Image Laterality (0020,0062) says {code} ({word}), beside Laterality (0020,0060), which"
+        " says R; make sure that the images show one knee only"
+    ) in found.findings
+
+
 def test_the_told_side_is_used_when_none_is_coded(stack: Callable[..., Stack]) -> None:
     found = resolve_side(stack(), Side.LEFT)
 

@@ -33,10 +33,6 @@ RAUSCHER = "Rauscher I et al. Radiology 2008;249:591-600"
 BONE = "Du J, Bydder GM, ultrashort echo time imaging of cortical bone"
 PLAUSIBLE = "chosen between its neighbours in the table"
 
-DENSITY_SOURCE = "relative to water, recalled ranges of low confidence"
-"""Where the proton densities come from; treat them as free parameters of the phantom. Marrow is
-set below fat by the share of trabecular bone in it."""
-
 
 @dataclass(frozen=True)
 class Properties:
@@ -47,7 +43,8 @@ class Properties:
     t1_ms, t2_ms
         Relaxation times at 1.5 T and at 3 T.
     proton_density
-        Relative to water.
+        Relative to water: recalled ranges of low confidence, to be taken as free parameters. That
+        of marrow lies below fat by the share of trabecular bone in it.
     fat_fraction
         Part of the signal that comes from fat: suppressed and displaced with it.
     texture, pattern
