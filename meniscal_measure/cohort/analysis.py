@@ -180,7 +180,9 @@ def between_visits(
     seen = mean_of_repeats(readings.where(np.isin(readings.visit, visits)))
     missing = [visit for visit in visits if visit not in seen.visit]
     if missing:
-        raise AgreementError(f"No knee was measured at visit {missing[0]!r}.")
+        raise AgreementError(
+            f"No knee was measured at visit {missing[0]!r}. Check the names of the visits."
+        )
     rows = seen.joined("subject", "side", "reader")
     values = ratings_from_rows(rows, seen.visit, seen.extrusion_mm)
     squares = ratings_from_rows(rows, seen.visit, seen.u_mm**2)

@@ -6,7 +6,7 @@ import sqlite3
 from collections.abc import Iterator
 from typing import Any
 
-from meniscal_measure.anatomy import Side
+from meniscal_measure.anatomy import SIDE_SPELLINGS
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.fields import MANIFEST_FIELDS, MEASURED_FIELDS
 
@@ -95,7 +95,7 @@ def entry_of(row: list[Any]) -> Entry:
         subject=subject,
         path=path,
         visit=visit,
-        side={"left": Side.LEFT, "right": Side.RIGHT}.get(side),
+        side=SIDE_SPELLINGS[side],
         group=group,
         landmarks=landmarks,
         reader=reader,

@@ -23,7 +23,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-from meniscal_measure.anatomy import Side
+from meniscal_measure.anatomy import SIDE_SPELLINGS
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.errors import ManifestError, UsageError
 from meniscal_measure.files import csv_text
@@ -41,17 +41,10 @@ COLUMNS = (
     "exclude",
 )
 REQUIRED = ("subject", "path")
-
-SIDES = {
-    "": None,
-    "l": Side.LEFT,
-    "left": Side.LEFT,
-    "r": Side.RIGHT,
-    "right": Side.RIGHT,
-}
-"""Accepted spellings of the side, in small letters."""
+"""Columns without which no line can be used."""
 
 PARQUET_SUFFIXES = (".parquet", ".pq")
+"""Endings of a manifest that is read as Parquet; any other is CSV."""
 
 
 def read_manifest(path: Path, *, landmarks_placed: bool = True) -> Iterator[Entry]:
@@ -138,9 +131,9 @@ def _csv_lines(path: Path) -> Iterator[tuple[int, Mapping[str, str]]]:
             for row in reader:
                 yield reader.line_num, {name: value or "" for name, value in row.items()}
     except OSError as error:
-        raise UsageError(f"{path} cannot be read: {error.strerror}.") from error
+        raise UsageError(f"{path} cannot be read: {error.strerror}. Name a CSV file.") from error
     except (UnicodeDecodeError, csv.Error) as error:
-        raise UsageError(f"{path} is not a CSV table in UTF-8: {error}.") from error
+        raise UsageError(f"{path} is not a CSV table in UTF-8: {error}. Save it as one.") from error
 
 
 def _parquet_lines(path: Path) -> Iterator[tuple[int, Mapping[str, str]]]:
@@ -161,7 +154,9 @@ def _parquet_lines(path: Path) -> Iterator[tuple[int, Mapping[str, str]]]:
                     number += 1
                     yield number, {name: _text(value) for name, value in row.items()}
     except (OSError, pa.ArrowException) as error:
-        raise UsageError(f"{path} cannot be read as Parquet: {error}.") from error
+        raise UsageError(
+            f"{path} cannot be read as Parquet: {error}. Write it again, or give a CSV file."
+        ) from error
 
 
 def _text(value: Any) -> str:
@@ -184,13 +179,13 @@ def _entry(line: Mapping[str, str], folder: Path) -> tuple[Entry, list[str]]:
     wrong = ["more cells than there are columns"] if line.get("") else []
     repeat = _whole(cells["repeat"] or "1", "repeat", wrong)
     series = _whole(cells["series"], "series", wrong) if cells["series"] else None
-    if cells["side"].lower() not in SIDES:
+    if cells["side"].lower() not in SIDE_SPELLINGS:
         wrong.append(f"side {cells['side']!r} is neither left nor right")
     entry = Entry(
         subject=cells["subject"],
         path=_located(cells["path"], folder),
         visit=cells["visit"],
-        side=SIDES.get(cells["side"].lower()),
+        side=SIDE_SPELLINGS.get(cells["side"].lower()),
         group=cells["group"],
         landmarks=_located(cells["landmarks"], folder),
         reader=cells["reader"],

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import PurePath
@@ -12,6 +10,7 @@ import numpy as np
 
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.errors import UsageError
+from meniscal_measure.files import csv_text
 
 HIDDEN_PART = 3
 """A repeated knee is first read in the first of so many parts of the list and again in the last,
@@ -147,7 +146,7 @@ def work_list_csv(plan: Plan, reader: str) -> str:
         for one in plan.readings
         if one.entry.reader == reader
     ]
-    return _csv(WORK_COLUMNS, rows)
+    return csv_text(WORK_COLUMNS, rows)
 
 
 def key_csv(plan: Plan) -> str:
@@ -158,12 +157,4 @@ def key_csv(plan: Plan) -> str:
         for one in plan.readings
         for e in (one.entry,)
     ]  # fmt: skip
-    return _csv(KEY_COLUMNS, rows)
-
-
-def _csv(columns: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(columns)
-    writer.writerows(rows)
-    return stream.getvalue()
+    return csv_text(KEY_COLUMNS, rows)

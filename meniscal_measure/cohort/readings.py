@@ -82,7 +82,9 @@ def load_readings(store: Store, compartment: Compartment) -> Readings:
         if row["status"] == "measured" and row[f"{where}_extrusion_mm"] is not None
     ]  # fmt: skip
     if not rows:
-        raise AgreementError(f"The store holds no measured {where} compartment.")
+        raise AgreementError(
+            f"The store holds no measured {where} compartment. Measure knees with landmarks there."
+        )
 
     def texts(name: str) -> Texts:
         return np.array([row[name] for row in rows], dtype=str)

@@ -287,10 +287,17 @@ def _manifest_lines(
                 "subject": item.knee,
                 "visit": item.visit,
                 "side": item.parameters.side.word,
+                "group": _group(item.parameters),
                 "path": path,
                 "landmarks": f"{path}/reader-{reader}.json",
                 "reader": f"reader-{reader}",
             }
+
+
+def _group(knee: KneeParameters) -> str:
+    """Name the group of a knee, the same before and after a repair."""
+    torn = knee.medial_tear.root is not RootTear.NONE or knee.repair.tunnel_radius_mm > 0
+    return "root tear" if torn else "no root tear"
 
 
 def _write_csv(path: Path, lines: Sequence[Mapping[str, Any]]) -> None:

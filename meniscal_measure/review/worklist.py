@@ -12,7 +12,7 @@ from pathlib import Path
 import pydicom
 from pydicom.errors import InvalidDicomError
 
-from meniscal_measure.anatomy import Side
+from meniscal_measure.anatomy import SIDE_SPELLINGS, Side
 from meniscal_measure.errors import ManifestError, MeniscalMeasureError, UsageError
 from meniscal_measure.series.sources import Opener, files_under
 
@@ -21,14 +21,6 @@ COLUMNS = ("knee", "study", "side", "landmarks")
 
 PEEKED_FILES = 20
 """Files looked at in a folder or archive for the study they belong to."""
-
-_SIDES: Mapping[str, Side | None] = {
-    "": None,
-    "left": Side.LEFT,
-    "l": Side.LEFT,
-    "right": Side.RIGHT,
-    "r": Side.RIGHT,
-}
 
 
 @dataclass(frozen=True)
@@ -122,7 +114,7 @@ def _problems(lines: list[tuple[int, dict[str, str]]]) -> Iterator[str]:
             yield f"line {number} must name a knee and a study and have no further column"
         elif names[name] > 1:
             yield f"line {number}: knee {name!r} is listed more than once"
-        elif _cell(row, "side").lower() not in _SIDES:
+        elif _cell(row, "side").lower() not in SIDE_SPELLINGS:
             yield f"line {number}: side {_cell(row, 'side')!r} must be left, right or empty"
 
 
@@ -131,7 +123,7 @@ def _knee(row: Mapping[str, str], folder: Path) -> Knee:
     return Knee(
         _cell(row, "knee"),
         folder / _cell(row, "study"),
-        _SIDES[_cell(row, "side").lower()],
+        SIDE_SPELLINGS[_cell(row, "side").lower()],
         folder / landmarks if landmarks else None,
     )
 

@@ -95,7 +95,9 @@ def knee_changes(visits: Visits, detectable_mm: float, *, level: float = LEVEL) 
     if any(c.shape != (len(visits.knees),) for c in (baseline, follow_up, u_baseline, u_follow_up)):
         raise AgreementError("The two visits must list the same knees; pair them first.")
     if min(np.nanmin(u, initial=0.0) for u in (u_baseline, u_follow_up)) < 0:
-        raise AgreementError("A standard uncertainty is negative.")
+        raise AgreementError(
+            "A standard uncertainty is negative. Give it as a positive number of mm."
+        )
     change, u = follow_up - baseline, np.hypot(u_baseline, u_follow_up)
     factor = float(stats.norm.ppf(1 - tail(level)))
     return KneeChanges(

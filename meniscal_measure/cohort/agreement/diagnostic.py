@@ -168,7 +168,7 @@ def roc_curve(values: ArrayLike, reference: ArrayLike, *, level: float = LEVEL) 
     if min(with_it.size, without.size) < 2:
         raise AgreementError(
             f"{with_it.size} cases have the reference finding and {without.size} do not; a ROC"
-            " curve needs two of each."
+            " curve needs two of each. Add cases, or check the names of subjects, visits and sides."
         )
     thresholds = np.concatenate([[np.inf], np.unique(measured)[::-1]])
     sensitivity = _share_at_or_above(with_it, thresholds)

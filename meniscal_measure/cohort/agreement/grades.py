@@ -97,7 +97,9 @@ def weighted_kappa(
     require(cases.used, 2, "Kappa")
     for grade in np.unique(np.concatenate([one, two])):
         if grade != int(grade) or not 0 <= grade < grades:
-            raise AgreementError(f"Grade {grade:g} is not one of 0 to {grades - 1}.")
+            raise AgreementError(
+                f"Grade {grade:g} is not one of 0 to {grades - 1}. Correct it, or leave it empty."
+            )
     cells = one.astype(int) * grades + two.astype(int)
     table = np.bincount(cells, minlength=grades**2).reshape(grades, grades)
     return kappa_of_table(table, weights=weights, level=level, cases=cases)
@@ -134,7 +136,9 @@ def kappa_of_table(
     observed = float((agreement * shares).sum())
     expected = float((agreement * np.outer(shares.sum(axis=1), shares.sum(axis=0))).sum())
     if math.isclose(expected, 1.0):
-        raise AgreementError("All readings have one grade; kappa is not defined.")
+        raise AgreementError(
+            "All readings have one grade; kappa is not defined. Report the share of agreement."
+        )
     value = (observed - expected) / (1 - expected)
     error = _error(shares, agreement, value, expected, total)
     name = f"Kappa, {weights.value if isinstance(weights, Weights) else 'weights given'}"

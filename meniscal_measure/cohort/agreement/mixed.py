@@ -133,8 +133,8 @@ def _fit(
     reasons = "; ".join(dict.fromkeys(str(one.message) for one in said))
     if not fit.converged:
         raise AgreementError(
-            f"The model {formula!r} did not converge ({reasons or 'no reason given'}). Leave out an effect that the"
-            " readings cannot tell apart, or add readings."
+            f"The model {formula!r} did not converge ({reasons or 'no reason given'}). Leave"
+            " out an effect that the readings cannot tell apart, or add readings."
         )
     return fit, (NEAR_NOUGHT,) if "boundary" in reasons else ()
 

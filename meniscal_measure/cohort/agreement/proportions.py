@@ -57,7 +57,10 @@ def proportion(
     """
     tail(level)
     if not 0 <= hits <= total:
-        raise AgreementError(f"{name}: {hits} of {total} is no proportion.")
+        raise AgreementError(
+            f"{name}: {hits} of {total} is no proportion. Give no more hits than cases, none"
+            " negative."
+        )
     if total == 0:
         return Estimate(name, math.nan, 0.0, 1.0, source=interval.source)
     method: Literal["wilson", "exact"] = (

@@ -103,7 +103,9 @@ def mean_squares(values: FloatArray) -> MeanSquares:
     n, k = values.shape
     require(n, 2, "An analysis of variance")
     if k < 2:
-        raise AgreementError("Agreement needs two readers, or two readings by one; there is one.")
+        raise AgreementError(
+            "Agreement needs two readers, or two readings by one; there is one. Add readings."
+        )
     centred = values - values.mean()
     case_means, reader_means = centred.mean(axis=1), centred.mean(axis=0)
     within = centred - case_means[:, None]
@@ -117,7 +119,10 @@ def mean_squares(values: FloatArray) -> MeanSquares:
         residual=float((residual**2).sum() / ((n - 1) * (k - 1))),
     )
     if table.between_cases == 0 and table.within_cases == 0:
-        raise AgreementError("All readings are equal; no variance can be shared out among them.")
+        raise AgreementError(
+            "All readings are equal; no variance can be shared out among them. Check that they are"
+            " not copies of one."
+        )
     return table
 
 

@@ -148,7 +148,9 @@ def sem_from_icc(sd: float, icc: float) -> float:
     0.29
     """
     if sd < 0 or icc > 1:
-        raise AgreementError(f"SD {sd} must not be negative and ICC {icc} not above 1.")
+        raise AgreementError(
+            f"SD {sd} must not be negative and ICC {icc} not above 1. Give them as published."
+        )
     return sd * math.sqrt(1 - icc)
 
 

@@ -125,7 +125,10 @@ def _gather(
     labels, codes = np.unique(np.asarray(readings.cases, dtype=str), return_inverse=True)
     first, second = as_floats(readings.first), as_floats(readings.second)
     if not first.shape == second.shape == codes.shape:
-        raise AgreementError("The columns for case, first and second reading differ in length.")
+        raise AgreementError(
+            "The columns for case, first and second reading differ in length. Give one value of"
+            " each for every row, empty where missing."
+        )
     have = [np.bincount(codes[~np.isnan(v)], minlength=labels.size) > 0 for v in (first, second)]
     usable = have[0] & have[1]
     used = int(usable.sum())

@@ -9,13 +9,13 @@ from pathlib import Path
 
 import numpy as np
 
+from meniscal_measure.anatomy import SIDE_SPELLINGS
 from meniscal_measure.cohort.agreement.diagnostic import (
     accuracy_of_counts,
     count_flags,
     roc_curve,
 )
 from meniscal_measure.cohort.agreement.plots import roc_plot
-from meniscal_measure.cohort.manifest import SIDES
 from meniscal_measure.cohort.readings import Readings, flags_of, mean_of_readings
 from meniscal_measure.cohort.report.document import Block, Heading, Paragraph, Plot, Results
 from meniscal_measure.errors import AgreementError, ManifestError, UsageError
@@ -60,7 +60,7 @@ def read_reference(path: Path) -> Reference:
     findings: dict[str, float] = {}
     problems = []
     for number, row in lines:
-        side = SIDES.get((row["side"] or "").strip().lower())
+        side = SIDE_SPELLINGS.get((row["side"] or "").strip().lower())
         said = (row["finding"] or "").strip().lower()
         if side is None or said not in FINDINGS:
             problems.append(f"line {number}: give side left or right, and finding 1, 0 or nothing")
