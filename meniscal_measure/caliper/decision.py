@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 from meniscal_measure.caliper.reading import Conventions, Decision, ThresholdRule
 
@@ -20,6 +21,26 @@ DECISION_PROBABILITY = 0.95
 A guard band of 1.645 u on both sides of the threshold, which keeps the specific risk of a wrong
 decision at 5 % or less (JCGM 106:2012, guarded acceptance and guarded rejection).
 """
+
+
+class Comparison(NamedTuple):
+    """How an extrusion compares with the threshold, named as the fields of `Extrusion`."""
+
+    probability_above_threshold: float
+    flag: bool
+    decision: Decision
+
+
+def compare(extrusion_mm: float, u_mm: float, conventions: Conventions) -> Comparison:
+    """Compare an extrusion and its standard uncertainty with the threshold.
+
+    Examples
+    --------
+    >>> compare(3.2, 0.25, Conventions()).decision
+    <Decision.UNDECIDED: 'undecided'>
+    """
+    probability = probability_above(extrusion_mm, u_mm, conventions.threshold_mm)
+    return Comparison(probability, flag(extrusion_mm, conventions), decide(probability))
 
 
 def is_above(value_mm: float, cut_mm: float) -> bool:

@@ -19,7 +19,7 @@ from meniscal_measure.caliper.checks import (
     check_side,
 )
 from meniscal_measure.caliper.compartments import named_by_anatomy
-from meniscal_measure.caliper.decision import decide, flag, probability_above
+from meniscal_measure.caliper.decision import compare
 from meniscal_measure.caliper.definitions import (
     Key,
     Measure,
@@ -287,16 +287,13 @@ def _compartment(
 
 
 def _extrusion(result: Combined, compartment: Compartment, conventions: Conventions) -> Extrusion:
-    probability = probability_above(result.value, result.u, conventions.threshold_mm)
     return Extrusion(
         extrusion_mm=result.value,
         u_mm=result.u,
         interval95_mm=result.interval(),
         budget=extrusion_budget(result, compartment),
-        probability_above_threshold=probability,
-        flag=flag(result.value, conventions),
-        decision=decide(probability),
         grade=grade(result.value),
+        **compare(result.value, result.u, conventions)._asdict(),
     )
 
 

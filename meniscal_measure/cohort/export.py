@@ -12,7 +12,7 @@ from typing import Any, BinaryIO
 from meniscal_measure.cohort.fields import EXPORT_FIELDS
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.errors import UsageError
-from meniscal_measure.files import written_whole
+from meniscal_measure.files import csv_text, write_text, written_whole
 
 BATCH = 10_000
 """Rows written at a time, so that memory does not grow with their number."""
@@ -28,7 +28,8 @@ def export_csv(store: Store, path: Path) -> None:
     """
     with written_whole(path) as stream:
         text = io.TextIOWrapper(stream, "utf-8", newline="", write_through=True)
-        writer = csv.DictWriter(text, [field.name for field in EXPORT_FIELDS])
+        names = [field.name for field in EXPORT_FIELDS]
+        writer = csv.DictWriter(text, names, lineterminator="\n")
         writer.writeheader()
         writer.writerows(store.rows())
         text.detach()
@@ -82,10 +83,5 @@ def export_dictionary(path: Path) -> None:
         If the file cannot be written; nothing is left behind then.
     """
     kinds = {"TEXT": "text", "INTEGER": "whole number", "REAL": "number"}
-    stream = io.StringIO()
-    writer = csv.writer(stream)
-    writer.writerow(("column", "type", "unit", "meaning"))
-    for field in EXPORT_FIELDS:
-        writer.writerow((field.name, kinds[field.kind], field.unit, field.meaning))
-    with written_whole(path) as file:
-        file.write(stream.getvalue().encode("utf-8"))
+    rows = ((field.name, kinds[field.kind], field.unit, field.meaning) for field in EXPORT_FIELDS)
+    write_text(path, csv_text(("column", "type", "unit", "meaning"), rows))

@@ -114,10 +114,15 @@ def run_cohort(
         run = store.begin_run(job.settings)
         with _stopping_at_interrupt(progress):
             watch(progress)
-            for outcome in (carry_out or on_this_machine())(_due(store, job, progress)):
+
+            def take(outcome: Outcome) -> None:
                 store.append(run, outcome)
                 progress.counts[outcome.status] += 1
                 watch(progress)
+
+            due = _to_measure(_due(store, job, progress), store, job, take)
+            for outcome in (carry_out or on_this_machine())(due):
+                take(outcome)
     return progress
 
 
@@ -147,6 +152,19 @@ def _due(store: Store, job: Job, progress: Progress) -> Iterator[Task]:
             continue
         known = past.digest if past and _is_settled(past, job) else None
         yield Task(entry, job.settings, now, known)
+
+
+def _to_measure(
+    due: Iterable[Task], store: Store, job: Job, take: Callable[[Outcome], None]
+) -> Iterator[Task]:
+    """Pass over, once decided anew, what was measured before as these settings measure."""
+    alike = store.settings_that_measure_like(job.settings)
+    for task in due:
+        outcome = store.decided_anew(task, alike) if alike else None
+        if outcome is None or (outcome.status is Status.REFUSED and job.retry_refused):
+            yield task
+        else:
+            take(outcome)
 
 
 def _is_settled(past: Past, job: Job) -> bool:

@@ -29,7 +29,8 @@ from meniscal_measure.cohort.layout import (
     entry_row,
     statements,
 )
-from meniscal_measure.cohort.task import Outcome, Record, Row, Settings, Status, unpacked
+from meniscal_measure.cohort.redecide import decided_anew
+from meniscal_measure.cohort.task import Outcome, Record, Row, Settings, Status, Task, unpacked
 from meniscal_measure.errors import ManifestError, OutputError, UsageError
 
 NOTHING_MEASURED = Row((None,) * len(MEASURED_FIELDS), b"")
@@ -208,12 +209,12 @@ class Store:
 
     def _reading_row(self, run: int, outcome: Outcome) -> tuple[Any, ...]:
         task, row = outcome.task, outcome.row or NOTHING_MEASURED
-        settings_digest = task.settings.digest
-        head = (run, task.entry.key, settings_digest, task.glance, outcome.digest)
+        head = (run, task.entry.key, task.settings.digest, task.glance, outcome.digest)
         if outcome.status is Status.UNCHANGED:
-            kept = self._last_done(task.entry.key, settings_digest)
+            kept = self._last_done(task.entry.key, task.settings.digest)
             return (*head, *kept[:2], outcome.seconds, _now(), *kept[2:])
-        found = (outcome.status.value, outcome.reason, outcome.seconds, _now())
+        status = Status.MEASURED if outcome.status is Status.DECIDED else outcome.status
+        found = (status.value, outcome.reason, outcome.seconds, _now())
         return (*head, *found, row.packed or None, *row.values)
 
     def _last_done(self, key: str, settings_digest: str) -> tuple[Any, ...]:
@@ -223,6 +224,44 @@ class Store:
         )
         row: tuple[Any, ...] = self._base.execute(query, (key, settings_digest)).fetchone()
         return row
+
+    def settings_that_measure_like(self, settings: Settings) -> list[str]:
+        """List the digests of other settings of which only the decision has to be made anew."""
+        with self._explained():
+            found = self._base.execute("SELECT DISTINCT settings, settings_digest FROM run")
+            return [
+                digest
+                for text, digest in found
+                if digest != settings.digest and settings.measures_like(text)
+            ]
+
+    def decided_anew(self, task: Task, digests: list[str]) -> Outcome | None:
+        """Take a reading of the same files under other settings, and only decide on it anew.
+
+        Parameters
+        ----------
+        task
+            The reading wanted.
+        digests
+            What `settings_that_measure_like` listed for its settings.
+
+        Returns
+        -------
+        Outcome or None
+            None where the files were never measured so; a refusal stays one.
+        """
+        query = f"""SELECT digest, reason, record FROM reading WHERE key = ? AND glance = ?
+            AND status IN ('{Status.MEASURED}', '{Status.REFUSED}')
+            AND settings_digest IN ({", ".join("?" * len(digests))}) ORDER BY id DESC LIMIT 1"""
+        with self._explained():
+            found = self._base.execute(query, (task.entry.key, task.glance, *digests)).fetchone()
+        if found is None:
+            return None
+        digest, reason, packed = found
+        if packed is None:
+            return Outcome(task, Status.REFUSED, digest, reason)
+        record = decided_anew(unpacked(packed), task.settings.conventions)
+        return Outcome(task, Status.DECIDED, digest, row=Row.of(record))
 
     def rows(self) -> Iterator[dict[str, Any]]:
         """Go through the current state of every entry, with the columns of `EXPORT_FIELDS`."""

@@ -25,9 +25,17 @@ Record = dict[str, Any]
 its landmarks were signed on the review page, None where they were not."""
 
 
+DECIDING = frozenset({"threshold_rule", "threshold_mm"})
+"""Conventions that measured values are compared by, and that no measured value depends on."""
+
+
 @dataclass(frozen=True)
 class Settings:
-    """What decides the numbers of every reading of a run."""
+    """What decides the numbers of every reading of a run.
+
+    What does not, such as the number of workers or how readings are reported, is no part of it and
+    touches no reading. Which landmarks a reading is made from is a matter of its entry.
+    """
 
     conventions: Conventions = field(default_factory=Conventions)
     refine_edges: bool = False
@@ -41,6 +49,16 @@ class Settings:
         """What tells readings made under these settings from others."""
         return hashlib.sha256(self.to_json().encode()).hexdigest()
 
+    def measures_like(self, text: str) -> bool:
+        """Whether settings, as text, measure the same, whatever is decided on it."""
+        return _without_deciding(text) == _without_deciding(self.to_json())
+
+
+def _without_deciding(text: str) -> Record:
+    settings: Record = json.loads(text)
+    kept = {key: value for key, value in settings["conventions"].items() if key not in DECIDING}
+    return {**settings, "conventions": kept}
+
 
 class Status(StrEnum):
     """What became of a reading."""
@@ -52,6 +70,8 @@ class Status(StrEnum):
     """A fault or a lost worker; worth another try."""
     UNCHANGED = "unchanged"
     """The files were touched, but hold the same bytes as when they were last measured."""
+    DECIDED = "decided"
+    """Measured before; now only compared with another threshold. Stored as measured."""
 
 
 @dataclass(frozen=True)

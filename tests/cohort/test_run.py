@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from meniscal_measure.caliper.reading import Conventions
+from meniscal_measure.caliper.reading import AxisConvention, Conventions
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.run import Job, Progress, on_this_machine, run_cohort
 from meniscal_measure.cohort.store import Store
@@ -141,7 +141,7 @@ def test_changed_landmarks_re_measure_only_their_knee(
     assert run(entries).counts == {Status.MEASURED: 1}
 
 
-def test_changed_settings_re_measure_and_are_never_mixed_with_the_old(
+def test_changed_settings_are_never_mixed_with_the_old(
     run: Run, store: Path, make_knee: MakeKnee
 ) -> None:
     entries = [make_knee("S1", extrusion_mm=2.5), make_knee("S2", extrusion_mm=2.5)]
@@ -153,6 +153,52 @@ def test_changed_settings_re_measure_and_are_never_mixed_with_the_old(
     assert [row["medial_flag"] for row in rows(store)] == [1, 1]
     back = run(entries)
     assert (back.already_done, [row["medial_flag"] for row in rows(store)]) == (2, [0, 0])
+
+
+def test_another_threshold_only_decides_anew(
+    run: Run, store: Path, make_knee: MakeKnee, tmp_path: Path
+) -> None:
+    log = str(tmp_path / "log")
+    entries = [make_knee("S1", extrusion_mm=2.5, log=log), make_knee("S2", refuse="no", log=log)]
+    run(entries)
+    progress = run(entries, settings=Settings(Conventions(threshold_mm=2.0)))
+    assert progress.counts == {Status.DECIDED: 1, Status.REFUSED: 1}
+    assert len(Path(log).read_text().splitlines()) == 2
+    decided, refused = rows(store)
+    assert (decided["status"], decided["threshold_mm"]) == ("measured", 2.0)
+    assert (decided["medial_flag"], decided["medial_extrusion_mm"]) == (1, 2.5)
+    assert (refused["status"], refused["reason"]) == ("refused", "no")
+
+
+@pytest.mark.parametrize(
+    "settings",
+    [Settings(refine_edges=True), Settings(Conventions(axis=AxisConvention.IMAGE_VERTICAL))],
+)
+def test_settings_that_change_measured_values_measure_again(
+    run: Run, make_knee: MakeKnee, settings: Settings
+) -> None:
+    entries = [make_knee("S1"), make_knee("S2")]
+    run(entries)
+    assert run(entries, settings=settings).counts == {Status.MEASURED: 2}
+
+
+def test_another_threshold_measures_again_what_was_touched_or_crashed(
+    run: Run, store: Path, make_knee: MakeKnee
+) -> None:
+    run([make_knee("S1", extrusion_mm=2.5), make_knee("S2", fault="x")])
+    entries = [make_knee("S1", extrusion_mm=2.75), make_knee("S2")]
+    progress = run(entries, settings=Settings(Conventions(threshold_mm=2.0)))
+    assert progress.counts == {Status.MEASURED: 2}
+    assert [row["medial_extrusion_mm"] for row in rows(store)] == [2.75, 2.5]
+
+
+def test_refused_is_measured_again_when_asked_whatever_the_threshold(
+    run: Run, make_knee: MakeKnee
+) -> None:
+    entries = [make_knee("S1", refuse="no")]
+    run(entries)
+    lower = Settings(Conventions(threshold_mm=2.0))
+    assert run(entries, settings=lower, retry_refused=True).counts == {Status.REFUSED: 1}
 
 
 def test_what_is_not_done_yet_is_said_to_be_waiting(

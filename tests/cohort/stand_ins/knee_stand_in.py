@@ -70,4 +70,5 @@ def record(extrusion_mm: float, settings: Settings) -> Any:
         "warnings": [],
         "medial": compartment,
         "lateral": None,
+        "neighbours": [],
     }
