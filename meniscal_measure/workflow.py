@@ -185,7 +185,7 @@ def measure(
             laterality,
             placed,
             conventions=conventions,
-            remarks=remarks,
+            remarks=(*_other_examinations(choice), *remarks),
             measure_neighbours=measure_neighbours,
             confidence=confidence,
         )
@@ -355,6 +355,20 @@ def _refined(
         slices.append(refined.landmarks)
         remarks.extend(refined.remarks)
     return replace(landmarks, measured=slices[0], neighbours=tuple(slices[1:])), tuple(remarks)
+
+
+def _other_examinations(choice: Choice) -> tuple[str, ...]:
+    """Say so when the images were chosen from those of several examinations."""
+    identity = choice.stack.identity
+    others = {stack.identity.study_instance_uid for stack in choice.alternatives}
+    count = len(others - {identity.study_instance_uid})
+    if not count:
+        return ()
+    day = f" of {identity.study_date}" if identity.study_date else ""
+    return (
+        f"The images are those of {count + 1} examinations; the one{day} was measured. Give the"
+        " folder of one, or choose the series (--series).",
+    )
 
 
 def _side_hint(laterality: Laterality) -> tuple[str, ...]:

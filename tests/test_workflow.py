@@ -18,6 +18,8 @@ from meniscal_measure.anatomy import Compartment, Landmark, Side
 from meniscal_measure.caliper.landmarks import Origin
 from meniscal_measure.caliper.reading import Conventions, Decision, ThresholdRule
 from meniscal_measure.errors import LandmarkError, NothingMeasurableError, SideError, UsageError
+from meniscal_measure.landmark_file import landmark_json, signed
+from meniscal_measure.landmark_text import parse_landmark_text
 from meniscal_measure.report import words
 
 SAMPLES = ("normal", "exactly-3mm", "root-tear", "rectangular-oblique")
@@ -170,6 +172,40 @@ def test_on_noise_nothing_is_proposed(samples: Path, tmp_path: Path) -> None:
         dataset.save_as(path)
     with pytest.raises(NothingMeasurableError, match=r"No landmarks are proposed.*--landmarks"):
         meniscal_measure.measure(study)
+
+
+def test_images_of_several_examinations_are_warned_of(samples: Path, tmp_path: Path) -> None:
+    # The same knee imaged twice; the landmark file names its slice by index, and so no image.
+    shutil.copytree(samples / "normal", tmp_path / "first")
+    for image in sorted((samples / "normal").rglob("*.dcm")):
+        dataset = pydicom.dcmread(image)
+        for keyword in ("StudyInstanceUID", "SeriesInstanceUID", "SOPInstanceUID"):
+            setattr(dataset, keyword, f"{dataset[keyword].value}1")
+        (tmp_path / "second").mkdir(exist_ok=True)
+        dataset.save_as(tmp_path / "second" / image.name)
+    document = json.loads((samples / "normal" / "landmarks.json").read_text())
+    truth = json.loads((samples / "normal" / "truth.json").read_text())
+    placed = document["slices"][0] | {"slice": truth["series"][0]["measured_slice"]}
+    (tmp_path / "landmarks.json").write_text(json.dumps(placed))
+    reading = meniscal_measure.measure(tmp_path, landmarks=tmp_path / "landmarks.json")
+    assert any("The images are those of 2 examinations; the one" in one for one in reading.warnings)
+    one = meniscal_measure.measure(tmp_path, landmarks=tmp_path / "landmarks.json", series=1)
+    assert not any("examinations" in warning for warning in one.warnings)
+
+
+def test_signed_landmarks_give_a_verified_reading_until_one_is_moved(
+    samples: Path, tmp_path: Path
+) -> None:
+    study = samples / "normal"
+    document = parse_landmark_text((study / "landmarks.json").read_text())
+    by = signed(document, reader="A", signed_at="2026-03-01T08:30:00.000+00:00")
+    path = tmp_path / "signed.json"
+    path.write_text(landmark_json(by))
+    reading = meniscal_measure.measure(study, landmarks=path)
+    assert (reading.verified, reading.verified_by) == (True, "A")
+    assert reading.signed_at == "2026-03-01T08:30:00.000+00:00"
+    moved = meniscal_measure.measure(study, landmarks=path, place={"medial_rim": (175.0, 124.0)})
+    assert (moved.verified, moved.verified_by, moved.signed_at) == (False, None, None)
 
 
 def test_a_missing_path_is_a_usage_error(tmp_path: Path) -> None:

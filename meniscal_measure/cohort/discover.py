@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -18,6 +19,10 @@ FIRST_SUBJECT = 1
 """Subjects are numbered from here, in the order of their Patient ID."""
 
 
+SEVERAL = "its folder holds other examinations too; part them into folders of their own"
+"""Why an examination is left out whose images nothing tells from those of another."""
+
+
 @dataclass(frozen=True)
 class _Found:
     """One examination: where it lies, and whose and when it is."""
@@ -26,6 +31,7 @@ class _Found:
     patient: str
     date: str
     side: Side | None
+    exclude: str = ""
 
 
 @dataclass(frozen=True)
@@ -42,7 +48,8 @@ def propose_manifest(folder: Path, *, progress: Progress | None = None) -> Propo
     Parameters
     ----------
     folder
-        Each folder or archive directly inside it is one examination; or a single archive.
+        Each folder or archive directly inside it holds one examination, or several in folders
+        within; or a single archive.
     progress
         Called after each with the number done and their total.
 
@@ -50,7 +57,8 @@ def propose_manifest(folder: Path, *, progress: Progress | None = None) -> Propo
     -------
     Proposal
         Subjects are numbered instead of named; visits are numbered by Study Date. Groups, readers
-        and landmark files are for a person to fill in.
+        and landmark files are for a person to fill in. Examinations that lie in one folder are
+        excluded: measuring would take one of them for all.
 
     Raises
     ------
@@ -91,10 +99,24 @@ def _examinations(study: Study) -> Iterator[_Found]:
     by_study: dict[tuple[str, str], list[Stack]] = defaultdict(list)
     for stack in study.stacks:
         by_study[stack.identity.patient_id, stack.identity.study_instance_uid].append(stack)
-    for (patient, _), stacks in by_study.items():
+    folders = {key: _folder(study, stacks) for key, stacks in by_study.items()}
+    for key, stacks in by_study.items():
         sides = {stack.laterality.side for stack in stacks} - {None}
         side = sides.pop() if len(sides) == 1 else None
-        yield _Found(study.path, patient, stacks[0].identity.study_date, side)
+        own = folders[key]
+        shared = any(
+            own == other or own in other.parents for name, other in folders.items() if name != key
+        )
+        date, exclude = stacks[0].identity.study_date, SEVERAL if shared else ""
+        yield _Found(study.path if len(folders) == 1 else own, key[0], date, side, exclude)
+
+
+def _folder(study: Study, stacks: list[Stack]) -> Path:
+    """Innermost folder that holds all images of an examination; the archive if they lie in one."""
+    files = [frame.file for stack in stacks for frame in stack.frames]
+    if any(file.member is not None for file in files):
+        return study.path
+    return Path(os.path.commonpath({file.path.parent for file in files}))
 
 
 def _entries(found: list[_Found]) -> Iterator[Entry]:
@@ -109,6 +131,7 @@ def _entries(found: list[_Found]) -> Iterator[Entry]:
                 path=str(one.path.absolute()),
                 visit=str(dates.index(one.date) + 1),
                 side=one.side,
+                exclude=one.exclude,
             )
 
 
@@ -118,6 +141,5 @@ def _doubts(found: list[_Found]) -> Iterator[str]:
             yield f"{one.path}: no Patient ID; taken for a subject of its own"
         if not one.date:
             yield f"{one.path}: no Study Date; the number of its visit means nothing"
-    paths = [one.path for one in found]
-    for path in sorted({path for path in paths if paths.count(path) > 1}):
-        yield f"{path}: holds several examinations; part them into folders of their own"
+        if one.exclude:
+            yield f"{one.path}: excluded, {one.exclude}"

@@ -17,6 +17,7 @@ Columns, in any order, CSV (UTF-8, comma) or Parquet; `subject` and `path` are r
 from __future__ import annotations
 
 import csv
+import json
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import closing
@@ -80,9 +81,8 @@ def read_manifest(path: Path, *, landmarks_placed: bool = True) -> Iterator[Entr
         for number, line in lines:
             entry, wrong = _entry(line, path.parent)
             wrong += _unusable(entry, landmarks_placed=landmarks_placed)
-            twin = None if wrong else seen.line_of(entry.key, number)
-            if twin is not None:
-                wrong = [f"the same knee, visit, reader and repeat as line {twin}"]
+            if not wrong:
+                wrong = list(_met_before(seen, entry, number))
             problems.extend(f"line {number}: {what}" for what in wrong)
             if not wrong:
                 yield entry
@@ -108,19 +108,36 @@ class _Seen:
 
     def __init__(self) -> None:
         self._base = sqlite3.connect("")
-        self._base.execute("CREATE TABLE seen (key TEXT PRIMARY KEY, line INTEGER) WITHOUT ROWID")
+        self._base.execute(
+            "CREATE TABLE seen (key TEXT PRIMARY KEY, line INTEGER, owner TEXT) WITHOUT ROWID"
+        )
 
-    def line_of(self, key: str, number: int) -> int | None:
-        """Line on which the key was met before; None, and remembered, if it is new."""
-        try:
-            self._base.execute("INSERT INTO seen VALUES (?, ?)", (key, number))
-        except sqlite3.IntegrityError:
-            (line,) = self._base.execute("SELECT line FROM seen WHERE key = ?", (key,)).fetchone()
-            return int(line)
-        return None
+    def first(self, key: str, line: int, owner: str) -> tuple[int, str]:
+        """Line on which the key was met first, and whose it was there; this one if it is new."""
+        self._base.execute("INSERT OR IGNORE INTO seen VALUES (?, ?, ?)", (key, line, owner))
+        query = "SELECT line, owner FROM seen WHERE key = ?"
+        found: tuple[int, str] = self._base.execute(query, (key,)).fetchone()
+        return found
 
     def close(self) -> None:
         self._base.close()
+
+
+def _met_before(seen: _Seen, entry: Entry, number: int) -> Iterator[str]:
+    """Find an earlier line that this one repeats, or whose images it takes for another visit."""
+    line, _ = seen.first(entry.key, number, "")
+    if line != number:
+        yield f"the same knee, visit, reader and repeat as line {line}"
+    if entry.exclude:
+        return
+    owner = json.dumps([entry.subject, entry.visit])
+    images = json.dumps([entry.path, entry.landmarks, entry.series])
+    line, first_owner = seen.first(images, number, owner)
+    if first_owner != owner:
+        yield (
+            f"the same images as line {line}, for another subject or visit; name the folder of"
+            " each examination, or its series"
+        )
 
 
 def _csv_lines(path: Path) -> Iterator[tuple[int, Mapping[str, str]]]:

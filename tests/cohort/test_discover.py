@@ -64,9 +64,28 @@ def test_what_cannot_be_placed_is_said(place: Place, tmp_path: Path) -> None:
     remarks = "\n".join(propose_manifest(tmp_path / "archive").remarks)
     assert "no Patient ID; taken for a subject of its own" in remarks
     assert "no Study Date; the number of its visit means nothing" in remarks
-    assert "shared: holds several examinations" in remarks
+    assert "shared: excluded, its folder holds other examinations too" in remarks
     assert "broken.zip: " in remarks
     assert "is a damaged zip archive" in remarks
+
+
+def test_examinations_in_folders_within_are_told_apart(place: Place, tmp_path: Path) -> None:
+    place("early", into="P1/visit-1", PatientID="A", StudyDate="20240301")
+    place("late", into="P1/visit-2", PatientID="A", StudyDate="20250301")
+    found = [
+        (entry.visit, Path(entry.path).relative_to(tmp_path / "archive").as_posix(), entry.exclude)
+        for entry in propose_manifest(tmp_path / "archive").entries
+    ]
+    assert found == [("1", "P1/visit-1", ""), ("2", "P1/visit-2", "")]
+
+
+def test_examinations_that_nothing_parts_are_excluded(place: Place, tmp_path: Path) -> None:
+    place("first", into="shared", PatientID="A", StudyDate="20240301")
+    place("second", into="shared/within", PatientID="A", StudyDate="20250301")
+    entries = propose_manifest(tmp_path / "archive").entries
+    assert [Path(entry.path).name for entry in entries] == ["shared", "within"]
+    assert entries[0].exclude.startswith("its folder holds other examinations too")
+    assert entries[1].exclude == ""
 
 
 def test_progress_is_told_for_each_examination(place: Place, tmp_path: Path) -> None:

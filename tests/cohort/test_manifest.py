@@ -72,9 +72,12 @@ def test_every_problem_of_every_line_is_listed_at_once(folder: Path) -> None:
         "S4,right,k9,,,\n"
         "S5,right,k1,,,\n"
         "S5,R,k2,,1,\n"
-        "S6,right,k1,,,,spare\n",
+        "S6,right,k1,,,,spare\n"
+        "S7,right,k1,,,\n"
+        "S8,right,k1,k1.json,,\n"
+        "S9,right,k1,,,2\n",
     )
-    with pytest.raises(ManifestError, match="has 9 problems; nothing was measured") as caught:
+    with pytest.raises(ManifestError, match="has 10 problems; nothing was measured") as caught:
         list(read_manifest(path))
     message = str(caught.value)
     for problem in (
@@ -87,6 +90,7 @@ def test_every_problem_of_every_line_is_listed_at_once(folder: Path) -> None:
         f"line 5: the images {folder / 'k9'} cannot be found",
         "line 7: the same knee, visit, reader and repeat as line 6",
         "line 8: more cells than there are columns",
+        "line 9: the same images as line 6, for another subject or visit",
     ):
         assert problem in message
 
@@ -146,8 +150,8 @@ def test_a_written_manifest_reads_back_as_it_was(
     tmp_path_factory: pytest.TempPathFactory, triples: list[tuple[str, str, str]]
 ) -> None:
     entries = [
-        Entry(subject=subject, visit=visit, reader=reader, path="mem://x", side=Side.RIGHT)
-        for subject, visit, reader in triples
+        Entry(subject=subject, visit=visit, reader=reader, path=f"mem://{n}", side=Side.RIGHT)
+        for n, (subject, visit, reader) in enumerate(triples)
     ]
     path = tmp_path_factory.mktemp("manifest") / "manifest.csv"
     path.write_text(manifest_csv(entries), "utf-8")
