@@ -10,19 +10,24 @@ import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
+from meniscal_measure.cohort.pool import AHEAD
 from meniscal_measure.cohort.store import Store
 
 STAND_INS = Path(__file__).parent / "stand_ins"
 KNEES = 40
+WORKERS = 2
 
 KILLS = int(os.environ.get("COHORT_KILLS", "2"))
-"""Kills of each sort. For the whole campaign: COHORT_KILLS=50, one hundred in all."""
+"""Kills of each sort. For the whole campaign: COHORT_KILLS=100, two hundred in all."""
+
+SPAN_S = 1.5
+"""Within so long a run starts, measures and ends, when nothing else keeps the machine busy."""
 
 
 @dataclass(frozen=True)
@@ -39,7 +44,7 @@ class Cohort:
     def log(self) -> Path:
         return self.folder / "log"
 
-    def start(self, *, workers: int = 2, limit: int | None = None) -> subprocess.Popen[str]:
+    def start(self, *, workers: int = WORKERS, limit: int | None = None) -> subprocess.Popen[str]:
         arguments = [str(self.store), str(self.folder / "manifest.csv"), str(workers)]
         return subprocess.Popen(
             [sys.executable, str(STAND_INS / "cohort_program.py"), *arguments]
@@ -93,8 +98,9 @@ def finished(process: subprocess.Popen[str]) -> str:
 
 
 def children(pid: int) -> list[int]:
-    """Worker processes of a run (Linux)."""
-    found = map(int, Path(f"/proc/{pid}/task/{pid}/children").read_text().split())
+    """Worker processes of a run (Linux); none once it has ended."""
+    path = Path(f"/proc/{pid}/task/{pid}/children")
+    found = map(int, path.read_text().split()) if path.exists() else ()
     return [child for child in found if b"meniscal_measure.cohort.worker" in command_line(child)]
 
 
@@ -121,14 +127,15 @@ def test_killed_at_any_moment_nothing_is_lost_or_doubled(
 ) -> None:
     chance = random.Random(seed)
     process = cohort.start()
-    wait_for(process, chance.randrange(KNEES))
+    with suppress(subprocess.TimeoutExpired):
+        process.wait(timeout=chance.uniform(0, SPAN_S))
     kill(process, chance)
     process.communicate(timeout=120)
     assert finished(cohort.start()) == "finished"
     cohort.assert_whole()
-    # A worker killed on a knee has begun it once more; nothing that was stored is begun again.
+    # What a worker held is begun once more; nothing that was stored is begun again.
     begun = cohort.log.read_text().splitlines()
-    assert len(begun) <= KNEES + 4
+    assert len(begun) <= KNEES + WORKERS * AHEAD
 
 
 def test_workers_end_with_the_main_process(cohort: Cohort) -> None:
