@@ -191,8 +191,10 @@ def assign(
         from meniscal_measure.cohort.readers import key_csv, plan_readings, work_list_csv
         from meniscal_measure.files import write_text
 
+        knees = tuple(read_manifest(manifest))
+        excluded = [entry for entry in knees if entry.exclude]
         plan = plan_readings(
-            tuple(read_manifest(manifest)),
+            knees,
             readers,
             repeats=repeats,
             seed=seed,
@@ -201,7 +203,7 @@ def assign(
         for reader in plan.readers:
             write_text(out / f"work-list-{reader}.csv", work_list_csv(plan, reader))
         write_text(out / "key.csv", key_csv(plan))
-        write_text(out / "manifest.csv", manifest_csv(plan.entries))
+        write_text(out / "manifest.csv", manifest_csv([*plan.entries, *excluded]))
         typer.echo(f"{plan.sentence}\nWritten to {out}. Keep key.csv from the readers.")
 
 

@@ -163,13 +163,15 @@ def _parquet_lines(path: Path) -> Iterator[tuple[int, Mapping[str, str]]]:
             " pip install 'meniscal-measure[parquet]'. Or give the manifest as CSV."
         ) from error
     try:
-        with parquet.ParquetFile(path) as file:
+        with path.open("rb") as stream, parquet.ParquetFile(stream) as file:
             _check_columns(path, file.schema_arrow.names)
             number = 0
             for batch in file.iter_batches():
                 for row in batch.to_pylist():
                     number += 1
                     yield number, {name: _text(value) for name, value in row.items()}
+    except FileNotFoundError as error:
+        raise UsageError(f"There is no manifest {path}. Name a CSV or Parquet file.") from error
     except (OSError, pa.ArrowException) as error:
         raise UsageError(
             f"{path} cannot be read as Parquet: {error}. Write it again, or give a CSV file."

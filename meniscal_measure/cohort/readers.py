@@ -58,12 +58,16 @@ class Plan:
     @property
     def sentence(self) -> str:
         """What was done, ready for a methods section."""
-        knees = len({replace(e, reader="", repeat=1, landmarks="") for e in self.entries})
+        examinations = len({replace(e, reader="", repeat=1, landmarks="") for e in self.entries})
+        knees = len({(entry.subject, entry.side) for entry in self.entries})
         repeats = sum(entry.repeat > 1 for entry in self.entries) // len(self.readers)
+        what = f"{knees} knees"
+        if knees < examinations:
+            what = f"{examinations} examinations of {what}"
         return (
-            f"{len(self.readers)} readers each read {knees} knees in an order drawn at random for"
-            f" each, blinded to subject, visit and each other; {repeats} knees were presented to"
-            f" each reader a second time without notice (seed {self.seed})."
+            f"{len(self.readers)} readers each read {what} in an order drawn at random for each,"
+            f" blinded to subject, visit and each other; {repeats} of them were presented to each"
+            f" reader a second time without notice (seed {self.seed})."
         )
 
 

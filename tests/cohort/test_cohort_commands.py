@@ -112,6 +112,8 @@ def test_readers_get_work_lists_and_the_keeper_a_key(measured: Path, tmp_path: P
     assert sorted(path.name for path in tmp_path.iterdir()) == [
         "key.csv", "manifest.csv", "work-list-A.csv", "work-list-B.csv",
     ]  # fmt: skip
+    left_out = list(csv.DictReader((tmp_path / "manifest.csv").read_text().splitlines()))[-1]
+    assert (left_out["subject"], left_out["exclude"]) == ("pacemaker", "no MR")
 
 
 def test_disputes_of_a_single_reader_are_none(measured: Path, tmp_path: Path) -> None:

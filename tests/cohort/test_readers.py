@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path, PurePath
 
 import pytest
@@ -115,9 +116,12 @@ def test_excluded_knees_are_not_handed_out() -> None:
 def test_the_methods_sentence_counts_what_was_done() -> None:
     assert plan().sentence == (
         "2 readers each read 30 knees in an order drawn at random for each, blinded to subject,"
-        " visit and each other; 6 knees were presented to each reader a second time without"
+        " visit and each other; 6 of them were presented to each reader a second time without"
         " notice (seed 1)."
     )
+    twice = [replace(knee, visit=visit) for knee in knees(12) for visit in ("1", "2")]
+    found = plan_readings(twice, ["A"], repeats=0, seed=1, landmarks=LANDMARKS)
+    assert "each read 24 examinations of 12 knees in an order" in found.sentence
 
 
 def test_more_repeats_than_can_be_hidden_are_refused() -> None:
