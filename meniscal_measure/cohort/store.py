@@ -9,6 +9,7 @@ waiting. Readings made under other settings stay, and are never mixed with these
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -55,6 +56,8 @@ class Store:
     ----------
     path
         The SQLite file.
+    read_only
+        Open a finished store where nothing may be written: an archive, another's folder.
 
     Raises
     ------
@@ -64,13 +67,14 @@ class Store:
         If the file is something else, or was made by another version of the layout.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, read_only: bool = False) -> None:
         self.path = path
         with self._explained():
-            path.parent.mkdir(parents=True, exist_ok=True)
-            self._base = sqlite3.connect(path, isolation_level=None)
+            self._base = _opened_to_read(path) if read_only else _opened(path)
             try:
-                self._prepare()
+                if not read_only:
+                    self._prepare()
+                self._check()
             except BaseException:
                 self._base.close()
                 raise
@@ -84,6 +88,8 @@ class Store:
                     self._base.execute(statement)
                 self._base.execute(f"PRAGMA application_id = {APPLICATION_ID}")
                 self._base.execute(f"PRAGMA user_version = {LAYOUT}")
+
+    def _check(self) -> None:
         if self._ask("PRAGMA application_id") != APPLICATION_ID:
             raise UsageError(f"{self.path} is a database of something else. Name another file.")
         if self._ask("PRAGMA user_version") != LAYOUT:
@@ -98,7 +104,7 @@ class Store:
 
     @classmethod
     def existing(cls, path: Path) -> Self:
-        """Open a store that must be there.
+        """Open a store that must be there, only to read where it may not be written.
 
         Raises
         ------
@@ -107,7 +113,8 @@ class Store:
         """
         if not path.exists():
             raise UsageError(f"There is no store {path}. Run the measuring of the cohort first.")
-        return cls(path)
+        writable = all(os.access(place, os.W_OK) for place in (path, path.parent))
+        return cls(path, read_only=not writable)
 
     def __enter__(self) -> Self:
         return self
@@ -291,6 +298,18 @@ class Store:
             query = "SELECT settings FROM run ORDER BY id DESC LIMIT 1"
             row = self._base.execute(query).fetchone()
         return None if row is None else dict(json.loads(row[0]))
+
+
+def _opened(path: Path) -> sqlite3.Connection:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return sqlite3.connect(path, isolation_level=None)
+
+
+def _opened_to_read(path: Path) -> sqlite3.Connection:
+    # With no log beside it nobody is writing, and it can be read without a lock in its folder.
+    immutable = "" if Path(f"{path}-wal").exists() else "&immutable=1"
+    place = f"{path.absolute().as_uri()}?mode=ro{immutable}"
+    return sqlite3.connect(place, uri=True, isolation_level=None)
 
 
 def _now() -> str:
