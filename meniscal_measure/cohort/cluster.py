@@ -106,17 +106,16 @@ class _Work:
         """Wait for a batch and take what came of it."""
         future = self._next_done()
         batch = self.given.pop(future)
-        error = future.exception()
-        if error is None:
+        if future.status == "finished":
             outcomes: list[Outcome] = future.result()
-            seconds = sum(outcome.seconds for outcome in outcomes) / len(outcomes)
-            self.size = max(1, min(LARGEST_BATCH, int(BATCH_S / max(seconds, 1e-3))))
+            self.size = _batch_size(outcomes)
             return outcomes
-        if self.client.status != "running":
+        if future.cancelled():
             raise UsageError("The Dask scheduler was lost. Start it, then run again to go on.")
         if len(batch) > 1:  # one of them has cost several workers; by itself, it is clear which
             self.again.extend((task,) for task in batch)
             return []
+        error = future.exception()
         reason = f"{type(error).__name__}: {error}. Run again to try once more."
         return [Outcome(batch[0], Status.CRASHED, reason=reason)]
 
@@ -129,6 +128,12 @@ class _Work:
                 if self.client.nthreads():
                     last_seen = time.monotonic()
         raise UsageError(_no_workers())
+
+
+def _batch_size(outcomes: list[Outcome]) -> int:
+    """Reckon how many tasks like these fill a batch."""
+    seconds = sum(outcome.seconds for outcome in outcomes)
+    return max(1, min(LARGEST_BATCH, int(BATCH_S * len(outcomes) / max(seconds, 1e-3))))
 
 
 class _Kept(threading.local):

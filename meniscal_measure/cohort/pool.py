@@ -132,6 +132,8 @@ class _Seat:
         """Give the worker a task, or another one for after those it has."""
         if not self.tasks:
             self._begin()
+            if self.process is not None and self.process.poll() is not None:
+                self.leave()  # it was lost while it had nothing to do
         self.tasks.append(task)
         if self.process is None:
             self._start()

@@ -123,6 +123,20 @@ def test_a_cluster_that_loses_all_workers_is_not_waited_for_without_end(
             list(on_cluster(cluster.scheduler_address, measure=measure)(tasks()))
 
 
+def test_a_scheduler_that_is_lost_is_said(
+    measure: Measure, make_knee: MakeKnee, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("meniscal_measure.cohort.cluster.WORKERLESS_S", 2.0)
+    with local_cluster(1) as cluster:
+
+        def tasks() -> Iterator[Task]:
+            yield Task(make_knee("S1", seconds=3600), Settings(), "")
+            cluster.close()
+
+        with pytest.raises(UsageError, match="run again to go on"):
+            list(on_cluster(cluster.scheduler_address, measure=measure)(tasks()))
+
+
 def test_client_and_scheduler_hold_only_what_is_in_work(
     scheduler: str, measure: Measure, make_knee: MakeKnee
 ) -> None:

@@ -21,6 +21,10 @@ def measure(entry: Entry, images: Path, landmarks: Path | None, settings: Settin
     """Make a record of the extrusion written in the file, unless it says otherwise."""
     orders = json.loads(images.read_text("utf-8"))
     _note(orders.get("log"), entry)
+    if "prints" in orders:
+        os.write(1, orders["prints"].encode())  # as native code does, past sys.stdout
+    if "pid" in orders:
+        Path(orders["pid"]).write_text(str(os.getpid()), "utf-8")
     time.sleep(orders.get("seconds", 0))
     if "refuse" in orders:
         raise UnreadableFileError(orders["refuse"])
