@@ -98,6 +98,12 @@ def measure(
         str | None,
         typer.Option("--scheduler", help="Measure on the Dask cluster at this address instead."),
     ] = None,
+    time_limit: Annotated[
+        float | None,
+        typer.Option(
+            "--time-limit", min=1, help="Seconds after which a knee is given up; by default 900."
+        ),
+    ] = None,
     retry_refused: Annotated[
         bool, typer.Option("--retry-refused", help="Measure again what was refused before.")
     ] = False,
@@ -116,7 +122,10 @@ def measure(
         job = Job(store, Settings(conventions, refine_edges), retry_refused)
         with cohort_bar(shown=not as_json) as watch:
             progress = run_cohort(
-                read_manifest(manifest), job, carry_out=_by(workers, scheduler), watch=watch
+                read_manifest(manifest),
+                job,
+                carry_out=_by(workers, scheduler, time_limit),
+                watch=watch,
             )
         say_end(progress, store, as_json=as_json)
         if progress.failures or progress.stopped:
@@ -347,11 +356,14 @@ def study_size(
         typer.echo(as_text(found))
 
 
-def _by(workers: int | None, scheduler: str | None) -> CarryOut:
+def _by(workers: int | None, scheduler: str | None, time_limit: float | None) -> CarryOut:
+    from meniscal_measure.cohort.pool import TIME_LIMIT_S
+
+    time_limit_s = TIME_LIMIT_S if time_limit is None else time_limit
     if scheduler is not None:
         from meniscal_measure.cohort.cluster import on_cluster
 
-        return on_cluster(scheduler)
+        return on_cluster(scheduler, time_limit_s=time_limit_s)
     from meniscal_measure.cohort.run import on_this_machine
 
-    return on_this_machine(workers=workers)
+    return on_this_machine(workers=workers, time_limit_s=time_limit_s)
