@@ -72,6 +72,20 @@ def test_measuring_again_finds_nothing_to_do(measured: Path) -> None:
     assert (end["total"], end["already_done"], end["stopped"]) == (5, 5, False)
 
 
+def test_another_rule_at_the_threshold_only_decides_anew(measured: Path, tmp_path: Path) -> None:
+    store = Path(shutil.copy(measured / "c.sqlite", tmp_path))
+    rule = ("--threshold-rule", "at_or_above", "--time-limit", 60)
+    result = invoke("measure", measured / "manifest.csv", "--store", store, *rule, "--json")
+    end = json.loads(result.output)
+    assert (end["decided"], end["refused"], "measured" in end) == (4, 1, False)
+    with Store.existing(store) as opened:
+        flags = {row["subject"]: row["medial_flag"] for row in opened.rows()}
+    assert flags["exactly-3mm"] == 1
+    with Store.existing(measured / "c.sqlite") as opened:
+        flags = {row["subject"]: row["medial_flag"] for row in opened.rows()}
+    assert flags["exactly-3mm"] == 0
+
+
 def test_export_writes_table_and_dictionary(measured: Path, tmp_path: Path) -> None:
     result = invoke("export", "--store", measured / "c.sqlite", "--out", tmp_path, "--parquet")
     assert result.exit_code == 0, result.output
