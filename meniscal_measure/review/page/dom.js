@@ -29,7 +29,10 @@ export function make(tag, attributes = {}, ...children) {
   return element;
 }
 
-/** Build the content of an element anew only when what it shows has changed. */
+/**
+ * Content of an element that is built anew when what it shows has changed. Of what is on the page only the texts and
+ * attributes that differ are touched, so that little is laid out again; listeners belong on the element itself.
+ */
 export class Rebuilt {
   #shown = "";
 
@@ -43,6 +46,34 @@ export class Rebuilt {
     const key = JSON.stringify(what);
     if (key === this.#shown) return;
     this.#shown = key;
-    this.element.replaceChildren(...build());
+    const fresh = document.createDocumentFragment();
+    fresh.append(...build());
+    takeChildren(this.element, fresh);
   }
+}
+
+/** @param {Node} kept @param {Node} fresh */
+function takeChildren(kept, fresh) {
+  const wanted = [...fresh.childNodes];
+  const there = [...kept.childNodes];
+  there.slice(wanted.length).forEach((node) => kept.removeChild(node));
+  wanted.forEach((node, at) => {
+    if (at >= there.length) kept.appendChild(node);
+    else if (!take(there[at], node)) kept.replaceChild(node, there[at]);
+  });
+}
+
+/** @param {Node} kept @param {Node} fresh @returns {boolean} whether one could be made like the other */
+function take(kept, fresh) {
+  if (kept instanceof Text && fresh instanceof Text) {
+    if (kept.data !== fresh.data) kept.data = fresh.data;
+    return true;
+  }
+  if (!(kept instanceof Element && fresh instanceof Element) || kept.tagName !== fresh.tagName) return false;
+  for (const { name, value } of fresh.attributes) {
+    if (kept.getAttribute(name) !== value) kept.setAttribute(name, value);
+  }
+  for (const { name } of [...kept.attributes]) if (!fresh.hasAttribute(name)) kept.removeAttribute(name);
+  takeChildren(kept, fresh);
+  return true;
 }

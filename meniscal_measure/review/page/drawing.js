@@ -13,6 +13,30 @@ const FLAGGED = "#E69F00";
 const NOT_FLAGGED = "#56B4E9";
 const POINT = "#FFFFFF";
 const SIZE = 6;
+/** How far lines and letters spread around the places they are drawn at, halo included; CSS pixels. */
+const LINE_REACH = 4;
+const TEXT_REACH = 22;
+
+/** What was drawn on, so that no more than that is wiped and composed anew while a point is dragged. */
+export class Ink {
+  /** @type {[number, number, number, number]} left, top, right, bottom */
+  #box = [Infinity, Infinity, -Infinity, -Infinity];
+
+  /** @param {number} x @param {number} y @param {number} reach around the place */
+  at(x, y, reach) {
+    const [left, top, right, bottom] = this.#box;
+    this.#box = [
+      Math.min(left, x - reach), Math.min(top, y - reach), Math.max(right, x + reach), Math.max(bottom, y + reach),
+    ];
+  }
+
+  /** @param {Context} context */
+  wipe(context) {
+    const [left, top, right, bottom] = this.#box;
+    if (left < right) context.clearRect(left, top, right - left, bottom - top);
+    this.#box = [Infinity, Infinity, -Infinity, -Infinity];
+  }
+}
 
 /** Outline of a landmark around the origin, as an SVG path; the triangle points outward. @param {string} name */
 export function outlineOf(name) {
@@ -26,29 +50,32 @@ export function outlineOf(name) {
   }[landmarkOf(name)] ?? "";
 }
 
-/** @param {Context} context @param {Viewport} view @param {Compartment} found */
-export function drawCaliper(context, view, found) {
+/** @param {Context} context @param {Viewport} view @param {Compartment} found @param {Ink} ink */
+export function drawCaliper(context, view, found, ink) {
   context.setLineDash(found.decision === "undecided" ? [7, 5] : []);
   const weight = found.flag ? 2.6 : 1.3;
   const colour = found.flag ? FLAGGED : NOT_FLAGGED;
   for (const line of [found.lines.rim, found.lines.outer]) {
-    strokeLine(context, view, line, colour, weight);
+    strokeLine(context, view, line, colour, weight, ink);
   }
   context.setLineDash([]);
-  strokeLine(context, view, found.lines.caliper, colour, weight + 1);
-  drawValue(context, view, found, colour);
+  strokeLine(context, view, found.lines.caliper, colour, weight + 1, ink);
+  drawValue(context, view, found, colour, ink);
 }
 
-/** @param {Context} context @param {Viewport} view @param {Pixel[]} line @param {string} colour @param {number} weight */
-function strokeLine(context, view, line, colour, weight) {
+/** @param {Context} context @param {Viewport} view @param {Pixel[]} line @param {string} colour @param {number} weight @param {Ink} ink */
+function strokeLine(context, view, line, colour, weight, ink) {
   const path = new Path2D();
-  path.moveTo(...view.toScreen(line[0]));
-  path.lineTo(...view.toScreen(line[1]));
+  const [start, end] = line.map((pixel) => view.toScreen(pixel));
+  path.moveTo(...start);
+  path.lineTo(...end);
+  ink.at(...start, LINE_REACH);
+  ink.at(...end, LINE_REACH);
   withHalo(context, path, colour, weight);
 }
 
-/** @param {Context} context @param {Viewport} view @param {Compartment} found @param {string} colour */
-function drawValue(context, view, found, colour) {
+/** @param {Context} context @param {Viewport} view @param {Compartment} found @param {string} colour @param {Ink} ink */
+function drawValue(context, view, found, colour, ink) {
   const [x, y] = view.toScreen(found.lines.outer[1]);
   context.font = `${found.flag ? "650" : "500"} 15px system-ui, "DejaVu Sans", sans-serif`;
   const wide = context.measureText(found.value).width;
@@ -61,11 +88,14 @@ function drawValue(context, view, found, colour) {
   context.strokeText(found.value, left, base);
   context.fillStyle = colour;
   context.fillText(found.value, left, base);
+  ink.at(left, base, TEXT_REACH);
+  ink.at(left + wide, base, TEXT_REACH);
 }
 
-/** @param {Context} context @param {Viewport} view @param {string} name @param {Point} point @param {boolean} selected */
-export function drawPoint(context, view, name, point, selected) {
+/** @param {Context} context @param {Viewport} view @param {string} name @param {Point} point @param {boolean} selected @param {Ink} ink */
+export function drawPoint(context, view, name, point, selected, ink) {
   const [x, y] = view.toScreen(point.pixel);
+  ink.at(x, y, SIZE * 4);
   context.save();
   context.translate(x, y);
   context.setLineDash(point.carried_from !== null || point.origin === "proposed" ? [4.5, 2] : []);
@@ -92,34 +122,4 @@ function withHalo(context, path, colour, weight) {
     context.lineWidth = width;
     context.stroke(path);
   }
-}
-
-/** @param {Context} context @param {Viewport} view @param {{left: string, right: string, top: string, bottom: string}} borders */
-export function drawBorders(context, view, borders) {
-  context.font = '600 14px system-ui, "DejaVu Sans", sans-serif';
-  context.fillStyle = "#d5dade";
-  context.strokeStyle = "#000";
-  context.lineWidth = 3;
-  const middle = view.height / 2;
-  for (const [text, x, y] of /** @type {[string, number, number][]} */ ([
-    [borders.left, 8, middle],
-    [borders.right, view.width - 18, middle],
-    [borders.top, view.width / 2 - 5, 20],
-    [borders.bottom, view.width / 2 - 5, view.height - 8],
-  ])) {
-    context.strokeText(text, x, y);
-    context.fillText(text, x, y);
-  }
-  drawScale(context, view);
-}
-
-/** @param {Context} context @param {Viewport} view */
-function drawScale(context, view) {
-  const long = 10 * view.scale;
-  const [x, y] = [14, view.height - 14];
-  withHalo(context, new Path2D(`M${x} ${y - 5}V${y}H${x + long}V${y - 5}`), "#d5dade", 1.5);
-  context.strokeStyle = "#000";
-  context.lineWidth = 3;
-  context.strokeText("10 mm", x + 4, y - 6);
-  context.fillText("10 mm", x + 4, y - 6);
 }

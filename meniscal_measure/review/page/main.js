@@ -166,7 +166,7 @@ class Page {
   }
 
   redraw() {
-    if (this.reading?.isBusy) this.#stage.element.ariaBusy = "true"; // at once; at rest only once drawn
+    if (this.reading?.isBusy) this.#stage.setBusy(true); // at once; at rest only once drawn
     if (this.#frame) return;
     this.#frame = requestAnimationFrame(() => {
       this.#frame = 0;
@@ -177,7 +177,7 @@ class Page {
       this.#planes.draw();
       this.#tools.draw();
       this.#sayTrouble(reading.trouble);
-      this.#stage.element.ariaBusy = String(reading.isBusy);
+      this.#stage.setBusy(reading.isBusy);
       this.#announce(reading);
     });
   }

@@ -40,6 +40,7 @@ export class Measurer {
   async #ask(extent) {
     this.#isAsking = true;
     let trouble = "";
+    await new Promise((drawn) => setTimeout(drawn)); // the moved point is drawn before anything is asked
     try {
       await this.#measure(extent);
       this.hasFailed = false;

@@ -32,6 +32,9 @@ export class Panel {
     for (const radio of sideRadios()) {
       radio.addEventListener("change", () => this.#reading?.set({ side: radio.value }));
     }
+    this.#quality.element.addEventListener("change", ({ target }) => {
+      if (target instanceof HTMLInputElement) this.#tick(target.value, target.checked);
+    });
     this.#on("accept", (reading) => reading.accept());
     this.#on("carry", (reading) => reading.carry());
     this.#on("remove", (reading) => reading.remove());
@@ -150,11 +153,8 @@ export class Panel {
   /** @param {Reading} reading */
   #drawQuality(reading) {
     const { knee, state } = reading;
-    this.#quality.show(knee.quality, () => knee.quality.map(({ code, words }) => {
-      const box = make("input", { type: "checkbox", value: code });
-      box.addEventListener("change", () => this.#tick(code, box.checked));
-      return make("label", {}, box, ` ${words}`);
-    }));
+    this.#quality.show(knee.quality, () => knee.quality.map(({ code, words }) =>
+      make("label", {}, make("input", { type: "checkbox", value: code }), ` ${words}`)));
     for (const box of this.#quality.element.querySelectorAll("input")) box.checked = state.quality.includes(box.value);
     if (document.activeElement !== this.#remark) this.#remark.value = state.remark;
     const noted = state.quality.length + (state.remark ? 1 : 0);

@@ -18,6 +18,8 @@ export class Pointer {
   #start = [0, 0];
   #spread = 0;
   #wheel = 0;
+  /** Where the element lies, looked up when something is pressed: layout is not asked for in every frame of a drag. */
+  #box = { left: 0, top: 0 };
 
   /**
    * @param {HTMLElement} element
@@ -39,8 +41,7 @@ export class Pointer {
 
   /** @param {MouseEvent} event @returns {[number, number]} */
   #at(event) {
-    const box = this.element.getBoundingClientRect();
-    return [event.clientX - box.left, event.clientY - box.top];
+    return [event.clientX - this.#box.left, event.clientY - this.#box.top];
   }
 
   /** @param {PointerEvent} event */
@@ -48,6 +49,7 @@ export class Pointer {
     const reading = this.reading();
     if (!reading) return;
     this.element.setPointerCapture(event.pointerId);
+    this.#box = this.element.getBoundingClientRect();
     this.#down.set(event.pointerId, this.#at(event));
     if (this.#down.size === 2) {
       this.#endGrab(reading);
@@ -151,6 +153,7 @@ export class Pointer {
     event.preventDefault();
     const lines = event.deltaMode === WheelEvent.DOM_DELTA_LINE ? event.deltaY * WHEEL_STEP : event.deltaY;
     if (event.ctrlKey || event.metaKey) {
+      this.#box = this.element.getBoundingClientRect();
       reading.viewport.zoom(Math.exp(-lines / 400), ...this.#at(event));
       reading.keepView();
       reading.changed();

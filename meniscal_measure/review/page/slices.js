@@ -99,6 +99,7 @@ export class Painted {
   /** @type {Slice | undefined} */
   #slice;
   #window = [NaN, NaN];
+  #pixels = new ImageData(1, 1);
 
   /** @param {Slice} slice @param {[number, number]} window */
   paint(slice, window) {
@@ -107,8 +108,9 @@ export class Painted {
     if (this.canvas.width !== slice.columns || this.canvas.height !== slice.rows) {
       this.canvas.width = slice.columns;
       this.canvas.height = slice.rows;
+      this.#pixels = new ImageData(slice.columns, slice.rows);
     }
-    const pixels = context.createImageData(slice.columns, slice.rows);
+    const pixels = this.#pixels;
     const grey = new Uint32Array(pixels.data.buffer);
     const table = greyTable(slice, window);
     for (let place = 0; place < grey.length; place += 1) grey[place] = table[slice.codes[place]];

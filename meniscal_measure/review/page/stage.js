@@ -1,7 +1,7 @@
 /** The slice with its marks: drawn when something changed, once a frame. */
 
 import { byId, setShown, setText } from "./dom.js";
-import { drawBorders, drawCaliper, drawPoint } from "./drawing.js";
+import { drawCaliper, drawPoint, Ink } from "./drawing.js";
 import { Painted } from "./slices.js";
 import { imageSideOf, wordsOf } from "./types.js";
 
@@ -9,6 +9,7 @@ import { imageSideOf, wordsOf } from "./types.js";
 
 const INSET_FIELD_MM = 14;
 const INSET_PX = 200;
+const SCALE_MM = 10;
 
 export class Stage {
   element = byId("stage");
@@ -18,6 +19,7 @@ export class Stage {
   #todo = byId("todo");
   #painted = new Painted();
   #drawnImage = "";
+  #ink = new Ink();
   /** @type {Reading | null} */
   #reading = null;
 
@@ -35,6 +37,7 @@ export class Stage {
   show(reading) {
     this.#reading = reading;
     delete this.element.dataset.drawn;
+    for (const [border, letter] of Object.entries(reading.knee.borders)) setText(byId(`border-${border}`), letter);
     this.#fitToElement();
   }
 
@@ -59,7 +62,7 @@ export class Stage {
 
   draw() {
     const reading = this.#reading;
-    if (!reading || !this.element.clientWidth) return;
+    if (!reading || !this.#image.width) return;
     const slice = reading.slices.get(reading.shown);
     if (slice) this.#painted.paint(slice, reading.window);
     this.#drawImage(reading, Boolean(slice));
@@ -74,26 +77,26 @@ export class Stage {
     const now = JSON.stringify([isBegun, shown, isLoaded, reading.window, viewport.scale, viewport.centre]);
     if (now === this.#drawnImage) return;
     this.#drawnImage = now;
-    const context = contextOf(this.#image);
+    const context = contextOf(this.#image, { alpha: false }); // opaque: laid under the marks without blending
     context.setTransform(1, 0, 0, 1, 0, 0);
     context.fillStyle = "#000";
     context.fillRect(0, 0, this.#image.width, this.#image.height);
     if (!isLoaded) return;
     viewport.applyTo(context, devicePixelRatio);
     context.drawImage(this.#painted.canvas, -0.5, -0.5);
+    byId("scale").style.width = `${SCALE_MM * viewport.scale}px`;
     if (isBegun) this.element.dataset.drawn = String(shown);
     this.element.dataset.view = JSON.stringify({ centre: viewport.centre, scale: viewport.scale });
   }
 
   /** @param {Reading} reading */
-  #drawMarks({ viewport, points, selected, measured, shown, knee }) {
+  #drawMarks({ viewport, points, selected, measured, shown }) {
     const context = contextOf(this.#marks);
     context.setTransform(devicePixelRatio, 0, 0, devicePixelRatio, 0, 0);
-    context.clearRect(0, 0, viewport.width, viewport.height);
-    drawBorders(context, viewport, knee.borders);
-    for (const found of measured.slices[shown]?.compartments ?? []) drawCaliper(context, viewport, found);
+    this.#ink.wipe(context);
+    for (const found of measured.slices[shown]?.compartments ?? []) drawCaliper(context, viewport, found, this.#ink);
     for (const [name, point] of Object.entries(points)) {
-      drawPoint(context, viewport, name, point, name === selected);
+      drawPoint(context, viewport, name, point, name === selected, this.#ink);
     }
   }
 
@@ -110,15 +113,22 @@ export class Stage {
     const { row_spacing_mm: high, column_spacing_mm: wide } = viewport.image;
     const context = contextOf(this.#inset);
     const middle = (INSET_PX / 2) * ratio;
-    context.setTransform(1, 0, 0, 1, 0, 0);
-    context.clearRect(0, 0, 2 * middle, 2 * middle);
+    context.save();
+    context.beginPath();
+    context.arc(middle, middle, middle - ratio, 0, 2 * Math.PI);
+    context.clip();
+    context.fillStyle = "#000";
+    context.fillRect(0, 0, 2 * middle, 2 * middle);
     context.setTransform(
       wide * scale, 0, 0, high * scale,
       middle - point.pixel[0] * wide * scale, middle - point.pixel[1] * high * scale,
     );
     context.drawImage(this.#painted.canvas, -0.5, -0.5);
+    context.restore();
+    context.save();
     context.setTransform(ratio, 0, 0, ratio, middle, middle);
     crosshair(context);
+    context.restore();
   }
 
   /** @param {Reading} reading */
@@ -134,7 +144,12 @@ export class Stage {
       const side = imageSideOf(selected).replace("_", " ");
       setText(this.#todo, `Click where the ${wordsOf(selected)} is, ${side}`);
     }
-    this.element.style.cursor = isMissing ? "crosshair" : "default";
+    this.element.classList.toggle("wanting", isMissing);
+  }
+
+  /** @param {boolean} isBusy */
+  setBusy(isBusy) {
+    if (this.element.ariaBusy !== String(isBusy)) this.element.ariaBusy = String(isBusy);
   }
 }
 
@@ -149,7 +164,7 @@ function crosshair(context) {
   context.stroke(path);
 }
 
-/** @param {HTMLCanvasElement} canvas */
-function contextOf(canvas) {
-  return /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
+/** @param {HTMLCanvasElement} canvas @param {CanvasRenderingContext2DSettings} [settings] */
+function contextOf(canvas, settings) {
+  return /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d", settings));
 }
