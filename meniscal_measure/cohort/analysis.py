@@ -215,13 +215,15 @@ def detectable_change(readings: Readings) -> DetectableChange:
         squares = [one.error.within_case_sd.value**2 for one in within]
         weights = [one.error.cases.used for one in within]
         sem = math.sqrt(float(np.average(squares, weights=weights)))
-        return DetectableChange(smallest_detectable_change(sem), "repeats by the same reader")
+        evidence = f"{sum(weights)} cases repeated by the same reader"
+        return DetectableChange(smallest_detectable_change(sem), evidence)
     try:
         between = between_readers(readings)
     except AgreementError:  # too few knees that all have read
         between = None
     if between is not None:
-        return DetectableChange(between.error.sdc_agreement.value, "agreement between readers")
+        evidence = f"agreement between readers on {between.error.cases.used} cases"
+        return DetectableChange(between.error.sdc_agreement.value, evidence)
     u = float(np.sqrt(np.mean(readings.u_mm**2)))
     evidence = "the stated uncertainty of the readings, none repeated"
     return DetectableChange(smallest_detectable_change(u), evidence)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import Any
@@ -17,6 +17,7 @@ from meniscal_measure.caliper.reading import AxisConvention, Conventions, Thresh
 from meniscal_measure.cohort.agreement.estimates import FloatArray
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.errors import AgreementError
+from meniscal_measure.report.words import threshold_words
 
 Texts = NDArray[np.str_]
 
@@ -106,16 +107,20 @@ def load_readings(store: Store, compartment: Compartment) -> Readings:
 
 
 def _conventions(rows: Iterable[dict[str, Any]]) -> Conventions:
-    names = ("axis_convention", "threshold_rule", "threshold_mm")
-    found = {tuple(row[name] for name in names) for row in rows}
+    found = {conventions_of(row) for row in rows}
     if len(found) > 1:
-        said = "; ".join(" ".join(map(str, one)) for one in sorted(found))
+        said = "; ".join(sorted(f"{one.axis}, {threshold_words(one)}" for one in found))
         raise AgreementError(
             f"The readings were made under different conventions ({said}) and do not compare."
             " Measure the cohort again under one."
         )
-    ((axis, rule, threshold_mm),) = found
-    return Conventions(AxisConvention(axis), ThresholdRule(rule), threshold_mm)
+    return found.pop()
+
+
+def conventions_of(row: Mapping[str, Any]) -> Conventions:
+    """Take from a row of the store what its numbers mean."""
+    axis, rule = AxisConvention(row["axis_convention"]), ThresholdRule(row["threshold_rule"])
+    return Conventions(axis, rule, row["threshold_mm"])
 
 
 def mean_of_readings(readings: Readings) -> Readings:

@@ -132,9 +132,9 @@ def test_knees_of_one_subject_are_repeated_measurements_for_the_limits(study: Re
 
 
 def test_detectable_change_takes_the_best_evidence(study: Readings) -> None:
-    assert detectable_change(study).evidence == "repeats by the same reader"
+    assert detectable_change(study).evidence == "4 cases repeated by the same reader"
     between = detectable_change(study.where(study.repeat == 1))
-    assert between.evidence == "agreement between readers"
+    assert between.evidence == "agreement between readers on 12 cases"
     alone = detectable_change(study.where((study.repeat == 1) & (study.reader == "A")))
     assert alone.evidence.startswith("the stated uncertainty")
     assert alone.value_mm == pytest.approx(1.96 * 2**0.5 * 0.25)
@@ -144,7 +144,7 @@ def test_a_single_repeat_is_no_evidence_and_hides_nothing_else(study: Readings) 
     few = study.where((study.repeat == 1) | (study.subject == "S00"))
     assert within_readers(few) == ()
     assert between_readers(few) is not None
-    assert detectable_change(few).evidence == "agreement between readers"
+    assert detectable_change(few).evidence == "agreement between readers on 12 cases"
 
 
 @pytest.mark.parametrize(("rule", "flagged"), [("above", 0.0), ("at_or_above", 1.0)])

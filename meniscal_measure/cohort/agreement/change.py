@@ -130,5 +130,5 @@ def mean_change(changes: KneeChanges, *, level: float = LEVEL) -> MeanChange:
         Estimate("SD of change", sd, unit="mm", source=SOURCE_MEAN),
         proportion("Grew by more than the smallest detectable change", more, known.size),
         proportion("Shrank by more than the smallest detectable change", less, known.size),
-        Cases(known.size, changes.change_mm.size - known.size),
+        Cases(known.size, changes.change_mm.size - known.size, "knees"),
     )

@@ -52,7 +52,7 @@ class Cases:
 
     used: int
     left_out: int = 0
-    noun: str = "knees"
+    noun: str = "cases"
 
     @property
     def sentence(self) -> str:
@@ -75,7 +75,7 @@ def as_floats(values: ArrayLike) -> FloatArray:
 
 
 def complete_pairs(
-    first: ArrayLike, second: ArrayLike, *, noun: str = "knees"
+    first: ArrayLike, second: ArrayLike, *, noun: str = "cases"
 ) -> tuple[FloatArray, FloatArray, Cases]:
     """Keep the cases on which both values are present.
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -79,7 +80,7 @@ def mixed_model(
     fit, remarks = _fit(formula, frame, subject, nested)
     bounds = fit.conf_int(2 * tail(level))
     effects = {
-        name: _effect(name, float(value), bounds.loc[name].tolist())
+        name: _effect(_words(name, frame), float(value), bounds.loc[name].tolist())
         for name, value in fit.fe_params.items()
     }
     variances = [float(fit.cov_re.iloc[0, 0]), *(float(value) for value in fit.vcomp)]
@@ -95,6 +96,15 @@ def mixed_model(
 def _effect(name: str, value: float, bounds: list[float]) -> Estimate:
     low, high = bounds
     return Estimate(name, value, low, high, "mm", SOURCE)
+
+
+def _words(name: str, frame: Any) -> str:
+    """Say against what the effect of a category stands; other names stay those of the formula."""
+    found = re.fullmatch(r"(\w+)\[T\.([^\]]*)\]", name)
+    if found is None:
+        return name
+    term, level = found.groups()
+    return f"{term}: {level or 'not named'} against {min(map(str, frame[term])) or 'not named'}"
 
 
 def _complete_frame(columns: Mapping[str, ArrayLike], levels: Sequence[str]) -> tuple[Any, Cases]:

@@ -42,7 +42,13 @@ Draw = Callable[[Axes], None]
 """Draws a plot on axes."""
 
 
-def limits_plot(first: ArrayLike, second: ArrayLike, limits: LimitsOfAgreement) -> Draw:
+def limits_plot(
+    first: ArrayLike,
+    second: ArrayLike,
+    limits: LimitsOfAgreement,
+    *,
+    names: tuple[str, str] = ("first", "second"),
+) -> Draw:
     """Plot difference against mean with bias, limits and their intervals.
 
     Parameters
@@ -51,12 +57,18 @@ def limits_plot(first: ArrayLike, second: ArrayLike, limits: LimitsOfAgreement) 
         The readings the limits were worked out from, shape (n,).
     limits
         Their limits of agreement.
+    names
+        Who made them.
     """
     difference, mean = differences_and_means(first, second)
     unit = limits.bias.unit
 
     def draw(axes: Axes) -> None:
-        axes.set(xlabel=f"Mean of both readings ({unit})", ylabel=f"First minus second ({unit})")
+        axes.set(
+            xlabel=f"Mean of both readings ({unit})",
+            ylabel=f"Difference, {names[0]} - {names[1]} ({unit})",
+        )
+        axes.axhline(0, color=INK, linewidth=0.4, linestyle=":")
         _scatter(axes, mean, difference, DATA)
         _level(axes, limits.bias, "bias", "-")
         _level(axes, limits.lower, f"-{limits.rule.value}", "--")

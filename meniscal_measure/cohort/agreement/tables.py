@@ -11,8 +11,11 @@ from meniscal_measure.files import csv_text
 COLUMNS = ("name", "value", "low", "high", "unit", "source")
 """Columns of the comma-separated form, one per field of an estimate."""
 
-SMALLEST_PLAIN = 5e-5
-"""Numbers smaller than this would be printed as nought by four decimals."""
+DECIMALS = {"mm": 2, "%": 1, COUNT: 0}
+"""Decimals of a number by its unit; a bare one has three. The comma-separated form has them all."""
+
+LEAST_SHOWN = 0.001
+"""A smaller positive number, such as a p value, is written as less than this."""
 
 
 def as_csv(estimates: Iterable[Estimate]) -> str:
@@ -34,8 +37,8 @@ def as_text(estimates: Iterable[Estimate], *, level: float = LEVEL) -> str:
     Examples
     --------
     >>> print(as_text([Estimate("SEM", 0.25, 0.2, 0.3, "mm", "Weir 2005")]))
-          value     95 % interval  unit
-    SEM  0.2500  0.2000 to 0.3000  mm [1]
+         value  95 % interval  unit
+    SEM   0.25   0.20 to 0.30  mm [1]
     <BLANKLINE>
     [1] Weir 2005
     """
@@ -49,43 +52,37 @@ def as_text(estimates: Iterable[Estimate], *, level: float = LEVEL) -> str:
     return "\n".join(body + ([""] if notes else []) + notes)
 
 
-def number_text(value: float) -> str:
-    """Write a number with four significant digits, and what cannot be known as a dash.
+def number_text(value: float, unit: str = "") -> str:
+    """Write a number with the decimals its unit deserves, and what cannot be known as a dash.
 
     Examples
     --------
-    >>> number_text(0.123456), number_text(12345.6), number_text(float("nan"))
-    ('0.1235', '12346', '–')
-    >>> number_text(0.00003)
-    '3.0e-05'
+    >>> number_text(2.8081, "mm"), number_text(0.92831), number_text(float("nan"))
+    ('2.81', '0.928', '–')
+    >>> number_text(0.00003), number_text(-0.00003), number_text(61.0, "knees")
+    ('< 0.001', '0.000', '61')
     """
     if math.isnan(value):
         return "–"
-    if value == 0 or not math.isfinite(value):
-        return f"{value:g}"
-    if abs(value) < SMALLEST_PLAIN:
-        return f"{value:.1e}"
-    decimals = max(0, 3 - math.floor(math.log10(abs(value))))
-    return f"{value:.{min(decimals, 4)}f}"
-
-
-def value_text(estimate: Estimate) -> str:
-    """Write the value of an estimate; a count of knees is a whole number."""
-    return f"{estimate.value:.0f}" if estimate.unit == COUNT else number_text(estimate.value)
+    if unit not in DECIMALS and 0 < value < LEAST_SHOWN:
+        return f"< {LEAST_SHOWN:g}"
+    text = f"{value:.{DECIMALS.get(unit, 3)}f}"
+    return text.removeprefix("-") if float(text) == 0 else text
 
 
 def interval_text(estimate: Estimate) -> str:
     """Write the interval of an estimate, or nothing where it has none."""
     if estimate.low is None or estimate.high is None:
         return ""
-    return f"{number_text(estimate.low)} to {number_text(estimate.high)}"
+    low, high = (number_text(end, estimate.unit) for end in (estimate.low, estimate.high))
+    return f"{low} to {high}"
 
 
 def _cells(line: Estimate, sources: list[str]) -> tuple[str, str, str, str]:
     mark = f"[{sources.index(line.source) + 1}]" if line.source else ""
     return (
         line.name,
-        value_text(line),
+        number_text(line.value, line.unit),
         interval_text(line),
         f"{line.unit} {mark}".strip(),
     )

@@ -27,7 +27,7 @@ from meniscal_measure.cohort.report.visits import visit_sections, visits_of
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.errors import AgreementError
 from meniscal_measure.report.notice import NOTICE
-from meniscal_measure.report.words import threshold_words
+from meniscal_measure.report.words import AXIS_WORDS, SLICE_WORDS, rule_words, threshold_words
 
 TITLE = "Meniscal extrusion in a cohort"
 
@@ -132,10 +132,10 @@ def _methods_section(store: Store, flow: Flow) -> Iterator[Block]:
     yield Table("Settings of the last run", ("Setting", "Value"), tuple(rows))
     yield Table(
         "Conventions of the readings",
-        ("Slice", "Axis", "Threshold rule", "Threshold (mm)", "Readings"),
+        ("Slice", "Axis", "Flagged where", "Readings"),
         tuple(
-            (slice_, axis, rule, f"{threshold:g}", str(count))
-            for (slice_, axis, rule, threshold), count in flow.conventions.most_common()
+            (SLICE_WORDS[slice_], AXIS_WORDS[conventions.axis], rule_words(conventions), str(count))
+            for (slice_, conventions), count in flow.conventions.most_common()
         ),
     )
     if len(flow.conventions) > 1:
@@ -146,7 +146,8 @@ def _methods_section(store: Store, flow: Flow) -> Iterator[Block]:
     yield Paragraph(
         "Extrusion is the signed distance along the named axis from the plateau's rim to the"
         " outer edge of the meniscal body, osteophytes left out. Standard uncertainties follow the"
-        " GUM (JCGM 100:2008). Statistics marked with a number name the source of their formula."
+        " GUM (JCGM 100:2008). A case is one knee at one visit. Statistics marked with a number"
+        " name the source of their formula. Intervals hold 95 %."
     )
 
 

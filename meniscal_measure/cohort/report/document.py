@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from meniscal_measure.cohort.agreement.estimates import LEVEL, Estimate
 from meniscal_measure.cohort.agreement.plots import Draw
-from meniscal_measure.cohort.agreement.tables import interval_text, value_text
+from meniscal_measure.cohort.agreement.tables import interval_text, number_text
 
 
 @dataclass(frozen=True)
@@ -27,12 +28,21 @@ class Paragraph:
 
 @dataclass(frozen=True)
 class Table:
-    """A table of texts; `notes` stand below it."""
+    """A table of texts; `notes` stand below it.
+
+    The report shows the first `most` rows only; the file of the table holds them all.
+    """
 
     caption: str
     header: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     notes: tuple[str, ...] = ()
+    most: int | None = None
+
+    @property
+    def shown(self) -> tuple[tuple[str, ...], ...]:
+        """The rows that the report shows."""
+        return self.rows[: self.most]
 
 
 @dataclass(frozen=True)
@@ -59,7 +69,7 @@ class Results:
         rows = tuple(
             (
                 line.name,
-                value_text(line),
+                number_text(line.value, line.unit),
                 interval_text(line),
                 line.unit,
                 f"[{sources.index(line.source) + 1}]" if line.source else "",
@@ -76,6 +86,11 @@ Block = Heading | Paragraph | Table | Results | Plot
 def listing(
     caption: str, header: Sequence[str], rows: Sequence[Sequence[str]], *, most: int
 ) -> Table:
-    """Make a table of at most `most` rows, and say how many are not shown."""
-    notes = () if len(rows) <= most else (f"{len(rows) - most} more are in the exported table.",)
-    return Table(caption, tuple(header), tuple(tuple(row) for row in rows[:most]), notes)
+    """Make a table of which at most `most` rows are shown, and say how many are not."""
+    notes = () if len(rows) <= most else (f"{len(rows) - most} more are in the table's file.",)
+    return Table(caption, tuple(header), tuple(tuple(row) for row in rows), notes, most)
+
+
+def is_number(cell: str) -> bool:
+    """Whether a cell holds a number, an interval or nothing, and so is set to the right."""
+    return re.fullmatch(r"(< |[-+–])?[\d.]*( to -?[\d.]+)?", cell) is not None

@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections import Counter
 from dataclasses import dataclass, field
+from typing import Any
 
 from matplotlib.axes import Axes
 
+from meniscal_measure.caliper.landmarks import SliceConvention
+from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.cohort.agreement.plots import INK, Draw
+from meniscal_measure.cohort.readings import conventions_of
 from meniscal_measure.cohort.store import Store
+
+MOST_REASONS = 3
+"""Reasons that the flow chart names; the table below it names them all."""
+
+REASON_WIDTH = 34
+"""Characters of a line of a reason in the flow chart."""
 
 
 @dataclass
@@ -35,8 +46,8 @@ class Flow:
     """Measured entries with landmarks of the program that nobody has confirmed."""
     flagged: int = 0
     """Measured entries with a compartment above the threshold."""
-    conventions: Counter[tuple[str, str, str, float]] = field(default_factory=Counter)
-    """Measured entries by slice and axis convention, threshold rule and threshold."""
+    conventions: Counter[tuple[SliceConvention, Conventions]] = field(default_factory=Counter)
+    """Measured entries by what their numbers mean."""
 
 
 def count_flow(store: Store) -> Flow:
@@ -55,7 +66,7 @@ def count_flow(store: Store) -> Flow:
     return flow
 
 
-def _count_measured(flow: Flow, row: dict[str, object]) -> None:
+def _count_measured(flow: Flow, row: dict[str, Any]) -> None:
     flow.measured += 1
     flow.measured_subjects.add(str(row["subject"]))
     flow.warned += bool(row["warning_count"])
@@ -65,9 +76,7 @@ def _count_measured(flow: Flow, row: dict[str, object]) -> None:
     else:
         flow.proposed += row["proposal_confidence"] is not None
     flow.flagged += bool(row["medial_flag"]) or bool(row["lateral_flag"])
-    names = ("slice_convention", "axis_convention", "threshold_rule")
-    slice_, axis, rule = (str(row[name]) for name in names)
-    flow.conventions[slice_, axis, rule, float(str(row["threshold_mm"]))] += 1
+    flow.conventions[SliceConvention(row["slice_convention"]), conventions_of(row)] += 1
 
 
 def _name(row: dict[str, object]) -> str:
@@ -75,7 +84,7 @@ def _name(row: dict[str, object]) -> str:
     return " / ".join(str(row[name]) for name in names if row[name])
 
 
-def verified_words(flow: Flow) -> str:
+def verified_words(flow: Flow, between: str = "; ") -> str:
     """Say how many of the measured readings a person stands behind."""
     verified = flow.verified.total()
     placed = flow.measured - verified - flow.proposed
@@ -84,17 +93,18 @@ def verified_words(flow: Flow) -> str:
         (flow.proposed, "proposed, not verified"),
         (placed, "placed, not verified"),
     )
-    return "; ".join(f"{count} {what}" for count, what in counts if count)
+    return between.join(f"{count} {what}" for count, what in counts if count)
 
 
 def flow_plot(flow: Flow) -> Draw:
     """Draw the way from the manifest to the analysis, with what left it on the right."""
+    verified = verified_words(flow, ",\n")
     included = flow.entries - flow.excluded.total()
     boxes = (
         (0.8, f"In the manifest\n{flow.entries} readings, {len(flow.subjects)} subjects"),
         (0.5, f"Included\n{included} readings"),
         (0.2, f"Measured and analysed\n{flow.measured} readings, "
-              f"{len(flow.measured_subjects)} subjects\n{verified_words(flow)}"),
+              f"{len(flow.measured_subjects)} subjects\n{verified}"),
     )  # fmt: skip
     leaving = (
         (0.65, "Excluded", flow.excluded),
@@ -107,10 +117,17 @@ def flow_plot(flow: Flow) -> Draw:
         for height, text in boxes:
             _box(axes, (0.27, height), text, (0.27, min(height + 0.25, 0.8)))
         for height, title, counts in leaving:
-            listed = "".join(f"\n{count} {reason}" for reason, count in counts.most_common(4))
-            _box(axes, (0.76, height), f"{title} {counts.total()}{listed}", (0.27, height))
+            _box(axes, (0.76, height), _listed(title, counts), (0.27, height))
 
     return draw
+
+
+def _listed(title: str, counts: Counter[str]) -> str:
+    lines = [f"{title} {counts.total()}"]
+    for reason, count in counts.most_common(MOST_REASONS):
+        lines += textwrap.wrap(f"{count} {reason}", REASON_WIDTH, max_lines=2, placeholder=" …")
+    rest = counts.total() - sum(count for _, count in counts.most_common(MOST_REASONS))
+    return "\n".join([*lines, *([f"{rest} for other reasons"] if rest else [])])
 
 
 def _box(axes: Axes, place: tuple[float, float], text: str, come_from: tuple[float, float]) -> None:

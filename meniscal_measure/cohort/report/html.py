@@ -7,16 +7,26 @@ from collections.abc import Sequence
 from html import escape
 
 from meniscal_measure.cohort.agreement.plots import figure_bytes, figure_of
-from meniscal_measure.cohort.report.document import Block, Heading, Paragraph, Plot, Results, Table
+from meniscal_measure.cohort.report.document import (
+    Block,
+    Heading,
+    Paragraph,
+    Plot,
+    Results,
+    Table,
+    is_number,
+)
 
 STYLE = """
 body { font: 16px/1.5 system-ui, sans-serif; max-width: 60rem; margin: 2rem auto; padding: 0 1rem;
   color: #1a1a1a; background: #fff; }
 h1, h2, h3 { line-height: 1.2; margin-top: 2rem; }
 table { border-collapse: collapse; margin: 1.5rem 0; font-size: .9rem; }
-caption, figcaption { text-align: left; font-weight: 600; padding: .3rem 0; }
+caption { text-align: left; font-weight: 600; padding: .3rem 0; }
+figcaption { font-size: .9rem; }
 th, td { text-align: left; vertical-align: top; padding: .2rem .8rem .2rem 0;
   border-bottom: 1px solid #bbb; }
+td.n { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 figure { margin: 1.5rem 0; }
 svg { max-width: 100%; height: auto; width: 30rem; }
 .notes { font-size: .8rem; margin: 0; }
@@ -57,14 +67,17 @@ def _block(number: int, block: Block) -> str:
 
 def _table(table: Table) -> str:
     head = "".join(f'<th scope="col">{escape(cell)}</th>' for cell in table.header)
-    rows = "\n".join(
-        "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in table.rows
-    )
+    rows = "\n".join("<tr>" + "".join(map(_cell, row)) + "</tr>" for row in table.shown)
     notes = "".join(f'<p class="notes">{escape(note)}</p>\n' for note in table.notes)
     return (
         f"<table>\n<caption>{escape(table.caption)}</caption>\n"
         f"<thead><tr>{head}</tr></thead>\n<tbody>\n{rows}\n</tbody>\n</table>\n{notes}"
     )
+
+
+def _cell(cell: str) -> str:
+    kind = ' class="n"' if cell and is_number(cell) else ""
+    return f"<td{kind}>{escape(cell)}</td>"
 
 
 def _inline(svg: str, prefix: str, label: str) -> str:

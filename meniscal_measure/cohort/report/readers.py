@@ -60,9 +60,9 @@ def _between(label: str, between: BetweenReaders) -> Iterator[Block]:
     used = between.reliability.cases.used
     if between.subjects < used:
         said.append(
-            f"The {used} knees, one case for each visit, are those of {between.subjects} subjects."
-            " Intervals take cases as independent, but for those of the limits of agreement, which"
-            " take the cases of a subject as repeated measurements."
+            f"The {used} cases come from {between.subjects} subjects. Intervals take cases as"
+            " independent, but for those of the limits of agreement, which take the cases of a"
+            " subject as repeated measurements."
         )
     names = ", ".join(map(named, between.readers))
     yield Results(f"{label}, readers {names}", lines, tuple(said))
@@ -72,10 +72,15 @@ def _between(label: str, between: BetweenReaders) -> Iterator[Block]:
 
 def _pair(label: str, pair: PairOfReaders) -> Iterator[Block]:
     who = f"readers {named(pair.first)} and {named(pair.second)}"
-    difference = f"Differences are {named(pair.first)} minus {named(pair.second)}."
+    said = [
+        f"Differences are {named(pair.first)} minus {named(pair.second)}.",
+        pair.proportional.cases.sentence,
+    ]
+    if pair.limits.cases.used < pair.proportional.cases.used:
+        subjects = pair.limits.cases.used
+        said.append(f"The limits take them as repeated measurements of {subjects} subjects.")
     lines = (*pair.limits.estimates, *pair.proportional.estimates)
-    said = (pair.proportional.cases.sentence, pair.limits.cases.sentence)
-    yield Results(f"{label}, {who}", lines, (difference, *dict.fromkeys(said)))
+    yield Results(f"{label}, {who}", lines, tuple(said))
     flags, grades = pair.flags, () if pair.grades is None else pair.grades.estimates
     counts = (
         f"Flagged by both {flags.both}, only by {named(pair.first)} {flags.only_first}, only by"
@@ -86,7 +91,7 @@ def _pair(label: str, pair: PairOfReaders) -> Iterator[Block]:
     yield Plot(
         f"{label}: difference against mean of {who}, with bias, limits of agreement and their"
         " 95 % intervals (grey).",
-        limits_plot(*pair.values, pair.limits),
+        limits_plot(*pair.values, pair.limits, names=(named(pair.first), named(pair.second))),
     )
 
 

@@ -21,8 +21,8 @@ from meniscal_measure.cohort.report.document import (
 )
 from meniscal_measure.errors import AgreementError
 
-MOST_CHANGES = 500
-"""Longest list of changed knees in the report."""
+MOST_CHANGES = 100
+"""Longest list of changes in the report."""
 
 
 def in_order(visit: str) -> list[str | int]:
@@ -68,16 +68,18 @@ def _one_interval(
         f" (SDC, dashed lines at ± {detectable_mm:.2f} mm).",
         change_plot(changes),
     )
-    beyond = np.flatnonzero(changes.exceeds_detectable)
+    known = np.flatnonzero(~np.isnan(changes.change_mm))
+    order = known[np.argsort(-np.abs(changes.change_mm[known]), kind="stable")]
     rows = [
         (
             changes.knees[n],
             f"{changes.change_mm[n]:+.2f}",
             f"{changes.u_mm[n]:.2f}",
+            "yes" if changes.exceeds_detectable[n] else "no",
             "yes" if changes.exceeds_uncertainty[n] else "no",
         )
-        for n in beyond
+        for n in order
     ]
-    caption = f"{name}: knees that changed by more than the smallest detectable change"
-    header = ("Knee", "Change (mm)", "u (mm)", "Beyond its own 95 % interval")
+    caption = f"{name}: change of each knee, the largest first"
+    header = ("Knee", "Change (mm)", "u (mm)", "Beyond the SDC", "Beyond 1.96 u")
     yield listing(caption, header, rows, most=MOST_CHANGES)

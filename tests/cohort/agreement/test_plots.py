@@ -44,7 +44,7 @@ def test_limits_plot_writes_bias_and_limits(pair: tuple[FloatArray, FloatArray])
     words = svg_text(limits_plot(*pair, limits))
     for estimate in (limits.bias, limits.lower, limits.upper):
         assert f"{estimate.value:.2f}" in words
-    assert "First minus second (mm)" in words
+    assert "Difference, first - second (mm)" in words
 
 
 def test_the_same_figure_gives_the_same_bytes(pair: tuple[FloatArray, FloatArray]) -> None:

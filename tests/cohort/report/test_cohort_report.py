@@ -31,8 +31,9 @@ from meniscal_measure.cohort.report.document import (
 from meniscal_measure.cohort.report.files import save_report
 from meniscal_measure.cohort.report.groups import group_sections
 from meniscal_measure.cohort.report.html import to_html
-from meniscal_measure.cohort.report.pdf import LINE_WIDTH, to_pdf
+from meniscal_measure.cohort.report.pdf import _pages, to_pdf
 from meniscal_measure.cohort.report.reference import read_reference
+from meniscal_measure.cohort.report.typesetting import BODY, column_widths, width_in, wrapped
 from meniscal_measure.cohort.report.visits import in_order
 from meniscal_measure.cohort.run import Job, run_cohort
 from meniscal_measure.cohort.store import Store
@@ -75,7 +76,12 @@ def test_software_settings_and_conventions_are_named(blocks: list[Block]) -> Non
     assert settings["software"].startswith("meniscal_measure ")
     assert settings["conventions.threshold_mm"] == "3.0"
     assert found["Conventions of the readings"].rows == (
-        ("chosen_by_reader", "rim_to_rim", "above", "3", "60"),
+        (
+            "chosen by the reader",
+            "line through both plateau rims",
+            "> 3 mm, exactly 3 is not above",
+            "60",
+        ),
     )
 
 
@@ -93,7 +99,7 @@ def test_agreement_between_and_within_readers_names_its_sources(blocks: list[Blo
 
 def test_change_between_visits_uses_the_repeats_of_the_readers(blocks: list[Block]) -> None:
     words = " ".join(block.text for block in blocks if isinstance(block, Paragraph))
-    assert "from repeats by the same reader" in words
+    assert "from 20 cases repeated by the same reader" in words
     changed = tables(blocks)["Medial extrusion, visit 1 to 2"]
     assert changed.rows[0][0] == "Mean change"
     # Built as 0.4 + n / 10 for n from 0 to 9: mean 0.85 mm.
@@ -103,13 +109,13 @@ def test_change_between_visits_uses_the_repeats_of_the_readers(blocks: list[Bloc
 def test_groups_are_described_and_all_readings_modelled(blocks: list[Block]) -> None:
     found = tables(blocks)
     assert found["Medial extrusion, visit 1, group all"].rows[0][0] == "Mean"
-    assert found["Medial extrusion, visit 2, group all"].notes[-1].startswith("All 10 knees")
+    assert found["Medial extrusion, visit 2, group all"].notes[-1].startswith("All 10 cases")
     (caption,) = (caption for caption in found if "mixed model" in caption)
     assert "extrusion_mm ~ visit + reader with a random level for each subject, exam" in caption
     effects = {row[0]: float(row[1]) for row in found[caption].rows}
     # Built with 0.85 mm between the visits on average, and 0.1 mm between the readers.
-    assert effects["visit[T.2]"] == pytest.approx(0.85, abs=0.2)
-    assert effects["reader[T.B]"] == pytest.approx(0.1, abs=0.2)
+    assert effects["visit: 2 against 1"] == pytest.approx(0.85, abs=0.2)
+    assert effects["reader: B against A"] == pytest.approx(0.1, abs=0.2)
 
 
 def test_two_groups_are_compared(store: Store) -> None:
@@ -147,13 +153,13 @@ def test_every_bad_line_of_a_reference_is_named(tmp_path: Path) -> None:
 def test_every_table_and_plot_is_a_file_of_its_own(blocks: list[Block], tmp_path: Path) -> None:
     written = save_report("A cohort", blocks, tmp_path)
     kinds = Counter(path.suffix for path in written)
-    results = sum(isinstance(block, Results) for block in blocks)
+    results = sum(isinstance(block, Results | Table) for block in blocks)
     plots = sum(isinstance(block, Plot) for block in blocks)
     assert kinds == {".html": 1, ".pdf": 1 + plots, ".svg": plots, ".csv": results, ".txt": results}
     text = next(path for path in written if "readers-a-and-b.txt" in path.name).read_text("utf-8")
     assert "Bland JM, Altman DG. Stat Methods Med Res 1999;8:135-160 (repeated" in text
-    assert "All 20 knees were analysed" in text
-    assert "All 10 subjects were analysed" in text
+    assert "All 20 cases were analysed" in text
+    assert "The limits take them as repeated measurements of 10 subjects." in text
 
 
 def test_what_could_not_be_measured_is_listed_with_its_reason(blocks: list[Block]) -> None:
@@ -169,8 +175,9 @@ def test_a_compartment_that_was_never_measured_has_no_section(blocks: list[Block
 
 def test_long_lists_say_what_they_leave_out() -> None:
     table = listing("Knees", ("Knee",), [(str(n),) for n in range(12)], most=10)
-    assert len(table.rows) == 10
-    assert table.notes == ("2 more are in the exported table.",)
+    assert len(table.shown) == 10
+    assert len(table.rows) == 12
+    assert table.notes == ("2 more are in the table's file.",)
 
 
 def test_a_store_without_readings_has_no_report(tmp_path: Path) -> None:
@@ -237,13 +244,27 @@ def test_the_pdf_has_pages_and_is_the_same_each_time(blocks: list[Block]) -> Non
 
 
 def test_wide_tables_wrap_in_the_pdf_and_lose_nothing() -> None:
-    from meniscal_measure.cohort.report.pdf import _lines
-
     reason = "the header promises 131072 bytes and the file holds 70000; copy it again " * 3
-    table = Table("Not measured", ("Reading", "Reason"), (("S1 / 1", reason),), ("a note",))
-    lines = list(_lines(table))
-    assert max(map(len, lines)) <= LINE_WIDTH
-    assert "".join(reason.split()) in "".join("".join(lines).split()).replace("S1/1", "")
+    rows = (("S1 / 1", reason), ("S2 / 1", "x" * 400))
+    widths = column_widths((("Reading", "Reason"), *rows), 6.0, 0.1)
+    assert sum(widths) + 0.1 <= 6.0
+    for row in rows:
+        for cell, width in zip(row, widths, strict=True):
+            lines = wrapped(cell, BODY, width)
+            assert max(width_in(line, BODY) for line in lines) <= width
+            assert "".join(lines).replace(" ", "") == cell.replace(" ", "")
+
+
+def test_a_heading_stands_with_what_it_heads_and_a_long_table_repeats_its_header() -> None:
+    rows = [(f"S{n:03d}", "refused") for n in range(120)]
+    table = listing("Knees", ("Knee", "Status"), rows, most=500)
+    blocks: list[Block] = [Paragraph("word " * 900), Heading("Last"), table]
+    texts = [[text.get_text() for text in page.texts] for page in _pages(blocks)]
+    assert len(texts) >= 3
+    (headed,) = (page for page in texts if "Last" in page)
+    assert headed[headed.index("Last") + 1 :][:3] == ["Knees", "Knee", "Status"]
+    assert all("Status" in page for page in texts if "refused" in page)
+    assert sum(page.count("refused") for page in texts) == 120
 
 
 def test_a_knee_with_two_different_findings_is_refused(tmp_path: Path) -> None:
@@ -300,7 +321,9 @@ def test_verified_and_proposed_readings_are_counted_apart(signed: Store) -> None
 def test_the_flow_and_the_flagged_list_show_who_verified(signed: Store) -> None:
     blocks = cohort_report(signed)
     flow = next(block for block in blocks if isinstance(block, Plot))
-    assert "3 verified; 2 proposed, not verified" in to_html("", [flow])
+    page = to_html("", [flow])
+    assert "3 verified," in page
+    assert "2 proposed, not verified," in page
     flagged = tables(blocks)["Readings flagged by the threshold rule"]
     assert [row[-1] for row in flagged.rows] == ["A", "A", "B"] + ["not verified"] * 3
 
@@ -308,5 +331,7 @@ def test_the_flow_and_the_flagged_list_show_who_verified(signed: Store) -> None:
 def test_readings_under_different_conventions_do_not_compare(store: Store) -> None:
     rows = [row | {"threshold_mm": 3.0 + (n == 7)} for n, row in enumerate(store.rows())]
     mixed = SimpleNamespace(rows=lambda: iter(rows))
-    with pytest.raises(AgreementError, match=r"under different conventions \(rim_to_rim above 3"):
+    with pytest.raises(
+        AgreementError, match=r"different conventions \(rim_to_rim, > 3 mm; rim_to_rim, > 4 mm"
+    ):
         load_readings(cast("Store", mixed), Compartment.MEDIAL)
