@@ -31,6 +31,7 @@ class _Found:
     patient: str
     date: str
     side: Side | None
+    group: str = ""
     exclude: str = ""
 
 
@@ -56,8 +57,9 @@ def propose_manifest(folder: Path, *, progress: Progress | None = None) -> Propo
     Returns
     -------
     Proposal
-        Subjects are numbered instead of named; visits are numbered by Study Date. Groups, readers
-        and landmark files are for a person to fill in. Examinations that lie in one folder are
+        Subjects are numbered instead of named; visits are numbered by Study Date. A folder that
+        holds several patients gives its name to their group; readers and landmark files are for a
+        person to fill in. Examinations that lie in one folder are
         excluded: measuring would take one of them for all.
 
     Raises
@@ -100,6 +102,7 @@ def _examinations(study: Study) -> Iterator[_Found]:
     for stack in study.stacks:
         by_study[stack.identity.patient_id, stack.identity.study_instance_uid].append(stack)
     folders = {key: _folder(study, stacks) for key, stacks in by_study.items()}
+    group = study.path.name if len({patient for patient, _ in by_study}) > 1 else ""
     for key, stacks in by_study.items():
         sides = {stack.laterality.side for stack in stacks} - {None}
         side = sides.pop() if len(sides) == 1 else None
@@ -108,7 +111,8 @@ def _examinations(study: Study) -> Iterator[_Found]:
             own == other or own in other.parents for name, other in folders.items() if name != key
         )
         date, exclude = stacks[0].identity.study_date, SEVERAL if shared else ""
-        yield _Found(study.path if len(folders) == 1 else own, key[0], date, side, exclude)
+        path = study.path if len(folders) == 1 else own
+        yield _Found(path, key[0], date, side, group, exclude)
 
 
 def _folder(study: Study, stacks: list[Stack]) -> Path:
@@ -131,6 +135,7 @@ def _entries(found: list[_Found]) -> Iterator[Entry]:
                 path=str(one.path.absolute()),
                 visit=str(dates.index(one.date) + 1),
                 side=one.side,
+                group=one.group,
                 exclude=one.exclude,
             )
 

@@ -79,6 +79,15 @@ def test_examinations_in_folders_within_are_told_apart(place: Place, tmp_path: P
     assert found == [("1", "P1/visit-1", ""), ("2", "P1/visit-2", "")]
 
 
+def test_a_folder_of_several_patients_is_a_group(place: Place, tmp_path: Path) -> None:
+    place("one", into="tears/P1", PatientID="A", StudyDate="20240301")
+    place("two", into="tears/P2", PatientID="B", StudyDate="20250301")
+    place("three", into="P3", PatientID="C", StudyDate="20250301")
+    entries = propose_manifest(tmp_path / "archive").entries
+    assert [entry.group for entry in entries] == ["tears", "tears", ""]
+    assert [Path(entry.path).name for entry in entries] == ["P1", "P2", "P3"]
+
+
 def test_examinations_that_nothing_parts_are_excluded(place: Place, tmp_path: Path) -> None:
     place("first", into="shared", PatientID="A", StudyDate="20240301")
     place("second", into="shared/within", PatientID="A", StudyDate="20250301")
