@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -33,6 +34,10 @@ TITLE = "Meniscal extrusion in a cohort"
 
 MOST_LISTED = 500
 """Longest list of single knees; the whole is in the exported table."""
+
+
+MOST_WARNINGS = 40
+"""Longest list of warnings reading by reading; most of them say the same of many."""
 
 
 @dataclass(frozen=True)
@@ -210,4 +215,8 @@ def _quality_section(store: Store, flow: Flow) -> Iterator[Block]:
         for warning in record["warnings"]
     ]
     if warned:
-        yield listing("Warnings", ("Reading", "Warning"), warned, most=MOST_LISTED)
+        counts = Counter(warning for _, warning in warned).most_common()
+        rows = [(warning, str(count)) for warning, count in counts]
+        yield listing("Warnings", ("Warning", "Readings"), rows, most=MOST_LISTED)
+        header = ("Reading", "Warning")
+        yield listing("Warnings, reading by reading", header, warned, most=MOST_WARNINGS)

@@ -335,3 +335,16 @@ def test_readings_under_different_conventions_do_not_compare(store: Store) -> No
         AgreementError, match=r"different conventions \(rim_to_rim, > 3 mm; rim_to_rim, > 4 mm"
     ):
         load_readings(cast("Store", mixed), Compartment.MEDIAL)
+
+
+def test_warnings_are_counted_before_they_are_listed(
+    tmp_path: Path, make_knee: Callable[..., Entry], measure: Measure
+) -> None:
+    said = [["no neighbours"], ["no neighbours", "gap of 9 mm"], []]
+    entries = [make_knee(f"S{n}", record={"warnings": warnings}) for n, warnings in enumerate(said)]
+    path = tmp_path / "warned.sqlite"
+    run_cohort(entries, Job(path), carry_out=lambda tasks: (carry_out(t, measure) for t in tasks))
+    with Store.existing(path) as opened:
+        found = tables(cohort_report(opened))
+    assert found["Warnings"].rows == (("no neighbours", "2"), ("gap of 9 mm", "1"))
+    assert found["Warnings, reading by reading"].rows[-1] == ("S1 / 1 / 1", "gap of 9 mm")
