@@ -218,5 +218,5 @@ def _quality_section(store: Store, flow: Flow) -> Iterator[Block]:
         counts = Counter(warning for _, warning in warned).most_common()
         rows = [(warning, str(count)) for warning, count in counts]
         yield listing("Warnings", ("Warning", "Readings"), rows, most=MOST_LISTED)
-        header = ("Reading", "Warning")
-        yield listing("Warnings, reading by reading", header, warned, most=MOST_WARNINGS)
+        columns = ("Reading", "Warning")
+        yield listing("Warnings, reading by reading", columns, warned, most=MOST_WARNINGS)
