@@ -40,7 +40,8 @@ class Readings:
     @cached_property
     def knee(self) -> Texts:
         """Label of the knee at its visit."""
-        return self.joined("subject", "side", "visit")
+        rows = zip(self.subject, self.side, self.visit, strict=True)
+        return np.array([knee_label(*row) for row in rows], dtype=str)
 
     @cached_property
     def flag(self) -> FloatArray:
@@ -61,6 +62,11 @@ class Readings:
         """Keep some rows."""
         columns = [column.name for column in fields(self) if column.name != "conventions"]
         return replace(self, **{name: getattr(self, name)[rows] for name in columns})
+
+
+def knee_label(subject: str, side: str, visit: str) -> str:
+    """Name a knee at its visit, which may have no name of its own."""
+    return f"{subject} / {side} / {visit}" if visit else f"{subject} / {side}"
 
 
 def flags_of(values_mm: FloatArray, conventions: Conventions) -> FloatArray:

@@ -16,7 +16,7 @@ from meniscal_measure.cohort.agreement.diagnostic import (
     roc_curve,
 )
 from meniscal_measure.cohort.agreement.plots import roc_plot
-from meniscal_measure.cohort.readings import Readings, flags_of, mean_of_readings
+from meniscal_measure.cohort.readings import Readings, flags_of, knee_label, mean_of_readings
 from meniscal_measure.cohort.report.document import Block, Heading, Paragraph, Plot, Results
 from meniscal_measure.errors import AgreementError, ManifestError, UsageError
 from meniscal_measure.report.words import threshold_words
@@ -65,7 +65,8 @@ def read_reference(path: Path) -> Reference:
         if side is None or said not in FINDINGS:
             problems.append(f"line {number}: give side left or right, and finding 1, 0 or nothing")
             continue
-        knee = f"{(row['subject'] or '').strip()} / {side.word} / {(row['visit'] or '').strip()}"
+        subject, visit = ((row[name] or "").strip() for name in ("subject", "visit"))
+        knee = knee_label(subject, side.word, visit)
         first = findings.setdefault(knee, FINDINGS[said])
         if not np.array_equal(first, FINDINGS[said], equal_nan=True):
             problems.append(f"line {number}: {knee} has another finding above; keep one")
