@@ -28,6 +28,7 @@ EDGE_PLACEMENT = "outer edge placement"
 AXIS_DIRECTION = "axis direction"
 SLICE_CHOICE = "slice choice"
 PIXEL_SPACING = "pixel spacing"
+"""Names of the lines of the budget."""
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from meniscal_measure.errors import LandmarkError
 from meniscal_measure.geometry import PixelGrid
 
 IMAGE_SIDES = frozenset({Compartment.IMAGE_LEFT, Compartment.IMAGE_RIGHT})
+"""Names of the compartments while the side of the knee is unknown."""
 
 
 def named_by_anatomy(

@@ -41,6 +41,7 @@ from meniscal_measure.errors import InputError, LandmarkError
 from meniscal_measure.geometry import PixelGrid, as_vector
 
 DEFAULT_CONVENTIONS = Conventions()
+"""Those of the main job: axis through both rims, strictly more than 3 mm."""
 
 
 @dataclass(frozen=True)

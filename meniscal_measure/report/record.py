@@ -36,6 +36,7 @@ SCHEMA_ID = "urn:meniscal-measure:reading"
 """Names the layout; with the version it is the `$id` of the published schema."""
 
 SCHEMA_VERSION = 1
+"""Raised when a key is added or changes its meaning."""
 
 QUANTITIES = {
     "body_width_mm": "body_width_u_mm",

@@ -21,6 +21,7 @@ REACH = 2
 """Slices shown on each side of the measured one, marked or not; more would be too small to read."""
 
 COLUMNS = 2 * REACH + 1
+"""Slices side by side in the strip."""
 
 WIDTH_IN, RATIO, HEAD_IN, FOOT_IN, GAP_IN = 7.4, 0.72, 0.17, 0.42, 0.07
 

@@ -38,6 +38,7 @@ HEADER_ERRORS = (
 """What pydicom raises on damaged headers."""
 
 _BINARY_FORMATS = {"US": "H", "SS": "h", "UL": "L", "SL": "l", "FL": "f", "FD": "d"}
+"""Format of `struct` of each binary value representation (DICOM PS3.5 table 6.2-1)."""
 
 
 class Header:

@@ -36,6 +36,7 @@ NAMED_PLANE_TILT_DEG = 40.0
 oblique coronal knee stacks follow the femoral condyles and are tilted by up to 30-40 degrees."""
 
 _PLANES = (Plane.SAGITTAL, Plane.CORONAL, Plane.AXIAL)
+"""Plane of a stack whose normal lies nearest to the patient's x, y or z axis."""
 
 
 @dataclass(frozen=True)
