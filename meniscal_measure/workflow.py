@@ -219,7 +219,7 @@ def propose_landmarks(stack: Stack, laterality: Laterality) -> tuple[LandmarkSet
     if proposal.landmarks is None:
         raise NothingMeasurableError(
             f"No landmarks are proposed for {describe(stack)}: {proposal.reason} Place them"
-            " yourself and give the landmark file (--landmarks FILE)."
+            " by hand: on the review page, or in a landmark file (--landmarks FILE)."
         )
     return proposal.landmarks, proposal.confidence
 

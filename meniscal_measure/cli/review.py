@@ -73,17 +73,17 @@ def review(
         _check_order(blinded=blinded, keep_order=keep_order, repeats=repeats)
         _check_packages()
         from meniscal_measure.review.desk import Desk
-        from meniscal_measure.review.locator import locator
         from meniscal_measure.review.plan import Blinding
         from meniscal_measure.review.serve import PageServer
         from meniscal_measure.review.signing import Terms
         from meniscal_measure.review.worklist import open_worklist
+        from meniscal_measure.workflow import propose_landmarks
 
         terms = Terms(
             Conventions(axis=axis, threshold_rule=threshold_rule),
             Blinding(None if keep_order else seed, repeats) if blinded else None,
         )
-        desk = Desk(open_worklist(path), store, terms, propose=locator())
+        desk = Desk(open_worklist(path), store, terms, propose=propose_landmarks)
         desk.prepare_first()
         server = PageServer(desk, port=port)
         address = server.address + (f"#reader={quote(reader, safe='')}" if reader else "")

@@ -32,6 +32,9 @@ STATUS: dict[type[MeniscalMeasureError], int] = {
 }
 """HTTP status of each kind of error; the first that fits counts."""
 
+SERIES_HEADER = "X-Series"
+"""Names the series the page shows, as the server told it; absent while the page does not know."""
+
 Json = dict[str, Any]
 Answer = Callable[[Desk, str, Request, Json], Response]
 """Answers a request of a reader: desk, reader, request, parsed body."""

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from meniscal_measure.errors import UsageError
-from meniscal_measure.review.drafts import Draft, Drafts
+from meniscal_measure.review.drafts import Draft, DraftKey, Drafts
 from meniscal_measure.review.journal import Journal, Signing, Verdict
 from meniscal_measure.review.knee import OpenKnee, Propose, blinded
 from meniscal_measure.review.knees import Knees
@@ -40,6 +40,11 @@ class Place:
     label: str
     knee: OpenKnee
     shown: OpenKnee
+
+    @property
+    def draft(self) -> DraftKey:
+        """What the working state belongs to."""
+        return DraftKey(self.key, self.knee.images)
 
 
 class Desk:
@@ -103,8 +108,16 @@ class Desk:
         _, task = self._task(reader, task_id)
         return TaskKey(reader, self.knees[task.knee].name, task.round)
 
-    def place(self, reader: str, task_id: str) -> Place:
+    def place(self, reader: str, task_id: str, series: str = "") -> Place:
         """Open the knee of a task, with its proposal unless the reader must not see it.
+
+        Parameters
+        ----------
+        reader, task_id
+            Whose task.
+        series
+            Which coronal series of it; by default the one the reader was last on, else the one
+            the program chooses.
 
         Raises
         ------
@@ -113,23 +126,29 @@ class Desk:
         """
         if self.is_blinded:
             return self.glance(reader, task_id)
-        return self._placed(reader, task_id, self._open.whole)
+        return self._placed(reader, task_id, series, self._open.whole)
 
-    def glance(self, reader: str, task_id: str) -> Place:
-        """Open the knee of a task without waiting for a proposal.
+    def glance(self, reader: str, task_id: str, series: str = "") -> Place:
+        """Open the knee of a task without waiting for a proposal; see `place`.
 
         Raises
         ------
         MeniscalMeasureError
             If the reader has no such task or the images cannot be used.
         """
-        return self._placed(reader, task_id, self._open.glance)
+        return self._placed(reader, task_id, series, self._open.glance)
 
-    def _placed(self, reader: str, task_id: str, opened: Callable[[Knee], OpenKnee]) -> Place:
+    def _placed(
+        self, reader: str, task_id: str, series: str, opened: Callable[[Knee], OpenKnee]
+    ) -> Place:
         number, task = self._task(reader, task_id)
-        knee = opened(self.knees[task.knee])
+        key = self.key(reader, task_id)
+        listed = self.knees[task.knee]
+        asked = "" if self.is_blinded else series or self.drafts.last_images(key)
+        is_usual = asked in ("", self._open.glance(listed).images)
+        knee = opened(listed if is_usual else replace(listed, series=asked))
         return Place(
-            key=self.key(reader, task_id),
+            key=key,
             label=self._label(number, task),
             knee=knee,
             shown=blinded(knee) if self.is_blinded else knee,
@@ -151,7 +170,7 @@ class Desk:
     def begin(self, place: Place) -> Draft:
         """Take up the working state of a task where it was left."""
         first = first_state(place.shown.proposal, place.knee.grids)
-        return self.drafts.begin(place.key, place.knee.images, json.dumps(first.as_dict()))
+        return self.drafts.begin(place.draft, json.dumps(first.as_dict()))
 
     def state(self, place: Place, content: Any) -> State:
         """Take a working state from what the page sent."""
@@ -179,33 +198,36 @@ class Desk:
         whole = self._open.whole(place.knee.knee)  # the record holds the proposal, seen or not
         content = measured_content(whole, state, reading, self.terms, before)
         with self.store.writing() as connection:
-            self.drafts.signed(connection, place.key, revision)
+            self.drafts.signed(connection, place.draft, revision)
             return self.journal.append(connection, place.key, Verdict.MEASURED, content)
 
-    def reject(self, key: TaskKey, rejection: str, draft: Draft | None) -> Signing:
-        """Sign that a knee is not measured, with the reason.
+    def reject(self, key: TaskKey, rejection: str) -> Signing:
+        """Sign that a knee that cannot be opened is not measured, with the reason."""
+        content = rejected_content(None, None, self.terms, _reason(rejection))
+        with self.store.writing() as connection:
+            return self.journal.append(connection, key, Verdict.REJECTED, content)
 
-        `draft` is what the reader saw, and None for a knee that cannot be opened.
+    def reject_seen(self, place: Place, rejection: str, revision: int) -> Signing:
+        """Sign that a knee is not measured, with the reason and what the reader saw.
 
         Raises
         ------
         StaleStateError
             If the working state has moved on since.
         """
-        if not rejection.strip():
-            raise UsageError("Give the reason for which the knee is rejected.")
-        state = None if draft is None else json.loads(draft.state)
-        content = rejected_content(state, self.terms, rejection.strip())
+        state = json.loads(self.drafts.at(place.draft, revision).state)
+        content = rejected_content(place.knee, state, self.terms, _reason(rejection))
         with self.store.writing() as connection:
-            if draft is not None:
-                self.drafts.signed(connection, key, draft.revision)
-            return self.journal.append(connection, key, Verdict.REJECTED, content)
+            self.drafts.signed(connection, place.draft, revision)
+            return self.journal.append(connection, place.key, Verdict.REJECTED, content)
 
     def _before(self, place: Place) -> State:
         earlier = self.journal.latest(place.key)
         if earlier is not None and earlier.verdict is Verdict.MEASURED:
-            return self.state(place, earlier.record["state"])
-        return self.state(place, json.loads(self.drafts.first(place.key)))
+            record = earlier.record
+            if record["series"]["key"] == place.knee.images:
+                return self.state(place, record["state"])
+        return self.state(place, json.loads(self.drafts.first(place.draft)))
 
     def _plan(self, reader: str) -> dict[str, tuple[int, Task]]:
         if reader not in self._plans:
@@ -225,6 +247,12 @@ class Desk:
 
     def _label(self, number: int, task: Task) -> str:
         return f"Knee {number}" if self.is_blinded else self.knees[task.knee].name
+
+
+def _reason(rejection: str) -> str:
+    if not rejection.strip():
+        raise UsageError("Give the reason for which the knee is rejected.")
+    return rejection.strip()
 
 
 def _about(knees: Sequence[Knee], terms: Terms) -> dict[str, str]:

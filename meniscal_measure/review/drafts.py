@@ -13,6 +13,21 @@ from meniscal_measure.errors import StaleStateError, UsageError
 from meniscal_measure.review.store import Store, TaskKey
 
 _OF_TASK = "reader = ? AND knee = ? AND round = ?"
+_OPENED = f"SELECT images, opened FROM desk WHERE {_OF_TASK} ORDER BY opened DESC"
+_OF_DRAFT = f"{_OF_TASK} AND images = ?"
+
+
+@dataclass(frozen=True)
+class DraftKey:
+    """What a working state belongs to: a reading, and the series it is done on."""
+
+    task: TaskKey
+    images: str
+
+    @property
+    def values(self) -> tuple[str, str, int, str]:
+        """As the columns of the store have it."""
+        return self.task.reader, self.task.knee, self.task.round, self.images
 
 
 @dataclass(frozen=True)
@@ -32,68 +47,65 @@ class Drafts:
     def __init__(self, store: Store) -> None:
         self._store = store
 
-    def begin(self, key: TaskKey, images: str, state: str) -> Draft:
-        """Return the working state as it was left, or begin one with `state`.
+    def begin(self, key: DraftKey, state: str) -> Draft:
+        """Return the working state on these images as it was left, or begin one with `state`.
 
         Parameters
         ----------
         key
-            The reading.
-        images
-            UID of the series the state belongs to.
+            The reading, and the series; a reader may have begun on several.
         state
             State to begin with.
-
-        Raises
-        ------
-        UsageError
-            If the state was begun on other images.
         """
         with self._store.writing() as connection:
-            row = connection.execute(
-                f"SELECT images FROM desk WHERE {_OF_TASK}", _values(key)
-            ).fetchone()
-            if row is None:
+            opened = connection.execute(_OPENED, key.values[:3]).fetchall()
+            newest = opened[0][1] + 1 if opened else 0
+            if key.images not in dict(opened):
                 connection.execute(
-                    "INSERT INTO desk VALUES (?, ?, ?, ?, 0, 0, NULL)", (*_values(key), images)
+                    "INSERT INTO desk VALUES (?, ?, ?, ?, 0, 0, NULL, ?)", (*key.values, newest)
                 )
                 connection.execute(
-                    "INSERT INTO step VALUES (?, ?, ?, 0, ?)", (*_values(key), state)
+                    "INSERT INTO step VALUES (?, ?, ?, ?, 0, ?)", (*key.values, state)
                 )
-            elif row[0] != images:
-                raise UsageError(
-                    "The working state kept for this knee was begun on other images. Name another"
-                    " store, or give the knee another name in the work list."
+            elif opened[0][0] != key.images:
+                connection.execute(
+                    f"UPDATE desk SET opened = ? WHERE {_OF_DRAFT}", (newest, *key.values)
                 )
             return _draft(connection, key)
 
-    def at(self, key: TaskKey, revision: int) -> Draft:
+    def last_images(self, key: TaskKey) -> str:
+        """Name the series a reader was last on; empty before the first."""
+        with self._store.reading() as connection:
+            row = connection.execute(_OPENED, (key.reader, key.knee, key.round)).fetchone()
+        return str(row[0]) if row else ""
+
+    def at(self, key: DraftKey, revision: int) -> Draft:
         """Return the working state if it is still at this revision."""
         with self._store.reading() as connection:
             _step(connection, key, revision)
             return _draft(connection, key)
 
-    def first(self, key: TaskKey) -> str:
+    def first(self, key: DraftKey) -> str:
         """Return the state a reading was begun with: what was proposed then."""
         with self._store.reading() as connection:
             row = connection.execute(
-                f"SELECT state FROM step WHERE {_OF_TASK} ORDER BY step LIMIT 1", _values(key)
+                f"SELECT state FROM step WHERE {_OF_DRAFT} ORDER BY step LIMIT 1", key.values
             ).fetchone()
         return str(row[0])
 
-    def change(self, key: TaskKey, revision: int, state: str) -> Draft:
+    def change(self, key: DraftKey, revision: int, state: str) -> Draft:
         """Keep a new state; steps that had been undone are dropped."""
         with self._store.writing() as connection:
             step = _step(connection, key, revision) + 1
             connection.execute(
-                f"DELETE FROM step WHERE {_OF_TASK} AND step >= ?", (*_values(key), step)
+                f"DELETE FROM step WHERE {_OF_DRAFT} AND step >= ?", (*key.values, step)
             )
             connection.execute(
-                "INSERT INTO step VALUES (?, ?, ?, ?, ?)", (*_values(key), step, state)
+                "INSERT INTO step VALUES (?, ?, ?, ?, ?, ?)", (*key.values, step, state)
             )
             return _moved_to(connection, key, step)
 
-    def move(self, key: TaskKey, revision: int, by: int) -> Draft:
+    def move(self, key: DraftKey, revision: int, by: int) -> Draft:
         """Undo (-1) or redo (+1); stays where it is at either end."""
         with self._store.writing() as connection:
             step = _step(connection, key, revision) + by
@@ -102,14 +114,14 @@ class Drafts:
                 return draft
             return _moved_to(connection, key, step)
 
-    def signed(self, connection: sqlite3.Connection, key: TaskKey, revision: int) -> Draft:
+    def signed(self, connection: sqlite3.Connection, key: DraftKey, revision: int) -> Draft:
         """Note within the transaction of a signing that this revision was signed."""
         return _moved_to(connection, key, _step(connection, key, revision))
 
-    def keep_view(self, key: TaskKey, view: str) -> None:
+    def keep_view(self, key: DraftKey, view: str) -> None:
         """Keep slice, window and zoom; the newest wins."""
         with self._store.writing() as connection:
-            connection.execute(f"UPDATE desk SET view = ? WHERE {_OF_TASK}", (view, *_values(key)))
+            connection.execute(f"UPDATE desk SET view = ? WHERE {_OF_DRAFT}", (view, *key.values))
 
     def begun(self, reader: str) -> set[tuple[str, int]]:
         """Knee and round of every reading on which this reader has changed something."""
@@ -120,13 +132,9 @@ class Drafts:
         return {(knee, round_) for knee, round_ in rows}
 
 
-def _values(key: TaskKey) -> tuple[str, str, int]:
-    return key.reader, key.knee, key.round
-
-
-def _step(connection: sqlite3.Connection, key: TaskKey, revision: int) -> int:
+def _step(connection: sqlite3.Connection, key: DraftKey, revision: int) -> int:
     row = connection.execute(
-        f"SELECT revision, step FROM desk WHERE {_OF_TASK}", _values(key)
+        f"SELECT revision, step FROM desk WHERE {_OF_DRAFT}", key.values
     ).fetchone()
     if row is None:
         raise UsageError("Nothing was begun on this knee. Open it first.")
@@ -138,21 +146,21 @@ def _step(connection: sqlite3.Connection, key: TaskKey, revision: int) -> int:
     return int(row[1])
 
 
-def _moved_to(connection: sqlite3.Connection, key: TaskKey, step: int) -> Draft:
+def _moved_to(connection: sqlite3.Connection, key: DraftKey, step: int) -> Draft:
     connection.execute(
-        f"UPDATE desk SET step = ?, revision = revision + 1 WHERE {_OF_TASK}", (step, *_values(key))
+        f"UPDATE desk SET step = ?, revision = revision + 1 WHERE {_OF_DRAFT}", (step, *key.values)
     )
     return _draft(connection, key)
 
 
-def _draft(connection: sqlite3.Connection, key: TaskKey) -> Draft:
+def _draft(connection: sqlite3.Connection, key: DraftKey) -> Draft:
     revision, step, view = connection.execute(
-        f"SELECT revision, step, view FROM desk WHERE {_OF_TASK}", _values(key)
+        f"SELECT revision, step, view FROM desk WHERE {_OF_DRAFT}", key.values
     ).fetchone()
     steps = dict(
         connection.execute(
-            f"SELECT step, CASE step WHEN ? THEN state END FROM step WHERE {_OF_TASK}",
-            (step, *_values(key)),
+            f"SELECT step, CASE step WHEN ? THEN state END FROM step WHERE {_OF_DRAFT}",
+            (step, *key.values),
         ).fetchall()
     )
     return Draft(revision, steps[step], step > min(steps), step < max(steps), view)

@@ -9,10 +9,10 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from meniscal_measure.anatomy import Side
+from meniscal_measure.anatomy import Plane, Side
 from meniscal_measure.caliper.checks import check_side
 from meniscal_measure.caliper.landmarks import LandmarkSet
-from meniscal_measure.errors import InputError, LandmarkError
+from meniscal_measure.errors import InputError, LandmarkError, UsageError
 from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.landmark_file import named_sop_instance_uids, read_landmark_file
 from meniscal_measure.review.worklist import Knee
@@ -22,13 +22,18 @@ from meniscal_measure.series.pixels import read_pixels
 from meniscal_measure.series.scan import open_study
 from meniscal_measure.series.side import resolve_side
 
-Propose = Callable[[Stack, Laterality], LandmarkSet | None]
-"""Proposes slice and landmarks on a coronal stack, or says with an `InputError` why it cannot."""
+Propose = Callable[[Stack, Laterality], tuple[LandmarkSet, float]]
+"""Proposes slice and landmarks on a coronal stack, and its confidence in them from 0 to 1; or says
+with an `InputError` why it cannot."""
 
 
 @dataclass(frozen=True)
 class OpenKnee:
-    """A knee whose headers were read. `remark` says why a proposal could not be used."""
+    """A knee whose headers were read.
+
+    `remark` says why a proposal could not be used; `confidence` is the program's own in what it
+    proposed, and None where a file or nothing proposes.
+    """
 
     knee: Knee
     study: Study
@@ -36,6 +41,7 @@ class OpenKnee:
     laterality: Laterality
     proposal: LandmarkSet | None
     remark: str
+    confidence: float | None = None
 
     @property
     def stack(self) -> Stack:
@@ -49,8 +55,8 @@ class OpenKnee:
 
     @property
     def images(self) -> str:
-        """What a working state is bound to: the series, as its UID."""
-        return self.stack.identity.series_instance_uid
+        """What a working state is bound to: the series, see `series_key`."""
+        return series_key(self.study, self.stack)
 
     def side(self, told: Side | None) -> Laterality:
         """Settle the side, with what the reader or the work list tells.
@@ -88,6 +94,7 @@ def blinded(knee: OpenKnee) -> OpenKnee:
         laterality=stack.laterality,
         proposal=None,
         remark="",
+        confidence=None,
     )
 
 
@@ -116,9 +123,39 @@ def open_knee(knee: Knee) -> OpenKnee:
         uids = named_sop_instance_uids(knee.landmarks) if knee.landmarks else ()
     except LandmarkError as error:
         uids, remarks = (), [*remarks, str(error)]
-    choice = choose_coronal(study, sop_instance_uid=next(iter(uids), None))
+    choice = _chosen(study, knee.series, next(iter(uids), None))
+    if knee.landmarks and uids and uids[0] not in _images_of(choice.stack):
+        knee = replace(knee, landmarks=None)  # they were placed on another series
     laterality = resolve_side(choice.stack, knee.side)
     return OpenKnee(knee, study, choice, laterality, None, " ".join(remarks))
+
+
+def _chosen(study: Study, series: str, sop_instance_uid: str | None) -> Choice:
+    if not series:
+        return choose_coronal(study, sop_instance_uid=sop_instance_uid)
+    for number, stack in enumerate(study.stacks, start=1):
+        if series_key(study, stack) == series:
+            return choose_coronal(study, stack_number=number)
+    raise UsageError(
+        f"The reading of this knee was begun on other images than {study.path} holds now. Bring"
+        " them back, name another store, or give the knee another name in the work list."
+    )
+
+
+def _images_of(stack: Stack) -> set[str]:
+    return {frame.sop_instance_uid for frame in stack.frames}
+
+
+def series_key(study: Study, stack: Stack) -> str:
+    """Name a stack within its study: its Series Instance UID, numbered where that holds several."""
+    uid = stack.identity.series_instance_uid
+    same = [other for other in study.stacks if other.identity.series_instance_uid == uid]
+    return uid if len(same) == 1 else f"{uid} {same.index(stack) + 1}"
+
+
+def coronal_stacks(study: Study) -> tuple[Stack, ...]:
+    """List the series a reader may choose among."""
+    return tuple(stack for stack in study.stacks if stack.plane is Plane.CORONAL)
 
 
 def _several_studies(study: Study) -> Iterator[str]:
@@ -136,18 +173,19 @@ def with_proposal(knee: OpenKnee, propose: Propose | None) -> OpenKnee:
     Where that cannot be used, the remark of the knee says why.
     """
     try:
-        return replace(knee, proposal=_proposal(knee, propose))
+        proposal, confidence = _proposal(knee, propose)
+        return replace(knee, proposal=proposal, confidence=confidence)
     except InputError as error:
         return replace(knee, remark=f"{knee.remark} {error}".strip())
 
 
-def _proposal(knee: OpenKnee, propose: Propose | None) -> LandmarkSet | None:
-    frames = knee.stack.frames
+def _proposal(knee: OpenKnee, propose: Propose | None) -> tuple[LandmarkSet | None, float | None]:
     if knee.knee.landmarks is not None:
-        found: LandmarkSet | None = read_landmark_file(knee.knee.landmarks, frames)
+        found, confidence = read_landmark_file(knee.knee.landmarks, knee.stack.frames), None
+    elif propose is not None:
+        found, confidence = propose(knee.stack, knee.laterality)
     else:
-        found = propose(knee.stack, knee.laterality) if propose is not None else None
-    if found is not None:
-        for item in (found.measured, *found.neighbours):
-            check_side(item, frames[item.slice_index].grid, knee.laterality.side)
-    return found
+        return None, None
+    for item in (found.measured, *found.neighbours):
+        check_side(item, knee.grids[item.slice_index], knee.laterality.side)
+    return found, confidence

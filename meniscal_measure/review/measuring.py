@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from meniscal_measure.caliper.landmarks import LandmarkSet, SliceLandmarks
+from meniscal_measure.caliper.landmarks import LandmarkSet, Origin, SliceLandmarks
 from meniscal_measure.caliper.measure import slice_geometry
 from meniscal_measure.caliper.reading import Conventions, Reading
 from meniscal_measure.caliper.refinement import REFINABLE, refine_slice
@@ -59,6 +59,7 @@ def _measured(
             placed,
             conventions=conventions,
             measure_neighbours=with_neighbours,
+            confidence=_confidence(knee, state),
         )
     except (LandmarkError, SideError) as error:
         return Measured(None, _without_place(error, state.slice_index), left_out)
@@ -71,10 +72,22 @@ def measure_proposal(knee: OpenKnee, state: State, conventions: Conventions) -> 
         return None
     try:
         return measure_placed(
-            knee.choice, knee.side(state.side), knee.proposal, conventions=conventions
+            knee.choice,
+            knee.side(state.side),
+            knee.proposal,
+            conventions=conventions,
+            confidence=knee.confidence,
         )
     except (LandmarkError, SideError):
         return None
+
+
+def _confidence(knee: OpenKnee, state: State) -> float | None:
+    """Confidence of the program, as long as points it proposed are measured on its slice."""
+    proposal, points = knee.proposal, state.points.get(state.slice_index, {})
+    is_its_slice = proposal is not None and proposal.measured.slice_index == state.slice_index
+    is_proposed = any(point.origin is Origin.PROPOSED for point in points.values())
+    return knee.confidence if is_its_slice and is_proposed else None
 
 
 def _seen(state: State) -> tuple[State, tuple[str, ...]]:

@@ -10,6 +10,7 @@ from meniscal_measure.anatomy import Compartment
 from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM
 from meniscal_measure.caliper.reading import CompartmentReading, Conventions, Reading, SliceReading
 from meniscal_measure.geometry import FloatArray, PixelGrid, orientation_letters
+from meniscal_measure.locate.calibration import GOOD_MM
 from meniscal_measure.report.marks import Marks, compartment_marks
 from meniscal_measure.report.words import (
     SLICE_WORDS,
@@ -20,14 +21,20 @@ from meniscal_measure.report.words import (
     interval_words,
     length_words,
     probability_words,
+    status_words,
     threshold_remark,
     value_words,
 )
-from meniscal_measure.review.knee import OpenKnee
+from meniscal_measure.review.knee import OpenKnee, coronal_stacks, series_key
 from meniscal_measure.review.measuring import Measured
 from meniscal_measure.review.planes import other_planes
 from meniscal_measure.review.state import QUALITY_WORDS
 from meniscal_measure.series.model import Stack
+
+CONFIDENCE_WORDS = (
+    "The confidence is the program's own estimate of how likely both rims and both outer edges lie"
+    f" within {GOOD_MM} mm of where a careful reader puts them."
+)
 
 Json = dict[str, Any]
 
@@ -48,7 +55,7 @@ def knee_on_page(knee: OpenKnee) -> Json:
             for part in (identity.patient_name, identity.patient_id, identity.study_date)
             if part
         ),
-        "series": knee.choice.reason,
+        "series": _series(knee),
         "side": {
             "known": knee.laterality.side,
             "source": knee.laterality.source,
@@ -58,6 +65,27 @@ def knee_on_page(knee: OpenKnee) -> Json:
         "planes": [_plane(stack) for stack in other_planes(knee.study, knee.stack)],
         "quality": [{"code": code, "words": words} for code, words in QUALITY_WORDS.items()],
     }
+
+
+def _series(knee: OpenKnee) -> Json:
+    """Name the coronal series of the study; none where their identity was taken away."""
+    choices = [
+        {"key": series_key(knee.study, stack), "words": _series_words(stack)}
+        for stack in coronal_stacks(knee.study)
+        if stack.identity.series_instance_uid
+    ]
+    key = knee.images if choices else ""
+    return {"key": key, "reason": knee.choice.reason, "choices": choices}
+
+
+def _series_words(stack: Stack) -> str:
+    identity, contrast = stack.identity, stack.contrast
+    number = "" if identity.series_number is None else f"{identity.series_number} "
+    suppressed = " fat-suppressed" if contrast.fat_suppressed else ""
+    return (
+        f"{number}{identity.series_description or 'no description'} · {contrast.weighting}"
+        f"{suppressed} · {len(stack.frames)} slices"
+    )
 
 
 def _border_letters(grid: PixelGrid) -> Json:
@@ -80,6 +108,7 @@ def _proposed(knee: OpenKnee) -> Json | None:
     return {
         "slice": knee.proposal.measured.slice_index,
         "why": f"{SLICE_WORDS[knee.proposal.slice_convention]}: {knee.proposal.slice_reason}",
+        "confidence": "" if knee.confidence is None else CONFIDENCE_WORDS,
     }
 
 
@@ -103,6 +132,7 @@ def measured_on_page(measured: Measured, knee: OpenKnee) -> Json:
     slices = (reading.measured, *reading.neighbours)
     return {
         "message": "",
+        "status": status_words(reading),
         "slices": {
             str(part.slice_index): _slice(part, reading, knee.grids[part.slice_index])
             for part in slices

@@ -13,7 +13,7 @@ from starlette.routing import Route
 from meniscal_measure.errors import UsageError
 from meniscal_measure.report.notice import NOTICE
 from meniscal_measure.report.window import display_window
-from meniscal_measure.review.answers import Answer, Endpoint, Json, endpoint
+from meniscal_measure.review.answers import SERIES_HEADER, Answer, Endpoint, Json, endpoint
 from meniscal_measure.review.desk import Desk, Place
 from meniscal_measure.review.drafts import Draft
 from meniscal_measure.review.journal import Signing, Verdict
@@ -80,7 +80,11 @@ def _fixed(content: bytes, media_type: str) -> Endpoint:
 
 
 def _place(desk: Desk, reader: str, request: Request) -> Place:
-    return desk.place(reader, request.path_params["task"])
+    return desk.place(reader, request.path_params["task"], request.headers.get(SERIES_HEADER, ""))
+
+
+def _glance(desk: Desk, reader: str, request: Request) -> Place:
+    return desk.glance(reader, request.path_params["task"], request.headers.get(SERIES_HEADER, ""))
 
 
 def _tasks(desk: Desk, reader: str, request: Request, body: Json) -> Response:
@@ -96,7 +100,7 @@ def _tasks(desk: Desk, reader: str, request: Request, body: Json) -> Response:
 
 def _knee(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     """Answer with what the headers tell, so that the first slice is not kept waiting."""
-    place = desk.glance(reader, request.path_params["task"])
+    place = _glance(desk, reader, request)
     middle = len(place.knee.grids) // 2
     return JSONResponse(
         {
@@ -129,23 +133,25 @@ def _working(draft: Draft, desk: Desk, place: Place) -> Json:
         "state": json.loads(draft.state),
         "can_undo": draft.can_undo,
         "can_redo": draft.can_redo,
-        "signed": None if signing is None else _signed(signing, json.loads(draft.state)),
+        "signed": None if signing is None else _signed(signing, json.loads(draft.state), place),
     }
 
 
-def _signed(signing: Signing, state: Json) -> Json:
+def _signed(signing: Signing, state: Json, place: Place) -> Json:
     record = signing.record
+    is_here = record["series"] is None or record["series"]["key"] == place.knee.images
     return {
         "number": signing.number,
         "at": signing.signed_at,
         "by": signing.key.reader,
         "rejection": record["rejection"],
-        "is_current": signing.verdict is Verdict.REJECTED or record["state"] == state,
+        "is_current": signing.verdict is Verdict.REJECTED or (is_here and record["state"] == state),
+        "elsewhere": not is_here,
     }
 
 
 def _slice(desk: Desk, reader: str, request: Request, body: Json) -> Response:
-    place = desk.glance(reader, request.path_params["task"])
+    place = _glance(desk, reader, request)
     return _pixels(place.knee.stack, request.path_params["index"])
 
 
@@ -163,12 +169,12 @@ def _stack(place: Place, request: Request) -> tuple[Stack, int]:
 
 
 def _plane_slice(desk: Desk, reader: str, request: Request, body: Json) -> Response:
-    place = desk.glance(reader, request.path_params["task"])
+    place = _glance(desk, reader, request)
     return _pixels(*_stack(place, request))
 
 
 def _plane_cuts(desk: Desk, reader: str, request: Request, body: Json) -> Response:
-    place = desk.glance(reader, request.path_params["task"])
+    place = _glance(desk, reader, request)
     stack, index = _stack(place, request)
     image = stack.frames[index].grid
     (pixels,) = read_pixels(stack, [index])
@@ -208,7 +214,7 @@ def _snap(desk: Desk, reader: str, request: Request, body: Json) -> Response:
 def _change(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     place = _place(desk, reader, request)
     state = desk.state(place, body["state"])
-    draft = desk.drafts.change(place.key, int(body["revision"]), json.dumps(state.as_dict()))
+    draft = desk.drafts.change(place.draft, int(body["revision"]), json.dumps(state.as_dict()))
     return JSONResponse(_working(draft, desk, place))
 
 
@@ -222,7 +228,7 @@ def _redo(desk: Desk, reader: str, request: Request, body: Json) -> Response:
 
 def _moved(desk: Desk, reader: str, request: Request, body: Json, *, by: int) -> Response:
     place = _place(desk, reader, request)
-    draft = desk.drafts.move(place.key, int(body["revision"]), by)
+    draft = desk.drafts.move(place.draft, int(body["revision"]), by)
     return JSONResponse(_working(draft, desk, place))
 
 
@@ -230,7 +236,7 @@ def _view(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     text = json.dumps(body["view"], allow_nan=False)
     if len(text) > MAX_VIEW_LENGTH:
         raise UsageError("The view is too long to be kept.")
-    desk.drafts.keep_view(desk.key(reader, request.path_params["task"]), text)
+    desk.drafts.keep_view(_glance(desk, reader, request).draft, text)
     return JSONResponse({})
 
 
@@ -243,11 +249,10 @@ def _sign(desk: Desk, reader: str, request: Request, body: Json) -> Response:
 
 
 def _reject(desk: Desk, reader: str, request: Request, body: Json) -> Response:
-    key = desk.key(reader, request.path_params["task"])
     reason = str(body["reason"])
     if body["revision"] is None:  # the knee could not be opened
-        desk.reject(key, reason, None)
+        desk.reject(desk.key(reader, request.path_params["task"]), reason)
         return JSONResponse({})
     place = _place(desk, reader, request)
-    desk.reject(key, reason, desk.drafts.at(key, int(body["revision"])))
+    desk.reject_seen(place, reason, int(body["revision"]))
     return JSONResponse(_working(desk.begin(place), desk, place))

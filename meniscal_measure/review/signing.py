@@ -15,6 +15,7 @@ from meniscal_measure.review.measuring import Measured, measure_proposal
 from meniscal_measure.review.plan import Blinding
 from meniscal_measure.review.present import extrusions
 from meniscal_measure.review.state import State
+from meniscal_measure.series.choose import describe
 
 Json = dict[str, Any]
 
@@ -68,7 +69,7 @@ def measured_content(
     """
     proposed = measure_proposal(knee, state, terms.conventions)
     return {
-        **_common(state.as_dict(), terms),
+        **_common(knee, state.as_dict(), terms),
         "reading": reading_to_dict(reading),
         "proposal": None if proposed is None else reading_to_dict(proposed),
         "extrusion_mm": {"signed": extrusions(reading), "proposed": extrusions(proposed)},
@@ -77,10 +78,15 @@ def measured_content(
     }
 
 
-def rejected_content(state: Json | None, terms: Terms, rejection: str) -> Json:
-    """Content of a signing of a knee that is not measured, with the reason."""
+def rejected_content(
+    knee: OpenKnee | None, state: Json | None, terms: Terms, rejection: str
+) -> Json:
+    """Content of a signing of a knee that is not measured, with the reason.
+
+    `knee` and `state` are what the reader saw, and None for a knee that cannot be opened.
+    """
     return {
-        **_common(state, terms),
+        **_common(knee, state, terms),
         "reading": None,
         "proposal": None,
         "extrusion_mm": {},
@@ -89,8 +95,10 @@ def rejected_content(state: Json | None, terms: Terms, rejection: str) -> Json:
     }
 
 
-def _common(state: Json | None, terms: Terms) -> Json:
+def _common(knee: OpenKnee | None, state: Json | None, terms: Terms) -> Json:
+    series = None if knee is None else {"key": knee.images, "words": describe(knee.stack)}
     return {
+        "series": series,
         "software": {"name": "meniscal_measure", "version": __version__},
         "conventions": asdict(terms.conventions),
         "blinding": None if terms.blinding is None else asdict(terms.blinding),

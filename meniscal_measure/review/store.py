@@ -16,7 +16,7 @@ from pathlib import Path
 
 from meniscal_measure.errors import OutputError, UsageError
 
-LAYOUT = "meniscal_measure review 1"
+LAYOUT = "meniscal_measure review 2"
 """Names the layout of the database; another one is refused."""
 
 BUSY_WAIT_S = 10.0
@@ -48,15 +48,17 @@ CREATE TABLE desk (
     revision INTEGER NOT NULL,
     step INTEGER NOT NULL,
     view TEXT,
-    PRIMARY KEY (reader, knee, round)
+    opened INTEGER NOT NULL,
+    PRIMARY KEY (reader, knee, round, images)
 );
 CREATE TABLE step (
     reader TEXT NOT NULL,
     knee TEXT NOT NULL,
     round INTEGER NOT NULL,
+    images TEXT NOT NULL,
     step INTEGER NOT NULL,
     state TEXT NOT NULL,
-    PRIMARY KEY (reader, knee, round, step)
+    PRIMARY KEY (reader, knee, round, images, step)
 );
 """
 

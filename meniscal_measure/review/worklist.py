@@ -31,6 +31,8 @@ class Knee:
     study: Path
     side: Side | None = None
     landmarks: Path | None = None
+    series: str = ""
+    """Coronal series a reader chose, as `series_key` names it; empty leaves it to the program."""
 
 
 def open_worklist(path: Path) -> tuple[Knee, ...]:

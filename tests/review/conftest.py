@@ -133,7 +133,9 @@ class Painted:
         for number, plane in enumerate(self.planes, start=1):
             series = self._series(number, plane, study_uid, frame_of_reference)
             for index in range(self.slices):
-                self._write_slice(folder / f"{plane}-{index:02d}.dcm", series, plane, index)
+                self._write_slice(
+                    folder / f"{number}-{plane}-{index:02d}.dcm", series, plane, index
+                )
         return folder
 
     def _series(self, number: int, plane: str, study: str, frame_of_reference: str) -> Dataset:

@@ -28,25 +28,25 @@ def client(open_desk: Callable[..., Desk], served: Callable[[Desk], Any], study:
 
 
 def test_a_file_that_vanished_is_named(client: Any, study: Path) -> None:
-    (study / "coronal-05.dcm").unlink()
+    (study / "1-coronal-05.dcm").unlink()
     base = f"tasks/{client.first_task()}"
 
     status, content = client.ask(f"{base}/slices/5")
 
     assert status == 422
-    assert "coronal-05.dcm" in json.loads(content)["message"]
+    assert "1-coronal-05.dcm" in json.loads(content)["message"]
     rows, columns = HEADER.unpack_from(client.ask(f"{base}/slices/4")[1])[2:]
     assert (rows, columns) == (256, 256)
 
 
 def test_a_slice_that_broke_is_named(client: Any, study: Path) -> None:
-    file = study / "coronal-05.dcm"
+    file = study / "1-coronal-05.dcm"
     file.write_bytes(file.read_bytes()[:2000])
 
     status, content = client.ask(f"tasks/{client.first_task()}/slices/5")
 
     assert status == 422
-    assert "coronal-05.dcm" in json.loads(content)["message"]
+    assert "1-coronal-05.dcm" in json.loads(content)["message"]
 
 
 def test_a_study_that_vanished_is_said_and_can_be_rejected(

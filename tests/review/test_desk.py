@@ -44,7 +44,7 @@ def state_of(desk: Desk, place: Place) -> State:
 
 def change(desk: Desk, place: Place, state: State) -> int:
     revision = desk.begin(place).revision
-    return desk.drafts.change(place.key, revision, json.dumps(state.as_dict())).revision
+    return desk.drafts.change(place.draft, revision, json.dumps(state.as_dict())).revision
 
 
 def signed(outcome: Signing | str) -> Signing:
@@ -206,14 +206,14 @@ def test_an_unfinished_knee_is_not_signed_and_says_what_is_missing(desk: Desk) -
 
 def test_a_knee_can_be_rejected_with_a_reason_even_if_it_cannot_be_read(desk: Desk) -> None:
     place = place_of(desk)
-    desk.reject(place.key, "Images cannot be read", None)
-    signing = desk.reject(place.key, "Other: wrong knee", desk.begin(place))
+    desk.reject(place.key, "Images cannot be read")
+    signing = desk.reject_seen(place, "Other: wrong knee", desk.begin(place).revision)
 
     assert [entry.verdict for entry in desk.journal.all()] == ["rejected", "rejected"]
     assert signing.record["rejection"] == "Other: wrong knee"
     assert desk.tasks("AB")[0]["status"] == "rejected"
     with pytest.raises(UsageError, match=r"Give the reason"):
-        desk.reject(place.key, "  ", None)
+        desk.reject(place.key, "  ")
 
 
 def test_a_point_is_snapped_onto_the_edge_nearby(

@@ -30,14 +30,14 @@ def test_a_slice_that_cannot_be_read_says_so_in_its_place(
     study = painted()
     client = served(open_desk(study))
     client.json(f"tasks/{client.first_task()}/desk")  # headers are read, then the file is lost
-    (study / "coronal-07.dcm").unlink()
+    (study / "1-coronal-07.dcm").unlink()
     shown(client)
     page.keyboard.press("PageDown")
     page.keyboard.press("PageDown")
 
-    expect(page.locator("#todo")).to_contain_text("coronal-07.dcm")
+    expect(page.locator("#todo")).to_contain_text("1-coronal-07.dcm")
     page.keyboard.press("PageUp")
-    expect(page.locator("#todo")).not_to_contain_text("coronal-07.dcm")
+    expect(page.locator("#todo")).not_to_contain_text("1-coronal-07.dcm")
 
 
 def test_a_server_that_is_gone_is_said_and_what_is_not_kept_too(
@@ -84,9 +84,9 @@ def test_slices_are_seen_while_the_proposal_is_being_found(
     sample = samples / "exactly-3mm"
     found = Event()
 
-    def propose(stack: Stack, laterality: Laterality) -> LandmarkSet:
+    def propose(stack: Stack, laterality: Laterality) -> tuple[LandmarkSet, float]:
         assert found.wait(20)
-        return read_landmark_file(sample / "landmarks.json", stack.frames)
+        return read_landmark_file(sample / "landmarks.json", stack.frames), 0.9
 
     knee = Knee("knee", sample / "series-1")
     desk = Desk([knee], tmp_path / "store.sqlite", Terms(Conventions()), propose=propose)
@@ -110,7 +110,7 @@ def test_slices_are_seen_while_the_proposal_is_being_found(
 def test_why_nothing_is_proposed_is_said(
     samples: Path, tmp_path: Path, served: Serve, shown: Show
 ) -> None:
-    def propose(stack: Stack, laterality: Laterality) -> LandmarkSet:
+    def propose(stack: Stack, laterality: Laterality) -> tuple[LandmarkSet, float]:
         raise NothingMeasurableError("Nothing is proposed: this does not look like a knee.")
 
     knee = Knee("knee", samples / "exactly-3mm" / "series-1")

@@ -14,11 +14,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meniscal_measure.errors import InputError, OutputError, StaleStateError, UsageError
-from meniscal_measure.review.drafts import Drafts
+from meniscal_measure.review.drafts import DraftKey, Drafts
 from meniscal_measure.review.journal import Journal, Signing, Verdict
 from meniscal_measure.review.store import Store, TaskKey
 
 KEY = TaskKey("Reader A", "knee 1", 1)
+DRAFT = DraftKey(KEY, "1.2.3")
 SETTINGS = {"conventions": "rim_to_rim"}
 
 
@@ -118,34 +119,40 @@ def test_a_full_disk_is_said_and_loses_nothing_signed(store: Store) -> None:
 
 def test_a_change_made_on_an_old_state_is_refused(store: Store) -> None:
     drafts = Drafts(store)
-    start = drafts.begin(KEY, "1.2.3", "begun")
-    drafts.change(KEY, start.revision, "first tab")
+    start = drafts.begin(DRAFT, "begun")
+    drafts.change(DRAFT, start.revision, "first tab")
 
     with pytest.raises(StaleStateError, match=r"changed in another tab"):
-        drafts.change(KEY, start.revision, "second tab")
+        drafts.change(DRAFT, start.revision, "second tab")
 
-    assert drafts.begin(KEY, "1.2.3", "begun").state == "first tab"
+    assert drafts.begin(DRAFT, "begun").state == "first tab"
 
 
 def test_readers_have_working_states_of_their_own(store: Store) -> None:
     drafts = Drafts(store)
     for reader in ("Reader A", "Reader B"):
-        key = TaskKey(reader, "knee 1", 1)
-        drafts.change(key, drafts.begin(key, "1.2.3", "begun").revision, reader)
+        key = DraftKey(TaskKey(reader, "knee 1", 1), "1.2.3")
+        drafts.change(key, drafts.begin(key, "begun").revision, reader)
 
     states = [
-        drafts.begin(TaskKey(reader, "knee 1", 1), "1.2.3", "").state
+        drafts.begin(DraftKey(TaskKey(reader, "knee 1", 1), "1.2.3"), "").state
         for reader in ("Reader A", "Reader B")
     ]
     assert states == ["Reader A", "Reader B"]
     assert drafts.begun("Reader A") == {("knee 1", 1)}
 
 
-def test_a_working_state_is_not_shown_on_other_images(store: Store) -> None:
-    Drafts(store).begin(KEY, "1.2.3", "begun")
+def test_each_series_has_a_working_state_of_its_own_and_the_last_one_is_known(
+    store: Store,
+) -> None:
+    drafts, other = Drafts(store), DraftKey(KEY, "4.5.6")
+    assert drafts.last_images(KEY) == ""
+    drafts.change(DRAFT, drafts.begin(DRAFT, "begun").revision, "on the first")
 
-    with pytest.raises(UsageError, match=r"begun on other images"):
-        Drafts(store).begin(KEY, "4.5.6", "begun")
+    assert drafts.begin(other, "begun on the other").state == "begun on the other"
+    assert drafts.last_images(KEY) == "4.5.6"
+    assert drafts.begin(DRAFT, "begun").state == "on the first"
+    assert drafts.last_images(KEY) == "1.2.3"
 
 
 @settings(deadline=None, max_examples=25)  # every step waits for the disk
@@ -155,15 +162,15 @@ def test_undo_and_redo_walk_along_the_steps(
 ) -> None:
     drafts = Drafts(Store(tmp_path_factory.mktemp("steps") / "store.sqlite", SETTINGS))
     steps, at = ["0"], 0
-    draft = drafts.begin(KEY, "1.2.3", "0")
+    draft = drafts.begin(DRAFT, "0")
     for number, action in enumerate(actions, start=1):
         if action == "change":
             steps, at = [*steps[: at + 1], str(number)], at + 1
-            draft = drafts.change(KEY, draft.revision, str(number))
+            draft = drafts.change(DRAFT, draft.revision, str(number))
         else:
             by = -1 if action == "undo" else 1
             at = min(max(at + by, 0), len(steps) - 1)
-            draft = drafts.move(KEY, draft.revision, by)
+            draft = drafts.move(DRAFT, draft.revision, by)
         assert (draft.state, draft.can_undo, draft.can_redo) == (
             steps[at],
             at > 0,
@@ -173,10 +180,10 @@ def test_undo_and_redo_walk_along_the_steps(
 
 def test_the_view_is_kept_beside_the_steps(store: Store) -> None:
     drafts = Drafts(store)
-    drafts.begin(KEY, "1.2.3", "begun")
-    drafts.keep_view(KEY, json.dumps({"slice": 4}))
+    drafts.begin(DRAFT, "begun")
+    drafts.keep_view(DRAFT, json.dumps({"slice": 4}))
 
-    kept = drafts.begin(KEY, "1.2.3", "begun")
+    kept = drafts.begin(DRAFT, "begun")
 
     assert json.loads(kept.view or "") == {"slice": 4}
     assert kept.revision == 0

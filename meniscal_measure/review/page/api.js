@@ -13,9 +13,10 @@ const GONE =
   + "command and open the address it prints.";
 
 export class Api {
-  /** @param {string} reader */
-  constructor(reader) {
+  /** @param {string} reader @param {string} [series] which series is asked about; the program decides where none is named */
+  constructor(reader, series = "") {
     this.reader = reader;
+    this.series = series;
   }
 
   /** @param {string} path @returns {Promise<any>} */
@@ -37,6 +38,7 @@ export class Api {
   /** @param {string} path @param {RequestInit} request */
   async #ask(path, request) {
     const headers = { "X-Reader": encodeURIComponent(this.reader), "Content-Type": "application/json" };
+    if (this.series) Object.assign(headers, { "X-Series": this.series });
     let answer;
     try {
       answer = await fetch(`${location.pathname}api/${path}`, { ...request, headers });

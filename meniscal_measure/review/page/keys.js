@@ -5,7 +5,7 @@ import { WINDOWS } from "./reading.js";
 import { POINT_ORDER } from "./types.js";
 
 /** @typedef {import("./reading.js").Reading} Reading */
-/** @typedef {"sign" | "next" | "reject" | "quality" | "list" | "help" | "theme"} Request */
+/** @typedef {"sign" | "next" | "reject" | "series" | "quality" | "list" | "help" | "theme"} Request */
 /** @typedef {{group: string, keys: string[], words: string, anywhere?: boolean,
  *   act: (reading: Reading, ask: (what: Request) => void, key: string) => void}} Key */
 
@@ -61,6 +61,7 @@ export const KEYS = [
     act: (reading) => reading.show(reading.proposed?.slice ?? reading.state.slice) },
   { group: "Slices", keys: ["M"], words: "Measure on this slice", act: (reading) => reading.measureHere() },
   { group: "Slices", keys: ["C"], words: "Carry the measured points to this slice", act: (reading) => reading.carry() },
+  { group: "Slices", keys: ["S"], words: "Next coronal series", act: (_reading, ask) => ask("series") },
   { group: "Display", keys: ["W"], words: "Next window", act: (reading) => {
     const at = WINDOWS.findIndex((preset) => preset.code === reading.preset);
     reading.choosePreset(WINDOWS[(at + 1) % WINDOWS.length].code);

@@ -44,6 +44,8 @@ class Page {
     byId("trouble-reject").addEventListener("click", () => this.#ask("reject"));
     byId("list-next").addEventListener("click", () => this.#ask("next"));
     byId("to-reader").addEventListener("click", () => void this.#start(""));
+    byId("series").addEventListener("change", ({ target }) =>
+      this.#toSeries(/** @type {HTMLSelectElement} */ (target).value));
     byId("keys-list").append(...keyList());
     window.addEventListener("pagehide", () => this.reading?.leave());
     this.#setTheme(localStorage.getItem(THEME) ?? "dark");
@@ -90,8 +92,8 @@ class Page {
     byId("list").focus();
   }
 
-  /** @param {Task} task */
-  async open(task) {
+  /** @param {Task} task @param {string} [series] which of its coronal series; the one last read where none is named */
+  async open(task, series = "") {
     await this.#leave();
     this.#task = task;
     history.replaceState(null, "", `#${task.id}`);
@@ -103,11 +105,12 @@ class Page {
     setShown(byId("list-view"), false);
     setShown(byId("knee-view"), false); // nothing of the knee before stays under the name of this one
     await this.#guarded(async () => {
-      const knee = await this.#api.get(`tasks/${task.id}`);
+      const knee = await new Api(this.#api.reader, series).get(`tasks/${task.id}`);
       if (this.#task !== task) return;
       setText(byId("person"), knee.person);
       setShown(byId("knee-view"), true);
-      const reading = new Reading(this.#api, task.id, knee, () => this.redraw());
+      const api = new Api(this.#api.reader, knee.series.key);
+      const reading = new Reading(api, task.id, knee, () => this.redraw());
       this.#showReading(reading);
       await this.#begin(reading, task);
     });
@@ -127,7 +130,7 @@ class Page {
   /** Wait for the working state; slices can be looked at meanwhile. @param {Reading} reading @param {Task} task */
   async #begin(reading, task) {
     try {
-      const desk = await this.#api.get(`tasks/${task.id}/desk`);
+      const desk = await reading.api.get(`tasks/${task.id}/desk`);
       if (this.#task !== task) return;
       reading.begin(desk);
       this.#panel.show(reading, this.#notice);
@@ -221,6 +224,7 @@ class Page {
       sign: () => void this.#sign(),
       next: () => void this.#next(),
       reject: () => void this.#reject(),
+      series: () => this.#toNextSeries(),
       list: () => void this.#guarded(() => this.#loadTasks().then(() => this.#showList())),
       help: () => /** @type {HTMLDialogElement} */ (byId("keys-dialog")).showModal(),
       theme: () => this.#setTheme(document.documentElement.dataset.theme === "dark" ? "light" : "dark"),
@@ -252,6 +256,18 @@ class Page {
     const next = order.find((task) => !isDone(task) && task !== this.#task);
     if (next) await this.open(next);
     else this.#ask("list");
+  }
+
+  /** @param {string} key */
+  #toSeries(key) {
+    if (this.#task) void this.open(this.#task, key);
+  }
+
+  #toNextSeries() {
+    const series = this.reading?.knee.series;
+    if (!series || series.choices.length < 2) return;
+    const at = series.choices.findIndex(({ key }) => key === series.key);
+    this.#toSeries(series.choices[(at + 1) % series.choices.length].key);
   }
 
   async #reject() {

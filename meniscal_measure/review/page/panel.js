@@ -73,19 +73,34 @@ export class Panel {
     this.#reading = reading;
     this.#remark.value = reading.state.remark;
     setText(byId("notice"), notice);
-    setText(byId("series"), reading.knee.series && `Series: ${reading.knee.series}`);
+    const { key, reason, choices } = reading.knee.series;
+    setText(byId("series-reason"), reason && `Series: ${reason}`);
+    setShown(byId("series-choice"), choices.length > 0);
+    byId("series").replaceChildren(...choices.map((each) => make("option", { value: each.key }, each.words)));
+    /** @type {HTMLSelectElement} */ (byId("series")).value = key;
+    /** @type {HTMLSelectElement} */ (byId("series")).disabled = choices.length < 2;
   }
 
   draw() {
     const reading = this.#reading;
     if (!reading) return;
     this.#drawResults(reading);
+    this.#drawStanding(reading);
     this.#drawSide(reading);
     this.#drawPoints(reading);
     this.#drawSlice(reading);
     this.#drawQuality(reading);
     this.#drawMore(reading);
     this.#drawSigning(reading);
+  }
+
+  /** Say what the values rest on until they are signed. @param {Reading} reading */
+  #drawStanding({ measured, proposed, working }) {
+    const isOpen = Boolean(measured.status) && !isCurrent(working?.signed ?? null);
+    setShown(byId("standing"), isOpen);
+    if (!isOpen || !measured.status) return;
+    const confidence = measured.status.includes("confidence") ? proposed?.confidence : "";
+    setText(byId("standing"), [`${measured.status}.`, confidence].filter(Boolean).join(" "));
   }
 
   /** @param {Reading} reading */
@@ -186,11 +201,16 @@ export class Panel {
     /** @type {HTMLButtonElement} */ (byId("undo")).disabled = !working.can_undo;
     /** @type {HTMLButtonElement} */ (byId("redo")).disabled = !working.can_redo;
     setText(byId("saved"), savedWords);
-    const isSigned = working.signed !== null && working.signed.is_current && working.signed.rejection === null;
+    const isSigned = isCurrent(working.signed);
     /** @type {HTMLButtonElement} */ (byId("sign")).disabled = isSigned;
     setText(byId("sign"), isSigned ? "Signed" : `Sign${working.signed ? " again" : ""} as ${api.reader}`);
     setText(byId("signed"), signedWords(working.signed));
   }
+}
+
+/** Whether what is on the page is what was signed. @param {import("./types.js").Signed | null} signed */
+function isCurrent(signed) {
+  return signed !== null && signed.is_current && signed.rejection === null;
 }
 
 /** @param {import("./types.js").Signed | null} signed */
@@ -198,7 +218,10 @@ function signedWords(signed) {
   if (!signed) return "Not signed yet";
   const when = new Date(signed.at).toLocaleString(undefined, { dateStyle: "medium", timeStyle: "short" });
   const what = signed.rejection === null ? "Signed" : `Rejected (${signed.rejection})`;
-  const since = signed.is_current ? "" : " Changed since: sign again to keep the change.";
+  const stale = signed.elsewhere
+    ? " That was on another series: signing here takes its place."
+    : " Changed since: sign again to keep the change.";
+  const since = signed.is_current ? "" : stale;
   return `${what} by ${signed.by}, ${when}, record ${signed.number}.${since}`;
 }
 

@@ -5,7 +5,8 @@
  * @typedef {{pixel: Pixel, origin: string, sd_mm: number, sd_across_mm: number | null, carried_from: number | null}} Point
  * @typedef {Record<string, Point>} Points
  * @typedef {{slice: number, points: Record<string, Points>, side: string | null, quality: string[], remark: string}} State
- * @typedef {{number: number, at: string, by: string, rejection: string | null, is_current: boolean}} Signed
+ * @typedef {{number: number, at: string, by: string, rejection: string | null, is_current: boolean,
+ *   elsewhere: boolean}} Signed signed elsewhere: on another series
  * @typedef {{revision: number, state: State, can_undo: boolean, can_redo: boolean, signed: Signed | null}} Working
  * @typedef {{rim: Pixel[], outer: Pixel[], caliper: Pixel[]}} Lines
  * @typedef {{name: string, image_side: string, extrusion_mm: number, value: string, interval: string,
@@ -13,14 +14,15 @@
  *   probability: string, body_width: string, relative_extrusion: string, coverage: string, coverage_width: string,
  *   budget: string[], lines: Lines}} Compartment
  * @typedef {{compartments: Compartment[], plateau_width: string}} SliceReading
- * @typedef {{message: string, slices: Record<string, SliceReading>, warnings: string[], conventions?: string}} Measured
+ * @typedef {{message: string, slices: Record<string, SliceReading>, warnings: string[], status?: string, conventions?: string}} Measured
  * @typedef {{plane: string, count: number, rows: number, columns: number, row_spacing_mm: number, column_spacing_mm: number}} Plane
  * @typedef {{slice: number, window: [number, number], preset: string, scale: number, centre: [number, number], snap: boolean}} View
- * @typedef {{slice: number, why: string}} Proposed
+ * @typedef {{slice: number, why: string, confidence: string}} Proposed
  * @typedef {Working & {view: View | null, remark: string, proposed: Proposed | null}} Desk
  * @typedef {{label: string, middle: number, window: [number, number], rows: number, columns: number,
  *   row_spacing_mm: number, column_spacing_mm: number, positions_mm: number[], hand_sd_mm: number,
- *   borders: {left: string, right: string, top: string, bottom: string}, person: string, series: string,
+ *   borders: {left: string, right: string, top: string, bottom: string}, person: string,
+ *   series: {key: string, reason: string, choices: {key: string, words: string}[]},
  *   side: {known: string | null, source: string, hint: string | null, hint_source: string},
  *   planes: Plane[], quality: {code: string, words: string}[]}} Knee
  * @typedef {{id: string, label: string, status: string}} Task
