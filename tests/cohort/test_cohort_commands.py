@@ -101,6 +101,35 @@ def test_report_writes_page_and_pdf(measured: Path, tmp_path: Path) -> None:
     assert (tmp_path / "cohort.pdf").read_bytes().startswith(b"%PDF-")
 
 
+@pytest.mark.parametrize(("rule", "flagged"), [("above", 1), ("at_or_above", 2)])
+def test_flag_plot_and_accuracy_agree_at_exactly_three_millimetres(
+    samples: Path, tmp_path: Path, rule: str, flagged: int
+) -> None:
+    # Medially 1.2, 2.4, exactly 3.0 and 5.2 mm; the finding is that of 3.0 and 5.2 mm.
+    lines = ["subject,visit,path,landmarks"]
+    lines += [f"{name},1,{samples / name},{samples / name / 'landmarks.json'}" for name in SAMPLES]
+    (tmp_path / "manifest.csv").write_text("\n".join(lines))
+    store = tmp_path / "c.sqlite"
+    arguments = ["--store", store, "--workers", 1, "--threshold-rule", rule]
+    assert invoke("measure", tmp_path / "manifest.csv", *arguments).exit_code == 0
+    with Store.existing(store) as opened:
+        rows = list(opened.rows())
+    lines = ["subject,visit,side,finding"]
+    lines += [
+        f"{row['subject']},1,{row['side_measured']},{int(row['medial_extrusion_mm'] > 2.7)}"
+        for row in rows
+    ]
+    (tmp_path / "reference.csv").write_text("\n".join(lines))
+    reference = ["--reference", tmp_path / "reference.csv"]
+    result = invoke("report", "--store", store, "--out", tmp_path / "report", *reference)
+    assert result.exit_code == 0, result.output
+    page = (tmp_path / "report" / "cohort.html").read_text("utf-8")
+    assert sum(row["medial_flag"] for row in rows) == flagged
+    assert f"{flagged} of these readings were flagged" in page
+    assert f"{flagged} flagged" in page
+    assert f"true positive {flagged}, false negative {2 - flagged}, false positive 0" in page
+
+
 def test_a_folder_of_examinations_becomes_a_manifest(samples: Path, tmp_path: Path) -> None:
     result = invoke("propose", samples, "--out", tmp_path / "manifest.csv")
     assert result.exit_code == 0, result.output

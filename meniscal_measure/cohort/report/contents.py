@@ -36,7 +36,7 @@ MOST_LISTED = 500
 """Longest list of single knees; the whole is in the exported table."""
 
 
-MOST_WARNINGS = 40
+MOST_WARNINGS = 20
 """Longest list of warnings reading by reading; most of them say the same of many."""
 
 
