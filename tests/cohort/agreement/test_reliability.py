@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import warnings
+
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
-from statsmodels.formula.api import ols  # type: ignore[import-untyped]
+from statsmodels.formula.api import mixedlm, ols  # type: ignore[import-untyped]
 from statsmodels.stats.anova import anova_lm  # type: ignore[import-untyped]
 
 from meniscal_measure.cohort.agreement.estimates import FloatArray
@@ -66,6 +68,24 @@ def test_mean_squares_agree_with_statsmodels_on_random_readings() -> None:
     table = mean_squares(values)
     expected = (anova["sum_sq"] / anova["df"]).tolist()
     assert [table.between_cases, table.between_readers, table.residual] == pytest.approx(expected)
+
+
+def test_correlation_of_random_readers_is_that_of_variance_components_by_reml() -> None:
+    # ICC(2,1) is the variance between cases over all variance. statsmodels estimates the crossed
+    # components by restricted maximum likelihood; of a balanced table both are the same.
+    rng = np.random.default_rng(5)
+    readings = rng.normal(3, 1.1, (37, 1)) + [0, 0.3, -0.2] + rng.normal(0, 0.35, (37, 3))
+    case, reader = (index.ravel() for index in np.indices(readings.shape))
+    frame = pd.DataFrame({"y": readings.ravel(), "case": case, "reader": reader, "all": 1})
+    parts = {"case": "0 + C(case)", "reader": "0 + C(reader)"}
+    model = mixedlm("y ~ 1", frame, groups="all", re_formula="0", vc_formula=parts)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # one group of all rows has no random level of its own
+        fit = model.fit(reml=True)
+    between_cases, between_readers = fit.vcomp
+    expected = between_cases / (between_cases + between_readers + fit.scale)
+    found = intraclass_correlations(ratings_from_table(readings))
+    assert found.forms[IccForm.TWO_WAY_RANDOM].value == pytest.approx(expected, abs=1e-5)
 
 
 def test_a_constant_offset_of_one_reader_costs_agreement_but_not_consistency() -> None:
