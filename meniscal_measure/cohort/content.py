@@ -90,7 +90,7 @@ def _near(path: str, copy: Path) -> Path:
     except ImportError as error:
         raise UsageError(
             f"Fetching {path} needs fsspec, which is not installed:"
-            " pip install 'meniscal-measure[cohort]'."
+            " pip install 'meniscal-measure[cluster]'."
         ) from error
     copy = copy / Path(path).name
     try:

@@ -51,7 +51,7 @@ def export_parquet(store: Store, path: Path) -> None:
     except ImportError as error:
         raise UsageError(
             "Writing Parquet needs pyarrow, which is not installed:"
-            " pip install 'meniscal-measure[cohort]'. Or export as CSV."
+            " pip install 'meniscal-measure[parquet]'. Or export as CSV."
         ) from error
     with written_whole(path) as stream:
         _write_parquet(pyarrow, store.rows(), stream)

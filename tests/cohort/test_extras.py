@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Callable
 from dataclasses import replace
+from importlib.metadata import metadata
 from pathlib import Path
 from typing import Any
 
@@ -20,8 +22,9 @@ from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Settings, Status, Task, carry_out
 from meniscal_measure.errors import UsageError
 
-COHORT = r"pip install 'meniscal-measure\[cohort\]'"
-CLUSTER = r"pip install 'meniscal-measure\[cluster\]'"
+MODELS, PARQUET, CLUSTER = (
+    rf"pip install 'meniscal-measure\[{extra}\]'" for extra in ("models", "parquet", "cluster")
+)
 
 
 @pytest.fixture
@@ -30,19 +33,25 @@ def without(monkeypatch: pytest.MonkeyPatch) -> Callable[[str], None]:
     return lambda name: monkeypatch.setitem(sys.modules, name, None)
 
 
+@pytest.mark.parametrize("advice", [MODELS, PARQUET, CLUSTER])
+def test_every_extra_that_is_advised_exists(advice: str) -> None:
+    (name,) = re.findall(r"\[(\w+)", advice)
+    assert name in (metadata("meniscal-measure").get_all("Provides-Extra") or [])
+
+
 def test_mixed_models_need_statsmodels(without: Callable[[str], None]) -> None:
     without("statsmodels.formula.api")
-    with pytest.raises(UsageError, match=f"statsmodels, which is not installed: {COHORT}"):
+    with pytest.raises(UsageError, match=f"statsmodels, which is not installed: {MODELS}"):
         mixed_model("y ~ x", {"y": [1.0, 2.0], "x": [0, 1], "s": [1, 1]}, subject="s")
 
 
 def test_parquet_needs_pyarrow(without: Callable[[str], None], tmp_path: Path) -> None:
     without("pyarrow")
-    with pytest.raises(UsageError, match=f"Reading Parquet needs pyarrow.*{COHORT}"):
+    with pytest.raises(UsageError, match=f"Reading Parquet needs pyarrow.*{PARQUET}"):
         list(read_manifest(tmp_path / "manifest.parquet"))
     with (
         Store(tmp_path / "c.sqlite") as store,
-        pytest.raises(UsageError, match=f"Writing Parquet needs pyarrow.*{COHORT}"),
+        pytest.raises(UsageError, match=f"Writing Parquet needs pyarrow.*{PARQUET}"),
     ):
         export_parquet(store, tmp_path / "readings.parquet")
 
@@ -60,7 +69,7 @@ def test_urls_need_fsspec_and_a_knee_without_it_is_refused(
     knee = make_knee("S1")
     entry = replace(knee, path=f"file://{knee.path}")
     with (
-        pytest.raises(UsageError, match=f"fsspec, which is not installed: {COHORT}"),
+        pytest.raises(UsageError, match=f"fsspec, which is not installed: {CLUSTER}"),
         fetched(entry),
     ):
         pass

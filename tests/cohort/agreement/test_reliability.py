@@ -74,7 +74,8 @@ def test_correlation_of_random_readers_is_that_of_variance_components_by_reml() 
     # ICC(2,1) is the variance between cases over all variance. statsmodels estimates the crossed
     # components by restricted maximum likelihood; of a balanced table both are the same.
     rng = np.random.default_rng(5)
-    readings = rng.normal(3, 1.1, (37, 1)) + [0, 0.3, -0.2] + rng.normal(0, 0.35, (37, 3))
+    offsets = np.array([0, 0.3, -0.2])
+    readings = rng.normal(3, 1.1, (37, 1)) + offsets + rng.normal(0, 0.35, (37, 3))
     case, reader = (index.ravel() for index in np.indices(readings.shape))
     frame = pd.DataFrame({"y": readings.ravel(), "case": case, "reader": reader, "all": 1})
     parts = {"case": "0 + C(case)", "reader": "0 + C(reader)"}
