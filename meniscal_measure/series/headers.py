@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from pydicom.dataset import FileDataset
+from pydicom.dataset import Dataset
 from pydicom.uid import (
     EnhancedMRImageStorage,
     ExplicitVRBigEndian,
@@ -77,7 +77,7 @@ class HeaderFrame:
 
 
 def frames_of(
-    dataset: FileDataset, file: FileRef, known: dict[StackKey, SharedFacts]
+    dataset: Dataset, file: FileRef, known: dict[StackKey, SharedFacts]
 ) -> tuple[list[HeaderFrame], list[str]]:
     """Read the frames of an MR object.
 
@@ -112,7 +112,7 @@ def frames_of(
     return frames, list(reasons)
 
 
-def expected_pixel_bytes(dataset: FileDataset) -> int:
+def expected_pixel_bytes(dataset: Dataset) -> int:
     """Size of the Pixel Data element that the header promises; 0 where it is compressed.
 
     A file shorter than that has been cut short, which can so be told without reading pixels.
@@ -137,7 +137,7 @@ _ELEMENT_HEADER_BYTES: dict[str, int] = {
 """Tag, VR and length before the pixels in the uncompressed syntaxes (DICOM PS3.5 section 7.1)."""
 
 
-def transfer_syntax(dataset: FileDataset) -> str:
+def transfer_syntax(dataset: Dataset) -> str:
     """Transfer Syntax UID, or the one a file without file meta information was read with."""
     named = Header(dataset.file_meta).strings("TransferSyntaxUID")
     if named:

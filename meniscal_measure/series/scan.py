@@ -11,12 +11,13 @@ from pathlib import Path
 from typing import BinaryIO
 
 import pydicom
-from pydicom.dataset import FileDataset
+from pydicom.dataset import Dataset
 from pydicom.uid import UID
 
 from meniscal_measure.errors import GeometryError, UnreadableFileError
 from meniscal_measure.files import Progress
 from meniscal_measure.series.attributes import HEADER_ERRORS, Header
+from meniscal_measure.series.header_bytes import PREAMBLE_LENGTH, header_from
 from meniscal_measure.series.headers import (
     MR_STORAGE,
     HeaderFrame,
@@ -31,9 +32,6 @@ from meniscal_measure.series.stacks import build_stacks
 
 _HEAD_BYTES = 32768
 """Read at once from each file; headers of single-frame images are usually shorter."""
-
-_PREAMBLE_LENGTH = 128
-"""Bytes before the prefix DICM of a DICOM file, PS3.10 section 7.1."""
 
 _DICOM_SUFFIXES = {".dcm", ".dicom", ".ima"}
 """A file that ends so and is none is refused, any other passed over."""
@@ -141,11 +139,11 @@ def _read(
     return frames, reasons
 
 
-def _header(head: bytes, stream: BinaryIO) -> tuple[FileDataset, int]:
+def _header(head: bytes, stream: BinaryIO) -> tuple[Dataset, int]:
     """Read the header and find its end; from memory, which is faster, if it lies in `head`."""
     start = io.BytesIO(head)
     with suppress(*HEADER_ERRORS):  # a header that is merely longer than `head` looks damaged
-        dataset = pydicom.dcmread(start, stop_before_pixels=True, force=True)
+        dataset = header_from(start)
         if start.tell() < len(head):
             return dataset, start.tell()
     stream.seek(0)
@@ -153,9 +151,9 @@ def _header(head: bytes, stream: BinaryIO) -> tuple[FileDataset, int]:
 
 
 def _check_is_dicom(start: bytes, file: FileRef) -> None:
-    if start[_PREAMBLE_LENGTH:].startswith(b"DICM") or start.startswith(_FIRST_GROUPS):
+    if start[PREAMBLE_LENGTH:].startswith(b"DICM") or start.startswith(_FIRST_GROUPS):
         return
-    if _ENVELOPED_DATA in start[:_PREAMBLE_LENGTH]:
+    if _ENVELOPED_DATA in start[:PREAMBLE_LENGTH]:
         raise UnreadableFileError("The file is encrypted. Decrypt it first.")
     name = Path(file.member) if file.member is not None else file.path
     if start.startswith(ZIP_MAGIC) and name.suffix.lower() == ".zip":
@@ -169,7 +167,7 @@ def _check_is_dicom(start: bytes, file: FileRef) -> None:
     raise _PassedOver("not a DICOM file")
 
 
-def _check_is_mr(dataset: FileDataset) -> None:
+def _check_is_mr(dataset: Dataset) -> None:
     header = Header(dataset)
     sop_class = "".join(header.strings("SOPClassUID"))
     if sop_class in MR_STORAGE:
@@ -185,7 +183,7 @@ def _check_is_mr(dataset: FileDataset) -> None:
     )
 
 
-def _check_length(dataset: FileDataset, held: int) -> None:
+def _check_length(dataset: Dataset, held: int) -> None:
     expected = expected_pixel_bytes(dataset)
     if held < expected:
         raise UnreadableFileError(
