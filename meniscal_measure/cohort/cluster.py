@@ -86,21 +86,26 @@ class _Work:
     carry_out: Callable[[Batch], list[Outcome]]
     given: dict[Any, Batch] = field(default_factory=dict)
     """Futures with what they are to do."""
-    again: deque[Batch] = field(default_factory=deque)
-    """Tasks to be tried by themselves."""
+    suspects: deque[Task] = field(default_factory=deque)
+    """Tasks that have cost several workers, or were only near one that did."""
+    alone: bool = False
+    """Whether all is done but the suspects, of which one is given out at a time to be sure."""
     size: int = 1
     """Of the next batch."""
     _done: SimpleQueue[Any] = field(default_factory=SimpleQueue)
 
     def give(self, room: int) -> None:
         """Give out batches until there are as many as there is room for."""
-        while len(self.given) < room and (batch := self._next_batch()):
-            future = self.client.submit(self.carry_out, batch, pure=False)
-            self.given[future] = batch
-            future.add_done_callback(self._done.put)
+        while len(self.given) < room and (batch := tuple(islice(self.tasks, self.size))):
+            self._submit(batch)
+        if self.suspects and not self.given:
+            self.alone = True
+            self._submit((self.suspects.popleft(),))
 
-    def _next_batch(self) -> Batch:
-        return self.again.popleft() if self.again else tuple(islice(self.tasks, self.size))
+    def _submit(self, batch: Batch) -> None:
+        future = self.client.submit(self.carry_out, batch, pure=False)
+        self.given[future] = batch
+        future.add_done_callback(self._done.put)
 
     def next_outcomes(self) -> list[Outcome]:
         """Wait for a batch and take what came of it."""
@@ -112,8 +117,8 @@ class _Work:
             return outcomes
         if future.cancelled():
             raise UsageError("The Dask scheduler was lost. Start it, then run again to go on.")
-        if len(batch) > 1:  # one of them has cost several workers; by itself, it is clear which
-            self.again.extend((task,) for task in batch)
+        if not self.alone:
+            self.suspects.extend(batch)
             return []
         error = future.exception()
         reason = f"{type(error).__name__}: {error}. Run again to try once more."
