@@ -11,10 +11,7 @@ import numpy as np
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.errors import UsageError
 from meniscal_measure.files import csv_text
-
-HIDDEN_PART = 3
-"""A repeated knee is first read in the first of so many parts of the list and again in the last,
-so that a whole part lies between and the reader has forgotten it."""
+from meniscal_measure.reading_order import drawn_order
 
 CODES = 36**5
 """Number of codes of five letters and digits."""
@@ -85,7 +82,7 @@ def plan_readings(
     repeats
         Number of knees each reader gets a second time, drawn for each.
     seed
-        Seed of the drawing (NumPy PCG64); the same seed gives the same plan.
+        Seed of the drawing; the same seed gives the same order, see `drawn_order`, and codes.
     landmarks
         Folder for the readers' landmark files.
 
@@ -98,37 +95,16 @@ def plan_readings(
     usable = [knee for knee in knees if not knee.exclude]
     if not usable or not readers or len(set(readers)) < len(readers):
         raise UsageError("Give at least one knee and at least one reader, each named once.")
-    if not 0 <= repeats <= len(usable) // HIDDEN_PART:
-        raise UsageError(
-            f"{repeats} of {len(usable)} knees cannot be repeated without notice; ask for at most"
-            f" {len(usable) // HIDDEN_PART}."
-        )
     found: list[Assigned] = []
     for number, reader in enumerate(readers):
-        rng = np.random.default_rng([seed, number])
-        found.extend(_one_reader(usable, reader, repeats, rng, landmarks))
+        order = drawn_order(len(usable), repeats, seed=seed, reader=reader)
+        read = [replace(usable[knee], reader=reader, repeat=time) for knee, time in order]
+        codes = np.random.default_rng([seed, number]).choice(CODES, len(read), replace=False)
+        found.extend(
+            _assigned(place, _code(int(code)), entry, landmarks)
+            for place, (code, entry) in enumerate(zip(codes, read, strict=True), start=1)
+        )
     return Plan(tuple(found), seed)
-
-
-def _one_reader(
-    knees: Sequence[Entry],
-    reader: str,
-    repeats: int,
-    rng: np.random.Generator,
-    landmarks: PurePath,
-) -> list[Assigned]:
-    order = [(int(index), 1) for index in rng.permutation(len(knees))]
-    part = len(knees) // HIDDEN_PART
-    again = [(order[place][0], 2) for place in rng.choice(part, repeats, replace=False)]
-    last = order[-part:] + again if part else []
-    mixed = [last[place] for place in rng.permutation(len(last))]
-    listed = order[: len(order) - part] + mixed
-    codes = rng.choice(CODES, len(listed), replace=False)
-    return [
-        _assigned(place, _code(int(code)), replace(knees[index], reader=reader, repeat=repeat),
-                  landmarks)
-        for place, (code, (index, repeat)) in enumerate(zip(codes, listed, strict=True), start=1)
-    ]  # fmt: skip
 
 
 def _assigned(order: int, code: str, entry: Entry, landmarks: PurePath) -> Assigned:

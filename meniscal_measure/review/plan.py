@@ -4,15 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import hmac
-import random
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from meniscal_measure.errors import UsageError
-
-REPEAT_GAP = 0.25
-"""A repeat comes at least this fraction of all knees after the first reading (judgement; enough
-others in between that the image is not remembered)."""
+from meniscal_measure.reading_order import drawn_order
 
 ID_LENGTH = 16
 
@@ -69,27 +65,13 @@ def plan(knees: Sequence[str], reader: str, blinding: Blinding | None, secret: s
     if blinding is None or (blinding.seed is None and blinding.repeats == 0):
         places = [(index, 1) for index in range(len(knees))]
     else:
-        places = _blinded(len(knees), blinding, reader)
+        if blinding.seed is None:
+            raise UsageError("Repeats cannot be hidden while the order of the work list is kept.")
+        places = drawn_order(len(knees), blinding.repeats, seed=blinding.seed, reader=reader)
     return [
         Task(_task_id(secret, reader, knees[index], round_), index, round_)
         for index, round_ in places
     ]
-
-
-def _blinded(count: int, blinding: Blinding, reader: str) -> list[tuple[int, int]]:
-    if blinding.seed is None:
-        raise UsageError("Repeats cannot be hidden while the order of the work list is kept.")
-    gap = round(count * REPEAT_GAP)
-    if not 0 <= blinding.repeats <= count - gap:
-        raise UsageError(
-            f"{blinding.repeats} repeats are asked for, but {count} knees allow 0 to {count - gap}."
-        )
-    draw = random.Random(f"{blinding.seed}|{reader}")  # the same on every machine
-    order = draw.sample(range(count), count)
-    keyed = [(float(place), index, 1) for place, index in enumerate(order)]
-    for place in draw.sample(range(count - gap), blinding.repeats):
-        keyed.append((draw.uniform(place + gap + 0.5, count), order[place], 2))
-    return [(index, round_) for _, index, round_ in sorted(keyed)]
 
 
 def _task_id(secret: str, reader: str, knee: str, round_: int) -> str:

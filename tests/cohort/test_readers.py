@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 
 from meniscal_measure.anatomy import Side
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.cohort.readers import HIDDEN_PART, Plan, key_csv, plan_readings, work_list_csv
+from meniscal_measure.cohort.readers import Plan, key_csv, plan_readings, work_list_csv
 from meniscal_measure.errors import UsageError
+from meniscal_measure.reading_order import HIDDEN_PART
 from meniscal_measure.review.worklist import open_worklist
 
 LANDMARKS = PurePath("landmarks")

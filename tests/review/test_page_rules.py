@@ -189,15 +189,16 @@ def test_blinded_nothing_in_the_page_or_the_answers_tells_whose_knee_it_is(
     knees = [
         Knee("SECRET-42", painted("Mustermann", planes=("coronal", "sagittal"))),
         Knee("SECRET-43", samples / "exactly-3mm", None, landmarks),
+        Knee("SECRET-44", samples / "exactly-3mm" / "series-1"),
     ]
     terms = Terms(Conventions(), Blinding(seed=3, repeats=1))
     answers: list[Response] = []
     page.on("response", lambda answer: answers.append(answer))
     page.goto(f"{served(Desk(knees, tmp_path / 'blind.sqlite', terms)).address}#reader=AB")
-    expect(page.locator("#list .entry")).to_have_count(3)
+    expect(page.locator("#list .entry")).to_have_count(4)
     telling = ["Mustermann", "SECRET", "PAINTED-4711", "PHANTOM", "20260102", "2.25.", "apex"]
     seen = []
-    for number in range(3):
+    for number in range(4):
         page.locator("#list .entry").nth(number).click()
         page.wait_for_selector("#stage[data-drawn]")
         expect(page.locator("#todo")).to_have_text("Click where the rim is, image left")

@@ -157,7 +157,7 @@ def test_the_confidence_of_the_program_stands_beside_values_that_nobody_has_sign
 
     expect(standing).to_contain_text("PROPOSED, NOT VERIFIED")
     expect(standing).to_contain_text("(confidence 0.84)")
-    expect(standing).to_contain_text("how likely both rims and both outer edges lie within")
+    expect(page.locator("#more")).to_contain_text("how likely both rims and both outer edges lie")
     expect(page.locator("#slice-why")).to_contain_text("Proposed: slice 7, apex of the medial")
     page.keyboard.press("Control+Enter")
     expect(page.locator("#signed")).to_contain_text("Signed by AB")

@@ -95,12 +95,10 @@ export class Panel {
   }
 
   /** Say what the values rest on until they are signed. @param {Reading} reading */
-  #drawStanding({ measured, proposed, working }) {
-    const isOpen = Boolean(measured.status) && !isCurrent(working?.signed ?? null);
-    setShown(byId("standing"), isOpen);
-    if (!isOpen || !measured.status) return;
-    const confidence = measured.status.includes("confidence") ? proposed?.confidence : "";
-    setText(byId("standing"), [`${measured.status}.`, confidence].filter(Boolean).join(" "));
+  #drawStanding({ measured, working }) {
+    const words = isCurrent(working?.signed ?? null) ? "" : measured.status;
+    setShown(byId("standing"), Boolean(words));
+    setText(byId("standing"), words ? `${words}.` : "");
   }
 
   /** @param {Reading} reading */
@@ -185,13 +183,14 @@ export class Panel {
   }
 
   /** @param {Reading} reading */
-  #drawMore({ measured, state }) {
+  #drawMore({ measured, proposed, state }) {
     const found = measured.slices[state.slice]?.compartments ?? [];
     const parts = found.map(({ name, budget, interval, coverage_width: over }) =>
       `${name}: 95 % interval ${interval}; ${budget.join(", ")}. Coverage is taken over ${over}.`);
     const width = measured.slices[state.slice]?.plateau_width;
     if (width) parts.push(`Plateau width ${width}.`);
     this.#budget.show(parts, () => parts.map((words) => make("p", {}, words)));
+    setText(byId("confidence"), proposed?.confidence ?? "");
     setText(byId("conventions"), measured.conventions ?? "");
   }
 
@@ -275,7 +274,7 @@ function factsTable(found) {
     "tr", {}, make("th", { scope: "row" }, term), ...found.map((each) => make("td", {}, pick(each))),
   ));
   const names = found.map(({ name }) => make("th", { scope: "col" }, name));
-  return [make("tr", { class: "away" }, make("td"), ...names), ...rows];
+  return [make("tr", {}, make("td"), ...names), ...rows];
 }
 
 /** @param {[string, import("./types.js").SliceReading][]} rows @param {number} measuredSlice */
