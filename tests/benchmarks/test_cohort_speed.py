@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
+import pydicom
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
@@ -14,6 +17,8 @@ from meniscal_measure.cohort.agreement.ratings import ratings_from_rows
 from meniscal_measure.cohort.agreement.reliability import intraclass_correlations
 from meniscal_measure.cohort.agreement.repeatability import measurement_error
 from meniscal_measure.cohort.agreement.repeated import RepeatedReadings, Truth, repeated_limits
+from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.cohort.task import Settings, Status, Task, carry_out, measure_knee
 
 ROWS = 100_000
 
@@ -41,3 +46,17 @@ def test_agreement_of_a_hundred_thousand_readings(benchmark: BenchmarkFixture) -
         roc_curve(values, truth[case] > 3)
 
     benchmark(analyse)
+
+
+@pytest.mark.benchmark(group="knee")
+def test_a_knee_of_a_run(benchmark: BenchmarkFixture, samples: Path) -> None:
+    study = samples / "normal"
+    entry = Entry("S1", str(study / "series-1"), landmarks=str(study / "landmarks.json"))
+    outcome = benchmark(carry_out, Task(entry, Settings(), ""), measure_knee)
+    assert outcome.status is Status.MEASURED
+
+
+@pytest.mark.benchmark(group="knee")
+def test_the_pixels_of_a_knee_read_bare(benchmark: BenchmarkFixture, samples: Path) -> None:
+    paths = sorted((samples / "normal" / "series-1").iterdir())
+    assert benchmark(lambda: sum(pydicom.dcmread(path).pixel_array.size for path in paths))
