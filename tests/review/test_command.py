@@ -43,7 +43,7 @@ def test_one_command_serves_a_study_until_it_is_interrupted(
     ("arguments", "said"),
     [
         (["absent"], "There is nothing at absent"),
-        (["--blinded", "--repeats", "5"], "5 repeats are asked for, but 1 knees allow 0 to 1"),
+        (["--blinded", "--repeats", "5"], "5 of 1 knees cannot be repeated without notice"),
         (["--blinded", "--keep-order", "--repeats", "1"], "Repeats cannot be hidden"),
         (["--repeats", "1"], "Repeats are hidden in a blinded study only; add --blinded"),
     ],
