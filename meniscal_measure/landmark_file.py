@@ -39,6 +39,7 @@ from meniscal_measure.errors import LandmarkError
 from meniscal_measure.geometry import PixelGrid, Vector, as_vector
 from meniscal_measure.landmark_text import (
     LANDMARK_NAMES,
+    SIGNATURE_KEYS,
     LandmarkDocument,
     Signature,
     SliceEntry,
@@ -101,18 +102,9 @@ def signature_of(path: Path) -> Signature | None:
     return _document(path).signature
 
 
-def signed(document: LandmarkDocument, *, reader: str, signed_at: str) -> LandmarkDocument:
-    """Put a reader's signature under landmarks.
-
-    Parameters
-    ----------
-    document
-        What was signed.
-    reader, signed_at
-        By whom, and when: UTC, ISO 8601.
-    """
-    seal = _seal(document, reader, signed_at)
-    return replace(document, signature=Signature(reader, signed_at, seal))
+def signed(document: LandmarkDocument, signature: Signature) -> LandmarkDocument:
+    """Put a reader's signature under landmarks, with a seal over both."""
+    return _sealed(replace(document, signature=signature))
 
 
 def landmark_json(document: LandmarkDocument) -> str:
@@ -127,7 +119,8 @@ def landmark_json(document: LandmarkDocument) -> str:
     }
     if document.signature is not None:
         by = document.signature
-        content["signed"] = {"reader": by.reader, "at": by.signed_at, "seal": by.seal}
+        values = (by.reader, by.signed_at, list(by.quality), by.remark, by.seal)
+        content["signed"] = dict(zip(SIGNATURE_KEYS, values, strict=True))
     content["slices"] = [_slice_to_json(entry) for entry in document.entries]
     return json.dumps(content, indent=1) + "\n"
 
@@ -149,9 +142,13 @@ def _name_to_json(name: SliceName) -> int | str | dict[str, int | str]:
     return {"index": name.index, "sop_instance_uid": name.sop_instance_uid}
 
 
-def _seal(document: LandmarkDocument, reader: str, signed_at: str) -> str:
-    text = landmark_json(replace(document, signature=None))
-    return hashlib.sha256("\n".join([reader, signed_at, text]).encode()).hexdigest()
+def _sealed(document: LandmarkDocument) -> LandmarkDocument:
+    """Seal what is signed; a document without signature stays as it is."""
+    if document.signature is None:
+        return document
+    bare = replace(document, signature=replace(document.signature, seal=""))
+    seal = hashlib.sha256(landmark_json(bare).encode()).hexdigest()
+    return replace(document, signature=replace(document.signature, seal=seal))
 
 
 def _document(path: Path) -> LandmarkDocument:
@@ -167,7 +164,7 @@ def _document(path: Path) -> LandmarkDocument:
     except LandmarkError as error:
         raise LandmarkError(f"{path}: {error}") from error
     by = document.signature
-    if by is not None and by.seal != _seal(document, by.reader, by.signed_at):
+    if by is not None and document != _sealed(document):
         raise LandmarkError(
             f"{path} was changed after {by.reader} signed it. Collect the signed readings again;"
             ' or take "signed" out of the file, and its landmarks count as not verified.'

@@ -7,7 +7,7 @@ import io
 import json
 import re
 import sys
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NoReturn
 
@@ -23,7 +23,7 @@ LANDMARK_NAMES: Mapping[str, Point] = {
 }
 SLICE_KEYS = ("slice", "slice_index", "sop_instance_uid")
 SET_KEYS = ("slice_convention", "slice_reason", "sd_mm", "signed")
-SIGNATURE_KEYS = ("reader", "at", "seal")
+SIGNATURE_KEYS = ("reader", "at", "quality", "remark", "seal")
 PIXEL_COLUMNS = ("column", "row")
 PATIENT_COLUMNS = ("x_mm", "y_mm", "z_mm")
 MAX_SD_MM = 10.0
@@ -57,7 +57,10 @@ class Signature:
     reader: str
     signed_at: str
     """UTC, ISO 8601."""
-    seal: str
+    quality: tuple[str, ...] = ()
+    """What the reader found wrong with the images."""
+    remark: str = ""
+    seal: str = ""
     """SHA-256 of all that was signed, so that a later change does not pass as signed."""
 
 
@@ -264,10 +267,16 @@ def _reason(value: Any) -> str:
 def _signature(value: Any) -> Signature:
     if not isinstance(value, dict) or set(value) != set(SIGNATURE_KEYS):
         _refuse("signed", f"must be an object of {', '.join(SIGNATURE_KEYS)}, as collected")
-    texts = [value[key] for key in SIGNATURE_KEYS]
-    if not all(isinstance(text, str) and text for text in texts):
-        _refuse("signed", "must say reader, at and seal as texts that are not empty")
-    return Signature(*texts)
+    reader, at, quality, remark, seal = (value[key] for key in SIGNATURE_KEYS)
+    if not (isinstance(quality, list) and all(_are_texts(reader, at, remark, seal, *quality))):
+        _refuse("signed", "must hold texts, quality a list of them")
+    if not (reader and at):
+        _refuse("signed", "must say who signed and when")
+    return Signature(reader, at, tuple(quality), remark, seal)
+
+
+def _are_texts(*values: Any) -> Iterator[bool]:
+    return (isinstance(value, str) for value in values)
 
 
 def _refuse_unknown(keys: Iterable[str], known: Sequence[str]) -> None:

@@ -29,7 +29,7 @@ from meniscal_measure.landmark_file import (
     read_landmark_file,
     signature_of,
 )
-from meniscal_measure.landmark_text import LANDMARK_NAMES
+from meniscal_measure.landmark_text import LANDMARK_NAMES, Signature
 from meniscal_measure.locate.propose import propose
 from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.record import reading_from_dict
@@ -75,8 +75,8 @@ class KneeReading(Reading):
     """A reading together with the stack it was taken on, so that it can be shown and saved."""
 
     stack: Stack = field(repr=False)
-    signed_at: str | None = None
-    """When `verified_by` signed the landmarks, UTC, ISO 8601; None where the time is not known."""
+    signature: Signature | None = None
+    """Under which the landmarks were signed; None where they were not, or were moved since."""
 
     def save(self, folder: StrPath, *, identifiers: bool = True) -> SavedFiles:
         """Write the record, the table, the figures and the PDF of this reading.
@@ -194,10 +194,10 @@ def measure(
 
 def _as_signed(reading: KneeReading, landmarks: Path) -> KneeReading:
     """Mark a reading as verified if a reader signed the landmarks it was made from."""
-    signed = signature_of(landmarks)
-    if signed is None:
+    signature = signature_of(landmarks)
+    if signature is None:
         return reading
-    return replace(reading, verified=True, verified_by=signed.reader, signed_at=signed.signed_at)
+    return replace(reading, verified=True, verified_by=signature.reader, signature=signature)
 
 
 def propose_landmarks(stack: Stack, laterality: Laterality) -> tuple[LandmarkSet, float]:

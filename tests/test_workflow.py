@@ -19,7 +19,7 @@ from meniscal_measure.caliper.landmarks import Origin
 from meniscal_measure.caliper.reading import Conventions, Decision, ThresholdRule
 from meniscal_measure.errors import LandmarkError, NothingMeasurableError, SideError, UsageError
 from meniscal_measure.landmark_file import landmark_json, signed
-from meniscal_measure.landmark_text import parse_landmark_text
+from meniscal_measure.landmark_text import Signature, parse_landmark_text
 from meniscal_measure.report import words
 
 SAMPLES = ("normal", "exactly-3mm", "root-tear", "rectangular-oblique")
@@ -198,14 +198,14 @@ def test_signed_landmarks_give_a_verified_reading_until_one_is_moved(
 ) -> None:
     study = samples / "normal"
     document = parse_landmark_text((study / "landmarks.json").read_text())
-    by = signed(document, reader="A", signed_at="2026-03-01T08:30:00.000+00:00")
+    by = signed(document, Signature("A", "2026-03-01T08:30:00.000+00:00"))
     path = tmp_path / "signed.json"
     path.write_text(landmark_json(by))
     reading = meniscal_measure.measure(study, landmarks=path)
     assert (reading.verified, reading.verified_by) == (True, "A")
-    assert reading.signed_at == "2026-03-01T08:30:00.000+00:00"
+    assert reading.signature == by.signature
     moved = meniscal_measure.measure(study, landmarks=path, place={"medial_rim": (175.0, 124.0)})
-    assert (moved.verified, moved.verified_by, moved.signed_at) == (False, None, None)
+    assert (moved.verified, moved.verified_by, moved.signature) == (False, None, None)
 
 
 def test_a_missing_path_is_a_usage_error(tmp_path: Path) -> None:

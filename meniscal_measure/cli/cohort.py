@@ -271,9 +271,15 @@ def _signings(path: Path) -> Iterator[Signed]:
     for one in journal.all():
         content, key = one.record, one.key
         yield Signed(
-            key.reader, key.knee, key.round, one.signed_at, content["reading"],
+            key.reader,
+            key.knee,
+            key.round,
+            one.signed_at,
+            content["reading"],
             content["rejection"] or "",
-        )  # fmt: skip
+            tuple(content.get("quality", ())),
+            content.get("remark", ""),
+        )
 
 
 @app.command()

@@ -50,6 +50,8 @@ READING_FIELDS = (
     Field("verified", "INTEGER", "1/0", "whether a person has confirmed the landmarks"),
     Field("verified_by", "TEXT", "", "who confirmed them"),
     Field("signed_at", "TEXT", "UTC, ISO 8601", "when they were signed on the review page"),
+    Field("quality", "TEXT", "", "what the reader found wrong with the images, with semicolons"),
+    Field("remark", "TEXT", "", "what the reader remarked"),
     Field(
         "proposal_confidence",
         "REAL",
@@ -90,6 +92,7 @@ EXPORT_FIELDS = MANIFEST_FIELDS + STATUS_FIELDS + MEASURED_FIELDS
 def measured_values(record: Mapping[str, Any]) -> dict[str, Any]:
     """Take the values of `MEASURED_FIELDS` from the record of a reading."""
     conventions, side = record["conventions"], record["source"]["side"]
+    signature = record.get("signature") or {}
     values = {
         "side_measured": {"L": "left", "R": "right"}.get(side, side),
         "slice_index": record["slice"]["index"],
@@ -99,7 +102,9 @@ def measured_values(record: Mapping[str, Any]) -> dict[str, Any]:
         "threshold_mm": conventions["threshold_mm"],
         "verified": int(record["verified"]),
         "verified_by": record.get("verified_by"),
-        "signed_at": record.get("signed_at"),
+        "signed_at": signature.get("signed_at"),
+        "quality": "; ".join(signature.get("quality", ())) or None,
+        "remark": signature.get("remark") or None,
         "proposal_confidence": record.get("proposal_confidence"),
         "warning_count": len(record["warnings"]),
     }

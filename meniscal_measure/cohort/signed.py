@@ -12,7 +12,7 @@ from meniscal_measure.caliper.landmarks import SliceConvention
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.files import write_text
 from meniscal_measure.landmark_file import landmark_json, signed
-from meniscal_measure.landmark_text import LandmarkDocument, SliceEntry, SliceName
+from meniscal_measure.landmark_text import LandmarkDocument, Signature, SliceEntry, SliceName
 
 Record = Mapping[str, Any]
 
@@ -36,6 +36,8 @@ class Signed:
     """UTC, ISO 8601."""
     reading: Record | None
     rejection: str = ""
+    quality: tuple[str, ...] = ()
+    remark: str = ""
 
 
 @dataclass(frozen=True)
@@ -109,7 +111,8 @@ def _document(signing: Signed, record: Record) -> LandmarkDocument:
     document = LandmarkDocument(
         tuple(slices), SliceConvention(place["convention"]), place["reason"]
     )
-    return signed(document, reader=signing.reader, signed_at=signing.signed_at)
+    by = Signature(signing.reader, signing.signed_at, signing.quality, signing.remark)
+    return signed(document, by)
 
 
 def _slice(place: Record, compartments: Record) -> SliceEntry:

@@ -21,8 +21,9 @@ from meniscal_measure.cohort.fields import MEASURED_FIELDS, measured_values
 from meniscal_measure.errors import InputError, MeniscalMeasureError
 
 Record = dict[str, Any]
-"""A reading as `meniscal_measure.report.record.reading_to_dict` lays it out, and `signed_at`: when
-its landmarks were signed on the review page, None where they were not."""
+"""A reading as `meniscal_measure.report.record.reading_to_dict` lays it out, and under `signature`
+when its landmarks were signed on the review page and what the reader noted, None if they were not.
+"""
 
 
 DECIDING = frozenset({"threshold_rule", "threshold_mm"})
@@ -182,4 +183,4 @@ def measure_knee(entry: Entry, images: Path, landmarks: Path | None, settings: S
         )
     source = replace(reading.source, patient_id="", patient_name="")
     record = reading_to_dict(replace(reading, source=source))
-    return {**record, "signed_at": reading.signed_at}
+    return {**record, "signature": reading.signature and asdict(reading.signature)}

@@ -27,9 +27,10 @@ from meniscal_measure.landmark_file import (
     signature_of,
     signed,
 )
-from meniscal_measure.landmark_text import LandmarkDocument, parse_landmark_text
+from meniscal_measure.landmark_text import LandmarkDocument, Signature, parse_landmark_text
 
 RIM = (Compartment.MEDIAL, Landmark.RIM)
+SIGNED = {"reader": "A", "at": "2026-03-01", "quality": [], "remark": "", "seal": "0"}
 POINTS = {"medial_rim": [290, 200], "medial_outer_edge": [295.5, 190], "lateral_rim": [110, 200]}
 
 
@@ -182,7 +183,8 @@ def test_a_slice_keeps_the_largest_standard_deviation_of_its_landmarks() -> None
 @pytest.fixture
 def signed_document() -> LandmarkDocument:
     document = parse_landmark_text(json.dumps({"slice": 2, "sd_mm": 0.3, **POINTS}))
-    return signed(document, reader="Reader A", signed_at="2026-03-01T08:30:00.000+00:00")
+    at = "2026-03-01T08:30:00.000+00:00"
+    return signed(document, Signature("Reader A", at, ("motion", "metal"), "screw near the rim"))
 
 
 def test_a_signature_is_read_back_with_who_and_when(
@@ -205,7 +207,14 @@ def test_landmarks_that_nobody_signed_have_no_signature(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("signed_text", "changed_text"),
-    [("290.0", "291.0"), ("Reader A", "Reader B"), ("08:30", "09:30"), ("0.3", "0.1")],
+    [
+        ("290.0", "291.0"),
+        ("Reader A", "Reader B"),
+        ("08:30", "09:30"),
+        ("0.3", "0.1"),
+        ("motion", "noise"),
+        ("screw", "nothing"),
+    ],
 )
 def test_landmarks_changed_after_signing_are_refused(
     tmp_path: Path, signed_document: LandmarkDocument, signed_text: str, changed_text: str
@@ -236,8 +245,10 @@ def test_landmarks_changed_after_signing_are_refused(
         ({"medial_rim": [-0.6, 200]}, "outside the image of 400 columns and 400 rows"),
         ({"medial_rim": [36.0, 9.0, 0.0]}, "medial_rim lies 3.00 mm off the plane of its slice"),
         ({"sd_mm": 11}, "sd_mm is 11; it must be a number of mm, 0 to 10"),
-        ({"signed": "by me"}, "signed must be an object of reader, at, seal"),
-        ({"signed": {"reader": "", "at": "1", "seal": "2"}}, "signed must say reader, at and seal"),
+        ({"signed": "by me"}, "signed must be an object of reader, at, quality, remark, seal"),
+        ({"signed": SIGNED | {"reader": ""}}, "signed must say who signed and when"),
+        ({"signed": SIGNED | {"remark": 7}}, "signed must hold texts, quality a list of them"),
+        ({"signed": SIGNED | {"quality": "bad"}}, "signed must hold texts, quality a list"),
         ({"slice_reason": None}, "slice_reason is null; it must be a sentence"),
         ({"sd_mm": -0.1}, "sd_mm is -0.1; it must be a number of mm, 0 to 10"),
         ({"sd_mm": "small"}, 'sd_mm is "small"'),

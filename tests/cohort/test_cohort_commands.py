@@ -250,7 +250,12 @@ def signed_study(samples: Path, tmp_path: Path) -> Path:
     record = reading_to_dict(replace(reading, verified=True, verified_by="A"))
     rejected: dict[str, object] = {"reading": None, "rejection": "Image quality too poor"}
     verdicts: dict[str, dict[str, object]] = {
-        codes["root-tear"]: {"reading": record, "rejection": None},
+        codes["root-tear"]: {
+            "reading": record,
+            "rejection": None,
+            "quality": ["motion"],
+            "remark": "a little",
+        },
         codes["normal"]: rejected,
         "XXXXX": rejected,
     }
@@ -289,6 +294,7 @@ def test_who_signed_and_when_arrives_in_the_store(signed_study: Path) -> None:
         (row,) = [row for row in opened.rows() if row["status"] == "measured"]
     assert row["medial_extrusion_mm"] == pytest.approx(SAMPLES["root-tear"], abs=1e-6)
     assert (row["verified"], row["verified_by"], row["signed_at"]) == (1, "A", signing.signed_at)
+    assert (row["quality"], row["remark"]) == ("motion", "a little")
     assert row["proposal_confidence"] is None
     assert row["group"] == "study"
 

@@ -206,6 +206,11 @@ def _quality_section(store: Store, flow: Flow) -> Iterator[Block]:
         f"{flow.warned} of {flow.measured} measured readings carry a warning;"
         f" {flow.measured - flow.verified.total()} were verified by nobody."
     )
+    if flow.quality:
+        noted = [(name.replace("_", " "), str(count)) for name, count in flow.quality.most_common()]
+        yield listing(
+            "Noted by the readers", ("Image quality", "Readings"), noted, most=MOST_LISTED
+        )
     if flow.problems:
         header = ("Reading", "Status", "Reason")
         yield listing("Not measured", header, sorted(flow.problems), most=MOST_LISTED)

@@ -42,6 +42,8 @@ class Flow:
     """Measured entries whose landmarks a person has confirmed, by that person."""
     signed_at: list[str] = field(default_factory=list)
     """When those were signed, as far as it is known."""
+    quality: Counter[str] = field(default_factory=Counter)
+    """Measured entries by what their reader found wrong with the images."""
     proposed: int = 0
     """Measured entries with landmarks of the program that nobody has confirmed."""
     flagged: int = 0
@@ -70,6 +72,7 @@ def _count_measured(flow: Flow, row: dict[str, Any]) -> None:
     flow.measured += 1
     flow.measured_subjects.add(str(row["subject"]))
     flow.warned += bool(row["warning_count"])
+    flow.quality.update(row["quality"].split("; ") if row["quality"] else ())
     if row["verified"]:
         flow.verified[str(row["verified_by"] or "a person not named")] += 1
         flow.signed_at += [str(row["signed_at"])] if row["signed_at"] else []

@@ -291,8 +291,19 @@ def test_visit_two_comes_before_visit_ten() -> None:
 def signed(tmp_path: Path, make_knee: Callable[..., Entry], measure: Measure) -> Iterator[Store]:
     """Three readings signed by A and B, two proposed ones and one placed and not confirmed."""
     said = [
-        {"verified": True, "verified_by": "A", "signed_at": "2026-03-02T10:00:00.000+00:00"},
-        {"verified": True, "verified_by": "A", "signed_at": "2026-03-04T23:59:00.000+00:00"},
+        {
+            "verified": True,
+            "verified_by": "A",
+            "signature": {
+                "signed_at": "2026-03-02T10:00:00.000+00:00",
+                "quality": ["motion", "cut_off"],
+            },
+        },
+        {
+            "verified": True,
+            "verified_by": "A",
+            "signature": {"signed_at": "2026-03-04T23:59:00.000+00:00", "quality": ["motion"]},
+        },
         {"verified": True, "verified_by": "B"},
         {"proposal_confidence": 0.93},
         {"proposal_confidence": 0.95},
@@ -316,6 +327,11 @@ def test_verified_and_proposed_readings_are_counted_apart(signed: Store) -> None
         " Verified by: A 2, B 1. Signed from 2026-03-02 to 2026-03-04 (UTC). Readings that nobody"
         " has verified enter every statistic below."
     ) in words
+
+
+def test_what_readers_found_wrong_with_the_images_is_counted(signed: Store) -> None:
+    noted = tables(cohort_report(signed))["Noted by the readers"]
+    assert noted.rows == (("motion", "2"), ("cut off", "1"))
 
 
 def test_the_flow_and_the_flagged_list_show_who_verified(signed: Store) -> None:
