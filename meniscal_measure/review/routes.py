@@ -5,18 +5,21 @@ from __future__ import annotations
 import json
 from importlib.resources import files
 
+import numpy as np
+from numpy.typing import NDArray
 from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from meniscal_measure.errors import UsageError
+from meniscal_measure.errors import UnreadableFileError, UsageError
 from meniscal_measure.report.notice import NOTICE
 from meniscal_measure.report.window import display_window
 from meniscal_measure.review.answers import SERIES_HEADER, Answer, Endpoint, Json, endpoint
 from meniscal_measure.review.desk import Desk, Place
 from meniscal_measure.review.drafts import Draft
 from meniscal_measure.review.journal import Signing, Verdict
+from meniscal_measure.review.knee import OpenKnee
 from meniscal_measure.review.measuring import measure_live, measure_state, snap_point
 from meniscal_measure.review.planes import cut_line, other_planes
 from meniscal_measure.review.present import knee_on_page, measured_on_page, proposal_on_page
@@ -106,10 +109,22 @@ def _knee(desk: Desk, reader: str, request: Request, body: Json) -> Response:
         {
             "label": place.label,
             "middle": middle,
-            "window": display_window(place.shown.pixels(middle)),
+            "window": display_window(_middle_pixels(place.shown)),
             **knee_on_page(place.shown),
         }
     )
+
+
+def _middle_pixels(knee: OpenKnee) -> NDArray[np.float32]:
+    """Pixels of the middle slice; of the readable one nearest to it where it is broken."""
+    middle = len(knee.grids) // 2
+    broken: list[UnreadableFileError] = []
+    for index in sorted(range(len(knee.grids)), key=lambda index: abs(index - middle)):
+        try:
+            return knee.pixels(index)
+        except UnreadableFileError as error:
+            broken.append(error)
+    raise broken[0]
 
 
 def _desk(desk: Desk, reader: str, request: Request, body: Json) -> Response:

@@ -49,6 +49,17 @@ def test_a_slice_that_broke_is_named(client: Any, study: Path) -> None:
     assert "1-coronal-05.dcm" in json.loads(content)["message"]
 
 
+def test_a_broken_middle_slice_does_not_keep_the_knee_closed(client: Any, study: Path) -> None:
+    whole = client.json(f"tasks/{client.first_task()}")
+    file = study / "1-coronal-05.dcm"
+    file.write_bytes(file.read_bytes()[:2000])
+
+    opened = client.json(f"tasks/{client.first_task()}")
+
+    assert opened["middle"] == 5
+    assert opened["window"] == pytest.approx(whole["window"], rel=0.05)
+
+
 def test_a_study_that_vanished_is_said_and_can_be_rejected(
     open_desk: Callable[..., Desk], served: Callable[[Desk], Any], study: Path
 ) -> None:

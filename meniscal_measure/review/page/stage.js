@@ -81,10 +81,10 @@ export class Stage {
     context.setTransform(1, 0, 0, 1, 0, 0);
     context.fillStyle = "#000";
     context.fillRect(0, 0, this.#image.width, this.#image.height);
+    byId("scale").style.width = `${SCALE_MM * viewport.scale}px`;
     if (!isLoaded) return;
     viewport.applyTo(context, devicePixelRatio);
     context.drawImage(this.#painted.canvas, -0.5, -0.5);
-    byId("scale").style.width = `${SCALE_MM * viewport.scale}px`;
     if (isBegun) this.element.dataset.drawn = String(shown);
     this.element.dataset.view = JSON.stringify({ centre: viewport.centre, scale: viewport.scale });
   }
