@@ -309,13 +309,10 @@ def disputes(
         with Store.existing(store) as opened:
             readings = load_readings(opened, Compartment(compartment.value))
         detectable = detectable_change(readings)
-        limit, evidence = detectable.value_mm, detectable.evidence
-        if limit_mm is not None:
-            limit, evidence = limit_mm, "the option"
-        found = list(find_disputes(readings, limit))
+        said = detectable.words if limit_mm is None else f"{limit_mm:.2f} mm (from the option)"
+        found = list(find_disputes(readings, detectable.value_mm if limit_mm is None else limit_mm))
         write_text(out, disputes_csv(found))
-        typer.echo(f"{len(found)} knees differ by more than {limit:.2f} mm (from {evidence}), or"
-                   f" on the flag. Written: {out}")  # fmt: skip
+        typer.echo(f"{len(found)} knees differ by more than {said}, or on the flag. Written: {out}")
 
 
 @app.command("study-size")

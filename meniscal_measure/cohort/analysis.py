@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
@@ -17,7 +16,7 @@ from meniscal_measure.cohort.agreement.change import (
     knee_changes,
     mean_change,
 )
-from meniscal_measure.cohort.agreement.estimates import FloatArray
+from meniscal_measure.cohort.agreement.estimates import Estimate, FloatArray
 from meniscal_measure.cohort.agreement.flags import FlagAgreement, flag_agreement
 from meniscal_measure.cohort.agreement.grades import Kappa, weighted_kappa
 from meniscal_measure.cohort.agreement.limits import (
@@ -29,11 +28,14 @@ from meniscal_measure.cohort.agreement.limits import (
 from meniscal_measure.cohort.agreement.ratings import Ratings, ratings_from_rows
 from meniscal_measure.cohort.agreement.reliability import Reliability, intraclass_correlations
 from meniscal_measure.cohort.agreement.repeatability import (
+    SOURCE_SDC,
     MeasurementError,
     measurement_error,
+    pooled_detectable_change,
     smallest_detectable_change,
 )
 from meniscal_measure.cohort.agreement.repeated import RepeatedReadings, Truth, repeated_limits
+from meniscal_measure.cohort.agreement.tables import interval_text
 from meniscal_measure.cohort.readings import Readings, Texts, mean_of_repeats
 from meniscal_measure.errors import AgreementError
 
@@ -81,8 +83,22 @@ class WithinReader:
 class DetectableChange:
     """The smallest detectable change of a single reading, and in words where it comes from."""
 
-    value_mm: float
+    estimate: Estimate
     evidence: str
+
+    @property
+    def value_mm(self) -> float:
+        """The change, mm."""
+        return self.estimate.value
+
+    @property
+    def words(self) -> str:
+        """The change with its interval, if it has one, and its evidence."""
+        interval = interval_text(self.estimate)
+        return (
+            f"{self.value_mm:.2f} mm ({f'95 % interval {interval}, ' if interval else ''}from"
+            f" {self.evidence})"
+        )
 
 
 def between_readers(readings: Readings) -> BetweenReaders | None:
@@ -207,23 +223,24 @@ def between_visits(
 def detectable_change(readings: Readings) -> DetectableChange:
     """Find the smallest detectable change, from the best evidence the readings hold.
 
-    Repeats by the same reader come first, weighted by their number; then the agreement of the
-    readers; then the uncertainty that the readings state themselves.
+    Repeats by the same reader come first, pooled by their degrees of freedom; then the agreement of
+    the readers; then the uncertainty that the readings state themselves.
     """
     within = within_readers(readings)
     if within:
-        squares = [one.error.within_case_sd.value**2 for one in within]
-        weights = [one.error.cases.used for one in within]
-        sem = math.sqrt(float(np.average(squares, weights=weights)))
-        evidence = f"{sum(weights)} cases repeated by the same reader"
-        return DetectableChange(smallest_detectable_change(sem), evidence)
+        tables = [one.reliability.mean_squares for one in within]
+        count = sum(table.cases for table in tables)
+        return DetectableChange(
+            pooled_detectable_change(tables), f"{count} cases repeated by the same reader"
+        )
     try:
         between = between_readers(readings)
     except AgreementError:  # too few knees that all have read
         between = None
     if between is not None:
         evidence = f"agreement between readers on {between.error.cases.used} cases"
-        return DetectableChange(between.error.sdc_agreement.value, evidence)
-    u = float(np.sqrt(np.mean(readings.u_mm**2)))
+        return DetectableChange(between.error.sdc_agreement, evidence)
+    change_mm = smallest_detectable_change(float(np.sqrt(np.mean(readings.u_mm**2))))
     evidence = "the stated uncertainty of the readings, none repeated"
-    return DetectableChange(smallest_detectable_change(u), evidence)
+    stated = Estimate("Smallest detectable change", change_mm, unit="mm", source=SOURCE_SDC)
+    return DetectableChange(stated, evidence)

@@ -132,7 +132,11 @@ def test_knees_of_one_subject_are_repeated_measurements_for_the_limits(study: Re
 
 
 def test_detectable_change_takes_the_best_evidence(study: Readings) -> None:
-    assert detectable_change(study).evidence == "4 cases repeated by the same reader"
+    within = detectable_change(study)
+    assert within.evidence == "4 cases repeated by the same reader"
+    own = within_readers(study)[0].error.repeatability_coefficient
+    found = (within.estimate.value, within.estimate.low, within.estimate.high)
+    assert found == pytest.approx((own.value, own.low, own.high))
     between = detectable_change(study.where(study.repeat == 1))
     assert between.evidence == "agreement between readers on 12 cases"
     alone = detectable_change(study.where((study.repeat == 1) & (study.reader == "A")))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -106,6 +107,21 @@ def measurement_error(
         _variation(within, float(np.mean(values))),
         cases,
     )
+
+
+def pooled_detectable_change(
+    tables: Sequence[MeanSquares], *, rule: LimitsRule = LimitsRule.NORMAL_95, level: float = LEVEL
+) -> Estimate:
+    """Estimate the smallest detectable change from the repeats of several readers, mm.
+
+    Within-case variances are pooled by their degrees of freedom; interval from the chi-square
+    distribution.
+    """
+    freedoms = [table.cases * (table.readers - 1) for table in tables]
+    variance = float(np.average([table.within_cases for table in tables], weights=freedoms))
+    spread = _spread(variance, sum(freedoms), tail(level))
+    factor = rule.multiplier * math.sqrt(2)
+    return spread.named("Smallest detectable change", "mm", SOURCE_SDC, factor=factor)
 
 
 def _spreads(table: MeanSquares, p: float) -> tuple[_Spread, _Spread, _Spread]:

@@ -45,10 +45,10 @@ def visit_sections(label: str, readings: Readings, detectable: DetectableChange)
     yield Paragraph(
         "The change of a knee is the mean of the changes that each reader of both visits has seen;"
         " knees without such a reader count as missing. It is held against the smallest detectable"
-        f" change of a single reading, {detectable.value_mm:.2f} mm (from {detectable.evidence}),"
-        " which is the stricter limit where several readings were averaged. Repeats on the same"
-        " images hold no error of scanning again. u is the standard uncertainty of the change, the"
-        " errors of the two visits taken as independent."
+        f" change of a single reading, {detectable.words}, which is the stricter limit where"
+        " several readings were averaged. Repeats on the same images hold no error of scanning"
+        " again. u is the standard uncertainty of the change, the errors of the two visits taken as"
+        " independent."
     )
     for earlier, later in pairwise(visits):
         try:
