@@ -127,6 +127,7 @@ def test_flag_plot_and_accuracy_agree_at_exactly_three_millimetres(
     assert sum(row["medial_flag"] for row in rows) == flagged
     assert f"{flagged} of these readings were flagged" in page
     assert f"{flagged} flagged" in page
+    assert "no interval is given" in page  # of an area of 1
     assert f"true positive {flagged}, false negative {2 - flagged}, false positive 0" in page
 
 

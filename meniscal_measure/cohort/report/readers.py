@@ -86,8 +86,10 @@ def _pair(label: str, pair: PairOfReaders) -> Iterator[Block]:
         f"Flagged by both {flags.both}, only by {named(pair.first)} {flags.only_first}, only by"
         f" {named(pair.second)} {flags.only_second}, by neither {flags.neither}."
     )
-    notes = (counts, *((GRADE_RULE,) if grades else ()), flags.cases.sentence)
-    yield Results(f"{label}, flag and grade by {who}", (*flags.estimates, *grades), notes)
+    notes = [counts, *([GRADE_RULE] if grades else []), flags.cases.sentence]
+    if any(kappa is not None and kappa.kappa.low is None for kappa in (flags.kappa, pair.grades)):
+        notes.append("Where agreement is complete the error of kappa is unknown: no interval.")
+    yield Results(f"{label}, flag and grade by {who}", (*flags.estimates, *grades), tuple(notes))
     yield Plot(
         f"{label}: difference against mean of {who}, with bias, limits of agreement and their"
         " 95 % intervals (grey).",

@@ -31,6 +31,12 @@ CUT_OFFS_MM = (3.0, 4.0)
 in Svensson, Eur Radiol 2019;29:2616-2623."""
 
 
+PARTED = (
+    "The measurement parts the cases with the finding from those without completely; such a table"
+    " says nothing of the error of the area, and no interval is given."
+)
+
+
 @dataclass(frozen=True)
 class Reference:
     """A finding made independently of the measurement, by knee and visit."""
@@ -85,7 +91,8 @@ def reference_sections(label: str, readings: Readings, reference: Reference) -> 
     except AgreementError as error:
         yield Paragraph(f"No comparison is reported. {error}")
         return
-    yield Results(f"{label}, ROC", roc.estimates, (roc.cases.sentence,))
+    parted = () if roc.area.low is not None else (PARTED,)
+    yield Results(f"{label}, ROC", roc.estimates, (roc.cases.sentence, *parted))
     yield Plot(
         f"{label}: ROC curve against the reference finding; the square marks the flag,"
         f" {threshold_words(knees.conventions)}.",
