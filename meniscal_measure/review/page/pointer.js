@@ -1,7 +1,7 @@
 /** Mouse, pen and fingers on the slice. */
 
 /** @typedef {import("./reading.js").Reading} Reading */
-/** @typedef {{name: string, offset: [number, number], moved: boolean}} Grab */
+/** @typedef {{name: string, offset: [number, number], moved: boolean, wanted: string | null}} Grab wanted: to be placed by a click */
 
 const REACH_PX = { mouse: 18, pen: 22, touch: 34 };
 const CLICK_PX = 5;
@@ -67,8 +67,10 @@ export class Pointer {
   /** @param {Reading} reading @param {string} name */
   #take(reading, name) {
     const [x, y] = reading.viewport.toScreen(reading.points[name].pixel);
-    this.#grab = { name, offset: [x - this.#start[0], y - this.#start[1]], moved: false };
-    reading.select(name);
+    const { selected } = reading;
+    const wanted = selected !== null && !(selected in reading.points) ? selected : null;
+    this.#grab = { name, offset: [x - this.#start[0], y - this.#start[1]], moved: false, wanted };
+    if (!wanted) reading.select(name);
   }
 
   /** @param {Reading} reading @param {number} reach */
@@ -103,8 +105,9 @@ export class Pointer {
 
   /** @param {Reading} reading @param {Grab} grab @param {[number, number]} now */
   #drag(reading, grab, now) {
-    grab.moved ||= Math.hypot(now[0] - this.#start[0], now[1] - this.#start[1]) > 1;
+    grab.moved ||= Math.hypot(now[0] - this.#start[0], now[1] - this.#start[1]) > (grab.wanted ? CLICK_PX : 1);
     if (!grab.moved) return;
+    if (reading.selected !== grab.name) reading.select(grab.name);
     reading.drag(grab.name, reading.viewport.toPixel(now[0] + grab.offset[0], now[1] + grab.offset[1]));
   }
 
@@ -132,6 +135,8 @@ export class Pointer {
     const now = this.#at(event);
     const isClick = Math.hypot(now[0] - this.#start[0], now[1] - this.#start[1]) < CLICK_PX;
     const { selected } = reading;
+    const isPlaced = this.#grab?.wanted && !this.#grab.moved && event.type === "pointerup";
+    if (this.#grab?.wanted && isPlaced) reading.place(this.#grab.wanted, reading.viewport.toPixel(...now));
     if (this.#grab) this.#endGrab(reading);
     else if (this.#does && isClick && event.button === 0 && event.type === "pointerup") {
       if (selected && !(selected in reading.points)) reading.place(selected, reading.viewport.toPixel(...now));
