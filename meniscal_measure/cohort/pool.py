@@ -6,6 +6,7 @@ and costs no other.
 
 from __future__ import annotations
 
+import os
 import pickle
 import subprocess
 import sys
@@ -36,6 +37,9 @@ LEAVE_S = 5.0
 """How long to wait for a killed worker to be gone; one that hangs in the operating system is left
 to it."""
 
+TRIM_THRESHOLD = "MALLOC_TRIM_THRESHOLD_"
+"""Dask sets it for its workers, so that freed memory goes back to the system at once. Here, where
+the memory of each slice is needed again for the next, that costs a fifth of the time."""
 
 Process = subprocess.Popen[bytes]
 
@@ -203,6 +207,7 @@ class _Seat:
             [sys.executable, "-m", "meniscal_measure.cohort.worker"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
+            env={name: value for name, value in os.environ.items() if name != TRIM_THRESHOLD},
         )
         Thread(target=_listen, args=(self.process, self._inbox), daemon=True).start()
         self._send(self._head + b"".join(map(pickle.dumps, self.tasks)))
