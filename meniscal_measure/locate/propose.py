@@ -104,19 +104,20 @@ def propose(
             None,
             confidence,
             "The rims or the outer meniscal edges cannot be placed with any certainty on the slice"
-            f" that would be measured (slice {index + 1}); place the landmarks by hand.",
+            f" that would be measured (index {index} from 0); place the landmarks by hand.",
         )
     reason = (
-        f"Slice {index + 1} lies nearest to the {convention.value.replace('_', ' ')}, which"
-        f" the slices of the stack place with a spread of {disagreement:.1f} mm."
+        f"Nearest to where the slices of the stack place the {convention.value.replace('_', ' ')},"
+        f" with a spread of {disagreement:.1f} mm between them."
     )
-    slices = _placed(grids, margins, chosen, side, stack.spacing_mm or 1.0)
+    slices = _placed(grids, margins, chosen, side, stack.spacing_mm)
     measured = slices.pop(chosen.index(index))
     if not _can_be_measured(measured, grids[index]):
         return Proposal(
             None,
             confidence,
-            f"The landmarks found on slice {index + 1} contradict each other; place them by hand.",
+            "The landmarks found on the slice that would be measured contradict each other; place"
+            " them by hand.",
         )
     neighbours = tuple(item for item in slices if _can_be_measured(item, grids[item.slice_index]))
     return Proposal(LandmarkSet(measured, neighbours, convention, reason), confidence, reason)
@@ -151,7 +152,7 @@ def _placed(
     margins: dict[tuple[int, int], Margin],
     chosen: Sequence[int],
     side: Side | None,
-    spacing_mm: float,
+    spacing_mm: float | None,
 ) -> list[SliceLandmarks]:
     """Landmarks of each chosen slice, smoothed over the slices."""
     points: list[dict[Compartment, dict[Landmark, PlacedLandmark]]] = [{} for _ in chosen]
@@ -191,12 +192,20 @@ def _can_be_measured(landmarks: SliceLandmarks, grid: PixelGrid) -> bool:
 
 
 def along_slices(
-    grids: Sequence[PixelGrid], margins: Sequence[Margin], chosen: Sequence[int], spacing_mm: float
+    grids: Sequence[PixelGrid],
+    margins: Sequence[Margin],
+    chosen: Sequence[int],
+    spacing_mm: float | None,
 ) -> list[tuple[FloatArray, Margin]]:
-    """Draw rim and outer edge smoothly over the slices; gives pixels of all points on each."""
+    """Draw rim and outer edge smoothly over the slices; gives pixels of all points on each.
+
+    A stack of one slice, which has no spacing, is left as it is.
+    """
     grid = grids[chosen[0]]
     spacing = np.array([grid.column_spacing_mm, grid.row_spacing_mm])
     pixels = np.stack([margin.pixels for margin in margins])
+    if spacing_mm is None:
+        return list(zip(pixels, margins, strict=True))
     for point in SMOOTH:
         sds = np.array([calibration.sd_mm(margin)[point] for margin in margins])
         for axis in (0, 1):

@@ -24,8 +24,8 @@ from meniscal_measure.locate.training.fields import (
 Sided = tuple[Tensor, Tensor]
 """A parameter of the lateral and of the medial side."""
 
-RIM_COSINE, RIM_SINE = 0.766, 0.643
-"""Direction, 40 degrees above the horizontal, in which the rim lies on the rounded corner."""
+RIM_COSINE = RIM_SINE = 0.7071
+"""Direction, 45 degrees above the horizontal, in which the rim lies on the rounded corner."""
 
 
 @dataclass(frozen=True)

@@ -103,7 +103,7 @@ def _margins(stack: HeldOut, seen: Survey, index: int, looks: Looks) -> list[lis
         sequence = [margins[i, right] for i in chosen]
         course = along_slices(stack.grids, sequence, chosen, stack.truth["spacing_mm"])
         for i, margin, (smooth, _) in zip(chosen, sequence, course, strict=True):
-            true = _true_points(stack, i, compartment)
+            true = true_points(stack, i, compartment)
             if true is None:
                 continue
             points, axis, spacing = true
@@ -120,7 +120,7 @@ def _margins(stack: HeldOut, seen: Survey, index: int, looks: Looks) -> list[lis
     return rows
 
 
-def _true_points(
+def true_points(
     stack: HeldOut, index: int, compartment: Compartment
 ) -> tuple[FloatArray, FloatArray, FloatArray] | None:
     """Give true pixels of rim, edge and tip, outward axis, and pixel size, where measurable."""

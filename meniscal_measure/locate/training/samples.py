@@ -20,7 +20,7 @@ from meniscal_measure.locate.training.fields import Draw
 from meniscal_measure.locate.training.knee import Knee, Shape
 from meniscal_measure.locate.training.paint import paint
 from meniscal_measure.locate.training.pose import Pose
-from meniscal_measure.locate.training.scan import acquire, normalised
+from meniscal_measure.locate.training.scan import acquire
 from meniscal_measure.locate.training.truth import outermost, rims, slice_targets
 
 PLANES = 5
@@ -28,6 +28,8 @@ PLANES = 5
 SURVEY_SLICES = 5
 BODY_MM, BEYOND_MM = 10.0, 14.0
 """Slices nearer to the middle of the plateau are measurable, those beyond the second are not."""
+MARGIN_STORED = MARGIN_SIZE + 16
+"""Rows and columns of a margin as it is made, larger than it is shown so that it can be moved."""
 SLIVER_MM = 0.15
 """Where the meniscus is thinner than twice this it is no longer seen, and not its tip."""
 PLACED_MM = 16.0
@@ -38,7 +40,7 @@ JITTER_MM = 1.6
 
 @dataclass(frozen=True)
 class MarginExample:
-    """Joint margins, outward to the right: (knees x 2 sides, 3, rows, columns)."""
+    """Joint margins, outward to the right, grey values not yet scaled: (n, 3, rows, columns)."""
 
     image: Tensor
     tissue: Tensor
@@ -46,14 +48,14 @@ class MarginExample:
     points: Tensor
     """Column and row in pixels of rim, outer edge, inner tip; (n, 3, 2)."""
     present: Tensor
-    """Whether each point lies well inside the crop; (n, 3)."""
+    """Whether there is such a point; (n, 3)."""
     axis: Tensor
     """Unit vector outward along the line of the rims, in crop pixels; (n, 2)."""
 
 
 @dataclass(frozen=True)
 class SurveyExample:
-    """Whole slices with a neighbour on each side: (windows, 3, rows, columns)."""
+    """Whole slices with a neighbour on each side, not yet scaled: (windows, 3, rows, columns)."""
 
     image: Tensor
     tissue: Tensor
@@ -98,14 +100,14 @@ def _margin_planes(
     draw: Draw, centre: tuple[Tensor, Tensor, Tensor]
 ) -> tuple[Tensor, Tensor, Tensor]:
     """Image coordinates of every pixel, both sides and all planes in the slice axis."""
-    cells = torch.arange(MARGIN_SIZE, device=draw.device) - (MARGIN_SIZE - 1) / 2
+    cells = torch.arange(MARGIN_STORED, device=draw.device) - (MARGIN_STORED - 1) / 2
     cells = cells * MARGIN_PIXEL_MM
     centre_u, centre_v, out = (c[:, 0, 0, :, None, None, None] for c in centre)
     spacing, fill = draw.uniform(1, 5), draw.uniform(0.7, 1.0)
     third = fill / 3
     planes = torch.cat([-torch.ones_like(fill), -third, 0 * fill, third, torch.ones_like(fill)], 1)
     n = (spacing * planes)[:, None]
-    full = (draw.batch, 2, PLANES, MARGIN_SIZE, MARGIN_SIZE)
+    full = (draw.batch, 2, PLANES, MARGIN_STORED, MARGIN_STORED)
     u, v, n = (
         a.expand(full).reshape(draw.batch, -1, *full[3:])
         for a in (centre_u + out * cells, centre_v + cells[:, None], n)
@@ -114,11 +116,9 @@ def _margin_planes(
 
 
 def _margin_image(draw: Draw, water: Tensor, fat: Tensor) -> Tensor:
-    shape = (draw.batch, 2, PLANES, MARGIN_SIZE, MARGIN_SIZE)
+    shape = (draw.batch, 2, PLANES, MARGIN_STORED, MARGIN_STORED)
     water, fat = (_slices(a.view(shape)) for a in (water, fat))
-    image = acquire(draw, water, fat, MARGIN_PIXEL_MM).reshape(-1, 3, *shape[3:])
-    gamma = torch.exp(0.22 * torch.randn(len(image), 1, 1, 1, device=draw.device))
-    return normalised(image, gamma)
+    return acquire(draw, water, fat, MARGIN_PIXEL_MM).reshape(-1, 3, *shape[3:])
 
 
 def _slices(planes: Tensor) -> Tensor:
@@ -155,12 +155,9 @@ def _margin_example(
     columns = (us - u[:, :, 0, 0, None]) / step
     rows = (vs - v[:, :, 0, 0, None]) / MARGIN_PIXEL_MM
     points = torch.stack([columns, rows], -1).flatten(0, 1)
-    inside = ((points > 3) & (points < MARGIN_SIZE - 4)).all(-1)
     found = edge.found.flatten()[:, None] | torch.tensor([True, False, False], device=u.device)
     outward = torch.stack([(du * out.view_as(du)), dv.expand_as(du)], -1)
-    return MarginExample(
-        image, tissue_labels(shape, middle), points, inside & found, outward.view(-1, 2)
-    )
+    return MarginExample(image, tissue_labels(shape, middle), points, found, outward.view(-1, 2))
 
 
 def tissue_labels(shape: Shape, planes: list[int]) -> Tensor:
@@ -195,7 +192,6 @@ def survey_batch(knees: int, device: torch.device) -> SurveyExample:
     shape, water, fat = render(draw, knee, pose.to_knee(u, v, n.expand(shape3)))
     image = _field_of_view(draw, acquire(draw, water, fat, SURVEY_PIXEL_MM), u, v)
     windows = image.unfold(1, 3, 1).permute(0, 1, 4, 2, 3).flatten(0, 1)
-    gamma = torch.exp(0.22 * torch.randn(len(windows), 1, 1, 1, device=device))
     middle = [1, 2, 3]
     points, present = _survey_points(knee, pose, shape, (u, v, n))
     spine, centre = slice_targets(knee, pose)
@@ -205,7 +201,7 @@ def survey_batch(knees: int, device: torch.device) -> SurveyExample:
     coronal = (1 - turned).view(knees, 1).expand(knees, 3)
     present = present & (far < PLACED_MM)[..., None] & (coronal > 0)[..., None]
     return SurveyExample(
-        normalised(windows, gamma),
+        windows,
         tissue_labels(shape, middle),
         points.flatten(0, 1),
         present.flatten(0, 1),
@@ -232,9 +228,8 @@ def _survey_points(
     points = torch.stack([columns, rows], -1)
     mirrored = points[:, :, [1, 0, 3, 2]]
     points = torch.where(pose.flip[..., 0, :, None, None][:, 0] < 0, mirrored, points)
-    inside = ((points > 2) & (points < SURVEY_SIZE - 3)).all(-1)
     both = (found[0] & found[1])[..., None]
-    return points, inside & both
+    return points, both.expand(points.shape[:-1])
 
 
 def _field_of_view(draw: Draw, image: Tensor, u: Tensor, v: Tensor) -> Tensor:

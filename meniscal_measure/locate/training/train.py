@@ -1,48 +1,109 @@
 """Train one network on synthetic knees: `python -m meniscal_measure.locate.training.train`.
 
-Seeded, stopped by the clock, and resumable: a checkpoint holds the weights, their running
-average, the optimiser and the step, and `--resume` goes on from it.
+Half of what is learnt from are knees made in batches on the graphics card (`samples`), half the
+three-dimensional knee of `phantom` under a simulated scanner, made by worker processes (`volumes`).
+Both fill stores from which batches are drawn. Seeded, stopped by the clock, and resumable: a
+checkpoint holds the weights, their running average, the optimiser and the step.
 """
 
 from __future__ import annotations
 
 import argparse
 import copy
+import queue
+import threading
 import time
-from collections.abc import Callable
-from dataclasses import dataclass, fields
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import torch
 from torch import Tensor
+from torch.utils.data import DataLoader
 
-from meniscal_measure.locate.training import losses, networks, samples
+from meniscal_measure.locate.frames import MARGIN_SIZE, SURVEY_SIZE
+from meniscal_measure.locate.training import losses, networks, samples, volumes
+from meniscal_measure.locate.training.pool import Pool, Variation, joined, varied
 from meniscal_measure.locate.training.strange import with_strange
 
-AVERAGE_DECAY = 0.998
+AVERAGE_DECAY = 0.999
 """Per step decay of the running average of the weights, which is what is used afterwards."""
 WARM_UP_STEPS = 200
-REPORT_EVERY = 100
+REPORT_EVERY = 500
+CAPACITY = 30_000
+"""Pictures of each kind that are kept."""
+ENOUGH = 3_000
+"""Pictures of the three-dimensional knee from which on half of every batch is drawn from them."""
+KNEES = 24
+"""Knees made at once on the graphics card."""
 
 
 @dataclass(frozen=True)
 class Task:
-    """What is trained: how examples are made, judged and looked at."""
+    """What is trained: how examples are made, varied and judged."""
 
     network: Callable[[], networks.PointNetwork]
     batch: Callable[[int, torch.device], Any]
+    slab: Callable[[Any], Any]
+    shown: Callable[[Any], Any]
     loss: Callable[[networks.Output, Any], tuple[Tensor, dict[str, Tensor]]]
 
 
-def _survey_batch(knees: int, device: torch.device) -> samples.SurveyExample:
-    return with_strange(samples.survey_batch(knees, device))
+def _survey_shown(example: samples.SurveyExample) -> samples.SurveyExample:
+    return with_strange(varied(example, SURVEY_SIZE, Variation(5, 0.05, 5)))
+
+
+def _margin_shown(example: samples.MarginExample) -> samples.MarginExample:
+    varied_example: samples.MarginExample = varied(example, MARGIN_SIZE, Variation(6, 0.08, 5))
+    return varied_example
 
 
 TASKS = {
-    "survey": Task(networks.survey_network, _survey_batch, losses.survey_loss),
-    "margin": Task(networks.margin_network, samples.margin_batch, losses.margin_loss),
+    "survey": Task(
+        networks.survey_network,
+        samples.survey_batch,
+        volumes.survey_slab,
+        _survey_shown,
+        losses.survey_loss,
+    ),
+    "margin": Task(
+        networks.margin_network,
+        samples.margin_batch,
+        volumes.margin_slab,
+        _margin_shown,
+        losses.margin_loss,
+    ),
 }
+
+
+class Arrivals:
+    """Examples that worker processes have made since they were last asked for."""
+
+    def __init__(self, loader: DataLoader[Any]) -> None:
+        self.waiting: queue.Queue[Any] = queue.Queue(maxsize=64)
+        self.closing = threading.Event()
+        self.thread = threading.Thread(target=self._fetch, args=(loader,))
+        self.thread.start()
+
+    def _fetch(self, loader: DataLoader[Any]) -> None:
+        for example in loader:
+            self.waiting.put(example)
+            if self.closing.is_set():
+                return
+
+    def __iter__(self) -> Iterator[Any]:
+        """Give what is there, without waiting."""
+        while not self.waiting.empty():
+            yield self.waiting.get()
+
+    def close(self) -> None:
+        """Let the worker processes end."""
+        self.closing.set()
+        while self.thread.is_alive():
+            for _ in self:
+                pass
+            self.thread.join(timeout=1)
 
 
 class Trainer:
@@ -74,16 +135,8 @@ class Trainer:
         full = {"average": average, "network": self.network.state_dict(), "step": self.step}
         torch.save({**full, "optimiser": self.optimiser.state_dict()}, folder / f"{name}.pt")
 
-    def learn(self, knees: int, portions: int, progress: float) -> dict[str, Tensor]:
-        """Make a batch, learn from it portion by portion, and return the parts of the loss."""
-        with torch.no_grad():
-            example = self.task.batch(knees, self.device)
-        order = torch.randperm(len(example.image), device=self.device)
-        for chosen in order.chunk(portions):
-            parts = self._step(_some(example, chosen), progress)
-        return parts
-
-    def _step(self, example: Any, progress: float) -> dict[str, Tensor]:
+    def learn(self, example: Any, progress: float) -> dict[str, Tensor]:
+        """Take one step and return the parts of the loss."""
         rate = self.learning_rate * min(1.0, (self.step + 1) / WARM_UP_STEPS)
         for group in self.optimiser.param_groups:
             group["lr"] = rate * max(0.02, 1 - progress) ** 0.9
@@ -107,9 +160,32 @@ class Trainer:
         torch._foreach_lerp_([means[i] for i in floats], [values[i] for i in floats], 1 - decay)
 
 
-def _some(example: Any, chosen: Tensor) -> Any:
-    """Pick the chosen ones of a batch of examples."""
-    return type(example)(*(getattr(example, f.name)[chosen] for f in fields(example)))
+class Stores:
+    """The examples of both generators, and how often they are made and drawn."""
+
+    def __init__(self, task: Task, device: torch.device, options: argparse.Namespace) -> None:
+        self.task, self.device, self.options = task, device, options
+        self.flat, self.volumes = Pool(CAPACITY, device), Pool(CAPACITY, device)
+        source = volumes.Volumes(task.slab, options.seed)
+        self.arrivals = Arrivals(
+            DataLoader(source, batch_size=None, num_workers=options.workers, prefetch_factor=4)
+        )
+
+    def refill(self, step: int) -> None:
+        """Take in what has been made, and make more where it is due."""
+        for example in self.arrivals:
+            self.volumes.put(example)
+        if step % self.options.every == 0:
+            self.flat.put(self.task.batch(KNEES, self.device))
+
+    def draw(self) -> Any:
+        """Draw a batch, from both stores."""
+        number = self.options.batch
+        solid = int(number * 0.5 * min(1.0, self.volumes.count / ENOUGH))
+        drawn = [self.flat.draw(number - solid)]
+        if solid:
+            drawn.append(self.volumes.draw(solid))
+        return self.task.shown(joined(drawn))
 
 
 def train(options: argparse.Namespace) -> None:
@@ -117,20 +193,23 @@ def train(options: argparse.Namespace) -> None:
     torch.manual_seed(options.seed)
     torch.backends.cudnn.benchmark = True
     torch.backends.cuda.matmul.allow_tf32 = True
-    trainer = Trainer(TASKS[options.task], torch.device(options.device), options.learning_rate)
+    device, task = torch.device(options.device), TASKS[options.task]
+    trainer, stores = Trainer(task, device, options.learning_rate), Stores(task, device, options)
     if options.resume:
         trainer.resume(options.resume)
-    start, seen = time.monotonic(), 0
-    total: dict[str, Tensor | float] = {}
+    start, total = time.monotonic(), dict[str, Tensor]()
     while (elapsed := time.monotonic() - start) < options.seconds:
-        parts = trainer.learn(options.knees, options.portions, elapsed / options.seconds)
+        with torch.no_grad():
+            stores.refill(trainer.step)
+            example = stores.draw()
+        parts = trainer.learn(example, elapsed / options.seconds)
         total = {k: total.get(k, 0.0) + v.detach() for k, v in parts.items()}
-        seen += 1
-        if seen == 1 or seen % REPORT_EVERY == 0 or options.verbose:
-            count = 1 if seen == 1 or options.verbose else REPORT_EVERY
-            words = " ".join(f"{k} {float(v) / count:.3f}" for k, v in total.items())
-            print(f"{options.task} {elapsed:5.0f} s step {trainer.step} {words}", flush=True)
+        if trainer.step % options.report == 0:
+            words = " ".join(f"{k} {float(v) / options.report:.3f}" for k, v in total.items())
+            made = f"{stores.flat.count} + {stores.volumes.count} pictures"
+            print(f"{options.task} {elapsed:5.0f} s step {trainer.step} {made} {words}", flush=True)
             total = {}
+    stores.arrivals.close()
     trainer.save(options.out, options.name or options.task)
 
 
@@ -141,13 +220,14 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True, help="folder for the checkpoints")
     parser.add_argument("--name", help="name of the checkpoint, by default the task")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--seconds", type=float, default=420)
-    parser.add_argument("--knees", type=int, default=24, help="knees in a batch")
-    parser.add_argument("--portions", type=int, default=3, help="steps for each batch made")
+    parser.add_argument("--seconds", type=float, default=480)
+    parser.add_argument("--batch", type=int, default=64, help="pictures in a batch")
+    parser.add_argument("--every", type=int, default=8, help="steps between batches of new knees")
+    parser.add_argument("--workers", type=int, default=14, help="processes that make volumes")
     parser.add_argument("--learning-rate", type=float, default=2e-3)
     parser.add_argument("--device", default="cuda")
     parser.add_argument("--resume", type=Path)
-    parser.add_argument("--verbose", action="store_true")
+    parser.add_argument("--report", type=int, default=REPORT_EVERY, help="steps between reports")
     train(parser.parse_args())
 
 

@@ -97,6 +97,7 @@ def scan(
     *,
     scanner: Scanner,
     seeds: tuple[int, int],
+    signals: FloatArray | None = None,
     progress: Callable[[], None] = lambda: None,
 ) -> ScannedStack:
     """Image a specimen.
@@ -109,11 +110,17 @@ def scan(
         How it is imaged.
     seeds
         Of the specimen's texture and of the series' noise.
+    signals
+        Water and fat part of every tissue, as `signal.tissue_signals` gives them for the protocol,
+        which is the default; others show the specimen in a contrast that no protocol has.
     progress
         Called after each slice.
     """
     grids = stack_grids(plan)
-    acquisition = _Acquisition(plan, protocol, scanner, Texture(np.random.default_rng(seeds[0])))
+    if signals is None:
+        signals = tissue_signals(protocol, scanner.field_strength_t)
+    texture = Texture(np.random.default_rng(seeds[0]))
+    acquisition = _Acquisition(plan, protocol, scanner, texture, signals)
     pixels, labels = [], []
     for index, grid in enumerate(grids):
         rng = np.random.default_rng([*seeds, index])
@@ -138,6 +145,7 @@ class _Acquisition:
     protocol: Protocol
     scanner: Scanner
     texture: Texture
+    signals: FloatArray
 
     @property
     def shown(self) -> tuple[int, int]:
@@ -151,10 +159,6 @@ class _Acquisition:
     @property
     def window(self) -> FloatArray:
         return window(self.acquired, self.scanner.ringing_filter)
-
-    @property
-    def signals(self) -> FloatArray:
-        return tissue_signals(self.protocol, self.scanner.field_strength_t)
 
     @property
     def noise_sd(self) -> float:
