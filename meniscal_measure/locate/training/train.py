@@ -2,41 +2,36 @@
 
 Half of what is learnt from are knees made in batches on the graphics card (`samples`), half the
 three-dimensional knee of `phantom` under a simulated scanner, made by worker processes (`volumes`).
-Both fill stores from which batches are drawn. Seeded, stopped by the clock, and resumable: a
-checkpoint holds the weights, their running average, the optimiser and the step.
+Seeded, stopped by the clock, and resumable: started again with the same checkpoint it goes on.
 """
 
 from __future__ import annotations
 
 import argparse
 import copy
-import queue
-import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import torch
 from torch import Tensor
-from torch.utils.data import DataLoader
 
 from meniscal_measure.locate.frames import MARGIN_SIZE, SURVEY_SIZE
 from meniscal_measure.locate.training import losses, networks, samples, volumes
-from meniscal_measure.locate.training.pool import Pool, Variation, joined, varied
+from meniscal_measure.locate.training.pool import Variation, varied
+from meniscal_measure.locate.training.stores import Stores
 from meniscal_measure.locate.training.strange import with_strange
 
 AVERAGE_DECAY = 0.999
 """Per step decay of the running average of the weights, which is what is used afterwards."""
 WARM_UP_STEPS = 200
-REPORT_EVERY = 500
-CAPACITY = 30_000
-"""Pictures of each kind that are kept."""
-ENOUGH = 3_000
-"""Pictures of the three-dimensional knee from which on half of every batch is drawn from them."""
-KNEES = 24
-"""Knees made at once on the graphics card."""
+BATCH = 64
+"""Pictures in a batch."""
+SAVE_EVERY_S = 60.0
+PARTS = ("network", "average", "optimiser")
+"""What of a run has weights of its own."""
 
 
 @dataclass(frozen=True)
@@ -77,40 +72,42 @@ TASKS = {
 }
 
 
-class Arrivals:
-    """Examples that worker processes have made since they were last asked for."""
+@dataclass(frozen=True)
+class Run:
+    """How a network is trained.
 
-    def __init__(self, loader: DataLoader[Any]) -> None:
-        self.waiting: queue.Queue[Any] = queue.Queue(maxsize=64)
-        self.closing = threading.Event()
-        self.thread = threading.Thread(target=self._fetch, args=(loader,))
-        self.thread.start()
+    Parameters
+    ----------
+    task
+        A name among `TASKS`.
+    checkpoint
+        File that it leaves, and goes on from where it is there.
+    seed, seconds, learning_rate
+        Of the whole run.
+    workers
+        Processes that make volumes.
+    every
+        Steps between batches of new knees on the graphics card.
+    report
+        Steps between reports.
+    """
 
-    def _fetch(self, loader: DataLoader[Any]) -> None:
-        for example in loader:
-            self.waiting.put(example)
-            if self.closing.is_set():
-                return
-
-    def __iter__(self) -> Iterator[Any]:
-        """Give what is there, without waiting."""
-        while not self.waiting.empty():
-            yield self.waiting.get()
-
-    def close(self) -> None:
-        """Let the worker processes end."""
-        self.closing.set()
-        while self.thread.is_alive():
-            for _ in self:
-                pass
-            self.thread.join(timeout=1)
+    task: str
+    checkpoint: Path
+    seed: int = 1
+    seconds: float = 460
+    workers: int = 14
+    every: int = 8
+    learning_rate: float = 2e-3
+    device: str = "cuda"
+    report: int = 500
 
 
 class Trainer:
     """One training run."""
 
     def __init__(self, task: Task, device: torch.device, learning_rate: float) -> None:
-        self.task, self.device, self.step = task, device, 0
+        self.task, self.device, self.step, self.seconds = task, device, 0, 0.0
         self.network = task.network().to(device, memory_format=torch.channels_last)
         self.average = copy.deepcopy(self.network).eval()
         self.optimiser = torch.optim.AdamW(
@@ -119,21 +116,20 @@ class Trainer:
         self.learning_rate = learning_rate
 
     def resume(self, path: Path) -> None:
-        """Go on from a checkpoint; one without optimiser state only lends its weights."""
+        """Go on from a checkpoint."""
         state = torch.load(path, map_location=self.device, weights_only=True)
-        self.network.load_state_dict(state.get("network", state["average"]))
+        self.network.load_state_dict(state["network"])
         self.average.load_state_dict(state["average"])
-        if "optimiser" in state:
-            self.optimiser.load_state_dict(state["optimiser"])
-            self.step = state["step"]
+        self.optimiser.load_state_dict(state["optimiser"])
+        self.step, self.seconds = state["step"], state["seconds"]
 
-    def save(self, folder: Path, name: str) -> None:
-        """Write the averaged weights and, beside them, all that a resumed run needs."""
-        folder.mkdir(parents=True, exist_ok=True)
-        average = {k: v.cpu() for k, v in self.average.state_dict().items()}
-        torch.save({"average": average}, folder / f"{name}.weights.pt")
-        full = {"average": average, "network": self.network.state_dict(), "step": self.step}
-        torch.save({**full, "optimiser": self.optimiser.state_dict()}, folder / f"{name}.pt")
+    def save(self, path: Path) -> None:
+        """Write all that a resumed run needs, the averaged weights among it."""
+        parts = {name: getattr(self, name).state_dict() for name in PARTS}
+        path.parent.mkdir(parents=True, exist_ok=True)
+        partial = path.with_suffix(".partial")
+        torch.save({**parts, "step": self.step, "seconds": self.seconds}, partial)
+        partial.replace(path)
 
     def learn(self, example: Any, progress: float) -> dict[str, Tensor]:
         """Take one step and return the parts of the loss."""
@@ -160,75 +156,59 @@ class Trainer:
         torch._foreach_lerp_([means[i] for i in floats], [values[i] for i in floats], 1 - decay)
 
 
-class Stores:
-    """The examples of both generators, and how often they are made and drawn."""
-
-    def __init__(self, task: Task, device: torch.device, options: argparse.Namespace) -> None:
-        self.task, self.device, self.options = task, device, options
-        self.flat, self.volumes = Pool(CAPACITY, device), Pool(CAPACITY, device)
-        source = volumes.Volumes(task.slab, options.seed)
-        self.arrivals = Arrivals(
-            DataLoader(source, batch_size=None, num_workers=options.workers, prefetch_factor=4)
-        )
-
-    def refill(self, step: int) -> None:
-        """Take in what has been made, and make more where it is due."""
-        for example in self.arrivals:
-            self.volumes.put(example)
-        if step % self.options.every == 0:
-            self.flat.put(self.task.batch(KNEES, self.device))
-
-    def draw(self) -> Any:
-        """Draw a batch, from both stores."""
-        number = self.options.batch
-        solid = int(number * 0.5 * min(1.0, self.volumes.count / ENOUGH))
-        drawn = [self.flat.draw(number - solid)]
-        if solid:
-            drawn.append(self.volumes.draw(solid))
-        return self.task.shown(joined(drawn))
-
-
-def train(options: argparse.Namespace) -> None:
-    """Train until the time is up, printing progress and leaving checkpoints."""
-    torch.manual_seed(options.seed)
+def train(run: Run) -> None:
+    """Train until the time is up, printing progress and leaving a checkpoint every minute."""
+    torch.manual_seed(run.seed)
     torch.backends.cudnn.benchmark = True
     torch.backends.cuda.matmul.allow_tf32 = True
-    device, task = torch.device(options.device), TASKS[options.task]
-    trainer, stores = Trainer(task, device, options.learning_rate), Stores(task, device, options)
-    if options.resume:
-        trainer.resume(options.resume)
-    start, total = time.monotonic(), dict[str, Tensor]()
-    while (elapsed := time.monotonic() - start) < options.seconds:
+    device, task = torch.device(run.device), TASKS[run.task]
+    trainer = Trainer(task, device, run.learning_rate)
+    if run.checkpoint.exists():
+        trainer.resume(run.checkpoint)
+    source = volumes.Volumes(task.slab, run.seed + trainer.step)
+    stores = Stores(task.batch, source, device=device, workers=run.workers, every=run.every)
+    try:
+        _learn(run, trainer, stores)
+    finally:
+        stores.close()
+    trainer.save(run.checkpoint)
+
+
+def _learn(run: Run, trainer: Trainer, stores: Stores) -> None:
+    before, saved = time.monotonic() - trainer.seconds, time.monotonic()
+    total = dict[str, Tensor]()
+    while trainer.seconds < run.seconds:
         with torch.no_grad():
             stores.refill(trainer.step)
-            example = stores.draw()
-        parts = trainer.learn(example, elapsed / options.seconds)
+            example = trainer.task.shown(stores.draw(BATCH))
+        parts = trainer.learn(example, trainer.seconds / run.seconds)
+        trainer.seconds = time.monotonic() - before
         total = {k: total.get(k, 0.0) + v.detach() for k, v in parts.items()}
-        if trainer.step % options.report == 0:
-            words = " ".join(f"{k} {float(v) / options.report:.3f}" for k, v in total.items())
-            made = f"{stores.flat.count} + {stores.volumes.count} pictures"
-            print(f"{options.task} {elapsed:5.0f} s step {trainer.step} {made} {words}", flush=True)
+        if trainer.step % run.report == 0:
+            words = " ".join(f"{k} {float(v) / run.report:.3f}" for k, v in total.items())
+            made = f"{stores.flat.count} + {stores.solid.count} pictures"
+            print(
+                f"{run.task} {trainer.seconds:.0f} s step {trainer.step} {made} {words}", flush=True
+            )
             total = {}
-    stores.arrivals.close()
-    trainer.save(options.out, options.name or options.task)
+        if time.monotonic() - saved > SAVE_EVERY_S:
+            trainer.save(run.checkpoint)
+            saved = time.monotonic()
 
 
 def main() -> None:
     """Read the command line and train."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("task", choices=sorted(TASKS))
-    parser.add_argument("--out", type=Path, required=True, help="folder for the checkpoints")
-    parser.add_argument("--name", help="name of the checkpoint, by default the task")
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--seconds", type=float, default=480)
-    parser.add_argument("--batch", type=int, default=64, help="pictures in a batch")
-    parser.add_argument("--every", type=int, default=8, help="steps between batches of new knees")
-    parser.add_argument("--workers", type=int, default=14, help="processes that make volumes")
-    parser.add_argument("--learning-rate", type=float, default=2e-3)
-    parser.add_argument("--device", default="cuda")
-    parser.add_argument("--resume", type=Path)
-    parser.add_argument("--report", type=int, default=REPORT_EVERY, help="steps between reports")
-    train(parser.parse_args())
+    parser.add_argument("checkpoint", type=Path)
+    parser.add_argument("--seed", type=int, default=Run.seed)
+    parser.add_argument("--seconds", type=float, default=Run.seconds)
+    parser.add_argument("--workers", type=int, default=Run.workers)
+    parser.add_argument("--every", type=int, default=Run.every)
+    parser.add_argument("--learning-rate", type=float, default=Run.learning_rate)
+    parser.add_argument("--device", default=Run.device)
+    parser.add_argument("--report", type=int, default=Run.report)
+    train(Run(**vars(parser.parse_args())))
 
 
 if __name__ == "__main__":
