@@ -134,7 +134,16 @@ def carry_out(task: Task, measure: Measure) -> Outcome:
         outcome = Outcome(task, Status.REFUSED, reason=str(error))
     except Exception as error:  # one knee must never stop the others
         outcome = Outcome(task, Status.CRASHED, reason=f"{type(error).__name__}: {error}")
-    return replace(outcome, seconds=time.perf_counter() - started)
+    reason = _without_places(outcome.reason, task.entry.path, task.entry.landmarks)
+    return replace(outcome, reason=reason, seconds=time.perf_counter() - started)
+
+
+def _without_places(reason: str, images: str, landmarks: str) -> str:
+    """Leave out where files lie: folders may carry a patient's name, and reasons are published."""
+    for place, word in ((landmarks, "landmark file"), (images, "images")):
+        if place:
+            reason = reason.replace(place, word)
+    return reason
 
 
 def _measured(task: Task, measure: Measure) -> Outcome:
@@ -145,7 +154,8 @@ def _measured(task: Task, measure: Measure) -> Outcome:
         try:
             record = measure(task.entry, images, landmarks, task.settings)
         except MeniscalMeasureError as error:
-            return Outcome(task, Status.REFUSED, found, str(error))
+            reason = _without_places(str(error), str(images), str(landmarks or ""))
+            return Outcome(task, Status.REFUSED, found, reason)
     return Outcome(task, Status.MEASURED, found, row=Row.of(record))
 
 
