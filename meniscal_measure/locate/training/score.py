@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from meniscal_measure.anatomy import Compartment, Plane, Side
 from meniscal_measure.caliper.measure import measure_set
 from meniscal_measure.caliper.reading import THRESHOLD_MM
+from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.locate.propose import propose
 from meniscal_measure.locate.training.evaluate import HeldOut, true_points
 from meniscal_measure.series.model import (
@@ -52,7 +53,7 @@ class Score:
 def scores_of(path: Path) -> list[Score]:
     """Propose and measure one stack; nothing where it is declined."""
     held = HeldOut.read(path)
-    stack, side = _stack(path, held), Side(held.truth["side"])
+    stack, side = as_stack(path, held.grids), Side(held.truth["side"])
     proposal = propose(stack, held.pixels, side)
     if proposal.landmarks is None:
         return []
@@ -77,16 +78,18 @@ def scores_of(path: Path) -> list[Score]:
     return found
 
 
-def _stack(path: Path, held: HeldOut) -> Stack:
+def as_stack(path: Path, grids: Sequence[PixelGrid]) -> Stack:
+    """Give the slices of a made stack the form that a read one has."""
     file = FileRef(path)
-    frames = tuple(Frame(file, None, str(i), grid, 4.0) for i, grid in enumerate(held.grids))
+    frames = tuple(Frame(file, None, str(i), grid, 4.0) for i, grid in enumerate(grids))
+    positions = tuple(float(grid.origin @ grids[0].normal) for grid in grids)
     return Stack(
         Identity("", "", "", "", "", "", None, "", ""),
         Plane.CORONAL,
         Contrast(Weighting.PROTON_DENSITY, fat_suppressed=True, evidence="not looked at"),
         Laterality(None, "not looked at"),
         frames,
-        tuple(held.positions_mm),
+        positions,
         (),
     )
 

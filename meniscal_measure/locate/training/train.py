@@ -95,7 +95,7 @@ class Run:
     task: str
     checkpoint: Path
     seed: int = 1
-    seconds: float = 460
+    seconds: float = 440
     workers: int = 14
     every: int = 8
     learning_rate: float = 2e-3
