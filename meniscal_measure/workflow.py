@@ -2,46 +2,38 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field, fields, replace
-from datetime import UTC, datetime
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
-from meniscal_measure import __version__
 from meniscal_measure.anatomy import Side
 from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM, LandmarkSet, PlacedLandmark
-from meniscal_measure.caliper.measure import DEFAULT_CONVENTIONS, MeasuredSet, measure_set
-from meniscal_measure.caliper.reading import Conventions, Reading, Source
+from meniscal_measure.caliper.measure import DEFAULT_CONVENTIONS, measure_set
+from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.caliper.refinement import refine_slice
 from meniscal_measure.errors import (
     LandmarkError,
     NothingMeasurableError,
     SideError,
-    UnreadableFileError,
     UsageError,
 )
 from meniscal_measure.files import Progress
 from meniscal_measure.geometry import as_vector
+from meniscal_measure.knee_reading import KneeReading, StrPath, assembled
 from meniscal_measure.landmark_file import (
     named_sop_instance_uids,
     read_landmark_file,
     signature_of,
 )
-from meniscal_measure.landmark_text import LANDMARK_NAMES, Signature
+from meniscal_measure.landmark_text import LANDMARK_NAMES
 from meniscal_measure.locate.propose import propose
-from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.record import reading_from_dict
-from meniscal_measure.report.save import SavedFiles, save_reading
-from meniscal_measure.report.strip import strip_indices
 from meniscal_measure.series.choose import choose_coronal, describe
 from meniscal_measure.series.model import Choice, Laterality, Stack, Study
 from meniscal_measure.series.pixels import read_pixels
 from meniscal_measure.series.scan import open_study
 from meniscal_measure.series.side import resolve_side
-
-StrPath = str | os.PathLike[str]
 
 
 @dataclass(frozen=True)
@@ -68,36 +60,6 @@ class KneeStudy(Study):
             refine_edges=refine_edges,
             place=place,
         )
-
-
-@dataclass(frozen=True, kw_only=True)
-class KneeReading(Reading):
-    """A reading together with the stack it was taken on, so that it can be shown and saved."""
-
-    stack: Stack = field(repr=False)
-    signature: Signature | None = None
-    """Under which the landmarks were signed; None where they were not, or were moved since."""
-
-    def save(self, folder: StrPath, *, identifiers: bool = True) -> SavedFiles:
-        """Write the record, the table, the figures and the PDF of this reading.
-
-        Parameters
-        ----------
-        folder
-            Where to write; made if it does not exist.
-        identifiers
-            False leaves out every identifier of the patient.
-
-        Raises
-        ------
-        OutputError
-            If the folder cannot be written; nothing is left behind then.
-        UnreadableFileError
-            If the pixels of the measured slice cannot be decoded.
-        """
-        images, unreadable = _shown_images(self)
-        reading = replace(self, warnings=(*self.warnings, *unreadable))
-        return save_reading(reading, images, Path(folder), identifiers=identifiers)
 
 
 def read(path: StrPath, *, progress: Progress | None = None) -> KneeStudy:
@@ -297,7 +259,7 @@ def measure_placed(
         measure_neighbours=measure_neighbours,
     )
     warnings = (*choice.stack.findings, *_side_hint(laterality), *remarks, *results.warnings)
-    reading = _reading(choice, laterality, landmarks, results, conventions, warnings)
+    reading = assembled(choice, laterality, landmarks, results, conventions, warnings)
     return replace(reading, proposal_confidence=confidence)
 
 
@@ -378,60 +340,3 @@ def _side_hint(laterality: Laterality) -> tuple[str, ...]:
         f"{laterality.hint_source} hints at a {laterality.hint.word} knee; confirm it by giving"
         f" the side (--side {laterality.hint.word}).",
     )
-
-
-def _reading(
-    choice: Choice,
-    laterality: Laterality,
-    landmarks: LandmarkSet,
-    results: MeasuredSet,
-    conventions: Conventions,
-    warnings: tuple[str, ...],
-) -> KneeReading:
-    return KneeReading(
-        source=_source(choice, laterality, results),
-        conventions=conventions,
-        slice_convention=landmarks.slice_convention,
-        slice_reason=landmarks.slice_reason,
-        measured=results.measured,
-        neighbours=results.neighbours,
-        warnings=warnings,
-        software="meniscal_measure",
-        software_version=__version__,
-        measured_at=datetime.now(UTC).isoformat(timespec="seconds"),
-        stack=choice.stack,
-    )
-
-
-def _source(choice: Choice, laterality: Laterality, results: MeasuredSet) -> Source:
-    stack, identity = choice.stack, choice.stack.identity
-    grid = stack.frames[results.measured.slice_index].grid
-    return Source(
-        study_instance_uid=identity.study_instance_uid,
-        series_instance_uid=identity.series_instance_uid,
-        sop_instance_uid=results.measured.sop_instance_uid,
-        series_description=identity.series_description,
-        series_reason=choice.reason,
-        patient_id=identity.patient_id,
-        patient_name=identity.patient_name,
-        study_date=identity.study_date,
-        row_spacing_mm=grid.row_spacing_mm,
-        column_spacing_mm=grid.column_spacing_mm,
-        slice_spacing_mm=stack.spacing_mm,
-        slice_count=len(stack.frames),
-        side=laterality.side,
-        side_source=laterality.source,
-    )
-
-
-def _shown_images(reading: KneeReading) -> tuple[SeriesImages, list[str]]:
-    """Pixels of the measured slice and those beside it; an unreadable neighbour is left out."""
-    images, remarks = {}, []
-    for index in strip_indices(reading):
-        try:
-            (images[index],) = read_pixels(reading.stack, [index])
-        except UnreadableFileError as error:
-            if index == reading.measured.slice_index:
-                raise
-            remarks.append(f"Slice {index} is not shown: {error}")
-    return SeriesImages(images, tuple(frame.grid for frame in reading.stack.frames)), remarks

@@ -23,8 +23,9 @@ from meniscal_measure.cli.common import (
 from meniscal_measure.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
+    from meniscal_measure.knee_reading import KneeReading
     from meniscal_measure.report.save import SavedFiles
-    from meniscal_measure.workflow import KneeReading, KneeStudy
+    from meniscal_measure.workflow import KneeStudy
 
 OutFolder = Annotated[
     Path, typer.Option("--out", help="Folder for the results; made if need be.", show_default=False)

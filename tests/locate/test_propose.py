@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from meniscal_measure.anatomy import Compartment, Landmark, Plane, Side
+from meniscal_measure.anatomy import Compartment, Landmark, Side
 from meniscal_measure.caliper.landmarks import Origin, SliceLandmarks
 from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.locate import networks
 from meniscal_measure.locate.propose import NEIGHBOURS, propose
+from meniscal_measure.locate.training.score import as_stack
 from meniscal_measure.phantom.knee import Knee
 from meniscal_measure.phantom.parameters import KneeParameters
 from meniscal_measure.phantom.scanner.acquire import Scanner, scan
@@ -20,13 +21,7 @@ from meniscal_measure.phantom.scanner.image import ScannedStack
 from meniscal_measure.phantom.scanner.protocols import PROTOCOLS, ProtocolName
 from meniscal_measure.phantom.scanner.sampling import StackPlan, StackPlane
 from meniscal_measure.series.model import (
-    Contrast,
-    FileRef,
-    Frame,
-    Identity,
-    Laterality,
     Stack,
-    Weighting,
 )
 
 WITHIN_MM = 1.5
@@ -35,18 +30,7 @@ WEIGHTS_LIMIT_BYTES = 15_000_000
 
 
 def a_stack(grids: Sequence[PixelGrid]) -> Stack:
-    nowhere = FileRef(Path("none.dcm"))
-    frames = tuple(Frame(nowhere, None, str(i), grid, 4.0) for i, grid in enumerate(grids))
-    positions = tuple(float(grid.origin @ grids[0].normal) for grid in grids)
-    return Stack(
-        Identity("", "", "", "", "", "", None, "", ""),
-        Plane.CORONAL,
-        Contrast(Weighting.PROTON_DENSITY, fat_suppressed=True, evidence="test"),
-        Laterality(None, "test"),
-        frames,
-        positions,
-        (),
-    )
+    return as_stack(Path("none.dcm"), grids)
 
 
 @pytest.fixture(scope="module")
