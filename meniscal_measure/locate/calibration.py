@@ -34,6 +34,12 @@ LEAST_CORONAL, LEAST_MEASURABLE = 0.5, 0.5
 """Least probability that the middle slices show a coronal knee, and one that can be measured."""
 WORST_DISAGREEMENT_MM = 8.0
 """Slices that disagree more about where the middle lies are no ordinary knee."""
+MOST_OFF_MIDDLE_MM = 4.0
+"""Farthest the measured slice may lie from the middle.
+
+Slices are up to 5 mm apart, so a whole stack has one within 2.5 mm; farther off, the middle lies
+beyond an end of the stack or in a gap of it.
+"""
 WORST_TIP_SD_MM = 3.0
 """An inner tip less sure than this is left out."""
 
@@ -56,8 +62,20 @@ def confidence(survey: Survey, index: int, margins: Sequence[Margin]) -> float:
     return min(doubt(survey, index) * placed, MOST_CONFIDENCE)
 
 
-def refusal(survey: Survey, index: int, disagreement_mm: float) -> str:
-    """Why nothing is proposed, or an empty string."""
+def refusal(survey: Survey, index: int, disagreement_mm: float, off_middle_mm: float) -> str:
+    """Why nothing is proposed, or an empty string.
+
+    Parameters
+    ----------
+    survey
+        What the first stage found.
+    index
+        The slice that would be measured, nearest to the middle.
+    disagreement_mm
+        How far the slices disagree about where the middle lies.
+    off_middle_mm
+        Distance of that slice from the middle.
+    """
     near = _near(survey, index)
     if survey.coronal[near].mean() < LEAST_CORONAL:
         return (
@@ -67,6 +85,12 @@ def refusal(survey: Survey, index: int, disagreement_mm: float) -> str:
     if survey.measurable[near].max() < LEAST_MEASURABLE or disagreement_mm > WORST_DISAGREEMENT_MM:
         return (
             "No slice shows the bodies of both menisci clearly enough; place the landmarks by hand."
+        )
+    if off_middle_mm > MOST_OFF_MIDDLE_MM:
+        return (
+            f"The middle of the joint seems to lie {off_middle_mm:.1f} mm from the nearest slice,"
+            " past an end of the stack or in a gap; find the missing slices or place the landmarks"
+            " by hand."
         )
     return ""
 

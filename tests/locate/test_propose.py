@@ -1,5 +1,6 @@
 """A series of a synthetic knee, from another generator than the networks were trained on."""
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -82,6 +83,15 @@ def test_the_slice_chosen_is_within_one_of_the_spine(knee: Knee, scanned: Scanne
         range(len(scanned.grids)), key=lambda i: abs(float(scanned.grids[i].off_plane_mm(apex)))
     )
     assert abs(proposal.landmarks.measured.slice_index - nearest) <= 1
+
+
+@pytest.mark.parametrize("kept", [slice(0, 2), slice(5, 7)], ids=["front", "back"])
+def test_a_stack_without_the_middle_of_the_joint_is_declined(
+    scanned: ScannedStack, kept: slice
+) -> None:
+    proposal = propose(a_stack(scanned.grids[kept]), scanned.pixels[kept], Side.RIGHT)
+    assert proposal.landmarks is None
+    assert re.search(r"seems to lie \d+\.\d mm from the nearest slice", proposal.reason)
 
 
 def test_without_a_side_the_compartments_are_those_of_the_image(scanned: ScannedStack) -> None:
