@@ -168,5 +168,6 @@ def _label(axes: Axes, grid: PixelGrid) -> None:
     )
     axes.set_ylabel("extrusion, mm", size=8, family=FONT)
     axes.tick_params(labelsize=7.5)
-    axes.grid(visible=True, axis="y", color="0.88", lw=0.6, zorder=0)
+    axes.set_axisbelow(True)  # the threshold lies over the grid line of the same value
+    axes.grid(visible=True, axis="y", color="0.88", lw=0.6)
     axes.spines[["top", "right"]].set_visible(False)
