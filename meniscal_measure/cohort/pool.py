@@ -22,6 +22,7 @@ from typing import Any, Self
 
 from meniscal_measure.cohort.task import Measure, Outcome, Status, Task
 from meniscal_measure.cohort.worker import READY
+from meniscal_measure.series.guarded import FROM_NO_FOLDER
 
 TRIES = 2
 """A task whose worker is lost so often is given up; the first loss may be chance."""
@@ -204,7 +205,7 @@ class _Seat:
         # A fresh program, not a fork: a fork would copy the claim on the store and the threads of
         # the caller. Nor one of multiprocessing, which a worker of a cluster may not start.
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "meniscal_measure.cohort.worker"],
+            [sys.executable, *FROM_NO_FOLDER, "-m", "meniscal_measure.cohort.worker"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             env={name: value for name, value in os.environ.items() if name != TRIM_THRESHOLD},

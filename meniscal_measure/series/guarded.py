@@ -36,6 +36,9 @@ DECODER_ERRORS = (
 )
 """What pydicom and its decoder plug-ins raise on pixel data they cannot decode."""
 
+FROM_NO_FOLDER = ("-P",)
+"""Keeps Python from importing what lies in the working folder, which may have come with images."""
+
 
 class GuardedDecoder:
     """Starts the helper process on first use and again after it broke down."""
@@ -85,7 +88,7 @@ class GuardedDecoder:
 
 def _started() -> subprocess.Popen[bytes]:
     return subprocess.Popen(
-        [sys.executable, "-m", __name__],
+        [sys.executable, *FROM_NO_FOLDER, "-m", __name__],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,

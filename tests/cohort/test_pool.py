@@ -80,6 +80,16 @@ def test_what_a_decoder_prints_does_not_get_among_the_answers(
     assert outcome.status is Status.MEASURED
 
 
+def test_nothing_is_imported_from_the_working_folder(
+    measure: Measure, make_task: MakeTask, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "numpy.py").write_text("raise SystemExit('not the one meant')")
+    monkeypatch.chdir(tmp_path)
+    with Pool(measure, workers=1) as pool:
+        (outcome,) = pool.carry_out(iter([make_task("S1")]))
+    assert outcome.status is Status.MEASURED
+
+
 def test_workers_end_with_the_pool(measure: Measure, make_task: MakeTask, tmp_path: Path) -> None:
     pid = tmp_path / "pid"
     with Pool(measure, workers=1) as pool:

@@ -317,6 +317,16 @@ def test_what_a_decoder_says_of_damaged_data_is_no_programmers_talk(tmp_path: Pa
         decoder.decode(content[: len(content) // 2], [0], JPEGLosslessSV1)
 
 
+def test_the_decoder_imports_nothing_from_the_working_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "pydicom.py").write_text("raise SystemExit('not the one meant')")
+    monkeypatch.chdir(tmp_path)
+    whole = shipped("MR_small_jp2klossless.dcm").read_bytes()
+    with GuardedDecoder() as decoder:
+        assert len(decoder.decode(whole, [0], JPEG2000Lossless)) == 1
+
+
 def test_a_decoder_that_breaks_down_can_be_used_again(tmp_path: Path) -> None:
     damaged = damaged_jpeg_2000(tmp_path / "damaged.dcm").read_bytes()
     whole = shipped("MR_small_jp2klossless.dcm").read_bytes()
