@@ -146,11 +146,7 @@ def _naming(slice_index: int) -> Iterator[None]:
 def _warnings(
     measured: SliceReading, choice: SliceChoice | None, side: Side | None
 ) -> Iterator[str]:
-    if choice is None:
-        yield (
-            "No neighbouring slice was measured: what the choice of the slice adds is not in the"
-            " uncertainty. Place landmarks on the slices beside it too."
-        )
+    yield from _unknown_slopes(measured, choice)
     width = measured.plateau_width_mm
     shortest_mm, longest_mm = PLATEAU_WIDTH_RANGE_MM
     if width is not None and not shortest_mm <= width.value <= longest_mm:
@@ -169,6 +165,23 @@ def _warnings(
             "The side of the knee is not known: the names of the compartments are those of the"
             " landmarks and could not be checked. Give the side."
         )
+
+
+def _unknown_slopes(measured: SliceReading, choice: SliceChoice | None) -> Iterator[str]:
+    """Say where no neighbour tells how extrusion changes along the slices."""
+    if choice is None:
+        yield (
+            "No neighbouring slice was measured: what the choice of the slice adds is not in the"
+            " uncertainty. Place landmarks on the slices beside it too."
+        )
+        return
+    for compartment in measured.compartments:
+        if (compartment, Measure.EXTRUSION) not in choice.slopes:
+            yield (
+                f"The {compartment.words} compartment was measured on no neighbouring slice: what"
+                " the choice of the slice adds is not in its uncertainty. Place its landmarks on"
+                " the slices beside it too."
+            )
 
 
 def measure_slice(

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pytest
 
-from meniscal_measure.anatomy import Compartment, Side
+from meniscal_measure.anatomy import Compartment, Landmark, Side
 from meniscal_measure.caliper.axis import Point
 from meniscal_measure.caliper.landmarks import (
     ImagePlane,
@@ -85,6 +85,17 @@ def test_without_neighbours_the_reader_is_warned(
     result = measure_set(landmark_set({2: knee_points()}), stack, side=Side.RIGHT)
     assert slice_choice_mm(result.measured) is None
     assert "No neighbouring slice was measured" in result.warnings[0]
+
+
+def test_a_compartment_that_no_neighbour_shows_is_warned_of(
+    stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points]
+) -> None:
+    beside = knee_points()
+    del beside[LATERAL, Landmark.OUTER_EDGE]
+    del beside[LATERAL, Landmark.INNER_TIP]
+    result = measure_set(landmark_set({2: knee_points(), 3: beside}), stack, side=Side.RIGHT)
+    (warning,) = result.warnings
+    assert warning.startswith("The lateral compartment was measured on no neighbouring slice")
 
 
 def test_slice_is_described_by_its_own_place(
