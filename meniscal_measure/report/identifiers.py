@@ -1,11 +1,11 @@
 """Leaving every patient identifier out of a reading before anything is written.
 
 Left out: Patient's Name, Patient ID, Study Date, all UIDs, Series Description (free text in which
-names are found) and the reader's name. Where one of them is quoted in a reason or a warning it is
-replaced, and so are file paths. Kept: geometry, values, conventions and the time of measuring.
-These are the attributes a reading holds of those that the Basic Application Level Confidentiality
-Profile (DICOM PS3.15 Annex E) removes. Writing burned into the pixels is image content and is not
-touched.
+names are found) and the reader's name. Where one of them stands in a reason or a warning it is
+replaced, and so are file paths and whatever is quoted there from a header. Kept: geometry, values,
+conventions and the time of measuring. These are the attributes a reading holds of those that the
+Basic Application Level Confidentiality Profile (DICOM PS3.15 Annex E) removes. Writing burned into
+the pixels is image content and is not touched.
 """
 
 from __future__ import annotations
@@ -24,6 +24,9 @@ SHORTEST_NAME_PART = 2
 
 _PATH = re.compile(r"(?<!\w)(?:[A-Za-z]:)?[\\/][^\s:,;]*[^\s:,;.]")
 """A path quoted in a warning: folders are often named after the patient."""
+
+_QUOTED = re.compile(r"""(?<!\w)(?:'[^']*'|"[^"]*")(?!\w)""")
+"""A quotation, which is from free text of a header: of other series too, and of the study."""
 
 
 def without_identifiers(reading: Reading) -> Reading:
@@ -82,7 +85,7 @@ def _slice_uids(slices: Iterable[SliceReading]) -> set[str]:
 
 
 def _redacted(text: str, identifiers: list[str]) -> str:
-    text = _PATH.sub(LEFT_OUT, text)
+    text = _PATH.sub(LEFT_OUT, _QUOTED.sub(LEFT_OUT, text))
     for identifier in identifiers:
         text = re.sub(_word(identifier), LEFT_OUT, text, flags=re.IGNORECASE)
     return text

@@ -37,6 +37,15 @@ def test_slices_and_reader_lose_their_identity_too(make_case: MakeCase) -> None:
         ("slice 2.25.333334 is missing", "slice [left out] is missing"),
         ("cannot read /data/Q.F/knee.dcm: truncated", "cannot read [left out]: truncated"),
         (r"cannot read C:\scans\QF\1.dcm.", "cannot read [left out]."),
+        (
+            "series 4 'COR PD' ranked before series 7 'T1, for Dr. Q'",
+            "series 4 [left out] ranked before series 7 [left out]",
+        ),
+        (
+            'says right, against StudyDescription "LT KNEE Q."',
+            "says right, against StudyDescription [left out]",
+        ),
+        ("the plateau's rim, the knee's side", "the plateau's rim, the knee's side"),
         ("slice spacing 3.3 mm, 1 and/or 2", "slice spacing 3.3 mm, 1 and/or 2"),
     ],
 )
