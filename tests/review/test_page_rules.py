@@ -50,6 +50,11 @@ def full(painted: Callable[..., Path], open_desk: OpenDesk, served: Serve, shown
     return shown(served(open_desk(study)))
 
 
+def test_the_page_says_what_it_is_without_being_asked(full: Page) -> None:
+    expect(full.locator("#notice")).to_be_visible()
+    expect(full.locator("#notice")).to_contain_text("not a diagnosis")
+
+
 @pytest.mark.parametrize("theme", ["dark", "light"])
 def test_the_reading_has_no_grave_finding(full: Page, theme: str) -> None:
     if theme == "light":

@@ -258,7 +258,7 @@ function card(found, place) {
     "section", { class: `card ${kind}`, "aria-label": `${found.name} extrusion` },
     make("h2", {}, found.name + place),
     make("p", { class: "value" }, value, make("small", {}, ` ± ${rest}`)),
-    make("p", { class: "word" }, `${found.flag ? "▲ " : ""}${found.flag_words}`),
+    make("p", { class: "word" }, `${found.flag ? "▼ " : ""}${found.flag_words}`),
     make("p", { class: "soft" }, found.decision_words),
   );
 }
