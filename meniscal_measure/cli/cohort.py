@@ -190,7 +190,7 @@ def assign(
         list[str], typer.Option("--reader", help="Name of a reader; give it for each.")
     ],
     repeats: Annotated[
-        int, typer.Option("--repeats", min=0, help="Knees each reader gets again, untold.")
+        int, typer.Option("--repeats", min=0, help="Knees each reader gets again without notice.")
     ] = 0,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the drawing.")] = 1,
 ) -> None:

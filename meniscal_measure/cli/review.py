@@ -55,7 +55,7 @@ def review(
     repeats: Annotated[
         int,
         typer.Option(
-            "--repeats", help="Knees of a blinded study that are read twice, untold.", min=0
+            "--repeats", help="Knees of a blinded study shown a second time without notice.", min=0
         ),
     ] = 0,
     port: Annotated[

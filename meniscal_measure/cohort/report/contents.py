@@ -182,7 +182,11 @@ def _distribution_section(part: Part) -> Iterator[Block]:
 def _flagged_section(store: Store) -> Iterator[Block]:
     rows = [
         (
-            " / ".join(str(row[name]) for name in ("subject", "visit", "side_measured", "reader")),
+            " / ".join(
+                str(row[name])
+                for name in ("subject", "visit", "side_measured", "reader")
+                if row[name]
+            ),
             compartment.value,
             f"{row[f'{compartment.value}_extrusion_mm']:.2f}",
             f"{row[f'{compartment.value}_u_mm']:.2f}",

@@ -42,7 +42,7 @@ class Reference:
     """A finding made independently of the measurement, by knee and visit."""
 
     findings: Mapping[str, float]
-    """1, 0 or NaN by the label that `analysis.Readings.knee` gives the knee."""
+    """1, 0 or NaN by the label that `readings.Readings.knee` gives the knee."""
 
 
 def read_reference(path: Path) -> Reference:

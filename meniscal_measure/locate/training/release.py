@@ -18,7 +18,7 @@ NAMES = ("survey", "margin_a", "margin_b")
 
 
 def release(source: Path) -> None:
-    """Copy both networks and list their SHA-256 in the form `sha256sum --check` reads."""
+    """Copy the networks and list their SHA-256 in the form `sha256sum --check` reads."""
     lines = []
     for name in NAMES:
         target = FOLDER / f"{name}.onnx"
