@@ -147,7 +147,7 @@ def measure(
             laterality,
             placed,
             conventions=conventions,
-            remarks=(*_other_examinations(choice), *remarks),
+            remarks=(*_refused_files(found), *_other_examinations(choice), *remarks),
             measure_neighbours=measure_neighbours,
             confidence=confidence,
         )
@@ -317,6 +317,17 @@ def _refined(
         slices.append(refined.landmarks)
         remarks.extend(refined.remarks)
     return replace(landmarks, measured=slices[0], neighbours=tuple(slices[1:])), tuple(remarks)
+
+
+def _refused_files(study: Study) -> tuple[str, ...]:
+    """Say so when the series may lack slices; without file names, which may name the patient."""
+    count = len(study.refusals)
+    if not count:
+        return ()
+    return (
+        f"{count} {'file' if count == 1 else 'files'} of the study could not be used, so that the"
+        " series may lack slices. `contents` lists them with the reason.",
+    )
 
 
 def _other_examinations(choice: Choice) -> tuple[str, ...]:

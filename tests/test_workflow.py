@@ -253,6 +253,22 @@ def test_a_side_in_free_text_is_offered_and_not_used(samples: Path, tmp_path: Pa
     assert any("hints at a right knee" in text for text in reading.warnings)
 
 
+def test_a_reading_says_that_files_of_the_study_could_not_be_used(
+    samples: Path, tmp_path: Path
+) -> None:
+    study = shutil.copytree(samples / "normal", tmp_path / "Miller Anna")
+    end = max(
+        study.rglob("*.dcm"), key=lambda file: float(pydicom.dcmread(file).ImagePositionPatient[1])
+    )
+    dataset = pydicom.dcmread(end)
+    del dataset.PixelSpacing
+    dataset.save_as(end)
+    reading = meniscal_measure.measure(study, landmarks=study / "landmarks.json")
+    (warning,) = reading.warnings
+    assert warning.startswith("1 file of the study could not be used")
+    assert "Miller" not in warning
+
+
 def test_a_side_that_contradicts_the_images_is_refused(samples: Path) -> None:
     folder = samples / "normal"
     coded = meniscal_measure.measure(folder, landmarks=folder / "landmarks.json").source.side

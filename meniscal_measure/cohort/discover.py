@@ -74,7 +74,9 @@ def propose_manifest(folder: Path, *, progress: Progress | None = None) -> Propo
     remarks: list[str] = []
     for done, place in enumerate(places, start=1):
         try:
-            found.extend(_examinations(open_study(place)))
+            study = open_study(place)
+            found.extend(_examinations(study))
+            remarks.extend(_losses(study))
         except InputError as error:
             remarks.append(f"{place}: {error}")
         if progress is not None:
@@ -85,6 +87,17 @@ def propose_manifest(folder: Path, *, progress: Progress | None = None) -> Propo
             + "".join(f"\n  {remark}" for remark in remarks)
         )
     return Proposal(tuple(_entries(found)), tuple(remarks + list(_doubts(found))))
+
+
+def _losses(study: Study) -> Iterator[str]:
+    """Say so when an examination may be missing, and those after it be numbered too low."""
+    if study.refusals:
+        first = study.refusals[0]
+        yield (
+            f"{study.path}: {len(study.refusals)} of its files could not be used, so that an"
+            " examination may be missing and the number of a visit be wrong; the first is"
+            f" {first.file}: {first.reason}"
+        )
 
 
 def _places(folder: Path) -> list[Path]:

@@ -69,6 +69,19 @@ def test_what_cannot_be_placed_is_said(place: Place, tmp_path: Path) -> None:
     assert "is a damaged zip archive" in remarks
 
 
+def test_an_examination_lost_to_unusable_files_is_said(place: Place, tmp_path: Path) -> None:
+    lost = place("early", into="P1/visit-1", PatientID="A", StudyDate="20240301")
+    place("late", into="P1/visit-2", PatientID="A", StudyDate="20250301")
+    for file in lost.iterdir():
+        dataset = pydicom.dcmread(file)
+        del dataset.PixelSpacing
+        dataset.save_as(file)
+    (remark,) = propose_manifest(tmp_path / "archive").remarks
+    assert "P1: 2 of its files could not be used" in remark
+    assert "an examination may be missing and the number of a visit be wrong" in remark
+    assert "PixelSpacing is missing" in remark
+
+
 def test_examinations_in_folders_within_are_told_apart(place: Place, tmp_path: Path) -> None:
     place("early", into="P1/visit-1", PatientID="A", StudyDate="20240301")
     place("late", into="P1/visit-2", PatientID="A", StudyDate="20250301")
