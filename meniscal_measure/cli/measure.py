@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -102,6 +103,8 @@ def _placed_by_hand(texts: list[str]) -> dict[str, tuple[float, float]]:
         name, _, pixel = text.partition("=")
         try:
             column, row = (float(number) for number in pixel.split(","))
+            if not (math.isfinite(column) and math.isfinite(row)):
+                raise ValueError(pixel)
         except ValueError as error:
             raise UsageError(
                 f"--place {text}: write NAME=COLUMN,ROW, for example medial_rim=175.1,124.1."

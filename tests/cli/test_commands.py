@@ -208,8 +208,11 @@ def test_measure_proposes_landmarks_when_none_are_given(samples: Path, tmp_path:
     assert record["medial"]["landmarks"]["rim"]["origin"] == "proposed"
 
 
-def test_a_landmark_placed_by_hand_must_be_legible(samples: Path, tmp_path: Path) -> None:
-    code, output = measure(samples / "normal", tmp_path / "out", "--place", "medial_rim=175")
+@pytest.mark.parametrize("place", ["medial_rim=175", "medial_rim=nan,124", "medial_rim=175,inf"])
+def test_a_landmark_placed_by_hand_must_be_legible(
+    samples: Path, tmp_path: Path, place: str
+) -> None:
+    code, output = measure(samples / "normal", tmp_path / "out", "--place", place)
     assert code == ExitCode.USAGE
     assert "NAME=COLUMN,ROW" in output
     assert not (tmp_path / "out").exists()
