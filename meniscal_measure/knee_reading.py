@@ -106,5 +106,7 @@ def _shown_images(reading: KneeReading) -> tuple[SeriesImages, list[str]]:
         except UnreadableFileError as error:
             if index == reading.measured.slice_index:
                 raise
-            remarks.append(f"Slice {index} is not shown: {error}")
+            # No place: folders may carry a patient's name, and warnings are handed on.
+            said = str(error).replace(str(reading.stack.frames[index].file), "its file")
+            remarks.append(f"Slice {index} is not shown: {said}")
     return SeriesImages(images, tuple(frame.grid for frame in reading.stack.frames)), remarks
