@@ -8,7 +8,8 @@ JSON, one slice or several (the first one listed is the measured one, the others
      "slices": [{"slice": "1.2.840...", "medial_rim": [-31.2, 14.0, 35.5], ...}, ...]}
 
 CSV, one landmark a line, with the columns `slice,landmark,column,row` or
-`slice,landmark,x_mm,y_mm,z_mm`, and `sd_mm` if wanted.
+`slice,landmark,x_mm,y_mm,z_mm`, and `sd_mm` if wanted. In JSON the `sd_mm` of a slice is one number
+for all its landmarks, or an object with one for each name.
 
 A slice is named by its index in geometric order, from 0, or by its SOP Instance UID. Two numbers
 are `[column, row]` with pixel centres at whole numbers, three are patient LPS mm. Landmarks are
@@ -110,8 +111,8 @@ def signed(document: LandmarkDocument, signature: Signature) -> LandmarkDocument
 def landmark_json(document: LandmarkDocument) -> str:
     """Write landmarks as the JSON text that `read_landmark_file` reads.
 
-    A slice keeps one standard deviation, the largest of its landmarks; that of placement by hand
-    is not written, as a file that names none means it.
+    The standard deviation of placement by hand is not written where all landmarks of a slice have
+    it, as a file that names none means it.
     """
     content: dict[str, Any] = {
         "slice_convention": document.convention.value,
@@ -126,10 +127,12 @@ def landmark_json(document: LandmarkDocument) -> str:
 
 
 def _slice_to_json(entry: SliceEntry) -> dict[str, Any]:
-    sd_mm = max((sd_mm for _, sd_mm in entry.points.values()), default=HAND_PLACEMENT_SD_MM)
+    sds_mm = {name: sd_mm for name, (_, sd_mm) in entry.points.items()}
+    by_hand = set(sds_mm.values()) <= {HAND_PLACEMENT_SD_MM}
+    alike = len(set(sds_mm.values())) == 1
     return {
         "slice": _name_to_json(entry.name),
-        **({} if sd_mm == HAND_PLACEMENT_SD_MM else {"sd_mm": sd_mm}),
+        **({} if by_hand else {"sd_mm": next(iter(sds_mm.values())) if alike else sds_mm}),
         **{name: list(coordinates) for name, (coordinates, _) in entry.points.items()},
     }
 

@@ -125,13 +125,18 @@ def _json_slice(item: Any, sd_mm: float) -> SliceEntry:
     if not isinstance(item, dict):
         _refuse("slices", "must hold one object for each slice")
     _refuse_unknown(item, (*SLICE_KEYS, "sd_mm", *LANDMARK_NAMES))
-    own_sd_mm = _sd_mm(item.get("sd_mm", sd_mm))
-    points = {
-        name: (_coordinates(name, value), own_sd_mm)
-        for name, value in item.items()
-        if name in LANDMARK_NAMES
-    }
+    placed = {name: value for name, value in item.items() if name in LANDMARK_NAMES}
+    sds_mm = _sds_mm(item.get("sd_mm", sd_mm), tuple(placed), sd_mm)
+    points = {name: (_coordinates(name, value), sds_mm[name]) for name, value in placed.items()}
     return SliceEntry(_entry_name(item), points)
+
+
+def _sds_mm(value: Any, names: Sequence[str], default_mm: float) -> dict[str, float]:
+    """One standard deviation for all landmarks of a slice, or one each by their names."""
+    if not isinstance(value, dict):
+        return dict.fromkeys(names, _sd_mm(value))
+    _refuse_unknown(value, names)
+    return {name: _sd_mm(value.get(name, default_mm)) for name in names}
 
 
 def _entry_name(item: Mapping[str, Any]) -> SliceName:

@@ -171,10 +171,18 @@ def test_written_landmarks_are_read_back_unchanged(
     assert read_landmark_file(path, frames) == landmarks
 
 
-def test_a_slice_keeps_the_largest_standard_deviation_of_its_landmarks() -> None:
+def test_each_landmark_of_a_slice_keeps_its_own_standard_deviation() -> None:
     text = "slice,landmark,column,row,sd_mm\n3,medial_rim,290,200,0.1\n3,lateral_rim,1,2,0.4\n"
-    (kept,) = parse_landmark_text(landmark_json(parse_landmark_text(text))).entries
-    assert [sd_mm for _, sd_mm in kept.points.values()] == [0.4, 0.4]
+    document = parse_landmark_text(text)
+    (kept,) = parse_landmark_text(landmark_json(document)).entries
+    assert kept == document.entries[0]
+
+
+def test_a_landmark_without_a_standard_deviation_of_its_own_takes_that_of_the_file() -> None:
+    (rim, edge) = list(POINTS)[:2]
+    entry = {"slice": 2, rim: POINTS[rim], edge: POINTS[edge], "sd_mm": {rim: 0.1}}
+    (found,) = parse_landmark_text(json.dumps({"sd_mm": 0.4, "slices": [entry]})).entries
+    assert [found.points[name][1] for name in (rim, edge)] == [0.1, 0.4]
 
 
 # Signed landmarks
