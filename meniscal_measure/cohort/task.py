@@ -165,9 +165,10 @@ def measure_knee(entry: Entry, images: Path, landmarks: Path | None, settings: S
     Returns
     -------
     dict
-        The reading of the measured slice, without the patient's name and number: a cohort knows
-        its subjects by the names of the manifest. Neighbouring slices count in the uncertainty;
-        their own readings are left out, as they take most of the time.
+        The reading of the measured slice, without the patient's name and number, and
+        without any identifier in its warnings: a cohort knows its subjects by the names of
+        the manifest. Neighbouring slices count in the uncertainty; their own readings are
+        left out, as they take most of the time.
 
     Raises
     ------
@@ -175,6 +176,7 @@ def measure_knee(entry: Entry, images: Path, landmarks: Path | None, settings: S
         If the images or the landmarks cannot be used, or the side stays unknown.
     """
     from meniscal_measure import workflow
+    from meniscal_measure.report.identifiers import without_identifiers
     from meniscal_measure.report.record import reading_to_dict
 
     reading = workflow.measure(
@@ -192,5 +194,6 @@ def measure_knee(entry: Entry, images: Path, landmarks: Path | None, settings: S
             " Give the side in the manifest."
         )
     source = replace(reading.source, patient_id="", patient_name="")
-    record = reading_to_dict(replace(reading, source=source))
+    warnings = without_identifiers(reading).warnings  # they stand in the report
+    record = reading_to_dict(replace(reading, source=source, warnings=warnings))
     return {**record, "signature": reading.signature and asdict(reading.signature)}

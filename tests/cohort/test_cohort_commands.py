@@ -9,12 +9,15 @@ import shutil
 from dataclasses import replace
 from pathlib import Path
 
+import pydicom
 import pytest
 from typer.testing import CliRunner, Result
 
 from meniscal_measure import workflow
 from meniscal_measure.cli.cohort import app
+from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.store import Store
+from meniscal_measure.cohort.task import Settings, measure_knee
 from meniscal_measure.report.record import reading_to_dict
 from meniscal_measure.review.journal import Journal, Verdict
 from meniscal_measure.review.store import Store as SignedStore
@@ -220,6 +223,19 @@ def test_reasons_do_not_say_in_which_folder_a_knee_lies(samples: Path, tmp_path:
     assert "images" in reasons[0]
     assert "landmark file" in reasons[1]
     assert not any("NAME" in reason or str(tmp_path) in reason for reason in reasons)
+
+
+def test_warnings_do_not_quote_free_text_of_headers(samples: Path, tmp_path: Path) -> None:
+    """Names are found in it, and warnings stand in the report."""
+    study = Path(shutil.copytree(samples / "normal", tmp_path / "study"))
+    for image in study.rglob("*.dcm"):
+        dataset = pydicom.dcmread(image)
+        dataset.SeriesDescription = "LT KNEE SURNAME"
+        dataset.save_as(image)
+    entry = Entry("S1", str(study))
+    record = measure_knee(entry, study, study / "landmarks.json", Settings())
+    (warning,) = record["warnings"]
+    assert warning.endswith("says right, against SeriesDescription [left out]")
 
 
 def test_the_size_of_a_study_is_told_with_its_source() -> None:
