@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -13,11 +13,21 @@ from meniscal_measure.cli.common import AsJson, StudyPath, progress_bar, reporte
 from meniscal_measure.cli.measure import OutFolder, WithoutIdentifiers, show_reading
 from meniscal_measure.errors import UsageError
 
+if TYPE_CHECKING:
+    from meniscal_measure.series.model import Study
+
+SQLITE_HEADER = b"SQLite format 3\0"
+"""With what the file of the review page begins (SQLite documentation, "Database File Format")."""
+
 
 def report(
     record: Annotated[
         Path,
-        typer.Argument(metavar="READING", help="A reading.json that measure wrote."),
+        typer.Argument(
+            metavar="READING",
+            help="A reading.json that measure wrote, or the file in which the review page keeps"
+            " what was signed.",
+        ),
     ],
     study: StudyPath,
     out: OutFolder,
@@ -38,14 +48,42 @@ def report(
 
         if verified_by is not None and not verified_by.strip():
             raise UsageError("--verified-by is blank. Give the name of the reader who confirms.")
-        stored = _stored(record)
+        stored = None if _is_store(record) else _stored(record)
         with progress_bar("Reading headers", shown=not as_json) as progress:
             found = workflow.read(study, progress=progress)
-        reading = workflow.reopen(stored, found)
+        reading = workflow.reopen(stored or _signed(record, found), found)
         if verified_by is not None:
             reading = replace(reading, verified=True, verified_by=verified_by.strip())
         saved = reading.save(out, identifiers=not without_identifiers)
         show_reading(reading, saved, as_json=as_json, without_identifiers=without_identifiers)
+
+
+def _is_store(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            return file.read(len(SQLITE_HEADER)) == SQLITE_HEADER
+    except OSError:
+        return False
+
+
+def _signed(path: Path, study: Study) -> dict[str, object]:
+    """Find what was signed on the images of a study; the newest, where it was signed again."""
+    from meniscal_measure.review.journal import Journal
+    from meniscal_measure.review.store import Store
+
+    journal = Journal(Store(path, {}))
+    journal.check()
+    images = {frame.sop_instance_uid for stack in study.stacks for frame in stack.frames}
+    newest = {one.key: one for one in journal.all()}
+    readings = [one.record["reading"] for one in newest.values()]
+    found = [one for one in readings if one and one["source"]["sop_instance_uid"] in images]
+    if len(found) != 1:
+        raise UsageError(
+            f"{path} holds {len(found)} readings signed on images of {study.path}, not one. Give"
+            " the study of a signed reading; where several were signed, collect them"
+            " (cohort collect)."
+        )
+    return dict(found[0])
 
 
 def _stored(path: Path) -> dict[str, object]:

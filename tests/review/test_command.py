@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import signal
 import subprocess
 import sys
@@ -14,6 +15,7 @@ from typer.testing import CliRunner
 
 from meniscal_measure.cli import app
 from meniscal_measure.errors import ExitCode
+from meniscal_measure.review.desk import Desk
 
 START = "from meniscal_measure.cli import app; app()"
 
@@ -61,3 +63,23 @@ def test_what_cannot_be_carried_out_is_refused_with_the_reason(
 
     assert result.exit_code == ExitCode.USAGE
     assert said in result.output.replace("\n", " ")
+
+
+def test_what_was_signed_is_reported_as_verified(
+    open_desk: Callable[..., Desk], samples: Path, tmp_path: Path
+) -> None:
+    desk = open_desk("exactly-3mm")
+    place = desk.place("Reader A", desk.tasks("Reader A")[0]["id"])
+    desk.sign(place, desk.begin(place).revision)
+    command = ["report", str(tmp_path / "store.sqlite")]
+
+    out = tmp_path / "out"
+    result = CliRunner().invoke(app, [*command, str(samples / "exactly-3mm"), "--out", str(out)])
+    assert result.exit_code == ExitCode.DONE, result.output
+    reading = json.loads((out / "reading.json").read_text())
+    assert (reading["verified"], reading["verified_by"]) == (True, "Reader A")
+    assert reading["medial"]["extrusion_mm"] == pytest.approx(3.0, abs=0.01)
+
+    result = CliRunner().invoke(app, [*command, str(samples / "normal"), "--out", str(out)])
+    assert result.exit_code == ExitCode.USAGE
+    assert "holds 0 readings signed on images of" in result.output
