@@ -105,7 +105,7 @@ def _compartment_words(measured: CompartmentReading, reading: Reading) -> tuple[
 
 def _along_slices(reading: Reading) -> Table:
     table = Table(show_edge=False, pad_edge=False)
-    table.add_column("slice", justify="right")
+    table.add_column("slice index", justify="right")
     table.add_column("mm from it", justify="right")
     shown = words.compartments_shown(reading)
     for name in shown:

@@ -52,7 +52,7 @@ def test_measured_slices_carry_their_marks_and_values(case: Case) -> None:
 def test_the_measured_slice_is_told_by_frame_and_words(case: Case) -> None:
     figure = strip_figure(*case)
     shown = frames(figure)
-    assert "slice 3, measured" in words(figure)
+    assert "index 3, measured" in words(figure)
     heavy = shown["slice-3"].spines["left"].get_linewidth()
     assert heavy > 3 * shown["slice-2"].spines["left"].get_linewidth()
 
