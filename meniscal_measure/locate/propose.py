@@ -40,6 +40,19 @@ so that a tip is also sure along another axis than the line of the rims."""
 TARGETS = {SliceConvention.MEDIAL_SPINE_APEX: 0, SliceConvention.PLATEAU_MIDPOINT: 1}
 """Slice conventions that can be proposed, with their place among the network's answers."""
 
+VOID = (
+    "The bone below the joint gives no signal, as beside metal; place the landmarks by hand if the"
+    " joint can be measured at all."
+)
+UNSURE = (
+    "The rims or the outer meniscal edges cannot be placed with any certainty on the slice that"
+    " would be measured (index {index} from 0); place the landmarks by hand."
+)
+CONTRADICTORY = (
+    "The landmarks found on the slice that would be measured contradict each other; place them by"
+    " hand."
+)
+
 
 @dataclass(frozen=True)
 class Proposal:
@@ -85,42 +98,26 @@ def propose(
     seen = survey(grids, pixels)
     middle, disagreement = middle_mm(seen, positions, TARGETS[convention])
     index = int(np.abs(positions - middle).argmin())
-    off_middle_mm = float(abs(positions[index] - middle))
-    refusal = calibration.refusal(seen, index, disagreement, off_middle_mm)
+    refusal = calibration.refusal(seen, index, disagreement)
     if refusal:
         return Proposal(None, calibration.doubt(seen, index), refusal)
     rims, upended = seen.pixels[index, :2], is_upended(grids[index])
     if is_void(pixels[index], grids[index], rims, upended=upended):
-        return Proposal(
-            None,
-            0.0,
-            "The bone below the joint gives no signal, as beside metal; place the landmarks by"
-            " hand if the joint can be measured at all.",
-        )
+        return Proposal(None, 0.0, VOID)
     chosen = around(index, len(grids))
     margins = look_closely(grids, pixels, seen, chosen)
     confidence = calibration.confidence(seen, index, [margins[index, right] for right in (0, 1)])
     if confidence < calibration.LEAST_CONFIDENCE:
-        return Proposal(
-            None,
-            confidence,
-            "The rims or the outer meniscal edges cannot be placed with any certainty on the slice"
-            f" that would be measured (index {index} from 0); place the landmarks by hand.",
-        )
+        return Proposal(None, confidence, UNSURE.format(index=index))
+    slices = _placed(grids, margins, chosen, side, stack.spacing_mm)
+    measured = slices.pop(chosen.index(index))
+    if not _can_be_measured(measured, grids[index]):
+        return Proposal(None, confidence, CONTRADICTORY)
+    neighbours = tuple(item for item in slices if _can_be_measured(item, grids[item.slice_index]))
     reason = (
         f"Nearest to where the slices of the stack place the {convention.value.replace('_', ' ')},"
         f" with a spread of {disagreement:.1f} mm between them."
     )
-    slices = _placed(grids, margins, chosen, side, stack.spacing_mm)
-    measured = slices.pop(chosen.index(index))
-    if not _can_be_measured(measured, grids[index]):
-        return Proposal(
-            None,
-            confidence,
-            "The landmarks found on the slice that would be measured contradict each other; place"
-            " them by hand.",
-        )
-    neighbours = tuple(item for item in slices if _can_be_measured(item, grids[item.slice_index]))
     return Proposal(LandmarkSet(measured, neighbours, convention, reason), confidence, reason)
 
 
