@@ -98,7 +98,8 @@ def propose(
     seen = survey(grids, pixels)
     middle, disagreement = middle_mm(seen, positions, TARGETS[convention])
     index = int(np.abs(positions - middle).argmin())
-    refusal = calibration.refusal(seen, index, disagreement)
+    off_middle_mm = float(abs(positions[index] - middle))
+    refusal = calibration.refusal(seen, index, disagreement, off_middle_mm)
     if refusal:
         return Proposal(None, calibration.doubt(seen, index), refusal)
     rims, upended = seen.pixels[index, :2], is_upended(grids[index])
