@@ -58,8 +58,11 @@ MAX_PLATEAU_TILT_DEG = 45.0
 A knee lies within some ten degrees of it; beyond 45 degrees column and row were exchanged.
 """
 
-PLATEAU_WIDTH_RANGE_MM = (40.0, 120.0)
-"""Plausible distance between the rims (adults: 73 +- 7 mm); outside it a warning is given."""
+PLATEAU_WIDTH_RANGE_MM = (50.0, 97.0)
+"""Plausible distance between the rims, outside which a warning is given: adults have 73.4 +- 6.9 mm
+(Iranian MRI series, n = 132), here with about 3.4 standard deviations to either side. A wrong pixel
+spacing shows first in this width.
+"""
 
 
 def check_on_slice(name: str, placed: PlacedLandmark, grid: PixelGrid) -> None:

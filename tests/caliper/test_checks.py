@@ -199,9 +199,11 @@ def test_names_by_anatomy_and_by_image_side_do_not_mix(
         measure(points)
 
 
+@pytest.mark.parametrize(("scale", "width"), [(0.5, "36.0"), (1.4, "100.8")])
 def test_implausible_plateau_is_warned_of(
-    measure: Measure, knee_points: Callable[..., Points]
+    measure: Measure, knee_points: Callable[..., Points], scale: float, width: str
 ) -> None:
-    points = {name: (x / 2, y / 2) for name, (x, y) in knee_points().items()}
-    result = measure(points)
-    assert any("36.0 mm wide, outside 40 to 120 mm" in warning for warning in result.warnings)
+    """A pixel spacing wrong by that factor would show so."""
+    points = {name: (scale * x, scale * y) for name, (x, y) in knee_points().items()}
+    said = f"{width} mm wide, outside 50 to 97 mm"
+    assert any(said in warning for warning in measure(points).warnings)
