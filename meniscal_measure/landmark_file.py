@@ -120,7 +120,7 @@ def landmark_json(document: LandmarkDocument) -> str:
     }
     if document.signature is not None:
         by = document.signature
-        values = (by.reader, by.signed_at, list(by.quality), by.remark, by.seal)
+        values = (by.reader, by.signed_at, by.axis.value, list(by.quality), by.remark, by.seal)
         content["signed"] = dict(zip(SIGNATURE_KEYS, values, strict=True))
     content["slices"] = [_slice_to_json(entry) for entry in document.entries]
     return json.dumps(content, indent=1) + "\n"

@@ -14,6 +14,7 @@ from typing import Any, NoReturn
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.caliper.axis import Point, name_of
 from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM, SliceConvention
+from meniscal_measure.caliper.reading import AxisConvention
 from meniscal_measure.errors import LandmarkError
 
 LANDMARK_NAMES: Mapping[str, Point] = {
@@ -23,7 +24,7 @@ LANDMARK_NAMES: Mapping[str, Point] = {
 }
 SLICE_KEYS = ("slice", "slice_index", "sop_instance_uid")
 SET_KEYS = ("slice_convention", "slice_reason", "sd_mm", "signed")
-SIGNATURE_KEYS = ("reader", "at", "quality", "remark", "seal")
+SIGNATURE_KEYS = ("reader", "at", "axis", "quality", "remark", "seal")
 PIXEL_COLUMNS = ("column", "row")
 PATIENT_COLUMNS = ("x_mm", "y_mm", "z_mm")
 MAX_SD_MM = 10.0
@@ -57,6 +58,8 @@ class Signature:
     reader: str
     signed_at: str
     """UTC, ISO 8601."""
+    axis: AxisConvention
+    """What the extrusion that was signed is measured along."""
     quality: tuple[str, ...] = ()
     """What the reader found wrong with the images."""
     remark: str = ""
@@ -271,13 +274,18 @@ def _reason(value: Any) -> str:
 
 def _signature(value: Any) -> Signature:
     if not isinstance(value, dict) or set(value) != set(SIGNATURE_KEYS):
-        _refuse("signed", f"must be an object of {', '.join(SIGNATURE_KEYS)}, as collected")
-    reader, at, quality, remark, seal = (value[key] for key in SIGNATURE_KEYS)
+        _refuse(
+            "signed",
+            f"must be an object of {', '.join(SIGNATURE_KEYS)}; collect it again, or take it out",
+        )
+    reader, at, axis, quality, remark, seal = (value[key] for key in SIGNATURE_KEYS)
     if not (isinstance(quality, list) and all(_are_texts(reader, at, remark, seal, *quality))):
         _refuse("signed", "must hold texts, quality a list of them")
     if not (reader and at):
         _refuse("signed", "must say who signed and when")
-    return Signature(reader, at, tuple(quality), remark, seal)
+    if axis not in tuple(AxisConvention):
+        _refuse("signed", f"must name the axis: one of {', '.join(AxisConvention)}")
+    return Signature(reader, at, AxisConvention(axis), tuple(quality), remark, seal)
 
 
 def _are_texts(*values: Any) -> Iterator[bool]:

@@ -120,7 +120,8 @@ def measure(
     -------
     KneeReading
         Not verified: a person has to confirm it. Only a landmark file that a reader signed on
-        the review page gives a verified one, as long as `refine_edges` and `place` move nothing.
+        the review page gives a verified one, as long as `refine_edges` and `place` move nothing
+        and it is measured along the axis it was signed along.
 
     Raises
     ------
@@ -155,10 +156,17 @@ def measure(
 
 
 def _as_signed(reading: KneeReading, landmarks: Path) -> KneeReading:
-    """Mark a reading as verified if a reader signed the landmarks it was made from."""
+    """Mark a reading as verified if a reader signed its landmarks, and along the same axis."""
     signature = signature_of(landmarks)
     if signature is None:
         return reading
+    if signature.axis is not reading.conventions.axis:
+        warning = (
+            f"What was signed is the extrusion along {signature.axis}; along"
+            f" {reading.conventions.axis} it does not count as verified. Measure along"
+            f" {signature.axis} (--axis {signature.axis})."
+        )
+        return replace(reading, warnings=(*reading.warnings, warning))
     return replace(reading, verified=True, verified_by=signature.reader, signature=signature)
 
 

@@ -16,7 +16,7 @@ import SimpleITK as sitk
 import meniscal_measure
 from meniscal_measure.anatomy import Compartment, Landmark, Side
 from meniscal_measure.caliper.landmarks import Origin
-from meniscal_measure.caliper.reading import Conventions, Decision, ThresholdRule
+from meniscal_measure.caliper.reading import AxisConvention, Conventions, Decision, ThresholdRule
 from meniscal_measure.errors import LandmarkError, NothingMeasurableError, SideError, UsageError
 from meniscal_measure.landmark_file import landmark_json, signed
 from meniscal_measure.landmark_text import Signature, parse_landmark_text
@@ -193,19 +193,38 @@ def test_images_of_several_examinations_are_warned_of(samples: Path, tmp_path: P
     assert not any("examinations" in warning for warning in one.warnings)
 
 
+def sign(landmarks: Path, folder: Path, axis: AxisConvention) -> tuple[Path, Signature | None]:
+    document = parse_landmark_text(landmarks.read_text())
+    by = signed(document, Signature("A", "2026-03-01T08:30:00.000+00:00", axis))
+    path = folder / "signed.json"
+    path.write_text(landmark_json(by))
+    return path, by.signature
+
+
 def test_signed_landmarks_give_a_verified_reading_until_one_is_moved(
     samples: Path, tmp_path: Path
 ) -> None:
     study = samples / "normal"
-    document = parse_landmark_text((study / "landmarks.json").read_text())
-    by = signed(document, Signature("A", "2026-03-01T08:30:00.000+00:00"))
-    path = tmp_path / "signed.json"
-    path.write_text(landmark_json(by))
+    path, signature = sign(study / "landmarks.json", tmp_path, AxisConvention.RIM_TO_RIM)
     reading = meniscal_measure.measure(study, landmarks=path)
     assert (reading.verified, reading.verified_by) == (True, "A")
-    assert reading.signature == by.signature
+    assert reading.signature == signature
     moved = meniscal_measure.measure(study, landmarks=path, place={"medial_rim": (175.0, 124.0)})
     assert (moved.verified, moved.verified_by, moved.signature) == (False, None, None)
+
+
+def test_along_another_axis_than_the_signed_one_a_reading_is_not_verified(
+    samples: Path, tmp_path: Path
+) -> None:
+    study = samples / "rectangular-oblique"
+    vertical = Conventions(axis=AxisConvention.IMAGE_VERTICAL)
+    path, signature = sign(study / "landmarks.json", tmp_path, vertical.axis)
+    other = meniscal_measure.measure(study, landmarks=path)
+    assert (other.verified, other.verified_by, other.signature) == (False, None, None)
+    assert any("(--axis image_vertical)" in warning for warning in other.warnings)
+    same = meniscal_measure.measure(study, landmarks=path, conventions=vertical)
+    assert (same.verified, same.signature) == (True, signature)
+    assert not any("--axis" in warning for warning in same.warnings)
 
 
 def test_a_missing_path_is_a_usage_error(tmp_path: Path) -> None:

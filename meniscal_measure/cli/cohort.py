@@ -21,7 +21,7 @@ from meniscal_measure.cli.common import (
 from meniscal_measure.errors import ExitCode
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from meniscal_measure.cohort.run import CarryOut
     from meniscal_measure.cohort.signed import Signed
@@ -254,6 +254,21 @@ def collect(
         typer.echo(
             f"{found.measurable} signed readings, {found.rejected} rejected, {found.waiting} not"
             f" signed yet. Written: {out}"
+        )
+        _say_axes(found.axes)
+
+
+def _say_axes(axes: Mapping[AxisConvention, int]) -> None:
+    """Say along which axis to measure: only along the one that was signed it is verified."""
+    if len(axes) == 1:
+        typer.echo(f"Measure them as they were signed: cohort measure --axis {next(iter(axes))}")
+    elif axes:
+        counts = ", ".join(f"{count} along {axis}" for axis, count in axes.items())
+        typer.echo(
+            f"Signed along different axes: {counts}. A run measures along one (cohort measure"
+            " --axis), and the others do not count as verified: have them signed along the same"
+            " axis (review --axis), then collect again.",
+            err=True,
         )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import Any
 
 from meniscal_measure.anatomy import Compartment, Side
 from meniscal_measure.caliper.landmarks import SliceConvention
+from meniscal_measure.caliper.reading import AxisConvention
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.files import write_text
 from meniscal_measure.landmark_file import landmark_json, signed
@@ -49,6 +51,8 @@ class Collected:
     rejected: int
     strangers: tuple[Signed, ...]
     """Signed readings that the manifest does not ask for."""
+    axes: Mapping[AxisConvention, int]
+    """How many of the measurable readings were signed along which axis."""
 
     @property
     def waiting(self) -> int:
@@ -84,12 +88,13 @@ def collect(entries: Sequence[Entry], signings: Iterable[Signed]) -> Collected:
         for entry in entries
     ]
     verdicts = [one for _, one in found if one is not None]
-    rejected = sum(one.reading is None for one in verdicts)
+    readings = [one.reading for one in verdicts if one.reading is not None]
     return Collected(
         tuple(_settled(entry, one) for entry, one in found),
-        len(verdicts) - rejected,
-        rejected,
+        len(readings),
+        len(verdicts) - len(readings),
         tuple(newest.values()),
+        Counter(map(_axis, readings)),
     )
 
 
@@ -111,8 +116,14 @@ def _document(signing: Signed, record: Record) -> LandmarkDocument:
     document = LandmarkDocument(
         tuple(slices), SliceConvention(place["convention"]), place["reason"]
     )
-    by = Signature(signing.reader, signing.signed_at, signing.quality, signing.remark)
+    by = Signature(
+        signing.reader, signing.signed_at, _axis(record), signing.quality, signing.remark
+    )
     return signed(document, by)
+
+
+def _axis(record: Record) -> AxisConvention:
+    return AxisConvention(record["conventions"]["axis"])
 
 
 def _slice(place: Record, compartments: Record) -> SliceEntry:

@@ -18,6 +18,7 @@ from meniscal_measure.caliper.landmarks import (
     LandmarkSet,
     SliceConvention,
 )
+from meniscal_measure.caliper.reading import AxisConvention
 from meniscal_measure.errors import LandmarkError
 from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.landmark_file import (
@@ -30,7 +31,14 @@ from meniscal_measure.landmark_file import (
 from meniscal_measure.landmark_text import LandmarkDocument, Signature, parse_landmark_text
 
 RIM = (Compartment.MEDIAL, Landmark.RIM)
-SIGNED = {"reader": "A", "at": "2026-03-01", "quality": [], "remark": "", "seal": "0"}
+SIGNED = {
+    "reader": "A",
+    "at": "2026-03-01",
+    "axis": "rim_to_rim",
+    "quality": [],
+    "remark": "",
+    "seal": "0",
+}
 POINTS = {"medial_rim": [290, 200], "medial_outer_edge": [295.5, 190], "lateral_rim": [110, 200]}
 
 
@@ -192,7 +200,9 @@ def test_a_landmark_without_a_standard_deviation_of_its_own_takes_that_of_the_fi
 def signed_document() -> LandmarkDocument:
     document = parse_landmark_text(json.dumps({"slice": 2, "sd_mm": 0.3, **POINTS}))
     at = "2026-03-01T08:30:00.000+00:00"
-    return signed(document, Signature("Reader A", at, ("motion", "metal"), "screw near the rim"))
+    axis = AxisConvention.RIM_TO_RIM
+    by = Signature("Reader A", at, axis, ("motion", "metal"), "screw near the rim")
+    return signed(document, by)
 
 
 def test_a_signature_is_read_back_with_who_and_when(
@@ -221,6 +231,7 @@ def test_landmarks_that_nobody_signed_have_no_signature(tmp_path: Path) -> None:
         ("08:30", "09:30"),
         ("0.3", "0.1"),
         ("motion", "noise"),
+        ("rim_to_rim", "image_vertical"),
         ("screw", "nothing"),
     ],
 )
@@ -253,8 +264,12 @@ def test_landmarks_changed_after_signing_are_refused(
         ({"medial_rim": [-0.6, 200]}, "outside the image of 400 columns and 400 rows"),
         ({"medial_rim": [36.0, 9.0, 0.0]}, "medial_rim lies 3.00 mm off the plane of its slice"),
         ({"sd_mm": 11}, "sd_mm is 11; it must be a number of mm, 0 to 10"),
-        ({"signed": "by me"}, "signed must be an object of reader, at, quality, remark, seal"),
+        ({"signed": "by me"}, "signed must be an object of reader, at, axis, quality, remark"),
         ({"signed": SIGNED | {"reader": ""}}, "signed must say who signed and when"),
+        (
+            {"signed": SIGNED | {"axis": "tilted"}},
+            "signed must name the axis: one of rim_to_rim, im",
+        ),
         ({"signed": SIGNED | {"remark": 7}}, "signed must hold texts, quality a list of them"),
         ({"signed": SIGNED | {"quality": "bad"}}, "signed must hold texts, quality a list"),
         ({"slice_reason": None}, "slice_reason is null; it must be a sentence"),

@@ -8,16 +8,19 @@ import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pydicom
 import pytest
 from typer.testing import CliRunner, Result
 
 from meniscal_measure import workflow
+from meniscal_measure.caliper.reading import AxisConvention, Conventions
 from meniscal_measure.cli.cohort import app
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Settings, measure_knee
+from meniscal_measure.knee_reading import KneeReading
 from meniscal_measure.report.record import reading_to_dict
 from meniscal_measure.review.journal import Journal, Verdict
 from meniscal_measure.review.store import Store as SignedStore
@@ -300,6 +303,23 @@ def signed_study(samples: Path, tmp_path: Path) -> Path:
     return tmp_path
 
 
+def sign_more(folder: Path, reader: str, reading: KneeReading) -> None:
+    """Sign the same knee on behalf of a reader, over what the reader signed before."""
+    with (folder / "key.csv").open(newline="") as stream:
+        (code,) = [row["code"] for row in csv.DictReader(stream)
+                   if (row["reader"], row["subject"]) == (reader, "root-tear")]  # fmt: skip
+    record = reading_to_dict(reading)
+    content: dict[str, object] = {"reading": record, "rejection": None, "quality": [], "remark": ""}
+    sign(folder / "signed.sqlite", reader, {code: content})
+
+
+def measure_signed(folder: Path, *arguments: object) -> list[dict[str, Any]]:
+    store = folder / "c.sqlite"
+    invoke("measure", folder / "signed.csv", "--store", store, "--workers", 1, *arguments)
+    with Store.existing(store) as opened:
+        return [row for row in opened.rows() if row["status"] == "measured"]
+
+
 def collect(folder: Path) -> Result:
     return invoke(
         "collect", folder / "manifest.csv", folder / "signed.sqlite", "--out", folder / "signed.csv"
@@ -344,6 +364,48 @@ def test_points_that_are_moved_after_signing_are_not_verified(signed_study: Path
     with Store.existing(store) as opened:
         (row,) = [row for row in opened.rows() if row["status"] == "measured"]
     assert (row["verified"], row["verified_by"], row["signed_at"]) == (0, None, None)
+
+
+def test_a_reading_is_verified_only_along_the_axis_it_was_signed_along(
+    samples: Path, signed_study: Path
+) -> None:
+    study = samples / "root-tear"
+    vertical = Conventions(axis=AxisConvention.IMAGE_VERTICAL)
+    reading = workflow.measure(study, landmarks=study / "landmarks.json", conventions=vertical)
+    sign_more(signed_study, "A", reading)
+    result = collect(signed_study)
+    assert "as they were signed: cohort measure --axis image_vertical" in result.output
+    (row,) = measure_signed(signed_study)
+    assert (row["axis_convention"], row["verified"]) == ("rim_to_rim", 0)
+    (row,) = measure_signed(signed_study, "--axis", "image_vertical")
+    assert (row["axis_convention"], row["verified"]) == ("image_vertical", 1)
+
+
+def test_readings_signed_along_different_axes_are_said(samples: Path, signed_study: Path) -> None:
+    study = samples / "root-tear"
+    vertical = Conventions(axis=AxisConvention.IMAGE_VERTICAL)
+    reading = workflow.measure(study, landmarks=study / "landmarks.json", conventions=vertical)
+    sign_more(signed_study, "B", reading)
+    result = collect(signed_study)
+    assert "different axes: 1 along rim_to_rim, 1 along image_vertical." in result.output
+    assert {row["reader"]: row["verified"] for row in measure_signed(signed_study)} == {
+        "A": 1, "B": 0,
+    }  # fmt: skip
+
+
+def test_a_collected_reading_is_as_uncertain_as_it_was_signed(
+    samples: Path, signed_study: Path
+) -> None:
+    """Of a proposal every landmark has a standard deviation of its own."""
+    reading = workflow.measure(samples / "root-tear")
+    assert reading.medial is not None
+    assert len({mark.sd_mm for mark in reading.medial.landmarks.values()}) > 1
+    sign_more(signed_study, "A", reading)
+    collect(signed_study)
+    (row,) = measure_signed(signed_study)
+    signed = reading.medial.extrusion
+    assert row["medial_extrusion_mm"] == pytest.approx(signed.extrusion_mm, abs=1e-6)
+    assert row["medial_u_mm"] == pytest.approx(signed.u_mm, abs=1e-6)
 
 
 def test_collecting_again_changes_nothing(signed_study: Path) -> None:
