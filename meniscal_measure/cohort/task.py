@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import time
 import zlib
 from collections.abc import Callable
@@ -28,6 +29,9 @@ when its landmarks were signed on the review page and what the reader noted, Non
 
 DECIDING = frozenset({"threshold_rule", "threshold_mm"})
 """Conventions that measured values are compared by, and that no measured value depends on."""
+
+SUBFOLDERS = r"(?:[/\\!](?:(?!: ).)*(?=[/\\]))?"
+"""In a message, the rest of a path up to its file; folders may have blanks, and a colon ends it."""
 
 
 @dataclass(frozen=True)
@@ -139,10 +143,13 @@ def carry_out(task: Task, measure: Measure) -> Outcome:
 
 
 def _without_places(reason: str, images: str, landmarks: str) -> str:
-    """Leave out where files lie: folders may carry a patient's name, and reasons are published."""
+    """Leave out where files lie: folders may carry a patient's name, and reasons are published.
+
+    So may those below the folder of the images; of a path only the name of the file is kept.
+    """
     for place, word in ((landmarks, "landmark file"), (images, "images")):
         if place:
-            reason = reason.replace(place, word)
+            reason = re.sub(re.escape(place) + SUBFOLDERS, word, reason)
     return reason
 
 

@@ -211,19 +211,19 @@ def test_a_series_cut_short_is_refused_and_the_others_measured(
 def test_reasons_do_not_say_in_which_folder_a_knee_lies(samples: Path, tmp_path: Path) -> None:
     """Folders may carry a patient's name; reasons stand in exports and reports."""
     folder = tmp_path / "SURNAME^GIVEN"
-    shutil.copytree(samples / "normal", folder)
+    shutil.copytree(samples / "normal", folder / "SURNAME GIVEN" / "MIDDLENAME")
     for image in folder.rglob("*.dcm"):
         image.write_bytes(image.read_bytes()[:-5000])
     broken = tmp_path / "OTHER^NAME.json"
     broken.write_text("{")
-    lines = ["subject,path,landmarks", f"S1,{folder.name},{folder.name}/landmarks.json"]
+    lines = ["subject,path,landmarks", f"S1,{folder.name},{samples}/normal/landmarks.json"]
     lines.append(f"S2,{samples / 'root-tear'},{broken.name}")
     (tmp_path / "manifest.csv").write_text("\n".join(lines))
     store = tmp_path / "c.sqlite"
     invoke("measure", tmp_path / "manifest.csv", "--store", store, "--workers", 1)
     with Store.existing(store) as opened:
         reasons = [row["reason"] for row in opened.rows()]
-    assert "images" in reasons[0]
+    assert re.search(r"images/[^/ ]+\.dcm: ", reasons[0])
     assert "landmark file" in reasons[1]
     assert not any("NAME" in reason or str(tmp_path) in reason for reason in reasons)
 
