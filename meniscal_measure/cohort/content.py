@@ -12,6 +12,7 @@ from pathlib import Path
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.manifest import is_url
 from meniscal_measure.errors import UnreadableFileError, UsageError
+from meniscal_measure.locate.networks import checksums
 
 ALGORITHM = "sha256"
 
@@ -78,8 +79,12 @@ def digest(entry: Entry, images: Path, landmarks: Path | None) -> str:
 
 
 def _choices(entry: Entry) -> str:
-    """Name what the manifest, and not the files, decides about the reading."""
-    return f"side {entry.side} series {entry.series}"
+    """Name what the manifest, and not the files, decides about the reading.
+
+    Where it leaves the landmarks to be proposed, that is the networks that propose them.
+    """
+    by = "" if entry.landmarks else checksums()
+    return f"side {entry.side} series {entry.series}{by}"
 
 
 def _near(path: str, copy: Path) -> Path:

@@ -6,6 +6,7 @@ import hashlib
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
+from importlib.resources.abc import Traversable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -64,12 +65,20 @@ def _session(name: str) -> InferenceSession:
     )
 
 
+@cache
+def checksums() -> str:
+    """List the networks with the SHA-256 of each: where it differs, so may what they propose."""
+    return (_weights() / CHECKSUMS).read_text("ascii")
+
+
+def _weights() -> Traversable:
+    return resources.files("meniscal_measure.locate") / "weights"
+
+
 def _checked(name: str) -> bytes:
-    folder = resources.files("meniscal_measure.locate") / "weights"
     file = f"{name}.onnx"
-    content = (folder / file).read_bytes()
-    listed = (folder / CHECKSUMS).read_text("ascii").splitlines()
-    if f"{hashlib.sha256(content).hexdigest()}  {file}" not in listed:
+    content = (_weights() / file).read_bytes()
+    if f"{hashlib.sha256(content).hexdigest()}  {file}" not in checksums().splitlines():
         raise UnreadableFileError(
             f"The network file {file} is not the one this version was released with; install the"
             " package again."

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from meniscal_measure.caliper.reading import AxisConvention, Conventions
+from meniscal_measure.cohort import content
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.run import Job, Progress, on_this_machine, run_cohort
 from meniscal_measure.cohort.store import Store
@@ -180,6 +181,23 @@ def test_settings_that_change_measured_values_measure_again(
     entries = [make_knee("S1"), make_knee("S2")]
     run(entries)
     assert run(entries, settings=settings).counts == {Status.MEASURED: 2}
+
+
+def test_new_networks_measure_again_only_what_they_propose(
+    run: Run, make_knee: MakeKnee, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    landmarks = tmp_path / "placed.json"
+    landmarks.write_text("{}")
+    log = tmp_path / "log"
+    proposed = make_knee("S1", log=str(log))
+    entries = [proposed, replace(make_knee("S2", log=str(log)), landmarks=str(landmarks))]
+    assert run(entries).counts == {Status.MEASURED: 2}
+    monkeypatch.setattr(content, "checksums", lambda: "others")
+    again = run(entries)
+    assert (again.already_done, again.counts) == (1, {Status.MEASURED: 1})
+    lower = Settings(Conventions(threshold_mm=2.0))
+    assert run(entries, settings=lower).counts == {Status.DECIDED: 2}
+    assert len(log.read_text().splitlines()) == 3
 
 
 def test_another_threshold_measures_again_what_was_touched_or_crashed(
