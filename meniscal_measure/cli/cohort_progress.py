@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from meniscal_measure.cohort.run import Progress
 
 
+WORDS = {"decided": "only decided anew", "unchanged": "with the same files as before"}
+"""What became of readings, where its name alone does not tell a user."""
+
+
 @contextmanager
 def cohort_bar(*, shown: bool) -> Iterator[Callable[[Progress], None]]:
     """Show knees done, failures and the time left on standard error while it is a terminal."""
@@ -57,8 +61,9 @@ def say_end(progress: Progress, store: Path, *, as_json: bool) -> None:
         end = {"total": progress.total, "already_done": progress.already_done, **counts}
         print_json({**end, "stopped": progress.stopped, "store": str(store)})
         return
-    here = ", ".join(f"{count} {name}" for name, count in counts.items()) or "nothing to do"
+    here = ", ".join(f"{count} {WORDS.get(name, name)}" for name, count in counts.items())
     typer.echo(
-        f"{'Stopped' if progress.stopped else 'Done'}: {here}; {progress.already_done} were done"
-        f" before; {progress.done} of {progress.total} in {store}."
+        f"{'Stopped' if progress.stopped else 'Done'}: {here or 'nothing to do'};"
+        f" {progress.already_done} were done before; {progress.done} of {progress.total} in"
+        f" {store}."
     )

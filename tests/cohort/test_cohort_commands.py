@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import re
 import shutil
 from dataclasses import replace
@@ -84,12 +85,26 @@ def test_another_rule_at_the_threshold_only_decides_anew(measured: Path, tmp_pat
     result = invoke("measure", measured / "manifest.csv", "--store", store, *rule, "--json")
     end = json.loads(result.output)
     assert (end["decided"], end["refused"], "measured" in end) == (4, 1, False)
+    back = Path(shutil.copy(measured / "c.sqlite", tmp_path / "said.sqlite"))
+    result = invoke("measure", measured / "manifest.csv", "--store", back, *rule)
+    assert "Done: 4 only decided anew, 1 refused" in result.output
     with Store.existing(store) as opened:
         flags = {row["subject"]: row["medial_flag"] for row in opened.rows()}
     assert flags["exactly-3mm"] == 1
     with Store.existing(measured / "c.sqlite") as opened:
         flags = {row["subject"]: row["medial_flag"] for row in opened.rows()}
     assert flags["exactly-3mm"] == 0
+
+
+def test_files_that_were_touched_and_hold_the_same_are_said(samples: Path, tmp_path: Path) -> None:
+    landmarks = Path(shutil.copy(samples / "normal" / "landmarks.json", tmp_path))
+    manifest = tmp_path / "manifest.csv"
+    manifest.write_text(f"subject,path,landmarks\nS1,{samples / 'normal'},{landmarks}\n")
+    arguments = ("measure", manifest, "--store", tmp_path / "c.sqlite", "--workers", 1)
+    assert "Done: 1 measured; 0 were done before" in invoke(*arguments).output
+    os.utime(landmarks, (0, 0))
+    assert "Done: 1 with the same files as before; 0 were" in invoke(*arguments).output
+    assert "Done: nothing to do; 1 were done before" in invoke(*arguments).output
 
 
 def test_export_writes_table_and_dictionary(measured: Path, tmp_path: Path) -> None:
