@@ -15,6 +15,7 @@ from meniscal_measure.cohort.agreement.diagnostic import (
     count_flags,
     roc_curve,
 )
+from meniscal_measure.cohort.agreement.estimates import FloatArray
 from meniscal_measure.cohort.agreement.plots import roc_plot
 from meniscal_measure.cohort.readings import Readings, flags_of, knee_label, mean_of_readings
 from meniscal_measure.cohort.report.document import Block, Heading, Paragraph, Plot, Results
@@ -91,8 +92,10 @@ def reference_sections(label: str, readings: Readings, reference: Reference) -> 
     except AgreementError as error:
         yield Paragraph(f"No comparison is reported. {error}")
         return
+    known = ~np.isnan(finding)
+    notes = (_frequency(finding[known]), *_seen_again(knees.where(known)))
     parted = () if roc.area.low is not None else (PARTED,)
-    yield Results(f"{label}, ROC", roc.estimates, (roc.cases.sentence, *parted))
+    yield Results(f"{label}, ROC", roc.estimates, (roc.cases.sentence, *parted, *notes))
     yield Plot(
         f"{label}: ROC curve against the reference finding; the square marks the flag,"
         f" {threshold_words(knees.conventions)}.",
@@ -108,3 +111,21 @@ def reference_sections(label: str, readings: Readings, reference: Reference) -> 
         estimates = accuracy_of_counts(counts).estimates
         caption = f"{label} {threshold_words(conventions)}"
         yield Results(caption, estimates, (table, cases.sentence))
+
+
+def _frequency(finding: FloatArray) -> str:
+    having = int(finding.sum())
+    return (
+        "Predictive values, and the proportion correct, hold only where the finding is as frequent"
+        f" as here: {having} of {finding.size} cases ({100 * having / finding.size:.0f} %)."
+    )
+
+
+def _seen_again(knees: Readings) -> tuple[str, ...]:
+    again = np.unique(knees.subject, return_counts=True)[1] > 1
+    if not again.any():
+        return ()
+    return (
+        f"{again.sum()} subjects have both knees or several visits here, which the intervals take"
+        " as independent.",
+    )

@@ -134,7 +134,14 @@ def test_extrusion_is_compared_with_a_reference_finding(store: Store, tmp_path: 
     (tmp_path / "reference.csv").write_text("\n".join(lines))
     blocks = cohort_report(store, reference=read_reference(tmp_path / "reference.csv"))
     found = tables(blocks)
-    assert found["Medial extrusion, ROC"].rows[0][0] == "Area under the ROC curve"
+    roc = found["Medial extrusion, ROC"]
+    assert roc.rows[0][0] == "Area under the ROC curve"
+    assert roc.notes[-2:] == (
+        "Predictive values, and the proportion correct, hold only where the finding is as frequent"
+        " as here: 8 of 20 cases (40 %).",
+        "10 subjects have both knees or several visits here, which the intervals take as"
+        " independent.",
+    )
     # Built as 1.0 + 0.45 n, and 0.4 + n / 10 more at visit 2: above 3 mm from knee 5, or 3.
     accuracy = {row[0]: row[1] for row in found["Medial extrusion > 3 mm"].rows}
     assert accuracy["Sensitivity"] == "1.000"
