@@ -28,11 +28,14 @@ from meniscal_measure.cohort.agreement.limits import (
 from meniscal_measure.cohort.agreement.ratings import Ratings, ratings_from_rows
 from meniscal_measure.cohort.agreement.reliability import Reliability, intraclass_correlations
 from meniscal_measure.cohort.agreement.repeatability import (
+    ROUNDING,
     SOURCE_SDC,
     MeasurementError,
+    WithinCases,
     measurement_error,
     pooled_detectable_change,
     smallest_detectable_change,
+    within_cases,
 )
 from meniscal_measure.cohort.agreement.repeated import RepeatedReadings, Truth, repeated_limits
 from meniscal_measure.cohort.agreement.tables import interval_text
@@ -69,14 +72,31 @@ class BetweenReaders:
     subjects: int
     """How many subjects the cases come from."""
 
+    @property
+    def identical(self) -> bool:
+        """Whether the readers do not differ at all, as copies do not."""
+        return self.error.sdc_agreement.value < ROUNDING
+
 
 @dataclass(frozen=True)
 class WithinReader:
     """How one reader agrees with their own repeats."""
 
     reader: str
-    reliability: Reliability
-    error: MeasurementError
+    repeats: WithinCases
+    """Of all their repeats."""
+    table: Ratings
+    """As many repeats of as many cases as make up the most informative complete table."""
+
+    @property
+    def reliability(self) -> Reliability:
+        """How well the reader tells one knee from another."""
+        return intraclass_correlations(self.table)
+
+    @property
+    def error(self) -> MeasurementError:
+        """Error of a single reading, from the complete table."""
+        return measurement_error(self.table)
 
 
 @dataclass(frozen=True)
@@ -161,14 +181,26 @@ def within_readers(readings: Readings) -> tuple[WithinReader, ...]:
     found = []
     for reader in np.unique(readings.reader[readings.repeat > 1]):
         own = readings.where(readings.reader == reader)
-        own = own.where(np.isin(own.knee, own.knee[own.repeat > 1]))
-        ratings = ratings_from_rows(own.knee, own.repeat, own.extrusion_mm)
-        try:
-            error = measurement_error(ratings)
-        except AgreementError:  # too few repeats to say anything from
-            continue
-        found.append(WithinReader(str(reader), intraclass_correlations(ratings), error))
+        repeats = within_cases(own.knee, own.extrusion_mm)
+        if repeats.cases >= 2:
+            found.append(WithinReader(str(reader), repeats, _repeat_table(own)))
     return tuple(found)
+
+
+def _repeat_table(own: Readings) -> Ratings:
+    """Arrange the repeats of one reader in their order, cut off where most freedom is left."""
+    own = own.where(np.lexsort((own.repeat, own.knee)))
+    _, first, codes, counts = np.unique(
+        own.knee, return_index=True, return_inverse=True, return_counts=True
+    )
+    order = np.arange(codes.size) - first[codes]
+
+    def freedom(columns: int) -> int:
+        return (int((counts >= columns).sum()) - 1) * (columns - 1)
+
+    columns = max(range(2, int(counts.max()) + 1), key=freedom)
+    kept = (order < columns) & (counts[codes] > 1)
+    return ratings_from_rows(own.knee[kept], order[kept], own.extrusion_mm[kept])
 
 
 def between_visits(
@@ -224,23 +256,31 @@ def detectable_change(readings: Readings) -> DetectableChange:
     """Find the smallest detectable change, from the best evidence the readings hold.
 
     Repeats by the same reader come first, pooled by their degrees of freedom; then the agreement of
-    the readers; then the uncertainty that the readings state themselves.
+    the readers; then the uncertainty that the readings state themselves. Readings that do not
+    differ at all are no evidence, and the words say that they were passed over.
     """
     within = within_readers(readings)
-    if within:
-        tables = [one.reliability.mean_squares for one in within]
-        count = sum(table.cases for table in tables)
-        return DetectableChange(
-            pooled_detectable_change(tables), f"{count} cases repeated by the same reader"
+    repeats = [one.repeats for one in within if not one.repeats.identical]
+    copied = sum(one.repeats.cases for one in within if one.repeats.identical)
+    passed = f"; identical repeats of {copied} cases, as of copies, do not count" if copied else ""
+    if repeats:
+        evidence = (
+            f"{sum(one.cases for one in repeats)} cases repeated by the same reader,"
+            f" {sum(one.readings for one in repeats)} readings with"
+            f" {sum(one.freedom for one in repeats)} degrees of freedom"
         )
+        return DetectableChange(pooled_detectable_change(repeats), evidence + passed)
     try:
         between = between_readers(readings)
     except AgreementError:  # too few knees that all have read
         between = None
-    if between is not None:
+    if between is not None and not between.identical:
         evidence = f"agreement between readers on {between.error.cases.used} cases"
-        return DetectableChange(between.error.sdc_agreement, evidence)
+        return DetectableChange(between.error.sdc_agreement, evidence + passed)
+    if between is not None:
+        passed += "; identical readings by different readers, as of copies, do not count"
     change_mm = smallest_detectable_change(float(np.sqrt(np.mean(readings.u_mm**2))))
-    evidence = "the stated uncertainty of the readings, none repeated"
+    few = "" if within else ", fewer than two cases repeated by any reader"
+    evidence = f"the stated uncertainty of the readings{few}{passed}"
     stated = Estimate("Smallest detectable change", change_mm, unit="mm", source=SOURCE_SDC)
     return DetectableChange(stated, evidence)

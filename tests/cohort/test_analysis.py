@@ -133,7 +133,9 @@ def test_knees_of_one_subject_are_repeated_measurements_for_the_limits(study: Re
 
 def test_detectable_change_takes_the_best_evidence(study: Readings) -> None:
     within = detectable_change(study)
-    assert within.evidence == "4 cases repeated by the same reader"
+    assert within.evidence == (
+        "4 cases repeated by the same reader, 8 readings with 4 degrees of freedom"
+    )
     own = within_readers(study)[0].error.repeatability_coefficient
     found = (within.estimate.value, within.estimate.low, within.estimate.high)
     assert found == pytest.approx((own.value, own.low, own.high))
@@ -149,6 +151,69 @@ def test_a_single_repeat_is_no_evidence_and_hides_nothing_else(study: Readings) 
     assert within_readers(few) == ()
     assert between_readers(few) is not None
     assert detectable_change(few).evidence == "agreement between readers on 12 cases"
+    alone = detectable_change(few.where(few.reader == "A"))
+    assert alone.evidence == (
+        "the stated uncertainty of the readings, fewer than two cases repeated by any reader"
+    )
+
+
+def test_a_knee_read_a_third_time_adds_to_the_others() -> None:
+    # By hand: squares about the mean 0.02 + 0.02 + 0.08 over 1 + 1 + 2 degrees of freedom.
+    own = readings(
+        ("S1", "1", "A", 1, 2.0), ("S1", "1", "A", 2, 2.2),
+        ("S2", "1", "A", 1, 3.0), ("S2", "1", "A", 2, 3.2),
+        ("S3", "1", "A", 1, 4.0), ("S3", "1", "A", 2, 4.2), ("S3", "1", "A", 3, 4.4),
+        ("S4", "1", "A", 1, 9.0),
+    )  # fmt: skip
+    found = detectable_change(own)
+    assert found.evidence == (
+        "3 cases repeated by the same reader, 7 readings with 4 degrees of freedom"
+    )
+    assert found.value_mm == pytest.approx(1.96 * 2**0.5 * 0.03**0.5, rel=1e-4)
+    (within,) = within_readers(own)
+    assert within.table.values.tolist() == [[2.0, 2.2], [3.0, 3.2], [4.0, 4.2]]
+
+
+def test_repeats_are_taken_in_their_order_and_as_many_as_most_have() -> None:
+    rows = [(f"S{n}", "1", "A", repeat, n + repeat / 10) for n in range(5) for repeat in (9, 10, 1)]
+    (within,) = within_readers(readings(*rows[:-1]))
+    # S4 has two of three; without it 3 x 2 degrees of freedom are left, with two columns 4 x 1.
+    cases, counted = within.table.complete()
+    assert cases[0] == pytest.approx([0.1, 0.9, 1.0])
+    assert (counted.used, counted.left_out) == (4, 1)
+
+
+def with_copies(study: Readings, reader: str) -> Readings:
+    """The readings, and those of one reader again as second repeats."""
+    own = np.flatnonzero(study.reader == reader)
+    again = study.where(np.append(np.arange(study.repeat.size), own))
+    again.repeat[-own.size :] = 2
+    return again
+
+
+def test_identical_repeats_are_copies_and_no_evidence(study: Readings) -> None:
+    copied = with_copies(study.where(study.repeat == 1), "A")
+    remark = "; identical repeats of 12 cases, as of copies, do not count"
+    found = detectable_change(copied)
+    assert found.evidence == f"agreement between readers on 12 cases{remark}"
+    assert found.value_mm > 0.1
+    alone = detectable_change(copied.where(copied.reader == "A"))
+    assert alone.evidence == f"the stated uncertainty of the readings{remark}"
+    assert alone.value_mm == pytest.approx(1.96 * 2**0.5 * 0.25)
+
+
+def test_copies_of_one_reader_do_not_dilute_the_repeats_of_another(study: Readings) -> None:
+    found = detectable_change(with_copies(study, "B"))
+    assert found.estimate == detectable_change(study).estimate
+    assert found.evidence.endswith("identical repeats of 12 cases, as of copies, do not count")
+
+
+def test_identical_readings_by_two_readers_are_no_evidence(study: Readings) -> None:
+    own = study.where((study.reader == "A") & (study.repeat == 1))
+    twice = own.where(np.tile(np.arange(12), 2))
+    found = detectable_change(replace(twice, reader=np.repeat(["A", "B"], 12)))
+    assert found.evidence.endswith("readings by different readers, as of copies, do not count")
+    assert found.value_mm == pytest.approx(1.96 * 2**0.5 * 0.25)
 
 
 @pytest.mark.parametrize(("rule", "flagged"), [("above", 0.0), ("at_or_above", 1.0)])

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy import stats
 
-from meniscal_measure.cohort.agreement.estimates import LEVEL, Cases, Estimate, tail
+from meniscal_measure.cohort.agreement.estimates import LEVEL, Cases, Estimate, as_floats, tail
 from meniscal_measure.cohort.agreement.limits import LimitsRule
 from meniscal_measure.cohort.agreement.ratings import Ratings
 from meniscal_measure.cohort.agreement.reliability import MeanSquares, mean_squares
@@ -19,6 +20,9 @@ SOURCE_SEM = "Weir JP. J Strength Cond Res 2005;19:231-240 (root of the error me
 SOURCE_SDC = "Weir JP. J Strength Cond Res 2005;19:231-240 (multiplier x sqrt(2) x SEM)"
 SOURCE_REPEAT = "Bland JM, Altman DG. Lancet 1986;i:307-310 (repeatability coefficient)"
 SOURCE_CV = "within-case SD over the overall mean; interval from that of the SD, mean as known"
+
+ROUNDING = 1e-9
+"""A spread below this is that of floating-point sums, far below what any reader could repeat."""
 
 
 @dataclass(frozen=True)
@@ -109,17 +113,66 @@ def measurement_error(
     )
 
 
+@dataclass(frozen=True)
+class WithinCases:
+    """Spread of repeats about the mean of their case, as often as each case was read."""
+
+    cases: int
+    """How many were read twice or more; those read once say nothing of the spread."""
+    readings: int
+    """How many readings these cases have."""
+    sum_of_squares: float
+
+    @property
+    def freedom(self) -> int:
+        """Degrees of freedom: of each case its readings less one."""
+        return self.readings - self.cases
+
+    @property
+    def sd(self) -> float:
+        """Root of the mean square within cases of a one-way analysis of variance."""
+        return math.sqrt(self.sum_of_squares / self.freedom)
+
+    @property
+    def identical(self) -> bool:
+        """Whether repeats do not differ at all, which copies do and a reader does not."""
+        return self.sd < ROUNDING
+
+
+def within_cases(cases: ArrayLike, values: ArrayLike) -> WithinCases:
+    """Find the spread within cases from one row per reading.
+
+    Parameters
+    ----------
+    cases
+        Labels, shape (n,).
+    values
+        Shape (n,), none missing.
+
+    Examples
+    --------
+    >>> within_cases(["a", "a", "a", "b", "b", "c"], [1, 2, 3, 5, 7, 9])
+    WithinCases(cases=2, readings=5, sum_of_squares=4.0)
+    """
+    _, codes, counts = np.unique(np.asarray(cases), return_inverse=True, return_counts=True)
+    column = as_floats(values)
+    means = np.bincount(codes, column) / counts
+    repeated = counts[counts > 1]
+    squares = float(((column - means[codes]) ** 2).sum())
+    return WithinCases(int(repeated.size), int(repeated.sum()), squares)
+
+
 def pooled_detectable_change(
-    tables: Sequence[MeanSquares], *, rule: LimitsRule = LimitsRule.NORMAL_95, level: float = LEVEL
+    repeats: Sequence[WithinCases], *, rule: LimitsRule = LimitsRule.NORMAL_95, level: float = LEVEL
 ) -> Estimate:
     """Estimate the smallest detectable change from the repeats of several readers, mm.
 
     Within-case variances are pooled by their degrees of freedom; interval from the chi-square
     distribution.
     """
-    freedoms = [table.cases * (table.readers - 1) for table in tables]
-    variance = float(np.average([table.within_cases for table in tables], weights=freedoms))
-    spread = _spread(variance, sum(freedoms), tail(level))
+    freedom = sum(one.freedom for one in repeats)
+    variance = sum(one.sum_of_squares for one in repeats) / freedom
+    spread = _spread(variance, freedom, tail(level))
     factor = rule.multiplier * math.sqrt(2)
     return spread.named("Smallest detectable change", "mm", SOURCE_SDC, factor=factor)
 

@@ -11,6 +11,7 @@ from meniscal_measure.cohort.analysis import (
     BetweenReaders,
     DetectableChange,
     PairOfReaders,
+    WithinReader,
     between_readers,
     within_readers,
 )
@@ -44,9 +45,30 @@ def reader_sections(
             yield from _adjudication(label, readings, detectable)
     for one in within_readers(readings):
         yield Heading(f"{label}: repeats by reader {named(one.reader)}", 3)
-        lines = one.reliability.estimates + one.error.estimates
-        said = (one.reliability.cases.sentence,)
-        yield Results(f"{label}, reader {named(one.reader)}, repeated readings", lines, said)
+        yield _repeats(label, one)
+
+
+def _repeats(label: str, within: WithinReader) -> Block:
+    repeats = within.repeats
+    if repeats.identical:
+        return Paragraph(
+            f"The repeats of all {repeats.cases} cases are identical, as copies of one reading are;"
+            " no error is reported from them. Check that no file is listed twice."
+        )
+    try:
+        reliability, error = within.reliability, within.error
+    except AgreementError as problem:
+        return Paragraph(f"Agreement of the repeats is not reported. {problem}")
+    said = [reliability.cases.sentence]
+    columns = len(within.table.readers)
+    if reliability.cases.used * columns < repeats.readings:
+        said.append(
+            f"Cases were not read equally often; the table takes {columns} readings of each. All"
+            f" {repeats.readings} readings of {repeats.cases} cases have a within-case SD of"
+            f" {repeats.sd:.2f} mm with {repeats.freedom} degrees of freedom."
+        )
+    lines = reliability.estimates + error.estimates
+    return Results(f"{label}, reader {named(within.reader)}, repeated readings", lines, tuple(said))
 
 
 def named(reader: str) -> str:
@@ -55,16 +77,21 @@ def named(reader: str) -> str:
 
 
 def _between(label: str, between: BetweenReaders) -> Iterator[Block]:
+    names, used = ", ".join(map(named, between.readers)), between.reliability.cases.used
+    if between.identical:
+        yield Paragraph(
+            f"Readers {names} have identical values in all {used} cases, as copies of one reading"
+            " have; no agreement is reported from them. Check that no file is listed twice."
+        )
+        return
     lines = between.reliability.estimates + between.error.estimates
     said = [between.reliability.cases.sentence]
-    used = between.reliability.cases.used
     if between.subjects < used:
         said.append(
             f"The {used} cases come from {between.subjects} subjects. Intervals take cases as"
             " independent, but for those of the limits of agreement, which take the cases of a"
             " subject as repeated measurements."
         )
-    names = ", ".join(map(named, between.readers))
     yield Results(f"{label}, readers {names}", lines, tuple(said))
     for pair in between.pairs:
         yield from _pair(label, pair)

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from statsmodels.regression.linear_model import OLS  # type: ignore[import-untyped]
 
 from meniscal_measure.cohort.agreement.estimates import FloatArray
 from meniscal_measure.cohort.agreement.limits import LimitsRule
 from meniscal_measure.cohort.agreement.ratings import ratings_from_table
 from meniscal_measure.cohort.agreement.repeatability import (
     measurement_error,
+    pooled_detectable_change,
     sem_from_icc,
     smallest_detectable_change,
+    within_cases,
 )
 from meniscal_measure.errors import AgreementError
 
@@ -104,3 +107,42 @@ def test_no_coefficient_of_variation_about_a_mean_of_nought() -> None:
 def test_impossible_published_values_are_refused() -> None:
     with pytest.raises(AgreementError, match="not above 1"):
         sem_from_icc(0.9, 1.2)
+
+
+def test_cases_read_unequally_often_are_pooled_by_their_degrees_of_freedom() -> None:
+    # By hand: squares about the mean 2.00 + 0.50 + 0.08 over 2 + 1 + 1 degrees of freedom; the
+    # case read once adds nothing.
+    found = within_cases([*"aaabbccd"], [1, 2, 3, 5, 6, 4, 4.4, 9])
+    assert (found.cases, found.readings, found.freedom) == (3, 7, 4)
+    assert found.sd**2 == pytest.approx(2.58 / 4)
+    change = pooled_detectable_change([found])
+    assert change.value == pytest.approx(1.96 * 2**0.5 * 0.645**0.5, rel=1e-4)
+    # Chi-square table, 4 degrees of freedom: 2.5 % point 0.484, 97.5 % point 11.143.
+    assert (change.low, change.high) == pytest.approx(
+        [change.value * (4 / point) ** 0.5 for point in (11.143, 0.484)], rel=1e-3
+    )
+
+
+def test_the_spread_within_cases_agrees_with_statsmodels() -> None:
+    rng = np.random.default_rng(15)
+    cases = np.repeat(np.arange(8), [1, 2, 2, 3, 2, 5, 2, 1])
+    values = 0.7 * cases + rng.normal(0, 0.3, cases.size)
+    fit = OLS(values, (cases[:, None] == np.arange(8)).astype(float)).fit()
+    found = within_cases(cases, values)
+    assert found.freedom == fit.df_resid == 10
+    assert found.sd**2 == pytest.approx(fit.mse_resid)
+
+
+def test_the_spread_within_cases_is_that_of_a_complete_table(judges: FloatArray) -> None:
+    cases, readers = judges.shape
+    found = within_cases(np.repeat(np.arange(cases), readers), judges.ravel())
+    expected = measurement_error(ratings_from_table(judges)).within_case_sd
+    assert found.sd == pytest.approx(expected.value)
+
+
+@pytest.mark.parametrize("times", [2, 3, 7])
+def test_copies_are_told_from_repeats_whatever_the_rounding(times: int) -> None:
+    cases = np.repeat(np.arange(5), times)
+    copies = np.repeat([0.1, 2.7, 3.3, 4.1, 5.9], times)
+    assert within_cases(cases, copies).identical
+    assert not within_cases(cases, copies + 1e-6 * (np.arange(copies.size) == 0)).identical

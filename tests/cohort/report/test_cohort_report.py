@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from meniscal_measure.anatomy import Compartment
+from meniscal_measure.cohort.analysis import detectable_change
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.readings import load_readings, mean_of_readings
 from meniscal_measure.cohort.report.contents import cohort_report
@@ -32,6 +33,7 @@ from meniscal_measure.cohort.report.files import save_report
 from meniscal_measure.cohort.report.groups import group_sections
 from meniscal_measure.cohort.report.html import to_html
 from meniscal_measure.cohort.report.pdf import _pages, to_pdf
+from meniscal_measure.cohort.report.readers import reader_sections
 from meniscal_measure.cohort.report.reference import read_reference
 from meniscal_measure.cohort.report.typesetting import BODY, column_widths, width_in, wrapped
 from meniscal_measure.cohort.report.visits import in_order
@@ -95,6 +97,54 @@ def test_agreement_between_and_within_readers_names_its_sources(blocks: list[Blo
     pair = found["Medial extrusion, readers A and B"]
     assert "Lower limit of agreement" in [row[0] for row in pair.rows]
     assert "Medial extrusion, reader A, repeated readings" in found
+
+
+def test_repeats_that_are_unequally_many_are_all_told_of(store: Store) -> None:
+    readings = load_readings(store, Compartment.MEDIAL)
+    second = np.flatnonzero(readings.repeat == 2)[:1]
+    more = readings.where(np.append(np.arange(readings.repeat.size), second))
+    more.repeat[-1], more.extrusion_mm[-1] = 3, more.extrusion_mm[-1] + 0.1
+    found = tables(list(reader_sections("Medial", more, detectable_change(more))))
+    (said,) = [
+        note for note in found["Medial, reader A, repeated readings"].notes
+        if note.startswith("Cases were not read equally often; the table takes 2 readings of each")
+    ]  # fmt: skip
+    assert re.search(r"All 41 readings of 20 cases have .* 0\.\d\d mm with 21 degrees", said)
+
+
+def test_copies_are_not_reported_as_repeats(store: Store) -> None:
+    readings = load_readings(store, Compartment.MEDIAL)
+    first = readings.where(readings.repeat == 1)
+    own = np.flatnonzero(first.reader == "A")
+    copied = first.where(np.append(np.arange(first.repeat.size), own))
+    copied.repeat[-own.size :] = 2
+    blocks = list(reader_sections("Medial", copied, detectable_change(copied)))
+    assert "Medial, reader A, repeated readings" not in tables(blocks)
+    words = " ".join(block.text for block in blocks if isinstance(block, Paragraph))
+    assert "The repeats of all 20 cases are identical, as copies of one reading are" in words
+
+
+def test_repeats_without_a_variance_to_share_out_are_told_of(store: Store) -> None:
+    readings = load_readings(store, Compartment.MEDIAL)
+    own = readings.where(readings.reader == "A")
+    own.extrusion_mm[:] = 2.0
+    more = own.where(np.append(np.arange(40), 0))
+    more.repeat[-1], more.extrusion_mm[-1] = 3, 2.5
+    (_, said) = reader_sections("Medial", more, detectable_change(more))
+    assert isinstance(said, Paragraph)
+    assert said.text.startswith("Agreement of the repeats is not reported. All readings are equal")
+
+
+def test_readers_with_the_same_values_throughout_are_not_compared(store: Store) -> None:
+    readings = load_readings(store, Compartment.MEDIAL)
+    own = readings.where((readings.reader == "A") & (readings.repeat == 1))
+    both = own.where(np.tile(np.arange(20), 2))
+    copied = replace(both, reader=np.repeat(["A", "B"], 20))
+    _, said, listed = reader_sections("Medial", copied, detectable_change(copied))
+    assert isinstance(said, Paragraph)
+    assert said.text.startswith("Readers A, B have identical values in all 20 cases, as copies")
+    assert isinstance(listed, Table)
+    assert listed.rows == ()
 
 
 def test_change_between_visits_uses_the_repeats_of_the_readers(blocks: list[Block]) -> None:
