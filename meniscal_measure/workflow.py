@@ -203,7 +203,7 @@ def _with_placed(
     points = {compartment: dict(placed) for compartment, placed in measured.points.items()}
     for name, pixel in place.items():
         if name not in LANDMARK_NAMES:
-            raise LandmarkError(
+            raise UsageError(
                 f"There is no landmark {name!r}. The names are: {', '.join(LANDMARK_NAMES)}."
             )
         compartment, landmark = LANDMARK_NAMES[name]

@@ -17,7 +17,7 @@ import meniscal_measure
 from meniscal_measure.anatomy import Compartment, Landmark, Side
 from meniscal_measure.caliper.landmarks import Origin
 from meniscal_measure.caliper.reading import AxisConvention, Conventions, Decision, ThresholdRule
-from meniscal_measure.errors import LandmarkError, NothingMeasurableError, SideError, UsageError
+from meniscal_measure.errors import NothingMeasurableError, SideError, UsageError
 from meniscal_measure.landmark_file import landmark_json, signed
 from meniscal_measure.landmark_text import Signature, parse_landmark_text
 from meniscal_measure.report import words
@@ -153,7 +153,7 @@ def test_any_single_proposed_landmark_can_be_placed_by_hand(samples: Path) -> No
 
 
 def test_a_landmark_of_an_unknown_name_cannot_be_placed(samples: Path) -> None:
-    with pytest.raises(LandmarkError, match="There is no landmark 'medial_corner'"):
+    with pytest.raises(UsageError, match="There is no landmark 'medial_corner'"):
         meniscal_measure.measure(
             samples / "normal",
             landmarks=samples / "normal" / "landmarks.json",
