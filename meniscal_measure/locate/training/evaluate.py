@@ -148,7 +148,13 @@ def main() -> None:
     with ProcessPoolExecutor(options.processes) as pool:
         judged = list(pool.map(partial(judge, looks=looks), paths))
     margins = [row for rows, _ in judged for row in rows]
-    np.savez(options.table, margins=np.array(margins), stacks=np.array([row for _, row in judged]))
+    np.savez(
+        options.table,
+        margins=np.array(margins),
+        margin_columns=MARGIN_COLUMNS,
+        stacks=np.array([row for _, row in judged]),
+        stack_columns=STACK_COLUMNS,
+    )
 
 
 if __name__ == "__main__":
