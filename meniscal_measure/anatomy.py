@@ -80,10 +80,15 @@ class Landmark(StrEnum):
     """Where the tibial plateau turns from horizontal to vertical cortex, osteophytes left out."""
     OUTER_EDGE = "outer_edge"
     """Outermost point of the meniscal body."""
-    INNER_TIP = "inner_tip"
+    FREE_EDGE = "free_edge"
     """Free inner edge of the meniscal body."""
     SPINE_BASE = "spine_base"
     """Where the articular plateau turns up into the tibial spine (optional)."""
+
+    @classmethod
+    def _missing_(cls, value: object) -> Landmark | None:
+        # The name of the free edge in records of schema version 1.
+        return cls.FREE_EDGE if value == "inner_tip" else None
 
 
 class Plane(StrEnum):

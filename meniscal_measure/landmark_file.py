@@ -14,7 +14,7 @@ for all its landmarks, or an object with one for each name.
 A slice is named by its index in geometric order, from 0, or by its SOP Instance UID. Two numbers
 are `[column, row]` with pixel centres at whole numbers, three are patient LPS mm. Landmarks are
 called `medial_`, `lateral_` (or `image_left_`, `image_right_` while the side is unknown) followed
-by `rim`, `outer_edge`, `inner_tip` or `spine_base`. The key `signed` is written where readings that
+by `rim`, `outer_edge`, `free_edge` or `spine_base`. The key `signed` is written where readings that
 a reader signed are collected; it holds as long as nothing in the file is changed.
 """
 

@@ -12,11 +12,15 @@ import pytest
 
 from meniscal_measure.caliper.edges import refine_edge
 from meniscal_measure.geometry import FloatArray, Vector
-from meniscal_measure.phantom.accreditation import DIAMETER_MM, LENGTH_MM, AccreditationPhantom
-from meniscal_measure.phantom.scanner.acquire import Scanner, scan
-from meniscal_measure.phantom.scanner.image import ScannedStack
-from meniscal_measure.phantom.scanner.protocols import PROTOCOLS, ProtocolName
-from meniscal_measure.phantom.scanner.sampling import StackPlan, StackPlane
+from meniscal_measure.workshop.knees.accreditation import (
+    DIAMETER_MM,
+    LENGTH_MM,
+    AccreditationPhantom,
+)
+from meniscal_measure.workshop.knees.scanner.acquire import Scanner, scan
+from meniscal_measure.workshop.knees.scanner.image import ScannedStack
+from meniscal_measure.workshop.knees.scanner.protocols import PROTOCOLS, ProtocolName
+from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane
 
 TOLERANCE_MM = 0.1
 MISPLACED_MM = 0.6

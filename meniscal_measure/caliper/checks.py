@@ -30,7 +30,7 @@ set on something else.
 """
 
 MIN_STEP_MM = 1.0
-"""Smallest accepted distance outward from inner tip to outer edge and from spine base to rim.
+"""Smallest accepted distance outward from free edge to outer edge and from spine base to rim.
 
 Nor may it be less than `MIN_STEP_SD` standard deviations of either landmark: below that their
 order is not known, and a first-order uncertainty of their quotient means nothing.
@@ -127,14 +127,14 @@ def check_order(
     Raises
     ------
     LandmarkError
-        If an inner tip is not inward of its outer edge, a spine base not inward of its rim, the
+        If an free edge is not inward of its outer edge, a spine base not inward of its rim, the
         outer edge implausibly far from the rim, or the rims are too close together.
     """
     for compartment in measured_compartments(points):
         axis = outward(points, compartment, convention)
         rim, edge = (compartment, Landmark.RIM), (compartment, Landmark.OUTER_EDGE)
         for inner, outer in (
-            ((compartment, Landmark.INNER_TIP), edge),
+            ((compartment, Landmark.FREE_EDGE), edge),
             ((compartment, Landmark.SPINE_BASE), rim),
         ):
             if inner in points:
@@ -240,14 +240,14 @@ def _check_anatomy(landmarks: SliceLandmarks, side: Side) -> None:
 def _outward_mm(landmarks: SliceLandmarks, compartment: Compartment) -> FloatArray | None:
     """Vector that must point out of the knee in a compartment, LPS mm; None if it cannot be told.
 
-    From the opposite rim, else from the spine base, to the rim; else from inner tip to outer edge.
+    From the opposite rim, else from the spine base, to the rim; else from free edge to outer edge.
     """
     own = landmarks.points.get(compartment, {})
     other = landmarks.points.get(compartment.opposite, {})
     for inner, outer in (
         (other.get(Landmark.RIM), own.get(Landmark.RIM)),
         (own.get(Landmark.SPINE_BASE), own.get(Landmark.RIM)),
-        (own.get(Landmark.INNER_TIP), own.get(Landmark.OUTER_EDGE)),
+        (own.get(Landmark.FREE_EDGE), own.get(Landmark.OUTER_EDGE)),
     ):
         if inner is not None and outer is not None:
             return np.subtract(outer.point_mm, inner.point_mm)

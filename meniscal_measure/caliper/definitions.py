@@ -64,7 +64,7 @@ def plane_measures(points: PlanePoints, convention: AxisConvention) -> dict[Key,
     Notes
     -----
     With `a` the outward unit vector: extrusion = (outer edge - rim) . a, negative where the body
-    ends on the plateau; body width = (outer edge - inner tip) . a; overlap is the part of the
+    ends on the plateau; body width = (outer edge - free edge) . a; overlap is the part of the
     body that lies on the plateau, so that body width = overlap + extrusion for a body that
     reaches over the rim, overlap = body width for one that does not, and 0 for one that lies
     wholly outside. Relative extrusion = extrusion / body width (Furumatsu 2017); coverage =
@@ -99,9 +99,9 @@ def _compartment(
     yield Measure.EXTRUSION, extrusion_mm
     if plateau_width_mm is not None:
         yield Measure.EXTRUSION_OVER_PLATEAU_WIDTH, extrusion_mm / plateau_width_mm
-    if (compartment, Landmark.INNER_TIP) not in points:
+    if (compartment, Landmark.FREE_EDGE) not in points:
         return
-    tip = _along(axis, points[compartment, Landmark.INNER_TIP])
+    tip = _along(axis, points[compartment, Landmark.FREE_EDGE])
     overlap_mm = np.maximum(np.minimum(edge, rim) - tip, 0.0)
     yield Measure.BODY_WIDTH, edge - tip
     yield Measure.OVERLAP, overlap_mm

@@ -23,8 +23,8 @@ Out = Annotated[
 def study(recipe: Recipe, out: Out, as_json: AsJson = False) -> None:
     """Write one synthetic study: DICOM series, exact truth and a landmark file."""
     with reported(as_json=as_json):
-        from meniscal_measure.phantom.recipe import read_recipe
-        from meniscal_measure.phantom.study import write_study
+        from meniscal_measure.workshop.knees.recipe import read_recipe
+        from meniscal_measure.workshop.knees.study import write_study
 
         asked = read_recipe(recipe)
         with progress_bar("Imaging", shown=not as_json) as progress:
@@ -44,7 +44,7 @@ def study(recipe: Recipe, out: Out, as_json: AsJson = False) -> None:
 def cohort(recipe: Recipe, out: Out, as_json: AsJson = False) -> None:
     """Write a synthetic reader study: many knees, visits and readers, with a table of the truth."""
     with reported(as_json=as_json):
-        from meniscal_measure.phantom.cohort import read_cohort_recipe, write_cohort
+        from meniscal_measure.workshop.knees.cohort import read_cohort_recipe, write_cohort
 
         asked = read_cohort_recipe(recipe)
         with progress_bar("Imaging", shown=not as_json) as progress:

@@ -17,7 +17,7 @@ from meniscal_measure.locate.survey import Survey
 
 SD_FACTOR = np.array([0.6, 2.2, 1.0])
 SD_POWER = np.array([1.0, 2.25, 1.0])
-"""Standard deviation of rim, outer edge and inner tip in mm: factor times a power of what the
+"""Standard deviation of rim, outer edge and free edge in mm: factor times a power of what the
 network states and the looks differ by. An edge that looks unsure is worse than the network says.
 """
 STATED_COUNTS = np.array([1.0, 1.0, 0.0])
@@ -41,11 +41,11 @@ Slices are up to 5 mm apart, so a whole stack has one within 2.5 mm; farther off
 beyond an end of the stack or in a gap of it.
 """
 WORST_TIP_SD_MM = 3.0
-"""An inner tip less sure than this is left out."""
+"""An free edge less sure than this is left out."""
 
 
 def sd_mm(margin: Margin) -> FloatArray:
-    """Calibrated standard deviation of rim, outer edge and inner tip along the joint line."""
+    """Calibrated standard deviation of rim, outer edge and free edge along the joint line."""
     combined = np.hypot(STATED_COUNTS * margin.sd_mm, margin.spread_mm)
     return np.asarray(np.maximum(SD_FACTOR * combined**SD_POWER, LEAST_SD_MM))
 

@@ -33,7 +33,7 @@ LOOKS: Looks = (
 
 @dataclass(frozen=True)
 class Margin:
-    """Rim, outer edge and inner tip on one side of one slice, by several looks, in this order."""
+    """Rim, outer edge and free edge on one side of one slice, by several looks, in this order."""
 
     pixels: FloatArray
     """`[column, row]` in slice pixels; (3, 2)."""
@@ -62,7 +62,7 @@ class Glimpse:
     """What one look at one place found, in slice pixels."""
 
     heat: FloatArray
-    """Rim, outer edge and inner tip by the heat maps; (3, 2)."""
+    """Rim, outer edge and free edge by the heat maps; (3, 2)."""
     outline: FloatArray
     """The same by the outlines of tibia and meniscus, NaN where there is none; (3, 2)."""
     sd_mm: FloatArray

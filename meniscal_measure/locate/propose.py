@@ -31,7 +31,7 @@ from meniscal_measure.series.model import Stack
 
 NEIGHBOURS = 2
 """Slices on each side of the middle one on which landmarks are proposed."""
-POINTS = (Landmark.RIM, Landmark.OUTER_EDGE, Landmark.INNER_TIP)
+POINTS = (Landmark.RIM, Landmark.OUTER_EDGE, Landmark.FREE_EDGE)
 SMOOTH = (0, 1)
 """Rim and outer edge follow the border of the plateau; the tip does not near the horns."""
 SURE_TIP_SD = MIN_STEP_SD + 1
@@ -169,15 +169,15 @@ def _placed(
 def _with_sure_tip(
     points: Mapping[Compartment, Mapping[Landmark, PlacedLandmark]], compartment: Compartment
 ) -> dict[Landmark, PlacedLandmark]:
-    """Leave out an inner tip of which it is not sure that it lies inward of the outer edge."""
+    """Leave out an free edge of which it is not sure that it lies inward of the outer edge."""
     placed = dict(points[compartment])
-    if Landmark.INNER_TIP in placed:
-        tip, edge = placed[Landmark.INNER_TIP], placed[Landmark.OUTER_EDGE]
+    if Landmark.FREE_EDGE in placed:
+        tip, edge = placed[Landmark.FREE_EDGE], placed[Landmark.OUTER_EDGE]
         opposite = points[compartment.opposite][Landmark.RIM]
         axis = unit_vector(np.subtract(placed[Landmark.RIM].point_mm, opposite.point_mm))
         body_mm = float(np.subtract(edge.point_mm, tip.point_mm) @ axis)
         if body_mm < SURE_TIP_SD * max(tip.sd_mm, edge.sd_mm):
-            del placed[Landmark.INNER_TIP]
+            del placed[Landmark.FREE_EDGE]
     return placed
 
 
@@ -220,7 +220,7 @@ def _landmarks(
     return {
         landmark: PlacedLandmark(as_vector(grid.to_patient(pixel)), float(sd), Origin.PROPOSED)
         for landmark, pixel, sd in zip(POINTS, pixels, sds, strict=True)
-        if landmark is not Landmark.INNER_TIP or sd < calibration.WORST_TIP_SD_MM
+        if landmark is not Landmark.FREE_EDGE or sd < calibration.WORST_TIP_SD_MM
     }
 
 

@@ -83,7 +83,7 @@ def _line(axes: Axes, points: FloatArray, gid: str, **style: Any) -> None:
 def draw_landmarks(axes: Axes, reading: CompartmentReading, marks: Marks) -> None:
     """Draw the landmarks themselves as small crosses, for the enlarged detail."""
     for landmark, point in marks.points.items():
-        size = 5 if landmark in (Landmark.RIM, Landmark.INNER_TIP) else 3.5
+        size = 5 if landmark in (Landmark.RIM, Landmark.FREE_EDGE) else 3.5
         cross = axes.plot(*point, ls="", marker="+", color="white", ms=size, mew=0.9)[0]
         cross.set_path_effects(halo(width_pt=2.2))
         cross.set_gid(f"{reading.compartment.value}-{landmark.value.replace('_', '-')}")

@@ -1,7 +1,7 @@
 """A reading as JSON and back.
 
 The layout is published as a JSON Schema (draft 2020-12) beside this module, see `schema`. Numbers
-are not rounded. Keys name their unit. Version 1 gains no key: its readers read it all.
+are not rounded. Keys name their unit. A version gains no key: its readers read it all.
 """
 
 from __future__ import annotations
@@ -35,8 +35,10 @@ from meniscal_measure.report.words import compartments_shown
 SCHEMA_ID = "urn:meniscal-measure:reading"
 """Names the layout; with the version it is the `$id` of the published schema."""
 
-SCHEMA_VERSION = 1
-"""Raised when a key is added or changes its meaning."""
+SCHEMA_VERSION = 2
+"""Raised when a key is added or changes its meaning. Version 1 called the free edge inner_tip."""
+
+READABLE_VERSIONS = (1, SCHEMA_VERSION)
 
 QUANTITIES = {
     "body_width_mm": "body_width_u_mm",
@@ -149,10 +151,11 @@ def reading_from_dict(record: Mapping[str, Any]) -> Reading:
         If the record is of another layout or version, or a key is missing or of the wrong kind.
     """
     found = record.get("schema")
-    if found != {"id": SCHEMA_ID, "version": SCHEMA_VERSION}:
+    if found not in [{"id": SCHEMA_ID, "version": version} for version in READABLE_VERSIONS]:
         raise InputError(
-            f"The record's schema is {found}; this version reads {SCHEMA_ID} version"
-            f" {SCHEMA_VERSION}. Measure again, or use the version that wrote it."
+            f"The record's schema is {found}; this version reads {SCHEMA_ID} versions"
+            f" {READABLE_VERSIONS[0]} to {SCHEMA_VERSION}. Measure again, or use the version that"
+            " wrote it."
         )
     try:
         return _reading(record)

@@ -26,7 +26,7 @@ DETAIL_WIDTH_MM = 30.0
 DETAIL_MARGIN_MM = 1.5
 """Shown around the lines in the enlarged detail."""
 
-BODY_LANDMARKS = (Landmark.RIM, Landmark.OUTER_EDGE, Landmark.INNER_TIP)
+BODY_LANDMARKS = (Landmark.RIM, Landmark.OUTER_EDGE, Landmark.FREE_EDGE)
 """Landmarks that the enlarged detail must show; the spine base lies far from the body."""
 
 

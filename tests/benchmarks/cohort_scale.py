@@ -142,8 +142,8 @@ def weighed(work: Callable[..., Any], arguments: tuple[Any, ...]) -> Cost:
 
 def write_series(folder: Path) -> None:
     """Write one series, and landmarks as a reader places them."""
-    from meniscal_measure.phantom.recipe import parse_recipe
-    from meniscal_measure.phantom.study import write_study
+    from meniscal_measure.workshop.knees.recipe import parse_recipe
+    from meniscal_measure.workshop.knees.study import write_study
 
     write_study(parse_recipe(tomllib.loads(RECIPE)), folder / "base")
     landmarks = json.loads((folder / "base" / "landmarks.json").read_text("utf-8"))

@@ -12,13 +12,13 @@ from pytest_benchmark.fixture import BenchmarkFixture
 
 from meniscal_measure.locate.propose import around, look_closely, propose
 from meniscal_measure.locate.survey import survey
-from meniscal_measure.phantom.recipe import parse_recipe
-from meniscal_measure.phantom.study import write_study
 from meniscal_measure.series.choose import choose_coronal
 from meniscal_measure.series.model import Stack
 from meniscal_measure.series.pixels import read_pixels
 from meniscal_measure.series.scan import open_study
 from meniscal_measure.workflow import measure
+from meniscal_measure.workshop.knees.recipe import parse_recipe
+from meniscal_measure.workshop.knees.study import write_study
 
 pytestmark = pytest.mark.benchmark(group="from files to a proposed reading, 30 slices of 320 x 320")
 

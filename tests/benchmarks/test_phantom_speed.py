@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
-from meniscal_measure.phantom.knee import Knee
-from meniscal_measure.phantom.parameters import KneeParameters
-from meniscal_measure.phantom.random_contrast import USUAL, random_views
-from meniscal_measure.phantom.scanner.acquire import Scanner, scan
-from meniscal_measure.phantom.scanner.protocols import PROTOCOLS, ProtocolName
-from meniscal_measure.phantom.scanner.sampling import StackPlan, StackPlane
+from meniscal_measure.workshop.knees.knee import Knee
+from meniscal_measure.workshop.knees.parameters import KneeParameters
+from meniscal_measure.workshop.knees.random_contrast import USUAL, random_views
+from meniscal_measure.workshop.knees.scanner.acquire import Scanner, scan
+from meniscal_measure.workshop.knees.scanner.protocols import PROTOCOLS, ProtocolName
+from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane
 
 pytestmark = pytest.mark.benchmark(timer=time.process_time)
 

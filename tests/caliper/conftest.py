@@ -93,7 +93,7 @@ def knee_points() -> Callable[..., dict[tuple[Compartment, Landmark], tuple[floa
             for landmark, x, y in (
                 (Landmark.RIM, PLATEAU_MM / 2, 0.0),
                 (Landmark.OUTER_EDGE, PLATEAU_MM / 2 + extrusion_mm, -edge_height_mm),
-                (Landmark.INNER_TIP, PLATEAU_MM / 2 + extrusion_mm - BODY_MM, -2.0),
+                (Landmark.FREE_EDGE, PLATEAU_MM / 2 + extrusion_mm - BODY_MM, -2.0),
             ):
                 across = sign * x
                 points[compartment, landmark] = (

@@ -51,13 +51,13 @@ def measure(
     return build
 
 
-def test_inner_tip_beyond_outer_edge_is_the_wrong_order(
+def test_free_edge_beyond_outer_edge_is_the_wrong_order(
     measure: Measure, knee_points: Callable[..., Points]
 ) -> None:
     points = knee_points()
-    tip, edge = (MEDIAL, Landmark.INNER_TIP), (MEDIAL, Landmark.OUTER_EDGE)
+    tip, edge = (MEDIAL, Landmark.FREE_EDGE), (MEDIAL, Landmark.OUTER_EDGE)
     points[tip], points[edge] = points[edge], points[tip]
-    with pytest.raises(LandmarkError, match="medial_inner_tip must lie inward of medial_outer"):
+    with pytest.raises(LandmarkError, match="medial_free_edge must lie inward of medial_outer"):
         measure(points)
 
 
@@ -75,7 +75,7 @@ def test_outer_edge_on_the_other_compartment_is_refused(
 ) -> None:
     points = knee_points()
     points[MEDIAL, Landmark.OUTER_EDGE] = points[LATERAL, Landmark.OUTER_EDGE]
-    with pytest.raises(LandmarkError, match="medial_inner_tip must lie inward of medial_outer"):
+    with pytest.raises(LandmarkError, match="medial_free_edge must lie inward of medial_outer"):
         measure(points)
 
 
@@ -156,9 +156,9 @@ def test_landmark_outside_the_image_is_refused(
     measure: Measure, knee_points: Callable[..., Points]
 ) -> None:
     points = knee_points()
-    points[MEDIAL, Landmark.INNER_TIP] = (25.0, -90.0)
+    points[MEDIAL, Landmark.FREE_EDGE] = (25.0, -90.0)
     with pytest.raises(
-        LandmarkError, match=r"medial_inner_tip lies at column .* outside the image"
+        LandmarkError, match=r"medial_free_edge lies at column .* outside the image"
     ):
         measure(points)
 
@@ -167,7 +167,7 @@ def test_landmarks_too_loose_to_be_told_apart_are_refused(
     measure: Measure, knee_points: Callable[..., Points]
 ) -> None:
     points = knee_points()
-    points[MEDIAL, Landmark.INNER_TIP] = (36.0, -2.0)  # 2 mm inward of the outer edge
+    points[MEDIAL, Landmark.FREE_EDGE] = (36.0, -2.0)  # 2 mm inward of the outer edge
     measure(points, sd_mm=0.5)
     with pytest.raises(LandmarkError, match=r"by at least 3\.0 mm, .* placed too loosely"):
         measure(points, sd_mm=1.0)

@@ -100,7 +100,7 @@ def test_mean_healthy_knee_keeps_the_published_identities(measured: Measure) -> 
     points: Points = {
         (MEDIAL, Landmark.RIM): (36.0, 0.0),
         (MEDIAL, Landmark.OUTER_EDGE): (36.0 + 1.64, -4.0),
-        (MEDIAL, Landmark.INNER_TIP): (36.0 - 10.1, -2.0),
+        (MEDIAL, Landmark.FREE_EDGE): (36.0 - 10.1, -2.0),
         (MEDIAL, Landmark.SPINE_BASE): (36.0 - 29.4, 0.0),
         (LATERAL, Landmark.RIM): (-36.0, 0.0),
     }
@@ -134,7 +134,7 @@ def test_measures_without_their_landmarks_are_none(
     measured: Measure, knee_points: Callable[..., Points]
 ) -> None:
     points = knee_points()
-    del points[MEDIAL, Landmark.INNER_TIP]
+    del points[MEDIAL, Landmark.FREE_EDGE]
     medial = measured(points).compartments[MEDIAL]
     assert medial.body_width_mm is None
     assert medial.coverage is None
@@ -335,7 +335,7 @@ def measured_values(points: Points, axis: AxisConvention) -> list[float]:
         for landmark in (
             Landmark.RIM,
             Landmark.OUTER_EDGE,
-            Landmark.INNER_TIP,
+            Landmark.FREE_EDGE,
             Landmark.SPINE_BASE,
         )
     )

@@ -92,7 +92,7 @@ def test_a_compartment_that_no_neighbour_shows_is_warned_of(
 ) -> None:
     beside = knee_points()
     del beside[LATERAL, Landmark.OUTER_EDGE]
-    del beside[LATERAL, Landmark.INNER_TIP]
+    del beside[LATERAL, Landmark.FREE_EDGE]
     result = measure_set(landmark_set({2: knee_points(), 3: beside}), stack, side=Side.RIGHT)
     (warning,) = result.warnings
     assert warning.startswith("The lateral compartment was measured on no neighbouring slice")

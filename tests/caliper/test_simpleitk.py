@@ -23,7 +23,7 @@ PIXELS = {
     (Compartment.LATERAL, Landmark.RIM): (41.25, 160.5),
     (Compartment.MEDIAL, Landmark.RIM): (222.0, 158.125),
     (Compartment.MEDIAL, Landmark.OUTER_EDGE): (228.75, 149.0),
-    (Compartment.MEDIAL, Landmark.INNER_TIP): (199.5, 155.0),
+    (Compartment.MEDIAL, Landmark.FREE_EDGE): (199.5, 155.0),
 }
 
 

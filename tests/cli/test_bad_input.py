@@ -152,13 +152,13 @@ def test_a_landmark_outside_the_image(study: Path) -> None:
 
 def test_landmarks_in_the_wrong_order(study: Path) -> None:
     def exchange(item: dict[str, Any]) -> None:
-        item["medial_inner_tip"], item["medial_outer_edge"] = (
+        item["medial_free_edge"], item["medial_outer_edge"] = (
             item["medial_outer_edge"],
-            item["medial_inner_tip"],
+            item["medial_free_edge"],
         )
 
     edit_landmarks(study, exchange)
-    assert_refused(measure(study), study, "landmarks.json", "medial_inner_tip", "wrong order")
+    assert_refused(measure(study), study, "landmarks.json", "medial_free_edge", "wrong order")
 
 
 def test_column_and_row_exchanged(study: Path) -> None:
@@ -185,7 +185,7 @@ def test_a_reading_without_identifiers_cannot_be_reported_again(study: Path) -> 
 
 def test_medial_and_lateral_exchanged(study: Path) -> None:
     def exchange(item: dict[str, Any]) -> None:
-        for name in ("rim", "outer_edge", "inner_tip"):
+        for name in ("rim", "outer_edge", "free_edge"):
             medial, lateral = f"medial_{name}", f"lateral_{name}"
             item[medial], item[lateral] = item[lateral], item[medial]
 

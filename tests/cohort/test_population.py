@@ -67,7 +67,7 @@ def landmark_writer(study: Path) -> Callable[[Path, dict[str, float]], None]:
             outer = edge[name] + extrusion_mm * outward[name]
             points[f"{name}_rim"] = edge[name].tolist()
             points[f"{name}_outer_edge"] = outer.tolist()
-            points[f"{name}_inner_tip"] = (outer - BODY_WIDTH_MM * outward[name]).tolist()
+            points[f"{name}_free_edge"] = (outer - BODY_WIDTH_MM * outward[name]).tolist()
         path.write_text(json.dumps(points))
 
     return write

@@ -14,16 +14,16 @@ from meniscal_measure.caliper.landmarks import Origin, SliceLandmarks
 from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.locate import networks
 from meniscal_measure.locate.propose import NEIGHBOURS, propose
-from meniscal_measure.locate.training.score import as_stack
-from meniscal_measure.phantom.knee import Knee
-from meniscal_measure.phantom.parameters import KneeParameters
-from meniscal_measure.phantom.scanner.acquire import Scanner, scan
-from meniscal_measure.phantom.scanner.image import ScannedStack
-from meniscal_measure.phantom.scanner.protocols import PROTOCOLS, ProtocolName
-from meniscal_measure.phantom.scanner.sampling import StackPlan, StackPlane
 from meniscal_measure.series.model import (
     Stack,
 )
+from meniscal_measure.workshop.knees.knee import Knee
+from meniscal_measure.workshop.knees.parameters import KneeParameters
+from meniscal_measure.workshop.knees.scanner.acquire import Scanner, scan
+from meniscal_measure.workshop.knees.scanner.image import ScannedStack
+from meniscal_measure.workshop.knees.scanner.protocols import PROTOCOLS, ProtocolName
+from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane
+from meniscal_measure.workshop.training.score import as_stack
 
 WITHIN_MM = 1.5
 """What the proposal may be off on one ordinary knee; the model card has the distribution."""

@@ -209,7 +209,7 @@ def _compartment(
     plane = {
         Landmark.RIM: rim,
         Landmark.OUTER_EDGE: outer,
-        Landmark.INNER_TIP: outer - BODY_MM * axis,
+        Landmark.FREE_EDGE: outer - BODY_MM * axis,
         Landmark.SPINE_BASE: rim - SPINE_BASE_MM * axis,
     }
     spacing_mm = np.array([grid.column_spacing_mm, grid.row_spacing_mm])

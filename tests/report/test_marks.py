@@ -140,7 +140,7 @@ def test_the_detail_shows_the_body_and_its_lines_whole(
 ) -> None:
     marks, _ = medial_marks(make_case, right_mm=extrusion, tilt_deg=tilt)
     view = detail_view(marks, ratio=ratio)
-    body = [marks.points[name] for name in (Landmark.RIM, Landmark.OUTER_EDGE, Landmark.INNER_TIP)]
+    body = [marks.points[name] for name in (Landmark.RIM, Landmark.OUTER_EDGE, Landmark.FREE_EDGE)]
     for x, y in np.vstack([marks.rim_line, marks.outer_line, *body]):
         assert view.left_mm < x < view.right_mm
         assert view.top_mm < y < view.bottom_mm

@@ -236,7 +236,7 @@ def test_a_point_is_snapped_onto_the_edge_nearby(
 @pytest.mark.parametrize(
     ("name", "said"),
     [
-        ("image_left_inner_tip", r"Only outer edges can be snapped"),
+        ("image_left_free_edge", r"Only outer edges can be snapped"),
         ("image_left_nowhere", r"no such point"),
     ],
 )

@@ -55,7 +55,7 @@ class Sample:
         points = {
             name: [value[0] + off.get(name, (0, 0))[0], value[1] + off.get(name, (0, 0))[1]]
             for name, value in self.measured.items()
-            if name.endswith(("_rim", "_outer_edge", "_inner_tip"))
+            if name.endswith(("_rim", "_outer_edge", "_free_edge"))
         }
         path.write_text(json.dumps({"slice": self.measured["slice"], **points}))
         return path

@@ -50,7 +50,7 @@ def test_a_click_places_the_point_asked_for_even_beside_another(bare: Page) -> N
 
     bare.mouse.click(*at(bare, 58, 117))
 
-    expect(bare.locator("#todo")).to_have_text("Click where the inner tip is, image left")
+    expect(bare.locator("#todo")).to_have_text("Click where the free edge is, image left")
     assert points(bare) == {"rim": "placed", "outer edge": "placed"}
 
 

@@ -77,10 +77,10 @@ ALL_SLICES_HERE = """(count) => performance.getEntriesByType("resource")
 POINTS = {
     "lateral_rim": [60, 120],
     "lateral_outer_edge": [50, 112],
-    "lateral_inner_tip": [80, 120],
+    "lateral_free_edge": [80, 120],
     "medial_rim": [196, 120],
     "medial_outer_edge": [205, 112],
-    "medial_inner_tip": [170, 120],
+    "medial_free_edge": [170, 120],
 }
 
 

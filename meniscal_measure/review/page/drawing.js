@@ -45,7 +45,7 @@ export function outlineOf(name) {
   return {
     rim: `M${-s} ${-s}H${s}V${s}H${-s}Z`,
     outer_edge: `M${outward * s * 1.3} 0L${-outward * s} ${-s * 1.1}V${s * 1.1}Z`,
-    inner_tip: `M${-s} 0A${s} ${s} 0 1 0 ${s} 0A${s} ${s} 0 1 0 ${-s} 0Z`,
+    free_edge: `M${-s} 0A${s} ${s} 0 1 0 ${s} 0A${s} ${s} 0 1 0 ${-s} 0Z`,
     spine_base: `M0 ${-s * 1.3}L${s * 1.3} 0L0 ${s * 1.3}L${-s * 1.3} 0Z`,
   }[landmarkOf(name)] ?? "";
 }

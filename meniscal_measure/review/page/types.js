@@ -31,8 +31,8 @@
 
 /** The points of a slice in the order in which they are placed. */
 export const POINT_ORDER = [
-  "image_left_rim", "image_left_outer_edge", "image_left_inner_tip", "image_left_spine_base",
-  "image_right_rim", "image_right_outer_edge", "image_right_inner_tip", "image_right_spine_base",
+  "image_left_rim", "image_left_outer_edge", "image_left_free_edge", "image_left_spine_base",
+  "image_right_rim", "image_right_outer_edge", "image_right_free_edge", "image_right_spine_base",
 ];
 
 /** Points without which nothing is asked for; the spine base is only wanted for coverage. */

@@ -1,0 +1,1 @@
+"""The workshop: synthetic knees with known truth, and the training of the networks."""

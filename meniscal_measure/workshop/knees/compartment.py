@@ -1,0 +1,196 @@
+"""A meniscus where it lies: its tears, and the capsule, ligament and fluid against it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from meniscal_measure.anatomy import Compartment
+from meniscal_measure.workshop.knees.femur import Femur
+from meniscal_measure.workshop.knees.layers import Box
+from meniscal_measure.workshop.knees.meniscus import Located, Meniscus
+from meniscal_measure.workshop.knees.parameters import EXTRUSION_RANGE_MM, KneeParameters
+from meniscal_measure.workshop.knees.shapes import (
+    Field,
+    bump,
+    if_present,
+    maximum,
+    positive,
+    present,
+)
+from meniscal_measure.workshop.knees.tissue import Depth, Tissue
+
+MENISCUS_TISSUES = {
+    Compartment.MEDIAL: Tissue.MEDIAL_MENISCUS,
+    Compartment.LATERAL: Tissue.LATERAL_MENISCUS,
+}
+
+CAPSULE_CLEARANCE_MM = 1.2
+"""Distance of the capsule from the rim where no meniscus pushes it out."""
+
+CAPSULE_REACH_MM = 13.0
+"""Height of the capsule above and below the outer wall."""
+
+BOW_MM = 10.0
+"""Height over which an extruded meniscus bows the capsule out."""
+
+Painted = Iterator[tuple[Tissue, Depth, Field]]
+
+
+@dataclass(frozen=True)
+class Margin:
+    """What lies against the outer wall of a meniscus."""
+
+    gap: Field
+    """Menisco-capsular tissue between wall and capsule."""
+    capsule: Field
+    deep_ligament: Field
+    """Thickness of the deep collateral ligament; 0 laterally."""
+    pocket: Field
+    """Thickness of a fluid pocket."""
+    pocket_height: Field
+    pocket_angle: Field
+    flooded: Field
+    """Height to which fluid fills the joint space above the meniscal under-surface."""
+
+
+@dataclass(frozen=True)
+class MeniscalCompartment:
+    """One meniscus with its tears and margin, under the femur that it leaves room for."""
+
+    meniscus: Meniscus
+    margin: Margin
+    femur: Femur
+
+    @property
+    def box(self) -> Box:
+        """Box around the meniscus and the capsule beside it."""
+        plateau, scale = self.meniscus.plateau, self.meniscus.tibia.scale
+        outline, margin = plateau.outline, EXTRUSION_RANGE_MM[1] + 6.0
+        across = sorted(
+            plateau.centre_u + plateau.outward * reach
+            for reach in (outline.p_positive + margin, -outline.p_negative - 6.0 * scale)
+        )
+        along = (
+            plateau.centre_y - outline.q_negative - margin,
+            plateau.centre_y + outline.q_positive + margin,
+        )
+        return (across[0], across[1]), along, (-16.0 * scale - margin, 24.0 * scale)
+
+    def layers(self, u: Field, y: Field, z: Field) -> Painted:
+        """Give margin, meniscus and tears."""
+        meniscus = self.meniscus
+        at = meniscus.locate(u, y, z)
+        clear = (meniscus.plateau.spine_base_u - u) * meniscus.plateau.outward
+        room = self.femur.covered_distance(meniscus.compartment, u, y, z)
+        whole = meniscus.distance(at, room)
+        yield from self._margin_layers(at, clear)
+        yield MENISCUS_TISSUES[meniscus.compartment], Depth.MENISCUS, whole
+        yield from self._root_layers(at, whole)
+        yield from self._body_layers(at, whole)
+        if present(meniscus.tear.avulsion):
+            yield from self._fragment_layers(at)
+
+    def _margin_layers(self, at: Located, clear: Field) -> Painted:
+        margin, wall_height = self.margin, self.meniscus.wall_height
+        level = at.h - wall_height
+        part = level * (1.0 / BOW_MM)
+        free = at.beyond - CAPSULE_CLEARANCE_MM
+        pushed = at.section.outer + margin.gap - at.reach + free
+        line = free - positive(pushed) * bump(part * part)
+        ends = maximum(abs(level) - CAPSULE_REACH_MM, clear + 4.0)
+        half = 0.5 * margin.capsule
+        yield Tissue.CAPSULE, Depth.CAPSULE, maximum(abs(line - half) - half, ends)
+        behind = maximum(line, at.section.outer - 0.5 - at.reach)
+        yield Tissue.CAPSULE, Depth.CAPSULE, maximum(behind, maximum(abs(level) - 3.5, clear + 4.0))
+        if present(margin.deep_ligament):
+            half = 0.5 * margin.deep_ligament
+            band = abs(line - margin.capsule - half) - half
+            along = abs(at.angle) * at.reach - 10.0
+            yield Tissue.LIGAMENT, Depth.LIGAMENT, maximum(maximum(band, along), ends)
+        inward = clear + 2.0 * positive(at.h - 0.5)
+        space = maximum(maximum(line, inward), -1.5 - at.h)
+        yield Tissue.CAPSULE, Depth.JOINT_SPACE, maximum(space, at.h - 4.0)
+        yield Tissue.FLUID, Depth.JOINT_SPACE, maximum(space, at.h - margin.flooded)
+        if present(margin.pocket):
+            pocket = if_present(self._pocket(at), margin.pocket)
+            yield Tissue.FLUID, Depth.JOINT_SPACE, pocket
+
+    def _pocket(self, at: Located) -> Field:
+        half = 0.5 * self.margin.pocket + 0.3
+        out = (at.reach - at.section.outer - half + 0.5) * (1.0 / half)
+        up = (at.h - self.meniscus.wall_height - self.margin.pocket_height) * 0.28
+        along = (at.angle - self.margin.pocket_angle) * at.reach * 0.12
+        return ((out * out + up * up + along * along + 1e-6) ** 0.5 - 1.0) * half
+
+    def _root_layers(self, at: Located, whole: Field) -> Painted:
+        """Give scar and fluid in the gap of a torn posterior root."""
+        tear = self.meniscus.tear
+        if not present(tear.scar):
+            return
+        root = self.meniscus.posterior
+        past = (root.angle - at.angle) * root.reach
+        across = abs(past - tear.gap_centre + tear.gap_slant * (at.h - 2.0))
+        above = tear.gap_floor * at.section.height - at.h
+        bounds = if_present(maximum(above, whole), tear.scar)
+        yield Tissue.TORN_MENISCUS, Depth.TEAR, maximum(across - 0.5 * tear.scar, bounds)
+        yield (
+            Tissue.FLUID,
+            Depth.TEAR,
+            if_present(maximum(across - 0.5 * tear.gap, bounds), tear.gap),
+        )
+
+    def _body_layers(self, at: Located, whole: Field) -> Painted:
+        """Give degeneration, and longitudinal and horizontal clefts; none reaches an edge."""
+        meniscus, tear = self.meniscus, self.meniscus.tear
+        width = at.section.outer - at.section.inner
+        t = (at.reach - at.section.inner) / width
+        if present(meniscus.degeneration):
+            size = 0.12 + 0.12 * meniscus.degeneration
+            p, q = (t - 0.7) * (1.0 / size), (at.h / at.section.height - 0.4) * (0.9 / size)
+            inside = ((p * p + q * q + 1e-6) ** 0.5 - 1.0) * size * 6.0
+            inside = if_present(maximum(inside, whole + 0.3), meniscus.degeneration)
+            yield Tissue.TORN_MENISCUS, Depth.TEAR, inside
+        near = abs(at.angle - tear.notch_angle) * at.reach
+        if present(tear.cleft):
+            cleft = abs(t - 0.6) * width - 0.5 * tear.cleft
+            cleft = maximum(maximum(cleft, near - 14.0), whole)
+            yield Tissue.FLUID, Depth.TEAR, if_present(cleft, tear.cleft)
+        if present(tear.split):
+            level = abs(at.h - 0.35 * at.section.height * (0.3 + t)) - 0.5 * tear.split
+            within = (abs(t - 0.5) - 0.35) * width
+            split = maximum(maximum(level, within), maximum(near - 9.0, whole + 0.2))
+            yield Tissue.FLUID, Depth.TEAR, if_present(split, tear.split)
+
+    def _fragment_layers(self, at: Located) -> Painted:
+        """Give the bone fragment that an avulsed root carries, and its bed."""
+        tear, root = self.meniscus.tear, self.meniscus.posterior
+        along = (root.angle - at.angle) * root.reach - tear.gap_centre
+        across = at.reach - root.reach
+        flat = along * along + across * across
+        up = at.h - 1.8
+        ball = if_present((flat + 2.5 * up * up + 1e-6) ** 0.5 - tear.avulsion, tear.avulsion)
+        yield Tissue.CORTICAL_BONE, Depth.TEAR, ball
+        yield Tissue.MARROW, Depth.TEAR, ball + 0.8
+        down = at.h + 0.8
+        bed = (flat + 3.0 * down * down + 1e-6) ** 0.5 - tear.avulsion - 0.5
+        yield Tissue.FLUID, Depth.LESION, if_present(bed, tear.avulsion)
+
+
+def build_compartment(
+    parameters: KneeParameters, meniscus: Meniscus, femur: Femur
+) -> MeniscalCompartment:
+    """Give one meniscus of a knee with its margin."""
+    joint, soft = parameters.joint, parameters.soft
+    medial = meniscus.compartment is Compartment.MEDIAL
+    margin = Margin(
+        gap=soft.capsule_gap_mm,
+        capsule=soft.capsule_mm,
+        deep_ligament=soft.deep_collateral_mm if medial else 0.0,
+        pocket=joint.medial_recess_fluid_mm if medial else joint.lateral_recess_fluid_mm,
+        pocket_height=joint.recess_height_mm,
+        pocket_angle=math.radians(joint.recess_angle_deg),
+        flooded=min(0.4 + 0.8 * joint.effusion_mm, 10.0),
+    )
+    return MeniscalCompartment(meniscus, margin, femur)

@@ -1,0 +1,193 @@
+"""One synthetic knee in three dimensions, whose tissues and landmarks are known everywhere."""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meniscal_measure.anatomy import Compartment
+from meniscal_measure.errors import RecipeError
+from meniscal_measure.geometry import FloatArray, PixelGrid, Vector
+from meniscal_measure.workshop.knees import truth
+from meniscal_measure.workshop.knees.bones import build_fibula, build_patella
+from meniscal_measure.workshop.knees.compartment import build_compartment
+from meniscal_measure.workshop.knees.femur import build_femur
+from meniscal_measure.workshop.knees.layers import (
+    Layer,
+    Part,
+    Raster,
+    labels_of,
+    layers_of,
+    layers_on_raster,
+)
+from meniscal_measure.workshop.knees.lesions import build_lesions
+from meniscal_measure.workshop.knees.ligaments import build_ligaments
+from meniscal_measure.workshop.knees.meniscus import Meniscus, build_meniscus
+from meniscal_measure.workshop.knees.muscles import build_muscles
+from meniscal_measure.workshop.knees.parameters import (
+    EXTRUSION_RANGE_MM,
+    KneeParameters,
+    MeniscusParameters,
+)
+from meniscal_measure.workshop.knees.population import shifted
+from meniscal_measure.workshop.knees.softtissue import build_leg
+from meniscal_measure.workshop.knees.tibia import build_tibia
+
+RASTER_DIMENSIONS = 3
+"""Point arrays with so many axes or more (the last one holding x, y, z) are rasters, whose
+neighbouring points are neighbours in space; a plain list of points has fewer."""
+
+SOLVE_STEPS = 30
+SOLVE_TOLERANCE_MM = 1e-9
+"""How closely an extrusion that is asked for is met."""
+
+
+class Knee:
+    """A knee built from its parameters.
+
+    Points are LPS mm in the patient; the origin is the middle of the tibial plateau. A right knee
+    has medial at +x, a left knee is its mirror image.
+    """
+
+    def __init__(self, parameters: KneeParameters) -> None:
+        self.parameters = parameters
+        self.mirror = float(parameters.side.medial_x)
+        self.tibia = build_tibia(parameters)
+        self.femur = build_femur(parameters, self.tibia)
+        self.menisci: dict[Compartment, Meniscus] = {
+            compartment: build_meniscus(parameters, self.tibia, compartment)
+            for compartment in truth.COMPARTMENTS
+        }
+
+    @cached_property
+    def parts(self) -> tuple[Part, ...]:
+        """All parts of the knee."""
+        menisci = [
+            build_compartment(self.parameters, meniscus, self.femur)
+            for meniscus in self.menisci.values()
+        ]
+        return (
+            build_leg(self.parameters),
+            *build_muscles(self.parameters),
+            *build_ligaments(self.parameters, self.tibia, self.femur),
+            self.femur,
+            self.tibia,
+            build_patella(self.parameters, self.femur),
+            build_fibula(self.femur),
+            *build_lesions(
+                self.parameters, self.tibia, self.femur, self.menisci[Compartment.MEDIAL]
+            ),
+            *menisci,
+        )
+
+    def layers_at(self, points: NDArray[np.floating]) -> list[Layer]:
+        """Give the layers at some points, to be painted in this order.
+
+        Parameters
+        ----------
+        points
+            LPS mm, shape (..., 3), float32 or float64. With three axes or more it is taken for a
+            raster (slice or volume, deformed or not) and each layer covers a window of it.
+
+        Returns
+        -------
+        list of Layer
+            Back to front. What no layer covers is air.
+        """
+        u, y, z = (np.ascontiguousarray(points[..., axis]) for axis in range(3))
+        u = u * points.dtype.type(self.mirror)
+        if points.ndim >= RASTER_DIMENSIONS:
+            return layers_on_raster(self.parts, Raster((u, y, z)))
+        return layers_of(self.parts, u, y, z)
+
+    def tissue_at(self, points: NDArray[np.floating]) -> NDArray[np.uint8]:
+        """Tissue label (value of `Tissue`) at points, shape (..., 3) LPS mm."""
+        return labels_of(self.layers_at(points), points.shape[:-1])
+
+    @property
+    def roots(self) -> dict[tuple[Compartment, str], Vector]:
+        """Centres of the root footprints, LPS mm, by compartment and "anterior" or "posterior"."""
+        return {
+            (compartment, end): self._on_plateau(root.u, root.y)
+            for compartment, meniscus in self.menisci.items()
+            for end, root in (("anterior", meniscus.anterior), ("posterior", meniscus.posterior))
+        }
+
+    def rim(self, compartment: Compartment, angle: FloatArray) -> FloatArray:
+        """Give points of the rim, LPS mm, shape (..., 3).
+
+        `angle` is the direction from the centre of the plateau in radians: 0 outward, positive
+        backwards.
+        """
+        return self._in_patient(self.tibia.rim(compartment, angle))
+
+    def centre_line(self, compartment: Compartment, angle: FloatArray) -> FloatArray:
+        """Give points along the middle of a meniscus, LPS mm, shape (..., 3); see `rim`."""
+        return self._in_patient(self.menisci[compartment].centre_line(angle))
+
+    def _in_patient(self, point: tuple[FloatArray, FloatArray, FloatArray]) -> FloatArray:
+        u, y, z = point
+        return np.stack([self.mirror * u, y, z], axis=-1)
+
+    def _on_plateau(self, u: float, y: float) -> Vector:
+        return self.mirror * u, y, float(self.tibia.height(u, y))
+
+    @property
+    def mid_coronal(self) -> truth.MidCoronal:
+        """The middle of the knee from front to back, by the named conventions."""
+        return truth.mid_coronal(self)
+
+    def landmarks_on(self, grid: PixelGrid) -> truth.SliceTruth | None:
+        """Exact landmarks on a slice; see `meniscal_measure.workshop.knees.truth.landmarks_on`."""
+        return truth.landmarks_on(self, grid)
+
+    def extrusion_on(self, grid: PixelGrid) -> dict[Compartment, float]:
+        """Exact extrusion on a slice, mm; see `truth.extrusion_on`."""
+        return truth.extrusion_on(self, grid)
+
+
+def with_extrusion(
+    parameters: KneeParameters, grid: PixelGrid, *, compartment: Compartment, extrusion_mm: float
+) -> KneeParameters:
+    """Move a meniscus so that its extrusion on a slice is the one asked for.
+
+    Raises
+    ------
+    RecipeError
+        If the slice does not cut the body of the meniscus, or the extrusion asked for puts the
+        profile out of its range; the message says which extrusions can be had.
+    """
+    for _ in range(SOLVE_STEPS):
+        found = Knee(parameters).extrusion_on(grid).get(compartment)
+        if found is None:
+            raise RecipeError(
+                f"The slice asked for does not cut the body of the {compartment.words} meniscus;"
+                " choose one near the middle of the plateau."
+            )
+        if abs(found - extrusion_mm) < SOLVE_TOLERANCE_MM:
+            return parameters
+        try:
+            parameters = shifted(parameters, compartment, extrusion_mm - found)
+        except RecipeError as error:
+            lowest, highest = _within_reach(parameters.meniscus(compartment), found)
+            raise RecipeError(
+                f"No {compartment.words} extrusion of {extrusion_mm:g} mm can be had on this slice;"
+                f" with this meniscus allowed is a number from about {lowest:.1f} to {highest:.1f}."
+            ) from error
+    raise RecipeError(
+        f"No {compartment.words} extrusion profile gives {extrusion_mm:g} mm on the slice asked"
+        " for; choose one nearer the middle of the plateau."
+    )
+
+
+def _within_reach(meniscus: MeniscusParameters, found_mm: float) -> tuple[float, float]:
+    """Smallest and largest extrusion to which the profile can be moved from the one found."""
+    profile = (
+        meniscus.anterior_extrusion_mm,
+        meniscus.body_extrusion_mm,
+        meniscus.posterior_extrusion_mm,
+    )
+    low, high = EXTRUSION_RANGE_MM
+    return found_mm + low - min(profile), found_mm + high - max(profile)

@@ -1,0 +1,144 @@
+"""Marrow oedema, a popliteal cyst and a repair tunnel: what is in the knee beside its anatomy."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from meniscal_measure.anatomy import Compartment
+from meniscal_measure.workshop.knees.femur import Femur
+from meniscal_measure.workshop.knees.layers import Box, Part
+from meniscal_measure.workshop.knees.meniscus import Meniscus
+from meniscal_measure.workshop.knees.parameters import KneeParameters
+from meniscal_measure.workshop.knees.shapes import (
+    Cord,
+    Field,
+    ellipsoid,
+    if_present,
+    maximum,
+    present,
+)
+from meniscal_measure.workshop.knees.tibia import Tibia
+from meniscal_measure.workshop.knees.tissue import Depth, Tissue
+
+SUBCHONDRAL_MM = 1.5
+"""Thickness of subchondral bone left out of the oedema."""
+
+SMALLEST_MM = 0.01
+"""Half axis given to an ellipsoid that is not there."""
+
+Point = tuple[Field, Field, Field]
+
+
+@dataclass(frozen=True)
+class Blob:
+    """An ellipsoid of one tissue."""
+
+    tissue: Tissue
+    depth: Depth
+    centre: Point
+    half_axes: Point
+    size: Field
+    """0 where there is none."""
+
+    @property
+    def box(self) -> Box:
+        """Box around the ellipsoid."""
+        spans = [
+            (c - half - 1.0, c + half + 1.0)
+            for c, half in zip(self.centre, self.half_axes, strict=True)
+        ]
+        return spans[0], spans[1], spans[2]
+
+    def distance(self, u: Field, y: Field, z: Field) -> Field:
+        """Give the distance from the ellipsoid."""
+        offset = (u - self.centre[0], y - self.centre[1], z - self.centre[2])
+        return ellipsoid(offset, self.half_axes)
+
+    def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
+        """Give the ellipsoid."""
+        if present(self.size):
+            yield self.tissue, self.depth, if_present(self.distance(u, y, z), self.size)
+
+
+@dataclass(frozen=True)
+class Oedema:
+    """Marrow oedema under a joint surface: an ellipsoid kept inside its bone."""
+
+    blob: Blob
+    bone: Part
+
+    @property
+    def box(self) -> Box:
+        """Box around the oedema."""
+        return self.blob.box
+
+    def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
+        """Give the oedema."""
+        if not present(self.blob.size):
+            return
+        marrow = next(d for tissue, _, d in self.bone.layers(u, y, z) if tissue is Tissue.MARROW)
+        inside = maximum(self.blob.distance(u, y, z), marrow + SUBCHONDRAL_MM)
+        yield self.blob.tissue, self.blob.depth, if_present(inside, self.blob.size)
+
+
+@dataclass(frozen=True)
+class Tunnel:
+    """A drilled tunnel through the tibia, cut off at the plateau."""
+
+    cord: Cord
+    tibia: Tibia
+    box: Box
+
+    def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
+        """Give the tunnel."""
+        if not present(self.cord.radius):
+            return
+        inside = maximum(self.cord.distance(u, y, z), z - self.tibia.height(u, y))
+        yield Tissue.TUNNEL, Depth.LESION, if_present(inside, self.cord.radius)
+
+
+def build_lesions(
+    parameters: KneeParameters, tibia: Tibia, femur: Femur, meniscus: Meniscus
+) -> tuple[Part, ...]:
+    """Give the lesions of one knee; `meniscus` is the medial one, whose root a tunnel leads to."""
+    joint, s = parameters.joint, tibia.scale
+    found: list[Part] = [
+        Oedema(_oedema(radius, compartment, bone, tibia), bone)
+        for radius, compartment, bone in (
+            (joint.medial_tibial_oedema_mm, Compartment.MEDIAL, tibia),
+            (joint.lateral_tibial_oedema_mm, Compartment.LATERAL, tibia),
+            (joint.medial_femoral_oedema_mm, Compartment.MEDIAL, femur),
+        )
+    ]
+    size = joint.popliteal_cyst_mm
+    half_axes = _at_least((0.5 * size, 0.55 * size, 1.2 * size))
+    found.append(Blob(Tissue.FLUID, Depth.CYST, (17.0 * s, 38.0 * s, 4.0 * s), half_axes, size))
+    return (*found, _tunnel(parameters, tibia, meniscus))
+
+
+def _at_least(half_axes: tuple[float, float, float]) -> tuple[float, float, float]:
+    """Keep the half axes of an absent ellipsoid from vanishing."""
+    p, q, r = (max(half, SMALLEST_MM) for half in half_axes)
+    return p, q, r
+
+
+def _oedema(radius: float, compartment: Compartment, bone: Part, tibia: Tibia) -> Blob:
+    plateau = tibia.plateau(compartment)
+    u, y = plateau.centre_u + 5.0 * plateau.outward, plateau.centre_y
+    surface = float(tibia.height(u, y))
+    z = surface - 2.0 if isinstance(bone, Tibia) else surface + 9.0
+    half_axes = _at_least((radius, 1.1 * radius, 0.9 * radius))
+    return Blob(Tissue.MARROW_OEDEMA, Depth.LESION, (u, y, z), half_axes, radius)
+
+
+def _tunnel(parameters: KneeParameters, tibia: Tibia, meniscus: Meniscus) -> Tunnel:
+    """Lay the tunnel from the front of the medial tibia to beside the footprint."""
+    s, repair, root = tibia.scale, parameters.repair, meniscus.posterior
+    mouth_u, mouth_y = root.u + 0.3 * repair.offset_mm, root.y - 0.954 * repair.offset_mm
+    mouth = (mouth_u, mouth_y, float(tibia.height(mouth_u, mouth_y)))
+    start = (19.0 * s, -20.0 * s, -42.0 * s)
+    reach = repair.tunnel_radius_mm + 2.0
+    spans = [(min(a, b) - reach, max(a, b) + reach) for a, b in zip(start, mouth, strict=True)]
+    cord = Cord(start, mouth, repair.tunnel_radius_mm)
+    return Tunnel(cord, tibia, (spans[0], spans[1], spans[2]))

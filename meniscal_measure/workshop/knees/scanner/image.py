@@ -1,0 +1,39 @@
+"""What the scanner hands over: one stack of slices and how it was acquired."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meniscal_measure.geometry import PixelGrid
+from meniscal_measure.workshop.knees.scanner.protocols import Protocol
+from meniscal_measure.workshop.knees.scanner.sampling import StackPlan
+
+
+@dataclass(frozen=True)
+class ScannedStack:
+    """Slices of one series.
+
+    Parameters
+    ----------
+    pixels
+        Magnitude image, shape (slices, rows, columns), 12 bits in use.
+    labels
+        Tissue at each pixel centre in the middle of the slice, same shape.
+    grids
+        Plane of each slice.
+    plan, protocol, field_strength_t
+        How it was acquired.
+    acquired
+        Acquired matrix, phase-encoding rows and frequency-encoding columns.
+    """
+
+    pixels: NDArray[np.uint16]
+    labels: NDArray[np.uint8]
+    grids: tuple[PixelGrid, ...]
+    plan: StackPlan
+    protocol: Protocol
+    field_strength_t: float
+    acquired: tuple[int, int]

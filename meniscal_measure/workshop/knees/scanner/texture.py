@@ -1,0 +1,88 @@
+"""Fine variation of signal inside a tissue, the same in space for every series of a knee."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter, map_coordinates
+
+from meniscal_measure.geometry import FloatArray
+from meniscal_measure.workshop.knees.scanner.relaxation import PROPERTIES, Pattern
+
+CELLS = 64
+"""Cells along each side of the repeating cube of noise."""
+
+CELL_MM = {
+    Pattern.GRAIN: (0.7, 0.7, 0.7),
+    Pattern.FIBRES: (0.6, 0.6, 5.0),
+    Pattern.SEPTA: (1.0,) * 3,
+}
+"""Size of a cell along each patient axis; muscle fibres run along the leg."""
+
+GRAIN_MM = (0.8, 3.0)
+"""Sizes of grain that are mixed in equal parts."""
+
+LOBULE_CELLS = 2.6
+"""Scale of the smooth field whose zeros are the walls between fat lobules."""
+
+SEPTUM_WIDTH = 0.12
+"""Half-width of a wall, in standard deviations of that field: a few tenths of a millimetre, so that
+only some walls are seen, as on images."""
+
+
+class Texture:
+    """Random patterns in space, each with mean 0 and standard deviation 1 over its cube.
+
+    Parameters
+    ----------
+    rng
+        Draws the patterns.
+    """
+
+    def __init__(self, rng: np.random.Generator) -> None:
+        grain = _grain(rng)
+        self._cubes = {Pattern.GRAIN: grain, Pattern.FIBRES: grain, Pattern.SEPTA: _septa(rng)}
+
+    def variation(self, points_mm: FloatArray, labels: NDArray[np.uint8]) -> FloatArray:
+        """Relative variation of the signal at points in the tissues of `labels`.
+
+        Parameters
+        ----------
+        points_mm
+            LPS mm, shape (..., 3).
+        labels
+            Tissue at the points, shape (...).
+        """
+        varied = np.zeros(labels.shape)
+        for tissue, known in PROPERTIES.items():
+            here = labels == tissue
+            if known.texture and here.any():
+                varied[here] = known.texture * self._at(points_mm[here], known.pattern)
+        return varied
+
+    def _at(self, points_mm: FloatArray, pattern: Pattern) -> FloatArray:
+        places = np.moveaxis(points_mm / CELL_MM[pattern], -1, 0)
+        found = map_coordinates(self._cubes[pattern], places, order=1, mode="grid-wrap")
+        return np.asarray(found, dtype=np.float64)
+
+
+def _grain(rng: np.random.Generator) -> FloatArray:
+    cube = np.zeros((CELLS, CELLS, CELLS))
+    for grain_mm in GRAIN_MM:
+        smooth = _smooth_noise(rng, grain_mm / CELL_MM[Pattern.GRAIN][0] / 2)
+        cube += smooth
+    return _standardised(cube)
+
+
+def _septa(rng: np.random.Generator) -> FloatArray:
+    """Dark walls where a smooth field passes through zero."""
+    return _standardised(-np.exp(-((_smooth_noise(rng, LOBULE_CELLS) / SEPTUM_WIDTH) ** 2)))
+
+
+def _smooth_noise(rng: np.random.Generator, cells: float) -> FloatArray:
+    noise = gaussian_filter(rng.normal(size=(CELLS, CELLS, CELLS)), cells, mode="wrap")
+    return np.asarray(noise / noise.std(), dtype=np.float64)
+
+
+def _standardised(cube: FloatArray) -> FloatArray:
+    return np.asarray((cube - cube.mean()) / cube.std(), dtype=np.float64)

@@ -1,0 +1,211 @@
+"""The exact landmarks and extrusion of a synthetic knee on any slice.
+
+Rims, outer walls and inner edges are explicit curves and surfaces; cut by the plane of a slice they
+give points that are exact to rounding, whatever the pixels.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import partial
+from typing import Protocol, TypeAlias
+
+import numpy as np
+
+from meniscal_measure.anatomy import Compartment, Landmark
+from meniscal_measure.geometry import FloatArray, PixelGrid, Vector, as_vector, unit_vector
+from meniscal_measure.workshop.knees.meniscus import Meniscus
+from meniscal_measure.workshop.knees.section import Cut, MeniscusSection
+from meniscal_measure.workshop.knees.shapes import Field
+from meniscal_measure.workshop.knees.tibia import Tibia
+
+MAX_OBLIQUITY_DEG = 50.0
+"""Largest angle between the slice normal and the antero-posterior axis that is still coronal."""
+
+SEARCH_ANGLE_DEG = 88.0
+"""Crossings are looked for so far to either side of the middle of the body."""
+
+SEARCH_COUNT = 265
+NEWTON_STEPS = 8
+DERIVATIVE_STEP = 1e-6
+
+COMPARTMENTS = (Compartment.MEDIAL, Compartment.LATERAL)
+
+Curve: TypeAlias = Callable[[Field], tuple[Field, Field, Field]]
+SliceTruth: TypeAlias = dict[Compartment, dict[Landmark, Vector]]
+
+
+class Anatomy(Protocol):
+    """What the landmarks follow from."""
+
+    @property
+    def tibia(self) -> Tibia:
+        """The tibia with its rims."""
+
+    @property
+    def menisci(self) -> Mapping[Compartment, Meniscus]:
+        """Both menisci."""
+
+    @property
+    def mirror(self) -> float:
+        """1 for a right knee, whose medial side is at +x; -1 for a left one."""
+
+
+@dataclass(frozen=True)
+class MidCoronal:
+    """Middle of the knee from front to back by two conventions, as points in LPS mm."""
+
+    medial_spine_apex: Vector
+    plateau_midpoint: Vector
+
+
+def landmarks_on(knee: Anatomy, grid: PixelGrid) -> SliceTruth | None:
+    """Landmarks of both compartments where the plane of `grid` cuts the knee.
+
+    Parameters
+    ----------
+    knee
+        The knee.
+    grid
+        Any plane; its extent is not looked at.
+
+    Returns
+    -------
+    dict or None
+        Points in LPS mm. Both compartments have their rim and spine base; outer edge and free edge
+        are there only for a meniscus whose body (the middle third between its roots: common
+        practice, no source) the plane cuts through both edges. None where no meniscus can be
+        measured.
+    """
+    cut = _cut(knee, grid)
+    rims = _rim_angles(knee, cut)
+    if len(rims) < len(COMPARTMENTS):
+        return None
+    points: dict[Compartment, dict[Landmark, FloatArray]] = {}
+    for compartment, angle in rims.items():
+        points[compartment] = {
+            Landmark.RIM: _point(knee.tibia.rim(compartment, angle)),
+            Landmark.SPINE_BASE: _spine_base(knee, compartment, cut),
+        }
+    for compartment, angle in rims.items():
+        axis = unit_vector(
+            points[compartment][Landmark.RIM] - points[compartment.opposite][Landmark.RIM]
+        )
+        points[compartment] |= _edges(knee.menisci[compartment], cut, axis, angle)
+    if not any(Landmark.OUTER_EDGE in found for found in points.values()):
+        return None
+    return {
+        compartment: {name: _in_patient(knee, point) for name, point in found.items()}
+        for compartment, found in points.items()
+    }
+
+
+def extrusion_on(knee: Anatomy, grid: PixelGrid) -> dict[Compartment, float]:
+    """Exact extrusion on a slice, in mm, of each compartment that can be measured there."""
+    return extrusion_of(landmarks_on(knee, grid) or {})
+
+
+def extrusion_of(points: SliceTruth) -> dict[Compartment, float]:
+    """Extrusion in mm that the landmarks of a slice give, where both edges of a meniscus are known.
+
+    Signed distance along the unit vector from the other rim to this one, from this rim to the
+    outer edge.
+    """
+    return {
+        compartment: _extrusion(points, compartment)
+        for compartment, found in points.items()
+        if Landmark.OUTER_EDGE in found
+    }
+
+
+def _extrusion(points: SliceTruth, compartment: Compartment) -> float:
+    rim = np.array(points[compartment][Landmark.RIM])
+    axis = unit_vector(rim - np.array(points[compartment.opposite][Landmark.RIM]))
+    return float((np.array(points[compartment][Landmark.OUTER_EDGE]) - rim) @ axis)
+
+
+def mid_coronal(knee: Anatomy) -> MidCoronal:
+    """Give the middle of the knee by the named conventions."""
+    angles = np.linspace(-math.pi, math.pi, 3601)
+    rims = [knee.tibia.rim(compartment, angles)[1] for compartment in COMPARTMENTS]
+    middle = 0.5 * (max(float(y.max()) for y in rims) + min(float(y.min()) for y in rims))
+    spine = knee.tibia.spines[0]
+    apex = (spine.u, spine.y, knee.tibia.height(spine.u, spine.y))
+    return MidCoronal(
+        medial_spine_apex=_in_patient(knee, _point(apex)),
+        plateau_midpoint=(0.0, middle, 0.0),
+    )
+
+
+def _cut(knee: Anatomy, grid: PixelGrid) -> Cut:
+    normal = grid.normal if grid.normal[1] > 0 else -grid.normal
+    return Cut(normal * [knee.mirror, 1.0, 1.0], float(grid.origin @ normal))
+
+
+def _rim_angles(knee: Anatomy, cut: Cut) -> dict[Compartment, float]:
+    """Where the plane passes once through the rim of each compartment."""
+    if cut.normal[1] < math.cos(math.radians(MAX_OBLIQUITY_DEG)):
+        return {}
+    found = {}
+    for compartment in COMPARTMENTS:
+        angles = list(_crossings(partial(knee.tibia.rim, compartment), cut))
+        if len(angles) == 1:
+            found[compartment] = angles[0]
+    return found
+
+
+def _crossings(curve: Curve, cut: Cut) -> Iterator[float]:
+    """Angles at which a curve about the plateau passes through the plane."""
+    limit = math.radians(SEARCH_ANGLE_DEG)
+    angles = np.linspace(-limit, limit, SEARCH_COUNT)
+    beyond = cut.beyond(curve(angles))
+    for place in np.flatnonzero(np.diff(np.signbit(beyond))):
+        share = beyond[place] / (beyond[place] - beyond[place + 1])
+        start = angles[place] + share * (angles[place + 1] - angles[place])
+        yield float(_onto_plane(lambda angle: cut.beyond(curve(angle)), np.array([start]))[0])
+
+
+def _onto_plane(beyond: Callable[[FloatArray], FloatArray], at: FloatArray) -> FloatArray:
+    """Find the places near the given ones at which `beyond` is zero, by Newton's method."""
+    for _ in range(NEWTON_STEPS):
+        here = beyond(at)
+        at = at - here * DERIVATIVE_STEP / (beyond(at + DERIVATIVE_STEP) - here)
+    return at
+
+
+def _edges(
+    meniscus: Meniscus, cut: Cut, axis: FloatArray, rim_angle: float
+) -> dict[Landmark, FloatArray]:
+    third = (meniscus.posterior.angle - meniscus.anterior.angle) / 3.0
+    if not third <= rim_angle - meniscus.anterior.angle <= 2.0 * third:
+        return {}
+    section = MeniscusSection(meniscus, cut)
+    outer, inner = section.outermost(axis), section.innermost(axis)
+    if outer is None or inner is None:
+        return {}
+    return {Landmark.OUTER_EDGE: outer, Landmark.FREE_EDGE: inner}
+
+
+def _spine_base(knee: Anatomy, compartment: Compartment, cut: Cut) -> FloatArray:
+    u = float(knee.tibia.plateau(compartment).spine_base_u)
+
+    def curve(y: Field) -> tuple[Field, Field, Field]:
+        return u + 0.0 * y, y, knee.tibia.height(u + 0.0 * y, y)
+
+    y = _onto_plane(
+        lambda values: cut.beyond(curve(values)),
+        np.array([(cut.offset - cut.normal[0] * u) / cut.normal[1]]),
+    )
+    point: FloatArray = _point(curve(y))[0]
+    return point
+
+
+def _point(coordinates: tuple[Field, Field, Field]) -> FloatArray:
+    stacked: FloatArray = np.stack(np.broadcast_arrays(*coordinates), axis=-1)
+    return stacked
+
+
+def _in_patient(knee: Anatomy, point: FloatArray) -> Vector:
+    return as_vector(point * [knee.mirror, 1.0, 1.0])

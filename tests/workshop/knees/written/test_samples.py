@@ -1,0 +1,94 @@
+"""The shipped sample series: whole, what their recipes give, and true."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pydicom
+import pytest
+
+import meniscal_measure
+from meniscal_measure.anatomy import Compartment
+from meniscal_measure.workshop.knees.cohort import read_cohort_recipe
+from meniscal_measure.workshop.knees.recipe import read_recipe
+from meniscal_measure.workshop.knees.study import write_study
+
+NAMES = ("exactly-3mm", "normal", "rectangular-oblique", "root-tear")
+
+LARGEST_BYTES = 8_000_000
+
+ROUNDING_GREY = 1
+"""Processors round the last bit of a power differently, and so now and then a grey value."""
+
+
+def sums(samples: Path) -> dict[str, str]:
+    lines = (samples / "SHA256SUMS").read_text().splitlines()
+    return {name: digest for digest, name in (line.split("  ", 1) for line in lines)}
+
+
+def test_every_shipped_file_is_listed_and_intact(samples: Path) -> None:
+    found = {
+        path.relative_to(samples).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in samples.rglob("*")
+        if path.is_file() and path.name != "SHA256SUMS"
+    }
+    assert sums(samples) == found
+
+
+def test_the_samples_are_small(samples: Path) -> None:
+    total = sum(path.stat().st_size for path in samples.rglob("*") if path.is_file())
+    assert total < LARGEST_BYTES
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_recipe_gives_the_shipped_series_again(samples: Path, name: str, tmp_path: Path) -> None:
+    write_study(read_recipe(samples / f"{name}.toml"), tmp_path)
+    shipped = sorted((samples / name).rglob("*.dcm"))
+    again = sorted(tmp_path.rglob("*.dcm"))
+    assert [path.name for path in again] == [path.name for path in shipped]
+    for here, there in zip(again, shipped, strict=True):
+        first, second = pydicom.dcmread(here), pydicom.dcmread(there)
+        difference = first.pixel_array.astype(int) - second.pixel_array.astype(int)
+        assert np.abs(difference).max() <= ROUNDING_GREY
+        del first.PixelData, second.PixelData
+        assert first == second
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_shipped_landmarks_measure_the_shipped_truth(samples: Path, name: str) -> None:
+    folder = samples / name
+    reading = meniscal_measure.measure(folder, landmarks=folder / "landmarks.json")
+    series = json.loads((folder / "truth.json").read_text())["series"][0]
+    known = series["slices"][series["measured_slice"]]
+    assert reading.measured.sop_instance_uid == known["sop_instance_uid"]
+    for compartment in (Compartment.MEDIAL, Compartment.LATERAL):
+        found = reading.measured.compartments[compartment].extrusion.extrusion_mm
+        assert found == pytest.approx(known[compartment.value]["extrusion_mm"], abs=1e-9)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_shipped_files_are_valid_dicom(samples: Path, name: str) -> None:
+    """No error and no warning by dciodvfy of dicom3tools."""
+    checker = Path(sys.executable).with_name("dciodvfy")
+    first = min((samples / name).rglob("*.dcm"))
+    done = subprocess.run(
+        [checker, "-new", first], capture_output=True, text=True, check=False, timeout=60
+    )
+    found = (done.stdout + done.stderr).splitlines()
+    assert [line for line in found if line.startswith(("Error", "Warning"))] == []
+
+
+def test_exactly_three_millimetres_is_exactly_that(samples: Path) -> None:
+    folder = samples / "exactly-3mm"
+    reading = meniscal_measure.measure(folder, landmarks=folder / "landmarks.json")
+    assert reading.medial is not None
+    assert reading.medial.extrusion.extrusion_mm == pytest.approx(3.0, abs=1e-9)
+
+
+def test_the_cohort_recipe_can_be_read(samples: Path) -> None:
+    assert read_cohort_recipe(samples / "cohort.toml").cohort.knees == 6
