@@ -12,7 +12,7 @@ from meniscal_measure.caliper.landmarks import LandmarkSet
 from meniscal_measure.caliper.measure import MeasuredSet
 from meniscal_measure.caliper.reading import Conventions, Reading, Source
 from meniscal_measure.errors import UnreadableFileError
-from meniscal_measure.landmark_text import Signature
+from meniscal_measure.records.landmark_text import Signature
 from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.save import SavedFiles, save_reading
 from meniscal_measure.report.strip import strip_indices

@@ -21,14 +21,14 @@ from meniscal_measure.errors import (
 from meniscal_measure.files import Progress
 from meniscal_measure.geometry import as_vector
 from meniscal_measure.knee_reading import KneeReading, StrPath, assembled
-from meniscal_measure.landmark_file import (
+from meniscal_measure.locate.propose import propose
+from meniscal_measure.records.codec import reading_from_dict
+from meniscal_measure.records.landmark_file import (
     named_sop_instance_uids,
     read_landmark_file,
     signature_of,
 )
-from meniscal_measure.landmark_text import LANDMARK_NAMES
-from meniscal_measure.locate.propose import propose
-from meniscal_measure.report.record import reading_from_dict
+from meniscal_measure.records.landmark_text import LANDMARK_NAMES
 from meniscal_measure.series.choose import choose_coronal, describe
 from meniscal_measure.series.model import Choice, Laterality, Stack, Study
 from meniscal_measure.series.pixels import read_pixels

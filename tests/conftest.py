@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+pytest_plugins = ["tests.handmade_landmarks", "tests.handmade_readings"]
+
 REPOSITORY = Path(__file__).parents[1]
 REAL_STUDY = REPOSITORY.parent / "shared" / "real" / "knee-a"
 

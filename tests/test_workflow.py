@@ -18,8 +18,8 @@ from meniscal_measure.anatomy import Compartment, Landmark, Side
 from meniscal_measure.caliper.landmarks import Origin
 from meniscal_measure.caliper.reading import AxisConvention, Conventions, Decision, ThresholdRule
 from meniscal_measure.errors import NothingMeasurableError, SideError, UsageError
-from meniscal_measure.landmark_file import landmark_json, signed
-from meniscal_measure.landmark_text import Signature, parse_landmark_text
+from meniscal_measure.records.landmark_file import landmark_json, signed
+from meniscal_measure.records.landmark_text import Signature, parse_landmark_text
 from meniscal_measure.report import words
 
 SAMPLES = ("normal", "exactly-3mm", "root-tear", "rectangular-oblique")

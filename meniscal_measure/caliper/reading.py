@@ -171,3 +171,12 @@ class Reading:
     def lateral(self) -> CompartmentReading | None:
         """The lateral compartment; None while the side is unknown or it was not measured."""
         return self.measured.compartments.get(Compartment.LATERAL)
+
+    @property
+    def named_compartments(self) -> tuple[Compartment, Compartment]:
+        """The two compartments a reading speaks of, measured or not."""
+        named = self.measured.compartments.keys()
+        by_anatomy = named & {Compartment.MEDIAL, Compartment.LATERAL}
+        if by_anatomy or (self.source.side is not None and not named):
+            return Compartment.MEDIAL, Compartment.LATERAL
+        return Compartment.IMAGE_LEFT, Compartment.IMAGE_RIGHT

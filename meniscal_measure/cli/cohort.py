@@ -276,8 +276,8 @@ def _signings(path: Path) -> Iterator[Signed]:
     """Go through what was signed into one file of the review page, after checking it whole."""
     from meniscal_measure.cohort.signed import Signed
     from meniscal_measure.errors import UsageError
-    from meniscal_measure.review.journal import Journal
-    from meniscal_measure.review.store import Store as SignedStore
+    from meniscal_measure.records.journal import Journal
+    from meniscal_measure.records.signed_store import SignedStore
 
     if not path.exists():
         raise UsageError(f"There is no file {path}. Name the store of the review page.")

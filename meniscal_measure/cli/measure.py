@@ -122,7 +122,7 @@ def show_reading(
         return
     from rich.console import Console
 
-    from meniscal_measure.report import identifiers
+    from meniscal_measure.records import identifiers
     from meniscal_measure.report.table import reading_table
 
     console = Console(highlight=False)

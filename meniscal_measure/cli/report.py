@@ -68,10 +68,10 @@ def _is_store(path: Path) -> bool:
 
 def _signed(path: Path, study: Study) -> dict[str, object]:
     """Find what was signed on the images of a study; the newest, where it was signed again."""
-    from meniscal_measure.review.journal import Journal
-    from meniscal_measure.review.store import Store
+    from meniscal_measure.records.journal import Journal
+    from meniscal_measure.records.signed_store import SignedStore
 
-    journal = Journal(Store(path, {}))
+    journal = Journal(SignedStore(path, {}))
     journal.check()
     images = {frame.sop_instance_uid for stack in study.stacks for frame in stack.frames}
     newest = {one.key: one for one in journal.all()}

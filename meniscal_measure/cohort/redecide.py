@@ -14,7 +14,7 @@ def decided_anew(record: Record, conventions: Conventions) -> Record:
     Parameters
     ----------
     record
-        As `meniscal_measure.report.record.reading_to_dict` lays it out, measured along the same
+        As `meniscal_measure.records.codec.reading_to_dict` lays it out, measured along the same
         axis.
     conventions
         The threshold and what a value of exactly the threshold counts as.

@@ -13,8 +13,13 @@ from meniscal_measure.caliper.landmarks import SliceConvention
 from meniscal_measure.caliper.reading import AxisConvention
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.files import write_text
-from meniscal_measure.landmark_file import landmark_json, signed
-from meniscal_measure.landmark_text import LandmarkDocument, Signature, SliceEntry, SliceName
+from meniscal_measure.records.landmark_file import landmark_json, signed
+from meniscal_measure.records.landmark_text import (
+    LandmarkDocument,
+    Signature,
+    SliceEntry,
+    SliceName,
+)
 
 Record = Mapping[str, Any]
 
@@ -27,7 +32,7 @@ class Signed:
     """What a reader signed last for one knee of a work list.
 
     `knee` is the name of the knee there, `round` the how-manieth time the page showed it.
-    `reading` is laid out as `meniscal_measure.report.record.reading_to_dict` does; None where the
+    `reading` is laid out as `meniscal_measure.records.codec.reading_to_dict` does; None where the
     reader rejected the knee, for the reason in `rejection`.
     """
 

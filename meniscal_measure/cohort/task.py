@@ -22,7 +22,7 @@ from meniscal_measure.cohort.fields import MEASURED_FIELDS, measured_values
 from meniscal_measure.errors import InputError, MeniscalMeasureError
 
 Record = dict[str, Any]
-"""A reading as `meniscal_measure.report.record.reading_to_dict` lays it out, and under `signature`
+"""A reading as `meniscal_measure.records.codec.reading_to_dict` lays it out, and under `signature`
 when its landmarks were signed on the review page and what the reader noted, None if they were not.
 """
 
@@ -183,8 +183,8 @@ def measure_knee(entry: Entry, images: Path, landmarks: Path | None, settings: S
         If the images or the landmarks cannot be used, or the side stays unknown.
     """
     from meniscal_measure import workflow
-    from meniscal_measure.report.identifiers import without_identifiers
-    from meniscal_measure.report.record import reading_to_dict
+    from meniscal_measure.records.codec import reading_to_dict
+    from meniscal_measure.records.identifiers import without_identifiers
 
     reading = workflow.measure(
         images,

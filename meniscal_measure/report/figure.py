@@ -14,6 +14,7 @@ from matplotlib.patches import ConnectionPatch
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.geometry import PixelGrid
+from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report import words
 from meniscal_measure.report.canvas import Region, blank
 from meniscal_measure.report.card import draw_card
@@ -24,7 +25,6 @@ from meniscal_measure.report.marks import (
     compartment_marks,
     plane_extent_mm,
 )
-from meniscal_measure.report.notice import NOTICE
 from meniscal_measure.report.panel import (
     draw_landmarks,
     draw_marks,
@@ -116,7 +116,7 @@ def _scene(reading: Reading, images: SeriesImages) -> _Scene:
 
 def _sides(scene: _Scene) -> tuple[Compartment, Compartment]:
     """Compartments on the left and on the right of the image."""
-    first, second = words.compartments_shown(scene.reading)
+    first, second = scene.reading.named_compartments
     first_is_left = (
         scene.marks[first].on_image_left
         if first in scene.marks

@@ -7,11 +7,11 @@ from matplotlib.lines import Line2D
 
 from meniscal_measure.caliper.grades import GRADE_RULE
 from meniscal_measure.caliper.reading import Reading
+from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report import words
 from meniscal_measure.report.canvas import TEXT_PT, Region, blank, line_height_in
 from meniscal_measure.report.figure import draw_slice_figure
 from meniscal_measure.report.images import SeriesImages
-from meniscal_measure.report.notice import NOTICE
 from meniscal_measure.report.profile import draw_profile
 from meniscal_measure.report.strip import draw_strip, strip_height_in
 from meniscal_measure.report.table import value_rows
@@ -31,7 +31,7 @@ def report_pages(reading: Reading, images: SeriesImages) -> list[Figure]:
     """Draw the pages.
 
     The patient's name and ID stand in the page heading when the reading holds them; leave them out
-    beforehand with `meniscal_measure.report.identifiers.without_identifiers`.
+    beforehand with `meniscal_measure.records.identifiers.without_identifiers`.
     """
     return [_first_page(reading, images), _second_page(reading, images)]
 
@@ -80,7 +80,7 @@ def _first_page(reading: Reading, images: SeriesImages) -> Figure:
 
 
 def _value_table(reading: Reading) -> Table:
-    shown = words.compartments_shown(reading)
+    shown = reading.named_compartments
     width = words.length_words(reading.measured.plateau_width_mm)
     return [
         ("", *(name.words for name in shown)),
@@ -134,7 +134,7 @@ def _paragraphs(page: Region, y_in: float, heading: str, lines: list[str]) -> fl
 
 
 def _budget_table(reading: Reading) -> Table:
-    shown = words.compartments_shown(reading)
+    shown = reading.named_compartments
     budgets = [
         {}
         if (found := reading.measured.compartments.get(name)) is None

@@ -8,10 +8,10 @@ from matplotlib.figure import Figure
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.caliper.reading import Extrusion, Reading
 from meniscal_measure.geometry import PixelGrid, orientation_letters
+from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report import words
 from meniscal_measure.report.canvas import FONT, Region, blank
 from meniscal_measure.report.ink import halo, ink_for
-from meniscal_measure.report.notice import NOTICE
 
 LABEL_ROOM = 0.09
 """Ends of curves closer than this fraction of the axis have their names moved apart."""
@@ -55,7 +55,7 @@ def draw_profile(region: Region, reading: Reading, grid: PixelGrid) -> None:
         region.height_in - above_in - below_in,
     ).axes()
     axes.set_gid("profile")
-    shown = words.compartments_shown(reading)
+    shown = reading.named_compartments
     for number, compartment in enumerate(shown):
         _draw_curve(axes, reading, compartment, first=number == 0)
     _draw_measured_slice(axes, reading)

@@ -13,7 +13,6 @@ from meniscal_measure.caliper.reading import (
     Reading,
     SliceReading,
 )
-from meniscal_measure.report.words import compartments_shown
 
 Cell = str | float | int | bool | None
 
@@ -69,7 +68,7 @@ def reading_rows(reading: Reading) -> list[dict[str, Cell]]:
     return [
         {**shared, **_row(part, name), "measured_slice": part is reading.measured}
         for part in (reading.measured, *reading.neighbours)
-        for name in compartments_shown(reading)
+        for name in reading.named_compartments
     ]
 
 

@@ -13,13 +13,13 @@ from matplotlib.figure import Figure
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import OutputError
 from meniscal_measure.files import written_whole
+from meniscal_measure.records.codec import reading_to_dict
+from meniscal_measure.records.identifiers import without_identifiers
 from meniscal_measure.report.canvas import Stamp, pdf_bytes, png_bytes, svg_bytes
 from meniscal_measure.report.figure import slice_figure
-from meniscal_measure.report.identifiers import without_identifiers
 from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.pdf import report_pages
 from meniscal_measure.report.profile import profile_figure
-from meniscal_measure.report.record import reading_to_dict
 from meniscal_measure.report.rows import readings_csv
 from meniscal_measure.report.strip import strip_figure
 
@@ -55,7 +55,7 @@ def save_reading(
         Made if it does not exist; files of the same names in it are replaced.
     identifiers
         Whether `report.pdf`, `reading.json` and `readings.csv` may name the patient. The pictures
-        never do. See `meniscal_measure.report.identifiers` for what is left out otherwise.
+        never do. See `meniscal_measure.records.identifiers` for what is left out otherwise.
 
     Raises
     ------

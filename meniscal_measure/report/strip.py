@@ -7,12 +7,12 @@ from matplotlib.figure import Figure
 
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.caliper.reading import CompartmentReading, Reading, SliceReading
+from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report import words
 from meniscal_measure.report.canvas import Region, blank
 from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.ink import ink_for
 from meniscal_measure.report.marks import Marks, compartment_marks
-from meniscal_measure.report.notice import NOTICE
 from meniscal_measure.report.panel import draw_marks, look_at, show_slice
 from meniscal_measure.report.view import View, joint_view
 from meniscal_measure.report.window import display_window
@@ -117,7 +117,7 @@ def _cell_lines(reading: Reading, measured: SliceReading | None) -> list[str]:
         return ["no landmarks placed"]
     return [
         f"{name.words} {_value(measured.compartments.get(name))}"
-        for name in words.compartments_shown(reading)
+        for name in reading.named_compartments
     ]
 
 

@@ -7,8 +7,8 @@ from rich.table import Table
 from rich.text import Text
 
 from meniscal_measure.caliper.reading import CompartmentReading, Reading
+from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report import words
-from meniscal_measure.report.notice import NOTICE
 
 NOTHING = "-"
 """Stands where there is no value."""
@@ -35,7 +35,7 @@ def reading_table(reading: Reading) -> RenderableType:
 def _values(reading: Reading) -> Table:
     table = Table(show_edge=False, pad_edge=False)
     table.add_column("measured slice")
-    for name in words.compartments_shown(reading):
+    for name in reading.named_compartments:
         table.add_column(name.words)
     for label, first, second in value_rows(reading):
         bold = "bold" if label in ("extrusion ± U95", "flag") else ""
@@ -50,7 +50,7 @@ def value_rows(reading: Reading) -> list[tuple[str, str, str]]:
     """
     first, second = (
         _compartment_lines(reading.measured.compartments.get(name), reading)
-        for name in words.compartments_shown(reading)
+        for name in reading.named_compartments
     )
     return [
         (label, one, other)
@@ -107,7 +107,7 @@ def _along_slices(reading: Reading) -> Table:
     table = Table(show_edge=False, pad_edge=False)
     table.add_column("slice index", justify="right")
     table.add_column("mm from it", justify="right")
-    shown = words.compartments_shown(reading)
+    shown = reading.named_compartments
     for name in shown:
         table.add_column(f"{name.words}, mm")
     parts = sorted((reading.measured, *reading.neighbours), key=lambda part: part.position_mm)

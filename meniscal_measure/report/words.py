@@ -16,7 +16,7 @@ from meniscal_measure.caliper.reading import (
     ThresholdRule,
 )
 from meniscal_measure.geometry import Vector
-from meniscal_measure.report.notice import UNVERIFIED_PLACED, UNVERIFIED_PROPOSED
+from meniscal_measure.records.notice import UNVERIFIED_PLACED, UNVERIFIED_PROPOSED
 
 NOT_MEASURED = "not measured"
 
@@ -118,7 +118,7 @@ def side_words(reading: Reading) -> str:
         return f"{side.word} knee (side from {source})"
     names = (
         "compartments are named by image side"
-        if Compartment.IMAGE_LEFT in compartments_shown(reading)
+        if Compartment.IMAGE_LEFT in reading.named_compartments
         else "medial and lateral are as the landmarks were named, not checked"
     )
     return f"SIDE UNKNOWN ({source}): {names}"
@@ -168,12 +168,3 @@ def convention_words(reading: Reading) -> str:
         f" slice {reading.slice_convention.value} ({SLICE_WORDS[reading.slice_convention]});"
         f" threshold {rule_words(reading.conventions)}"
     )
-
-
-def compartments_shown(reading: Reading) -> tuple[Compartment, Compartment]:
-    """List the two compartments a reading speaks of, measured or not."""
-    named = reading.measured.compartments.keys()
-    by_anatomy = named & {Compartment.MEDIAL, Compartment.LATERAL}
-    if by_anatomy or (reading.source.side is not None and not named):
-        return Compartment.MEDIAL, Compartment.LATERAL
-    return Compartment.IMAGE_LEFT, Compartment.IMAGE_RIGHT

@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from meniscal_measure.errors import UsageError
+from meniscal_measure.records.journal import Journal, Signing, Verdict
+from meniscal_measure.records.signed_store import SignedStore, TaskKey
 from meniscal_measure.review.drafts import Draft, DraftKey, Drafts
-from meniscal_measure.review.journal import Journal, Signing, Verdict
 from meniscal_measure.review.knee import OpenKnee, Propose, blinded
 from meniscal_measure.review.knees import Knees
 from meniscal_measure.review.measuring import measure_state
@@ -23,7 +24,6 @@ from meniscal_measure.review.signing import (
     why_not_signed,
 )
 from meniscal_measure.review.state import State, first_state, state_from_dict
-from meniscal_measure.review.store import Store, TaskKey
 from meniscal_measure.review.worklist import Knee
 
 MAX_READER_LENGTH = 64
@@ -73,7 +73,7 @@ class Desk:
         self.knees = tuple(knees)
         self.terms = terms
         plan([knee.name for knee in knees], "", terms.blinding, "")  # refuses too many repeats
-        self.store = Store(store_path, _about(self.knees, terms))
+        self.store = SignedStore(store_path, _about(self.knees, terms))
         self.journal = Journal(self.store)
         self.drafts = Drafts(self.store)
         self._open = Knees(propose)

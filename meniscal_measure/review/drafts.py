@@ -10,7 +10,7 @@ import sqlite3
 from dataclasses import dataclass
 
 from meniscal_measure.errors import StaleStateError, UsageError
-from meniscal_measure.review.store import Store, TaskKey
+from meniscal_measure.records.signed_store import SignedStore, TaskKey
 
 _OF_TASK = "reader = ? AND knee = ? AND round = ?"
 _OPENED = f"SELECT images, opened FROM desk WHERE {_OF_TASK} ORDER BY opened DESC"
@@ -44,7 +44,7 @@ class Draft:
 class Drafts:
     """Reads and moves working states."""
 
-    def __init__(self, store: Store) -> None:
+    def __init__(self, store: SignedStore) -> None:
         self._store = store
 
     def begin(self, key: DraftKey, state: str) -> Draft:

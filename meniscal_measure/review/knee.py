@@ -14,7 +14,7 @@ from meniscal_measure.caliper.checks import check_side
 from meniscal_measure.caliper.landmarks import LandmarkSet
 from meniscal_measure.errors import InputError, LandmarkError, UsageError
 from meniscal_measure.geometry import PixelGrid
-from meniscal_measure.landmark_file import named_sop_instance_uids, read_landmark_file
+from meniscal_measure.records.landmark_file import named_sop_instance_uids, read_landmark_file
 from meniscal_measure.review.worklist import Knee
 from meniscal_measure.series.choose import choose_coronal
 from meniscal_measure.series.model import Choice, Identity, Laterality, Stack, Study

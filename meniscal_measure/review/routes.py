@@ -13,12 +13,12 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from meniscal_measure.errors import UnreadableFileError, UsageError
-from meniscal_measure.report.notice import NOTICE
+from meniscal_measure.records.journal import Signing, Verdict
+from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.window import display_window
 from meniscal_measure.review.answers import SERIES_HEADER, Answer, Endpoint, Json, endpoint
 from meniscal_measure.review.desk import Desk, Place
 from meniscal_measure.review.drafts import Draft
-from meniscal_measure.review.journal import Signing, Verdict
 from meniscal_measure.review.knee import OpenKnee
 from meniscal_measure.review.measuring import measure_live, measure_state, snap_point
 from meniscal_measure.review.planes import cut_line, other_planes

@@ -9,7 +9,7 @@ from typing import Any
 
 from meniscal_measure import __version__
 from meniscal_measure.caliper.reading import Conventions, Reading
-from meniscal_measure.report.record import reading_to_dict
+from meniscal_measure.records.codec import reading_to_dict
 from meniscal_measure.review.knee import OpenKnee
 from meniscal_measure.review.measuring import Measured, measure_proposal
 from meniscal_measure.review.plan import Blinding

@@ -22,10 +22,9 @@ from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Settings, measure_knee
 from meniscal_measure.knee_reading import KneeReading
-from meniscal_measure.report.record import reading_to_dict
-from meniscal_measure.review.journal import Journal, Verdict
-from meniscal_measure.review.store import Store as SignedStore
-from meniscal_measure.review.store import TaskKey
+from meniscal_measure.records.codec import reading_to_dict
+from meniscal_measure.records.journal import Journal, Verdict
+from meniscal_measure.records.signed_store import SignedStore, TaskKey
 
 runner = CliRunner()
 

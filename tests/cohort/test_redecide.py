@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from meniscal_measure.caliper.reading import Conventions, ThresholdRule
 from meniscal_measure.cohort.redecide import decided_anew
 from meniscal_measure.cohort.task import Record
-from meniscal_measure.report.record import reading_to_dict
+from meniscal_measure.records.codec import reading_to_dict
 from meniscal_measure.workflow import KneeStudy, measure, read
 
 

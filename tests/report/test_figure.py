@@ -13,9 +13,9 @@ from matplotlib.text import Text
 
 from meniscal_measure.anatomy import Landmark, Side
 from meniscal_measure.caliper.reading import Reading, ThresholdRule
+from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.figure import slice_figure
 from meniscal_measure.report.images import SeriesImages
-from meniscal_measure.report.notice import NOTICE
 from meniscal_measure.report.window import display_window
 
 Case = tuple[Reading, SeriesImages]

@@ -9,8 +9,8 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from meniscal_measure.caliper.reading import Reading
+from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.images import SeriesImages
-from meniscal_measure.report.notice import NOTICE
 from meniscal_measure.report.profile import OFFSET_MM, profile_figure
 
 Case = tuple[Reading, SeriesImages]

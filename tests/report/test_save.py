@@ -19,10 +19,10 @@ from PIL import Image
 
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import OutputError
+from meniscal_measure.records.identifiers import without_identifiers
+from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.canvas import Stamp, blank, pdf_bytes, png_bytes, svg_bytes
-from meniscal_measure.report.identifiers import without_identifiers
 from meniscal_measure.report.images import SeriesImages
-from meniscal_measure.report.notice import NOTICE
 from meniscal_measure.report.pdf import report_pages
 from meniscal_measure.report.save import SavedFiles, save_reading, write_together
 

@@ -109,6 +109,6 @@ def test_a_patient_position_is_written_with_direction_letters() -> None:
 
 def test_both_compartments_are_shown_even_when_one_was_not_measured(make_case: MakeCase) -> None:
     reading, _ = make_case(left_mm=None)
-    assert words.compartments_shown(reading) == (Compartment.MEDIAL, Compartment.LATERAL)
+    assert reading.named_compartments == (Compartment.MEDIAL, Compartment.LATERAL)
     by_image, _ = make_case(right_mm=None, side=None, named_by_anatomy=False)
-    assert words.compartments_shown(by_image) == (Compartment.IMAGE_LEFT, Compartment.IMAGE_RIGHT)
+    assert by_image.named_compartments == (Compartment.IMAGE_LEFT, Compartment.IMAGE_RIGHT)

@@ -21,8 +21,8 @@ from meniscal_measure.errors import (
     UnreadableFileError,
     UsageError,
 )
+from meniscal_measure.records.journal import Signing
 from meniscal_measure.review.desk import Desk
-from meniscal_measure.review.journal import Signing
 from meniscal_measure.review.knee import with_proposal
 from meniscal_measure.review.plan import Blinding
 from meniscal_measure.review.signing import Terms

@@ -13,7 +13,7 @@ from playwright.sync_api import Page, expect
 from meniscal_measure.caliper.landmarks import LandmarkSet
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.errors import NothingMeasurableError
-from meniscal_measure.landmark_file import read_landmark_file
+from meniscal_measure.records.landmark_file import read_landmark_file
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signing import Terms
 from meniscal_measure.review.worklist import Knee

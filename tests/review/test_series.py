@@ -14,7 +14,7 @@ from playwright.sync_api import Page, expect
 from meniscal_measure.caliper.landmarks import LandmarkSet, Origin, SliceLandmarks
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.errors import UsageError
-from meniscal_measure.landmark_file import read_landmark_file
+from meniscal_measure.records.landmark_file import read_landmark_file
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.plan import Blinding
 from meniscal_measure.review.signing import Terms

@@ -14,9 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meniscal_measure.errors import InputError, OutputError, StaleStateError, UsageError
+from meniscal_measure.records.journal import Journal, Signing, Verdict
+from meniscal_measure.records.signed_store import SignedStore, TaskKey
 from meniscal_measure.review.drafts import DraftKey, Drafts
-from meniscal_measure.review.journal import Journal, Signing, Verdict
-from meniscal_measure.review.store import Store, TaskKey
 
 KEY = TaskKey("Reader A", "knee 1", 1)
 DRAFT = DraftKey(KEY, "1.2.3")
@@ -24,19 +24,19 @@ SETTINGS = {"conventions": "rim_to_rim"}
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Store:
-    return Store(tmp_path / "store.sqlite", SETTINGS)
+def store(tmp_path: Path) -> SignedStore:
+    return SignedStore(tmp_path / "store.sqlite", SETTINGS)
 
 
-def sign(store: Store, key: TaskKey = KEY, remark: str = "") -> Signing:
+def sign(store: SignedStore, key: TaskKey = KEY, remark: str = "") -> Signing:
     with store.writing() as connection:
         return Journal(store).append(connection, key, Verdict.MEASURED, {"remark": remark})
 
 
-def test_signings_are_kept_in_order_and_found_again(store: Store) -> None:
+def test_signings_are_kept_in_order_and_found_again(store: SignedStore) -> None:
     signed = [sign(store, remark=text) for text in ("first", "second")]
 
-    reopened = Journal(Store(store.path, SETTINGS))
+    reopened = Journal(SignedStore(store.path, SETTINGS))
 
     assert list(reopened.all()) == signed
     assert reopened.latest(KEY) == signed[1]
@@ -46,7 +46,7 @@ def test_signings_are_kept_in_order_and_found_again(store: Store) -> None:
 
 
 @pytest.mark.parametrize("change", ["UPDATE signing SET reader = 'other'", "DELETE FROM signing"])
-def test_a_signing_can_neither_be_changed_nor_removed(store: Store, change: str) -> None:
+def test_a_signing_can_neither_be_changed_nor_removed(store: SignedStore, change: str) -> None:
     sign(store)
 
     with pytest.raises(OutputError, match=r"a signing is never"), store.writing() as connection:
@@ -59,7 +59,7 @@ def test_a_signing_can_neither_be_changed_nor_removed(store: Store, change: str)
     "tampering",
     ["UPDATE signing SET content = '{}' WHERE number = 2", "DELETE FROM signing WHERE number = 2"],
 )
-def test_tampering_past_the_guards_is_found(store: Store, tampering: str) -> None:
+def test_tampering_past_the_guards_is_found(store: SignedStore, tampering: str) -> None:
     for _ in range(3):
         sign(store, remark="as seen")
     with store.writing() as connection:
@@ -71,9 +71,9 @@ def test_tampering_past_the_guards_is_found(store: Store, tampering: str) -> Non
         Journal(store).check()
 
 
-def test_a_store_keeps_to_the_settings_it_was_begun_with(store: Store) -> None:
+def test_a_store_keeps_to_the_settings_it_was_begun_with(store: SignedStore) -> None:
     with pytest.raises(UsageError, match=r"was begun with conventions = rim_to_rim"):
-        Store(store.path, {"conventions": "image_vertical"})
+        SignedStore(store.path, {"conventions": "image_vertical"})
 
 
 def test_another_database_is_not_taken_for_a_store(tmp_path: Path) -> None:
@@ -83,7 +83,7 @@ def test_another_database_is_not_taken_for_a_store(tmp_path: Path) -> None:
     other.close()
 
     with pytest.raises(UsageError, match=r"is not a store of readings of this version"):
-        Store(path, SETTINGS)
+        SignedStore(path, SETTINGS)
 
 
 def test_a_file_that_is_no_database_is_refused_and_left_alone(tmp_path: Path) -> None:
@@ -91,7 +91,7 @@ def test_a_file_that_is_no_database_is_refused_and_left_alone(tmp_path: Path) ->
     path.write_text("do not overwrite me, I am quite a long text " * 20)
 
     with pytest.raises(OutputError, match=r"cannot be used: file is not a database"):
-        Store(path, SETTINGS)
+        SignedStore(path, SETTINGS)
 
     assert path.read_text().startswith("do not overwrite me")
 
@@ -107,7 +107,7 @@ def full_disk() -> Iterator[None]:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
 
 
-def test_a_full_disk_is_said_and_loses_nothing_signed(store: Store) -> None:
+def test_a_full_disk_is_said_and_loses_nothing_signed(store: SignedStore) -> None:
     kept = sign(store)
 
     with full_disk(), pytest.raises(OutputError, match=r"What was signed before is safe"):
@@ -117,7 +117,7 @@ def test_a_full_disk_is_said_and_loses_nothing_signed(store: Store) -> None:
     assert Journal(store).check() == 1
 
 
-def test_a_change_made_on_an_old_state_is_refused(store: Store) -> None:
+def test_a_change_made_on_an_old_state_is_refused(store: SignedStore) -> None:
     drafts = Drafts(store)
     start = drafts.begin(DRAFT, "begun")
     drafts.change(DRAFT, start.revision, "first tab")
@@ -128,7 +128,7 @@ def test_a_change_made_on_an_old_state_is_refused(store: Store) -> None:
     assert drafts.begin(DRAFT, "begun").state == "first tab"
 
 
-def test_readers_have_working_states_of_their_own(store: Store) -> None:
+def test_readers_have_working_states_of_their_own(store: SignedStore) -> None:
     drafts = Drafts(store)
     for reader in ("Reader A", "Reader B"):
         key = DraftKey(TaskKey(reader, "knee 1", 1), "1.2.3")
@@ -143,7 +143,7 @@ def test_readers_have_working_states_of_their_own(store: Store) -> None:
 
 
 def test_each_series_has_a_working_state_of_its_own_and_the_last_one_is_known(
-    store: Store,
+    store: SignedStore,
 ) -> None:
     drafts, other = Drafts(store), DraftKey(KEY, "4.5.6")
     assert drafts.last_images(KEY) == ""
@@ -160,7 +160,7 @@ def test_each_series_has_a_working_state_of_its_own_and_the_last_one_is_known(
 def test_undo_and_redo_walk_along_the_steps(
     tmp_path_factory: pytest.TempPathFactory, actions: list[str]
 ) -> None:
-    drafts = Drafts(Store(tmp_path_factory.mktemp("steps") / "store.sqlite", SETTINGS))
+    drafts = Drafts(SignedStore(tmp_path_factory.mktemp("steps") / "store.sqlite", SETTINGS))
     steps, at = ["0"], 0
     draft = drafts.begin(DRAFT, "0")
     for number, action in enumerate(actions, start=1):
@@ -178,7 +178,7 @@ def test_undo_and_redo_walk_along_the_steps(
         )
 
 
-def test_the_view_is_kept_beside_the_steps(store: Store) -> None:
+def test_the_view_is_kept_beside_the_steps(store: SignedStore) -> None:
     drafts = Drafts(store)
     drafts.begin(DRAFT, "begun")
     drafts.keep_view(DRAFT, json.dumps({"slice": 4}))

@@ -27,7 +27,7 @@ from meniscal_measure.cohort.report.reference import Reference, reference_sectio
 from meniscal_measure.cohort.report.visits import visit_sections, visits_of
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.errors import AgreementError
-from meniscal_measure.report.notice import NOTICE
+from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.words import AXIS_WORDS, SLICE_WORDS, rule_words, threshold_words
 
 TITLE = "Meniscal extrusion in a cohort"

@@ -14,8 +14,8 @@ from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM, SliceConven
 from meniscal_measure.caliper.reading import AxisConvention
 from meniscal_measure.files import write_text
 from meniscal_measure.geometry import PixelGrid, Vector
-from meniscal_measure.landmark_file import landmark_json
-from meniscal_measure.landmark_text import LandmarkDocument, SliceEntry, SliceName
+from meniscal_measure.records.landmark_file import landmark_json
+from meniscal_measure.records.landmark_text import LandmarkDocument, SliceEntry, SliceName
 from meniscal_measure.workshop.knees.dicom.identity import SeriesIdentity
 from meniscal_measure.workshop.knees.knee import Knee
 from meniscal_measure.workshop.knees.truth import extrusion_of

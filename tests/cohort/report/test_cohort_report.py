@@ -41,7 +41,7 @@ from meniscal_measure.cohort.run import Job, run_cohort
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Measure, carry_out
 from meniscal_measure.errors import AgreementError, ManifestError, UsageError
-from meniscal_measure.report.notice import NOTICE
+from meniscal_measure.records.notice import NOTICE
 
 
 @pytest.fixture

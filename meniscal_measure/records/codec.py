@@ -29,8 +29,7 @@ from meniscal_measure.caliper.reading import (
 )
 from meniscal_measure.errors import InputError
 from meniscal_measure.geometry import as_vector
-from meniscal_measure.report.notice import NOTICE
-from meniscal_measure.report.words import compartments_shown
+from meniscal_measure.records.notice import NOTICE
 
 SCHEMA_ID = "urn:meniscal-measure:reading"
 """Names the layout; with the version it is the `$id` of the published schema."""
@@ -104,7 +103,7 @@ def _place(part: SliceReading) -> Json:
 def _compartments(reading: Reading, part: SliceReading) -> Json:
     return {
         name.value: None if (found := part.compartments.get(name)) is None else _compartment(found)
-        for name in compartments_shown(reading)
+        for name in reading.named_compartments
     }
 
 

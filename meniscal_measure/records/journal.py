@@ -12,7 +12,7 @@ from enum import StrEnum
 from typing import Any
 
 from meniscal_measure.errors import InputError
-from meniscal_measure.review.store import Store, TaskKey
+from meniscal_measure.records.signed_store import SignedStore, TaskKey
 
 Json = Mapping[str, Any]
 
@@ -53,7 +53,7 @@ class Signing:
 class Journal:
     """Reads and appends signings."""
 
-    def __init__(self, store: Store) -> None:
+    def __init__(self, store: SignedStore) -> None:
         self._store = store
 
     def append(

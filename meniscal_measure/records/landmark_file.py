@@ -38,7 +38,7 @@ from meniscal_measure.caliper.landmarks import (
 )
 from meniscal_measure.errors import LandmarkError
 from meniscal_measure.geometry import PixelGrid, Vector, as_vector
-from meniscal_measure.landmark_text import (
+from meniscal_measure.records.landmark_text import (
     LANDMARK_NAMES,
     SIGNATURE_KEYS,
     LandmarkDocument,

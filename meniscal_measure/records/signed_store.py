@@ -73,7 +73,7 @@ class TaskKey:
     """1, or more where the knee is read again without the reader being told."""
 
 
-class Store:
+class SignedStore:
     """Opens the database for one transaction at a time.
 
     Parameters

@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from meniscal_measure.caliper.reading import Reading
-from meniscal_measure.report.identifiers import without_identifiers
+from meniscal_measure.records.identifiers import without_identifiers
 from meniscal_measure.report.images import SeriesImages
 
 Case = tuple[Reading, SeriesImages]

@@ -21,14 +21,14 @@ from meniscal_measure.caliper.landmarks import (
 from meniscal_measure.caliper.reading import AxisConvention
 from meniscal_measure.errors import LandmarkError
 from meniscal_measure.geometry import PixelGrid
-from meniscal_measure.landmark_file import (
+from meniscal_measure.records.landmark_file import (
     landmark_json,
     named_sop_instance_uids,
     read_landmark_file,
     signature_of,
     signed,
 )
-from meniscal_measure.landmark_text import LandmarkDocument, Signature, parse_landmark_text
+from meniscal_measure.records.landmark_text import LandmarkDocument, Signature, parse_landmark_text
 
 RIM = (Compartment.MEDIAL, Landmark.RIM)
 SIGNED = {

@@ -9,10 +9,10 @@ from jsonschema import Draft202012Validator, FormatChecker, ValidationError
 
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import InputError
-from meniscal_measure.report.identifiers import without_identifiers
+from meniscal_measure.records.codec import reading_from_dict, reading_to_dict, schema
+from meniscal_measure.records.identifiers import without_identifiers
+from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.images import SeriesImages
-from meniscal_measure.report.notice import NOTICE
-from meniscal_measure.report.record import reading_from_dict, reading_to_dict, schema
 
 Case = tuple[Reading, SeriesImages]
 MakeCase = Callable[..., Case]
@@ -55,7 +55,7 @@ def test_a_record_without_identifiers_follows_the_schema_too(case: Case) -> None
 
 def test_the_record_holds_the_published_keys(case: Case) -> None:
     record = through_json(case[0])
-    assert record["schema"] == {"id": "urn:meniscal-measure:reading", "version": 1}
+    assert record["schema"] == {"id": "urn:meniscal-measure:reading", "version": 2}
     assert record["software"] == {"name": "meniscal_measure", "version": "0.1.0"}
     assert record["source"]["study_instance_uid"] == "2.25.111111"
     assert record["source"]["pixel_spacing_mm"] == [0.4, 0.7]
@@ -121,7 +121,7 @@ def test_a_record_of_another_version_is_refused(case: Case) -> None:
     record = through_json(case[0]) | {
         "schema": {"id": "urn:meniscal-measure:reading", "version": 9}
     }
-    with pytest.raises(InputError, match=r"'version': 9.*reads urn:\S+ version 1"):
+    with pytest.raises(InputError, match=r"'version': 9.*reads urn:\S+ versions 1 to 2"):
         reading_from_dict(record)
 
 

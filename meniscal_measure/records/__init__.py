@@ -1,0 +1,1 @@
+"""What is kept of a reading: its record, landmark files and the signed journal."""
