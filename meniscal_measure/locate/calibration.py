@@ -18,12 +18,12 @@ from meniscal_measure.locate.survey import Survey
 SD_FACTOR = np.array([0.6, 2.2, 1.0])
 SD_POWER = np.array([1.0, 2.25, 1.0])
 """Standard deviation of rim, outer edge and free edge in mm: factor times a power of what the
-network states and the looks differ by. An edge that looks unsure is worse than the network says.
+network states and the augmentations differ by. An unsure edge is worse than the network says.
 """
 STATED_COUNTS = np.array([1.0, 1.0, 0.0])
-"""The tip is read off the outline of the meniscus, of which the stated deviation knows nothing."""
+"""The free edge is read off the outline of the meniscus, of which the stated deviation knows nothing."""
 LEAST_SD_MM = np.array([0.12, 0.12, 0.8])
-"""Standard deviation where networks and looks agree wholly."""
+"""Standard deviation where networks and augmentations agree wholly."""
 GOOD_MM = 1.5
 """A landmark this near to the truth, along the joint line, counts as well placed."""
 MOST_CONFIDENCE = 0.99
@@ -41,7 +41,7 @@ Slices are up to 5 mm apart, so a whole stack has one within 2.5 mm; farther off
 beyond an end of the stack or in a gap of it.
 """
 WORST_TIP_SD_MM = 3.0
-"""An free edge less sure than this is left out."""
+"""A free edge less sure than this is left out."""
 
 
 def sd_mm(margin: Margin) -> FloatArray:

@@ -1,4 +1,4 @@
-"""The two frames the networks look through, and exact resampling of slices onto them.
+"""The two frames that the networks see, and exact resampling of slices onto them.
 
 A frame lies square to the rows and columns of the series, so that resampling is a product of two
 small matrices and the way back is a scale and a shift.
@@ -68,7 +68,7 @@ class Frame:
         away = np.asarray(pixels, dtype=np.float64) - np.array(self.centre)
         return np.asarray(away / self.steps(grid) + (self.size - 1) / 2)
 
-    def look(self, image: NDArray[np.generic], grid: PixelGrid) -> Image:
+    def resample(self, image: NDArray[np.generic], grid: PixelGrid) -> Image:
         """Resample a slice onto the frame; what lies off the slice is zero."""
         ends = self.to_slice(np.array([[0.0, 0.0], [self.size - 1.0] * 2]), grid)
         columns = _weights(ends[:, 0], self.size, image.shape[1])

@@ -1,4 +1,4 @@
-"""Second stage: a close look at both margins of the joint, from several shifted frames."""
+"""Second stage: landmarks at both margins of the joint, under several augmentations."""
 
 from __future__ import annotations
 
@@ -20,34 +20,44 @@ from meniscal_measure.locate.frames import (
 )
 from meniscal_measure.locate.survey import is_backward, is_upended
 
-Looks = Sequence[tuple[str, tuple[float, float], float]]
 
-LOOKS: Looks = (
-    ("margin_a", (0.0, 0.0), 1.0),
-    ("margin_b", (0.9, -0.7), 0.85),
-    ("margin_a", (-1.1, 0.8), 1.2),
-    ("margin_b", (-0.3, -0.4), 1.0),
+@dataclass(frozen=True)
+class Augmentation:
+    """One variation of the picture under which a margin network is run."""
+
+    network: str
+    shift_mm: tuple[float, float]
+    """Shift of the frame outward and upward."""
+    gamma: float
+    """Exponent of the grey levels."""
+
+
+AUGMENTATIONS = (
+    Augmentation("margin_a", (0.0, 0.0), 1.0),
+    Augmentation("margin_b", (0.9, -0.7), 0.85),
+    Augmentation("margin_a", (-1.1, 0.8), 1.2),
+    Augmentation("margin_b", (-0.3, -0.4), 1.0),
 )
-"""Network, shift outward and upward in mm, and exponent of the grey levels, for each look."""
+"""Both networks, each under two variations: what they differ by tells how sure they are."""
 
 
 @dataclass(frozen=True)
 class Margin:
-    """Rim, outer edge and free edge on one side of one slice, by several looks, in this order."""
+    """Rim, outer edge and free edge, in this order, on one side of one slice; all augmentations."""
 
     pixels: FloatArray
     """`[column, row]` in slice pixels; (3, 2)."""
     spread_mm: FloatArray
-    """Standard deviation between the looks along the joint line; (3,)."""
+    """Standard deviation between the augmentations along the joint line; (3,)."""
     sd_mm: FloatArray
     """Standard deviation stated by the networks along the joint line; (3,)."""
     mass: FloatArray
-    """Least share of the heat map near the point over the looks; (3,)."""
+    """Least share of the heat map near the landmark over the augmentations; (3,)."""
 
 
 @dataclass(frozen=True)
 class Place:
-    """Where to look: a slice, the side of the picture, and roughly where rims and edge lie."""
+    """A margin to be examined: slice, side of the picture, and roughly where rim and edge lie."""
 
     slice_index: int
     right: bool
@@ -58,8 +68,8 @@ class Place:
 
 
 @dataclass(frozen=True)
-class Glimpse:
-    """What one look at one place found, in slice pixels."""
+class Prediction:
+    """What a network found at one place under one augmentation, in slice pixels."""
 
     heat: FloatArray
     """Rim, outer edge and free edge by the heat maps; (3, 2)."""
@@ -69,38 +79,41 @@ class Glimpse:
     mass: FloatArray
 
     @property
-    def places(self) -> FloatArray:
-        """Every opinion on each point, shape (2, 3, 2).
+    def estimates(self) -> FloatArray:
+        """Both estimates of each landmark, shape (2, 3, 2).
 
         The rim is half-way between heat map and outline, since their errors differ; the outer
-        edge is the heat map's, which knows capsule from meniscus; the tip is the outline's.
+        edge is the heat map's, which knows capsule from meniscus; the free edge is the outline's.
         """
         outline = np.where(np.isnan(self.outline), self.heat, self.outline)
         rims = self.heat[:1], outline[:1]
         return np.stack([np.concatenate([rim, self.heat[1:2], outline[2:]]) for rim in rims])
 
 
-class Closer:
-    """Close looks at the margins of one stack."""
+class MarginModel:
+    """The margin networks, applied to one stack."""
 
     def __init__(
-        self, grids: Sequence[PixelGrid], pixels: NDArray[np.generic], looks: Looks = LOOKS
+        self,
+        grids: Sequence[PixelGrid],
+        pixels: NDArray[np.generic],
+        augmentations: Sequence[Augmentation] = AUGMENTATIONS,
     ) -> None:
-        self.grids, self.pixels, self.looks = grids, pixels, looks
+        self.grids, self.pixels, self.augmentations = grids, pixels, augmentations
         self.spacing = np.array([grids[0].column_spacing_mm, grids[0].row_spacing_mm])
         self.upended, self.backward = is_upended(grids[0]), is_backward(grids[0])
 
-    def look(self, places: Sequence[Place]) -> list[Margin]:
-        """Find the points at each place: one look to centre on them, then several to place them."""
-        first = self._glimpse(places, self.looks[0])
+    def predict(self, places: Sequence[Place]) -> list[Margin]:
+        """Find the landmarks at each place: one pass centres the frame, then all augmentations."""
+        first = self._run(places, self.augmentations[0])
         centred = [
-            replace(place, rim=seen.heat[0], edge=seen.heat[1])
-            for place, seen in zip(places, first, strict=True)
+            replace(place, rim=found.heat[0], edge=found.heat[1])
+            for place, found in zip(places, first, strict=True)
         ]
-        looks = [self._glimpse(centred, look) for look in self.looks]
+        predictions = [self._run(centred, augmentation) for augmentation in self.augmentations]
         return [
             self._combined(place, several)
-            for place, several in zip(centred, zip(*looks, strict=True), strict=True)
+            for place, several in zip(centred, zip(*predictions, strict=True), strict=True)
         ]
 
     def _frame(self, place: Place, shift: Sequence[float]) -> Frame:
@@ -116,19 +129,17 @@ class Closer:
             upended=self.upended,
         )
 
-    def _glimpse(
-        self, places: Sequence[Place], look: tuple[str, tuple[float, float], float]
-    ) -> list[Glimpse]:
-        network, shift, gamma = look
-        frames = [self._frame(place, shift) for place in places]
+    def _run(self, places: Sequence[Place], augmentation: Augmentation) -> list[Prediction]:
+        frames = [self._frame(place, augmentation.shift_mm) for place in places]
         windows = [self._window(*pair) for pair in zip(places, frames, strict=True)]
-        found = networks.look(network, np.stack([normalised(w, gamma) for w in windows]))
+        pictures = np.stack([normalised(window, augmentation.gamma) for window in windows])
+        found = networks.run(augmentation.network, pictures)
         return [
             self._read(place, frame, found, i)
             for i, (place, frame) in enumerate(zip(places, frames, strict=True))
         ]
 
-    def _read(self, place: Place, frame: Frame, found: networks.Findings, i: int) -> Glimpse:
+    def _read(self, place: Place, frame: Frame, found: networks.Outputs, i: int) -> Prediction:
         grid, heat = self.grids[place.slice_index], found.points[i]
         outward = place.outward / frame.steps(grid)
         axis = outward / np.linalg.norm(outward)
@@ -138,7 +149,7 @@ class Closer:
         outline = np.stack([nowhere if rim is None else rim, *(ends or (nowhere, nowhere))])
         stated = np.exp(np.clip(found.scalars[i], -3, 4)) * MARGIN_PIXEL_MM
         to_slice = frame.to_slice
-        return Glimpse(to_slice(heat, grid), to_slice(outline, grid), stated, found.mass[i])
+        return Prediction(to_slice(heat, grid), to_slice(outline, grid), stated, found.mass[i])
 
     def _window(self, place: Place, frame: Frame) -> NDArray[np.float32]:
         near = range(max(place.slice_index - 1, 0), min(place.slice_index + 2, len(self.grids)))
@@ -147,17 +158,17 @@ class Closer:
         for index in near:
             column, row = self.grids[index].to_pixel(patient)
             moved = replace(frame, centre=(float(column), float(row)))
-            views.append(moved.look(self.pixels[index], self.grids[index]))
+            views.append(moved.resample(self.pixels[index], self.grids[index]))
         window = with_neighbours(views, place.slice_index - near[0])
         return window[::-1] if self.backward else window
 
-    def _combined(self, place: Place, looks: Sequence[Glimpse]) -> Margin:
-        opinions = np.concatenate([look.places for look in looks])
+    def _combined(self, place: Place, predictions: Sequence[Prediction]) -> Margin:
+        estimates = np.concatenate([item.estimates for item in predictions])
         line = place.outward * self.spacing
-        along = (opinions * self.spacing) @ (line / np.linalg.norm(line))
+        along = (estimates * self.spacing) @ (line / np.linalg.norm(line))
         return Margin(
-            np.concatenate([opinions[:, :1].mean(axis=0), np.median(opinions[:, 1:], axis=0)]),
+            np.concatenate([estimates[:, :1].mean(axis=0), np.median(estimates[:, 1:], axis=0)]),
             along.std(axis=0),
-            np.sqrt(np.mean([look.sd_mm**2 for look in looks], axis=0)),
-            np.min([look.mass for look in looks], axis=0),
+            np.sqrt(np.mean([item.sd_mm**2 for item in predictions], axis=0)),
+            np.min([item.mass for item in predictions], axis=0),
         )

@@ -22,12 +22,12 @@ CHECKSUMS = "SHA256SUMS"
 """File beside the networks with the SHA-256 of each, as `sha256sum --check` reads it."""
 THREADS = 2
 BATCH = 8
-"""Pictures looked at together: enough to be quick, few enough to stay small in memory."""
+"""Pictures run together: enough to be quick, few enough to stay small in memory."""
 
 
 @dataclass(frozen=True)
-class Findings:
-    """What a network says of n pictures."""
+class Outputs:
+    """What a network gives for n pictures."""
 
     points: FloatArray
     """`[column, row]` in frame pixels, (n, points, 2)."""
@@ -39,7 +39,7 @@ class Findings:
     """Probability of tibia and of meniscus at every pixel, (n, 2, rows, columns)."""
 
 
-def look(name: str, pictures: Image) -> Findings:
+def run(name: str, pictures: Image) -> Outputs:
     """Run a network on pictures of shape (n, 3, rows, columns)."""
     session = _session(name)
     parts = [
@@ -50,7 +50,7 @@ def look(name: str, pictures: Image) -> Findings:
         np.concatenate([np.asarray(part[i]) for part in parts]) for i in range(4)
     )
     exact = np.float64
-    return Findings(points.astype(exact), mass.astype(exact), scalars.astype(exact), tissue)
+    return Outputs(points.astype(exact), mass.astype(exact), scalars.astype(exact), tissue)
 
 
 @cache

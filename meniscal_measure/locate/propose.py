@@ -25,7 +25,7 @@ from meniscal_measure.geometry import FloatArray, PixelGrid, as_vector, unit_vec
 from meniscal_measure.locate import calibration
 from meniscal_measure.locate.bone import is_void
 from meniscal_measure.locate.consensus import middle_mm, smoothed
-from meniscal_measure.locate.margins import LOOKS, Closer, Looks, Margin, Place
+from meniscal_measure.locate.margins import AUGMENTATIONS, Augmentation, Margin, MarginModel, Place
 from meniscal_measure.locate.survey import Survey, is_upended, survey
 from meniscal_measure.series.model import Stack
 
@@ -106,7 +106,7 @@ def propose(
     if is_void(pixels[index], grids[index], rims, upended=upended):
         return Proposal(None, 0.0, VOID)
     chosen = around(index, len(grids))
-    margins = look_closely(grids, pixels, seen, chosen)
+    margins = find_margins(grids, pixels, seen, chosen)
     confidence = calibration.confidence(seen, index, [margins[index, right] for right in (0, 1)])
     if confidence < calibration.LEAST_CONFIDENCE:
         return Proposal(None, confidence, UNSURE.format(index=index))
@@ -127,21 +127,21 @@ def around(index: int, count: int) -> list[int]:
     return list(range(max(index - NEIGHBOURS, 0), min(index + NEIGHBOURS + 1, count)))
 
 
-def look_closely(
+def find_margins(
     grids: Sequence[PixelGrid],
     pixels: NDArray[np.generic],
     seen: Survey,
     chosen: Sequence[int],
     *,
-    looks: Looks = LOOKS,
+    augmentations: Sequence[Augmentation] = AUGMENTATIONS,
 ) -> dict[tuple[int, int], Margin]:
-    """Look closely at both sides of the chosen slices; keys are (slice, 0 left or 1 right)."""
+    """Find the landmarks on both sides of the slices; keys are (slice, 0 left or 1 right)."""
     places = [
         Place(i, bool(right), rims[right], edges[right], rims[right] - rims[1 - right])
         for i, (rims, edges) in zip(chosen, seen.pixels[chosen].reshape(-1, 2, 2, 2), strict=True)
         for right in (0, 1)
     ]
-    found = Closer(grids, pixels, looks).look(places)
+    found = MarginModel(grids, pixels, augmentations).predict(places)
     keys = [(place.slice_index, int(place.right)) for place in places]
     return dict(zip(keys, found, strict=True))
 

@@ -56,11 +56,11 @@ def survey(grids: Sequence[PixelGrid], pixels: NDArray[np.generic]) -> Survey:
     upended, backward = is_upended(grids[0]), is_backward(grids[0])
     centre = _centre(grids[0], pixels)
     frame = Frame(centre, SURVEY_PIXEL_MM, SURVEY_SIZE, upended=upended)
-    pictures = [frame.look(image, grid) for image, grid in zip(pixels, grids, strict=True)]
+    pictures = [frame.resample(image, grid) for image, grid in zip(pixels, grids, strict=True)]
     order = list(range(len(pictures)))[:: -1 if backward else 1]
     ordered = [pictures[i] for i in order]
     windows = np.stack([normalised(with_neighbours(ordered, i)) for i in range(len(ordered))])
-    found = networks.look("survey", windows)
+    found = networks.run("survey", windows)
     back = np.argsort(order)
     sign = -1.0 if backward else 1.0
     placed = [frame.to_slice(p, g) for p, g in zip(found.points[back], grids, strict=True)]

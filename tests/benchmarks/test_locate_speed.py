@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
-from meniscal_measure.locate.propose import around, look_closely, propose
+from meniscal_measure.locate.propose import around, find_margins, propose
 from meniscal_measure.locate.survey import survey
 from meniscal_measure.series.choose import choose_coronal
 from meniscal_measure.series.model import Stack
@@ -69,7 +69,7 @@ def test_every_slice_is_surveyed(benchmark: BenchmarkFixture, stack: Stack) -> N
 def test_margins_are_looked_at_closely(benchmark: BenchmarkFixture, stack: Stack) -> None:
     grids, pixels = [frame.grid for frame in stack.frames], read_pixels(stack)
     seen, chosen = survey(grids, pixels), around(15, 30)
-    assert len(benchmark(look_closely, grids, pixels, seen, chosen)) == 2 * len(chosen)
+    assert len(benchmark(find_margins, grids, pixels, seen, chosen)) == 2 * len(chosen)
 
 
 def test_slice_and_landmarks_are_proposed(benchmark: BenchmarkFixture, stack: Stack) -> None:

@@ -34,19 +34,19 @@ def test_a_ramp_seen_through_a_frame_keeps_its_values(mirrored: bool, upended: b
     rows, columns = np.indices((60, 80))
     ramp = 3.0 * columns + 2.0 * rows
     frame = Frame((40.3, 30.7), 0.3, 32, mirrored, upended)
-    seen = frame.look(ramp, grid())
+    seen = frame.resample(ramp, grid())
     places = frame.to_slice(np.moveaxis(np.indices((32, 32))[::-1].astype(float), 0, -1), grid())
     assert seen == pytest.approx(3 * places[..., 0] + 2 * places[..., 1], rel=1e-4)
 
 
 def test_coarse_frames_average_so_that_fine_stripes_do_not_alias() -> None:
     stripes = np.tile([0.0, 1.0], (60, 40))
-    seen = Frame((40, 30), 1.0, 16).look(stripes, grid())
+    seen = Frame((40, 30), 1.0, 16).resample(stripes, grid())
     assert seen == pytest.approx(0.5, abs=0.01)
 
 
 def test_what_lies_off_the_slice_is_black() -> None:
-    seen = Frame((0, 0), 0.5, 40).look(np.ones((60, 80)), grid())
+    seen = Frame((0, 0), 0.5, 40).resample(np.ones((60, 80)), grid())
     assert seen[:15, :].max() == 0
     assert seen[25:, 25:].min() == pytest.approx(1)
 

@@ -10,7 +10,7 @@ import argparse
 import json
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -20,8 +20,8 @@ import numpy as np
 from meniscal_measure.anatomy import Compartment, Side
 from meniscal_measure.geometry import FloatArray, PixelGrid
 from meniscal_measure.locate.consensus import middle_mm
-from meniscal_measure.locate.margins import LOOKS, Looks
-from meniscal_measure.locate.propose import along_slices, around, compartment_of, look_closely
+from meniscal_measure.locate.margins import AUGMENTATIONS, Augmentation
+from meniscal_measure.locate.propose import along_slices, around, compartment_of, find_margins
 from meniscal_measure.locate.survey import Survey, survey
 
 POINTS = ("rim", "outer_edge", "free_edge")
@@ -74,7 +74,9 @@ def _grid(record: dict[str, Any]) -> PixelGrid:
     return PixelGrid(**plain)
 
 
-def judge(path: Path, looks: Looks = LOOKS) -> tuple[list[list[float]], list[float]]:
+def judge(
+    path: Path, augmentations: Sequence[Augmentation] = AUGMENTATIONS
+) -> tuple[list[list[float]], list[float]]:
     """Locate on one stack and compare: rows of its margins, and its own row."""
     stack = HeldOut.read(path)
     protocol = float(sum(ord(c) for c in stack.truth["protocol"]))
@@ -89,13 +91,16 @@ def judge(path: Path, looks: Looks = LOOKS) -> tuple[list[list[float]], list[flo
     ]
     true_index = int(np.abs(positions - targets[0]).argmin())
     return [
-        [stack.seed, protocol, *margin] for margin in _margins(stack, seen, true_index, looks)
+        [stack.seed, protocol, *margin]
+        for margin in _margins(stack, seen, true_index, augmentations)
     ], row
 
 
-def _margins(stack: HeldOut, seen: Survey, index: int, looks: Looks) -> list[list[float]]:
+def _margins(
+    stack: HeldOut, seen: Survey, index: int, augmentations: Sequence[Augmentation]
+) -> list[list[float]]:
     chosen = around(index, len(stack.grids))
-    margins = look_closely(stack.grids, stack.pixels, seen, chosen, looks=looks)
+    margins = find_margins(stack.grids, stack.pixels, seen, chosen, augmentations=augmentations)
     rows = []
     for right in (0, 1):
         side = Side(stack.truth["side"])
@@ -143,10 +148,10 @@ def main() -> None:
     parser.add_argument("--only", help="one of the margin networks instead of both")
     parser.add_argument("--processes", type=int, default=1)
     options = parser.parse_args()
-    looks = [(options.only or name, shift, scale) for name, shift, scale in LOOKS]
+    augmentations = [replace(item, network=options.only or item.network) for item in AUGMENTATIONS]
     paths = sorted(options.folder.glob("*.npz"))
     with ProcessPoolExecutor(options.processes) as pool:
-        judged = list(pool.map(partial(judge, looks=looks), paths))
+        judged = list(pool.map(partial(judge, augmentations=augmentations), paths))
     margins = [row for rows, _ in judged for row in rows]
     np.savez(
         options.table,

@@ -93,7 +93,7 @@ class Slab:
     def window(self, frame: Frame, index: int) -> Image:
         """Look at a slice and both its neighbours."""
         near = range(index - 1, index + 2)
-        return np.stack([frame.look(self.stack.pixels[i], self.stack.grids[i]) for i in near])
+        return np.stack([frame.resample(self.stack.pixels[i], self.stack.grids[i]) for i in near])
 
     def tissue(self, frame: Frame, index: int) -> NDArray[np.uint8]:
         """0 background, 1 femur, 2 tibia, 3 meniscus, 4 cartilage, at each pixel of a frame."""
