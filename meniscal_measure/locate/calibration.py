@@ -21,7 +21,7 @@ SD_POWER = np.array([1.0, 2.25, 1.0])
 network states and the augmentations differ by. An unsure edge is worse than the network says.
 """
 STATED_COUNTS = np.array([1.0, 1.0, 0.0])
-"""The free edge is read off the outline of the meniscus, of which the stated deviation knows nothing."""
+"""The free edge is read off the outline, of which the stated deviation knows nothing."""
 LEAST_SD_MM = np.array([0.12, 0.12, 0.8])
 """Standard deviation where networks and augmentations agree wholly."""
 GOOD_MM = 1.5
