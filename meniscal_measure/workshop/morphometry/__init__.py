@@ -1,0 +1,1 @@
+"""The shape of drawn knees in figures, beside those of real knees."""

@@ -1,0 +1,116 @@
+"""Figures of a set of drawn knees side by side with those of 44 real ones.
+
+`real_knees.csv` and `real_correlations.csv` hold mean, standard deviation and correlation over 44
+knees of the Osteoarthritis Initiative, many of them arthritic, measured on the segmentation label
+maps that accompany arXiv:2211.16696. `reliability` says how far the figure of one knee can be
+trusted: the intraclass correlation of two visits is 0.75 or more (good), 0.45 or more (fair), or
+less (poor).
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib.resources import files
+from itertools import combinations
+
+import numpy as np
+
+SHIFT_SD = 0.5
+SPREAD = (0.7, 1.4)
+"""A figure agrees if its mean lies within so many real standard deviations, and its standard
+deviation within these multiples of the real one."""
+
+FEWEST = 5
+"""Knees in which a figure must exist for it to be compared."""
+
+Figures = Sequence[dict[int, dict[str, float]]]
+"""Of each knee: figures by offset of the section; see `figures.knee_figures`."""
+
+
+@dataclass(frozen=True)
+class Agreement:
+    """One figure of the drawn knees beside that of the real ones."""
+
+    figure: str
+    offset_mm: int
+    reliability: str
+    real: tuple[float, float]
+    """Mean and standard deviation."""
+    drawn: tuple[float, float]
+    count: int
+
+    @property
+    def shift(self) -> float:
+        """Difference of the means in real standard deviations."""
+        return (self.drawn[0] - self.real[0]) / max(self.real[1], 1e-6)
+
+    @property
+    def spread(self) -> float:
+        """Standard deviation over the real one."""
+        return self.drawn[1] / max(self.real[1], 1e-6)
+
+    @property
+    def verdict(self) -> str:
+        """What is wrong: nothing, the mean, the spread or both."""
+        mean = abs(self.shift) <= SHIFT_SD
+        spread = SPREAD[0] <= self.spread <= SPREAD[1]
+        return {(1, 1): "ok", (0, 1): "mean", (1, 0): "spread", (0, 0): "mean and spread"}[
+            int(mean), int(spread)
+        ]
+
+
+def compared(figures: Figures) -> list[Agreement]:
+    """Set every figure that drawn and real knees both have side by side."""
+    found = []
+    for line in _lines("real_knees.csv"):
+        key, offset = line["figure"], int(line["offset_mm"])
+        values = np.array([knee[offset].get(key, np.nan) for knee in figures])
+        values = values[np.isfinite(values)]
+        if values.size >= FEWEST:
+            drawn = float(values.mean()), float(values.std(ddof=1))
+            real = float(line["mean"]), float(line["sd"])
+            found.append(Agreement(key, offset, line["reliability"], real, drawn, int(values.size)))
+    return found
+
+
+def correlations(figures: Figures) -> dict[tuple[str, str], tuple[float, float]]:
+    """Real and drawn correlation of every pair of figures that both have, at the apex."""
+    lines = _lines("real_correlations.csv")
+    real = {
+        (line["figure"], other): float(value)
+        for line in lines
+        for other, value in line.items()
+        if other != "figure"
+    }
+    values = {
+        key: np.array([knee[0][key] for knee in figures])
+        for key in (line["figure"] for line in lines)
+        if key in figures[0][0]
+    }
+    found = {}
+    for a, b in combinations(values, 2):
+        both = np.isfinite(values[a]) & np.isfinite(values[b])
+        if np.count_nonzero(both) >= FEWEST:
+            drawn = float(np.corrcoef(values[a][both], values[b][both])[0, 1])
+            found[a, b] = real[a, b], drawn
+    return found
+
+
+def table(agreements: Sequence[Agreement]) -> str:
+    """Write figures as lines of text: drawn and real mean and standard deviation, verdict."""
+    head = f"{'figure':16}{'offset':>7}{'drawn':>18}{'real':>18}{'shift':>7}{'spread':>7}  "
+    lines = [head + "reliability"]
+    for item in agreements:
+        drawn, real = (f"{mean:9.2f} ({sd:5.2f})" for mean, sd in (item.drawn, item.real))
+        lines.append(
+            f"{item.figure:16}{item.offset_mm:7d}{drawn:>18}{real:>18}{item.shift:7.2f}"
+            f"{item.spread:7.2f}  {item.reliability:6} {item.verdict}"
+        )
+    return "\n".join(lines)
+
+
+def _lines(name: str) -> list[dict[str, str]]:
+    text = files(__package__).joinpath(name).read_text("utf-8")
+    return list(csv.DictReader(text.splitlines()))
