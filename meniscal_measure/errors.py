@@ -17,12 +17,22 @@
         ├── AgreementError                        readings from which a statistic cannot be had
         └── NothingMeasurableError                no series or slice the job can be done on
 
-Every message says what is wrong, with which file or attribute, and what to do about it.
+Every message says what is wrong, with which file or attribute, and what to do about it. What may
+identify a patient is a `private` field of the message, see `meniscal_measure.sentences`:
+
+>>> error = InputError("{file:private} has {count} rows.", file="doe.dcm", count=3)
+>>> str(error)
+'doe.dcm has 3 rows.'
+>>> error.words(identifiers=False)
+'[left out] has 3 rows.'
 """
 
 from __future__ import annotations
 
 from enum import IntEnum
+from typing import Self
+
+from meniscal_measure.sentences import Sentence, Value, plain
 
 
 class ExitCode(IntEnum):
@@ -35,9 +45,39 @@ class ExitCode(IntEnum):
 
 
 class MeniscalMeasureError(Exception):
-    """Base of all errors raised on purpose by this package."""
+    """Base of all errors raised on purpose by this package.
+
+    Parameters
+    ----------
+    message
+        What is wrong and what to do: a template where values are given, else plain text.
+    values
+        The value of each field of the message.
+    """
 
     exit_code: ExitCode = ExitCode.NOTHING_MEASURABLE
+
+    def __init__(self, message: str, **values: Value) -> None:
+        super().__init__(message)
+        self.reason = Sentence(message, values) if values else plain(message)
+        """The message without the places put in front of it."""
+        self.places: tuple[Sentence, ...] = ()
+
+    def within(self, place: str, **values: Value) -> Self:
+        """Put a place in front of the message, such as `{file:private}`."""
+        self.places = (Sentence(place, values), *self.places)
+        return self
+
+    def words(self, *, identifiers: bool = True, first_slice: int = 0) -> str:
+        """Put the error into words, without what may identify the patient if asked to."""
+        parts = (
+            part.words(identifiers=identifiers, first_slice=first_slice)
+            for part in (*self.places, self.reason)
+        )
+        return ": ".join(parts)
+
+    def __str__(self) -> str:
+        return self.words()
 
 
 class UsageError(MeniscalMeasureError):

@@ -1,0 +1,210 @@
+"""What is found noteworthy in images, landmarks and readings, as data.
+
+Every finding has a code, which no output changes, and values; its English sentence is written here
+and nowhere else. Outputs put it into words with `Finding.words`. A text of the header, a name or a
+date is a `private` field of its sentence, so that leaving identifiers out needs no search.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from enum import Enum, StrEnum
+from typing import Any, Self
+
+from meniscal_measure.sentences import LEFT_OUT, PRIVATE, Sentence, fields_of
+
+
+class Severity(StrEnum):
+    """How much a finding matters."""
+
+    NOTE = "note"
+    """Worth knowing; no number depends on it."""
+    WARNING = "warning"
+    """A number may be wrong or incomplete until somebody has looked."""
+
+
+class Code(Enum):
+    """Everything that can be found, with its severity and its sentence."""
+
+    # Images
+    SEVERAL_STACKS = Severity.NOTE, "The stack is one of {count} in its series."
+    MIXED_SIZES = (
+        Severity.NOTE,
+        "Mixed image sizes in the series (columns x rows): {sizes}.",
+    )
+    DUPLICATES = (
+        Severity.WARNING,
+        "Duplicates: {count} of the positions hold more than one frame.",
+    )
+    MISSING_SLICES = (
+        Severity.WARNING,
+        "Missing slices: {gap_mm:.2f} mm between slices {before:slice} and {after:slice}, usually"
+        " {usual_mm:.2f} mm.",
+    )
+    UNEVEN_GAPS = (
+        Severity.WARNING,
+        "Uneven gaps: {least_mm:.2f} to {most_mm:.2f} mm between slices.",
+    )
+    SHIFTED_SLICES = (
+        Severity.WARNING,
+        "Shifted slices: they start up to {drift_mm:.2f} mm off one line along the normal.",
+    )
+    FILES_REFUSED = (
+        Severity.WARNING,
+        "Files of the study that could not be used: {count}. The series may lack slices;"
+        " `contents` lists them with the reason.",
+    )
+    SEVERAL_EXAMINATIONS = (
+        Severity.WARNING,
+        "The images are those of {count} examinations; the one of {date:private} was measured. Give"
+        " the folder of one, or choose the series (--series).",
+    )
+    SLICE_NOT_SHOWN = Severity.WARNING, "The slice is not shown: {reason:private}"
+
+    # Side
+    SIDE_UNKNOWN = (
+        Severity.WARNING,
+        "The side of the knee is not known: the names of the compartments are those of the"
+        " landmarks and could not be checked. Give the side.",
+    )
+    SIDE_HINTED = (
+        Severity.WARNING,
+        '{attribute} "{text:private}" hints at a {side} knee; confirm it by giving the side'
+        " (--side {side}).",
+    )
+    SIDE_AGAINST_TEXT = (
+        Severity.WARNING,
+        'The side is {side} ({source}), against {attribute} "{text:private}". Make sure of the'
+        " side: a wrong one exchanges medial and lateral.",
+    )
+    SIDE_CODE_OF_NO_KNEE = (
+        Severity.WARNING,
+        '{attribute} says "{code:private}", neither left nor right; make sure that the images show'
+        " one knee only.",
+    )
+
+    # Landmarks and values
+    NO_NEIGHBOUR = (
+        Severity.WARNING,
+        "No neighbouring slice was measured: what the choice of the slice adds is not in the"
+        " uncertainty. Place landmarks on the slices beside it too.",
+    )
+    NO_NEIGHBOUR_OF_COMPARTMENT = (
+        Severity.WARNING,
+        "The {compartment} compartment was measured on no neighbouring slice: what the choice of"
+        " the slice adds is not in its uncertainty. Place its landmarks on the slices beside it"
+        " too.",
+    )
+    UNUSUAL_PLATEAU_WIDTH = (
+        Severity.WARNING,
+        "The plateau is {width_mm:.1f} mm wide, outside {least_mm:.0f} to {most_mm:.0f} mm. Check"
+        " both rims and the pixel spacing.",
+    )
+    UNUSUALLY_INWARD = (
+        Severity.WARNING,
+        "The {compartment} outer edge lies {inward_mm:.1f} mm inward of its rim, which is unusual."
+        " Check that the two are not exchanged.",
+    )
+    EDGE_NOT_FOUND = Severity.WARNING, "{landmark}: {reason}"
+    SIGNED_ALONG_ANOTHER_AXIS = (
+        Severity.WARNING,
+        "What was signed is the extrusion along {signed}; along {measured} it does not count as"
+        " verified. Measure along {signed} (--axis {signed}).",
+    )
+    SLICE_NOT_ACCEPTED = (
+        Severity.NOTE,
+        "The slice is left out: accept or move the points that were carried there.",
+    )
+    SLICE_LEFT_OUT = Severity.NOTE, "The slice is left out: {reason}"
+
+    AS_WRITTEN = Severity.WARNING, "Written by another version: {text:private}"
+    """A warning that was stored as text, or under a code that this version does not know."""
+
+    def __init__(self, severity: Severity, sentence: str) -> None:
+        self.severity = severity
+        self.sentence = sentence
+
+    @property
+    def word(self) -> str:
+        """The code as files write it."""
+        return self.name.lower()
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One noteworthy thing.
+
+    Parameters
+    ----------
+    code
+        What was found.
+    values
+        The value of each field of its sentence.
+    where
+        Index of the slice it was found on, counted from 0; None where it is no matter of one slice.
+
+    Examples
+    --------
+    >>> found = Finding(Code.UNEVEN_GAPS, {"least_mm": 3.0, "most_mm": 3.5})
+    >>> found.words()
+    'Uneven gaps: 3.00 to 3.50 mm between slices.'
+    >>> found.severity
+    <Severity.WARNING: 'warning'>
+    """
+
+    code: Code
+    values: Mapping[str, str | int | float] = field(default_factory=dict, hash=False)
+    where: int | None = None
+
+    def __post_init__(self) -> None:
+        wanted = {name for name, _ in fields_of(self.code.sentence)}
+        if wanted != set(self.values):
+            raise ValueError(f"{self.code.word} needs the values {sorted(wanted)}")
+
+    @property
+    def severity(self) -> Severity:
+        """How much it matters."""
+        return self.code.severity
+
+    def words(self, *, identifiers: bool = True, first_slice: int = 0) -> str:
+        """Put the finding into words, the slice in front."""
+        said = Sentence(self.code.sentence, self.values).words(
+            identifiers=identifiers, first_slice=first_slice
+        )
+        return said if self.where is None else f"Slice {self.where + first_slice}: {said}"
+
+    def __str__(self) -> str:
+        return self.words()
+
+    def without_identifiers(self) -> Finding:
+        """Return the finding with every value left out that may identify the patient."""
+        private = {name for name, spec in fields_of(self.code.sentence) if spec == PRIVATE}
+        kept = {name: LEFT_OUT if name in private else v for name, v in self.values.items()}
+        return replace(self, values=kept)
+
+    def to_json(self) -> dict[str, Any]:
+        """Lay the finding out for JSON."""
+        return {
+            "code": self.code.word,
+            "severity": self.severity.value,
+            "slice": self.where,
+            "text": self.words(),
+            "values": dict(self.values),
+        }
+
+    @classmethod
+    def from_json(cls, found: Mapping[str, Any] | str) -> Self:
+        """Take a finding back; a text, as readings of schema version 1 hold it, becomes a value.
+
+        Raises
+        ------
+        KeyError, TypeError, ValueError
+            If it is laid out otherwise.
+        """
+        if isinstance(found, str):
+            return cls(Code.AS_WRITTEN, {"text": found})
+        known = {code.word: code for code in Code}
+        if found["code"] not in known:
+            return cls(Code.AS_WRITTEN, {"text": found["text"]})
+        return cls(known[found["code"]], dict(found["values"]), found["slice"])

@@ -1,0 +1,92 @@
+"""Sentences as data: an English template and its values, put into words where they are shown.
+
+A field of the template says what its value is: `{name:private}` may identify the patient and can be
+left out, `{index:slice}` is the index of a slice and can be counted from another number than 0. Any
+other format is Python's own. Nothing has to be found again in a finished text.
+"""
+
+from __future__ import annotations
+
+import string
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+LEFT_OUT = "[left out]"
+"""Stands where an identifying value stood."""
+
+PRIVATE = "private"
+"""Format of a field whose value may identify the patient: names, paths, header text, UIDs."""
+
+SLICE = "slice"
+"""Format of a field that holds the index of a slice, counted from 0."""
+
+
+class Worded(Protocol):
+    """What can be put into words, and can stand as a value in a sentence."""
+
+    def words(self, *, identifiers: bool = True, first_slice: int = 0) -> str:
+        """Put it into words.
+
+        Parameters
+        ----------
+        identifiers
+            False leaves out what may identify the patient.
+        first_slice
+            Number of the first slice: 0 in files, 1 where a person counts.
+        """
+        ...
+
+
+Value = str | int | float | Worded
+
+
+@dataclass(frozen=True)
+class Sentence:
+    """A template of `str.format` and the value of each of its fields.
+
+    Examples
+    --------
+    >>> said = Sentence("{file:private} misses slice {index:slice}.", {"file": "doe", "index": 3})
+    >>> said.words()
+    'doe misses slice 3.'
+    >>> said.words(identifiers=False, first_slice=1)
+    '[left out] misses slice 4.'
+    """
+
+    template: str
+    values: Mapping[str, Value] = field(default_factory=dict, hash=False)
+
+    def words(self, *, identifiers: bool = True, first_slice: int = 0) -> str:
+        """Put the sentence into words."""
+        return _Formatter(identifiers, first_slice).vformat(self.template, (), self.values)
+
+    def __str__(self) -> str:
+        return self.words()
+
+
+def plain(text: str) -> Sentence:
+    """Take a text as a sentence without values that could be left out."""
+    return Sentence("{text}", {"text": text})
+
+
+def fields_of(template: str) -> Iterator[tuple[str, str]]:
+    """List the fields of a template, each with its format."""
+    for _, name, spec, _ in string.Formatter().parse(template):
+        if name is not None:
+            yield name, spec or ""
+
+
+class _Formatter(string.Formatter):
+    def __init__(self, identifiers: bool, first_slice: int) -> None:
+        self.identifiers, self.first_slice = identifiers, first_slice
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        if format_spec == PRIVATE and not self.identifiers:
+            return LEFT_OUT
+        if hasattr(value, "words"):
+            worded: Worded = value
+            return worded.words(identifiers=self.identifiers, first_slice=self.first_slice)
+        if format_spec == SLICE:
+            return str(value + self.first_slice)
+        return str(value) if format_spec == PRIVATE else format(value, format_spec)
