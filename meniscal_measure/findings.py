@@ -60,7 +60,7 @@ class Code(Enum):
         "The images are those of {count} examinations; the one of {date:private} was measured. Give"
         " the folder of one, or choose the series (--series).",
     )
-    SLICE_NOT_SHOWN = Severity.WARNING, "The slice is not shown: {reason:private}"
+    SLICE_NOT_SHOWN = Severity.WARNING, "The slice is not shown: {reason}"
 
     # Side
     SIDE_UNKNOWN = (

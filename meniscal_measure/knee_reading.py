@@ -12,6 +12,7 @@ from meniscal_measure.caliper.landmarks import LandmarkSet
 from meniscal_measure.caliper.measure import MeasuredSet
 from meniscal_measure.caliper.reading import Conventions, Reading, Source
 from meniscal_measure.errors import UnreadableFileError
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.landmark_text import Signature
 from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.save import SavedFiles, save_reading
@@ -58,7 +59,7 @@ def assembled(
     landmarks: LandmarkSet,
     results: MeasuredSet,
     conventions: Conventions,
-    warnings: tuple[str, ...],
+    warnings: tuple[Finding, ...],
 ) -> KneeReading:
     """Put together what was measured on a stack, and where it comes from."""
     return KneeReading(
@@ -97,16 +98,15 @@ def _source(choice: Choice, laterality: Laterality, results: MeasuredSet) -> Sou
     )
 
 
-def _shown_images(reading: KneeReading) -> tuple[SeriesImages, list[str]]:
+def _shown_images(reading: KneeReading) -> tuple[SeriesImages, list[Finding]]:
     """Pixels of the measured slice and those beside it; an unreadable neighbour is left out."""
-    images, remarks = {}, []
+    images, findings = {}, []
     for index in strip_indices(reading):
         try:
             (images[index],) = read_pixels(reading.stack, [index])
         except UnreadableFileError as error:
             if index == reading.measured.slice_index:
                 raise
-            # No place: folders may carry a patient's name, and warnings are handed on.
-            said = str(error).replace(str(reading.stack.frames[index].file), "its file")
-            remarks.append(f"Slice {index} is not shown: {said}")
-    return SeriesImages(images, tuple(frame.grid for frame in reading.stack.frames)), remarks
+            values = {"reason": error.words(identifiers=False)}
+            findings.append(Finding(Code.SLICE_NOT_SHOWN, values, index))
+    return SeriesImages(images, tuple(frame.grid for frame in reading.stack.frames)), findings

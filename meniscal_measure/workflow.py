@@ -19,6 +19,7 @@ from meniscal_measure.errors import (
     UsageError,
 )
 from meniscal_measure.files import Progress
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.geometry import as_vector
 from meniscal_measure.knee_reading import KneeReading, StrPath, assembled
 from meniscal_measure.locate.propose import propose
@@ -33,7 +34,7 @@ from meniscal_measure.series.choose import choose_coronal, describe
 from meniscal_measure.series.model import Choice, Laterality, Stack, Study
 from meniscal_measure.series.pixels import read_pixels
 from meniscal_measure.series.scan import open_study
-from meniscal_measure.series.side import resolve_side
+from meniscal_measure.series.side import hint_findings, resolve_side
 
 
 @dataclass(frozen=True)
@@ -140,7 +141,7 @@ def measure(
         placed, confidence = read_landmark_file(path, choice.stack.frames), None
     with _naming(path):
         placed = _with_placed(placed, choice.stack, place or {})
-        placed, remarks = (
+        placed, unrefined = (
             _refined(placed, choice.stack, conventions) if refine_edges else (placed, ())
         )
         reading = measure_placed(
@@ -148,7 +149,7 @@ def measure(
             laterality,
             placed,
             conventions=conventions,
-            remarks=(*_refused_files(found), *_other_examinations(choice), *remarks),
+            findings=(*_refused_files(found), *_other_examinations(choice), *unrefined),
             measure_neighbours=measure_neighbours,
             confidence=confidence,
         )
@@ -161,11 +162,8 @@ def _as_signed(reading: KneeReading, landmarks: Path) -> KneeReading:
     if signature is None:
         return reading
     if signature.axis is not reading.conventions.axis:
-        warning = (
-            f"What was signed is the extrusion along {signature.axis}; along"
-            f" {reading.conventions.axis} it does not count as verified. Measure along"
-            f" {signature.axis} (--axis {signature.axis})."
-        )
+        axes = {"signed": signature.axis.value, "measured": reading.conventions.axis.value}
+        warning = Finding(Code.SIGNED_ALONG_ANOTHER_AXIS, axes)
         return replace(reading, warnings=(*reading.warnings, warning))
     return replace(reading, verified=True, verified_by=signature.reader, signature=signature)
 
@@ -220,9 +218,9 @@ def _naming(landmarks: Path | None) -> Iterator[None]:
     try:
         yield
     except (LandmarkError, SideError) as error:
-        if landmarks is None:
-            raise
-        raise type(error)(f"{landmarks}: {error}") from error
+        if landmarks is not None:
+            error.within("{file:private}", file=str(landmarks))
+        raise
 
 
 def measure_placed(
@@ -231,7 +229,7 @@ def measure_placed(
     landmarks: LandmarkSet,
     *,
     conventions: Conventions = DEFAULT_CONVENTIONS,
-    remarks: tuple[str, ...] = (),
+    findings: tuple[Finding, ...] = (),
     measure_neighbours: bool = True,
     confidence: float | None = None,
 ) -> KneeReading:
@@ -247,8 +245,8 @@ def measure_placed(
         Landmarks on the slices of that stack.
     conventions
         Axis and threshold rule.
-    remarks
-        Warnings from how the landmarks were placed, to be carried by the reading.
+    findings
+        On how the landmarks were placed, to be carried by the reading.
     measure_neighbours
         As in `measure_set`.
     confidence
@@ -266,7 +264,7 @@ def measure_placed(
         side=laterality.side,
         measure_neighbours=measure_neighbours,
     )
-    warnings = (*choice.stack.findings, *_side_hint(laterality), *remarks, *results.warnings)
+    warnings = (*choice.stack.findings, *hint_findings(laterality), *findings, *results.warnings)
     reading = assembled(choice, laterality, landmarks, results, conventions, warnings)
     return replace(reading, proposal_confidence=confidence)
 
@@ -315,47 +313,30 @@ def _choose(study: Study, landmarks: Path | None, series: int | None) -> Choice:
 
 def _refined(
     landmarks: LandmarkSet, stack: Stack, conventions: Conventions
-) -> tuple[LandmarkSet, tuple[str, ...]]:
-    remarks: list[str] = []
+) -> tuple[LandmarkSet, tuple[Finding, ...]]:
+    findings: list[Finding] = []
     slices = []
     for item in (landmarks.measured, *landmarks.neighbours):
         (image,) = read_pixels(stack, [item.slice_index])
         grid = stack.frames[item.slice_index].grid
         refined = refine_slice(item, image, grid, axis=conventions.axis)
         slices.append(refined.landmarks)
-        remarks.extend(refined.remarks)
-    return replace(landmarks, measured=slices[0], neighbours=tuple(slices[1:])), tuple(remarks)
+        findings.extend(refined.findings)
+    return replace(landmarks, measured=slices[0], neighbours=tuple(slices[1:])), tuple(findings)
 
 
-def _refused_files(study: Study) -> tuple[str, ...]:
+def _refused_files(study: Study) -> tuple[Finding, ...]:
     """Say so when the series may lack slices; without file names, which may name the patient."""
     count = len(study.refusals)
-    if not count:
-        return ()
-    return (
-        f"{count} {'file' if count == 1 else 'files'} of the study could not be used, so that the"
-        " series may lack slices. `contents` lists them with the reason.",
-    )
+    return (Finding(Code.FILES_REFUSED, {"count": count}),) if count else ()
 
 
-def _other_examinations(choice: Choice) -> tuple[str, ...]:
+def _other_examinations(choice: Choice) -> tuple[Finding, ...]:
     """Say so when the images were chosen from those of several examinations."""
     identity = choice.stack.identity
     others = {stack.identity.study_instance_uid for stack in choice.alternatives}
     count = len(others - {identity.study_instance_uid})
     if not count:
         return ()
-    day = f" of {identity.study_date}" if identity.study_date else ""
-    return (
-        f"The images are those of {count + 1} examinations; the one{day} was measured. Give the"
-        " folder of one, or choose the series (--series).",
-    )
-
-
-def _side_hint(laterality: Laterality) -> tuple[str, ...]:
-    if laterality.side is not None or laterality.hint is None:
-        return ()
-    return (
-        f"{laterality.hint_source} hints at a {laterality.hint.word} knee; confirm it by giving"
-        f" the side (--side {laterality.hint.word}).",
-    )
+    date = identity.study_date or "unknown date"
+    return (Finding(Code.SEVERAL_EXAMINATIONS, {"count": count + 1, "date": date}),)

@@ -24,6 +24,7 @@ from meniscal_measure.caliper.reading import (
     ThresholdRule,
     UncertaintyPart,
 )
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.geometry import PixelGrid, Vector, as_vector
 from meniscal_measure.report.images import SeriesImages
 
@@ -52,7 +53,7 @@ class Layout:
     verified: bool = False
     origin: Origin = Origin.PROPOSED
     named_by_anatomy: bool = True
-    warnings: tuple[str, ...] = ("The plateau is unusually wide.",)
+    warnings: tuple[Finding, ...] = (Finding(Code.NO_NEIGHBOUR),)
 
 
 Case = tuple[Reading, SeriesImages]

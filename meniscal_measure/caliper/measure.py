@@ -38,6 +38,7 @@ from meniscal_measure.caliper.reading import (
 )
 from meniscal_measure.caliper.uncertainty import Combined
 from meniscal_measure.errors import InputError, LandmarkError
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.geometry import PixelGrid, as_vector
 
 DEFAULT_CONVENTIONS = Conventions()
@@ -50,7 +51,7 @@ class MeasuredSet:
 
     measured: SliceReading
     neighbours: tuple[SliceReading, ...]
-    warnings: tuple[str, ...]
+    warnings: tuple[Finding, ...]
 
 
 def measure_set(
@@ -140,48 +141,40 @@ def _naming(slice_index: int) -> Iterator[None]:
     try:
         yield
     except InputError as error:
-        raise type(error)(f"Slice {slice_index}: {error}") from error
+        error.within("Slice {slice:slice}", slice=slice_index)
+        raise
 
 
 def _warnings(
     measured: SliceReading, choice: SliceChoice | None, side: Side | None
-) -> Iterator[str]:
+) -> Iterator[Finding]:
     yield from _unknown_slopes(measured, choice)
     width = measured.plateau_width_mm
     shortest_mm, longest_mm = PLATEAU_WIDTH_RANGE_MM
     if width is not None and not shortest_mm <= width.value <= longest_mm:
-        yield (
-            f"The plateau is {width.value:.1f} mm wide, outside {shortest_mm:.0f} to"
-            f" {longest_mm:.0f} mm. Check both rims and the pixel spacing."
+        yield Finding(
+            Code.UNUSUAL_PLATEAU_WIDTH,
+            {"width_mm": width.value, "least_mm": shortest_mm, "most_mm": longest_mm},
         )
     for compartment, found in measured.compartments.items():
         if found.extrusion.extrusion_mm < -UNUSUAL_INWARD_MM:
-            yield (
-                f"The {compartment.words} outer edge lies {-found.extrusion.extrusion_mm:.1f} mm"
-                " inward of its rim, which is unusual. Check that the two are not exchanged."
+            inward_mm = -found.extrusion.extrusion_mm
+            yield Finding(
+                Code.UNUSUALLY_INWARD, {"compartment": compartment.words, "inward_mm": inward_mm}
             )
     if side is None:
-        yield (
-            "The side of the knee is not known: the names of the compartments are those of the"
-            " landmarks and could not be checked. Give the side."
-        )
+        yield Finding(Code.SIDE_UNKNOWN)
 
 
-def _unknown_slopes(measured: SliceReading, choice: SliceChoice | None) -> Iterator[str]:
+def _unknown_slopes(measured: SliceReading, choice: SliceChoice | None) -> Iterator[Finding]:
     """Say where no neighbour tells how extrusion changes along the slices."""
     if choice is None:
-        yield (
-            "No neighbouring slice was measured: what the choice of the slice adds is not in the"
-            " uncertainty. Place landmarks on the slices beside it too."
-        )
+        yield Finding(Code.NO_NEIGHBOUR)
         return
     for compartment in measured.compartments:
         if (compartment, Measure.EXTRUSION) not in choice.slopes:
-            yield (
-                f"The {compartment.words} compartment was measured on no neighbouring slice: what"
-                " the choice of the slice adds is not in its uncertainty. Place its landmarks on"
-                " the slices beside it too."
-            )
+            values = {"compartment": compartment.words}
+            yield Finding(Code.NO_NEIGHBOUR_OF_COMPARTMENT, values)
 
 
 def measure_slice(

@@ -11,6 +11,7 @@ from enum import StrEnum
 
 from meniscal_measure.anatomy import Compartment, Landmark, Side
 from meniscal_measure.caliper.landmarks import PlacedLandmark, SliceConvention
+from meniscal_measure.findings import Finding
 from meniscal_measure.geometry import Vector
 
 THRESHOLD_MM = 3.0
@@ -152,7 +153,7 @@ class Reading:
     measured: SliceReading
     neighbours: tuple[SliceReading, ...]
     """Other measured slices in geometric order, the measured one left out."""
-    warnings: tuple[str, ...]
+    warnings: tuple[Finding, ...]
     software: str
     software_version: str
     measured_at: str

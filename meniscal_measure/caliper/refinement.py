@@ -15,6 +15,7 @@ from meniscal_measure.caliper.landmarks import Origin, PlacedLandmark, SliceLand
 from meniscal_measure.caliper.measure import slice_geometry
 from meniscal_measure.caliper.reading import AxisConvention
 from meniscal_measure.errors import EdgeNotFoundError
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.geometry import FloatArray, PixelGrid
 
 MODEL_SD_PX = 0.1
@@ -35,10 +36,10 @@ finds the cortex or the fluid beyond it, a few tenths of a millimetre outward.
 
 @dataclass(frozen=True)
 class RefinedSlice:
-    """Landmarks after refinement, and a remark on each that stayed as placed."""
+    """Landmarks after refinement, and why any of them stayed as placed."""
 
     landmarks: SliceLandmarks
-    remarks: tuple[str, ...]
+    findings: tuple[Finding, ...]
 
 
 def refine_slice(
@@ -79,24 +80,24 @@ def refine_slice(
     """
     geometry = slice_geometry(landmarks, grid, axis)
     points = {compartment: dict(placed) for compartment, placed in landmarks.points.items()}
-    remarks = []
+    findings = []
     for compartment, direction in geometry.axes.items():
         for landmark in which:
             if landmark in points[compartment]:
-                placed, remark = _refined(
+                placed, reason = _refined(
                     points[compartment][landmark], image, grid, in_patient(grid, direction)
                 )
                 points[compartment][landmark] = placed
-                if remark:
-                    name = name_of(compartment, landmark)
-                    remarks.append(f"Slice {landmarks.slice_index}, {name}: {remark}")
-    return RefinedSlice(SliceLandmarks(landmarks.slice_index, points), tuple(remarks))
+                if reason:
+                    values = {"landmark": name_of(compartment, landmark), "reason": reason}
+                    findings.append(Finding(Code.EDGE_NOT_FOUND, values, landmarks.slice_index))
+    return RefinedSlice(SliceLandmarks(landmarks.slice_index, points), tuple(findings))
 
 
 def _refined(
     placed: PlacedLandmark, image: ArrayLike, grid: PixelGrid, direction: FloatArray
 ) -> tuple[PlacedLandmark, str]:
-    """Return the landmark, moved if there is an edge, and what is to be said of it."""
+    """Return the landmark, moved if there is an edge, and else why it is not."""
     search_mm = min(SEARCH_MM, SEARCH_SD * placed.sd_mm)
     try:
         edge = refine_edge(

@@ -10,6 +10,7 @@ from meniscal_measure.cli.common import AsJson, StudyPath, print_json, progress_
 from meniscal_measure.errors import ExitCode, NothingMeasurableError
 
 if TYPE_CHECKING:
+    from meniscal_measure.findings import Finding
     from meniscal_measure.series.model import Choice, Stack, Study
 
 
@@ -69,8 +70,14 @@ def _stack_dict(number: int, stack: Stack) -> dict[str, Any]:
         "side_source": stack.laterality.source,
         "side_hint": None if stack.laterality.hint is None else stack.laterality.hint.word,
         "side_hint_source": stack.laterality.hint_source,
-        "findings": list(stack.findings),
+        "findings": [found.to_json() for found in _findings(stack)],
     }
+
+
+def _findings(stack: Stack) -> list[Finding]:
+    from meniscal_measure.series.side import hint_findings
+
+    return [*stack.findings, *hint_findings(stack.laterality)]
 
 
 def _print_table(study: Study, choice: Choice | None, remark: str) -> None:
@@ -86,8 +93,8 @@ def _print_table(study: Study, choice: Choice | None, remark: str) -> None:
         table.add_row(*(escape(cell) for cell in _row(number, stack)))
     console.print(table)
     for number, stack in enumerate(study.stacks, 1):
-        for finding in stack.findings:
-            console.print(f"[bold]No. {number}[/bold] {escape(finding)}")
+        for finding in _findings(stack):
+            console.print(f"[bold]No. {number}[/bold] {escape(finding.words())}")
     for refusal in study.refusals:
         console.print(f"[bold]Refused[/bold] {escape(str(refusal.file))}: {escape(refusal.reason)}")
     if study.passed_over:

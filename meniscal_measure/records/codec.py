@@ -28,6 +28,7 @@ from meniscal_measure.caliper.reading import (
     UncertaintyPart,
 )
 from meniscal_measure.errors import InputError
+from meniscal_measure.findings import Finding
 from meniscal_measure.geometry import as_vector
 from meniscal_measure.records.notice import NOTICE
 
@@ -77,7 +78,7 @@ def reading_to_dict(reading: Reading) -> Json:
         "neighbours": [
             {**_place(part), **_compartments(reading, part)} for part in reading.neighbours
         ],
-        "warnings": list(reading.warnings),
+        "warnings": [found.to_json() for found in reading.warnings],
         "notice": NOTICE,
     }
 
@@ -178,7 +179,7 @@ def _reading(record: Mapping[str, Any]) -> Reading:
         slice_reason=record["slice"]["reason"],
         measured=_read_slice(record["slice"], record),
         neighbours=tuple(_read_slice(part, part) for part in record["neighbours"]),
-        warnings=tuple(record["warnings"]),
+        warnings=tuple(map(Finding.from_json, record["warnings"])),
         software=record["software"]["name"],
         software_version=record["software"]["version"],
         measured_at=record["measured_at"],

@@ -116,7 +116,7 @@ def _second_page(reading: Reading, images: SeriesImages) -> Figure:
     for heading, lines in (
         ("Conventions", _convention_lines(reading)),
         ("Provenance", _provenance_lines(reading)),
-        ("Warnings", list(reading.warnings) or ["none"]),
+        ("Warnings", [found.words() for found in reading.warnings] or ["none"]),
     ):
         y_in = _paragraphs(page, y_in + 0.08, heading, lines)
     return page.figure

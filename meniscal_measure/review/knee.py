@@ -104,7 +104,7 @@ def _anonymous(stack: Stack) -> Stack:
     return replace(
         stack,
         identity=Identity("", "", "", "", "", "", None, "", frame_of_reference),
-        laterality=replace(stack.laterality, hint=None, hint_source=""),
+        laterality=replace(stack.laterality, hints=()),
         findings=(),
     )
 

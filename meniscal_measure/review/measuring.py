@@ -9,20 +9,24 @@ from meniscal_measure.caliper.measure import slice_geometry
 from meniscal_measure.caliper.reading import Conventions, Reading
 from meniscal_measure.caliper.refinement import REFINABLE, refine_slice
 from meniscal_measure.errors import EdgeNotFoundError, LandmarkError, SideError, UsageError
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.review.knee import OpenKnee
 from meniscal_measure.review.state import POINT_NAMES, Point, State, landmark_set, with_points
 from meniscal_measure.workflow import measure_placed
+
+FIRST_SLICE = 1
+"""The page counts slices from 1."""
 
 NOTHING_PLACED = "Place the rim and the outer edge, and the rim on the other side."
 
 
 @dataclass(frozen=True)
 class Measured:
-    """A reading, or in words why there is none yet; remarks on slices that were left out."""
+    """A reading, or in words why there is none yet; and the slices that were left out."""
 
     reading: Reading | None
     message: str = ""
-    left_out: tuple[str, ...] = ()
+    left_out: tuple[Finding, ...] = ()
 
 
 def measure_state(knee: OpenKnee, state: State, conventions: Conventions) -> Measured:
@@ -62,7 +66,7 @@ def _measured(
             confidence=_confidence(knee, state),
         )
     except (LandmarkError, SideError) as error:
-        return Measured(None, _without_place(error, state.slice_index), left_out)
+        return Measured(None, error.words(first_slice=FIRST_SLICE), left_out)
     return Measured(reading, "", left_out)
 
 
@@ -90,7 +94,7 @@ def _confidence(knee: OpenKnee, state: State) -> float | None:
     return knee.confidence if is_its_slice and is_proposed else None
 
 
-def _seen(state: State) -> tuple[State, tuple[str, ...]]:
+def _seen(state: State) -> tuple[State, tuple[Finding, ...]]:
     """Leave out slices beside the measured one whose points were carried there and not seen to."""
     unseen = {
         index
@@ -99,31 +103,23 @@ def _seen(state: State) -> tuple[State, tuple[str, ...]]:
         and any(point.carried_from is not None for point in points.values())
     }
     kept = {index: points for index, points in state.points.items() if index not in unseen}
-    remarks = (
-        f"Slice {index + 1} is left out: accept or move the points that were carried there."
-        for index in sorted(unseen)
-    )
-    return replace(state, points=kept), tuple(remarks)
+    findings = (Finding(Code.SLICE_NOT_ACCEPTED, where=index) for index in sorted(unseen))
+    return replace(state, points=kept), tuple(findings)
 
 
 def _complete(
     placed: LandmarkSet, knee: OpenKnee, conventions: Conventions
-) -> tuple[LandmarkSet, tuple[str, ...]]:
+) -> tuple[LandmarkSet, tuple[Finding, ...]]:
     kept: list[SliceLandmarks] = []
-    left_out: list[str] = []
+    left_out: list[Finding] = []
     for item in placed.neighbours:
         try:
             slice_geometry(item, knee.grids[item.slice_index], conventions.axis)
             kept.append(item)
         except LandmarkError as error:
-            said = _without_place(error, item.slice_index)
-            left_out.append(f"Slice {item.slice_index + 1} is left out: {said}")
+            values = {"reason": str(error.reason)}
+            left_out.append(Finding(Code.SLICE_LEFT_OUT, values, item.slice_index))
     return replace(placed, neighbours=tuple(kept)), tuple(left_out)
-
-
-def _without_place(error: Exception, index: int) -> str:
-    """Drop the slice index, counted from 0, from a message: the page counts slices from 1."""
-    return str(error).removeprefix(f"Slice {index}: ")
 
 
 def snap_point(
@@ -168,14 +164,11 @@ def snap_point(
     )
     record = refined.landmarks.points[side][landmark]
     if record == before.points[side][landmark]:
-        raise EdgeNotFoundError(_remark_on(refined.remarks, name))
+        raise EdgeNotFoundError(_reason(refined.findings))
     column, row = (float(value) for value in knee.grids[index].to_pixel(record.point_mm))
     return Point((column, row), record.origin, record.sd_mm, record.sd_across_mm)
 
 
-def _remark_on(remarks: tuple[str, ...], name: str) -> str:
-    for remark in remarks:
-        _, found, said = remark.partition(f"{name}: ")
-        if found:
-            return said
-    return "No edge could be found at the point. Keep it as placed by hand."
+def _reason(findings: tuple[Finding, ...]) -> str:
+    reasons = [str(found.values["reason"]) for found in findings]
+    return reasons[0] if reasons else "The point lies on the edge already."

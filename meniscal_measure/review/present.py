@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -9,6 +10,7 @@ import numpy as np
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM
 from meniscal_measure.caliper.reading import CompartmentReading, Conventions, Reading, SliceReading
+from meniscal_measure.findings import Finding
 from meniscal_measure.geometry import FloatArray, PixelGrid, orientation_letters
 from meniscal_measure.locate.calibration import GOOD_MM
 from meniscal_measure.report.marks import Marks, compartment_marks
@@ -26,7 +28,7 @@ from meniscal_measure.report.words import (
     value_words,
 )
 from meniscal_measure.review.knee import OpenKnee, coronal_stacks, series_key
-from meniscal_measure.review.measuring import Measured
+from meniscal_measure.review.measuring import FIRST_SLICE, Measured
 from meniscal_measure.review.planes import other_planes
 from meniscal_measure.review.state import QUALITY_WORDS
 from meniscal_measure.series.model import Stack
@@ -128,7 +130,7 @@ def measured_on_page(measured: Measured, knee: OpenKnee) -> Json:
     """Describe a reading slice by slice, or say why there is none yet."""
     reading = measured.reading
     if reading is None:
-        return {"message": measured.message, "slices": {}, "warnings": list(measured.left_out)}
+        return {"message": measured.message, "slices": {}, "warnings": _words(measured.left_out)}
     slices = (reading.measured, *reading.neighbours)
     return {
         "message": "",
@@ -137,9 +139,13 @@ def measured_on_page(measured: Measured, knee: OpenKnee) -> Json:
             str(part.slice_index): _slice(part, reading, knee.grids[part.slice_index])
             for part in slices
         },
-        "warnings": [*measured.left_out, *reading.warnings],
+        "warnings": _words((*measured.left_out, *reading.warnings)),
         "conventions": convention_words(reading),
     }
+
+
+def _words(findings: Iterable[Finding]) -> list[str]:
+    return [found.words(first_slice=FIRST_SLICE) for found in findings]
 
 
 def _slice(part: SliceReading, reading: Reading, grid: PixelGrid) -> Json:

@@ -20,8 +20,15 @@ from meniscal_measure.errors import GeometryError
 from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.series.attributes import Header, frame_headers
 from meniscal_measure.series.contrast import contrast_of, echo_time
-from meniscal_measure.series.model import Contrast, FileRef, Frame, Identity, PixelEncoding
-from meniscal_measure.series.side import CodedSide, SideHint, coded_sides, hinted_side
+from meniscal_measure.series.model import (
+    Contrast,
+    FileRef,
+    Frame,
+    Identity,
+    PixelEncoding,
+    SideHint,
+)
+from meniscal_measure.series.side import CodedSide, coded_sides, hinted_sides
 
 MR_STORAGE = frozenset(
     {MRImageStorage, EnhancedMRImageStorage, LegacyConvertedEnhancedMRImageStorage}
@@ -61,7 +68,7 @@ class SharedFacts:
 
     identity: Identity
     contrast: Contrast
-    side_hint: SideHint
+    side_hints: tuple[SideHint, ...]
 
 
 @dataclass(frozen=True)
@@ -278,4 +285,4 @@ def _shared_facts(header: Header) -> SharedFacts:
         series_description=header.text("SeriesDescription"),
         frame_of_reference_uid=header.text("FrameOfReferenceUID"),
     )
-    return SharedFacts(identity, contrast_of(header), hinted_side(header))
+    return SharedFacts(identity, contrast_of(header), hinted_sides(header))

@@ -8,8 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
+from typing import NamedTuple
 
 from meniscal_measure.anatomy import Plane, Side
+from meniscal_measure.findings import Finding
 from meniscal_measure.geometry import PixelGrid
 
 
@@ -60,23 +62,39 @@ class Identity:
     frame_of_reference_uid: str
 
 
+class SideHint(NamedTuple):
+    """A side that free text names: keyword of the attribute, and its text."""
+
+    side: Side
+    attribute: str
+    text: str
+
+
 @dataclass(frozen=True)
 class Laterality:
     """The body side of a stack and where it was read.
 
     `side` comes from a coded DICOM attribute or from the user, never from free text or position.
-    `hint` is a side found only in free text: it is offered, not used.
+    `hints` are the sides found only in free text: they are offered, not used.
     `conflict` says in words how coded attributes contradict each other; `side` is then None and
-    `meniscal_measure.series.side.resolve_side` refuses the stack. `other_codes` says which coded
-    attributes hold something that is neither left nor right, such as both.
+    `meniscal_measure.series.side.resolve_side` refuses the stack.
     """
 
     side: Side | None
     source: str
-    hint: Side | None = None
-    hint_source: str = ""
+    hints: tuple[SideHint, ...] = ()
     conflict: str = ""
-    other_codes: str = ""
+
+    @property
+    def hint(self) -> Side | None:
+        """The side that free text names; None where it names none, or both."""
+        sides = {hint.side for hint in self.hints}
+        return sides.pop() if len(sides) == 1 else None
+
+    @property
+    def hint_source(self) -> str:
+        """Attribute and text of the hint; names are found in such texts."""
+        return "" if self.hint is None else f'{self.hints[0].attribute} "{self.hints[0].text}"'
 
 
 EXPLICIT_VR_LITTLE_ENDIAN = "1.2.840.10008.1.2.1"
@@ -133,8 +151,8 @@ class Stack:
     frames: tuple[Frame, ...]
     positions_mm: tuple[float, ...]
     """Position of each frame along the common normal."""
-    findings: tuple[str, ...]
-    """What was found wrong or noteworthy, in words: uneven gaps, missing slices, duplicates."""
+    findings: tuple[Finding, ...]
+    """What was found wrong or noteworthy: uneven gaps, missing slices, duplicates."""
 
     @property
     def spacing_mm(self) -> float | None:

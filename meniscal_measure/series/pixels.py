@@ -80,7 +80,8 @@ def _opened(opener: Opener, file: FileRef) -> BinaryIO:
     try:
         return opener.open(file)
     except UnreadableFileError as error:
-        raise UnreadableFileError(f"{file}: {error}") from error
+        error.within("{file:private}", file=str(file))
+        raise
 
 
 def _decoded(
@@ -93,8 +94,11 @@ def _decoded(
                 yield _intensities(stored, frame)
     except DECODER_ERRORS as error:
         raise UnreadableFileError(
-            f"The pixel data of {file} ({syntax.name}) cannot be decoded:"
-            f" {_in_words(error)}. Copy the file again, or ask for it to be exported uncompressed."
+            "The pixel data of {file:private} ({syntax:private}) cannot be decoded: {why}. Copy the"
+            " file again, or ask for it to be exported uncompressed.",
+            file=str(file),
+            syntax=syntax.name,
+            why=_in_words(error),
         ) from error
 
 
@@ -145,13 +149,17 @@ def _plugin(file: FileRef, syntax: UID) -> str:
         decoder = get_decoder(syntax)
     except NotImplementedError as error:
         raise UnreadableFileError(
-            f"The pixel data of {file} is stored as {syntax.name}, which no decoder reads. Ask for"
-            " it to be exported uncompressed."
+            "The pixel data of {file:private} is stored as {syntax:private}, which no decoder"
+            " reads. Ask for it to be exported uncompressed.",
+            file=str(file),
+            syntax=syntax.name,
         ) from error
     if not decoder.is_available:
-        needs = "; ".join(decoder.missing_dependencies)
         raise UnreadableFileError(
-            f"The pixel data of {file} is stored as {syntax.name}, and no decoder for it is"
-            f" installed: {needs}. Install it, or ask for the images uncompressed."
+            "The pixel data of {file:private} is stored as {syntax}, and no decoder for it is"
+            " installed: {needs}. Install it, or ask for the images uncompressed.",
+            file=str(file),
+            syntax=syntax.name,
+            needs="; ".join(decoder.missing_dependencies),
         )
     return min(decoder.available_plugins, key=_PLUGINS.index, default="")

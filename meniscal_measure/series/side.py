@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from dataclasses import replace
 
 from meniscal_measure.anatomy import Side
 from meniscal_measure.errors import SideError
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.series.attributes import Header
-from meniscal_measure.series.model import Laterality, Stack
+from meniscal_measure.series.model import Laterality, SideHint, Stack
 
 CODED_ATTRIBUTES = {
     "Laterality": "Laterality (0020,0060)",
@@ -34,14 +36,8 @@ _RIGHT_WORDS = re.compile(
     r"\b(right|rt|rechts|droite?|destra|destro|derecha|derecho|rknee|kneer|knee r|r knee)\b"
 )
 
-_OTHER_CODES = {"B": " (both)", "U": " (unpaired)"}
-"""What the remaining codes of PS3.3 C.7.3.1 and C.7.6.1 mean."""
-
 CodedSide = tuple[str, str]
 """Keyword of a coded attribute and the code it holds."""
-
-SideHint = tuple[Side | None, str]
-"""Side that free text names, and the text."""
 
 
 def coded_sides(header: Header) -> frozenset[CodedSide]:
@@ -50,37 +46,27 @@ def coded_sides(header: Header) -> frozenset[CodedSide]:
     return frozenset((keyword, code) for keyword, code in found if code)
 
 
-def laterality(coded: Iterable[CodedSide], side_hint: SideHint) -> Laterality:
+def laterality(coded: Iterable[CodedSide], hints: tuple[SideHint, ...]) -> Laterality:
     """Bring together what the frames of a stack code and what their free text hints at.
 
-    Codes other than L and R ("B" both, "U" unpaired) leave the side unknown, and are remarked on.
+    Codes other than L and R ("B" both, "U" unpaired) leave the side unknown.
     """
-    told = sorted(coded)
-    known = [(keyword, code) for keyword, code in told if code in set(Side)]
-    other = ", ".join(
-        f"{CODED_ATTRIBUTES[keyword]} says {code}{_OTHER_CODES.get(code, '')}"
-        for keyword, code in told
-        if code not in set(Side)
-    )
-    hint, hint_source = side_hint
+    known = [(keyword, code) for keyword, code in sorted(coded) if code in set(Side)]
     sides = {Side(code) for _, code in known}
     if len(sides) > 1:
         said = ", ".join(f"{CODED_ATTRIBUTES[keyword]} says {code}" for keyword, code in known)
-        return Laterality(None, "contradictory", hint, hint_source, said, other)
+        return Laterality(None, "contradictory", hints, said)
     if not sides:
-        return Laterality(None, "unknown", hint, hint_source, other_codes=other)
+        return Laterality(None, "unknown", hints)
     sources = dict.fromkeys(CODED_ATTRIBUTES[keyword] for keyword, _ in known)
-    return Laterality(sides.pop(), " and ".join(sources), hint, hint_source, other_codes=other)
+    return Laterality(sides.pop(), " and ".join(sources), hints)
 
 
-def hinted_side(header: Header) -> SideHint:
-    """Read the side that free text names first."""
-    for keyword in FREE_TEXT_ATTRIBUTES:
-        text = header.text(keyword)
-        side = side_in_text(text)
-        if side is not None:
-            return side, f'{keyword} "{text}"'
-    return None, ""
+def hinted_sides(header: Header) -> tuple[SideHint, ...]:
+    """Read every side that free text names."""
+    texts = ((keyword, header.text(keyword)) for keyword in FREE_TEXT_ATTRIBUTES)
+    named = ((side_in_text(text), keyword, text) for keyword, text in texts)
+    return tuple(SideHint(side, keyword, text) for side, keyword, text in named if side)
 
 
 def side_in_text(text: str) -> Side | None:
@@ -100,15 +86,32 @@ def side_in_text(text: str) -> Side | None:
     return Side.LEFT if left else Side.RIGHT
 
 
-def side_findings(found: Laterality) -> list[str]:
-    """Say when free text or a code of another kind stands against the coded side."""
-    findings = []
-    if found.other_codes:
-        sure = "" if found.side is None else f", beside {found.source}, which says {found.side}"
-        findings.append(f"{found.other_codes}{sure}; make sure that the images show one knee only")
-    if found.side is not None and found.hint not in {None, found.side}:
-        findings.append(f"{found.source} says {found.side.word}, against {found.hint_source}")
-    return findings
+def code_findings(coded: Iterable[CodedSide]) -> list[Finding]:
+    """Say where a code is that of no single side: B (both), U (unpaired) or none of DICOM's."""
+    return [
+        Finding(Code.SIDE_CODE_OF_NO_KNEE, {"attribute": CODED_ATTRIBUTES[keyword], "code": code})
+        for keyword, code in sorted(coded)
+        if code not in set(Side)
+    ]
+
+
+def hint_findings(settled: Laterality) -> list[Finding]:
+    """Say what free text names against the side that counts; while none does, what it names."""
+    first = {hint.side: hint for hint in reversed(settled.hints)}
+    contrary = [hint for side, hint in sorted(first.items()) if side is not settled.side]
+    if settled.side is None:
+        return [
+            Finding(
+                Code.SIDE_HINTED,
+                {"attribute": hint.attribute, "text": hint.text, "side": hint.side.word},
+            )
+            for hint in contrary
+        ]
+    told = {"side": settled.side.word, "source": settled.source}
+    return [
+        Finding(Code.SIDE_AGAINST_TEXT, {**told, "attribute": hint.attribute, "text": hint.text})
+        for hint in contrary
+    ]
 
 
 def resolve_side(stack: Stack, told: Side | None) -> Laterality:
@@ -145,4 +148,4 @@ def resolve_side(stack: Stack, told: Side | None) -> Laterality:
             f"The side was given as {told.word}, but {found.source} of {series} says"
             f" {found.side.word}. Give the other side or have the header corrected."
         )
-    return Laterality(told, "given by the user", found.hint, found.hint_source)
+    return replace(found, side=told, source="given by the user")

@@ -10,10 +10,11 @@ from operator import sub
 import numpy as np
 
 from meniscal_measure.anatomy import Plane
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.geometry import FloatArray
 from meniscal_measure.series.headers import HeaderFrame, StackKey
 from meniscal_measure.series.model import Frame, Stack
-from meniscal_measure.series.side import laterality, side_findings
+from meniscal_measure.series.side import code_findings, laterality
 
 PARALLEL_TOLERANCE = 2e-3
 """Largest difference of direction cosines within a stack, about 0.1 degree: more than rounding in
@@ -148,7 +149,7 @@ def _stack(run: _Run, runs_of_series: Sequence[_Run]) -> Stack:
     positions_mm = tuple(float(frame.grid.origin @ normal) for frame in frames)
     shared = run.items[0].shared
     coded = {code for item in run.items for code in item.sides}
-    side = laterality(coded, shared.side_hint)
+    side = laterality(coded, shared.side_hints)
     return Stack(
         identity=shared.identity,
         plane=plane_of(normal),
@@ -160,43 +161,51 @@ def _stack(run: _Run, runs_of_series: Sequence[_Run]) -> Stack:
             *_series_findings(run, runs_of_series),
             *_gap_findings(positions_mm),
             *_drift_findings(frames),
-            *side_findings(side),
+            *code_findings(coded),
         ),
     )
 
 
-def _series_findings(run: _Run, runs_of_series: Sequence[_Run]) -> list[str]:
+def _series_findings(run: _Run, runs_of_series: Sequence[_Run]) -> list[Finding]:
     findings = []
     if len(runs_of_series) > 1:
-        findings.append(f"one of {len(runs_of_series)} stacks in its series")
+        findings.append(Finding(Code.SEVERAL_STACKS, {"count": len(runs_of_series)}))
     keys = {other.items[0].key for other in runs_of_series}
     sizes = sorted({(key.columns, key.rows) for key in keys})
     if len(sizes) > 1:
         listed = ", ".join(f"{columns} x {rows}" for columns, rows in sizes)
-        findings.append(f"mixed image sizes in its series (columns x rows): {listed}")
+        findings.append(Finding(Code.MIXED_SIZES, {"sizes": listed}))
     if run.repeated:
-        findings.append(f"duplicates: {run.repeated} of its positions hold more than one frame")
+        findings.append(Finding(Code.DUPLICATES, {"count": run.repeated}))
     return findings
 
 
-def _gap_findings(positions_mm: Sequence[float]) -> list[str]:
+def _gap_findings(positions_mm: Sequence[float]) -> list[Finding]:
     if len(positions_mm) < 3:
         return []
     gaps = np.diff(positions_mm)
     median_mm = float(np.median(gaps))
     wide = [int(index) for index in np.flatnonzero(gaps >= MISSING_SLICE_RATIO * median_mm)]
     findings = [
-        f"missing slices: {gaps[index]:.2f} mm between slices {index} and {index + 1},"
-        f" usually {median_mm:.2f} mm"
+        Finding(
+            Code.MISSING_SLICES,
+            {
+                "gap_mm": float(gaps[index]),
+                "before": index,
+                "after": index + 1,
+                "usual_mm": median_mm,
+            },
+        )
         for index in wide
     ]
     others = np.delete(gaps, wide)
     if others.size and np.max(np.abs(others - median_mm)) > UNEVEN_GAP_MM:
-        findings.append(f"uneven gaps: {others.min():.2f} to {others.max():.2f} mm between slices")
+        values = {"least_mm": float(others.min()), "most_mm": float(others.max())}
+        findings.append(Finding(Code.UNEVEN_GAPS, values))
     return findings
 
 
-def _drift_findings(frames: Sequence[Frame]) -> list[str]:
+def _drift_findings(frames: Sequence[Frame]) -> list[Finding]:
     origins = np.array([frame.grid.position_mm for frame in frames])
     normal = frames[0].grid.normal
     offsets = origins - origins[0]
@@ -204,4 +213,4 @@ def _drift_findings(frames: Sequence[Frame]) -> list[str]:
     drift_mm = float(np.max(np.linalg.norm(sideways, axis=1)))
     if drift_mm <= SIDEWAYS_DRIFT_MM:
         return []
-    return [f"shifted slices: they start up to {drift_mm:.2f} mm off one line along the normal"]
+    return [Finding(Code.SHIFTED_SLICES, {"drift_mm": drift_mm})]

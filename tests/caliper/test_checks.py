@@ -92,7 +92,7 @@ def test_rim_and_outer_edge_exchanged_on_an_extruded_meniscus_are_refused(
 def test_an_outer_edge_unusually_far_inward_is_warned_of(
     measure: Measure, knee_points: Callable[..., Points]
 ) -> None:
-    warnings = measure(knee_points(medial_mm=-2.5)).warnings
+    warnings = map(str, measure(knee_points(medial_mm=-2.5)).warnings)
     assert any("medial outer edge lies 2.5 mm inward of its rim" in text for text in warnings)
 
 
@@ -206,4 +206,4 @@ def test_implausible_plateau_is_warned_of(
     """A pixel spacing wrong by that factor would show so."""
     points = {name: (scale * x, scale * y) for name, (x, y) in knee_points().items()}
     said = f"{width} mm wide, outside 50 to 97 mm"
-    assert any(said in warning for warning in measure(points).warnings)
+    assert any(said in str(warning) for warning in measure(points).warnings)

@@ -18,6 +18,7 @@ from meniscal_measure.caliper.landmarks import (
 from meniscal_measure.caliper.measure import measure_set
 from meniscal_measure.caliper.reading import Decision, SliceReading
 from meniscal_measure.errors import LandmarkError, SideError
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.geometry import PixelGrid
 
 MEDIAL, LATERAL = Compartment.MEDIAL, Compartment.LATERAL
@@ -84,7 +85,7 @@ def test_without_neighbours_the_reader_is_warned(
 ) -> None:
     result = measure_set(landmark_set({2: knee_points()}), stack, side=Side.RIGHT)
     assert slice_choice_mm(result.measured) is None
-    assert "No neighbouring slice was measured" in result.warnings[0]
+    assert result.warnings == (Finding(Code.NO_NEIGHBOUR),)
 
 
 def test_a_compartment_that_no_neighbour_shows_is_warned_of(
@@ -95,7 +96,7 @@ def test_a_compartment_that_no_neighbour_shows_is_warned_of(
     del beside[LATERAL, Landmark.FREE_EDGE]
     result = measure_set(landmark_set({2: knee_points(), 3: beside}), stack, side=Side.RIGHT)
     (warning,) = result.warnings
-    assert warning.startswith("The lateral compartment was measured on no neighbouring slice")
+    assert warning == Finding(Code.NO_NEIGHBOUR_OF_COMPARTMENT, {"compartment": "lateral"})
 
 
 def test_slice_is_described_by_its_own_place(
@@ -123,7 +124,7 @@ def test_unknown_side_is_warned_of(
     stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points]
 ) -> None:
     result = measure_set(landmark_set({2: knee_points()}), stack)
-    assert any("side of the knee is not known" in warning for warning in result.warnings)
+    assert Finding(Code.SIDE_UNKNOWN) in result.warnings
 
 
 def test_medial_and_lateral_exchanged_are_refused(

@@ -65,7 +65,9 @@ def test_landmark_without_an_edge_stays_and_is_named(
     refined = refine_slice(landmarks, image, grid)
     lateral = Compartment.LATERAL
     assert refined.landmarks.points[lateral][EDGE] == landmarks.points[lateral][EDGE]
-    assert any("lateral_outer_edge: No edge could be found" in text for text in refined.remarks)
+    assert any(
+        "lateral_outer_edge: No edge could be found" in str(found) for found in refined.findings
+    )
 
 
 def test_only_the_asked_landmarks_are_touched(
@@ -87,7 +89,9 @@ def test_an_edge_out_of_reach_of_the_placement_is_another_edge(
     landmarks = placed(place, grid, knee_points(), TRUE_EDGE_MM - (SEARCH_SD + 1) * 0.2)
     refined = refine_slice(landmarks, image, grid)
     assert refined.landmarks.points[MEDIAL][EDGE] == landmarks.points[MEDIAL][EDGE]
-    assert any("medial_outer_edge: No edge could be found" in text for text in refined.remarks)
+    assert any(
+        "medial_outer_edge: No edge could be found" in str(found) for found in refined.findings
+    )
 
 
 def test_a_rim_is_a_corner_and_stays_unless_asked_for(
@@ -99,7 +103,7 @@ def test_a_rim_is_a_corner_and_stays_unless_asked_for(
     landmarks = placed(place, grid, knee_points(), 37.9)
     refined = refine_slice(landmarks, image, grid)
     assert refined.landmarks.points[MEDIAL][RIM] == landmarks.points[MEDIAL][RIM]
-    assert not any("rim" in text for text in refined.remarks)
+    assert not any("rim" in str(found) for found in refined.findings)
 
 
 def test_an_oblique_edge_carries_the_placement_across_into_the_position(

@@ -252,7 +252,7 @@ def test_warnings_do_not_quote_free_text_of_headers(samples: Path, tmp_path: Pat
     entry = Entry("S1", str(study))
     record = measure_knee(entry, study, study / "landmarks.json", Settings())
     (warning,) = record["warnings"]
-    assert warning.endswith("says right, against SeriesDescription [left out]")
+    assert 'against SeriesDescription "[left out]"' in warning["text"]
 
 
 def test_the_size_of_a_study_is_told_with_its_source() -> None:

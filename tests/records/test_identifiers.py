@@ -6,6 +6,7 @@ from dataclasses import replace
 import pytest
 
 from meniscal_measure.caliper.reading import Reading
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.identifiers import without_identifiers
 from meniscal_measure.report.images import SeriesImages
 
@@ -27,33 +28,37 @@ def test_slices_and_reader_lose_their_identity_too(make_case: MakeCase) -> None:
     assert anonymous.verified_by is None
 
 
+def test_what_people_wrote_is_left_out_whole(make_case: MakeCase) -> None:
+    reading = replace(make_case()[0], slice_reason="as in Quillfeather's first scan")
+    anonymous = without_identifiers(reading)
+    assert anonymous.slice_reason == anonymous.source.series_reason == "[left out]"
+
+
 @pytest.mark.parametrize(
-    ("warning", "left"),
+    ("found", "said"),
     [
-        ("Quillfeather's knee", "[left out]'s knee"),
-        ("series quillfeather_zebedee is short", "series [left out]_[left out] is short"),
-        ("ID PID-90817 twice", "ID [left out] twice"),
-        ("taken on 20250917", "taken on [left out]"),
-        ("slice 2.25.333334 is missing", "slice [left out] is missing"),
-        ("cannot read /data/Q.F/knee.dcm: truncated", "cannot read [left out]: truncated"),
-        (r"cannot read C:\scans\QF\1.dcm.", "cannot read [left out]."),
         (
-            "series 4 'COR PD' ranked before series 7 'T1, for Dr. Q'",
-            "series 4 [left out] ranked before series 7 [left out]",
+            Finding(
+                Code.SIDE_HINTED, {"attribute": "StudyDescription", "text": "Q", "side": "left"}
+            ),
+            'StudyDescription "[left out]" hints at a left knee;',
         ),
         (
-            'says right, against StudyDescription "LT KNEE Q."',
-            "says right, against StudyDescription [left out]",
+            Finding(Code.SEVERAL_EXAMINATIONS, {"count": 2, "date": "20250917"}),
+            "The images are those of 2 examinations; the one of [left out] was measured.",
         ),
-        ("the plateau's rim, the knee's side", "the plateau's rim, the knee's side"),
-        ("slice spacing 3.3 mm, 1 and/or 2", "slice spacing 3.3 mm, 1 and/or 2"),
+        (
+            Finding(Code.AS_WRITTEN, {"text": "cannot read /data/Q.F/knee.dcm"}),
+            "Written by another version: [left out]",
+        ),
     ],
 )
-def test_identifiers_and_paths_quoted_in_a_warning_are_replaced(
-    case: Case, warning: str, left: str
+def test_identifying_values_of_a_warning_are_left_out(
+    case: Case, found: Finding, said: str
 ) -> None:
-    reading = replace(case[0], warnings=(warning,))
-    assert without_identifiers(reading).warnings == (left,)
+    (warning,) = without_identifiers(replace(case[0], warnings=(found,))).warnings
+    assert str(warning).startswith(said)
+    assert str(found) != str(warning)
 
 
 def test_values_geometry_and_conventions_stay(case: Case) -> None:

@@ -19,6 +19,7 @@ from PIL import Image
 
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import OutputError
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.identifiers import without_identifiers
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.canvas import Stamp, blank, pdf_bytes, png_bytes, svg_bytes
@@ -144,7 +145,7 @@ def test_the_words_of_the_report_can_be_searched(saved: SavedFiles) -> None:
         "expanded uncertainty U95",
         "the gaps between its printed bins",
         "SOP Instance UID 2.25.333333",
-        "The plateau is unusually wide.",
+        "No neighbouring slice was measured",
         "verified by (reader's name)",
         "A measurement aid, not a diagnosis.",
     ):
@@ -163,7 +164,7 @@ def test_no_words_of_the_report_overlap_or_run_off_the_paper(
 
 
 def test_many_warnings_do_not_run_off_the_page(make_case: MakeCase) -> None:
-    warnings = tuple(f"Warning number {number} of a long list." for number in range(80))
+    warnings = (Finding(Code.NO_NEIGHBOUR),) * 80
     reading, images = make_case(warnings=warnings)
     page = report_pages(reading, images)[1]
     page.draw_without_rendering()

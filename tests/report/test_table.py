@@ -34,7 +34,7 @@ def test_values_flags_and_decisions_stand_in_words(case: Case) -> None:
     assert "half plateau" in line(text, "coverage over")
     assert "A measurement aid, not a diagnosis." in text
     assert "PROPOSED, NOT VERIFIED" in text
-    assert "Warning: The plateau is unusually wide." in text
+    assert "Warning: No neighbouring slice was measured" in text
 
 
 def test_neighbours_are_listed_in_geometric_order_with_the_measured_one_named(case: Case) -> None:

@@ -16,6 +16,7 @@ from meniscal_measure.anatomy import Compartment, Side
 from meniscal_measure.caliper.landmarks import Origin
 from meniscal_measure.caliper.reading import Conventions, Reading
 from meniscal_measure.errors import StaleStateError, UsageError
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.codec import schema
 from meniscal_measure.records.journal import Signing, Verdict
 from meniscal_measure.review.desk import Desk, Place
@@ -190,7 +191,7 @@ def test_carried_points_must_be_looked_at(desk: Desk) -> None:
 
     assert "carried over from another slice: move or accept" in str(refused)
     unseen = measure_state(place.shown, with_points(state, 0, carried), Conventions())
-    assert unseen.left_out[0].startswith("Slice 1 is left out: accept or move the points")
+    assert unseen.left_out == (Finding(Code.SLICE_NOT_ACCEPTED, where=0),)
 
 
 def test_an_unfinished_knee_is_not_signed_and_says_what_is_missing(desk: Desk) -> None:

@@ -11,9 +11,10 @@ from pydicom.dataset import FileDataset
 
 from meniscal_measure.anatomy import Side
 from meniscal_measure.errors import SideError
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.series.model import Stack
 from meniscal_measure.series.scan import open_study
-from meniscal_measure.series.side import resolve_side, side_in_text
+from meniscal_measure.series.side import hint_findings, resolve_side, side_in_text
 
 Build = Callable[..., FileDataset]
 BuildMany = Callable[..., list[FileDataset]]
@@ -56,17 +57,13 @@ def test_codes_for_both_or_unpaired_leave_the_side_unknown(
     assert (found.side, found.source) == (None, "unknown")
 
 
-@pytest.mark.parametrize(("code", "word"), [("B", "both"), ("U", "unpaired")])
-def test_a_code_for_both_or_unpaired_is_remarked_on(
-    stack: Callable[..., Stack], code: str, word: str
-) -> None:
+@pytest.mark.parametrize("code", ["B", "U"])
+def test_a_code_for_both_or_unpaired_is_a_finding(stack: Callable[..., Stack], code: str) -> None:
     found = stack(Laterality="R", ImageLaterality=code)
 
     assert resolve_side(found, None).side is Side.RIGHT
-    assert (
-        f"Image Laterality (0020,0062) says {code} ({word}), beside Laterality (0020,0060), which"
-        " says R; make sure that the images show one knee only"
-    ) in found.findings
+    values = {"attribute": "Image Laterality (0020,0062)", "code": code}
+    assert found.findings == (Finding(Code.SIDE_CODE_OF_NO_KNEE, values),)
 
 
 def test_the_told_side_is_used_when_none_is_coded(stack: Callable[..., Stack]) -> None:
@@ -123,10 +120,34 @@ def test_the_hint_stays_beside_the_told_side(stack: Callable[..., Stack]) -> Non
 def test_free_text_against_the_coded_side_is_a_finding(stack: Callable[..., Stack]) -> None:
     found = stack(Laterality="R", SeriesDescription="COR PD LT KNEE")
 
-    assert resolve_side(found, None).side is Side.RIGHT
-    assert found.findings == (
-        'Laterality (0020,0060) says right, against SeriesDescription "COR PD LT KNEE"',
-    )
+    settled = resolve_side(found, None)
+    (warning,) = hint_findings(settled)
+
+    assert settled.side is Side.RIGHT
+    assert warning.code is Code.SIDE_AGAINST_TEXT
+    assert warning.values["text"] == "COR PD LT KNEE"
+    assert "COR PD LT KNEE" not in warning.words(identifiers=False)
+
+
+def test_a_told_side_against_any_free_text_is_a_finding(stack: Callable[..., Stack]) -> None:
+    """Also where the text that is asked first agrees."""
+    found = stack(SeriesDescription="COR PD RT KNEE", StudyDescription="LEFT KNEE")
+
+    (warning,) = hint_findings(resolve_side(found, Side.RIGHT))
+
+    assert warning.values == {
+        "side": "right",
+        "source": "given by the user",
+        "attribute": "StudyDescription",
+        "text": "LEFT KNEE",
+    }
+
+
+def test_free_texts_that_contradict_each_other_offer_no_side(stack: Callable[..., Stack]) -> None:
+    found = resolve_side(stack(SeriesDescription="RT KNEE", StudyDescription="LEFT KNEE"), None)
+
+    assert found.hint is None
+    assert [warning.code for warning in hint_findings(found)] == [Code.SIDE_HINTED] * 2
 
 
 @pytest.mark.parametrize(

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from pydicom.dataset import FileDataset
 
 from meniscal_measure.anatomy import Plane
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.series.model import Stack
 from meniscal_measure.series.scan import open_study
 from meniscal_measure.series.stacks import NAMED_PLANE_TILT_DEG, plane_of
@@ -175,8 +176,8 @@ def test_mixed_image_sizes_make_two_stacks_and_are_said(
     save(tmp_path, [*mr_stack([0, 3]), *small])
 
     for stack in open_study(tmp_path).stacks:
-        assert "one of 2 stacks in its series" in stack.findings
-        assert "mixed image sizes in its series (columns x rows): 10 x 6, 10 x 12" in stack.findings
+        assert Finding(Code.SEVERAL_STACKS, {"count": 2}) in stack.findings
+        assert Finding(Code.MIXED_SIZES, {"sizes": "10 x 6, 10 x 12"}) in stack.findings
 
 
 # --- findings ------------------------------------------------------------------------------
@@ -194,24 +195,27 @@ def test_an_even_stack_has_no_findings(tmp_path: Path, mr_stack: BuildMany, save
 def test_missing_slices_are_said(tmp_path: Path, mr_stack: BuildMany, save: Save) -> None:
     save(tmp_path, mr_stack([0, 3, 6, 12, 15]))
 
-    assert only_stack(tmp_path).findings == (
-        "missing slices: 6.00 mm between slices 2 and 3, usually 3.00 mm",
-    )
+    (found,) = only_stack(tmp_path).findings
+    assert found.code is Code.MISSING_SLICES
+    assert str(found) == ("Missing slices: 6.00 mm between slices 2 and 3, usually 3.00 mm.")
+    assert "between slices 3 and 4" in found.words(first_slice=1)
 
 
 def test_uneven_gaps_are_said(tmp_path: Path, mr_stack: BuildMany, save: Save) -> None:
     save(tmp_path, mr_stack([0, 3, 6.5, 9.5]))
 
-    assert only_stack(tmp_path).findings == ("uneven gaps: 3.00 to 3.50 mm between slices",)
+    (found,) = only_stack(tmp_path).findings
+    assert found.code is Code.UNEVEN_GAPS
+    assert found.values == pytest.approx({"least_mm": 3.0, "most_mm": 3.5})
 
 
 def test_shifted_slices_are_said(tmp_path: Path, mr_stack: BuildMany, save: Save) -> None:
     shifted = mr_stack([0], ImagePositionPatient=[2, 6, 0])
     save(tmp_path, [*mr_stack([0, 3]), *shifted])
 
-    assert only_stack(tmp_path).findings == (
-        "shifted slices: they start up to 2.00 mm off one line along the normal",
-    )
+    (found,) = only_stack(tmp_path).findings
+    assert found.code is Code.SHIFTED_SLICES
+    assert found.values == pytest.approx({"drift_mm": 2.0})
 
 
 def test_a_stray_duplicate_leaves_the_stack_whole(
@@ -224,8 +228,8 @@ def test_a_stray_duplicate_leaves_the_stack_whole(
 
     assert whole.positions_mm == (0, 3, 6)
     assert stray.frames[0].sop_instance_uid == again[0].SOPInstanceUID
-    assert "duplicates: 1 of its positions hold more than one frame" in whole.findings
-    assert "duplicates: 1 of its positions hold more than one frame" in stray.findings
+    assert Finding(Code.DUPLICATES, {"count": 1}) in whole.findings
+    assert Finding(Code.DUPLICATES, {"count": 1}) in stray.findings
 
 
 def test_repetitions_of_a_whole_stack_become_stacks_in_order_of_instance_number(

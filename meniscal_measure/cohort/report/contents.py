@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.cohort.agreement.plots import distribution_plot
@@ -27,6 +28,7 @@ from meniscal_measure.cohort.report.reference import Reference, reference_sectio
 from meniscal_measure.cohort.report.visits import visit_sections, visits_of
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.errors import AgreementError
+from meniscal_measure.findings import Finding
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.words import AXIS_WORDS, SLICE_WORDS, rule_words, threshold_words
 
@@ -204,6 +206,10 @@ def _flagged_section(store: Store) -> Iterator[Block]:
     yield listing("Readings flagged by the threshold rule", header, rows, most=MOST_LISTED)
 
 
+def _words(warning: Mapping[str, Any] | str) -> str:
+    return Finding.from_json(warning).words()
+
+
 def _quality_section(store: Store, flow: Flow) -> Iterator[Block]:
     yield Heading("Quality")
     yield Paragraph(
@@ -219,7 +225,7 @@ def _quality_section(store: Store, flow: Flow) -> Iterator[Block]:
         header = ("Reading", "Status", "Reason")
         yield listing("Not measured", header, sorted(flow.problems), most=MOST_LISTED)
     warned = [
-        (" / ".join(str(part) for part in json.loads(key) if part), warning)
+        (" / ".join(str(part) for part in json.loads(key) if part), _words(warning))
         for key, record in store.records()
         for warning in record["warnings"]
     ]

@@ -1,0 +1,101 @@
+from __future__ import annotations
+
+import json
+import pickle
+
+import pytest
+
+from meniscal_measure.errors import GeometryError, LandmarkError
+from meniscal_measure.findings import Code, Finding
+from meniscal_measure.sentences import PRIVATE, SLICE, fields_of
+
+NAME = "QUILLFEATHER^ZEBEDEE"
+
+
+def example(code: Code) -> Finding:
+    """A finding of a code: names where they may stand, numbers elsewhere."""
+    kinds = dict(fields_of(code.sentence))
+    return Finding(code, {name: NAME if kind == PRIVATE else 7 for name, kind in kinds.items()})
+
+
+@pytest.mark.parametrize("code", Code)
+def test_what_identifies_is_left_out_of_every_finding(code: Code) -> None:
+    found = example(code)
+    for said in (
+        found.words(identifiers=False),
+        json.dumps(found.without_identifiers().to_json()),
+    ):
+        assert NAME not in said
+
+
+@pytest.mark.parametrize("code", Code)
+def test_every_finding_is_the_same_after_json(code: Code) -> None:
+    found = example(code)
+    assert Finding.from_json(json.loads(json.dumps(found.to_json()))) == found
+
+
+@pytest.mark.parametrize("code", Code)
+def test_every_finding_is_a_sentence(code: Code) -> None:
+    assert code.sentence[-1] in ".})"
+    assert code.sentence[0].isupper() or code.sentence[0] == "{"
+    assert code.word == code.word.lower()
+
+
+def test_a_finding_with_other_values_than_its_sentence_is_refused() -> None:
+    with pytest.raises(ValueError, match="duplicates needs the values"):
+        Finding(Code.DUPLICATES, {"number": 3})
+
+
+def test_slices_are_counted_from_where_the_reader_counts() -> None:
+    values = {"gap_mm": 6.0, "before": 2, "after": 3, "usual_mm": 3.0}
+    found = Finding(Code.MISSING_SLICES, values)
+    assert {name for name, kind in fields_of(found.code.sentence) if kind == SLICE} == {
+        "before",
+        "after",
+    }
+    assert "between slices 2 and 3" in found.words()
+    assert "between slices 3 and 4" in found.words(first_slice=1)
+    assert Finding(Code.NO_NEIGHBOUR, where=4).words(first_slice=1).startswith("Slice 5: ")
+
+
+def test_a_warning_of_schema_version_1_is_read_as_it_was_written() -> None:
+    found = Finding.from_json("uneven gaps: 3.00 to 3.50 mm between slices")
+    assert found.code is Code.AS_WRITTEN
+    assert str(found).endswith("uneven gaps: 3.00 to 3.50 mm between slices")
+
+
+def test_a_code_of_a_later_version_keeps_its_words() -> None:
+    found = Finding.from_json(
+        {"code": "of_tomorrow", "severity": "note", "slice": None, "text": "New.", "values": {}}
+    )
+    assert str(found).endswith("New.")
+
+
+def test_an_error_names_the_file_only_where_names_may_stand() -> None:
+    error = GeometryError("{file:private} holds no {what}.", file=NAME, what="spacing")
+    assert str(error) == f"{NAME} holds no spacing."
+    assert error.words(identifiers=False) == "[left out] holds no spacing."
+
+
+def test_places_stand_in_front_of_an_error_and_not_in_its_reason() -> None:
+    error = LandmarkError("medial_rim {is outside}")
+    error.within("Slice {slice:slice}", slice=3).within("{file:private}", file=NAME)
+    assert str(error) == f"{NAME}: Slice 3: medial_rim {{is outside}}"
+    assert error.words(identifiers=False, first_slice=1) == (
+        "[left out]: Slice 4: medial_rim {is outside}"
+    )
+    assert str(error.reason) == "medial_rim {is outside}"
+
+
+def test_an_error_stands_as_a_value_in_another_one() -> None:
+    inner = GeometryError("{file:private} is empty", file=NAME)
+    outer = GeometryError("Nothing usable: {why}.", why=inner)
+    assert str(outer) == f"Nothing usable: {NAME} is empty."
+    assert outer.words(identifiers=False) == "Nothing usable: [left out] is empty."
+
+
+def test_an_error_keeps_its_values_from_one_process_to_another() -> None:
+    error = GeometryError("{file:private} is empty", file=NAME).within("In {n}", n=1)
+    copied = pickle.loads(pickle.dumps(error))
+    assert str(copied) == str(error)
+    assert copied.words(identifiers=False) == "In 1: [left out] is empty"
