@@ -32,7 +32,7 @@ from __future__ import annotations
 from enum import IntEnum
 from typing import Self
 
-from meniscal_measure.sentences import Sentence, Value, plain
+from meniscal_measure.sentences import Sentence, SliceName, Value, plain
 
 
 class ExitCode(IntEnum):
@@ -68,10 +68,10 @@ class MeniscalMeasureError(Exception):
         self.places = (Sentence(place, values), *self.places)
         return self
 
-    def words(self, *, identifiers: bool = True, first_slice: int = 0) -> str:
+    def words(self, *, identifiers: bool = True, slice_name: SliceName = str) -> str:
         """Put the error into words, without what may identify the patient if asked to."""
         parts = (
-            part.words(identifiers=identifiers, first_slice=first_slice)
+            part.words(identifiers=identifiers, slice_name=slice_name)
             for part in (*self.places, self.reason)
         )
         return ": ".join(parts)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from enum import Enum, StrEnum
 from typing import Any, Self
 
-from meniscal_measure.sentences import LEFT_OUT, PRIVATE, Sentence, fields_of
+from meniscal_measure.sentences import LEFT_OUT, PRIVATE, Sentence, SliceName, fields_of
 
 
 class Severity(StrEnum):
@@ -167,12 +167,12 @@ class Finding:
         """How much it matters."""
         return self.code.severity
 
-    def words(self, *, identifiers: bool = True, first_slice: int = 0) -> str:
+    def words(self, *, identifiers: bool = True, slice_name: SliceName = str) -> str:
         """Put the finding into words, the slice in front."""
         said = Sentence(self.code.sentence, self.values).words(
-            identifiers=identifiers, first_slice=first_slice
+            identifiers=identifiers, slice_name=slice_name
         )
-        return said if self.where is None else f"Slice {self.where + first_slice}: {said}"
+        return said if self.where is None else f"Slice {slice_name(self.where)}: {said}"
 
     def __str__(self) -> str:
         return self.words()

@@ -1,14 +1,14 @@
 """Sentences as data: an English template and its values, put into words where they are shown.
 
 A field of the template says what its value is: `{name:private}` may identify the patient and can be
-left out, `{index:slice}` is the index of a slice and can be counted from another number than 0. Any
+left out, `{index:slice}` is the index of a slice and can be named as a person counts. Any
 other format is Python's own. Nothing has to be found again in a finished text.
 """
 
 from __future__ import annotations
 
 import string
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -22,18 +22,21 @@ SLICE = "slice"
 """Format of a field that holds the index of a slice, counted from 0."""
 
 
+SliceName = Callable[[int], str]
+
+
 class Worded(Protocol):
     """What can be put into words, and can stand as a value in a sentence."""
 
-    def words(self, *, identifiers: bool = True, first_slice: int = 0) -> str:
+    def words(self, *, identifiers: bool = True, slice_name: SliceName = str) -> str:
         """Put it into words.
 
         Parameters
         ----------
         identifiers
             False leaves out what may identify the patient.
-        first_slice
-            Number of the first slice: 0 in files, 1 where a person counts.
+        slice_name
+            Names a slice by its index from 0: by itself in files, as a person counts elsewhere.
         """
         ...
 
@@ -50,16 +53,16 @@ class Sentence:
     >>> said = Sentence("{file:private} misses slice {index:slice}.", {"file": "doe", "index": 3})
     >>> said.words()
     'doe misses slice 3.'
-    >>> said.words(identifiers=False, first_slice=1)
+    >>> said.words(identifiers=False, slice_name=lambda index: f"{index + 1}")
     '[left out] misses slice 4.'
     """
 
     template: str
     values: Mapping[str, Value] = field(default_factory=dict, hash=False)
 
-    def words(self, *, identifiers: bool = True, first_slice: int = 0) -> str:
+    def words(self, *, identifiers: bool = True, slice_name: SliceName = str) -> str:
         """Put the sentence into words."""
-        return _Formatter(identifiers, first_slice).vformat(self.template, (), self.values)
+        return _Formatter(identifiers, slice_name).vformat(self.template, (), self.values)
 
     def __str__(self) -> str:
         return self.words()
@@ -78,15 +81,15 @@ def fields_of(template: str) -> Iterator[tuple[str, str]]:
 
 
 class _Formatter(string.Formatter):
-    def __init__(self, identifiers: bool, first_slice: int) -> None:
-        self.identifiers, self.first_slice = identifiers, first_slice
+    def __init__(self, identifiers: bool, slice_name: SliceName) -> None:
+        self.identifiers, self.slice_name = identifiers, slice_name
 
     def format_field(self, value: Any, format_spec: str) -> str:
         if format_spec == PRIVATE and not self.identifiers:
             return LEFT_OUT
         if hasattr(value, "words"):
             worded: Worded = value
-            return worded.words(identifiers=self.identifiers, first_slice=self.first_slice)
+            return worded.words(identifiers=self.identifiers, slice_name=self.slice_name)
         if format_spec == SLICE:
-            return str(value + self.first_slice)
+            return self.slice_name(value)
         return str(value) if format_spec == PRIVATE else format(value, format_spec)

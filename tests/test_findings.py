@@ -12,6 +12,10 @@ from meniscal_measure.sentences import PRIVATE, SLICE, fields_of
 NAME = "QUILLFEATHER^ZEBEDEE"
 
 
+def from_one(index: int) -> str:
+    return str(index + 1)
+
+
 def example(code: Code) -> Finding:
     """A finding of a code: names where they may stand, numbers elsewhere."""
     kinds = dict(fields_of(code.sentence))
@@ -54,8 +58,8 @@ def test_slices_are_counted_from_where_the_reader_counts() -> None:
         "after",
     }
     assert "between slices 2 and 3" in found.words()
-    assert "between slices 3 and 4" in found.words(first_slice=1)
-    assert Finding(Code.NO_NEIGHBOUR, where=4).words(first_slice=1).startswith("Slice 5: ")
+    assert "between slices 3 and 4" in found.words(slice_name=from_one)
+    assert Finding(Code.NO_NEIGHBOUR, where=4).words(slice_name=from_one).startswith("Slice 5: ")
 
 
 def test_a_warning_of_schema_version_1_is_read_as_it_was_written() -> None:
@@ -81,7 +85,7 @@ def test_places_stand_in_front_of_an_error_and_not_in_its_reason() -> None:
     error = LandmarkError("medial_rim {is outside}")
     error.within("Slice {slice:slice}", slice=3).within("{file:private}", file=NAME)
     assert str(error) == f"{NAME}: Slice 3: medial_rim {{is outside}}"
-    assert error.words(identifiers=False, first_slice=1) == (
+    assert error.words(identifiers=False, slice_name=from_one) == (
         "[left out]: Slice 4: medial_rim {is outside}"
     )
     assert str(error.reason) == "medial_rim {is outside}"

@@ -14,8 +14,11 @@ from meniscal_measure.review.knee import OpenKnee
 from meniscal_measure.review.state import POINT_NAMES, Point, State, landmark_set, with_points
 from meniscal_measure.workflow import measure_placed
 
-FIRST_SLICE = 1
-"""The page counts slices from 1."""
+
+def slice_name(index: int) -> str:
+    """Name a slice: the page counts from 1."""
+    return str(index + 1)
+
 
 NOTHING_PLACED = "Place the rim and the outer edge, and the rim on the other side."
 
@@ -66,7 +69,7 @@ def _measured(
             confidence=_confidence(knee, state),
         )
     except (LandmarkError, SideError) as error:
-        return Measured(None, error.words(first_slice=FIRST_SLICE), left_out)
+        return Measured(None, error.words(slice_name=slice_name), left_out)
     return Measured(reading, "", left_out)
 
 

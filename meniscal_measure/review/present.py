@@ -28,7 +28,7 @@ from meniscal_measure.report.words import (
     value_words,
 )
 from meniscal_measure.review.knee import OpenKnee, coronal_stacks, series_key
-from meniscal_measure.review.measuring import FIRST_SLICE, Measured
+from meniscal_measure.review.measuring import Measured, slice_name
 from meniscal_measure.review.planes import other_planes
 from meniscal_measure.review.state import QUALITY_WORDS
 from meniscal_measure.series.model import Stack
@@ -145,7 +145,7 @@ def measured_on_page(measured: Measured, knee: OpenKnee) -> Json:
 
 
 def _words(findings: Iterable[Finding]) -> list[str]:
-    return [found.words(first_slice=FIRST_SLICE) for found in findings]
+    return [found.words(slice_name=slice_name) for found in findings]
 
 
 def _slice(part: SliceReading, reading: Reading, grid: PixelGrid) -> Json:

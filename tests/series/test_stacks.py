@@ -198,7 +198,7 @@ def test_missing_slices_are_said(tmp_path: Path, mr_stack: BuildMany, save: Save
     (found,) = only_stack(tmp_path).findings
     assert found.code is Code.MISSING_SLICES
     assert str(found) == ("Missing slices: 6.00 mm between slices 2 and 3, usually 3.00 mm.")
-    assert "between slices 3 and 4" in found.words(first_slice=1)
+    assert "between slices 3 and 4" in found.words(slice_name=lambda index: str(index + 1))
 
 
 def test_uneven_gaps_are_said(tmp_path: Path, mr_stack: BuildMany, save: Save) -> None:

@@ -41,6 +41,7 @@ from meniscal_measure.cohort.run import Job, run_cohort
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Measure, carry_out
 from meniscal_measure.errors import AgreementError, ManifestError, UsageError
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.notice import NOTICE
 
 
@@ -415,11 +416,12 @@ def test_readings_under_different_conventions_do_not_compare(store: Store) -> No
 def test_warnings_are_counted_before_they_are_listed(
     tmp_path: Path, make_knee: Callable[..., Entry], measure: Measure
 ) -> None:
-    said = [["no neighbours"], ["no neighbours", "gap of 9 mm"], []]
+    alone, several = Finding(Code.NO_NEIGHBOUR), Finding(Code.DUPLICATES, {"count": 3})
+    said = [[alone.to_json()], [alone.to_json(), several.to_json()], []]
     entries = [make_knee(f"S{n}", record={"warnings": warnings}) for n, warnings in enumerate(said)]
     path = tmp_path / "warned.sqlite"
     run_cohort(entries, Job(path), carry_out=lambda tasks: (carry_out(t, measure) for t in tasks))
     with Store.existing(path) as opened:
         found = tables(cohort_report(opened))
-    assert found["Warnings"].rows == (("no neighbours", "2"), ("gap of 9 mm", "1"))
-    assert found["Warnings, reading by reading"].rows[-1] == ("S1 / 1 / 1", "gap of 9 mm")
+    assert found["Warnings"].rows == ((str(alone), "2"), (str(several), "1"))
+    assert found["Warnings, reading by reading"].rows[-1] == ("S1 / 1 / 1", str(several))
