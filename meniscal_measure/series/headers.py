@@ -77,8 +77,6 @@ class HeaderFrame:
 
     frame: Frame
     key: StackKey
-    instance_number: int
-    """Only ever used to tell frames at the same position apart."""
     sides: frozenset[CodedSide]
     shared: SharedFacts
 
@@ -162,7 +160,6 @@ def _placed(frame: Frame, header: Header, known: dict[StackKey, SharedFacts]) ->
     return HeaderFrame(
         frame=frame,
         key=key,
-        instance_number=int(header.number_if_legible("InstanceNumber") or 0),
         sides=coded_sides(header),
         shared=known[key],
     )
@@ -181,7 +178,13 @@ def _frame(header: Header, file: FileRef, frame_index: int | None, syntax: str) 
             rescale_intercept=_rescale(header, "RescaleIntercept", 0.0),
             mirrored_at=_mirrored_at(header),
         ),
+        instance_number=_instance_number(header),
     )
+
+
+def _instance_number(header: Header) -> int | None:
+    number = header.number_if_legible("InstanceNumber")
+    return None if number is None else int(number)
 
 
 def _rescale(header: Header, keyword: str, default: float) -> float:

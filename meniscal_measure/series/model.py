@@ -133,6 +133,8 @@ class Frame:
     grid: PixelGrid
     slice_thickness_mm: float | None
     encoding: PixelEncoding = PixelEncoding(EXPLICIT_VR_LITTLE_ENDIAN)
+    instance_number: int | None = None
+    """What an archive shows as the number of the image; it names a slice and orders nothing."""
 
 
 @dataclass(frozen=True)

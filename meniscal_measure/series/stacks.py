@@ -118,7 +118,7 @@ def _parallel_runs(group: Sequence[HeaderFrame]) -> list[_Run]:
 
 
 def _repetition_order(item: HeaderFrame) -> tuple[int, str, int]:
-    return item.instance_number, item.frame.sop_instance_uid, item.frame.frame_index or 0
+    return item.frame.instance_number or 0, item.frame.sop_instance_uid, item.frame.frame_index or 0
 
 
 def _repetitions(members: Sequence[HeaderFrame]) -> list[_Run]:

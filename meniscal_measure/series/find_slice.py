@@ -1,0 +1,72 @@
+"""From what a person calls a slice to its place in the stack."""
+
+from __future__ import annotations
+
+import re
+
+from meniscal_measure.errors import UsageError
+from meniscal_measure.series.model import Stack
+from meniscal_measure.slice_name import slice_name
+
+INSTANCE = "instance:"
+"""Put before an Instance Number, so that it is not taken for a slice counted from the front."""
+UID = re.compile(r"\d+(\.\d+)+")
+
+
+def find_slice(stack: Stack, called: str) -> int:
+    """Find a slice of a stack.
+
+    Parameters
+    ----------
+    stack
+        The stack.
+    called
+        "17" for the 17th slice from the front, "instance:7" for the image with Instance Number 7,
+        or a SOP Instance UID.
+
+    Returns
+    -------
+    int
+        Its index from 0 in the order of the stack.
+
+    Raises
+    ------
+    UsageError
+        If there is no such slice, or more than one.
+    """
+    called = called.strip()
+    if called.isdecimal():
+        found = _numbered(stack, int(called))
+    elif called.lower().startswith(INSTANCE) and called[len(INSTANCE) :].isdecimal():
+        found = _with_instance_number(stack, int(called[len(INSTANCE) :]))
+    elif UID.fullmatch(called):
+        found = [i for i, frame in enumerate(stack.frames) if frame.sop_instance_uid == called]
+    else:
+        raise UsageError(
+            f"{called!r} names no slice. Write 17 for the 17th slice from the front, instance:7"
+            " for the image with Instance Number 7, or a SOP Instance UID."
+        )
+    if len(found) != 1:
+        raise UsageError(_not_one(stack, called, len(found)))
+    return found[0]
+
+
+def _numbered(stack: Stack, number: int) -> list[int]:
+    indices = range(len(stack.frames))
+    return [i for i in indices if slice_name(stack.frames, i).number == number]
+
+
+def _with_instance_number(stack: Stack, number: int) -> list[int]:
+    return [i for i, frame in enumerate(stack.frames) if frame.instance_number == number]
+
+
+def _not_one(stack: Stack, called: str, count: int) -> str:
+    first = slice_name(stack.frames, 0)
+    known = sorted({n for f in stack.frames if (n := f.instance_number) is not None})
+    numbers = f" and Instance Numbers {known[0]} to {known[-1]}" if known else ""
+    what = "No slice" if not count else f"{count} slices"
+    are = "is" if not count else "are"
+    return (
+        f"{what} of the series {are} called {called}. It has slices 1 to {first.count}, counted"
+        f" from {first.counted_from}{numbers}. Give one of these."
+    )
