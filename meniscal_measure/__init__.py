@@ -16,11 +16,11 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from meniscal_measure.knee_reading import KneeReading
-    from meniscal_measure.workflow import KneeStudy, measure, read
+    from meniscal_measure.workflow import measure, read
 
 __version__ = "0.1.0"
 
-__all__ = ["KneeReading", "KneeStudy", "__version__", "measure", "read"]
+__all__ = ["KneeReading", "__version__", "measure", "read"]
 
 
 def __getattr__(name: str) -> Any:

@@ -10,10 +10,9 @@ from pathlib import Path
 from meniscal_measure import __version__
 from meniscal_measure.caliper.landmarks import LandmarkSet
 from meniscal_measure.caliper.measure import MeasuredSet
-from meniscal_measure.caliper.reading import Conventions, Reading, Source
+from meniscal_measure.caliper.reading import CompartmentReading, Conventions, Reading, Source
 from meniscal_measure.errors import UnreadableFileError
 from meniscal_measure.findings import Code, Finding
-from meniscal_measure.records.landmark_text import Signature
 from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.save import SavedFiles, save_reading
 from meniscal_measure.report.strip import strip_indices
@@ -23,13 +22,27 @@ from meniscal_measure.series.pixels import read_pixels
 StrPath = str | os.PathLike[str]
 
 
-@dataclass(frozen=True, kw_only=True)
-class KneeReading(Reading):
+@dataclass(frozen=True)
+class KneeReading:
     """A reading together with the stack it was taken on, so that it can be shown and saved."""
 
+    reading: Reading
     stack: Stack = field(repr=False)
-    signature: Signature | None = None
-    """Under which the landmarks were signed; None where they were not, or were moved since."""
+
+    @property
+    def medial(self) -> CompartmentReading | None:
+        """The medial compartment on the measured slice; see `Reading.medial`."""
+        return self.reading.medial
+
+    @property
+    def lateral(self) -> CompartmentReading | None:
+        """The lateral compartment on the measured slice; see `Reading.lateral`."""
+        return self.reading.lateral
+
+    @property
+    def warnings(self) -> tuple[Finding, ...]:
+        """What a reader must look at before using a number."""
+        return self.reading.warnings
 
     def save(self, folder: StrPath, *, identifiers: bool = True) -> SavedFiles:
         """Write the record, the table, the figures and the PDF of this reading.
@@ -49,7 +62,7 @@ class KneeReading(Reading):
             If the pixels of the measured slice cannot be decoded.
         """
         images, unreadable = _shown_images(self)
-        reading = replace(self, warnings=(*self.warnings, *unreadable))
+        reading = replace(self.reading, warnings=(*self.warnings, *unreadable))
         return save_reading(reading, images, Path(folder), identifiers=identifiers)
 
 
@@ -60,12 +73,11 @@ def assembled(
     results: MeasuredSet,
     conventions: Conventions,
     warnings: tuple[Finding, ...],
-) -> KneeReading:
+) -> Reading:
     """Put together what was measured on a stack, and where it comes from."""
-    return KneeReading(
+    return Reading(
         source=_source(choice, laterality, results),
-        conventions=conventions,
-        slice_convention=landmarks.slice_convention,
+        conventions=replace(conventions, slice=landmarks.slice_convention),
         slice_reason=landmarks.slice_reason,
         measured=results.measured,
         neighbours=results.neighbours,
@@ -73,7 +85,6 @@ def assembled(
         software="meniscal_measure",
         software_version=__version__,
         measured_at=datetime.now(UTC).isoformat(timespec="seconds"),
-        stack=choice.stack,
     )
 
 
@@ -98,15 +109,15 @@ def _source(choice: Choice, laterality: Laterality, results: MeasuredSet) -> Sou
     )
 
 
-def _shown_images(reading: KneeReading) -> tuple[SeriesImages, list[Finding]]:
+def _shown_images(knee: KneeReading) -> tuple[SeriesImages, list[Finding]]:
     """Pixels of the measured slice and those beside it; an unreadable neighbour is left out."""
     images, findings = {}, []
-    for index in strip_indices(reading):
+    for index in strip_indices(knee.reading):
         try:
-            (images[index],) = read_pixels(reading.stack, [index])
+            (images[index],) = read_pixels(knee.stack, [index])
         except UnreadableFileError as error:
-            if index == reading.measured.slice_index:
+            if index == knee.reading.measured.slice_index:
                 raise
             values = {"reason": error.words(identifiers=False)}
             findings.append(Finding(Code.SLICE_NOT_SHOWN, values, index))
-    return SeriesImages(images, tuple(frame.grid for frame in reading.stack.frames)), findings
+    return SeriesImages(images, tuple(frame.grid for frame in knee.stack.frames)), findings

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, fields, replace
+from dataclasses import replace
 from pathlib import Path
 
 from meniscal_measure.anatomy import Side
 from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM, LandmarkSet, PlacedLandmark
 from meniscal_measure.caliper.measure import DEFAULT_CONVENTIONS, measure_set
-from meniscal_measure.caliper.reading import Conventions
+from meniscal_measure.caliper.reading import Conventions, Reading
 from meniscal_measure.caliper.refinement import refine_slice
 from meniscal_measure.errors import (
     LandmarkError,
@@ -30,6 +30,7 @@ from meniscal_measure.records.landmark_file import (
     signature_of,
 )
 from meniscal_measure.records.landmark_text import LANDMARK_NAMES
+from meniscal_measure.records.signing import with_signature
 from meniscal_measure.series.choose import choose_coronal, describe
 from meniscal_measure.series.model import Choice, Laterality, Stack, Study
 from meniscal_measure.series.pixels import read_pixels
@@ -37,33 +38,7 @@ from meniscal_measure.series.scan import open_study
 from meniscal_measure.series.side import hint_findings, resolve_side
 
 
-@dataclass(frozen=True)
-class KneeStudy(Study):
-    """The image series found under one path; what `read` returns."""
-
-    def measure(
-        self,
-        *,
-        landmarks: StrPath | None = None,
-        side: Side | str | None = None,
-        series: int | None = None,
-        conventions: Conventions = DEFAULT_CONVENTIONS,
-        refine_edges: bool = False,
-        place: Mapping[str, tuple[float, float]] | None = None,
-    ) -> KneeReading:
-        """Measure this study; see `measure`."""
-        return measure(
-            self,
-            landmarks=landmarks,
-            side=side,
-            series=series,
-            conventions=conventions,
-            refine_edges=refine_edges,
-            place=place,
-        )
-
-
-def read(path: StrPath, *, progress: Progress | None = None) -> KneeStudy:
+def read(path: StrPath, *, progress: Progress | None = None) -> Study:
     """Find the image series of a study, reading headers only.
 
     Parameters
@@ -78,8 +53,7 @@ def read(path: StrPath, *, progress: Progress | None = None) -> KneeStudy:
     UsageError
         If there is nothing at that path.
     """
-    study = open_study(path, progress=progress)
-    return KneeStudy(**{part.name: getattr(study, part.name) for part in fields(study)})
+    return open_study(path, progress=progress)
 
 
 def measure(
@@ -153,10 +127,12 @@ def measure(
             measure_neighbours=measure_neighbours,
             confidence=confidence,
         )
-    return reading if path is None or refine_edges or place else _as_signed(reading, path)
+    if path is not None and not (refine_edges or place):
+        reading = _as_signed(reading, path)
+    return KneeReading(reading, choice.stack)
 
 
-def _as_signed(reading: KneeReading, landmarks: Path) -> KneeReading:
+def _as_signed(reading: Reading, landmarks: Path) -> Reading:
     """Mark a reading as verified if a reader signed its landmarks, and along the same axis."""
     signature = signature_of(landmarks)
     if signature is None:
@@ -165,7 +141,7 @@ def _as_signed(reading: KneeReading, landmarks: Path) -> KneeReading:
         axes = {"signed": signature.axis.value, "measured": reading.conventions.axis.value}
         warning = Finding(Code.SIGNED_ALONG_ANOTHER_AXIS, axes)
         return replace(reading, warnings=(*reading.warnings, warning))
-    return replace(reading, verified=True, verified_by=signature.reader, signature=signature)
+    return with_signature(reading, signature)
 
 
 def propose_landmarks(stack: Stack, laterality: Laterality) -> tuple[LandmarkSet, float]:
@@ -232,7 +208,7 @@ def measure_placed(
     findings: tuple[Finding, ...] = (),
     measure_neighbours: bool = True,
     confidence: float | None = None,
-) -> KneeReading:
+) -> Reading:
     """Measure landmarks that are in patient space already.
 
     Parameters
@@ -284,8 +260,7 @@ def reopen(record: dict[str, object], study: Study) -> KneeReading:
             " again. Give the reading that names them, or measure again."
         )
     choice = choose_coronal(study, sop_instance_uid=reading.source.sop_instance_uid)
-    parts = {part.name: getattr(reading, part.name) for part in fields(reading)}
-    return KneeReading(**parts, stack=choice.stack)
+    return KneeReading(reading, choice.stack)
 
 
 def _as_side(side: Side | str | None) -> Side | None:

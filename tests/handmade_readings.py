@@ -26,6 +26,7 @@ from meniscal_measure.caliper.reading import (
 )
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.geometry import PixelGrid, Vector, as_vector
+from meniscal_measure.records.signing import signed_by
 from meniscal_measure.report.images import SeriesImages
 
 SLICES, MEASURED = 7, 3
@@ -94,10 +95,11 @@ def _grid(layout: Layout, index: int) -> PixelGrid:
 
 def _reading(layout: Layout, grids: tuple[PixelGrid, ...]) -> Reading:
     slices = [_slice(layout, grid, index) for index, grid in enumerate(grids)]
-    return Reading(
+    reading = Reading(
         source=_source(layout),
-        conventions=Conventions(threshold_rule=layout.rule),
-        slice_convention=SliceConvention.LARGEST_MEDIAL_SPINE,
+        conventions=Conventions(
+            threshold_rule=layout.rule, slice=SliceConvention.LARGEST_MEDIAL_SPINE
+        ),
         slice_reason="the medial spine is largest here",
         measured=slices[MEASURED],
         neighbours=(slices[MEASURED - 1], slices[MEASURED + 1]),
@@ -105,9 +107,8 @@ def _reading(layout: Layout, grids: tuple[PixelGrid, ...]) -> Reading:
         software="meniscal_measure",
         software_version="0.1.0",
         measured_at="2026-02-03T04:05:06+00:00",
-        verified=layout.verified,
-        verified_by="Dr. Okonjo" if layout.verified else None,
     )
+    return signed_by(reading, "Dr. Okonjo") if layout.verified else reading
 
 
 def _source(layout: Layout) -> Source:

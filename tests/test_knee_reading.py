@@ -17,13 +17,13 @@ def test_a_neighbour_that_cannot_be_shown_is_told_without_its_place(
 ) -> None:
     """Folders may carry a patient's name, which no list of identifiers knows."""
     study = Path(shutil.copytree(samples / "exactly-3mm", tmp_path / "SURNAME GIVEN"))
-    reading = meniscal_measure.measure(study, landmarks=study / "landmarks.json")
-    beside = reading.stack.frames[reading.measured.slice_index + 1].file.path
+    knee = meniscal_measure.measure(study, landmarks=study / "landmarks.json")
+    beside = knee.stack.frames[knee.reading.measured.slice_index + 1].file.path
     content = beside.read_bytes()
     start = content.index(JPEG_START) + 2
     beside.write_bytes(content[:start] + bytes(60) + content[start + 60 :])
 
-    saved = reading.save(tmp_path / "out", identifiers=False)
+    saved = knee.save(tmp_path / "out", identifiers=False)
 
     (warning,) = json.loads(saved.reading.read_text("utf-8"))["warnings"]
     assert "is not shown: The pixel data of [left out]" in warning["text"]

@@ -6,7 +6,7 @@ Plain frozen records. How they are measured is in the other modules of this room
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from enum import StrEnum
 
 from meniscal_measure.anatomy import Compartment, Landmark, Side
@@ -50,6 +50,13 @@ class Conventions:
     axis: AxisConvention = AxisConvention.RIM_TO_RIM
     threshold_rule: ThresholdRule = ThresholdRule.ABOVE
     threshold_mm: float = THRESHOLD_MM
+    slice: SliceConvention = SliceConvention.CHOSEN_BY_READER
+    """Rule by which the measured slice was chosen; it comes with the landmarks and is the one
+    convention that is not asked for."""
+
+    def asked(self) -> dict[str, str | float]:
+        """Lay out what is asked for, as settings are kept: all but the slice."""
+        return {name: value for name, value in asdict(self).items() if name != "slice"}
 
 
 @dataclass(frozen=True)
@@ -143,12 +150,28 @@ class Source:
 
 
 @dataclass(frozen=True)
+class Signature:
+    """A reader's confirmation of the landmarks of one measured slice and its neighbours."""
+
+    reader: str
+    """Name or pseudonym; empty when identifiers were left out."""
+    signed_at: str
+    """UTC, ISO 8601; empty where the record does not say."""
+    axis: AxisConvention
+    """What the extrusion that was signed is measured along."""
+    quality: tuple[str, ...] = ()
+    """What the reader found wrong with the images."""
+    remark: str = ""
+    seal: str = ""
+    """SHA-256 of all that was signed, so that a later change does not pass as signed."""
+
+
+@dataclass(frozen=True)
 class Reading:
     """Everything measured on one knee, ready to be shown or stored."""
 
     source: Source
     conventions: Conventions
-    slice_convention: SliceConvention
     slice_reason: str
     measured: SliceReading
     neighbours: tuple[SliceReading, ...]
@@ -158,10 +181,20 @@ class Reading:
     software_version: str
     measured_at: str
     """UTC, ISO 8601."""
-    verified: bool = False
-    verified_by: str | None = None
+    signatures: tuple[Signature, ...] = ()
+    """Who confirmed the landmarks, the newest last."""
     proposal_confidence: float | None = None
     """Confidence of the program in the landmarks it proposed; None where a person placed them."""
+
+    @property
+    def verified(self) -> bool:
+        """Whether a person confirmed the landmarks."""
+        return bool(self.signatures)
+
+    @property
+    def verified_by(self) -> str | None:
+        """Who confirmed them last; None if nobody, or if the name was left out."""
+        return (self.signatures[-1].reader or None) if self.signatures else None
 
     @property
     def medial(self) -> CompartmentReading | None:

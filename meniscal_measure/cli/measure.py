@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -24,9 +23,8 @@ from meniscal_measure.cli.common import (
 from meniscal_measure.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
-    from meniscal_measure.knee_reading import KneeReading
     from meniscal_measure.report.save import SavedFiles
-    from meniscal_measure.workflow import KneeStudy
+    from meniscal_measure.series.model import Study
 
 OutFolder = Annotated[
     Path, typer.Option("--out", help="Folder for the results; made if need be.", show_default=False)
@@ -91,7 +89,7 @@ def measure(
             place=_placed_by_hand(place or []),
         )
         saved = reading.save(out, identifiers=not without_identifiers)
-        show_reading(reading, saved, as_json=as_json, without_identifiers=without_identifiers)
+        show_saved(saved, as_json=as_json)
         _show_refusals(found)
         if found.refusals:
             raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
@@ -113,26 +111,23 @@ def _placed_by_hand(texts: list[str]) -> dict[str, tuple[float, float]]:
     return placed
 
 
-def show_reading(
-    reading: KneeReading, saved: SavedFiles, *, as_json: bool, without_identifiers: bool
-) -> None:
-    """Print a reading and where it was saved; without identifiers if it was saved so."""
-    if as_json:
-        print_json(json.loads(saved.reading.read_text(encoding="utf-8")))
-        return
+def show_saved(saved: SavedFiles, *, as_json: bool) -> None:
+    """Print a reading as it was saved, and where."""
     from rich.console import Console
 
-    from meniscal_measure.records import identifiers
+    from meniscal_measure.records.codec import reading_to_dict
     from meniscal_measure.report.table import reading_table
 
+    if as_json:
+        print_json(reading_to_dict(saved.contents))
+        return
     console = Console(highlight=False)
-    shown = identifiers.without_identifiers(reading) if without_identifiers else reading
-    console.print(reading_table(shown))
+    console.print(reading_table(saved.contents))
     console.print(
         f"Written to {saved.report.parent}: report.pdf, figure.png and more", markup=False
     )
 
 
-def _show_refusals(study: KneeStudy) -> None:
+def _show_refusals(study: Study) -> None:
     for refusal in study.refusals:
         typer.echo(f"Refused {refusal.file}: {refusal.reason}", err=True)

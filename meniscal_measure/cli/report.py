@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from meniscal_measure.cli.common import AsJson, StudyPath, progress_bar, reported
-from meniscal_measure.cli.measure import OutFolder, WithoutIdentifiers, show_reading
+from meniscal_measure.cli.measure import OutFolder, WithoutIdentifiers, show_saved
 from meniscal_measure.errors import UsageError
 
 if TYPE_CHECKING:
@@ -45,17 +45,18 @@ def report(
     """Make the figure, table and PDF of a stored reading again, or confirm it as a reader."""
     with reported(as_json=as_json):
         from meniscal_measure import workflow
+        from meniscal_measure.records.signing import check_reader, signed_by
 
-        if verified_by is not None and not verified_by.strip():
-            raise UsageError("--verified-by is blank. Give the name of the reader who confirms.")
+        if verified_by is not None:
+            check_reader(verified_by)
         stored = None if _is_store(record) else _stored(record)
         with progress_bar("Reading headers", shown=not as_json) as progress:
             found = workflow.read(study, progress=progress)
-        reading = workflow.reopen(stored or _signed(record, found), found)
+        knee = workflow.reopen(stored or _signed(record, found), found)
         if verified_by is not None:
-            reading = replace(reading, verified=True, verified_by=verified_by.strip())
-        saved = reading.save(out, identifiers=not without_identifiers)
-        show_reading(reading, saved, as_json=as_json, without_identifiers=without_identifiers)
+            knee = replace(knee, reading=signed_by(knee.reading, verified_by))
+        saved = knee.save(out, identifiers=not without_identifiers)
+        show_saved(saved, as_json=as_json)
 
 
 def _is_store(path: Path) -> bool:

@@ -92,17 +92,17 @@ EXPORT_FIELDS = MANIFEST_FIELDS + STATUS_FIELDS + MEASURED_FIELDS
 def measured_values(record: Mapping[str, Any]) -> dict[str, Any]:
     """Take the values of `MEASURED_FIELDS` from the record of a reading."""
     conventions, side = record["conventions"], record["source"]["side"]
-    signature = record.get("signature") or {}
+    signature = record["signatures"][-1] if record["signatures"] else {}
     values = {
         "side_measured": {"L": "left", "R": "right"}.get(side, side),
         "slice_index": record["slice"]["index"],
-        "slice_convention": record["slice"]["convention"],
+        "slice_convention": conventions["slice"],
         "axis_convention": conventions["axis"],
         "threshold_rule": conventions["threshold_rule"],
         "threshold_mm": conventions["threshold_mm"],
         "verified": int(record["verified"]),
-        "verified_by": record.get("verified_by"),
-        "signed_at": signature.get("signed_at"),
+        "verified_by": record["verified_by"],
+        "signed_at": signature.get("signed_at") or None,
         "quality": "; ".join(signature.get("quality", ())) or None,
         "remark": signature.get("remark") or None,
         "proposal_confidence": record.get("proposal_confidence"),

@@ -10,13 +10,12 @@ from typing import Any
 
 from meniscal_measure.anatomy import Compartment, Side
 from meniscal_measure.caliper.landmarks import SliceConvention
-from meniscal_measure.caliper.reading import AxisConvention
+from meniscal_measure.caliper.reading import AxisConvention, Signature
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.files import write_text
 from meniscal_measure.records.landmark_file import landmark_json, signed
 from meniscal_measure.records.landmark_text import (
     LandmarkDocument,
-    Signature,
     SliceEntry,
     SliceName,
 )
@@ -119,7 +118,7 @@ def _document(signing: Signed, record: Record) -> LandmarkDocument:
     place = record["slice"]
     slices = [_slice(place, record), *(_slice(part, part) for part in record["neighbours"])]
     document = LandmarkDocument(
-        tuple(slices), SliceConvention(place["convention"]), place["reason"]
+        tuple(slices), SliceConvention(record["conventions"]["slice"]), place["reason"]
     )
     by = Signature(
         signing.reader, signing.signed_at, _axis(record), signing.quality, signing.remark

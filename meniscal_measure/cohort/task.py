@@ -8,7 +8,7 @@ import re
 import time
 import zlib
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from functools import cached_property
 from pathlib import Path
@@ -22,9 +22,7 @@ from meniscal_measure.cohort.fields import MEASURED_FIELDS, measured_values
 from meniscal_measure.errors import InputError, MeniscalMeasureError
 
 Record = dict[str, Any]
-"""A reading as `meniscal_measure.records.codec.reading_to_dict` lays it out, and under `signature`
-when its landmarks were signed on the review page and what the reader noted, None if they were not.
-"""
+"""A reading as `meniscal_measure.records.codec.reading_to_dict` lays it out."""
 
 
 DECIDING = frozenset({"threshold_rule", "threshold_mm"})
@@ -47,7 +45,10 @@ class Settings:
 
     def to_json(self) -> str:
         """Write settings and software version as text, the same for the same settings."""
-        return json.dumps({"software_version": __version__, **asdict(self)}, sort_keys=True)
+        return json.dumps({"software_version": __version__, **self._asked()}, sort_keys=True)
+
+    def _asked(self) -> Record:
+        return {"conventions": self.conventions.asked(), "refine_edges": self.refine_edges}
 
     @cached_property
     def digest(self) -> str:
@@ -109,8 +110,10 @@ class Row:
 
 
 def unpacked(packed: bytes) -> Record:
-    """Take the record from a row."""
-    return dict(json.loads(zlib.decompress(packed)))
+    """Take the record from a row; one of an earlier version is laid out as this one has it."""
+    from meniscal_measure.records.codec import newest_layout
+
+    return newest_layout(json.loads(zlib.decompress(packed)))
 
 
 @dataclass(frozen=True)
@@ -186,7 +189,7 @@ def measure_knee(entry: Entry, images: Path, landmarks: Path | None, settings: S
     from meniscal_measure.records.codec import reading_to_dict
     from meniscal_measure.records.identifiers import without_identifiers
 
-    reading = workflow.measure(
+    knee = workflow.measure(
         images,
         landmarks=landmarks,
         side=entry.side,
@@ -195,6 +198,7 @@ def measure_knee(entry: Entry, images: Path, landmarks: Path | None, settings: S
         refine_edges=settings.refine_edges,
         measure_neighbours=False,
     )
+    reading = knee.reading
     if reading.source.side is None:
         raise InputError(
             "The images do not say which knee this is; medial and lateral cannot be told apart."
@@ -202,5 +206,4 @@ def measure_knee(entry: Entry, images: Path, landmarks: Path | None, settings: S
         )
     source = replace(reading.source, patient_id="", patient_name="")
     warnings = without_identifiers(reading).warnings  # they stand in the report
-    record = reading_to_dict(replace(reading, source=source, warnings=warnings))
-    return {**record, "signature": reading.signature and asdict(reading.signature)}
+    return reading_to_dict(replace(reading, source=source, warnings=warnings))

@@ -1,44 +1,44 @@
-"""A reading as JSON and back.
-
-The layout is published as a JSON Schema (draft 2020-12) beside this module, see `schema`. Numbers
-are not rounded. Keys name their unit. A version gains no key: its readers read it all.
-"""
+"""A reading as JSON and back, in the layout of `meniscal_measure.records.layout`."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping
-from dataclasses import asdict
-from importlib.resources import files
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, replace
+from functools import reduce
 from typing import Any
 
+import msgspec
+from msgspec import UNSET
+
 from meniscal_measure.anatomy import Compartment, Landmark, Side
-from meniscal_measure.caliper.landmarks import Origin, PlacedLandmark, SliceConvention
+from meniscal_measure.caliper.compartments import IMAGE_SIDES
+from meniscal_measure.caliper.landmarks import PlacedLandmark
 from meniscal_measure.caliper.reading import (
-    AxisConvention,
     CompartmentReading,
     Conventions,
-    Decision,
     Extrusion,
     Quantity,
     Reading,
+    Signature,
     SliceReading,
     Source,
-    ThresholdRule,
     UncertaintyPart,
 )
 from meniscal_measure.errors import InputError
 from meniscal_measure.findings import Finding
-from meniscal_measure.geometry import as_vector
+from meniscal_measure.records.layout import (
+    SCHEMA_ID,
+    SCHEMA_VERSION,
+    CompartmentPart,
+    LandmarkPart,
+    NeighbourPart,
+    ReadingPart,
+    SlicePart,
+)
 from meniscal_measure.records.notice import NOTICE
+from meniscal_measure.records.signing import with_signature
 
-SCHEMA_ID = "urn:meniscal-measure:reading"
-"""Names the layout; with the version it is the `$id` of the published schema."""
-
-SCHEMA_VERSION = 2
-"""Raised when a key is added or changes its meaning. Version 1 called the free edge inner_tip."""
-
-READABLE_VERSIONS = (1, SCHEMA_VERSION)
+OLDEST_VERSION = 1
 
 QUANTITIES = {
     "body_width_mm": "body_width_u_mm",
@@ -52,12 +52,6 @@ QUANTITIES = {
 Json = dict[str, Any]
 
 
-def schema() -> Json:
-    """Return the published JSON Schema of a reading."""
-    text = files(__package__).joinpath(f"reading-{SCHEMA_VERSION}.schema.json").read_text("utf-8")
-    return dict(json.loads(text))
-
-
 def reading_to_dict(reading: Reading) -> Json:
     """Lay a reading out for JSON, as the published schema has it."""
     return {
@@ -66,14 +60,11 @@ def reading_to_dict(reading: Reading) -> Json:
         "measured_at": reading.measured_at,
         "verified": reading.verified,
         "verified_by": reading.verified_by,
+        "signatures": [asdict(signature) for signature in reading.signatures],
         "proposal_confidence": reading.proposal_confidence,
         "source": _source(reading.source),
         "conventions": asdict(reading.conventions),
-        "slice": {
-            **_place(reading.measured),
-            "convention": reading.slice_convention,
-            "reason": reading.slice_reason,
-        },
+        "slice": {**_place(reading.measured), "reason": reading.slice_reason},
         **_compartments(reading, reading.measured),
         "neighbours": [
             {**_place(part), **_compartments(reading, part)} for part in reading.neighbours
@@ -142,118 +133,181 @@ def _u(quantity: Quantity | None) -> float | None:
     return None if quantity is None else quantity.u
 
 
+def reading_from_json(text: bytes) -> Reading:
+    """Take a reading back from the bytes of a file.
+
+    Raises
+    ------
+    InputError
+        If it is not JSON, or `reading_from_dict` refuses what it holds.
+    """
+    try:
+        record = msgspec.json.decode(text)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise InputError(f"It is not a reading in JSON ({error}).") from error
+    if not isinstance(record, dict):
+        raise InputError("It is not a reading in JSON: it holds no object.")
+    return reading_from_dict(record)
+
+
 def reading_from_dict(record: Mapping[str, Any]) -> Reading:
     """Take a reading back from its JSON layout.
 
     Raises
     ------
     InputError
-        If the record is of another layout or version, or a key is missing or of the wrong kind.
+        If the record is of another layout or version, a key is missing, unknown or of the wrong
+        kind, or one contradicts another.
+    """
+    try:
+        reading = _reading(msgspec.convert(newest_layout(record), ReadingPart))
+    except (LookupError, TypeError, ValueError, AttributeError, RecursionError) as error:
+        raise InputError(
+            f"The record does not follow its schema ({error}); check it against the published JSON"
+            " Schema."
+        ) from error
+    if record["schema"]["version"] == 1:  # which had no seals
+        unsigned = replace(reading, signatures=())
+        return reduce(with_signature, reading.signatures, unsigned)
+    return reading
+
+
+def newest_layout(record: Mapping[str, Any]) -> Json:
+    """Lay a record of any readable version out as this version has it.
+
+    Raises
+    ------
+    InputError
+        If it is of another layout or version.
     """
     found = record.get("schema")
-    if found not in [{"id": SCHEMA_ID, "version": version} for version in READABLE_VERSIONS]:
-        raise InputError(
-            f"The record's schema is {found}; this version reads {SCHEMA_ID} versions"
-            f" {READABLE_VERSIONS[0]} to {SCHEMA_VERSION}. Measure again, or use the version that"
-            " wrote it."
-        )
-    try:
-        return _reading(record)
-    except (KeyError, TypeError, ValueError) as error:
-        raise InputError(
-            f"The record does not follow its schema ({type(error).__name__}: {error});"
-            " check it against the published JSON Schema."
-        ) from error
+    if found == {"id": SCHEMA_ID, "version": SCHEMA_VERSION}:
+        return dict(record)
+    if found == {"id": SCHEMA_ID, "version": 1}:
+        return _upgraded(record)
+    raise InputError(
+        f"The record's schema is {found}; this version reads {SCHEMA_ID} versions"
+        f" {OLDEST_VERSION} to {SCHEMA_VERSION}. Measure again, or use the version that"
+        " wrote it."
+    )
 
 
-def _reading(record: Mapping[str, Any]) -> Reading:
-    conventions = record["conventions"]
-    return Reading(
-        source=_read_source(record["source"]),
-        conventions=Conventions(
-            axis=AxisConvention(conventions["axis"]),
-            threshold_rule=ThresholdRule(conventions["threshold_rule"]),
-            threshold_mm=conventions["threshold_mm"],
+def _upgraded(record: Mapping[str, Any]) -> Json:
+    """Lay out version 1; what it did not say stays empty."""
+    part = {key: value for key, value in record["slice"].items() if key != "convention"}
+    axis, convention = record["conventions"]["axis"], record["slice"]["convention"]
+    signature = {
+        "reader": record["verified_by"] or "",
+        "signed_at": "",
+        "axis": axis,
+        "quality": [],
+        "remark": "",
+        "seal": "",
+    }
+    return {
+        **_renamed(record),
+        "schema": {"id": SCHEMA_ID, "version": SCHEMA_VERSION},
+        "conventions": {**record["conventions"], "slice": convention},
+        "slice": part,
+        "signatures": [signature] if record["verified"] else [],
+        "warnings": [Finding.from_json(text).to_json() for text in record["warnings"]],
+        "neighbours": [_renamed(neighbour) for neighbour in record["neighbours"]],
+    }
+
+
+def _renamed(part: Mapping[str, Any]) -> Json:
+    """Call the free edge by its name in every compartment of a slice."""
+    anew = {}
+    for name in Compartment:
+        if found := part.get(name.value):
+            landmarks = {Landmark(key).value: value for key, value in found["landmarks"].items()}
+            anew[name.value] = {**found, "landmarks": landmarks}
+    return {**part, **anew}
+
+
+def _reading(part: ReadingPart) -> Reading:
+    plain = msgspec.structs.asdict(part.conventions)
+    reading = Reading(
+        source=_read_source(part),
+        conventions=Conventions(**plain),
+        slice_reason=part.slice.reason,
+        measured=_read_slice(part.slice, part),
+        neighbours=tuple(_read_slice(neighbour, neighbour) for neighbour in part.neighbours),
+        warnings=tuple(Finding.from_json(msgspec.structs.asdict(found)) for found in part.warnings),
+        software=part.software.name,
+        software_version=part.software.version,
+        measured_at=part.measured_at,
+        signatures=tuple(
+            Signature(**msgspec.structs.asdict(signature)) for signature in part.signatures
         ),
-        slice_convention=SliceConvention(record["slice"]["convention"]),
-        slice_reason=record["slice"]["reason"],
-        measured=_read_slice(record["slice"], record),
-        neighbours=tuple(_read_slice(part, part) for part in record["neighbours"]),
-        warnings=tuple(map(Finding.from_json, record["warnings"])),
-        software=record["software"]["name"],
-        software_version=record["software"]["version"],
-        measured_at=record["measured_at"],
-        verified=record["verified"],
-        verified_by=record["verified_by"],
-        proposal_confidence=record["proposal_confidence"],
+        proposal_confidence=part.proposal_confidence,
     )
+    if (part.verified, part.verified_by) != (reading.verified, reading.verified_by):
+        raise ValueError("what it says of its verification contradicts its signatures")
+    return reading
 
 
-def _read_source(source: Mapping[str, Any]) -> Source:
-    plain = dict(source)
-    row_spacing_mm, column_spacing_mm = plain.pop("pixel_spacing_mm")
-    side = plain.pop("side")
-    return Source(
-        **plain,
-        side=None if side is None else Side.from_word(side),
-        row_spacing_mm=row_spacing_mm,
-        column_spacing_mm=column_spacing_mm,
-    )
+def _read_source(part: ReadingPart) -> Source:
+    plain = msgspec.structs.asdict(part.source)
+    plain["row_spacing_mm"], plain["column_spacing_mm"] = plain.pop("pixel_spacing_mm")
+    plain["side"] = part.source.side and Side.from_word(part.source.side)
+    return Source(**plain)
 
 
-def _read_slice(place: Mapping[str, Any], compartments: Mapping[str, Any]) -> SliceReading:
+def _read_slice(place: SlicePart, compartments: ReadingPart | NeighbourPart) -> SliceReading:
     return SliceReading(
-        slice_index=place["index"],
-        sop_instance_uid=place["sop_instance_uid"],
-        position_mm=place["position_mm"],
-        centre_mm=as_vector(place["centre_mm"]),
-        plateau_width_mm=_quantity(place, "plateau_width_mm", "plateau_width_u_mm"),
-        compartments={
-            name: _read_compartment(name, compartments[name.value])
-            for name in Compartment
-            if compartments.get(name.value) is not None
-        },
+        slice_index=place.index,
+        sop_instance_uid=place.sop_instance_uid,
+        position_mm=place.position_mm,
+        centre_mm=place.centre_mm,
+        plateau_width_mm=_quantity(place.plateau_width_mm, place.plateau_width_u_mm),
+        compartments=dict(_read_compartments(compartments)),
     )
 
 
-def _read_compartment(name: Compartment, record: Mapping[str, Any]) -> CompartmentReading:
-    landmarks = {Landmark(key): value for key, value in record["landmarks"].items()}
+def _read_compartments(
+    part: ReadingPart | NeighbourPart,
+) -> Iterator[tuple[Compartment, CompartmentReading]]:
+    given = {name: getattr(part, name.value) for name in Compartment}
+    keys = {name for name, found in given.items() if found is not UNSET}
+    if keys not in ({Compartment.MEDIAL, Compartment.LATERAL}, IMAGE_SIDES):
+        raise ValueError("it must hold medial and lateral, or image_left and image_right")
+    for name in Compartment:
+        if name in keys and given[name] is not None:
+            yield name, _read_compartment(name, given[name])
+
+
+def _read_compartment(name: Compartment, part: CompartmentPart) -> CompartmentReading:
     return CompartmentReading(
         compartment=name,
-        landmarks={
-            key: PlacedLandmark(
-                as_vector(value["patient_mm"]),
-                value["sd_mm"],
-                Origin(value["origin"]),
-                value["sd_across_mm"],
-            )
-            for key, value in landmarks.items()
+        landmarks={key: _read_landmark(found) for key, found in part.landmarks.items()},
+        landmark_pixels={key: found.pixel for key, found in part.landmarks.items()},
+        axis=part.axis,
+        extrusion=Extrusion(
+            extrusion_mm=part.extrusion_mm,
+            u_mm=part.u_mm,
+            interval95_mm=part.interval95_mm,
+            budget=tuple(UncertaintyPart(line.source, line.u_mm) for line in part.budget),
+            probability_above_threshold=part.probability_above_threshold,
+            flag=part.flag,
+            decision=part.decision,
+            grade=part.grade,
+        ),
+        coverage_width=part.coverage_width,
+        **{
+            key: _quantity(getattr(part, key), getattr(part, u_key))
+            for key, u_key in QUANTITIES.items()
         },
-        landmark_pixels={key: _pair(value["pixel"]) for key, value in landmarks.items()},
-        axis=as_vector(record["axis"]),
-        extrusion=_read_extrusion(record),
-        coverage_width=record["coverage_width"],
-        **{key: _quantity(record, key, u_key) for key, u_key in QUANTITIES.items()},
     )
 
 
-def _read_extrusion(record: Mapping[str, Any]) -> Extrusion:
-    return Extrusion(
-        extrusion_mm=record["extrusion_mm"],
-        u_mm=record["u_mm"],
-        interval95_mm=_pair(record["interval95_mm"]),
-        budget=tuple(UncertaintyPart(**part) for part in record["budget"]),
-        probability_above_threshold=record["probability_above_threshold"],
-        flag=record["flag"],
-        decision=Decision(record["decision"]),
-        grade=record["grade"],
-    )
+def _read_landmark(part: LandmarkPart) -> PlacedLandmark:
+    return PlacedLandmark(part.patient_mm, part.sd_mm, part.origin, part.sd_across_mm)
 
 
-def _quantity(record: Mapping[str, Any], key: str, u_key: str) -> Quantity | None:
-    return None if record[key] is None else Quantity(record[key], record[u_key])
-
-
-def _pair(numbers: list[float]) -> tuple[float, float]:
-    first, second = numbers
-    return first, second
+def _quantity(value: float | None, u: float | None) -> Quantity | None:
+    if value is None and u is None:
+        return None
+    if value is None or u is None:
+        raise ValueError("a quantity and its uncertainty must both be given or both be null")
+    return Quantity(value, u)

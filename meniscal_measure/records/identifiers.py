@@ -26,7 +26,9 @@ def without_identifiers(reading: Reading) -> Reading:
         neighbours=tuple(replace(part, sop_instance_uid="") for part in reading.neighbours),
         slice_reason=reading.slice_reason if wrote_program else LEFT_OUT,
         warnings=tuple(found.without_identifiers() for found in reading.warnings),
-        verified_by=None,
+        signatures=tuple(
+            replace(signature, reader="", remark="", seal="") for signature in reading.signatures
+        ),
     )
 
 

@@ -22,6 +22,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -36,13 +37,13 @@ from meniscal_measure.caliper.landmarks import (
     PlacedLandmark,
     SliceLandmarks,
 )
+from meniscal_measure.caliper.reading import Signature
 from meniscal_measure.errors import LandmarkError
 from meniscal_measure.geometry import PixelGrid, Vector, as_vector
 from meniscal_measure.records.landmark_text import (
     LANDMARK_NAMES,
     SIGNATURE_KEYS,
     LandmarkDocument,
-    Signature,
     SliceEntry,
     SliceName,
     parse_landmark_text,
@@ -105,7 +106,8 @@ def signature_of(path: Path) -> Signature | None:
 
 def signed(document: LandmarkDocument, signature: Signature) -> LandmarkDocument:
     """Put a reader's signature under landmarks, with a seal over both."""
-    return _sealed(replace(document, signature=signature))
+    seal, _ = _seals(document, signature)
+    return replace(document, signature=replace(signature, seal=seal))
 
 
 def landmark_json(document: LandmarkDocument) -> str:
@@ -145,13 +147,12 @@ def _name_to_json(name: SliceName) -> int | str | dict[str, int | str]:
     return {"index": name.index, "sop_instance_uid": name.sop_instance_uid}
 
 
-def _sealed(document: LandmarkDocument) -> LandmarkDocument:
-    """Seal what is signed; a document without signature stays as it is."""
-    if document.signature is None:
-        return document
-    bare = replace(document, signature=replace(document.signature, seal=""))
-    seal = hashlib.sha256(landmark_json(bare).encode()).hexdigest()
-    return replace(document, signature=replace(document.signature, seal=seal))
+def _seals(document: LandmarkDocument, signature: Signature) -> tuple[str, str]:
+    """Seal a signed document, as now and as before the free edge was called by its name."""
+    bare = landmark_json(replace(document, signature=replace(signature, seal="")))
+    texts = bare, re.sub(r'_free_edge":', '_inner_tip":', bare)
+    now, before = (hashlib.sha256(text.encode()).hexdigest() for text in texts)
+    return now, before
 
 
 def _document(path: Path) -> LandmarkDocument:
@@ -167,7 +168,7 @@ def _document(path: Path) -> LandmarkDocument:
     except LandmarkError as error:
         raise LandmarkError(f"{path}: {error}") from error
     by = document.signature
-    if by is not None and document != _sealed(document):
+    if by is not None and by.seal not in _seals(document, by):
         raise LandmarkError(
             f"{path} was changed after {by.reader} signed it. Collect the signed readings again;"
             ' or take "signed" out of the file, and its landmarks count as not verified.'

@@ -14,7 +14,7 @@ from typing import Any, NoReturn
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.caliper.axis import Point, name_of
 from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM, SliceConvention
-from meniscal_measure.caliper.reading import AxisConvention
+from meniscal_measure.caliper.reading import AxisConvention, Signature
 from meniscal_measure.errors import LandmarkError
 
 LANDMARK_NAMES: Mapping[str, Point] = {
@@ -22,6 +22,13 @@ LANDMARK_NAMES: Mapping[str, Point] = {
     for compartment in Compartment
     for landmark in Landmark
 }
+_EARLIER_NAMES = {
+    name.replace(Landmark.FREE_EDGE, "inner_tip"): name
+    for name, (_, landmark) in LANDMARK_NAMES.items()
+    if landmark is Landmark.FREE_EDGE
+}
+"""Names that landmark files of version 0.1 used, some of them signed under these."""
+
 SLICE_KEYS = ("slice", "slice_index", "sop_instance_uid")
 SET_KEYS = ("slice_convention", "slice_reason", "sd_mm", "signed")
 SIGNATURE_KEYS = ("reader", "at", "axis", "quality", "remark", "seal")
@@ -49,22 +56,6 @@ class SliceEntry:
 
     name: SliceName
     points: Mapping[str, tuple[tuple[float, ...], float]]
-
-
-@dataclass(frozen=True)
-class Signature:
-    """Who signed the landmarks of a file and when."""
-
-    reader: str
-    signed_at: str
-    """UTC, ISO 8601."""
-    axis: AxisConvention
-    """What the extrusion that was signed is measured along."""
-    quality: tuple[str, ...] = ()
-    """What the reader found wrong with the images."""
-    remark: str = ""
-    seal: str = ""
-    """SHA-256 of all that was signed, so that a later change does not pass as signed."""
 
 
 @dataclass(frozen=True)
@@ -117,6 +108,7 @@ def _from_json(text: str) -> LandmarkDocument:
 
 
 def _without_duplicates(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    pairs = [(_EARLIER_NAMES.get(name, name), value) for name, value in pairs]
     content = dict(pairs)
     if len(content) != len(pairs):
         names = [name for name, _ in pairs]
@@ -182,7 +174,7 @@ def _from_csv(text: str) -> LandmarkDocument:
         )
     slices: dict[SliceName, dict[str, tuple[tuple[float, ...], float]]] = {}
     for row in (dict(zip(header, values, strict=True)) for values in rows):
-        name = row["landmark"]
+        name = _EARLIER_NAMES.get(row["landmark"], row["landmark"])
         points = slices.setdefault(_entry_name(row), {})
         if name not in LANDMARK_NAMES:
             _refuse_unknown([name], tuple(LANDMARK_NAMES))

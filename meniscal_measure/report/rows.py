@@ -99,7 +99,7 @@ def _shared(reading: Reading) -> dict[str, Cell]:
         "series_instance_uid": source.series_instance_uid,
         "side": source.side.word if source.side else "unknown",
         "axis_convention": reading.conventions.axis.value,
-        "slice_convention": reading.slice_convention.value,
+        "slice_convention": reading.conventions.slice.value,
         "threshold_rule": reading.conventions.threshold_rule.value,
         "threshold_mm": reading.conventions.threshold_mm,
         "verified": reading.verified,

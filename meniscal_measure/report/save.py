@@ -28,6 +28,8 @@ from meniscal_measure.report.strip import strip_figure
 class SavedFiles:
     """The files written, by what they hold."""
 
+    contents: Reading
+    """What they say: without identifiers, if they were written so."""
     reading: Path
     table: Path
     figure_png: Path
@@ -65,6 +67,7 @@ def save_reading(
     """
     shown = reading if identifiers else without_identifiers(reading)
     files = SavedFiles(
+        contents=shown,
         reading=folder / "reading.json",
         table=folder / "readings.csv",
         figure_png=folder / "figure.png",

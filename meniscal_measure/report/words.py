@@ -165,6 +165,6 @@ def convention_words(reading: Reading) -> str:
     """Name axis, slice and threshold conventions: readings compare only when these agree."""
     return (
         f"axis {reading.conventions.axis.value} ({AXIS_WORDS[reading.conventions.axis]});"
-        f" slice {reading.slice_convention.value} ({SLICE_WORDS[reading.slice_convention]});"
+        f" slice {reading.conventions.slice.value} ({SLICE_WORDS[reading.conventions.slice]});"
         f" threshold {rule_words(reading.conventions)}"
     )

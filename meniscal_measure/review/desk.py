@@ -12,6 +12,7 @@ from typing import Any
 from meniscal_measure.errors import UsageError
 from meniscal_measure.records.journal import Journal, Signing, Verdict
 from meniscal_measure.records.signed_store import SignedStore, TaskKey
+from meniscal_measure.records.signing import check_reader, signed_by
 from meniscal_measure.review.drafts import Draft, DraftKey, Drafts
 from meniscal_measure.review.knee import OpenKnee, Propose, blinded
 from meniscal_measure.review.knees import Knees
@@ -25,8 +26,6 @@ from meniscal_measure.review.signing import (
 )
 from meniscal_measure.review.state import State, first_state, state_from_dict
 from meniscal_measure.review.worklist import Knee
-
-MAX_READER_LENGTH = 64
 
 
 @dataclass(frozen=True)
@@ -193,7 +192,8 @@ class Desk:
         refusal = why_not_signed(state, measured)
         if refusal or measured.reading is None:
             return refusal
-        reading = replace(measured.reading, verified=True, verified_by=place.key.reader)
+        quality = tuple(code.value for code in state.quality)
+        reading = signed_by(measured.reading, place.key.reader, quality, state.remark)
         before = self._before(place)
         whole = self._open.whole(place.knee.knee)  # the record holds the proposal, seen or not
         content = measured_content(whole, state, reading, self.terms, before)
@@ -231,7 +231,7 @@ class Desk:
 
     def _plan(self, reader: str) -> dict[str, tuple[int, Task]]:
         if reader not in self._plans:
-            _check_reader(reader)
+            check_reader(reader)
             names = [knee.name for knee in self.knees]
             tasks = plan(names, reader, self.terms.blinding, self.store.about["secret"])
             self._plans[reader] = {
@@ -260,14 +260,7 @@ def _about(knees: Sequence[Knee], terms: Terms) -> dict[str, str]:
     names = json.dumps([knee.name for knee in knees])
     digest = hashlib.sha256(names.encode()).hexdigest()[:16]
     return {
-        "conventions": json.dumps(asdict(terms.conventions)),
+        "conventions": json.dumps(terms.conventions.asked()),
         "blinding": json.dumps(None if terms.blinding is None else asdict(terms.blinding)),
         "knees": "any" if terms.blinding is None else digest,
     }
-
-
-def _check_reader(reader: str) -> None:
-    if not (reader.strip() == reader and reader.isprintable() and len(reader) > 0):
-        raise UsageError("Give the name or pseudonym under which you read.")
-    if len(reader) > MAX_READER_LENGTH:
-        raise UsageError(f"The name must not be longer than {MAX_READER_LENGTH} characters.")

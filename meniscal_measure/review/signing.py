@@ -100,7 +100,7 @@ def _common(knee: OpenKnee | None, state: Json | None, terms: Terms) -> Json:
     return {
         "series": series,
         "software": {"name": "meniscal_measure", "version": __version__},
-        "conventions": asdict(terms.conventions),
+        "conventions": terms.conventions.asked(),
         "blinding": None if terms.blinding is None else asdict(terms.blinding),
         "state": state,
         "quality": [] if state is None else state["quality"],

@@ -7,7 +7,6 @@ import json
 import os
 import re
 import shutil
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +24,7 @@ from meniscal_measure.knee_reading import KneeReading
 from meniscal_measure.records.codec import reading_to_dict
 from meniscal_measure.records.journal import Journal, Verdict
 from meniscal_measure.records.signed_store import SignedStore, TaskKey
+from meniscal_measure.records.signing import signed_by
 
 runner = CliRunner()
 
@@ -300,8 +300,8 @@ def signed_study(samples: Path, tmp_path: Path) -> Path:
         codes = {row["subject"]: row["code"] for row in csv.DictReader(stream)
                  if row["reader"] == "A"}  # fmt: skip
     study = samples / "root-tear"
-    reading = workflow.measure(study, landmarks=study / "landmarks.json")
-    record = reading_to_dict(replace(reading, verified=True, verified_by="A"))
+    knee = workflow.measure(study, landmarks=study / "landmarks.json")
+    record = reading_to_dict(signed_by(knee.reading, "A"))
     rejected: dict[str, object] = {"reading": None, "rejection": "Image quality too poor"}
     verdicts: dict[str, dict[str, object]] = {
         codes["root-tear"]: {
@@ -317,12 +317,12 @@ def signed_study(samples: Path, tmp_path: Path) -> Path:
     return tmp_path
 
 
-def sign_more(folder: Path, reader: str, reading: KneeReading) -> None:
+def sign_more(folder: Path, reader: str, knee: KneeReading) -> None:
     """Sign the same knee on behalf of a reader, over what the reader signed before."""
     with (folder / "key.csv").open(newline="") as stream:
         (code,) = [row["code"] for row in csv.DictReader(stream)
                    if (row["reader"], row["subject"]) == (reader, "root-tear")]  # fmt: skip
-    record = reading_to_dict(reading)
+    record = reading_to_dict(knee.reading)
     content: dict[str, object] = {"reading": record, "rejection": None, "quality": [], "remark": ""}
     sign(folder / "signed.sqlite", reader, {code: content})
 

@@ -52,17 +52,17 @@ def built(samples: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def landmark_writer(study: Path) -> Callable[[Path, dict[str, float]], None]:
     """Make a function that sets the outer edges so far from the true rims of a sample."""
-    reading = workflow.measure(study, landmarks=study / "landmarks.json")
+    knee = workflow.measure(study, landmarks=study / "landmarks.json")
     rims = {
         name: np.array(part.landmarks[Landmark.RIM].point_mm)
-        for name, part in reading.measured.compartments.items()
+        for name, part in knee.reading.measured.compartments.items()
     }
     axis = unit_vector(rims[Compartment.MEDIAL] - rims[Compartment.LATERAL])
     outward = {"medial": axis, "lateral": -axis}
     edge = {name.value: rim for name, rim in rims.items()}
 
     def write(path: Path, extrusions: dict[str, float]) -> None:
-        points: dict[str, object] = {"slice": reading.measured.sop_instance_uid}
+        points: dict[str, object] = {"slice": knee.reading.measured.sop_instance_uid}
         for name, extrusion_mm in extrusions.items():
             outer = edge[name] + extrusion_mm * outward[name]
             points[f"{name}_rim"] = edge[name].tolist()

@@ -18,7 +18,7 @@ from meniscal_measure.caliper.landmarks import (
     LandmarkSet,
     SliceConvention,
 )
-from meniscal_measure.caliper.reading import AxisConvention
+from meniscal_measure.caliper.reading import AxisConvention, Signature
 from meniscal_measure.errors import LandmarkError
 from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.records.landmark_file import (
@@ -28,7 +28,7 @@ from meniscal_measure.records.landmark_file import (
     signature_of,
     signed,
 )
-from meniscal_measure.records.landmark_text import LandmarkDocument, Signature, parse_landmark_text
+from meniscal_measure.records.landmark_text import LandmarkDocument, parse_landmark_text
 
 RIM = (Compartment.MEDIAL, Landmark.RIM)
 SIGNED = {

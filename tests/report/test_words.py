@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 import pytest
 
@@ -14,6 +13,7 @@ from meniscal_measure.caliper.reading import (
     Reading,
     ThresholdRule,
 )
+from meniscal_measure.records.identifiers import without_identifiers
 from meniscal_measure.report import words
 from meniscal_measure.report.images import SeriesImages
 
@@ -99,7 +99,7 @@ def test_the_status_says_who_stands_behind_the_landmarks(
 
 def test_a_verified_reading_without_a_name_is_still_called_verified(make_case: MakeCase) -> None:
     reading, _ = make_case(verified=True)
-    nameless = replace(reading, verified_by=None)
+    nameless = without_identifiers(reading)
     assert words.status_words(nameless) == "verified by a reader (name left out)"
 
 

@@ -19,7 +19,7 @@ from typing import Any
 import jsonschema
 
 from meniscal_measure.caliper.reading import Conventions
-from meniscal_measure.records.codec import schema
+from meniscal_measure.records.layout import schema
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signing import Terms
 from meniscal_measure.review.worklist import Knee

@@ -62,12 +62,12 @@ def test_a_recipe_gives_the_shipped_series_again(samples: Path, name: str, tmp_p
 @pytest.mark.parametrize("name", NAMES)
 def test_the_shipped_landmarks_measure_the_shipped_truth(samples: Path, name: str) -> None:
     folder = samples / name
-    reading = meniscal_measure.measure(folder, landmarks=folder / "landmarks.json")
+    knee = meniscal_measure.measure(folder, landmarks=folder / "landmarks.json")
     series = json.loads((folder / "truth.json").read_text())["series"][0]
     known = series["slices"][series["measured_slice"]]
-    assert reading.measured.sop_instance_uid == known["sop_instance_uid"]
+    assert knee.reading.measured.sop_instance_uid == known["sop_instance_uid"]
     for compartment in (Compartment.MEDIAL, Compartment.LATERAL):
-        found = reading.measured.compartments[compartment].extrusion.extrusion_mm
+        found = knee.reading.measured.compartments[compartment].extrusion.extrusion_mm
         assert found == pytest.approx(known[compartment.value]["extrusion_mm"], abs=1e-9)
 
 
@@ -85,9 +85,9 @@ def test_the_shipped_files_are_valid_dicom(samples: Path, name: str) -> None:
 
 def test_exactly_three_millimetres_is_exactly_that(samples: Path) -> None:
     folder = samples / "exactly-3mm"
-    reading = meniscal_measure.measure(folder, landmarks=folder / "landmarks.json")
-    assert reading.medial is not None
-    assert reading.medial.extrusion.extrusion_mm == pytest.approx(3.0, abs=1e-9)
+    knee = meniscal_measure.measure(folder, landmarks=folder / "landmarks.json")
+    assert knee.medial is not None
+    assert knee.medial.extrusion.extrusion_mm == pytest.approx(3.0, abs=1e-9)
 
 
 def test_the_cohort_recipe_can_be_read(samples: Path) -> None:

@@ -75,12 +75,12 @@ def test_the_written_study_measures_what_its_truth_says(
     folder, truth = written
     study = meniscal_measure.read(folder)
     assert {stack.plane for stack in study.stacks} == {Plane.CORONAL, Plane.SAGITTAL}
-    reading = meniscal_measure.measure(study, landmarks=folder / "landmarks.json")
-    assert reading.source.side is Side.LEFT
-    assert reading.measured.slice_index == 1
+    knee = meniscal_measure.measure(study, landmarks=folder / "landmarks.json")
+    assert knee.reading.source.side is Side.LEFT
+    assert knee.reading.measured.slice_index == 1
     assert truth.measured is not None
     for compartment in (Compartment.MEDIAL, Compartment.LATERAL):
-        measured_mm = reading.measured.compartments[compartment].extrusion.extrusion_mm
+        measured_mm = knee.reading.measured.compartments[compartment].extrusion.extrusion_mm
         assert measured_mm == pytest.approx(truth.measured.extrusion_mm[compartment], abs=EXACT_MM)
     assert truth.measured.extrusion_mm[Compartment.MEDIAL] == pytest.approx(3.4, abs=EXACT_MM)
 
@@ -89,10 +89,10 @@ def test_every_slice_of_the_truth_agrees_with_the_caliper(
     written: tuple[Path, StudyTruth],
 ) -> None:
     folder, truth = written
-    reading = meniscal_measure.measure(folder, landmarks=folder / "landmarks.json")
+    knee = meniscal_measure.measure(folder, landmarks=folder / "landmarks.json")
     assert truth.coronal is not None
-    assert len(reading.neighbours) == sum(item.measurable for item in truth.coronal.slices) - 1
-    for item in reading.neighbours:
+    assert len(knee.reading.neighbours) == sum(item.measurable for item in truth.coronal.slices) - 1
+    for item in knee.reading.neighbours:
         known = truth.coronal.slices[item.slice_index].extrusion_mm
         for compartment, found in item.compartments.items():
             assert found.extrusion.extrusion_mm == pytest.approx(known[compartment], abs=EXACT_MM)
@@ -133,11 +133,11 @@ def test_an_enhanced_study_measures_the_same(document: dict[str, Any], tmp_path:
     document["files"] = {"form": "enhanced", "encoding": "jpeg_ls"}
     truth = write_study(parse_recipe(document), tmp_path)
     assert len(headers(tmp_path)) == 2
-    reading = meniscal_measure.measure(tmp_path, landmarks=tmp_path / "landmarks.json")
-    assert reading.medial is not None
+    knee = meniscal_measure.measure(tmp_path, landmarks=tmp_path / "landmarks.json")
+    assert knee.medial is not None
     assert truth.measured is not None
     expected = truth.measured.extrusion_mm[Compartment.MEDIAL]
-    assert reading.medial.extrusion.extrusion_mm == pytest.approx(expected, abs=EXACT_MM)
+    assert knee.medial.extrusion.extrusion_mm == pytest.approx(expected, abs=EXACT_MM)
 
 
 def test_a_recipe_writes_the_same_bytes_again(

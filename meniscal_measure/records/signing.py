@@ -1,0 +1,104 @@
+"""Signing the landmarks of a reading, and finding out whether they were moved since."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable
+from dataclasses import asdict, replace
+from datetime import UTC, datetime
+
+from meniscal_measure.caliper.reading import Reading, Signature, SliceReading
+from meniscal_measure.errors import InputError, UsageError
+
+MAX_READER_LENGTH = 64
+
+
+def check_reader(name: str) -> None:
+    """Refuse what cannot be the name of a reader.
+
+    Raises
+    ------
+    UsageError
+        If it is empty, too long, or has blanks around it or signs that cannot be printed.
+    """
+    if not (name.strip() == name and name.isprintable() and name):
+        raise UsageError("Give the name or pseudonym under which you read.")
+    if len(name) > MAX_READER_LENGTH:
+        raise UsageError(f"The name must not be longer than {MAX_READER_LENGTH} characters.")
+
+
+def signed_by(
+    reading: Reading, reader: str, quality: Iterable[str] = (), remark: str = ""
+) -> Reading:
+    """Put a reader's signature under a reading, after those it has.
+
+    Parameters
+    ----------
+    reading
+        What is confirmed.
+    reader
+        Name or pseudonym.
+    quality, remark
+        What the reader found wrong with the images, and further remarks.
+
+    Raises
+    ------
+    UsageError
+        If the name cannot be one, or the side of the knee is unknown: nobody can confirm what
+        is medial then.
+    """
+    check_reader(reader)
+    if reading.source.side is None:
+        raise UsageError(
+            "The side of the knee is not known, so that the reading cannot be confirmed. Measure"
+            " again and give the side (--side)."
+        )
+    now = datetime.now(UTC).isoformat(timespec="milliseconds")
+    signature = Signature(reader, now, reading.conventions.axis, tuple(quality), remark)
+    return with_signature(reading, signature)
+
+
+def with_signature(reading: Reading, signature: Signature) -> Reading:
+    """Put a signature given elsewhere under a reading, sealed over what was measured here."""
+    sealed = replace(signature, seal=_seal(reading, signature))
+    return replace(reading, signatures=(*reading.signatures, sealed))
+
+
+def check_seals(reading: Reading) -> None:
+    """Refuse a reading of which something was changed after it was signed.
+
+    A reading without identifiers has no seals; its images cannot be found again either.
+
+    Raises
+    ------
+    InputError
+        With the name of the reader whose signature no longer holds.
+    """
+    for signature in reading.signatures:
+        if signature.reader and signature.seal != _seal(reading, signature):
+            raise InputError(
+                f"The landmarks, the side or the axis of this reading were changed after"
+                f" {signature.reader} signed it. Take it back from a backup, or measure again and"
+                " have it confirmed."
+            )
+
+
+def _seal(reading: Reading, signature: Signature) -> str:
+    """SHA-256 over the signature and the landmarks, side, axis and slice it confirms."""
+    signed = {
+        "signature": asdict(replace(signature, seal="")),
+        "side": reading.source.side,
+        "slice_convention": reading.conventions.slice,
+        "slices": [_landmarks(part) for part in (reading.measured, *reading.neighbours)],
+    }
+    return hashlib.sha256(json.dumps(signed, sort_keys=True).encode()).hexdigest()
+
+
+def _landmarks(part: SliceReading) -> dict[str, object]:
+    points = {
+        f"{compartment}_{name}": (placed.point_mm, placed.sd_mm, placed.across_mm, placed.origin)
+        for compartment, found in part.compartments.items()
+        for name, placed in found.landmarks.items()
+    }
+    return {"image": part.sop_instance_uid, "index": part.slice_index, "points": points}
