@@ -18,7 +18,7 @@ from meniscal_measure.cohort.agreement.change import (
 )
 from meniscal_measure.cohort.agreement.estimates import Estimate, FloatArray
 from meniscal_measure.cohort.agreement.flags import FlagAgreement, flag_agreement
-from meniscal_measure.cohort.agreement.grades import Kappa, weighted_kappa
+from meniscal_measure.cohort.agreement.kappa import Kappa, weighted_kappa
 from meniscal_measure.cohort.agreement.limits import (
     LimitsOfAgreement,
     ProportionalBias,

@@ -11,7 +11,7 @@ from pytest_benchmark.fixture import BenchmarkFixture
 
 from meniscal_measure.cohort.agreement.diagnostic import roc_curve
 from meniscal_measure.cohort.agreement.flags import flag_agreement
-from meniscal_measure.cohort.agreement.grades import weighted_kappa
+from meniscal_measure.cohort.agreement.kappa import weighted_kappa
 from meniscal_measure.cohort.agreement.limits import limits_of_agreement, proportional_bias
 from meniscal_measure.cohort.agreement.ratings import ratings_from_rows
 from meniscal_measure.cohort.agreement.reliability import intraclass_correlations

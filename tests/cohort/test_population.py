@@ -12,7 +12,7 @@ import pytest
 
 from meniscal_measure import workflow
 from meniscal_measure.anatomy import Compartment, Landmark
-from meniscal_measure.cohort.agreement.groups import GroupSummary, summarise_groups
+from meniscal_measure.cohort.agreement.group_comparison import GroupSummary, summarise_groups
 from meniscal_measure.cohort.manifest import read_manifest
 from meniscal_measure.cohort.readings import load_readings
 from meniscal_measure.cohort.run import Job, run_cohort

@@ -15,7 +15,7 @@ from meniscal_measure.cohort.agreement.estimates import (
     complete_pairs,
     require,
 )
-from meniscal_measure.cohort.agreement.grades import Kappa, Weights, kappa_of_table
+from meniscal_measure.cohort.agreement.kappa import Kappa, Weights, kappa_of_table
 from meniscal_measure.cohort.agreement.proportions import ProportionInterval, proportion
 from meniscal_measure.errors import AgreementError
 

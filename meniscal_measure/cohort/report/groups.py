@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from meniscal_measure.cohort.agreement.groups import compare_groups, summarise_groups
+from meniscal_measure.cohort.agreement.group_comparison import compare_groups, summarise_groups
 from meniscal_measure.cohort.agreement.mixed import mixed_model
 from meniscal_measure.cohort.readings import Readings, Texts
 from meniscal_measure.cohort.report.document import Block, Heading, Paragraph, Results

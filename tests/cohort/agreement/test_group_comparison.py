@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from meniscal_measure.cohort.agreement.groups import compare_groups, summarise_groups
+from meniscal_measure.cohort.agreement.group_comparison import compare_groups, summarise_groups
 from meniscal_measure.cohort.agreement.mixed import mixed_model
 from meniscal_measure.errors import AgreementError
 

@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 from sklearn.metrics import cohen_kappa_score  # type: ignore[import-untyped]
 from statsmodels.stats.inter_rater import cohens_kappa  # type: ignore[import-untyped]
 
-from meniscal_measure.cohort.agreement.grades import Weights, kappa_of_table, weighted_kappa
+from meniscal_measure.cohort.agreement.kappa import Weights, kappa_of_table, weighted_kappa
 from meniscal_measure.errors import AgreementError
 
 # Cohen, Psychol Bull 1968;70:213-220, Table 1: N = 200, three diagnoses.

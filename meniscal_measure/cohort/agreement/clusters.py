@@ -1,0 +1,157 @@
+"""Cases that belong to one subject are not independent: the errors of estimates that respect it.
+
+Two ways, each with published sources. A mean of terms, one for each case, has its standard error
+from the sums of the terms within subjects (`clustered_mean`, `linearised_error`). Any other
+statistic is worked out again with one subject after the other left out (`jackknife`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import stats
+
+from meniscal_measure.cohort.agreement.estimates import FloatArray, tail
+from meniscal_measure.errors import AgreementError
+
+SOURCE_JACKKNIFE = (
+    "subjects left out one after the other (jackknife: Lipsitz SR, Laird NM, Harrington DP."
+    " Commun Stat Theory Methods 1990;19:821-845)"
+)
+SOURCE_MEAN = (
+    "ratio estimator over subjects (Cochran WG. Sampling Techniques. 3rd ed. Wiley; 1977, ch 9A),"
+    " t interval"
+)
+
+MOST_GROUPS = 200
+"""Subjects beyond this number are left out in so many groups drawn at random (delete-a-group
+jackknife: Kott PS. J Off Stat 2001;17:521-526), so that the cost does not grow with their number."""
+
+Codes = NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class Error:
+    """Standard error of an estimate and the degrees of freedom of its t interval."""
+
+    se: float
+    df: float
+
+    def half_width(self, level: float) -> float:
+        """Half the width of the two-sided t interval at `level`."""
+        return float(stats.t.ppf(1 - tail(level), self.df)) * self.se
+
+    def p_value(self, distance: float) -> float:
+        """Two-sided p value of an estimate so far from its null value; NaN without an error."""
+        if not self.se > 0:
+            return math.nan
+        return float(2 * stats.t.sf(abs(distance) / self.se, self.df))
+
+
+def subject_codes(subjects: ArrayLike | None, count: int) -> Codes:
+    """Number the subjects of `count` cases from 0; every case is one of its own where none is told.
+
+    Examples
+    --------
+    >>> subject_codes(["b", "a", "b"], 3).tolist(), subject_codes(None, 2).tolist()
+    ([1, 0, 1], [0, 1])
+    """
+    if subjects is None:
+        return np.arange(count)
+    labels = np.asarray(subjects)
+    if labels.shape != (count,):
+        raise AgreementError(
+            f"There are {count} cases and {labels.size} subjects; name the subject of every case."
+        )
+    return np.unique(labels, return_inverse=True)[1].reshape(-1)
+
+
+def is_clustered(codes: Codes) -> bool:
+    """Whether any subject has several cases."""
+    return codes.size > 0 and int(codes.max()) + 1 < codes.size
+
+
+def linearised_error(terms: ArrayLike, codes: Codes) -> Error:
+    """Error of the mean of terms that are dependent within subjects.
+
+    Parameters
+    ----------
+    terms
+        What each case adds to the estimate, shape (n,): its value, or the linear term of a
+        statistic that is a smooth function of means.
+    codes
+        Subject of each case, numbered from 0.
+
+    Returns
+    -------
+    Error
+        sqrt(m / (m - 1) sum (sum of centred terms of a subject)^2) / n with m - 1 degrees of
+        freedom, m the number of subjects. With one case each that is SD / sqrt(n).
+
+    Examples
+    --------
+    >>> error = linearised_error([1.0, 2.0, 3.0, 4.0], np.arange(4))
+    >>> round(error.se, 4), error.df
+    (0.6455, 3)
+    """
+    values = np.asarray(terms, dtype=np.float64)
+    sums = np.bincount(codes, values - values.mean())
+    m = sums.size
+    if m < 2:
+        return Error(math.nan, 1)
+    return Error(math.sqrt(m / (m - 1) * float((sums**2).sum())) / values.size, m - 1)
+
+
+def effective_size(hits: FloatArray, codes: Codes) -> float:
+    """Independent cases that would tell as much of a proportion (Rao and Scott 1992).
+
+    The design effect is the variance of the ratio estimator over that of independent cases, and not
+    below 1: cases of a subject are not taken to tell more than as many of others.
+    """
+    share, n = float(hits.mean()), hits.size
+    if not is_clustered(codes):
+        return float(n)
+    if share in (0.0, 1.0):  # nothing is known of the variance; the subjects alone are sure
+        return float(codes.max() + 1)
+    effect = linearised_error(hits, codes).se ** 2 * n / (share * (1 - share))
+    return n / max(effect, 1.0)
+
+
+def jackknife(
+    statistic: Callable[[NDArray[np.bool_]], FloatArray], codes: Codes
+) -> tuple[FloatArray, int]:
+    """Standard errors of statistics from leaving out one subject after the other.
+
+    Parameters
+    ----------
+    statistic
+        Works out the statistics, shape (s,), from the cases that a mask of shape (n,) keeps, on a
+        scale on which they are about normal.
+    codes
+        Subject of each case, numbered from 0.
+
+    Returns
+    -------
+    tuple
+        Standard errors, shape (s,), NaN where a statistic is not finite without some subject; and
+        the degrees of freedom.
+    """
+    subjects = int(codes.max()) + 1
+    groups = _groups(subjects)
+    m = int(groups.max()) + 1
+    left_out = groups[codes]
+    values = np.array([statistic(left_out != group) for group in range(m)])
+    with np.errstate(invalid="ignore"):
+        squares = ((values - values.mean(axis=0)) ** 2).sum(axis=0)
+    return np.sqrt((m - 1) / m * squares), m - 1
+
+
+def _groups(subjects: int) -> Codes:
+    """Number the group with which each subject is left out."""
+    if subjects <= MOST_GROUPS:
+        return np.arange(subjects)
+    return np.random.default_rng(1).permutation(subjects) % MOST_GROUPS
