@@ -316,7 +316,7 @@ def disputes(
         from meniscal_measure.anatomy import Compartment
         from meniscal_measure.cohort.adjudication import disputes as find_disputes
         from meniscal_measure.cohort.adjudication import disputes_csv
-        from meniscal_measure.cohort.analysis import detectable_change
+        from meniscal_measure.cohort.reader_agreement import detectable_change
         from meniscal_measure.cohort.readings import load_readings
         from meniscal_measure.cohort.store import Store
         from meniscal_measure.files import write_text

@@ -12,7 +12,6 @@ from typing import Any
 
 import pytest
 
-from meniscal_measure.cohort.agreement.mixed import mixed_model
 from meniscal_measure.cohort.cluster import on_cluster
 from meniscal_measure.cohort.content import fetched
 from meniscal_measure.cohort.entry import Entry
@@ -22,8 +21,8 @@ from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Settings, Status, Task, carry_out
 from meniscal_measure.errors import UsageError
 
-MODELS, PARQUET, CLUSTER = (
-    rf"pip install 'meniscal-measure\[{extra}\]'" for extra in ("models", "parquet", "cluster")
+PARQUET, CLUSTER = (
+    rf"pip install 'meniscal-measure\[{extra}\]'" for extra in ("parquet", "cluster")
 )
 
 
@@ -33,17 +32,11 @@ def without(monkeypatch: pytest.MonkeyPatch) -> Callable[[str], None]:
     return lambda name: monkeypatch.setitem(sys.modules, name, None)
 
 
-@pytest.mark.parametrize("advice", [MODELS, PARQUET, CLUSTER])
+@pytest.mark.parametrize("advice", [PARQUET, CLUSTER])
 def test_every_extra_that_is_advised_exists(advice: str) -> None:
     (name,) = re.findall(r"\[(\w+)", advice)
     project = tomllib.loads((Path(__file__).parents[2] / "pyproject.toml").read_text("utf-8"))
     assert name in project["project"]["optional-dependencies"]
-
-
-def test_mixed_models_need_statsmodels(without: Callable[[str], None]) -> None:
-    without("statsmodels.formula.api")
-    with pytest.raises(UsageError, match=f"statsmodels, which is not installed: {MODELS}"):
-        mixed_model("y ~ x", {"y": [1.0, 2.0], "x": [0, 1], "s": [1, 1]}, subject="s")
 
 
 def test_parquet_needs_pyarrow(without: Callable[[str], None], tmp_path: Path) -> None:

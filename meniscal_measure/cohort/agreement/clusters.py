@@ -28,8 +28,8 @@ SOURCE_MEAN = (
 )
 
 MOST_GROUPS = 200
-"""Subjects beyond this number are left out in so many groups drawn at random (delete-a-group
-jackknife: Kott PS. J Off Stat 2001;17:521-526), so that the cost does not grow with their number."""
+"""More subjects are left out in so many groups drawn at random (delete-a-group jackknife: Kott PS.
+J Off Stat 2001;17:521-526), so that the cost does not grow with their number."""
 
 Codes = NDArray[np.intp]
 
@@ -53,7 +53,7 @@ class Error:
 
 
 def subject_codes(subjects: ArrayLike | None, count: int) -> Codes:
-    """Number the subjects of `count` cases from 0; every case is one of its own where none is told.
+    """Give each case the number of its subject, from 0; a number of its own where none is named.
 
     Examples
     --------
@@ -124,7 +124,7 @@ def effective_size(hits: FloatArray, codes: Codes) -> float:
 def jackknife(
     statistic: Callable[[NDArray[np.bool_]], FloatArray], codes: Codes
 ) -> tuple[FloatArray, int]:
-    """Standard errors of statistics from leaving out one subject after the other.
+    """Find standard errors of statistics by leaving out one subject after the other.
 
     Parameters
     ----------
@@ -151,7 +151,7 @@ def jackknife(
 
 
 def _groups(subjects: int) -> Codes:
-    """Number the group with which each subject is left out."""
+    """Give each subject the number of the group with which it is left out."""
     if subjects <= MOST_GROUPS:
         return np.arange(subjects)
     return np.random.default_rng(1).permutation(subjects) % MOST_GROUPS

@@ -6,23 +6,26 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from meniscal_measure.caliper.decision import flag
 from meniscal_measure.caliper.reading import Conventions
+from meniscal_measure.cohort.agreement.clusters import Codes, is_clustered, subject_codes
 from meniscal_measure.cohort.agreement.estimates import (
     LEVEL,
     Cases,
     Estimate,
     FloatArray,
+    complete_labels,
     complete_pairs,
     tail,
 )
-from meniscal_measure.cohort.agreement.proportions import ProportionInterval, proportion
+from meniscal_measure.cohort.agreement.proportions import clustered_proportion
 from meniscal_measure.errors import AgreementError
 
 SOURCE_AUC = "DeLong ER, DeLong DM, Clarke-Pearson DL. Biometrics 1988;44:837-845"
+SOURCE_AUC_CLUSTERED = "Obuchowski NA. Biometrics 1997;53:567-578 (several cases of a subject)"
 SOURCE_YOUDEN = "Youden WJ. Cancer 1950;3:32-35 (positive at or above it)"
 
 NOISE_DECIMALS = 9
@@ -50,6 +53,7 @@ class Accuracy:
     positive_predictive_value: Estimate
     negative_predictive_value: Estimate
     correct: Estimate
+    cases: Cases
 
     @property
     def estimates(self) -> tuple[Estimate, ...]:
@@ -76,14 +80,15 @@ class Roc:
     sensitivity: FloatArray
     false_positive_rate: FloatArray
     area: Estimate
-    youden_mm: Estimate
-    """Threshold with the largest sum of sensitivity and specificity; it flatters its own data."""
+    youden_mm: Estimate | None
+    """Threshold with the largest sum of sensitivity and specificity; it flatters its own data.
+    None where no threshold does better than chance."""
     cases: Cases
 
     @property
     def estimates(self) -> tuple[Estimate, ...]:
         """Area and best threshold, as lines of a results table."""
-        return self.area, self.youden_mm
+        return (self.area,) if self.youden_mm is None else (self.area, self.youden_mm)
 
     def point(self, conventions: Conventions) -> tuple[float, float]:
         """Find false positive rate and sensitivity of the flag under these conventions.
@@ -95,36 +100,48 @@ class Roc:
         return float(self.false_positive_rate[last]), float(self.sensitivity[last])
 
 
-def accuracy_of_counts(
-    counts: Counts,
+def accuracy(
+    flags: ArrayLike,
+    reference: ArrayLike,
     *,
-    interval: ProportionInterval = ProportionInterval.WILSON,
+    subjects: ArrayLike | None = None,
     level: float = LEVEL,
 ) -> Accuracy:
-    """Work out sensitivity, specificity and predictive values from a two-by-two table.
+    """Work out sensitivity, specificity and predictive values of a flag.
+
+    Parameters
+    ----------
+    flags, reference
+        1 or True for yes, 0 or False for no, NaN where missing, shape (n,).
+    subjects
+        Whose each case is, shape (n,); where a subject has several, the intervals respect it.
+    level
+        Confidence level of the intervals, a fraction.
 
     Examples
     --------
-    >>> accuracy = accuracy_of_counts(Counts(28, 2, 0, 30))
-    >>> round(100 * accuracy.negative_predictive_value.value, 1)
+    >>> found = accuracy([1] * 28 + [0] * 32, [1] * 30 + [0] * 30)
+    >>> round(100 * found.negative_predictive_value.value, 1)
     93.8
     """
-    c = counts
+    counts, cases = count_flags(flags, reference)
+    test, finding, _ = complete_pairs(flags, reference)
+    codes = subject_codes(complete_labels(subjects, flags, reference), cases.used)
 
-    def share(name: str, hits: int, misses: int) -> Estimate:
-        return proportion(name, hits, hits + misses, interval=interval, level=level)
+    def share(name: str, hits: FloatArray, among: FloatArray) -> Estimate:
+        rows = among == 1
+        owners = np.unique(codes[rows], return_inverse=True)[1]
+        return clustered_proportion(name, hits[rows], owners, level=level)
 
+    everyone = np.ones_like(test)
     return Accuracy(
         counts,
-        share("Sensitivity", c.true_positive, c.false_negative),
-        share("Specificity", c.true_negative, c.false_positive),
-        share("Positive predictive value", c.true_positive, c.false_positive),
-        share("Negative predictive value", c.true_negative, c.false_negative),
-        share(
-            "Correctly classified",
-            c.true_positive + c.true_negative,
-            c.false_positive + c.false_negative,
-        ),
+        share("Sensitivity", test, finding),
+        share("Specificity", 1 - test, 1 - finding),
+        share("Positive predictive value", finding, test),
+        share("Negative predictive value", 1 - finding, 1 - test),
+        share("Correctly classified", 1 - np.abs(test - finding), everyone),
+        cases,
     )
 
 
@@ -143,7 +160,13 @@ def count_flags(flags: ArrayLike, reference: ArrayLike) -> tuple[Counts, Cases]:
     return Counts(tp, fn, fp, tn), cases
 
 
-def roc_curve(values: ArrayLike, reference: ArrayLike, *, level: float = LEVEL) -> Roc:
+def roc_curve(
+    values: ArrayLike,
+    reference: ArrayLike,
+    *,
+    subjects: ArrayLike | None = None,
+    level: float = LEVEL,
+) -> Roc:
     """Compare a measurement with a reference finding at every threshold.
 
     Parameters
@@ -152,6 +175,8 @@ def roc_curve(values: ArrayLike, reference: ArrayLike, *, level: float = LEVEL) 
         Measurements, larger meaning rather the finding, mm, shape (n,); NaN where missing.
     reference
         1 or True with the finding, 0 or False without, NaN where missing, shape (n,).
+    subjects
+        Whose each case is, shape (n,); where a subject has several, the interval respects it.
     level
         Confidence level of the interval of the area, a fraction. It is cut off at 0 and 1, and
         left out where no case lies among those of the other kind.
@@ -174,12 +199,14 @@ def roc_curve(values: ArrayLike, reference: ArrayLike, *, level: float = LEVEL) 
     sensitivity = _share_at_or_above(with_it, thresholds)
     false_positive = _share_at_or_above(without, thresholds)
     best = int(np.argmax(sensitivity - false_positive))
+    youden = Estimate("Youden threshold", float(thresholds[best]), unit="mm", source=SOURCE_YOUDEN)
+    codes = subject_codes(complete_labels(subjects, values, reference), cases.used)
     return Roc(
         thresholds,
         sensitivity,
         false_positive,
-        _area(with_it, without, level),
-        Estimate("Youden threshold", float(thresholds[best]), unit="mm", source=SOURCE_YOUDEN),
+        _area(measured, finding == 1, codes, level),
+        youden if best > 0 else None,
         cases,
     )
 
@@ -194,16 +221,41 @@ def _share_at_or_above(values: FloatArray, thresholds: FloatArray) -> FloatArray
     return np.asarray(1 - below / values.size, dtype=np.float64)
 
 
-def _area(with_it: FloatArray, without: FloatArray, level: float) -> Estimate:
+def _area(values: FloatArray, finding: NDArray[np.bool_], codes: Codes, level: float) -> Estimate:
     """Area and its interval from the placement of each case among those of the other kind."""
+    with_it, without = values[finding], values[~finding]
     m, n = with_it.size, without.size
     overall = stats.rankdata(np.concatenate([with_it, without]))
     placed = (overall[:m] - stats.rankdata(with_it)) / n
     displaced = 1 - (overall[m:] - stats.rankdata(without)) / m
-    area = float(placed.mean())
-    error = math.sqrt(placed.var(ddof=1) / m + displaced.var(ddof=1) / n)
-    if error == 0:  # the two kinds are parted completely, and nothing is known of its error
-        return Estimate("Area under the ROC curve", area, source=SOURCE_AUC)
+    name, area = "Area under the ROC curve", float(placed.mean())
+    if is_clustered(codes):
+        source = SOURCE_AUC_CLUSTERED
+        error = _clustered_area_error(placed, displaced, codes[finding], codes[~finding])
+    else:
+        source = SOURCE_AUC
+        error = math.sqrt(placed.var(ddof=1) / m + displaced.var(ddof=1) / n)
+    if not error > 0:  # the two kinds are parted completely, and nothing is known of its error
+        return Estimate(name, area, source=source)
     half = float(stats.norm.ppf(1 - tail(level))) * error
-    low, high = max(area - half, 0.0), min(area + half, 1.0)
-    return Estimate("Area under the ROC curve", area, low, high, source=SOURCE_AUC)
+    return Estimate(name, area, max(area - half, 0.0), min(area + half, 1.0), source=source)
+
+
+def _clustered_area_error(
+    placed: FloatArray, displaced: FloatArray, with_it: Codes, without: Codes
+) -> float:
+    """Work out the standard error from placements summed within subjects (Obuchowski 1997)."""
+    subjects = int(max(with_it.max(), without.max())) + 1
+    area = placed.mean()
+    ill = np.bincount(with_it, placed - area, minlength=subjects)
+    well = np.bincount(without, displaced - area, minlength=subjects)
+    m, n = placed.size, displaced.size
+    having, lacking = (np.unique(codes).size for codes in (with_it, without))
+    if min(having, lacking) < 2:
+        return math.nan
+    variance = (
+        having / (having - 1) * (ill**2).sum() / m**2
+        + lacking / (lacking - 1) * (well**2).sum() / n**2
+        + 2 * subjects / (subjects - 1) * (ill * well).sum() / (m * n)
+    )
+    return math.sqrt(max(float(variance), 0.0))

@@ -105,6 +105,16 @@ def complete_pairs(
     return one[keep], two[keep], Cases(used, one.size - used, noun)
 
 
+def complete_labels(
+    labels: ArrayLike | None, first: ArrayLike, second: ArrayLike
+) -> NDArray[np.str_] | None:
+    """Labels of the cases that `complete_pairs` keeps; None where there are none."""
+    if labels is None:
+        return None
+    keep = ~(np.isnan(as_floats(first)) | np.isnan(as_floats(second)))
+    return np.asarray(labels, dtype=str)[keep]
+
+
 def require(count: int, least: int, what: str) -> None:
     """Refuse to estimate from too few cases.
 

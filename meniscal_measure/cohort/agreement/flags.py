@@ -8,15 +8,24 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
+from meniscal_measure.cohort.agreement.chance_corrected import gwet_ac1
+from meniscal_measure.cohort.agreement.clusters import (
+    Codes,
+    is_clustered,
+    linearised_error,
+    subject_codes,
+)
 from meniscal_measure.cohort.agreement.estimates import (
     LEVEL,
     Cases,
     Estimate,
+    FloatArray,
+    complete_labels,
     complete_pairs,
     require,
 )
-from meniscal_measure.cohort.agreement.kappa import Kappa, Weights, kappa_of_table
-from meniscal_measure.cohort.agreement.proportions import ProportionInterval, proportion
+from meniscal_measure.cohort.agreement.kappa import Kappa, Weights, weighted_kappa
+from meniscal_measure.cohort.agreement.proportions import clustered_proportion
 from meniscal_measure.errors import AgreementError
 
 SOURCE_SPECIFIC = (
@@ -24,6 +33,7 @@ SOURCE_SPECIFIC = (
     " a / (a + b + c)"
 )
 SOURCE_MCNEMAR = "McNemar Q. Psychometrika 1947;12:153-157 (exact binomial form)"
+SOURCE_MCNEMAR_CLUSTERED = "Obuchowski NA. Stat Med 1998;17:1495-1507 (clustered pairs)"
 
 
 @dataclass(frozen=True)
@@ -40,23 +50,24 @@ class FlagAgreement:
     negative: Estimate
     kappa: Kappa | None
     """None where every reading says the same."""
-    p_one_sided_reader: float
-    """Probability of so uneven a split of the disagreements if neither reader flags more."""
+    ac1: Estimate
+    equal_flagging: Estimate
+    """p value: chance of so uneven a split of the disagreements if neither reader flags more."""
     cases: Cases
 
     @property
     def estimates(self) -> tuple[Estimate, ...]:
         """All of them, as lines of a results table."""
-        p = Estimate("p of equal flagging", self.p_one_sided_reader, source=SOURCE_MCNEMAR)
         kappa = () if self.kappa is None else (self.kappa.kappa,)
-        return self.overall, self.positive, self.negative, *kappa, p
+        agreement = self.overall, self.positive, self.negative
+        return *agreement, *kappa, self.ac1, self.equal_flagging
 
 
 def flag_agreement(
     first: ArrayLike,
     second: ArrayLike,
     *,
-    interval: ProportionInterval = ProportionInterval.WILSON,
+    subjects: ArrayLike | None = None,
     level: float = LEVEL,
 ) -> FlagAgreement:
     """Compare two readers' flags.
@@ -65,8 +76,10 @@ def flag_agreement(
     ----------
     first, second
         1 or True for flagged, 0 or False for not, NaN where missing, shape (n,).
-    interval, level
-        Kind and confidence level of the intervals of the proportions.
+    subjects
+        Whose each case is, shape (n,); where a subject has several, the intervals respect it.
+    level
+        Confidence level of the intervals, a fraction.
 
     Raises
     ------
@@ -83,24 +96,30 @@ def flag_agreement(
     require(cases.used, 1, "Agreement on the flag")
     if not np.isin(np.concatenate([one, two]), (0, 1)).all():
         raise AgreementError("A flag must be 1 (yes) or 0 (no), or empty if missing.")
+    codes = subject_codes(complete_labels(subjects, first, second), cases.used)
     neither, only_second, only_first, both = (
         int(n) for n in np.bincount((2 * one + two).astype(int), minlength=4)
     )
-    split = only_first + only_second
 
-    def share(name: str, agreed: int, total: int) -> Estimate:
-        return proportion(name, agreed, total, interval=interval, level=level)
+    def share(name: str, agreed: FloatArray, among: FloatArray) -> Estimate:
+        rows = among > 0
+        owners = np.unique(codes[rows], return_inverse=True)[1]
+        return clustered_proportion(name, agreed[rows], owners, level=level)
 
+    union, common = np.maximum(one, two), np.minimum(one, two)
     return FlagAgreement(
         both,
         only_first,
         only_second,
         neither,
-        overall=share("Overall agreement on the flag", both + neither, cases.used),
-        positive=_specific(share("Agreement on flagged", both, both + split)),
-        negative=_specific(share("Agreement on not flagged", neither, neither + split)),
-        kappa=_kappa([[both, only_first], [only_second, neither]], cases, level),
-        p_one_sided_reader=float(stats.binomtest(only_first, split).pvalue) if split else 1.0,
+        overall=share("Overall agreement on the flag", 1 - np.abs(one - two), np.ones_like(one)),
+        positive=_specific(share("Agreement on flagged", common, union)),
+        negative=_specific(share("Agreement on not flagged", 1 - union, 1 - common)),
+        kappa=None
+        if cases.used in (both, neither)
+        else weighted_kappa(one, two, grades=2, weights=Weights.NONE, subjects=codes, level=level),
+        ac1=gwet_ac1(np.column_stack([one, two]), grades=2, subjects=codes, level=level),
+        equal_flagging=_equal_flagging(one, two, codes),
         cases=cases,
     )
 
@@ -114,7 +133,12 @@ def _specific(common: Estimate) -> Estimate:
     return Estimate(common.name, value, low, high, source=source)
 
 
-def _kappa(table: list[list[int]], cases: Cases, level: float) -> Kappa | None:
-    if cases.used in (table[0][0], table[1][1]):
-        return None
-    return kappa_of_table(table, weights=Weights.NONE, level=level, cases=cases)
+def _equal_flagging(one: FloatArray, two: FloatArray, codes: Codes) -> Estimate:
+    """Test whether one reader flags more than the other."""
+    name, split = "p of equal flagging", one != two
+    if is_clustered(codes):
+        difference = one - two
+        p = linearised_error(difference, codes).p_value(float(difference.mean()))
+        return Estimate(name, p if split.any() else 1.0, source=SOURCE_MCNEMAR_CLUSTERED)
+    p = stats.binomtest(int(one[split].sum()), int(split.sum())).pvalue if split.any() else 1.0
+    return Estimate(name, float(p), source=SOURCE_MCNEMAR)

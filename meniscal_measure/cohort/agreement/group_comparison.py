@@ -1,4 +1,4 @@
-"""Groups of knees described and compared."""
+"""Groups of knees described and compared, several knees of a subject counted as what they are."""
 
 from __future__ import annotations
 
@@ -6,9 +6,16 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
-from scipy import stats
+from numpy.typing import ArrayLike, NDArray
 
+from meniscal_measure.cohort.agreement.clusters import (
+    SOURCE_MEAN,
+    Codes,
+    Error,
+    is_clustered,
+    linearised_error,
+    subject_codes,
+)
 from meniscal_measure.cohort.agreement.estimates import (
     LEVEL,
     Cases,
@@ -16,12 +23,12 @@ from meniscal_measure.cohort.agreement.estimates import (
     FloatArray,
     as_floats,
     require,
-    tail,
 )
-from meniscal_measure.cohort.agreement.proportions import proportion
+from meniscal_measure.cohort.agreement.proportions import clustered_proportion
 
-SOURCE_MEAN = "t interval (Student 1908)"
+SOURCE_T = "t interval (Student. Biometrika 1908;6:1-25)"
 SOURCE_WELCH = "Welch BL. Biometrika 1947;34:28-35 (unequal variances)"
+SOURCE_WELCH_CLUSTERED = f"{SOURCE_WELCH}, sums within subjects in place of single values"
 
 
 @dataclass(frozen=True)
@@ -44,8 +51,47 @@ class GroupSummary:
         return self.mean, self.sd, *quartiles, self.flagged
 
 
+@dataclass(frozen=True)
+class Sample:
+    """Measurements of one group, each with its subject; all arrays have shape (n,)."""
+
+    values_mm: FloatArray
+    subjects: ArrayLike | None = None
+
+    def known(self) -> tuple[FloatArray, NDArray[np.str_] | None]:
+        """Values that are not missing, with their subjects."""
+        keep = ~np.isnan(self.values_mm)
+        owners = None if self.subjects is None else np.asarray(self.subjects)[keep]
+        return self.values_mm[keep], owners
+
+
+def mean_of(name: str, sample: Sample, *, level: float = LEVEL) -> Estimate:
+    """Estimate the mean of a sample with its t interval.
+
+    Examples
+    --------
+    >>> found = mean_of("Mean", Sample(np.array([1.0, 2.0, 3.0, 4.0])))
+    >>> round(found.value, 2), round(found.low, 2), round(found.high, 2)
+    (2.5, 0.45, 4.55)
+    """
+    values, owners = sample.known()
+    require(values.size, 2, name)
+    codes = subject_codes(owners, values.size)
+    mean, error = float(values.mean()), linearised_error(values, codes)
+    source = SOURCE_MEAN if is_clustered(codes) else SOURCE_T
+    if math.isnan(error.se):
+        return Estimate(name, mean, unit="mm", source=source)
+    half = error.half_width(level)
+    return Estimate(name, mean, mean - half, mean + half, "mm", source)
+
+
 def summarise_groups(
-    groups: ArrayLike, values_mm: ArrayLike, flags: ArrayLike, *, level: float = LEVEL
+    groups: ArrayLike,
+    values_mm: ArrayLike,
+    flags: ArrayLike,
+    *,
+    subjects: ArrayLike | None = None,
+    level: float = LEVEL,
 ) -> tuple[GroupSummary, ...]:
     """Describe each group.
 
@@ -57,6 +103,8 @@ def summarise_groups(
         Measurements, NaN where missing, shape (n,).
     flags
         1 where above the threshold, 0 where not, NaN where missing, shape (n,).
+    subjects
+        Whose each knee is, shape (n,); where a subject has several, the intervals respect it.
     level
         Confidence level of the intervals of mean and share, a fraction.
 
@@ -67,49 +115,86 @@ def summarise_groups(
     """
     labels, codes = np.unique(np.asarray(groups, dtype=str), return_inverse=True)
     values, flagged = as_floats(values_mm), as_floats(flags)
+    owners = subject_codes(subjects, values.size)
     return tuple(
-        _summary(str(label), values[codes == number], flagged[codes == number], level)
+        _summary(str(label), values[rows], flagged[rows], owners[rows], level)
         for number, label in enumerate(labels)
+        for rows in (codes == number,)
     )
 
 
-def _summary(group: str, values: FloatArray, flags: FloatArray, level: float) -> GroupSummary:
+def _summary(
+    group: str, values: FloatArray, flags: FloatArray, owners: Codes, level: float
+) -> GroupSummary:
     known = values[~np.isnan(values)]
     require(known.size, 2, f"The summary of group {group!r}")
-    sd = float(known.std(ddof=1))
-    half = float(stats.t.ppf(1 - tail(level), known.size - 1)) * sd / math.sqrt(known.size)
-    mean = float(known.mean())
     quartiles = np.quantile(known, [0.25, 0.5, 0.75]).tolist()
-    said = flags[~np.isnan(flags)]
+    said = ~np.isnan(flags)
+    flagging = np.unique(owners[said], return_inverse=True)[1]
     return GroupSummary(
         group,
-        Estimate("Mean", mean, mean - half, mean + half, "mm", SOURCE_MEAN),
-        Estimate("SD", sd, unit="mm"),
+        mean_of("Mean", Sample(values, owners), level=level),
+        Estimate("SD", float(known.std(ddof=1)), unit="mm"),
         Estimate("Lower quartile", quartiles[0], unit="mm"),
         Estimate("Median", quartiles[1], unit="mm"),
         Estimate("Upper quartile", quartiles[2], unit="mm"),
-        proportion("Flagged", int(said.sum()), said.size, level=level),
+        clustered_proportion("Flagged", flags[said], flagging, level=level),
         Cases(known.size, values.size - known.size),
     )
 
 
 def compare_groups(
-    first_mm: ArrayLike, second_mm: ArrayLike, *, level: float = LEVEL
+    first: Sample, second: Sample, *, level: float = LEVEL
 ) -> tuple[Estimate, Estimate]:
     """Estimate the difference of two groups' means (first minus second) and its p value.
+
+    A subject may have knees in both groups: what its knees have in common cancels then.
 
     Raises
     ------
     AgreementError
         If a group has fewer than two measured knees.
+
+    Examples
+    --------
+    >>> tear, control = Sample(np.array([4.0, 5.0, 3.5])), Sample(np.array([2.0, 2.5, 1.5, 2.0]))
+    >>> difference, p = compare_groups(tear, control)
+    >>> f"{difference.value:.2f} ({difference.low:.2f} to {difference.high:.2f}), p {p.value:.3f}"
+    '2.17 (0.58 to 3.76), p 0.023'
     """
-    one, two = (v[~np.isnan(v)] for v in (as_floats(first_mm), as_floats(second_mm)))
+    one, first_owners = first.known()
+    two, second_owners = second.known()
     require(min(one.size, two.size), 2, "The comparison of two groups")
-    result = stats.ttest_ind(one, two, equal_var=False)
-    bounds = result.confidence_interval(level)
+    owners = None
+    if first_owners is not None and second_owners is not None:
+        owners = np.concatenate([first_owners, second_owners])
+    codes = subject_codes(owners, one.size + two.size)
+    error = _difference_error(one, two, codes)
+    source = SOURCE_WELCH_CLUSTERED if is_clustered(codes) else SOURCE_WELCH
     difference = float(one.mean() - two.mean())
-    low, high = float(bounds.low), float(bounds.high)
-    return (
-        Estimate("Difference of means", difference, low, high, "mm", SOURCE_WELCH),
-        Estimate("p of equal means", float(result.pvalue), source=SOURCE_WELCH),
-    )
+    p = Estimate("p of equal means", error.p_value(difference), source=source)
+    if not error.se > 0:
+        return Estimate("Difference of means", difference, unit="mm", source=source), p
+    half = error.half_width(level)
+    low, high = difference - half, difference + half
+    return Estimate("Difference of means", difference, low, high, "mm", source), p
+
+
+def _difference_error(one: FloatArray, two: FloatArray, codes: Codes) -> Error:
+    """Error of a difference of means; with one knee of each subject that of Welch's test."""
+    subjects = int(codes.max()) + 1
+    halves = []
+    for values, owners in ((one, codes[: one.size]), (two, codes[one.size :])):
+        present = np.unique(owners).size
+        if present < 2:
+            return Error(math.nan, 1)
+        sums = np.bincount(owners, values - values.mean(), minlength=subjects) / values.size
+        halves.append((math.sqrt(present / (present - 1)) * sums, present - 1))
+    (a, df_a), (b, df_b) = halves
+    alone = [float((part**2).sum()) for part in (a, b)]
+    variance = sum(alone) - 2 * float((a * b).sum())
+    if not min(alone) > 0:
+        df = df_a + df_b
+        return Error(math.sqrt(max(variance, 0.0)), df)
+    freedom = sum(alone) ** 2 / (alone[0] ** 2 / df_a + alone[1] ** 2 / df_b)
+    return Error(math.sqrt(max(variance, 0.0)), float(freedom))

@@ -3,26 +3,35 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
 
+from meniscal_measure.cohort.agreement.clusters import (
+    Codes,
+    Error,
+    is_clustered,
+    linearised_error,
+    subject_codes,
+)
 from meniscal_measure.cohort.agreement.estimates import (
     LEVEL,
     Cases,
     Estimate,
     FloatArray,
+    complete_labels,
     complete_pairs,
     require,
-    tail,
 )
 from meniscal_measure.errors import AgreementError
 
 SOURCE_KAPPA = "Cohen J. Psychol Bull 1968;70:213-220"
 SOURCE_ERROR = "Fleiss JL, Cohen J, Everitt BS. Psychol Bull 1969;72:323-327"
+
+
+SOURCE_CLUSTERED = "delta method over subjects: Yang Z, Zhou M. Stat Med 2014;33:2612-2633"
 
 
 class Weights(StrEnum):
@@ -72,6 +81,7 @@ def weighted_kappa(
     *,
     grades: int,
     weights: Weights | ArrayLike = Weights.LINEAR,
+    subjects: ArrayLike | None = None,
     level: float = LEVEL,
 ) -> Kappa:
     """Compare the grades two readers gave.
@@ -84,6 +94,8 @@ def weighted_kappa(
         Number of grades on the scale, whether used or not.
     weights
         A named rule, or disagreement weights of shape (grades, grades), 0 on the diagonal.
+    subjects
+        Whose each case is, shape (n,); where a subject has several, the interval respects it.
     level
         Confidence level of the interval, a fraction.
 
@@ -100,9 +112,26 @@ def weighted_kappa(
             raise AgreementError(
                 f"Grade {grade:g} is not one of 0 to {grades - 1}. Correct it, or leave it empty."
             )
-    cells = one.astype(int) * grades + two.astype(int)
-    table = np.bincount(cells, minlength=grades**2).reshape(grades, grades)
-    return kappa_of_table(table, weights=weights, level=level, cases=cases)
+    rows, columns = one.astype(int), two.astype(int)
+    table = np.bincount(rows * grades + columns, minlength=grades**2).reshape(grades, grades)
+    found = kappa_of_table(table, weights=weights, level=level, cases=cases)
+    owners = complete_labels(subjects, first, second)
+    codes = subject_codes(owners, cases.used)
+    if not is_clustered(codes):
+        return found
+    error = _clustered_error(found, weights, (rows, columns), codes)
+    low, high = _interval(found.kappa.value, error, level)
+    source = f"{SOURCE_KAPPA}; interval: {SOURCE_CLUSTERED}"
+    return replace(found, kappa=replace(found.kappa, low=low, high=high, source=source))
+
+
+def _clustered_error(
+    found: Kappa, weights: Weights | ArrayLike, cells: tuple[Codes, Codes], codes: Codes
+) -> Error:
+    disagreement = _disagreement(weights, found.table.shape[0])
+    agreement = 1 - disagreement / disagreement.max()
+    terms = _terms(found.table / found.table.sum(), agreement, found.kappa.value, found.expected)
+    return linearised_error(terms[cells], codes)
 
 
 def kappa_of_table(
@@ -126,7 +155,7 @@ def kappa_of_table(
     Notes
     -----
     Large-sample interval with the standard error of Fleiss, Cohen and Everitt (1969). Where
-    agreement is complete that error is nought, and no interval is given.
+    agreement is complete that error is zero, and no interval is given.
     """
     counts = np.asarray(table, dtype=np.float64)
     disagreement = _disagreement(weights, counts.shape[0])
@@ -140,7 +169,9 @@ def kappa_of_table(
             "All readings have one grade; kappa is not defined. Report the share of agreement."
         )
     value = (observed - expected) / (1 - expected)
-    error = _error(shares, agreement, value, expected, total)
+    terms = _terms(shares, agreement, value, expected)
+    spread = float((shares * terms**2).sum() - (shares * terms).sum() ** 2)
+    error = Error(math.sqrt(max(spread, 0.0) / total), math.inf)
     name = f"Kappa, {weights.value if isinstance(weights, Weights) else 'weights given'}"
     source = f"{SOURCE_KAPPA}; interval: {SOURCE_ERROR}"
     return Kappa(
@@ -166,20 +197,16 @@ def _disagreement(weights: Weights | ArrayLike, grades: int) -> FloatArray:
     return given
 
 
-def _interval(value: float, error: float, level: float) -> tuple[float | None, float | None]:
+def _interval(value: float, error: Error, level: float) -> tuple[float | None, float | None]:
     """Give the interval about kappa; none where agreement is complete and its error unknown."""
-    if error == 0:
+    if not error.se > 0:
         return None, None
-    half = float(stats.norm.ppf(1 - tail(level))) * error
+    half = error.half_width(level)
     return max(value - half, -1.0), min(value + half, 1.0)
 
 
-def _error(
-    shares: FloatArray, agreement: FloatArray, kappa: float, expected: float, total: float
-) -> float:
-    """Work out the standard error of kappa, the true kappa not being nought."""
+def _terms(shares: FloatArray, agreement: FloatArray, kappa: float, expected: float) -> FloatArray:
+    """Linear term that a case in each cell adds to kappa, the true kappa not being zero."""
     rows, columns = shares.sum(axis=1), shares.sum(axis=0)
     mean_weights = (agreement @ columns)[:, None] + rows @ agreement
-    spread = float((shares * (agreement - mean_weights * (1 - kappa)) ** 2).sum())
-    variance = (spread - (kappa - expected * (1 - kappa)) ** 2) / (total * (1 - expected) ** 2)
-    return math.sqrt(max(variance, 0.0))
+    return np.asarray((agreement - mean_weights * (1 - kappa)) / (1 - expected))

@@ -7,14 +7,22 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from meniscal_measure.cohort.agreement.clusters import (
+    SOURCE_JACKKNIFE,
+    Error,
+    is_clustered,
+    jackknife,
+    subject_codes,
+)
 from meniscal_measure.cohort.agreement.estimates import (
     LEVEL,
     Cases,
     Estimate,
     FloatArray,
+    complete_labels,
     complete_pairs,
     require,
     tail,
@@ -76,7 +84,7 @@ class ProportionalBias:
     slope: Estimate
     intercept: Estimate
     p_value: float
-    """Probability of so steep a slope if the true one were nought."""
+    """Probability of so steep a slope if the true one were zero."""
     cases: Cases
 
     @property
@@ -152,9 +160,25 @@ def _reach(n: int, m: float, interval: LimitsInterval, level: float) -> tuple[fl
 
 
 def proportional_bias(
-    first: ArrayLike, second: ArrayLike, *, level: float = LEVEL, unit: str = "mm"
+    first: ArrayLike,
+    second: ArrayLike,
+    *,
+    subjects: ArrayLike | None = None,
+    level: float = LEVEL,
+    unit: str = "mm",
 ) -> ProportionalBias:
     """Ask whether the difference between two readings grows with their size.
+
+    Parameters
+    ----------
+    first, second
+        Shape (n,); NaN where missing.
+    subjects
+        Whose each case is, shape (n,); where a subject has several, the errors respect it.
+    level
+        Confidence level of the intervals, a fraction.
+    unit
+        Unit of the readings.
 
     Raises
     ------
@@ -166,18 +190,33 @@ def proportional_bias(
     mean, difference = (one + two) / 2, one - two
     require(np.unique(mean).size, 2, "The regression of the difference on the mean")
     line = stats.linregress(mean, difference)
-    factor = float(stats.t.ppf(1 - tail(level), cases.used - 2))
-    return ProportionalBias(
-        _with_error("Slope of difference on mean", line.slope, factor * line.stderr, ""),
-        _with_error("Difference at mean 0", line.intercept, factor * line.intercept_stderr, unit),
-        float(line.pvalue),
-        cases,
+    codes = subject_codes(complete_labels(subjects, first, second), cases.used)
+    source = SOURCE_BIAS
+    errors = [Error(float(e), cases.used - 2) for e in (line.stderr, line.intercept_stderr)]
+    if is_clustered(codes):
+
+        def fitted(keep: NDArray[np.bool_]) -> FloatArray:
+            return np.polyfit(mean[keep], difference[keep], 1)
+
+        found, df = jackknife(fitted, codes)
+        errors = [Error(float(e), df) for e in found]
+        source = f"{SOURCE_BIAS}; interval: {SOURCE_JACKKNIFE}"
+    p = errors[0].p_value(float(line.slope)) if is_clustered(codes) else float(line.pvalue)
+    slope, intercept = (
+        _with_error(name, float(value), error.half_width(level), one_unit, source)
+        for name, value, error, one_unit in zip(
+            ("Slope of difference on mean", "Difference at mean 0"),
+            (line.slope, line.intercept),
+            errors,
+            ("", unit),
+            strict=True,
+        )
     )
+    return ProportionalBias(slope, intercept, p, cases)
 
 
-def _with_error(name: str, value: float, half: float, unit: str) -> Estimate:
-    numbers = (float(value), float(value - half), float(value + half))
-    return Estimate(name, *numbers, unit=unit, source=SOURCE_BIAS)
+def _with_error(name: str, value: float, half: float, unit: str, source: str) -> Estimate:
+    return Estimate(name, value, value - half, value + half, unit=unit, source=source)
 
 
 def differences_and_means(first: ArrayLike, second: ArrayLike) -> tuple[FloatArray, FloatArray]:

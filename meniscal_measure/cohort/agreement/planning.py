@@ -50,7 +50,7 @@ def knees_for_icc(expected: float, width: float, *, readers: int, level: float =
     >>> knees_for_icc(0.90, 0.10, readers=2).value
     61.0
     """
-    if readers < 2 or not 0 <= expected < 1 or not 0 < width < 1:
+    if not (readers >= 2 and 0 <= expected < 1 and 0 < width < 1):
         raise UsageError(
             f"Give two or more readers (not {readers}), an expected ICC from 0 to below 1 (not"
             f" {expected}) and a width between 0 and 1 (not {width})."
@@ -95,10 +95,10 @@ def knees_for_change(
     34.0
     """
     effect = abs(change_mm) / sd_change_mm if sd_change_mm > 0 else 0.0
-    if effect == 0 or not 0 < power < 1:
+    if not (0 < effect < math.inf and 0 < power < 1):
         raise UsageError(
-            f"Give a change (not {change_mm}) and its SD (not {sd_change_mm}) that are not nought,"
-            f" and a power between 0 and 1 (not {power})."
+            f"Give a change (not {change_mm}) other than zero, its SD (not {sd_change_mm}) above"
+            f" zero, and a power between 0 and 1 (not {power})."
         )
     p = tail(level)
 

@@ -8,8 +8,14 @@ from typing import Literal
 
 from scipy import stats
 
-from meniscal_measure.cohort.agreement.estimates import LEVEL, Estimate, tail
+from meniscal_measure.cohort.agreement.clusters import Codes, effective_size, is_clustered
+from meniscal_measure.cohort.agreement.estimates import LEVEL, Estimate, FloatArray, tail
 from meniscal_measure.errors import AgreementError
+
+SOURCE_CLUSTERED = (
+    "Wilson interval with the effective number of cases of Rao JNK, Scott AJ. Biometrics"
+    " 1992;48:577-585"
+)
 
 
 class ProportionInterval(StrEnum):
@@ -68,3 +74,42 @@ def proportion(
     )
     bounds = stats.binomtest(hits, total).proportion_ci(level, method)
     return Estimate(name, hits / total, float(bounds.low), float(bounds.high), "", interval.source)
+
+
+def clustered_proportion(
+    name: str, hits: FloatArray, subjects: Codes, *, level: float = LEVEL
+) -> Estimate:
+    """Estimate a proportion of cases of which several may belong to one subject.
+
+    Parameters
+    ----------
+    name
+        What the proportion is of.
+    hits
+        1 or 0 for each case, shape (n,).
+    subjects
+        Subject of each case, numbered from 0.
+    level
+        Confidence level of the interval, a fraction.
+
+    Notes
+    -----
+    Wilson's interval with t in place of the normal quantile where subjects have several cases, its
+    degrees of freedom the number of subjects less one.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> knees, subjects = np.array([1.0, 1, 0, 0, 1, 0]), np.array([0, 0, 1, 1, 2, 3])
+    >>> found = clustered_proportion("flagged", knees, subjects)
+    >>> f"{found.value:.2f} ({found.low:.2f} to {found.high:.2f})"
+    '0.50 (0.06 to 0.94)'
+    """
+    if not is_clustered(subjects):
+        return proportion(name, int(hits.sum()), hits.size, level=level)
+    n, share = effective_size(hits, subjects), float(hits.mean())
+    z = float(stats.t.ppf(1 - tail(level), int(subjects.max())))
+    centre = (share + z**2 / (2 * n)) / (1 + z**2 / n)
+    half = z / (1 + z**2 / n) * math.sqrt(share * (1 - share) / n + z**2 / (4 * n**2))
+    low, high = max(centre - half, 0.0), min(centre + half, 1.0)
+    return Estimate(name, share, low, high, source=SOURCE_CLUSTERED)

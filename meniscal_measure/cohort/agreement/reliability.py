@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import stats
 
+from meniscal_measure.cohort.agreement.clusters import (
+    SOURCE_JACKKNIFE,
+    Codes,
+    Error,
+    is_clustered,
+    jackknife,
+)
 from meniscal_measure.cohort.agreement.estimates import (
     LEVEL,
     Cases,
@@ -24,6 +33,8 @@ SOURCE = (
     "Shrout PE, Fleiss JL. Psychol Bull 1979;86:420-428;"
     " interval of ICC(2,1): McGraw KO, Wong SP. Psychol Methods 1996;1:30-46"
 )
+
+SOURCE_CLUSTERED = f"{SOURCE}; widened for {SOURCE_JACKKNIFE}"
 
 Bounded = tuple[float, float, float]
 """A value with the lower and the upper bound of its interval."""
@@ -106,11 +117,22 @@ def mean_squares(values: FloatArray) -> MeanSquares:
         raise AgreementError(
             "Agreement needs two readers, or two readings by one; there is one. Add readings."
         )
+    table = _mean_squares(values)
+    if table.between_cases == 0 and table.within_cases == 0:
+        raise AgreementError(
+            "All readings are equal; no variance can be shared out among them. Check that they are"
+            " not copies of one."
+        )
+    return table
+
+
+def _mean_squares(values: FloatArray) -> MeanSquares:
+    n, k = values.shape
     centred = values - values.mean()
     case_means, reader_means = centred.mean(axis=1), centred.mean(axis=0)
     within = centred - case_means[:, None]
     residual = within - reader_means
-    table = MeanSquares(
+    return MeanSquares(
         cases=n,
         readers=k,
         between_cases=float(k * (case_means**2).sum() / (n - 1)),
@@ -118,12 +140,6 @@ def mean_squares(values: FloatArray) -> MeanSquares:
         between_readers=float(n * (reader_means**2).sum() / (k - 1)),
         residual=float((residual**2).sum() / ((n - 1) * (k - 1))),
     )
-    if table.between_cases == 0 and table.within_cases == 0:
-        raise AgreementError(
-            "All readings are equal; no variance can be shared out among them. Check that they are"
-            " not copies of one."
-        )
-    return table
 
 
 def intraclass_correlations(ratings: Ratings, *, level: float = LEVEL) -> Reliability:
@@ -139,7 +155,9 @@ def intraclass_correlations(ratings: Ratings, *, level: float = LEVEL) -> Reliab
     Notes
     -----
     The interval of an average is the Spearman-Brown transform of the one for a single reader
-    (McGraw and Wong 1996).
+    (McGraw and Wong 1996). Where subjects have several cases the published intervals would be too
+    narrow; each is widened to hold the one from leaving out one subject after the other, on
+    Fisher's scale log((1 + (k - 1) r) / (1 - r)). That one alone would take the readers as given.
 
     Examples
     --------
@@ -157,15 +175,49 @@ def intraclass_correlations(ratings: Ratings, *, level: float = LEVEL) -> Reliab
         IccForm.TWO_WAY_RANDOM: _two_way_random(table, q),
         IccForm.TWO_WAY_MIXED: _two_way_mixed(table, q),
     }
+    source, subjects = SOURCE, ratings.complete_subjects()
+    if is_clustered(subjects):
+        found, source = _clustered(values, subjects, found, level), SOURCE_CLUSTERED
     for single, average in AVERAGE_OF.items():
         value, low, high = (_spearman_brown(r, table.readers) for r in found[single])
         found[average] = value, low, high
-    return Reliability(table, {form: _estimate(form, found[form]) for form in IccForm}, cases)
+    return Reliability(
+        table, {form: _estimate(form, found[form], source) for form in IccForm}, cases
+    )
 
 
-def _estimate(form: IccForm, bounded: Bounded) -> Estimate:
+def _estimate(form: IccForm, bounded: Bounded, source: str) -> Estimate:
     value, low, high = bounded
-    return Estimate(f"{form.value}, {MEANING[form]}", value, low, high, source=SOURCE)
+    line = Estimate(f"{form.value}, {MEANING[form]}", value, source=source)
+    known = math.isfinite(low) and math.isfinite(high)
+    return replace(line, low=low, high=high) if known else line
+
+
+def _clustered(
+    values: FloatArray, subjects: Codes, found: Mapping[IccForm, Bounded], level: float
+) -> dict[IccForm, Bounded]:
+    """Widen the intervals of independent cases to those that respect the subjects."""
+    k = values.shape[1]
+
+    def on_fishers_scale(keep: NDArray[np.bool_]) -> FloatArray:
+        table = _mean_squares(values[keep])
+        forms = np.array([form(table) for form in (_one_way_value, _random_value, _mixed_value)])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(np.log((1 + (k - 1) * forms) / (1 - forms)))
+
+    errors, df = jackknife(on_fishers_scale, subjects)
+    centres = on_fishers_scale(np.ones(subjects.size, dtype=bool))
+    clustered: dict[IccForm, Bounded] = {}
+    for form, centre, error in zip(AVERAGE_OF, centres, errors, strict=True):
+        half = Error(float(error), df).half_width(level)
+        low, high = (_from_fishers_scale(float(centre) + side * half, k) for side in (-1, 1))
+        value, published_low, published_high = found[form]
+        clustered[form] = value, min(low, published_low), max(high, published_high)
+    return clustered
+
+
+def _from_fishers_scale(z: float, k: int) -> float:
+    return float(np.expm1(z) / (np.exp(z) + k - 1))
 
 
 def _one_way(table: MeanSquares, q: float) -> Bounded:
@@ -191,10 +243,26 @@ def _ratio_form(
     return value, low, high
 
 
+def _one_way_value(table: MeanSquares) -> float:
+    b, w = table.between_cases, table.within_cases
+    return (b - w) / (b + (table.readers - 1) * w)
+
+
+def _mixed_value(table: MeanSquares) -> float:
+    b, e = table.between_cases, table.residual
+    return (b - e) / (b + (table.readers - 1) * e)
+
+
+def _random_value(table: MeanSquares) -> float:
+    n, k = table.cases, table.readers
+    b, j, e = table.between_cases, table.between_readers, table.residual
+    return (b - e) / (b + (k - 1) * e + k * (j - e) / n)
+
+
 def _two_way_random(table: MeanSquares, q: float) -> Bounded:
     n, k = table.cases, table.readers
     b, j, e = table.between_cases, table.between_readers, table.residual
-    rho = (b - e) / (b + (k - 1) * e + k * (j - e) / n)
+    rho = _random_value(table)
     if rho == 1:
         return 1.0, 1.0, 1.0
     v = _satterthwaite(table, rho)
@@ -214,6 +282,11 @@ def _satterthwaite(table: MeanSquares, rho: float) -> float:
 
 
 def _spearman_brown(single: float, readers: int) -> float:
-    """Reliability of the mean of `readers` readings from that of one."""
-    with np.errstate(divide="ignore"):
-        return float(np.divide(readers * single, 1 + (readers - 1) * single))
+    """Reliability of the mean of `readers` readings from that of one; NaN where it would be < -1.
+
+    A single-reader value near its least, -1 / (k - 1), has an average without bounds, which is no
+    correlation.
+    """
+    divisor = 1 + (readers - 1) * single
+    average = readers * single / divisor if divisor > 0 else math.nan
+    return average if average >= -1 else math.nan

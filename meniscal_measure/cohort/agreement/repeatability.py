@@ -7,10 +7,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
-from meniscal_measure.cohort.agreement.estimates import LEVEL, Cases, Estimate, as_floats, tail
+from meniscal_measure.cohort.agreement.clusters import (
+    SOURCE_JACKKNIFE,
+    Codes,
+    Error,
+    is_clustered,
+    jackknife,
+)
+from meniscal_measure.cohort.agreement.estimates import (
+    LEVEL,
+    Cases,
+    Estimate,
+    FloatArray,
+    as_floats,
+    tail,
+)
 from meniscal_measure.cohort.agreement.limits import LimitsRule
 from meniscal_measure.cohort.agreement.ratings import Ratings
 from meniscal_measure.cohort.agreement.reliability import MeanSquares, mean_squares
@@ -20,6 +34,8 @@ SOURCE_SEM = "Weir JP. J Strength Cond Res 2005;19:231-240 (root of the error me
 SOURCE_SDC = "Weir JP. J Strength Cond Res 2005;19:231-240 (multiplier x sqrt(2) x SEM)"
 SOURCE_REPEAT = "Bland JM, Altman DG. Lancet 1986;i:307-310 (repeatability coefficient)"
 SOURCE_CV = "within-case SD over the overall mean; interval from that of the SD, mean as known"
+CLUSTERED = f"; widened for {SOURCE_JACKKNIFE}"
+"""Follows the source of an interval where subjects have several cases."""
 
 ROUNDING = 1e-9
 """A spread below this is that of floating-point sums, far below what any reader could repeat."""
@@ -39,7 +55,7 @@ class MeasurementError:
     within_case_sd: Estimate
     repeatability_coefficient: Estimate
     coefficient_of_variation: Estimate | None
-    """None where the mean is not positive, so that the ratio means nothing."""
+    """None where a reading is not positive: a ratio needs a true zero well away from the values."""
     cases: Cases
 
     @property
@@ -93,24 +109,52 @@ def measurement_error(
     Notes
     -----
     SEM (consistency) is the root of the residual mean square; SEM (agreement) adds the variance
-    between readers, a negative estimate of which counts as nought. Intervals from the chi-square
-    distribution, for agreement with Satterthwaite's degrees of freedom.
+    between readers, a negative estimate of which counts as zero. Intervals from the chi-square
+    distribution, for agreement with Satterthwaite's degrees of freedom. Where subjects have several
+    cases, each is widened to hold the one from leaving out one subject after the other.
     """
     values, cases = ratings.complete()
     table = mean_squares(values)
-    agreement, consistency, within = _spreads(table, tail(level))
+    spreads, suffix, subjects = _spreads(table, tail(level)), "", ratings.complete_subjects()
+    if is_clustered(subjects):
+        spreads, suffix = _clustered(values, subjects, spreads, level), CLUSTERED
+    agreement, consistency, within = spreads
     change = rule.multiplier * math.sqrt(2)
-    sdc = f"Smallest detectable change ({rule.value}"
+    sdc, source_sdc = f"Smallest detectable change ({rule.value}", SOURCE_SDC + suffix
     return MeasurementError(
-        agreement.named("SEM, agreement", unit, SOURCE_SEM),
-        consistency.named("SEM, consistency", unit, SOURCE_SEM),
-        agreement.named(f"{sdc}, agreement)", unit, SOURCE_SDC, factor=change),
-        consistency.named(f"{sdc}, consistency)", unit, SOURCE_SDC, factor=change),
-        within.named("Within-case SD", unit, SOURCE_REPEAT),
-        within.named("Repeatability coefficient", unit, SOURCE_REPEAT, factor=change),
-        _variation(within, float(np.mean(values))),
+        agreement.named("SEM, agreement", unit, SOURCE_SEM + suffix),
+        consistency.named("SEM, consistency", unit, SOURCE_SEM + suffix),
+        agreement.named(f"{sdc}, agreement)", unit, source_sdc, factor=change),
+        consistency.named(f"{sdc}, consistency)", unit, source_sdc, factor=change),
+        within.named("Within-case SD", unit, SOURCE_REPEAT + suffix),
+        within.named("Repeatability coefficient", unit, SOURCE_REPEAT + suffix, factor=change),
+        _variation(within, values),
         cases,
     )
+
+
+def _clustered(
+    values: FloatArray, subjects: Codes, found: tuple[_Spread, ...], level: float
+) -> tuple[_Spread, ...]:
+    """Widen the intervals of independent cases to those that respect the subjects."""
+
+    def on_log_scale(keep: NDArray[np.bool_]) -> FloatArray:
+        with np.errstate(divide="ignore"):
+            return np.asarray(np.log(np.sqrt(_variances(mean_squares(values[keep])))))
+
+    errors, df = jackknife(on_log_scale, subjects)
+    widened = []
+    for spread, error in zip(found, errors, strict=True):
+        factor = math.exp(Error(float(error), df).half_width(level))
+        low, high = min(spread.low, spread.value / factor), max(spread.high, spread.value * factor)
+        widened.append(_Spread(spread.value, low, high))
+    return tuple(widened)
+
+
+def _variances(table: MeanSquares) -> FloatArray:
+    """Error variances of single readings: agreement, consistency, within cases."""
+    readers = max(table.between_readers - table.residual, 0.0) / table.cases
+    return np.array([table.residual + readers, table.residual, table.within_cases])
 
 
 @dataclass(frozen=True)
@@ -177,7 +221,7 @@ def pooled_detectable_change(
     return spread.named("Smallest detectable change", "mm", SOURCE_SDC, factor=factor)
 
 
-def _spreads(table: MeanSquares, p: float) -> tuple[_Spread, _Spread, _Spread]:
+def _spreads(table: MeanSquares, p: float) -> tuple[_Spread, ...]:
     n, k = table.cases, table.readers
     residual_freedom = (n - 1) * (k - 1)
     consistency = _spread(table.residual, residual_freedom, p)
@@ -195,10 +239,11 @@ def _spread(variance: float, freedom: float, p: float) -> _Spread:
     return _Spread(math.sqrt(variance), low, high)
 
 
-def _variation(within: _Spread, mean: float) -> Estimate | None:
-    if mean <= 0:
+def _variation(within: _Spread, values: FloatArray) -> Estimate | None:
+    if values.min() <= 0:
         return None
-    return within.named("Coefficient of variation", "%", SOURCE_CV, factor=100 / mean)
+    factor = 100 / float(values.mean())
+    return within.named("Coefficient of variation", "%", SOURCE_CV, factor=factor)
 
 
 def sem_from_icc(sd: float, icc: float) -> float:

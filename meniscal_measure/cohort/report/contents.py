@@ -10,8 +10,8 @@ from typing import Any
 
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.cohort.agreement.plots import distribution_plot
-from meniscal_measure.cohort.analysis import detectable_change
 from meniscal_measure.cohort.fields import COMPARTMENTS
+from meniscal_measure.cohort.reader_agreement import detectable_change
 from meniscal_measure.cohort.readings import Readings, load_readings, mean_of_readings
 from meniscal_measure.cohort.report.document import (
     Block,
@@ -25,8 +25,9 @@ from meniscal_measure.cohort.report.flow import Flow, count_flow, flow_plot, ver
 from meniscal_measure.cohort.report.groups import group_sections, model_sections
 from meniscal_measure.cohort.report.readers import reader_sections
 from meniscal_measure.cohort.report.reference import Reference, reference_sections
-from meniscal_measure.cohort.report.visits import visit_sections, visits_of
+from meniscal_measure.cohort.report.visits import visit_sections
 from meniscal_measure.cohort.store import Store
+from meniscal_measure.cohort.visit_change import visits_of
 from meniscal_measure.errors import AgreementError
 from meniscal_measure.findings import Finding
 from meniscal_measure.records.notice import NOTICE

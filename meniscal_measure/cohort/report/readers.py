@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from meniscal_measure.caliper.grades import GRADE_RULE
 from meniscal_measure.cohort.adjudication import disputes
 from meniscal_measure.cohort.agreement.plots import limits_plot
-from meniscal_measure.cohort.analysis import (
+from meniscal_measure.cohort.reader_agreement import (
     BetweenReaders,
     DetectableChange,
     PairOfReaders,
@@ -88,9 +88,7 @@ def _between(label: str, between: BetweenReaders) -> Iterator[Block]:
     said = [between.reliability.cases.sentence]
     if between.subjects < used:
         said.append(
-            f"The {used} cases come from {between.subjects} subjects. Intervals take cases as"
-            " independent, but for those of the limits of agreement, which take the cases of a"
-            " subject as repeated measurements."
+            f"The {used} cases come from {between.subjects} subjects; the intervals respect that."
         )
     yield Results(f"{label}, readers {names}", lines, tuple(said))
     for pair in between.pairs:

@@ -11,8 +11,7 @@ import numpy as np
 
 from meniscal_measure.anatomy import SIDE_SPELLINGS
 from meniscal_measure.cohort.agreement.diagnostic import (
-    accuracy_of_counts,
-    count_flags,
+    accuracy,
     roc_curve,
 )
 from meniscal_measure.cohort.agreement.estimates import FloatArray
@@ -88,12 +87,12 @@ def reference_sections(label: str, readings: Readings, reference: Reference) -> 
     finding = np.array([reference.findings.get(knee, np.nan) for knee in knees.knee.tolist()])
     yield Heading(f"{label}: against the reference finding", 3)
     try:
-        roc = roc_curve(knees.extrusion_mm, finding)
+        roc = roc_curve(knees.extrusion_mm, finding, subjects=knees.subject)
     except AgreementError as error:
         yield Paragraph(f"No comparison is reported. {error}")
         return
     known = ~np.isnan(finding)
-    notes = (_frequency(finding[known]), *_seen_again(knees.where(known)))
+    notes = (_frequency(finding[known]),)
     parted = () if roc.area.low is not None else (PARTED,)
     yield Results(f"{label}, ROC", roc.estimates, (roc.cases.sentence, *parted, *notes))
     yield Plot(
@@ -103,12 +102,13 @@ def reference_sections(label: str, readings: Readings, reference: Reference) -> 
     )
     for cut_off_mm in sorted({knees.conventions.threshold_mm, *CUT_OFFS_MM}):
         conventions = replace(knees.conventions, threshold_mm=cut_off_mm)
-        counts, cases = count_flags(flags_of(knees.extrusion_mm, conventions), finding)
+        found = accuracy(flags_of(knees.extrusion_mm, conventions), finding, subjects=knees.subject)
+        counts, cases = found.counts, found.cases
         table = (
             f"true positive {counts.true_positive}, false negative {counts.false_negative},"
             f" false positive {counts.false_positive}, true negative {counts.true_negative}"
         )
-        estimates = accuracy_of_counts(counts).estimates
+        estimates = found.estimates
         caption = f"{label} {threshold_words(conventions)}"
         yield Results(caption, estimates, (table, cases.sentence))
 
@@ -118,14 +118,4 @@ def _frequency(finding: FloatArray) -> str:
     return (
         "Predictive values, and the proportion correct, hold only where the finding is as frequent"
         f" as here: {having} of {finding.size} cases ({100 * having / finding.size:.0f} %)."
-    )
-
-
-def _seen_again(knees: Readings) -> tuple[str, ...]:
-    again = np.unique(knees.subject, return_counts=True)[1] > 1
-    if not again.any():
-        return ()
-    return (
-        f"{again.sum()} subjects have both knees or several visits here, which the intervals take"
-        " as independent.",
     )

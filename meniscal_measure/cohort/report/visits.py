@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from itertools import pairwise
 
 import numpy as np
 
 from meniscal_measure.cohort.agreement.plots import change_plot
-from meniscal_measure.cohort.analysis import DetectableChange, between_visits
+from meniscal_measure.cohort.reader_agreement import DetectableChange
 from meniscal_measure.cohort.readings import Readings
 from meniscal_measure.cohort.report.document import (
     Block,
@@ -19,21 +18,11 @@ from meniscal_measure.cohort.report.document import (
     Results,
     listing,
 )
+from meniscal_measure.cohort.visit_change import between_visits, visits_of
 from meniscal_measure.errors import AgreementError
 
 MOST_CHANGES = 100
 """Longest list of changes in the report."""
-
-
-def in_order(visit: str) -> list[str | int]:
-    """Sort key by which visit 2 comes before visit 10."""
-    parts = re.split(r"(\d+)", visit)
-    return [int(part) if number % 2 else part for number, part in enumerate(parts)]
-
-
-def visits_of(readings: Readings) -> list[str]:
-    """Names of the visits in order."""
-    return sorted(np.unique(readings.visit).tolist(), key=in_order)
 
 
 def visit_sections(label: str, readings: Readings, detectable: DetectableChange) -> Iterator[Block]:

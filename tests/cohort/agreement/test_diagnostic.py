@@ -14,7 +14,7 @@ from meniscal_measure.caliper.decision import flag
 from meniscal_measure.caliper.reading import Conventions, ThresholdRule
 from meniscal_measure.cohort.agreement.diagnostic import (
     Counts,
-    accuracy_of_counts,
+    accuracy,
     count_flags,
     roc_curve,
 )
@@ -33,7 +33,13 @@ CHOI = {
 @pytest.mark.parametrize("sign", list(CHOI))
 def test_published_root_tear_signs(sign: str) -> None:
     counts, printed = CHOI[sign]
-    found = accuracy_of_counts(counts)
+    test, finding = np.repeat(
+        [[1, 0, 1, 0], [1, 1, 0, 0]],
+        [counts.true_positive, counts.false_negative, counts.false_positive, counts.true_negative],
+        axis=1,
+    )
+    found = accuracy(test, finding)
+    assert found.counts == counts
     values = [100 * estimate.value for estimate in found.estimates[:4]]
     assert [round(value, 1) for value in values] == list(printed)
 
@@ -67,6 +73,7 @@ def test_curve_and_area_agree_with_scikit_learn_with_ties() -> None:
     assert result.false_positive_rate == pytest.approx(fpr)
     assert result.sensitivity == pytest.approx(tpr)
     assert np.array_equal(result.thresholds_mm, thresholds)
+    assert result.youden_mm is not None
     assert result.youden_mm.value == thresholds[np.argmax(tpr - fpr)]
 
 

@@ -85,7 +85,7 @@ def test_uneven_flagging_agrees_with_statsmodels(
     readers: tuple[list[float], list[float]],
 ) -> None:
     expected = mcnemar([[20, 5], [10, 15]], exact=True).pvalue
-    assert flag_agreement(*readers).p_one_sided_reader == pytest.approx(expected)
+    assert flag_agreement(*readers).equal_flagging.value == pytest.approx(expected)
 
 
 @pytest.mark.parametrize("flag", [0.0, 1.0])
@@ -93,7 +93,7 @@ def test_kappa_is_left_out_where_every_reading_says_the_same(flag: float) -> Non
     result = flag_agreement([flag] * 5, [flag] * 5)
     assert result.kappa is None
     assert result.overall.value == 1
-    assert result.p_one_sided_reader == 1
+    assert result.equal_flagging.value == 1
 
 
 def test_kappa_is_nought_where_only_one_reader_ever_flags() -> None:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from functools import partial
-
 import numpy as np
 import pytest
+import statsmodels.api as sm  # type: ignore[import-untyped]
 from scipy import stats
 
-from meniscal_measure.cohort.agreement.group_comparison import compare_groups, summarise_groups
-from meniscal_measure.cohort.agreement.mixed import mixed_model
+from meniscal_measure.cohort.agreement.group_comparison import (
+    Sample,
+    compare_groups,
+    summarise_groups,
+)
 from meniscal_measure.errors import AgreementError
 
 
@@ -33,7 +35,7 @@ def test_published_difference_of_women_and_men_from_its_summary() -> None:
     # p = 0.011, 102 knees; two samples of 51 built to exactly these means and SDs.
     shape = np.random.default_rng(70).normal(size=(2, 51))
     shape = (shape - shape.mean(axis=1, keepdims=True)) / shape.std(axis=1, ddof=1, keepdims=True)
-    difference, p = compare_groups(1.83 + 1.06 * shape[0], 1.24 + 1.18 * shape[1])
+    difference, p = compare_groups(Sample(1.83 + 1.06 * shape[0]), Sample(1.24 + 1.18 * shape[1]))
     assert difference.value == pytest.approx(0.59)
     assert p.value == pytest.approx(0.011, abs=0.003)
 
@@ -43,98 +45,42 @@ def test_a_group_of_one_is_refused() -> None:
         summarise_groups(["a", "b", "b"], [1.0, 2.0, 3.0], [0, 0, 0])
 
 
-def test_a_mixed_model_recovers_the_effects_it_was_built_with() -> None:
-    rng = np.random.default_rng(71)
-    subjects = np.repeat(np.arange(150), 4)
-    visit = np.tile([0, 0, 1, 1], 150)
-    tear = np.repeat(rng.integers(0, 2, 150), 4)
-    level = np.repeat(rng.normal(0, 0.8, 150), 4)
-    extrusion = 2 + 1.12 * tear + 0.3 * visit + level + rng.normal(0, 0.3, 600)
-    columns = {"extrusion": extrusion, "tear": tear, "visit": visit, "subject": subjects}
-    result = mixed_model("extrusion ~ tear + visit", columns, subject="subject")
-    for name, truth in {"Intercept": 2, "tear": 1.12, "visit": 0.3}.items():
-        effect = result.effects[name]
-        assert effect.low is not None
-        error = (effect.value - effect.low) / 1.96
-        assert abs(effect.value - truth) < 3.5 * error
-    assert result.spreads["subject"].value == pytest.approx(0.8, rel=0.2)
-    assert result.residual_sd.value == pytest.approx(0.3, rel=0.1)
+def test_one_knee_of_each_subject_gives_welchs_test() -> None:
+    rng = np.random.default_rng(75)
+    one, two = rng.normal(3, 1.4, 23), rng.normal(2, 0.6, 31)
+    difference, p = compare_groups(Sample(one), Sample(two))
+    expected = stats.ttest_ind(one, two, equal_var=False)
+    bounds = expected.confidence_interval()
+    assert (difference.low, difference.high) == pytest.approx((bounds.low, bounds.high))
+    assert p.value == pytest.approx(expected.pvalue)
 
 
-def test_balanced_mixed_model_equals_the_paired_difference() -> None:
-    # With two visits of every subject the visit effect is the mean paired difference.
-    rng = np.random.default_rng(72)
-    first = rng.normal(3, 1, 40)
-    second = first + rng.normal(0.4, 0.3, 40)
-    columns = {
-        "y": np.concatenate([first, second]),
-        "visit": np.repeat([0, 1], 40),
-        "subject": np.tile(np.arange(40), 2),
-    }
-    effect = mixed_model("y ~ visit", columns, subject="subject").effects["visit"]
-    assert effect.value == pytest.approx((second - first).mean(), abs=1e-6)
+def test_two_knees_of_each_subject_agree_with_a_cluster_robust_regression() -> None:
+    # statsmodels OLS with subject-clustered errors and no small-sample factor; here each group has
+    # its factor m / (m - 1) instead.
+    rng = np.random.default_rng(76)
+    subject = np.repeat(np.arange(60), 2)
+    group = (subject % 2).astype(float)
+    y = 2 + group + np.repeat(rng.normal(0, 1, 60), 2) + rng.normal(0, 0.4, 120)
+    fit = sm.OLS(y, sm.add_constant(group)).fit(
+        cov_type="cluster", cov_kwds={"groups": subject, "use_correction": False}
+    )
+    difference, _ = compare_groups(
+        Sample(y[group == 1], subject[group == 1]), Sample(y[group == 0], subject[group == 0])
+    )
+    assert difference.value == pytest.approx(fit.params[1])
+    assert difference.low is not None
+    half = difference.value - difference.low
+    assert half == pytest.approx(fit.bse[1] * (30 / 29) ** 0.5 * stats.t.ppf(0.975, 58), rel=2e-3)
 
 
-def test_two_readings_of_one_examination_are_not_independent() -> None:
-    # Balanced: the interval of the visit effect is that of the paired differences of the
-    # examinations' means, normal instead of t. Without the level of the examination the readings
-    # pass for independent ones, and it is too narrow.
-    rng = np.random.default_rng(73)
-    knees, readers = 60, 3
-    level, changed = rng.normal(2, 1, (knees, 1, 1)), rng.normal(0, 0.5, (knees, 2, 1))
-    values = level + changed + [[0.0], [0.3]] + rng.normal(0, 0.2, (knees, 2, readers))
-    index = np.indices(values.shape)
-    columns = {
-        "extrusion": values.ravel(),
-        "subject": index[0].ravel(),
-        "visit": index[1].ravel(),
-        "examination": (2 * index[0] + index[1]).ravel(),
-    }
-    ask = partial(mixed_model, "extrusion ~ visit", columns, subject="subject")
-    effect = ask(nested=["examination"]).effects["visit"]
-    differences = np.diff(values.mean(axis=2), axis=1)
-    half = 1.959964 * differences.std(ddof=1) / knees**0.5
-    assert effect.value == pytest.approx(differences.mean(), abs=1e-6)
-    assert effect.low == pytest.approx(differences.mean() - half, rel=1e-3)
-    naive = ask().effects["visit"]
-    assert naive.low is not None
-    assert naive.value - naive.low < 0.8 * half
-
-
-def test_a_level_without_variance_is_remarked_on() -> None:
-    rng = np.random.default_rng(74)
-    columns = {
-        "extrusion": rng.normal(2, 0.2, 80),
-        "subject": np.repeat(np.arange(20), 4),
-        "visit": np.tile([0, 0, 1, 1], 20),
-    }
-    result = mixed_model("extrusion ~ visit", columns, subject="subject")
-    assert result.spreads["subject"].value == pytest.approx(0, abs=0.05)
-    assert any("boundary" in remark for remark in result.remarks)
-
-
-def test_rows_with_a_missing_value_are_counted() -> None:
-    rng = np.random.default_rng(73)
-    y = rng.normal(size=40) + np.repeat(rng.normal(size=20), 2)
-    y[3] = np.nan
-    columns = {"y": y, "visit": np.tile([0, 1], 20), "subject": np.repeat(np.arange(20), 2)}
-    result = mixed_model("y ~ visit", columns, subject="subject")
-    assert result.cases.sentence.startswith("39 of 40 rows were analysed")
-
-
-def test_a_column_that_is_not_there_is_named() -> None:
-    with pytest.raises(AgreementError, match="no column 'knee'"):
-        mixed_model("y ~ x", {"y": [1.0], "x": [1.0]}, subject="knee")
-    with pytest.raises(AgreementError, match="cannot be fitted"):
-        mixed_model("y ~ z", {"y": [1.0, 2.0], "s": [1, 2]}, subject="s")
-
-
-def test_effects_that_cannot_be_told_apart_are_refused() -> None:
-    columns = {
-        "y": np.arange(8.0),
-        "a": np.tile([0, 1], 4),
-        "b": np.tile([0, 1], 4),
-        "s": np.repeat([1, 2, 3, 4], 2),
-    }
-    with pytest.raises(AgreementError, match=r"y ~ a \+ b"):
-        mixed_model("y ~ a + b", columns, subject="s")
+def test_a_knee_in_each_group_is_compared_as_a_pair() -> None:
+    # Every subject has one knee in each group: the error is that of the paired differences.
+    rng = np.random.default_rng(77)
+    subjects = np.arange(25)
+    level = rng.normal(2, 1, 25)
+    one, two = level + 0.5 + rng.normal(0, 0.1, 25), level + rng.normal(0, 0.1, 25)
+    difference, _ = compare_groups(Sample(one, subjects), Sample(two, subjects))
+    assert difference.low is not None
+    paired = stats.sem(one - two)
+    assert (difference.value - difference.low) / paired == pytest.approx(2.0, abs=0.1)

@@ -47,7 +47,7 @@ def test_an_impossible_icc_plan_is_refused(expected: float, width: float, reader
 
 
 def test_an_impossible_change_plan_is_refused() -> None:
-    with pytest.raises(UsageError, match="not nought"):
+    with pytest.raises(UsageError, match="other than zero"):
         knees_for_change(0, 1)
     with pytest.raises(UsageError, match="look for more change"):
         knees_for_change(1e-6, 1)

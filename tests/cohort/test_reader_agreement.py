@@ -14,17 +14,17 @@ from meniscal_measure.caliper.reading import Conventions, ThresholdRule
 from meniscal_measure.cohort.adjudication import disputes, disputes_csv
 from meniscal_measure.cohort.agreement.ratings import ratings_from_table
 from meniscal_measure.cohort.agreement.reliability import IccForm, intraclass_correlations
-from meniscal_measure.cohort.analysis import (
+from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.cohort.reader_agreement import (
     between_readers,
-    between_visits,
     detectable_change,
     within_readers,
 )
-from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.readings import Readings, load_readings, mean_of_readings
 from meniscal_measure.cohort.run import Job, run_cohort
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Measure, carry_out
+from meniscal_measure.cohort.visit_change import between_visits
 from meniscal_measure.errors import AgreementError
 
 

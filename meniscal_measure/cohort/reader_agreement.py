@@ -1,4 +1,4 @@
-"""From readings to statements about readers and visits."""
+"""How readers agree with each other and themselves, and the change that is beyond their error."""
 
 from __future__ import annotations
 
@@ -9,13 +9,6 @@ from itertools import combinations
 import numpy as np
 
 from meniscal_measure.caliper.grades import GRADE_CUTS_MM
-from meniscal_measure.cohort.agreement.change import (
-    KneeChanges,
-    MeanChange,
-    Visits,
-    knee_changes,
-    mean_change,
-)
 from meniscal_measure.cohort.agreement.estimates import Estimate, FloatArray
 from meniscal_measure.cohort.agreement.flags import FlagAgreement, flag_agreement
 from meniscal_measure.cohort.agreement.kappa import Kappa, weighted_kappa
@@ -39,7 +32,7 @@ from meniscal_measure.cohort.agreement.repeatability import (
 )
 from meniscal_measure.cohort.agreement.repeated import RepeatedReadings, Truth, repeated_limits
 from meniscal_measure.cohort.agreement.tables import interval_text
-from meniscal_measure.cohort.readings import Readings, Texts, mean_of_repeats
+from meniscal_measure.cohort.readings import Readings, Texts
 from meniscal_measure.errors import AgreementError
 
 GRADES = len(GRADE_CUTS_MM) + 1
@@ -130,11 +123,12 @@ def between_readers(readings: Readings) -> BetweenReaders | None:
         If fewer than two knees were read by all, or all values are equal.
     """
     first = readings.where(readings.repeat == 1)
-    ratings = ratings_from_rows(first.knee, first.reader, first.extrusion_mm)
+    ratings = ratings_from_rows(
+        first.knee, first.reader, first.extrusion_mm, subjects=first.subject
+    )
     if len(ratings.readers) < 2:
         return None
-    subjects = dict(zip(first.knee.tolist(), first.subject.tolist(), strict=True))
-    owners = np.array([subjects[case] for case in ratings.cases])
+    owners = np.array(ratings.subjects)
     complete = ~np.isnan(ratings.values).any(axis=1)
     return BetweenReaders(
         ratings.readers,
@@ -155,9 +149,9 @@ def _pairs(first: Readings, ratings: Ratings, owners: Texts) -> Iterator[PairOfR
             ratings.readers[b],
             (one, two),
             _limits(owners, one, two),
-            proportional_bias(one, two),
-            flag_agreement(flags[:, a], flags[:, b]),
-            _kappa(grades[:, a], grades[:, b]),
+            proportional_bias(one, two, subjects=owners),
+            flag_agreement(flags[:, a], flags[:, b], subjects=owners),
+            _kappa(grades[:, a], grades[:, b], owners),
         )
 
 
@@ -169,9 +163,9 @@ def _limits(owners: Texts, one: FloatArray, two: FloatArray) -> LimitsOfAgreemen
     return repeated_limits(readings, truth=Truth.VARYING)
 
 
-def _kappa(one: FloatArray, two: FloatArray) -> Kappa | None:
+def _kappa(one: FloatArray, two: FloatArray, owners: Texts) -> Kappa | None:
     try:
-        return weighted_kappa(one, two, grades=GRADES)
+        return weighted_kappa(one, two, grades=GRADES, subjects=owners)
     except AgreementError:  # one grade for all: there is nothing to agree on beyond chance
         return None
 
@@ -200,56 +194,9 @@ def _repeat_table(own: Readings) -> Ratings:
 
     columns = max(range(2, int(counts.max()) + 1), key=freedom)
     kept = (order < columns) & (counts[codes] > 1)
-    return ratings_from_rows(own.knee[kept], order[kept], own.extrusion_mm[kept])
-
-
-def between_visits(
-    readings: Readings, visits: tuple[str, str], *, detectable_mm: float
-) -> tuple[KneeChanges, MeanChange]:
-    """Compare each knee at two visits: the mean of the changes that each reader has seen.
-
-    A reader's own offset does not pass for a change so. A knee that no reader has read at both
-    visits is counted as missing.
-
-    Parameters
-    ----------
-    readings
-        All readings.
-    visits
-        Names of the earlier and the later visit.
-    detectable_mm
-        Smallest detectable change of the method.
-
-    Raises
-    ------
-    AgreementError
-        If fewer than two knees were read at both visits by the same reader.
-    """
-    seen = mean_of_repeats(readings.where(np.isin(readings.visit, visits)))
-    missing = [visit for visit in visits if visit not in seen.visit]
-    if missing:
-        raise AgreementError(
-            f"No knee was measured at visit {missing[0]!r}. Check the names of the visits."
-        )
-    rows = seen.joined("subject", "side", "reader")
-    values = ratings_from_rows(rows, seen.visit, seen.extrusion_mm)
-    squares = ratings_from_rows(rows, seen.visit, seen.u_mm**2)
-    knees = dict(zip(rows.tolist(), seen.joined("subject", "side").tolist(), strict=True))
-    names, codes = np.unique([knees[row] for row in values.cases], return_inverse=True)
-    order = [values.readers.index(visit) for visit in visits]
-    known = ~np.isnan(values.values).any(axis=1)
-    counts = np.bincount(codes[known], minlength=names.size)
-
-    def mean(column: FloatArray) -> FloatArray:
-        totals = np.bincount(codes[known], column[known], minlength=names.size)
-        return np.where(counts > 0, totals / np.maximum(counts, 1), np.nan)
-
-    early, late = (mean(values.values[:, column]) for column in order)
-    u_early, u_late = (np.sqrt(mean(squares.values[:, column])) for column in order)
-    changes = knee_changes(
-        Visits(tuple(names.tolist()), early, late, u_early, u_late), detectable_mm
+    return ratings_from_rows(
+        own.knee[kept], order[kept], own.extrusion_mm[kept], subjects=own.subject[kept]
     )
-    return changes, mean_change(changes)
 
 
 def detectable_change(readings: Readings) -> DetectableChange:

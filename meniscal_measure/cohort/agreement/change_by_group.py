@@ -1,0 +1,121 @@
+"""Whether groups changed differently between two visits: the change of each, and the difference."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from meniscal_measure.cohort.agreement.clusters import linearised_error, subject_codes
+from meniscal_measure.cohort.agreement.estimates import (
+    LEVEL,
+    Cases,
+    Estimate,
+    FloatArray,
+    as_floats,
+    require,
+)
+from meniscal_measure.cohort.agreement.group_comparison import Sample, compare_groups, mean_of
+from meniscal_measure.cohort.agreement.multiplicity import holm
+
+
+@dataclass(frozen=True)
+class GroupChange:
+    """Mean change of one group."""
+
+    group: str
+    mean: Estimate
+    p: float
+    """Of no change."""
+    cases: Cases
+
+
+@dataclass(frozen=True)
+class ChangeDifference:
+    """How much more one group changed than another (first minus second)."""
+
+    first: str
+    second: str
+    difference: Estimate
+    p: float
+    p_adjusted: float
+    """Holm's, for all pairs of groups."""
+
+
+@dataclass(frozen=True)
+class ChangeByGroup:
+    """Within-group changes and the differences between every two groups."""
+
+    groups: tuple[GroupChange, ...]
+    differences: tuple[ChangeDifference, ...]
+
+
+def change_by_group(
+    groups: ArrayLike,
+    changes_mm: ArrayLike,
+    *,
+    subjects: ArrayLike | None = None,
+    order: Sequence[str] = (),
+    level: float = LEVEL,
+) -> ChangeByGroup:
+    """Compare the changes of groups between two visits.
+
+    Parameters
+    ----------
+    groups
+        Group of each knee, shape (n,).
+    changes_mm
+        Follow-up minus baseline of each knee, NaN where a visit is missing, shape (n,).
+    subjects
+        Whose each knee is, shape (n,); where a subject has two, the intervals respect it.
+    order
+        Groups in the order in which they are shown, the one the others are held against first;
+        by default that of their names.
+    level
+        Confidence level of the intervals, a fraction.
+
+    Raises
+    ------
+    AgreementError
+        If a group has fewer than two knees with both visits.
+
+    Examples
+    --------
+    >>> found = change_by_group(["a", "a", "a", "b", "b", "b"], [0.1, 0.2, 0.0, 0.9, 1.1, 1.3])
+    >>> [round(one.mean.value, 2) for one in found.groups]
+    [0.1, 1.1]
+    >>> round(found.differences[0].difference.value, 2), found.differences[0].first
+    (1.0, 'b')
+    """
+    labels, values = np.asarray(groups, dtype=str), as_floats(changes_mm)
+    codes = subject_codes(subjects, values.size)
+    names = list(order) or np.unique(labels).tolist()
+    samples = {
+        name: Sample(values[labels == name], codes[labels == name].astype(str)) for name in names
+    }
+    found = tuple(_group(name, sample, level) for name, sample in samples.items())
+    pairs = [
+        (later, earlier, *compare_groups(samples[later], samples[earlier], level=level))
+        for earlier, later in combinations(names, 2)
+    ]
+    adjusted = holm([p.value for _, _, _, p in pairs])
+    differences = tuple(
+        ChangeDifference(first, second, difference, p.value, together)
+        for (first, second, difference, p), together in zip(pairs, adjusted, strict=True)
+    )
+    return ChangeByGroup(found, differences)
+
+
+def _group(name: str, sample: Sample, level: float) -> GroupChange:
+    values, owners = sample.known()
+    require(values.size, 2, f"The change of group {name!r}")
+    mean = mean_of(f"Mean change, {name or 'not named'}", sample, level=level)
+    p = linearised_error(values, subject_codes(owners, values.size)).p_value(mean.value)
+    return GroupChange(name, mean, p, Cases(values.size, _missing(sample.values_mm), "knees"))
+
+
+def _missing(values: FloatArray) -> int:
+    return int(np.isnan(values).sum())

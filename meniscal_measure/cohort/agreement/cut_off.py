@@ -1,0 +1,146 @@
+"""A cut-off chosen from the data it is judged on, with its optimism taken off.
+
+The threshold with the largest sum of sensitivity and specificity is the one that suits chance best
+too. What it will do elsewhere is told by choosing it on subjects drawn with replacement and judging
+it on those not drawn. (Taking the mean optimism of the drawn ones off, as is often done,
+left half of it in simulations of 40 to 200 cases.)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from meniscal_measure.cohort.agreement.clusters import Codes, subject_codes
+from meniscal_measure.cohort.agreement.diagnostic import NOISE_DECIMALS, SOURCE_YOUDEN
+from meniscal_measure.cohort.agreement.estimates import (
+    LEVEL,
+    Estimate,
+    FloatArray,
+    complete_labels,
+    complete_pairs,
+    tail,
+)
+
+SOURCE = "subjects not drawn in a bootstrap: Efron B, Tibshirani R. J Am Stat Assoc 1997;92:548-560"
+
+RESAMPLES = 1000
+"""Enough for the ends of a percentile interval (Efron B, Tibshirani R. An Introduction to the
+Bootstrap. Chapman & Hall; 1993, section 13.3)."""
+
+MOST_WORK = 2 * 10**8
+"""Cases times resamples; with more cases fewer resamples are drawn, as chance is smaller there."""
+
+FEWEST_RESAMPLES = 100
+
+
+@dataclass(frozen=True)
+class CutOff:
+    """The best cut-off, its interval, and its success before and after correction."""
+
+    threshold_mm: Estimate
+    apparent: Estimate
+    """Youden index, sensitivity + specificity - 1, in the data that chose the cut-off."""
+    corrected: Estimate
+    """The same as to be expected in other data."""
+
+    @property
+    def estimates(self) -> tuple[Estimate, ...]:
+        """All of them, as lines of a results table."""
+        return self.threshold_mm, self.apparent, self.corrected
+
+
+@dataclass(frozen=True)
+class _Curve:
+    """Cases in the order of their values, and where one value ends and the next begins."""
+
+    finding: FloatArray
+    ends: NDArray[np.intp]
+    thresholds_mm: FloatArray
+
+    def youden(self, weights: FloatArray) -> FloatArray:
+        """Sensitivity + specificity - 1 at each threshold, cases weighted; shape (thresholds,)."""
+        ill, well = weights * self.finding, weights * (1 - self.finding)
+        return _share_from(ill, self.ends) - _share_from(well, self.ends)
+
+
+def best_cut_off(
+    values: ArrayLike,
+    reference: ArrayLike,
+    *,
+    subjects: ArrayLike | None = None,
+    seed: int = 1,
+    level: float = LEVEL,
+) -> CutOff | None:
+    """Find the cut-off with the largest Youden index, and correct that for optimism.
+
+    Parameters
+    ----------
+    values
+        Measurements, larger meaning rather the finding, mm, shape (n,); NaN where missing.
+    reference
+        1 with the finding, 0 without, NaN where missing, shape (n,).
+    subjects
+        Whose each case is, shape (n,); subjects are drawn whole.
+    seed
+        Seed of the drawing.
+    level
+        Confidence level of the percentile interval of the cut-off, a fraction.
+
+    Returns
+    -------
+    CutOff or None
+        None where no threshold does better than chance.
+
+    Examples
+    --------
+    >>> found = best_cut_off([1, 2, 3, 3, 4, 5, 6, 7], [0, 0, 0, 1, 0, 1, 1, 1])
+    >>> found.threshold_mm.value, found.apparent.value > found.corrected.value
+    (5.0, True)
+    """
+    measured, finding, cases = complete_pairs(values, reference)
+    codes = subject_codes(complete_labels(subjects, values, reference), cases.used)
+    curve, order = _curve(measured.round(NOISE_DECIMALS), finding)
+    apparent = curve.youden(np.ones(cases.used))
+    best = int(apparent.argmax())
+    if not apparent[best] > 0:
+        return None
+    elsewhere, thresholds = _resampled(curve, codes[order], seed)
+    low, high = np.quantile(thresholds, [tail(level), 1 - tail(level)]).tolist()
+    name, source = "Cut-off with the largest Youden index", f"{SOURCE_YOUDEN}; {SOURCE}"
+    return CutOff(
+        Estimate(name, float(curve.thresholds_mm[best]), low, high, "mm", source),
+        Estimate("Youden index in these data", float(apparent[best]), source=SOURCE_YOUDEN),
+        Estimate("Youden index, corrected", elsewhere, source=SOURCE),
+    )
+
+
+def _curve(values: FloatArray, finding: FloatArray) -> tuple[_Curve, NDArray[np.intp]]:
+    order = np.argsort(values, kind="stable")
+    ordered = values[order]
+    starts = np.flatnonzero(np.r_[True, np.diff(ordered) > 0])
+    return _Curve(finding[order], starts, ordered[starts]), order
+
+
+def _share_from(weights: FloatArray, starts: NDArray[np.intp]) -> FloatArray:
+    """Share of the weight at or above each threshold."""
+    below = np.cumsum(weights)
+    total = below[-1]
+    if total == 0:
+        return np.zeros(starts.size)
+    return np.asarray(1 - (below[starts] - weights[starts]) / total)
+
+
+def _resampled(curve: _Curve, codes: Codes, seed: int) -> tuple[float, FloatArray]:
+    """Draw subjects again and again: mean index in those not drawn, and each cut-off."""
+    chance, subjects = np.random.default_rng(seed), int(codes.max()) + 1
+    draws = max(FEWEST_RESAMPLES, min(RESAMPLES, MOST_WORK // codes.size))
+    elsewhere, thresholds = np.empty(draws), np.empty(draws)
+    for draw in range(draws):
+        times = np.bincount(chance.integers(0, subjects, subjects), minlength=subjects)
+        best = int(curve.youden(times[codes].astype(np.float64)).argmax())
+        elsewhere[draw] = curve.youden((times == 0)[codes].astype(np.float64))[best]
+        thresholds[draw] = curve.thresholds_mm[best]
+    return float(elsewhere.mean()), thresholds
