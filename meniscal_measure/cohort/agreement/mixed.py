@@ -223,12 +223,16 @@ class _Fit:
         count = len(self._groups)
         if not count:
             return np.zeros(0)
-        ratios = np.ones(count)
+
+        def deviance(tried: NDArray[np.float64]) -> float:
+            return self._profiled(tried)[0]
+
+        ratios: FloatArray = np.ones(count)
         for _ in range(2):  # the second start frees a simplex that has collapsed
             # Only squares enter, so that zero is no wall and a search may pass through it.
             found = optimize.minimize(
-                lambda tried: float(self._profiled(np.asarray(tried))[0]),
-                np.maximum(ratios, 0.1).tolist(),
+                deviance,
+                np.maximum(ratios, 0.1),
                 method="Nelder-Mead",
                 tol=1e-8,
             )
