@@ -20,8 +20,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.text import Text
 
-FONT = "DejaVu Sans"
-"""Ships with matplotlib, so that every machine draws the same."""
+from meniscal_measure.report.fonts import drawable, families
 
 TEXT_PT = 7.5
 """Size of running text."""
@@ -74,7 +73,8 @@ class Region:
 
     def text(self, x_in: float, y_in: float, words: str, **style: Any) -> Text:
         """Write one line; `y_in` is the top of its tallest letters unless `va` says otherwise."""
-        style = {"size": TEXT_PT, "family": FONT, "va": "baseline", **style}
+        words = drawable(words)
+        style = {"size": TEXT_PT, "family": list(families(words)), "va": "baseline", **style}
         if style["va"] == "baseline":  # aligning by the ink would make neighbouring cells jump
             y_in += ASCENT * style["size"] / 72
         return self.figure.text(*self.at(x_in, y_in), words, parse_math=False, **style)

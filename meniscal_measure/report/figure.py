@@ -40,6 +40,9 @@ from meniscal_measure.report.window import display_window
 WIDTH_IN, HEIGHT_IN = 7.4, 7.0
 """Size of the figure; it fits the width of an A4 page at the size it was drawn for."""
 
+BORDER_IN = 0.12
+"""White around it."""
+
 COLUMN_IN, GAP_IN = 1.7, 0.08
 IMAGE_TOP_IN, IMAGE_HEIGHT_IN = 0.62, 3.35
 CARD_TOP_IN = 1.1
@@ -81,10 +84,8 @@ def slice_figure(reading: Reading, images: SeriesImages) -> Figure:
         Without any patient identifier.
     """
     region = blank(WIDTH_IN, HEIGHT_IN)
-    margin = 0.12
-    draw_slice_figure(
-        region.part(margin, margin, WIDTH_IN - 2 * margin, HEIGHT_IN - 2 * margin), reading, images
-    )
+    inner = region.part(BORDER_IN, BORDER_IN, WIDTH_IN - 2 * BORDER_IN, HEIGHT_IN - 2 * BORDER_IN)
+    draw_slice_figure(inner, reading, images)
     return region.figure
 
 

@@ -57,26 +57,29 @@ def _shipped() -> frozenset[int]:
 
 
 @lru_cache(maxsize=1000)
-def families(text: str) -> list[str]:
+def families(text: str) -> tuple[str, ...]:
     """Font families that together draw a text, the one to be tried first in front.
 
     Examples
     --------
     >>> families("extrusion of 3 mm")
-    ['DejaVu Sans']
+    ('DejaVu Sans',)
     """
     missing = {ord(letter) for letter in text if not letter.isspace()} - _shipped()
     chosen: list[str] = []
     while missing:
-        covered, _, family = min(
-            (-len(missing & letters), "sans" not in name.lower(), name)
-            for name, letters in _coverage().items()
+        _, _, family, covered = min(
+            (
+                (-len(missing & letters), "sans" not in name.lower(), name, missing & letters)
+                for name, letters in _coverage().items()
+            ),
+            default=(0, False, "", frozenset()),
         )
         if not covered:
             break
         chosen.append(family)
-        missing -= _coverage()[family]
-    return [*chosen, FONT]
+        missing -= covered
+    return (*chosen, FONT)
 
 
 @lru_cache(maxsize=10_000)
@@ -153,8 +156,9 @@ def outlines(text: str, size_pt: float, weight: str = "normal") -> tuple[Path, f
     float
         Width of the text, points.
     """
-    font = FontProperties(family=families(text), size=size_pt, weight=weight)
+    font = FontProperties(family=list(families(text)), size=size_pt, weight=weight)
     vertices, codes = text_to_path.get_text_path(font, text)
     width_pt, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
     scale = size_pt / text_to_path.FONT_SCALE
-    return Path(np.multiply(vertices, scale), codes), float(width_pt)
+    path = Path(np.multiply(vertices, scale), codes)
+    return path, max(float(width_pt), float(path.get_extents().x1))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from functools import cache
-from typing import Any
+from typing import Any, Literal
 from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
@@ -36,15 +36,19 @@ _WITHIN_VALUE = re.compile(r"(?<=[\d>≥]) (?=mm|%|\d)")
 """What a line break must not part."""
 
 
-def style(size_pt: float, *, bold: bool = False, align: str = "left") -> ParagraphStyle:
-    """Make a style of text: DejaVu Sans of a size, aligned `left`, `center` or `right`."""
+Alignment = Literal[0, 1, 2]
+"""To the left, in the middle, to the right: ReportLab's numbers."""
+
+
+def style(size_pt: float, *, bold: bool = False, align: Alignment = 0) -> ParagraphStyle:
+    """Make a style of text: DejaVu Sans of a size."""
     _register_fonts()
     return ParagraphStyle(
         f"{size_pt:g} {align}",
         fontName=BOLD_FONT if bold else FONT,
         fontSize=size_pt,
         leading=LEADING * size_pt,
-        alignment=("left", "center", "right").index(align),
+        alignment=align,
         splitLongWords=1,
     )
 
@@ -52,8 +56,8 @@ def style(size_pt: float, *, bold: bool = False, align: str = "left") -> Paragra
 @cache
 def _register_fonts() -> None:
     for name, weight in ((FONT, "normal"), (BOLD_FONT, "bold")):
-        path = findfont(FontProperties(family=FONT, weight=weight), fallback_to_default=False)
-        registerFont(TTFont(name, path, shapable=False))
+        file = findfont(FontProperties(family=FONT, weight=weight), fallback_to_default=False)
+        registerFont(TTFont(name, str(file), shapable=False))
     registerFontFamily(FONT, normal=FONT, bold=BOLD_FONT, italic=FONT, boldItalic=BOLD_FONT)
 
 
@@ -71,7 +75,8 @@ def _outlined_gap(words: str, style: ParagraphStyle) -> str:
     label = f"{style.fontSize} {_weight(style)} {words}"
     _, width_pt = outlines(words, style.fontSize, _weight(style))
     gap, size_pt = _gap(width_pt, style.fontSize)
-    return f'<font size="{size_pt:.4f}">{gap}</font><onDraw name="{OUTLINED}" label={quoteattr(label)}/>'
+    call = f'<onDraw name="{OUTLINED}" label={quoteattr(label)}/>'
+    return f'<font size="{size_pt:.4f}">{gap}</font>{call}'
 
 
 def _gap(width_pt: float, size_pt: float) -> tuple[str, float]:
@@ -84,7 +89,7 @@ def _weight(style: ParagraphStyle) -> str:
     return "bold" if style.fontName == BOLD_FONT else "normal"
 
 
-def draw_outlined(canvas: Canvas, _: str, label: str) -> None:
+def draw_outlined(canvas: Canvas, kind: str | None, label: str) -> None:
     """Draw the words of a gap that `markup` left: ReportLab calls this under `OUTLINED`."""
     size, weight, words = label.split(" ", 2)
     place = canvas._curr_tx_info  # type: ignore[attr-defined]  # where ReportLab says the place
@@ -103,7 +108,7 @@ def text_width_pt(text: str, style: ParagraphStyle) -> float:
 def write_line(canvas: Canvas, x_pt: float, y_pt: float, text: str, style: ParagraphStyle) -> None:
     """Write one line from, around or up to a place on its baseline, as the style is aligned."""
     text = drawable(text)
-    x_pt -= text_width_pt(text, style) * (0.0, 0.5, 1.0)[style.alignment]
+    x_pt -= text_width_pt(text, style) * int(style.alignment) / 2
     if is_simple(text):
         canvas.setFont(style.fontName, style.fontSize)
         canvas.drawString(x_pt, y_pt, text)

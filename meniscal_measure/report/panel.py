@@ -13,7 +13,7 @@ from matplotlib.text import Text
 from meniscal_measure.anatomy import Landmark
 from meniscal_measure.caliper.reading import CompartmentReading
 from meniscal_measure.geometry import FloatArray, PixelGrid, orientation_letters
-from meniscal_measure.report.canvas import FONT
+from meniscal_measure.report.fonts import FONT
 from meniscal_measure.report.images import PixelArray
 from meniscal_measure.report.ink import Ink, halo
 from meniscal_measure.report.marks import Marks, plane_extent_mm

@@ -1,51 +1,95 @@
-"""The report for the case file: two A4 pages of vector graphics and searchable text."""
+"""The report for the case file: A4 pages of vector graphics and searchable text."""
 
 from __future__ import annotations
 
-from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
+from reportlab.lib.colors import black
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import Flowable, PageBreak, Table
 
 from meniscal_measure.caliper.grades import GRADE_RULE
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report import words
-from meniscal_measure.report.canvas import TEXT_PT, Region, blank, line_height_in
-from meniscal_measure.report.figure import draw_slice_figure
+from meniscal_measure.report.canvas import Stamp, blank, pdf_bytes
+from meniscal_measure.report.figure import BORDER_IN
 from meniscal_measure.report.images import SeriesImages
+from meniscal_measure.report.lettering import style, write_line
 from meniscal_measure.report.profile import draw_profile
 from meniscal_measure.report.strip import draw_strip, strip_height_in
 from meniscal_measure.report.table import value_rows
+from meniscal_measure.report.typeset import (
+    BOLD,
+    PAGE_PT,
+    Layout,
+    Plate,
+    heading,
+    paragraph,
+    set_pdf,
+    table,
+    write_page_number,
+)
 
-PAGE_IN = (8.27, 11.69)
-"""A4."""
+MARGIN_PT = 36.0
+HEAD_PT, FOOT_PT = 18.0, 28.0
+"""Room for the heading and the foot of a page, within its margins."""
 
-MARGIN_IN = 0.5
-FIGURE_TOP_IN, FIGURE_HEIGHT_IN = 0.42, 6.7
-FOOT_IN = 0.42
-HEADING_PT = 9.5
+WIDTH_PT = PAGE_PT[0] - 2 * MARGIN_PT
+"""Width of the text."""
 
-Table = list[tuple[str, ...]]
+PROFILE_HEIGHT_IN, ABOVE_STRIP_IN = 2.2, 0.03
+
+TEXT, FINE = style(7.5), style(6.5)
 
 
-def report_pages(reading: Reading, images: SeriesImages) -> list[Figure]:
-    """Draw the pages.
+def report_pdf(reading: Reading, images: SeriesImages, figure: bytes, stamp: Stamp) -> bytes:
+    """Set the report of a reading.
 
     The patient's name and ID stand in the page heading when the reading holds them; leave them out
     beforehand with `meniscal_measure.records.identifiers.without_identifiers`.
+
+    Parameters
+    ----------
+    reading
+        What was measured.
+    images
+        Pixels and planes of the stack it was measured on.
+    figure
+        The slice figure as PDF.
+    stamp
+        What the file says of itself.
     """
-    return [_first_page(reading, images), _second_page(reading, images)]
+    blocks = [
+        *_first_page(reading, figure),
+        PageBreak(),
+        *_along_slices(reading, images, stamp),
+        *_budget(reading),
+    ]
+    for title, lines in (
+        ("Conventions", _convention_lines(reading)),
+        ("Provenance", _provenance_lines(reading)),
+        ("Warnings", [found.words() for found in reading.warnings] or ["none"]),
+    ):
+        blocks += [heading(title, 3), *(paragraph(line, TEXT) for line in lines)]
+    layout = Layout(
+        MARGIN_PT,
+        MARGIN_PT + FOOT_PT,
+        WIDTH_PT,
+        PAGE_PT[1] - 2 * MARGIN_PT - HEAD_PT - FOOT_PT,
+        lambda canvas, number: _draw_around(canvas, number, reading),
+    )
+    return set_pdf(blocks, stamp, layout)
 
 
-def _page(reading: Reading, number: int) -> Region:
-    page = blank(*PAGE_IN)
-    inner = page.part(MARGIN_IN, MARGIN_IN, PAGE_IN[0] - 2 * MARGIN_IN, PAGE_IN[1] - 2 * MARGIN_IN)
-    inner.text(0, 0, _patient_words(reading), size=8, weight="bold")
-    inner.text(inner.width_in, 0, f"page {number} of 2", size=7.5, ha="right")
-    _rule(inner, 0.22)
-    foot_in = inner.height_in - FOOT_IN
-    _rule(inner, foot_in)
-    inner.wrapped(0, foot_in + 0.05, f"{NOTICE} {words.status_words(reading)}.", size=6.5)
-    return inner
+def _draw_around(canvas: Canvas, number: int, reading: Reading) -> None:
+    right_pt, top_pt = MARGIN_PT + WIDTH_PT, PAGE_PT[1] - MARGIN_PT
+    write_line(canvas, MARGIN_PT, top_pt - 8, _patient_words(reading), BOLD)
+    write_page_number(canvas, right_pt, top_pt - 8, number)
+    canvas.setLineWidth(0.6)
+    for y_pt in (top_pt - HEAD_PT + 5, MARGIN_PT + FOOT_PT - 4):
+        canvas.line(MARGIN_PT, y_pt, right_pt, y_pt)
+    foot = paragraph(f"{NOTICE} {words.status_words(reading)}.", FINE)
+    _, height_pt = foot.wrapOn(canvas, WIDTH_PT, FOOT_PT)
+    foot.drawOn(canvas, MARGIN_PT, MARGIN_PT + FOOT_PT - 6 - height_pt)
 
 
 def _patient_words(reading: Reading) -> str:
@@ -59,81 +103,63 @@ def _patient_words(reading: Reading) -> str:
     return "     ".join(known) or "Patient identifiers not given or left out"
 
 
-def _rule(region: Region, y_in: float) -> None:
-    ends = (region.at(0, y_in), region.at(region.width_in, y_in))
-    line = Line2D(
-        *zip(*ends, strict=True), transform=region.figure.transFigure, color="black", lw=0.6
-    )
-    region.figure.add_artist(line)
-
-
-def _first_page(reading: Reading, images: SeriesImages) -> Figure:
-    page = _page(reading, 1)
-    figure = page.part(0, FIGURE_TOP_IN - 0.1, page.width_in, FIGURE_HEIGHT_IN)
-    draw_slice_figure(figure, reading, images)
-    top_in = FIGURE_TOP_IN + FIGURE_HEIGHT_IN
-    below = page.part(0, top_in, page.width_in, page.height_in - top_in)
-    y_in = _heading(below, 0, "Values on the measured slice")
-    _draw_table(below, y_in, _value_table(reading), (1.71, 2.78, 2.78))
-    _draw_signature(page.part(0, page.height_in - 0.95, page.width_in, 0.5), reading)
-    return page.figure
-
-
-def _value_table(reading: Reading) -> Table:
-    shown = reading.named_compartments
+def _first_page(reading: Reading, figure: bytes) -> list[Flowable]:
     width = words.length_words(reading.measured.plateau_width_mm)
-    return [
-        ("", *(name.words for name in shown)),
+    rows = [
+        ("", *(name.words for name in reading.named_compartments)),
         *value_rows(reading),
         ("plateau width", width, ""),
     ]
+    return [
+        Plate(figure, trim_pt=72 * BORDER_IN),
+        heading("Values on the measured slice", 3),
+        table(rows, WIDTH_PT, widths_pt=(123, 200, 200), size_pt=7.5),
+        _signature_lines(reading.verified_by or ""),
+    ]
 
 
-def _draw_signature(place: Region, reading: Reading) -> None:
-    name = reading.verified_by or ""
-    for x_in, width_in, label, value in (
-        (0.0, 3.1, "verified by (reader's name)", name),
-        (3.4, 2.3, "signature", ""),
-        (6.0, 1.27, "date", ""),
-    ):
-        box = place.part(x_in, 0, width_in, place.height_in)
-        _rule(box, 0.3)
-        box.text(0, 0.33, label, size=6.5)
-        box.text(0.02, 0.12, value, size=8.5)
-
-
-def _second_page(reading: Reading, images: SeriesImages) -> Figure:
-    page = _page(reading, 2)
-    y_in = _heading(page, 0.36, "Neighbouring slices")
-    draw_strip(page.part(0, y_in, page.width_in, 0), reading, images)
-    y_in = _heading(
-        page, y_in + strip_height_in(page.width_in) + 0.02, "Extrusion along the slices"
+def _signature_lines(name: str) -> Flowable:
+    labels = ("verified by (reader's name)", "", "signature", "", "date")
+    lines = Table(
+        [[paragraph(name), *[""] * 4], [paragraph(label, FINE) for label in labels]],
+        colWidths=[WIDTH_PT * share for share in (0.43, 0.04, 0.32, 0.04, 0.17)],
     )
-    grid = images.grids[reading.measured.slice_index]
-    draw_profile(page.part(0, y_in, page.width_in, 2.2), reading, grid)
-    y_in = _heading(page, y_in + 2.3, "Uncertainty budget of the extrusion, mm")
-    y_in = _draw_table(page, y_in, _budget_table(reading), (3.4, 1.9, 1.9))
-    for heading, lines in (
-        ("Conventions", _convention_lines(reading)),
-        ("Provenance", _provenance_lines(reading)),
-        ("Warnings", [found.words() for found in reading.warnings] or ["none"]),
-    ):
-        y_in = _paragraphs(page, y_in + 0.08, heading, lines)
-    return page.figure
+    lines.setStyle([("LINEABOVE", (n, 1), (n, 1), 0.6, black) for n in (0, 2, 4)])
+    lines.setStyle(
+        [
+            ("TOPPADDING", (0, 0), (-1, -1), 1),
+            ("LEFTPADDING", (0, 0), (-1, -1), 0),
+            ("NOSPLIT", (0, 0), (-1, -1)),
+        ]
+    )
+    return lines
 
 
-def _paragraphs(page: Region, y_in: float, heading: str, lines: list[str]) -> float:
-    """Write paragraphs, and say so when the page is full."""
-    y_in = _heading(page, y_in, heading)
-    for number, line in enumerate(lines):
-        if y_in > page.height_in - FOOT_IN - 0.45:
-            rest = f"{len(lines) - number} more under {heading.lower()}: see reading.json"
-            return page.wrapped(0, y_in, rest, size=TEXT_PT, weight="bold")
-        y_in = page.wrapped(0, y_in, line, size=TEXT_PT)
-    return y_in
+def _along_slices(reading: Reading, images: SeriesImages, stamp: Stamp) -> list[Flowable]:
+    width_in = WIDTH_PT / 72
+    height_in = strip_height_in(width_in)
+    strip = blank(width_in, height_in + ABOVE_STRIP_IN)
+    draw_strip(strip.part(0, ABOVE_STRIP_IN, width_in, height_in), reading, images)
+    profile = blank(width_in, PROFILE_HEIGHT_IN)
+    draw_profile(profile, reading, images.grids[reading.measured.slice_index])
+    drawn = pdf_bytes([strip.figure, profile.figure], stamp)
+    return [
+        heading("Neighbouring slices", 3),
+        Plate(drawn, page=0),
+        heading("Extrusion along the slices", 3),
+        Plate(drawn, page=1),
+    ]
 
 
-def _budget_table(reading: Reading) -> Table:
+def _budget(reading: Reading) -> list[Flowable]:
+    rows = _budget_table(reading)
+    return [
+        heading("Uncertainty budget of the extrusion, mm", 3),
+        table(rows, WIDTH_PT, widths_pt=(245, 137, 137), size_pt=7.5),
+    ]
+
+
+def _budget_table(reading: Reading) -> list[tuple[str, ...]]:
     shown = reading.named_compartments
     budgets = [
         {}
@@ -146,7 +172,7 @@ def _budget_table(reading: Reading) -> Table:
         for name in shown
     ]
     sources = dict.fromkeys(source for budget in budgets for source in budget)
-    rows: Table = [("source", *(name.words for name in shown))]
+    rows: list[tuple[str, ...]] = [("source", *(name.words for name in shown))]
     rows += [
         (source, *(f"{budget[source]:.3f}" if source in budget else "-" for budget in budgets))
         for source in sources
@@ -177,23 +203,3 @@ def _provenance_lines(reading: Reading) -> list[str]:
         *(f"{name} Instance UID {uid}" for name, uid in uids if uid),
         f"Side: {words.side_words(reading)}",
     ]
-
-
-def _heading(region: Region, y_in: float, title: str) -> float:
-    region.text(0, y_in, title, size=HEADING_PT, weight="bold")
-    return y_in + line_height_in(HEADING_PT) + 0.03
-
-
-def _draw_table(region: Region, y_in: float, rows: Table, widths_in: tuple[float, ...]) -> float:
-    """Draw rows of words, the first as the heading; returns the y below, inches."""
-    row_in = line_height_in(TEXT_PT) + 0.012
-    for number, row in enumerate(rows):
-        x_in = 0.0
-        for cell, width_in in zip(row, widths_in, strict=True):
-            region.text(x_in, y_in, cell, size=TEXT_PT, weight="bold" if number == 0 else "normal")
-            x_in += width_in
-        y_in += row_in
-        if number == 0:
-            _rule(region, y_in)
-            y_in += 0.05
-    return y_in

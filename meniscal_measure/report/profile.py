@@ -10,7 +10,8 @@ from meniscal_measure.caliper.reading import Extrusion, Reading
 from meniscal_measure.geometry import PixelGrid, orientation_letters
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report import words
-from meniscal_measure.report.canvas import FONT, Region, blank
+from meniscal_measure.report.canvas import Region, blank
+from meniscal_measure.report.fonts import FONT
 from meniscal_measure.report.ink import halo, ink_for
 
 LABEL_ROOM = 0.09

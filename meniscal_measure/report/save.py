@@ -18,7 +18,7 @@ from meniscal_measure.records.identifiers import without_identifiers
 from meniscal_measure.report.canvas import Stamp, pdf_bytes, png_bytes, svg_bytes
 from meniscal_measure.report.figure import slice_figure
 from meniscal_measure.report.images import SeriesImages
-from meniscal_measure.report.pdf import report_pages
+from meniscal_measure.report.pdf import report_pdf
 from meniscal_measure.report.profile import profile_figure
 from meniscal_measure.report.rows import readings_csv
 from meniscal_measure.report.strip import strip_figure
@@ -91,14 +91,15 @@ def _rendered(files: SavedFiles, reading: Reading, images: SeriesImages) -> dict
         made_at=reading.measured_at,
     )
     figure = slice_figure(reading, images)
+    figure_pdf = pdf_bytes([figure], stamp)
     strip = strip_figure(reading, images)
     profile = profile_figure(reading, images.grids[reading.measured.slice_index])
     record = json.dumps(reading_to_dict(reading), indent=2, ensure_ascii=False, allow_nan=False)
     return {
         files.reading: f"{record}\n".encode(),
         files.table: readings_csv([reading]).encode(),
-        files.figure_pdf: pdf_bytes([figure], stamp),
-        files.report: pdf_bytes(report_pages(reading, images), stamp),
+        files.figure_pdf: figure_pdf,
+        files.report: report_pdf(reading, images, figure_pdf, stamp),
         **_pictures(figure, files.figure_png, files.figure_svg, stamp),
         **_pictures(strip, files.strip_png, files.strip_svg, stamp),
         **_pictures(profile, files.profile_png, files.profile_svg, stamp),

@@ -10,7 +10,7 @@ import io
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from hashlib import sha256
+from functools import lru_cache
 from typing import Any
 
 from pypdf import PageObject, PdfReader, PdfWriter
@@ -43,7 +43,7 @@ PAGE_PT = A4
 """Width and height of a page."""
 
 BODY, BOLD, SMALL = style(8.0), style(8.0, bold=True), style(6.5)
-SMALL_RIGHT = style(6.5, align="right")
+SMALL_RIGHT = style(6.5, align=2)
 HEADINGS = {1: style(15.0, bold=True), 2: style(11.5, bold=True), 3: style(9.5, bold=True)}
 """Styles of headings by level, 1 the title."""
 
@@ -90,12 +90,16 @@ def heading(text: str, level: int = 2) -> Flowable:
 
 
 class Plate(Flowable):
-    """A figure, placed as the vector graphics of its own PDF; a small one on the left."""
+    """A figure, placed as the vector graphics that a page of a PDF holds; small ones on the left.
 
-    def __init__(self, pdf: bytes) -> None:
+    Figures of one PDF share their fonts. `trim_pt` cuts a white border off.
+    """
+
+    def __init__(self, pdf: bytes, *, page: int = 0, trim_pt: float = 0.0) -> None:
         super().__init__()
-        self.pdf = pdf
-        self.width, self.height = (float(side) for side in _only_page(pdf).mediabox[2:])
+        self.pdf, self.page, self.trim_pt = pdf, page, trim_pt
+        width_pt, height_pt = (float(side) for side in _pages(pdf)[page].mediabox[2:])
+        self.width, self.height = width_pt - 2 * trim_pt, height_pt - 2 * trim_pt
 
     def wrap(self, available_width: float, _: float) -> tuple[float, float]:
         """Say how much room the figure takes; one wider than the text reaches into the margins."""
@@ -104,8 +108,9 @@ class Plate(Flowable):
 
     def draw(self) -> None:
         """Draw the form that will hold the figure."""
-        self.canv.translate(self.shift_pt, 0)
-        self.canv.doForm(self.canv.form_for(self.pdf, (self.width, self.height)))
+        canvas: Any = self.canv
+        canvas.translate(self.shift_pt - self.trim_pt, -self.trim_pt)
+        canvas.doForm(canvas.form_for(self))
 
 
 def table(
@@ -114,6 +119,7 @@ def table(
     *,
     widths_pt: Sequence[float] | None = None,
     right: Sequence[bool] | None = None,
+    size_pt: float = 8.0,
 ) -> Grid:
     """Set rows of cells under a heading, which comes again where the table goes on.
 
@@ -127,32 +133,35 @@ def table(
         Widths of the columns, gaps included; None fits them to what stands in them.
     right
         Whether a column is set to the right, for numbers; None sets all to the left.
+    size_pt
+        Size of the type.
     """
-    widths_pt = widths_pt or column_widths(rows, room_pt)
+    head, text = style(size_pt, bold=True), style(size_pt)
+    widths_pt = widths_pt or column_widths(rows, room_pt, head)
     right = right or [False] * len(widths_pt)
     cells = [
         [
-            _cell(text, width_pt, BODY if number else BOLD, to_right=to_right)
-            for text, width_pt, to_right in zip(row, widths_pt, right, strict=True)
+            _cell(words, width_pt, text if number else head, to_right=to_right)
+            for words, width_pt, to_right in zip(row, widths_pt, right, strict=True)
         ]
         for number, row in enumerate(rows)
     ]
     grid = Grid(cells, colWidths=list(widths_pt), repeatRows=1, hAlign="LEFT", spaceAfter=GAP_PT)
     grid.setStyle(_GRID_STYLE)
+    grid.setStyle([("FONT", (0, 0), (-1, 0), head.fontName, size_pt, head.leading)])
+    grid.setStyle([("FONT", (0, 1), (-1, -1), text.fontName, size_pt, text.leading)])
     grid.setStyle([("ALIGN", (n, 0), (n, -1), "RIGHT") for n, on in enumerate(right) if on])
     if len(rows) <= WHOLE_ROWS:
         grid.setStyle([("NOSPLIT", (0, 0), (-1, -1))])
     return grid
 
 
-_GRID_STYLE = [
-    ("FONT", (0, 0), (-1, 0), BOLD.fontName, BOLD.fontSize, BOLD.leading),
-    ("FONT", (0, 1), (-1, -1), BODY.fontName, BODY.fontSize, BODY.leading),
+_GRID_STYLE: Any = [
     ("VALIGN", (0, 0), (-1, -1), "TOP"),
     ("LEFTPADDING", (0, 0), (-1, -1), 0),
     ("RIGHTPADDING", (0, 0), (-1, -1), GAP_PT),
-    ("TOPPADDING", (0, 0), (-1, -1), 1),
-    ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
+    ("TOPPADDING", (0, 0), (-1, -1), 0.2),
+    ("BOTTOMPADDING", (0, 0), (-1, -1), 1.2),
     ("LINEBELOW", (0, 0), (-1, 0), 0.7, black),
     ("LINEBELOW", (0, 1), (-1, -1), 0.2, grey),
 ]
@@ -165,10 +174,12 @@ def _cell(text: str, width_pt: float, style: ParagraphStyle, *, to_right: bool) 
     return paragraph(text, ParagraphStyle("cell", style, alignment=2 if to_right else 0))
 
 
-def column_widths(rows: Sequence[Sequence[str]], room_pt: float) -> list[float]:
+def column_widths(
+    rows: Sequence[Sequence[str]], room_pt: float, style: ParagraphStyle
+) -> list[float]:
     """Fit columns to a room, gaps included: the widest ones are narrowed, and their cells wrap."""
     widest = [
-        max(text_width_pt(text, BOLD) for text in column) + GAP_PT
+        max(text_width_pt(text, style) for text in column) + GAP_PT
         for column in zip(*rows, strict=True)
     ]
     cap_pt = max(widest)
@@ -182,16 +193,17 @@ class _Sheets(Canvas):
 
     def __init__(self, *arguments: Any, **named: Any) -> None:
         super().__init__(*arguments, **named)
-        self.figures: dict[str, bytes] = {}
+        self.figures: dict[str, Plate] = {}
         self.setNamedCB(OUTLINED, draw_outlined)
 
-    def form_for(self, pdf: bytes, size_pt: tuple[float, float]) -> str:
-        """Name the form of a figure; it is made at the first call."""
-        name = f"figure-{sha256(pdf).hexdigest()[:16]}"
-        if name not in self.figures:
-            self.figures[name] = pdf
-            self.beginForm(name, 0, 0, *size_pt)
-            self.endForm()
+    def form_for(self, plate: Plate) -> str:
+        """Make an empty form for a figure, and name it."""
+        name = f"figure-{len(self.figures) + 1}"
+        self.figures[name] = plate
+        trim_pt = plate.trim_pt
+        box: Any = (trim_pt, trim_pt, plate.width + trim_pt, plate.height + trim_pt)
+        self.beginForm(name, *box)
+        self.endForm()
         return name
 
     def save(self) -> None:
@@ -241,7 +253,7 @@ def set_pdf(blocks: Sequence[Flowable], stamp: Stamp, layout: Layout) -> bytes:
     return _with_figures(stream, sheets[0].figures, stamp)
 
 
-def _with_figures(stream: io.BytesIO, figures: Mapping[str, bytes], stamp: Stamp) -> bytes:
+def _with_figures(stream: io.BytesIO, figures: Mapping[str, Plate], stamp: Stamp) -> bytes:
     """Fill the empty forms with the figures' drawings, and say what the file is."""
     writer = PdfWriter(clone_from=stream)
     writer.metadata = {
@@ -249,13 +261,12 @@ def _with_figures(stream: io.BytesIO, figures: Mapping[str, bytes], stamp: Stamp
         "/Creator": stamp.software,
         "/CreationDate": pdf_date(stamp.made_at),
     }
-    forms = {
-        name: form.get_object()
-        for page in writer.pages
-        for name, form in page["/Resources"].get("/XObject", {}).items()
-    }
-    for name, pdf in figures.items():
-        _fill(forms[f"/FormXob.{name}"], _only_page(pdf), writer)
+    forms: dict[str, Any] = {}
+    for page in writer.pages:
+        resources: Any = page["/Resources"]
+        forms |= resources.get("/XObject", {})
+    for name, plate in figures.items():
+        _fill(forms[f"/FormXob.{name}"].get_object(), _pages(plate.pdf)[plate.page], writer)
     written = io.BytesIO()
     writer.write(written)
     return written.getvalue()
@@ -271,9 +282,10 @@ def _fill(form: StreamObject, drawing: PageObject, writer: PdfWriter) -> None:
             form[NameObject(key)] = drawing[key].clone(writer)
 
 
-def _only_page(pdf: bytes) -> PageObject:
-    (page,) = PdfReader(io.BytesIO(pdf)).pages
-    return page
+@lru_cache(maxsize=2)
+def _pages(pdf: bytes) -> list[PageObject]:
+    """Open a PDF; figures of one file have to come from one opened file to share what they use."""
+    return list(PdfReader(io.BytesIO(pdf)).pages)
 
 
 def pdf_date(iso: str) -> str:
