@@ -9,20 +9,20 @@ import torch
 from torch import Tensor, nn
 
 from meniscal_measure.locate.frames import MARGIN_SIZE, SURVEY_SIZE
-from meniscal_measure.workshop.training import networks
+from meniscal_measure.workshop.training import architecture
 
 OPSET = 18
 OUTPUTS = ("points", "mass", "scalars", "tissue")
 TIBIA_AND_MENISCUS = slice(2, 4)
 """Their places among the tissues the networks tell apart."""
 SIZES = {"survey": SURVEY_SIZE, "margin": MARGIN_SIZE}
-MAKERS = {"survey": networks.survey_network, "margin": networks.margin_network}
+MAKERS = {"survey": architecture.survey_network, "margin": architecture.margin_network}
 
 
 class Slim(nn.Module):
     """A trained network less what only training needs."""
 
-    def __init__(self, network: networks.PointNetwork) -> None:
+    def __init__(self, network: architecture.PointNetwork) -> None:
         super().__init__()
         self.network = network
 

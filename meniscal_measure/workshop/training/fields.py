@@ -7,6 +7,8 @@ that they combine by broadcasting. Signed distances are negative inside, in mm.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
 
 import torch
 from torch import Tensor
@@ -14,6 +16,46 @@ from torch.nn import functional
 
 WAVES = 7
 """Plane waves in one smooth noise field: enough to look aperiodic over a knee."""
+
+
+Sided = tuple[Tensor, Tensor]
+"""A parameter of the lateral and of the medial side."""
+
+
+@dataclass(frozen=True)
+class Points:
+    """Where tissue is evaluated: knee frame coordinates, each (batch, slice, row, column).
+
+    Frame of the synthetic knee, mm: x to the medial side (negative is lateral), y posterior, z
+    proximal; the origin lies on the line of the rims, below the apex of the medial spine.
+    """
+
+    x: Tensor
+    y: Tensor
+    z: Tensor
+    medial: Tensor = field(init=False)
+    """0 on the lateral side, 1 on the medial side."""
+    known: dict[tuple[int, str], Tensor] = field(init=False, default_factory=dict)
+    """Fields already evaluated here, by owner and name; some are asked for many times over."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "medial", torch.sigmoid(self.x / 1.5))
+
+    @property
+    def outward(self) -> Tensor:
+        """Distance from the mid-sagittal plane."""
+        return self.x.abs()
+
+    def pick(self, sided: Sided) -> Tensor:
+        """Blend a sided parameter across the mid-sagittal plane."""
+        return torch.lerp(sided[0], sided[1], self.medial)
+
+    def once(self, owner: object, name: str, make: Callable[[Points], Tensor]) -> Tensor:
+        """Evaluate a field, unless its owner already has here."""
+        key = (id(owner), name)
+        if key not in self.known:
+            self.known[key] = make(self)
+        return self.known[key]
 
 
 class Draw:

@@ -21,8 +21,8 @@ from scipy.ndimage import gaussian_filter
 from meniscal_measure.geometry import FloatArray, PixelGrid, as_vector
 from meniscal_measure.locate.propose import propose
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane
-from meniscal_measure.workshop.training.drawn import draw_knee, scanned
 from meniscal_measure.workshop.training.evaluate import HeldOut
+from meniscal_measure.workshop.training.random_scans import draw_knee, scanned
 from meniscal_measure.workshop.training.score import as_stack
 
 Images = NDArray[np.floating[Any]]

@@ -6,7 +6,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from meniscal_measure.workshop.training.networks import OFFSET_UNIT_MM, Output
+from meniscal_measure.workshop.training.architecture import OFFSET_UNIT_MM, Output
 from meniscal_measure.workshop.training.samples import MarginExample, SurveyExample
 
 HEAT_SIGMA_PX = {"survey": 1.3, "margin": 2.2}

@@ -7,11 +7,17 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from meniscal_measure.workshop.training.bones import Femur, Points, Sided, Tibia
-from meniscal_measure.workshop.training.fields import Draw, bump, smooth_max
+from meniscal_measure.workshop.training.distal_femur import Femur
+from meniscal_measure.workshop.training.fields import Draw, Points, Sided, bump, smooth_max
+from meniscal_measure.workshop.training.proximal_tibia import Tibia
 
-EXTRUSION_RANGE_MM = (-3.0, 10.0)
-"""Range drawn evenly, so that the network does not learn that large extrusions are rare."""
+EXTRUSION_RANGE_MM = ((-4.5, 9.5), (-3.0, 10.0))
+"""Ranges, lateral and medial, drawn evenly in most knees, so that the network does not learn that
+large extrusions, or menisci that end well inside the rim, are rare."""
+USUAL_MM = ((-1.5, 2.2), (0.5, 1.7))
+"""Mean and spread of the extrusion in the other knees."""
+MOST_INSIDE_MM = -11.0
+"""Laterally a meniscus ends up to this far inside the rim, in front of the middle."""
 
 
 @dataclass(frozen=True)
@@ -36,16 +42,17 @@ class Menisci:
     def __init__(self, draw: Draw, *, even_share: float = 0.7) -> None:
         u, two = draw.uniform, (0, 1)
         self.extrusion: Sided = (
-            self._extrusion(draw, even_share),
-            self._extrusion(draw, even_share),
+            self._extrusion(draw, even_share, 0),
+            self._extrusion(draw, even_share, 1),
         )
+        self.forward: Sided = (u(-0.05, 0.65), u(-0.1, 0.25))
         self.extrusion_y: Sided = (u(-8, 8), u(-8, 8))
         self.extrusion_length: Sided = (u(10, 45), u(10, 45))
         discoid = draw.chance(0.12)
         widths = [u(5.0, 13) + self.extrusion[s].clamp(min=0) * u(-0.2, 0.6) for s in two]
         self.width: Sided = (torch.where(discoid > 0, u(14, 25), widths[0]), widths[1])
         self.power: Sided = (torch.where(discoid > 0, u(0.15, 0.8), u(0.7, 1.4)), u(0.7, 1.4))
-        self.height: Sided = (u(3.2, 9.5), u(3.2, 9.5))
+        self.height: Sided = (u(2.6, 9.5), u(3.0, 9.5))
         self.filling: Sided = (draw.chance(0.6), draw.chance(0.6))
         self.rise: Sided = (u(0, 1), u(0, 1))
         self.sag: Sided = (u(0, 0.8), u(0, 0.8))
@@ -55,9 +62,9 @@ class Menisci:
         self.root_x = u(4, 9)
 
     @staticmethod
-    def _extrusion(draw: Draw, even_share: float) -> Tensor:
-        even = draw.uniform(*EXTRUSION_RANGE_MM)
-        usual = draw.normal(0.5, 1.5)
+    def _extrusion(draw: Draw, even_share: float, side: int) -> Tensor:
+        even = draw.uniform(*EXTRUSION_RANGE_MM[side])
+        usual = draw.normal(*USUAL_MM[side])
         return torch.where(draw.chance(even_share) > 0, even, usual)
 
     def field(self, p: Points, tibia: Tibia, femur: Femur) -> MeniscusField:
@@ -65,6 +72,8 @@ class Menisci:
         local = bump((p.y - p.pick(self.extrusion_y)) / p.pick(self.extrusion_length))
         pushed = p.pick(self.extrusion)
         pushed = torch.where(pushed > 0, pushed * local, pushed)
+        pushed = pushed + p.pick(self.forward) * p.y.clamp(-14, 0)
+        pushed = pushed.clamp(min=MOST_INSIDE_MM)
         inside = tibia.outline.depth_inside(p) + pushed
         width = p.pick(self.width)
         across = (1 - inside / width).clamp(0, 1.2)
@@ -89,7 +98,7 @@ class Menisci:
         bottom = bottom - p.pick(self.sag) * beyond
         at = Points(p.x.sign() * torch.minimum(rim + pushed, rim - 0.5), p.y, p.z)
         foot = tibia.plateau(at) + tibia.cartilage_thickness(at)
-        room = p.pick(femur.base) + femur.shape(at) + femur.lift(at) - foot
+        room = femur.underside(at) - foot
         lifted = room.clamp(min=2) + pushed.clamp(min=0) * p.pick(self.rise) + 0.3
         height = torch.minimum(p.pick(self.height), lifted)
         full = torch.minimum(room.clamp(2.5, 8.5), height + 2.5)

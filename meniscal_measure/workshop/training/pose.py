@@ -7,12 +7,16 @@ import math
 import torch
 from torch import Tensor
 
-from meniscal_measure.workshop.training.bones import Points
-from meniscal_measure.workshop.training.fields import Draw
+from meniscal_measure.workshop.training.fields import Draw, Points
 
 TILT_SD_DEG, TILT_LIMIT_DEG = 5.0, 15.0
 """Spread and largest value of the three angles between the slices and the knee's own axes."""
-SCALE_RANGE = (0.86, 1.15)
+RIM_TILT_DEG = (2.3, 1.9)
+"""Mean and spread of the slope of the line of the rims, lateral side high, in real knees."""
+BACKWARD_SLOPE = (0.11, 0.05)
+"""Mean and spread of the fall of the plateau towards the back (common practice, no source)."""
+SCALE_RANGE = (0.92, 1.09)
+"""Pixel sizes that headers state wrongly; widths of knees are drawn with their shapes."""
 
 
 class Pose:
@@ -26,6 +30,8 @@ class Pose:
         angles = [
             draw.normal(0, TILT_SD_DEG).clamp(-TILT_LIMIT_DEG, TILT_LIMIT_DEG) for _ in range(3)
         ]
+        angles[1] = angles[1] - draw.normal(*RIM_TILT_DEG)
+        self.slope = draw.normal(*BACKWARD_SLOPE)
         self.flip, self.scale = draw.sign(), draw.uniform(*SCALE_RANGE)
         self.depth, self.shift = depth, shift
         self.angles = angles
@@ -42,11 +48,12 @@ class Pose:
         x, y, z = (
             sum(self.rotation[i][j] * image[j] for j in range(3)) / self.scale for i in range(3)
         )
-        return Points(torch.as_tensor(x), y + self.depth, torch.as_tensor(z))
+        y = y + self.depth
+        return Points(torch.as_tensor(x), y, z + self.slope * y)
 
     def to_image(self, p: Points) -> tuple[Tensor, Tensor, Tensor]:
         """Image coordinates of knee points."""
-        knee = (p.x, p.y - self.depth, p.z)
+        knee = (p.x, p.y - self.depth, p.z - self.slope * p.y)
         image = [
             sum(self.rotation[j][i] * knee[j] for j in range(3)) * self.scale for i in range(3)
         ]

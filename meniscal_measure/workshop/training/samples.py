@@ -14,14 +14,13 @@ from meniscal_measure.locate.frames import (
     SURVEY_PIXEL_MM,
     SURVEY_SIZE,
 )
-from meniscal_measure.workshop.training.bones import Points
-from meniscal_measure.workshop.training.contrast import draw_contrast
-from meniscal_measure.workshop.training.fields import Draw
-from meniscal_measure.workshop.training.knee import Knee, Shape
+from meniscal_measure.workshop.training.acquisition import acquire
+from meniscal_measure.workshop.training.fields import Draw, Points
+from meniscal_measure.workshop.training.knee_batch import Knee, Shape
 from meniscal_measure.workshop.training.paint import paint
 from meniscal_measure.workshop.training.pose import Pose
-from meniscal_measure.workshop.training.scan import acquire
-from meniscal_measure.workshop.training.truth import outermost, rims, slice_targets
+from meniscal_measure.workshop.training.targets import outermost, rims, slice_targets
+from meniscal_measure.workshop.training.tissue_signal import draw_contrast
 
 PLANES = 5
 """Both neighbours and three planes averaged over the thickness of the slice between them."""

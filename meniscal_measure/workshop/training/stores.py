@@ -10,7 +10,7 @@ from typing import Any
 import torch
 from torch.utils.data import DataLoader
 
-from meniscal_measure.workshop.training.pool import Pool, joined
+from meniscal_measure.workshop.training.replay import Pool, joined
 from meniscal_measure.workshop.training.volumes import Volumes
 
 CAPACITY = 30_000

@@ -19,10 +19,10 @@ import torch
 from torch import Tensor
 
 from meniscal_measure.locate.frames import MARGIN_SIZE, SURVEY_SIZE
-from meniscal_measure.workshop.training import losses, networks, samples, volumes
-from meniscal_measure.workshop.training.pool import Variation, varied
+from meniscal_measure.workshop.training import architecture, losses, samples, volumes
+from meniscal_measure.workshop.training.distractors import with_strange
+from meniscal_measure.workshop.training.replay import Variation, varied
 from meniscal_measure.workshop.training.stores import Stores
-from meniscal_measure.workshop.training.strange import with_strange
 
 AVERAGE_DECAY = 0.999
 """Per step decay of the running average of the weights, which is what is used afterwards."""
@@ -38,11 +38,11 @@ PARTS = ("network", "average", "optimiser")
 class Task:
     """What is trained: how examples are made, varied and judged."""
 
-    network: Callable[[], networks.PointNetwork]
+    network: Callable[[], architecture.PointNetwork]
     batch: Callable[[int, torch.device], Any]
     slab: Callable[[Any], Any]
     shown: Callable[[Any], Any]
-    loss: Callable[[networks.Output, Any], tuple[Tensor, dict[str, Tensor]]]
+    loss: Callable[[architecture.Output, Any], tuple[Tensor, dict[str, Tensor]]]
 
 
 def _survey_shown(example: samples.SurveyExample) -> samples.SurveyExample:
@@ -56,14 +56,14 @@ def _margin_shown(example: samples.MarginExample) -> samples.MarginExample:
 
 TASKS = {
     "survey": Task(
-        networks.survey_network,
+        architecture.survey_network,
         samples.survey_batch,
         volumes.survey_slab,
         _survey_shown,
         losses.survey_loss,
     ),
     "margin": Task(
-        networks.margin_network,
+        architecture.margin_network,
         samples.margin_batch,
         volumes.margin_slab,
         _margin_shown,

@@ -31,7 +31,7 @@ from meniscal_measure.workshop.knees.scanner.image import ScannedStack
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane, stack_grids
 from meniscal_measure.workshop.knees.tibia import MEAN_PLATEAU_WIDTH_MM
 from meniscal_measure.workshop.knees.tissue import Tissue
-from meniscal_measure.workshop.training.drawn import draw_knee, scanned
+from meniscal_measure.workshop.training.random_scans import draw_knee, scanned
 from meniscal_measure.workshop.training.samples import (
     BEYOND_MM,
     BODY_MM,

@@ -6,7 +6,7 @@ import pytest
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.workshop.knees.scanner.protocols import PROTOCOLS, EchoType, ProtocolName
 from meniscal_measure.workshop.knees.tissue import Tissue
-from meniscal_measure.workshop.training.drawn import (
+from meniscal_measure.workshop.training.random_scans import (
     EXTRUSION_MM,
     draw_knee,
     draw_protocol,

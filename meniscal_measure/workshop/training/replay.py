@@ -15,7 +15,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from meniscal_measure.workshop.training.scan import normalised
+from meniscal_measure.workshop.training.acquisition import normalised
 
 GAMMA_SPREAD = 0.22
 """Standard deviation of the logarithm of the exponent that bends the grey scale."""

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from meniscal_measure.workshop.training.bones import Points
-from meniscal_measure.workshop.training.knee import Knee
+from meniscal_measure.workshop.training.fields import Points
+from meniscal_measure.workshop.training.knee_batch import Knee
 from meniscal_measure.workshop.training.pose import Pose
 
 SOLVER_STEPS = 4
@@ -83,10 +83,8 @@ def outermost(distance: Tensor, u: Tensor, v: Tensor, direction: tuple[Tensor, T
 def slice_targets(knee: Knee, pose: Pose) -> tuple[Tensor, Tensor]:
     """Slice coordinate of the medial spine's apex and of the middle of the plateau."""
     tibia = knee.tibia
-    flat = Points(tibia.spine_x[1], tibia.spine_y[1], torch.zeros_like(tibia.spine_x[1]))
+    zero = torch.zeros_like(tibia.middle_y)
+    flat = Points(tibia.spine_places(zero)[1], zero, zero)
     apex = Points(flat.x, flat.y, tibia.plateau(flat))
-    middle, length = tibia.outline.middle, tibia.outline.length
-    front = torch.minimum(middle[0] - length[0], middle[1] - length[1])
-    back = torch.maximum(middle[0] + length[0], middle[1] + length[1])
-    centre = Points(0 * front, (front + back) / 2, 0 * front)
+    centre = Points(zero, tibia.middle_y, zero)
     return pose.to_image(apex)[2], pose.to_image(centre)[2]

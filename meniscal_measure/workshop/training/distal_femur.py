@@ -1,0 +1,164 @@
+"""Shape of the femoral condyles, set upon a tibia, with the notch between them."""
+
+from __future__ import annotations
+
+import torch
+from torch import Tensor
+
+from meniscal_measure.workshop.training.fields import (
+    Draw,
+    Points,
+    Sided,
+    bump,
+    rounded_corner,
+    smooth_max,
+    smooth_step,
+)
+from meniscal_measure.workshop.training.outline import Outline
+from meniscal_measure.workshop.training.proximal_tibia import COMPARTMENT_MM, Tibia
+from meniscal_measure.workshop.training.shape_figures import ShapeFigures
+
+OUT_MM = (1.9, 2.0)
+"""Outermost femur near the joint beyond its rounded lower corner, lateral and medial: the mean of
+`fem_out12` less that of `fem_corner_dx` of the measured knees."""
+NARROW_MM = 0.45
+"""Gaps between the bones are no narrower than this."""
+
+
+class Femur:
+    """A distal femur drawn at random and set upon a tibia at gaps that real knees have."""
+
+    def __init__(self, draw: Draw, tibia: Tibia, figures: ShapeFigures) -> None:
+        u = draw.uniform
+        self.tibia, self.figures = tibia, figures
+        edge: Sided = (
+            tibia.half - 4.2 + OUT_MM[0] + 1.65 * figures.standard("fem_corner_dx_L"),
+            tibia.half + 0.3 + OUT_MM[1] + 1.6 * figures.standard("fem_corner_dx_M"),
+        )
+        self.axis: Sided = (0.54 * edge[0], 0.5 * edge[1])
+        reach = (edge[0] - self.axis[0], edge[1] - self.axis[1])
+        self.outline = Outline(
+            self.axis, reach, (u(1, 6), u(5, 11)), (u(31, 37), u(31, 37)), u(2.2, 2.7)
+        )
+        self.low: Sided = (draw.normal(11.4, 2.6).clamp(5, 18), draw.normal(10.1, 2.6).clamp(4, 17))
+        self.bow: Sided = (draw.normal(0.013, 0.003), draw.normal(0.013, 0.003))
+        self._draw_gaps(draw)
+        self.epicondyle: Sided = (draw.normal(3.0, 1.3), draw.normal(2.6, 1.2))
+        self.epicondyle_height = u(17, 28)
+        self.taper_start: Sided = (u(26, 42), u(26, 42))
+        self.taper_length: Sided = (u(22, 50), u(22, 50))
+        self.shaft_width = u(13, 22)
+        self.notch_x, self.notch_flare = draw.normal(0, 1.3), draw.normal(0.45, 0.1)
+        self.notch_open = draw.normal(3.8, 2.2)
+        self.shaft_back, self.condyle_back = self.notch_open + u(-1, 3), draw.normal(26, 2)
+        self.notch_blend = u(2, 5)
+        self.groove_side, self.groove_chance = draw.sign(), draw.chance(0.45)
+        self.groove = (u(0, 3), u(8, 16), u(0.5, 1), u(1, 4))
+        self.cartilage: Sided = (
+            draw.normal(1.85, 0.4) * (1 - tibia.worn[0] * u(0.2, 1)),
+            draw.normal(1.94, 0.6).clamp(min=0.5) * (1 - tibia.worn[1] * u(0.2, 1)),
+        )
+        self.cartilage_rim, self.cartilage_top = u(3, 7), u(9, 20)
+
+    def _draw_gaps(self, draw: Draw) -> None:
+        """Distance between the bones in the middle of each compartment, and how it widens."""
+        u, worn = draw.uniform, self.tibia.worn
+        collapse = (worn[0] * u(0, 3), worn[1] * u(0, 3.2))
+        self.gap: Sided = (
+            (self.figures.constant("gap_c_L") - collapse[0]).clamp(min=1),
+            (self.figures.constant("gap_c_M") - 0.55 - collapse[1]).clamp(min=1),
+        )
+        self.contact: Sided = (draw.normal(-1, 1.5), draw.normal(-6.5, 2))
+        self.front: Sided = (draw.normal(0.0135, 0.004), draw.normal(0.010, 0.003))
+        self.back: Sided = (draw.normal(0.0214, 0.004), draw.normal(0.0125, 0.0025))
+
+    def sagittal_gap(self, p: Points) -> Tensor:
+        """Distance between the bones in the middle of the compartment at this depth."""
+        along = p.y - p.pick(self.contact)
+        curve = torch.where(along > 0, p.pick(self.back), p.pick(self.front))
+        beyond = (p.y.abs() - 12).clamp(min=0)
+        gap = p.pick(self.gap) + curve.clamp(min=0.003) * along**2 + 0.02 * beyond**2
+        return gap.clamp(min=NARROW_MM)
+
+    def lowest(self, p: Points) -> Tensor:
+        """Height of the lowest line of the condyle at this depth from front to back."""
+        return p.once(self, "lowest", self._lowest)
+
+    def _lowest(self, p: Points) -> Tensor:
+        middle = self.tibia.surface(p, COMPARTMENT_MM) + self.sagittal_gap(p)
+        return middle - p.pick(self.bow) * (p.pick(self.low) - COMPARTMENT_MM) ** 2
+
+    def height(self, p: Points) -> Tensor:
+        """Height above the lowest line of the condyle."""
+        return p.z - self.lowest(p)
+
+    def shape(self, p: Points) -> Tensor:
+        """Height of the condylar surface above its lowest line, the outer corner left out."""
+        away = p.outward - (self.tibia.outline.half_width(p).clamp(min=26) - p.pick(self.low))
+        return p.pick(self.bow) * away**2
+
+    def corner(self, p: Points) -> Tensor:
+        """Radius of the outer corner."""
+        return p.once(self, "corner", lambda q: self.figures.sided("femR5", q).clamp(2, 13))
+
+    def underside(self, p: Points) -> Tensor:
+        """Height of the condylar surface, the rounded outer corner included."""
+        radius = self.corner(p)
+        t = (p.outward - (self.outline.half_width(p) - radius)).clamp(min=0)
+        t = torch.minimum(t, radius * 0.98)
+        return self.lowest(p) + self.shape(p) + radius - torch.sqrt(radius**2 - t**2)
+
+    def wall(self, p: Points, height: Tensor) -> Tensor:
+        """Half width of the bone at `height` above its lowest line."""
+        width, h = self.outline.half_width(p), height.clamp(min=0)
+        bulge = p.pick(self.epicondyle) * bump((h - self.epicondyle_height) / 10)
+        taper = smooth_step((h - p.pick(self.taper_start)) / p.pick(self.taper_length))
+        return width + bulge - (width - self.shaft_width).clamp(min=0) * taper
+
+    def distance(self, p: Points) -> Tensor:
+        """Signed distance of the bone, osteophytes left out."""
+        height, radius = self.height(p), self.corner(p)
+        out = p.outward - (self.wall(p, height) - radius)
+        bone = rounded_corner(out, self.shape(p) + radius - height, radius)
+        bone = torch.where(
+            self.groove_chance > 0, smooth_max(bone, -self._groove(p, height), 2.0), bone
+        )
+        bone = smooth_max(bone, -self._notch(p, height), self.notch_blend)
+        level = p.z - 4
+        span = self.condyle_back - self.shaft_back
+        back = self.condyle_back - span * smooth_step((level - 16) / 26)
+        front = 34 - 10 * smooth_step((level - 20) / 30)
+        return smooth_max(smooth_max(bone, (p.y - back) * 0.7, 8.0), (-p.y - front) * 0.7, 5.0)
+
+    def _groove(self, p: Points, height: Tensor) -> Tensor:
+        """Groove for the popliteus tendon or below the epicondyle, on one side."""
+        x, h, squash, size = self.groove
+        near = (p.x - self.groove_side * (self.outline.half_width(p) + x)) ** 2
+        return torch.sqrt(near + ((height - h) * squash) ** 2) - size
+
+    def roof(self, p: Points) -> Tensor:
+        """Height of the roof of the notch above the condyles; behind, it opens to the back."""
+        opened = (p.y - self.notch_open).clamp(min=0)
+        return self.figures.along("notch_h", p.y).clamp(min=4.5) + 8 * opened
+
+    def notch_half_width(self, p: Points) -> Tensor:
+        """Half the width of the notch at half its height."""
+        return (self.figures.along("notch_w50", p.y) / 2).clamp(3.5, 14)
+
+    def _notch(self, p: Points, height: Tensor) -> Tensor:
+        width = self.notch_half_width(p) - 0.4
+        flare = self.notch_flare * (13 - height).clamp(0, 14)
+        radius = 0.8 * width
+        out = (p.x - self.notch_x).abs() - width * 0.2 - flare
+        return rounded_corner(out, height - (self.roof(p) - radius), radius)
+
+    def cartilage_thickness(self, p: Points) -> Tensor:
+        """Thickness of the cartilage of the condyles; behind it is thicker."""
+        y = p.y.clamp(-16, 16)
+        return p.pick(self.cartilage) * (1 + 0.022 * y + 0.0008 * y**2) * self._reach(p)
+
+    def _reach(self, p: Points) -> Tensor:
+        """Where there is cartilage, 0 to 1."""
+        height = self.height(p)
+        rim = smooth_step((self.outline.half_width(p) + 1.5 - p.outward) / self.cartilage_rim)
+        return rim * smooth_step((self.cartilage_top + 0.4 * (p.y.abs() - 8) - height) / 5)

@@ -1,0 +1,201 @@
+"""Shape of the tibial plateau with its spines, walls and cartilage."""
+
+from __future__ import annotations
+
+import math
+
+import torch
+from torch import Tensor
+
+from meniscal_measure.workshop.training.fields import (
+    Draw,
+    Points,
+    Sided,
+    bump,
+    rounded_corner,
+    smooth_max,
+    smooth_step,
+)
+from meniscal_measure.workshop.training.outline import Outline
+from meniscal_measure.workshop.training.shape_figures import ShapeFigures
+
+DROP = 1 - math.sqrt(0.5)
+"""Where the rounded corner faces 45 degrees upward it lies this share of its radius lower than its
+top, and as far inward of its outermost point."""
+COMPARTMENT_MM = 10.6
+"""The middle of a compartment lies this far inward of the rim: half-way to the foot of the spine."""
+BASE_MM = 21.2
+"""So far inward of the rim lies the foot of the spine."""
+SHOULDER_MM, SHOULDER_WIDTH_MM = 3.0, 4.5
+"""Near the rim the plateau rises over the line from the foot of the spine to the rim."""
+BOWL_MM, BOWL_WIDTH_MM = 13.0, 5.5
+"""Further inward it lies below that line."""
+WALL_LENGTH_MM = 30.0
+"""Over this depth the slope of the wall dies away."""
+WALL_GAIN = 1.26
+"""Slope at the rim over that between 2 and 12 mm below it, which is what was measured."""
+RIM_ANGLES = 41
+"""Directions in which the rounded corner is searched for its rim."""
+FIXED_POINT_STEPS = 6
+
+
+class Tibia:
+    """A tibia drawn at random, one for each knee of the batch."""
+
+    def __init__(self, draw: Draw, figures: ShapeFigures) -> None:
+        u = draw.uniform
+        self.figures = figures
+        half = figures.constant("width").clamp(52, 98) / 2
+        self.half = half
+        share = (u(0.48, 0.58), u(0.48, 0.58))
+        self.centre: Sided = (share[0] * half, share[1] * half)
+        middle = u(-1.9, 1.9) - 0.35
+        lengths = [figures.constant(name).clamp(26, 56) / 2 for name in ("ap_L", "ap_M")]
+        self.outline = Outline(
+            self.centre,
+            (half - self.centre[0], half - self.centre[1]),
+            (middle + 1 + u(-1, 1), middle + 1 + u(-1, 1)),
+            (lengths[0] * 1.1 + 1.2, lengths[1] * 1.05),
+            u(2.0, 2.7),
+        )
+        self.middle_y = middle
+        self.corner: Sided = (
+            _log_normal(draw, figures.standard("rimR_L"), 2.2, 0.5),
+            _log_normal(draw, figures.standard("rimR_M"), 1.85, 0.4),
+        )
+        self.shoulder: Sided = (u(0.4, 1.1), u(0.4, 1.1))
+        self.bowl: Sided = (
+            0.38 + 0.5 * figures.standard("sag_mid_L"),
+            0.5 + 0.36 * figures.standard("sag_mid_M"),
+        )
+        self.spine_shift = draw.normal(1.0, 0.9)
+        self.spine_lag = draw.normal(1.34, 1.88).clamp(-2.5, 5)
+        self.spine_width: Sided = (draw.normal(5.3, 0.6), draw.normal(5.3, 0.6))
+        self.taper_start: Sided = (u(10, 20), u(10, 20))
+        self.taper_length: Sided = (u(25, 60), u(25, 60))
+        self.shaft_width = u(10, 22)
+        self._draw_cartilage(draw)
+
+    def _draw_cartilage(self, draw: Draw) -> None:
+        u, worn = draw.uniform, draw.chance(0.25)
+        self.worn: Sided = (worn * draw.chance(0.4), worn * draw.chance(0.7))
+        self.cartilage_loss: Sided = (
+            1 - self.worn[0] * u(0.2, 1),
+            1 - self.worn[1] * u(0.2, 1),
+        )
+        self.cartilage_end: Sided = (
+            draw.normal(0.36, 0.7) + self.worn[0] * u(0, 9),
+            draw.normal(0.58, 0.6) + self.worn[1] * u(0, 9),
+        )
+        self.cartilage_inner = u(4, 9)
+
+    def border(self, p: Points) -> Tensor:
+        """Distance of the wall from the mid-sagittal plane at the level of the plateau."""
+        return p.once(self, "border", self._border)
+
+    def _border(self, p: Points) -> Tensor:
+        lean = 1 + p.once(self, "lean", self._lean)
+        return self.outline.half_width(p) + DROP * p.pick(self.corner) * lean
+
+    def _lean(self, p: Points) -> Tensor:
+        """Inward slope of the wall just below the rim."""
+        degrees = self.figures.sided("wall", p).clamp(-28, 38)
+        return WALL_GAIN * torch.tan(degrees * (math.pi / 180))
+
+    def plateau(self, p: Points) -> Tensor:
+        """Height of the bony plateau above the line of the rims, spines included."""
+        return p.once(self, "plateau", lambda q: self.surface(q, self._inward(q)) + self._spines(q))
+
+    def _inward(self, p: Points) -> Tensor:
+        return self.outline.half_width(p) - p.outward
+
+    def surface(self, p: Points, inward: Tensor | float) -> Tensor:
+        """Height of a compartment's surface so far inward of the rim, spines left out."""
+        tilt = self.figures.sided("tilt", p)
+        shoulder, bowl = p.pick(self.shoulder), p.pick(self.bowl)
+        slope = (0.9 * shoulder) / (BASE_MM - SHOULDER_MM) - torch.tan(tilt * (math.pi / 180))
+        inward = torch.as_tensor(inward, device=tilt.device).clamp(-3, BASE_MM + 2)
+        rise = bump((inward - SHOULDER_MM) / SHOULDER_WIDTH_MM)
+        start = math.exp(-((SHOULDER_MM / SHOULDER_WIDTH_MM) ** 2))
+        hollow = bump((inward - BOWL_MM) / BOWL_WIDTH_MM)
+        top = DROP * p.pick(self.corner)
+        return top + shoulder * (rise - start) - bowl * hollow + slope * inward
+
+    def spine_places(self, y: Tensor) -> Sided:
+        """Medial coordinate of the crests of the lateral and of the medial spine."""
+        apart = self.figures.along("spine_sep", y).clamp(min=5)
+        return self.spine_shift - apart / 2, self.spine_shift + apart / 2
+
+    def _spines(self, p: Points) -> Tensor:
+        height = torch.zeros_like(p.z)
+        lag = (self.spine_lag - 1.34, torch.zeros_like(self.spine_lag))
+        for side, place in enumerate(self.spine_places(p.y)):
+            name = ("spine_h_L", "spine_h_M")[side]
+            tall = self.figures.along(name, p.y - lag[side]).clamp(min=0.5)
+            fading = smooth_step((p.pick(self.outline.length) + 3 - p.y.abs()) / 9)
+            height = height + tall * fading * bump((p.x - place) / self.spine_width[side])
+        return height
+
+    def wall(self, p: Points, depth: Tensor) -> Tensor:
+        """Half width of the bone at `depth` below the line of the rims."""
+        lean = p.once(self, "lean", self._lean)
+        below = (depth + DROP * p.pick(self.corner)).clamp(min=0)
+        inward = lean * WALL_LENGTH_MM * (1 - torch.exp(-below / WALL_LENGTH_MM))
+        width = self.border(p) - inward
+        taper = smooth_step((depth - p.pick(self.taper_start)) / p.pick(self.taper_length))
+        return width - (width - self.shaft_width).clamp(min=0) * taper
+
+    def distance(self, p: Points) -> Tensor:
+        """Signed distance of the bone, osteophytes left out."""
+        depth, radius = -p.z, p.pick(self.corner)
+        out = p.outward - (self.wall(p, depth) - radius)
+        body = rounded_corner(out, p.z - (self.plateau(p) - radius), radius)
+        length, middle = p.pick(self.outline.length), p.pick(self.outline.middle)
+        back = middle + length + 1 - 17 * smooth_step(depth / 35)
+        front = -middle + length + 1 + 6 * smooth_step(depth / 30)
+        return smooth_max(smooth_max(body, (p.y - back) * 0.7, 4.0), (-p.y - front) * 0.7, 4.0)
+
+    def cartilage_thickness(self, p: Points) -> Tensor:
+        """Thickness of the tibial cartilage, thinning towards the rim and the spines."""
+        return p.once(self, "cartilage", self._cartilage_thickness)
+
+    def _cartilage_thickness(self, p: Points) -> Tensor:
+        margin = self.outline.depth_inside(p)
+        inner = smooth_step((p.outward - self.cartilage_inner) / 5)
+        profile = 0.5 + 0.5 * smooth_step(margin / 11)
+        ended = smooth_step((margin - p.pick(self.cartilage_end) + 1) / 1.4)
+        centre = torch.lerp(
+            self.figures.along("tcart_c_L", p.y), self.figures.constant("tcart_c_M"), p.medial
+        )
+        return centre.clamp(min=0.4) * p.pick(self.cartilage_loss) * profile * ended * inner
+
+    def rims(self, p: Points) -> tuple[Tensor, Tensor]:
+        """Outward coordinate and height of the rim at each point's side and depth.
+
+        The rim is the point of the rounded corner furthest outward and upward at 45 degrees,
+        osteophytes left out.
+
+        Parameters
+        ----------
+        p
+            Points whose last axis holds the sides; only their side and depth matter.
+        """
+        angle = torch.linspace(8, 82, RIM_ANGLES, device=p.x.device) * (math.pi / 180)
+        radius = p.pick(self.corner)[..., None]
+        side, y = p.x.sign()[..., None], p.y[..., None] + 0 * angle
+        out, z = self.border(p)[..., None] + 0 * angle, 0 * angle + 0 * y
+        for _ in range(FIXED_POINT_STEPS):
+            q = _flat(side * out, y, z)
+            out = self.wall(q, -q.z).view(y.shape) + radius * (torch.cos(angle) - 1)
+            z = self.plateau(q).view(y.shape) + radius * (torch.sin(angle) - 1)
+        share = torch.softmax((out + z) / 2e-4, -1)
+        return (share * out).sum(-1), (share * z).sum(-1)
+
+
+def _flat(x: Tensor, y: Tensor, z: Tensor) -> Points:
+    """Points of any number of axes, folded into the four that fields have."""
+    return Points(*(a.reshape(a.shape[0], 1, 1, -1) for a in torch.broadcast_tensors(x, y, z)))
+
+
+def _log_normal(draw: Draw, standard: Tensor, median: float, sigma: float) -> Tensor:
+    return (median * torch.exp(sigma * standard)).clamp(0.4, 7.0)
