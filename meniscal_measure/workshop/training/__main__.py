@@ -1,40 +1,91 @@
-"""Train all networks anew: `python -m meniscal_measure.workshop.training FOLDER`.
+"""Train all networks: `python -m meniscal_measure.workshop.training FOLDER`.
 
-One after the other, about eight minutes each on one graphics card with sixteen processor cores.
-Started again it goes on where it was. It leaves ONNX files in FOLDER, which
-`training.release` puts into the package.
+Every graphics card trains one network at a time, each in a process of its own; on one card they
+follow one another, about eight minutes each with sixteen processor cores. Started again it goes
+on where it was. It leaves ONNX files in FOLDER, which `training.release` puts into the package.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
+import subprocess
+import sys
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
+from queue import SimpleQueue
 
-from meniscal_measure.workshop.training.export import export
-from meniscal_measure.workshop.training.train import Run, train
+import torch
 
-NETWORKS = {"survey": "survey", "margin_a": "margin", "margin_b": "margin"}
-"""Name of each network with what it is taught."""
+from meniscal_measure.workshop.training.train import Run
+
+NETWORKS = {"survey": "survey", "margin_a": "margin", "margin_b": "margin", "survey_b": "survey"}
+"""Name of each network with what it is taught; those of one task differ in their seed."""
+SPARE_CORES = 1
+"""Processor cores left to each training process beside its workers."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How all networks are trained."""
+
+    folder: Path
+    seed: int
+    seconds: float
+    workers: int
+    """Processes that make volumes, for each network."""
+
+    def train(self, name: str, device: str) -> None:
+        """Train and export one network on one device; an error stops everything."""
+        checkpoint = self.folder / f"{name}.pt"
+        task, seed = NETWORKS[name], self.seed + list(NETWORKS).index(name)
+        options = {"seed": seed, "seconds": self.seconds, "workers": self.workers, "device": device}
+        given = [part for key, value in options.items() for part in (f"--{key}", str(value))]
+        _module("train", task, str(checkpoint), *given)
+        _module("export", task, str(checkpoint), str(self.folder / f"{name}.onnx"))
+
+
+def _module(name: str, *arguments: str) -> None:
+    module = f"meniscal_measure.workshop.training.{name}"
+    subprocess.run([sys.executable, "-m", module, *arguments], check=True)
+
+
+def devices() -> list[str]:
+    """List the graphics cards, or the processor where there is none."""
+    return [f"cuda:{i}" for i in range(torch.cuda.device_count())] or ["cpu"]
+
+
+def train_all(plan: Plan, names: list[str], places: list[str]) -> None:
+    """Train networks, each on the first device that is free."""
+    free = SimpleQueue[str]()
+    for place in places:
+        free.put(place)
+
+    def on_a_free_device(name: str) -> None:
+        place = free.get()
+        try:
+            plan.train(name, place)
+        finally:
+            free.put(place)
+
+    with ThreadPoolExecutor(len(places)) as pool:
+        list(pool.map(on_a_free_device, names))
 
 
 def main() -> None:
     """Read the command line, train and export."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
+    parser.add_argument("--networks", nargs="+", choices=list(NETWORKS), default=list(NETWORKS)[:3])
     parser.add_argument("--seed", type=int, default=1, help="of the first network; others follow")
     parser.add_argument("--seconds", type=float, default=Run.seconds, help="for each network")
-    parser.add_argument("--workers", type=int, default=Run.workers, help="that make volumes")
-    parser.add_argument("--device", default=Run.device)
+    parser.add_argument("--workers", type=int, help="that make volumes, for each network")
     given = parser.parse_args()
-    for offset, (name, task) in enumerate(NETWORKS.items()):
-        checkpoint, target = given.folder / f"{name}.pt", given.folder / f"{name}.onnx"
-        train(
-            Run(
-                *(task, checkpoint, given.seed + offset, given.seconds, given.workers),
-                device=given.device,
-            )
-        )
-        export(task, checkpoint, target)
+    places = devices()
+    at_once = min(len(places), len(given.networks))
+    workers = given.workers or max(1, (os.cpu_count() or 1) // at_once - SPARE_CORES)
+    train_all(Plan(given.folder, given.seed, given.seconds, workers), given.networks, places)
 
 
 if __name__ == "__main__":

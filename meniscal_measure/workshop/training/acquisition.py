@@ -1,4 +1,8 @@
-"""From tissue signal to a picture: blur, chemical shift, coil shading, noise, cropping, scaling."""
+"""From tissue signal to a picture.
+
+Chemical shift, blur, coil shading, the scanner's own matrix with its noise, sharpening, grey values
+of eight bits, and scaling to the bright end.
+"""
 
 from __future__ import annotations
 
@@ -6,11 +10,17 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
+from meniscal_measure.locate.frames import CEILING, NORM_QUANTILE
 from meniscal_measure.workshop.training.fields import Draw
 
 RESOLUTION_RANGE_MM = (0.25, 0.9)
-NORM_QUANTILE = 0.985
-CEILING = 1.6
+MATRIX_RANGE_MM = (0.27, 0.75)
+"""Pixel of the scanner's own matrix, from which the picture is resampled."""
+MATRIX_SHARE, SHARPENED_SHARE, EIGHT_BIT_SHARE, SHADED_SHARE = 0.6, 0.35, 0.35, 0.15
+"""Shares of knees that were resampled from another matrix, sharpened by the scanner, stored in
+eight bits, or shaded by the coil so strongly that one side is nearly hidden."""
+LEVELS = (40, 255)
+"""Grey levels of an eight-bit picture up to the bright end of what is shown."""
 
 
 def acquire(draw: Draw, water: Tensor, fat: Tensor, pixel_mm: float) -> Tensor:
@@ -24,10 +34,55 @@ def acquire(draw: Draw, water: Tensor, fat: Tensor, pixel_mm: float) -> Tensor:
         image, resolution * u(0.36, 0.6) / pixel_mm, resolution * u(0.36, 0.6) / pixel_mm
     )
     image = image * _shading(draw, image)
-    level = u(0, 0.09) * u(0.2, 1)
+    image = _through_matrix(draw, image, resolution, pixel_mm)
+    soft = _blurred(image, u(0.6, 1.6) * 0.4 / pixel_mm, u(0.6, 1.6) * 0.4 / pixel_mm)
+    amount = draw.chance(SHARPENED_SHARE) * u(0.2, 2.0)
+    return _eight_bit(draw, (image + amount * (image - soft)).clamp(min=0))
+
+
+def _through_matrix(draw: Draw, image: Tensor, resolution: Tensor, pixel_mm: float) -> Tensor:
+    """Add noise, in some knees on a matrix of other pixels from which the picture is resampled."""
+    u = draw.uniform
+    level = u(0, 0.09) * u(0.2, 1) * (1 + draw.chance(0.08))
     cell = (resolution * u(0.7, 1.3) / pixel_mm).mean().item()
-    real, imaginary = (level * _noise(draw, image, cell) for _ in range(2))
+    factor = (u(*MATRIX_RANGE_MM) / pixel_mm).clamp(min=1 / SPARE)
+    shift = torch.rand(draw.batch, 2, device=image.device) - 0.5
+    sparse = _resampled(image, factor, shift, int(image.shape[-1] * SPARE))
+    noisy = _with_noise(draw, sparse, level, 1.0)
+    back = _resampled(noisy, 1 / factor, -shift / factor.view(-1, 1), image.shape[-1])
+    usual = _with_noise(draw, image, level, cell)
+    return torch.where(draw.chance(MATRIX_SHARE) > 0, back, usual)
+
+
+SPARE = 1.25
+"""Rows and columns of the own matrix over those of the picture, so that finer pixels fit."""
+
+
+def _resampled(image: Tensor, factor: Tensor, shift: Tensor, size: int) -> Tensor:
+    """Look at square pictures in pixels `factor` times as large, `shift` old pixels aside."""
+    cells = torch.arange(size, device=image.device) - (size - 1) / 2
+    half = (image.shape[-1] - 1) / 2
+    at = cells[None] * factor.view(-1, 1)
+    x, y = (at + shift[:, :1]) / half, (at + shift[:, 1:]) / half
+    rows = y[:, :, None].expand(-1, size, size)
+    columns = x[:, None, :].expand(-1, size, size)
+    grid = torch.stack([columns, rows], -1)
+    return functional.grid_sample(image, grid, align_corners=True, padding_mode="border")
+
+
+def _with_noise(draw: Draw, image: Tensor, level: Tensor, cell_px: float) -> Tensor:
+    real, imaginary = (level * _noise(draw, image, cell_px) for _ in range(2))
     return torch.sqrt((image + real) ** 2 + imaginary**2)
+
+
+def _eight_bit(draw: Draw, image: Tensor) -> Tensor:
+    """Round to few grey levels and cut the brightest, as pictures saved for viewing are."""
+    sample = image.flatten(1)[:, :: max(1, image[0].numel() // 8192)]
+    share = 0.9 + 0.1 * torch.rand(1, device=image.device)
+    top = torch.quantile(sample, share, dim=1).view(-1, 1, 1, 1).clamp(min=1e-4)
+    steps = draw.uniform(*LEVELS) / top
+    rounded = torch.round(image.minimum(top * draw.uniform(1, 1.6)) * steps) / steps
+    return torch.where(draw.chance(EIGHT_BIT_SHARE) > 0, rounded, image)
 
 
 def normalised(image: Tensor, gamma: Tensor | None = None) -> Tensor:
@@ -67,6 +122,8 @@ def _shading(draw: Draw, image: Tensor) -> Tensor:
     v = torch.linspace(-1, 1, rows, device=image.device)[None, None, :, None]
     h = torch.linspace(-1, 1, columns, device=image.device)[None, None, None, :]
     tilt = draw.uniform(-0.4, 0.4) * v + draw.uniform(-0.4, 0.4) * h
+    strong = draw.uniform(-1.4, 1.4) * h + draw.uniform(-1.0, 1.0) * v
+    tilt = tilt + strong * draw.chance(SHADED_SHARE)
     return torch.exp(tilt + draw.uniform(-0.4, 0.15) * (v**2 + h**2) * draw.chance(0.6))
 
 

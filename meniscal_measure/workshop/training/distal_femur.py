@@ -18,9 +18,12 @@ from meniscal_measure.workshop.training.outline import Outline
 from meniscal_measure.workshop.training.proximal_tibia import COMPARTMENT_MM, Tibia
 from meniscal_measure.workshop.training.shape_figures import ShapeFigures
 
-OUT_MM = (1.9, 2.0)
-"""Outermost femur near the joint beyond its rounded lower corner, lateral and medial: the mean of
-`fem_out12` less that of `fem_corner_dx` of the measured knees."""
+OUT_MM = (-2.6, 1.6)
+"""Mean of how far the femur stands out beyond the rims near the joint, lateral and medial."""
+CORNER = 0.68
+"""Radius of the rounding over that of a circle through 5 mm of outline on either side of it."""
+INNER_MM = 12.0
+"""The condyles rise towards the notch over this width only; the notch is cut into the rest."""
 NARROW_MM = 0.45
 """Gaps between the bones are no narrower than this."""
 
@@ -32,18 +35,19 @@ class Femur:
         u = draw.uniform
         self.tibia, self.figures = tibia, figures
         edge: Sided = (
-            tibia.half - 4.2 + OUT_MM[0] + 1.65 * figures.standard("fem_corner_dx_L"),
-            tibia.half + 0.3 + OUT_MM[1] + 1.6 * figures.standard("fem_corner_dx_M"),
+            tibia.half + OUT_MM[0] + 1.65 * figures.standard("fem_corner_dx_L"),
+            tibia.half + OUT_MM[1] + 1.6 * figures.standard("fem_corner_dx_M"),
         )
         self.axis: Sided = (0.54 * edge[0], 0.5 * edge[1])
         reach = (edge[0] - self.axis[0], edge[1] - self.axis[1])
         self.outline = Outline(
-            self.axis, reach, (u(1, 6), u(5, 11)), (u(31, 37), u(31, 37)), u(2.2, 2.7)
+            self.axis, reach, (u(5, 10), u(9, 14)), (u(31, 37), u(31, 37)), u(2.2, 2.7)
         )
         self.low: Sided = (draw.normal(11.4, 2.6).clamp(5, 18), draw.normal(10.1, 2.6).clamp(4, 17))
-        self.bow: Sided = (draw.normal(0.013, 0.003), draw.normal(0.013, 0.003))
+        self.bow: Sided = (draw.normal(0.032, 0.0035), draw.normal(0.022, 0.003))
         self._draw_gaps(draw)
-        self.epicondyle: Sided = (draw.normal(3.0, 1.3), draw.normal(2.6, 1.2))
+        self.epicondyle: Sided = (draw.normal(4.2, 1.3), draw.normal(4.8, 1.2))
+        self.epicondyle_start: Sided = (u(-1, 3), u(5, 9))
         self.epicondyle_height = u(17, 28)
         self.taper_start: Sided = (u(26, 42), u(26, 42))
         self.taper_length: Sided = (u(22, 50), u(22, 50))
@@ -63,10 +67,10 @@ class Femur:
     def _draw_gaps(self, draw: Draw) -> None:
         """Distance between the bones in the middle of each compartment, and how it widens."""
         u, worn = draw.uniform, self.tibia.worn
-        collapse = (worn[0] * u(0, 3), worn[1] * u(0, 3.2))
+        collapse = (worn[0] * u(0, 2.5), worn[1] * u(0, 3))
         self.gap: Sided = (
             (self.figures.constant("gap_c_L") - collapse[0]).clamp(min=1),
-            (self.figures.constant("gap_c_M") - 0.55 - collapse[1]).clamp(min=1),
+            (self.figures.constant("gap_c_M") - 0.35 - collapse[1]).clamp(min=1),
         )
         self.contact: Sided = (draw.normal(-1, 1.5), draw.normal(-6.5, 2))
         self.front: Sided = (draw.normal(0.0135, 0.004), draw.normal(0.010, 0.003))
@@ -94,12 +98,15 @@ class Femur:
 
     def shape(self, p: Points) -> Tensor:
         """Height of the condylar surface above its lowest line, the outer corner left out."""
-        away = p.outward - (self.tibia.outline.half_width(p).clamp(min=26) - p.pick(self.low))
-        return p.pick(self.bow) * away**2
+        low = p.pick(self.low) - 0.13 * p.y.clamp(0, 14)
+        away = p.outward - (self.tibia.outline.half_width(p).clamp(min=26) - low)
+        return p.pick(self.bow) * away.clamp(min=-INNER_MM) ** 2
 
     def corner(self, p: Points) -> Tensor:
         """Radius of the outer corner."""
-        return p.once(self, "corner", lambda q: self.figures.sided("femR5", q).clamp(2, 13))
+        return p.once(
+            self, "corner", lambda q: CORNER * self.figures.sided("femR5", q).clamp(2, 13)
+        )
 
     def underside(self, p: Points) -> Tensor:
         """Height of the condylar surface, the rounded outer corner included."""
@@ -111,7 +118,8 @@ class Femur:
     def wall(self, p: Points, height: Tensor) -> Tensor:
         """Half width of the bone at `height` above its lowest line."""
         width, h = self.outline.half_width(p), height.clamp(min=0)
-        bulge = p.pick(self.epicondyle) * bump((h - self.epicondyle_height) / 10)
+        fading = smooth_step((p.y + p.pick(self.epicondyle_start)) / 17)
+        bulge = p.pick(self.epicondyle) * (1 - fading) * bump((h - self.epicondyle_height) / 8)
         taper = smooth_step((h - p.pick(self.taper_start)) / p.pick(self.taper_length))
         return width + bulge - (width - self.shaft_width).clamp(min=0) * taper
 

@@ -13,8 +13,8 @@ from meniscal_measure.workshop.training import architecture
 
 OPSET = 18
 OUTPUTS = ("points", "mass", "scalars", "tissue")
-TIBIA_AND_MENISCUS = slice(2, 4)
-"""Their places among the tissues the networks tell apart."""
+OUTLINES = [2, 3, 1]
+"""Places of tibia, meniscus and femur among the tissues that the networks tell apart."""
 SIZES = {"survey": SURVEY_SIZE, "margin": MARGIN_SIZE}
 MAKERS = {"survey": architecture.survey_network, "margin": architecture.margin_network}
 
@@ -27,9 +27,9 @@ class Slim(nn.Module):
         self.network = network
 
     def forward(self, image: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
-        """Points, heat-map mass, scalars, and probabilities of tibia and meniscus."""
+        """Points, heat-map mass, scalars, and probabilities of tibia, meniscus and femur."""
         output = self.network(image)
-        tissue = torch.softmax(output.tissue, 1)[:, TIBIA_AND_MENISCUS]
+        tissue = torch.softmax(output.tissue, 1)[:, OUTLINES]
         return output.points, output.mass, output.scalars, tissue
 
 

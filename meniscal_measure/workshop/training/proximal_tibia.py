@@ -23,7 +23,7 @@ DROP = 1 - math.sqrt(0.5)
 """Where the rounded corner faces 45 degrees upward it lies this share of its radius lower than its
 top, and as far inward of its outermost point."""
 COMPARTMENT_MM = 10.6
-"""The middle of a compartment lies this far inward of the rim: half-way to the foot of the spine."""
+"""The middle of a compartment lies this far inward of the rim, half-way to the foot of a spine."""
 BASE_MM = 21.2
 """So far inward of the rim lies the foot of the spine."""
 SHOULDER_MM, SHOULDER_WIDTH_MM = 3.0, 4.5
@@ -34,6 +34,8 @@ WALL_LENGTH_MM = 30.0
 """Over this depth the slope of the wall dies away."""
 WALL_GAIN = 1.26
 """Slope at the rim over that between 2 and 12 mm below it, which is what was measured."""
+WORN_SHARE = 0.15
+"""Share of knees whose cartilage is worn, in one compartment or both."""
 RIM_ANGLES = 41
 """Directions in which the rounded corner is searched for its rim."""
 FIXED_POINT_STEPS = 6
@@ -49,45 +51,49 @@ class Tibia:
         self.half = half
         share = (u(0.48, 0.58), u(0.48, 0.58))
         self.centre: Sided = (share[0] * half, share[1] * half)
-        middle = u(-1.9, 1.9) - 0.35
+        middle = draw.normal(-0.35, 1.8)
+        middles = (middle + u(-1, 1), middle + u(-1, 1))
         lengths = [figures.constant(name).clamp(26, 56) / 2 for name in ("ap_L", "ap_M")]
         self.outline = Outline(
             self.centre,
             (half - self.centre[0], half - self.centre[1]),
-            (middle + 1 + u(-1, 1), middle + 1 + u(-1, 1)),
-            (lengths[0] * 1.1 + 1.2, lengths[1] * 1.05),
+            middles,
+            (lengths[0] * 1.04, lengths[1] * 1.1),
             u(2.0, 2.7),
         )
-        self.middle_y = middle
+        self.middle_y = (middles[0] + middles[1]) / 2
         self.corner: Sided = (
             _log_normal(draw, figures.standard("rimR_L"), 2.2, 0.5),
             _log_normal(draw, figures.standard("rimR_M"), 1.85, 0.4),
         )
-        self.shoulder: Sided = (u(0.4, 1.1), u(0.4, 1.1))
+        self.shoulder: Sided = (u(0.3, 0.9), u(0.3, 0.9))
         self.bowl: Sided = (
-            0.38 + 0.5 * figures.standard("sag_mid_L"),
-            0.5 + 0.36 * figures.standard("sag_mid_M"),
+            0.2 + 0.5 * figures.standard("sag_mid_L"),
+            0.35 + 0.36 * figures.standard("sag_mid_M"),
         )
         self.spine_shift = draw.normal(1.0, 0.9)
-        self.spine_lag = draw.normal(1.34, 1.88).clamp(-2.5, 5)
-        self.spine_width: Sided = (draw.normal(5.3, 0.6), draw.normal(5.3, 0.6))
+        self.spine_lag = draw.normal(1.34, 1.3)
+        self.spine_width: Sided = (draw.normal(5.6, 0.5), draw.normal(5.3, 0.5))
         self.taper_start: Sided = (u(10, 20), u(10, 20))
         self.taper_length: Sided = (u(25, 60), u(25, 60))
         self.shaft_width = u(10, 22)
         self._draw_cartilage(draw)
 
     def _draw_cartilage(self, draw: Draw) -> None:
-        u, worn = draw.uniform, draw.chance(0.25)
+        u, worn = draw.uniform, draw.chance(WORN_SHARE)
         self.worn: Sided = (worn * draw.chance(0.4), worn * draw.chance(0.7))
         self.cartilage_loss: Sided = (
             1 - self.worn[0] * u(0.2, 1),
             1 - self.worn[1] * u(0.2, 1),
         )
         self.cartilage_end: Sided = (
-            draw.normal(0.36, 0.7) + self.worn[0] * u(0, 9),
-            draw.normal(0.58, 0.6) + self.worn[1] * u(0, 9),
+            draw.normal(0.36, 0.7) + self.worn[0] * u(0, 7),
+            draw.normal(0.58, 0.6) + self.worn[1] * u(0, 7),
         )
-        self.cartilage_inner = u(4, 9)
+        self.cartilage_inner: Sided = (
+            self.half - draw.normal(22.0, 2.4),
+            self.half - draw.normal(22.7, 2.4),
+        )
 
     def border(self, p: Points) -> Tensor:
         """Distance of the wall from the mid-sagittal plane at the level of the plateau."""
@@ -128,11 +134,12 @@ class Tibia:
 
     def _spines(self, p: Points) -> Tensor:
         height = torch.zeros_like(p.z)
+        foot = self.surface(p, BASE_MM + 2)
         lag = (self.spine_lag - 1.34, torch.zeros_like(self.spine_lag))
         for side, place in enumerate(self.spine_places(p.y)):
             name = ("spine_h_L", "spine_h_M")[side]
-            tall = self.figures.along(name, p.y - lag[side]).clamp(min=0.5)
-            fading = smooth_step((p.pick(self.outline.length) + 3 - p.y.abs()) / 9)
+            tall = (self.figures.along(name, p.y - lag[side]) - foot).clamp(min=0.3)
+            fading = smooth_step((p.pick(self.outline.length) + 1 - p.y.abs()) / 9)
             height = height + tall * fading * bump((p.x - place) / self.spine_width[side])
         return height
 
@@ -161,8 +168,8 @@ class Tibia:
 
     def _cartilage_thickness(self, p: Points) -> Tensor:
         margin = self.outline.depth_inside(p)
-        inner = smooth_step((p.outward - self.cartilage_inner) / 5)
-        profile = 0.5 + 0.5 * smooth_step(margin / 11)
+        inner = smooth_step((p.outward - p.pick(self.cartilage_inner)) / 5)
+        profile = 0.56 + 0.44 * smooth_step(margin / 10)
         ended = smooth_step((margin - p.pick(self.cartilage_end) + 1) / 1.4)
         centre = torch.lerp(
             self.figures.along("tcart_c_L", p.y), self.figures.constant("tcart_c_M"), p.medial

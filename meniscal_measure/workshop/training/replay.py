@@ -19,6 +19,8 @@ from meniscal_measure.workshop.training.acquisition import normalised
 
 GAMMA_SPREAD = 0.22
 """Standard deviation of the logarithm of the exponent that bends the grey scale."""
+SINGLE_SHARE = 0.2
+"""Share of pictures shown without their neighbours."""
 EDGE_PX = 3
 """A point nearer to the border of the picture is not taught."""
 
@@ -119,6 +121,13 @@ def varied(example: Any, size: int, variation: Variation) -> Any:
         present=example.present & inside,
         **_turned_axis(example, back),
     )
+
+
+def with_singles(example: Any) -> Any:
+    """Repeat some slices as their own neighbours, as where a single slice was exported."""
+    image = example.image
+    single = torch.rand(len(image), 1, 1, 1, device=image.device) < SINGLE_SHARE
+    return replace(example, image=torch.where(single, image[:, 1:2], image))
 
 
 def _turned_axis(example: Any, back: Tensor) -> dict[str, Tensor]:

@@ -19,20 +19,24 @@ from meniscal_measure.workshop.training.fields import Draw, Points
 from meniscal_measure.workshop.training.knee_batch import Knee, Shape
 from meniscal_measure.workshop.training.paint import paint
 from meniscal_measure.workshop.training.pose import Pose
-from meniscal_measure.workshop.training.targets import outermost, rims, slice_targets
+from meniscal_measure.workshop.training.targets import Extreme, outermost, rims, slice_targets
 from meniscal_measure.workshop.training.tissue_signal import draw_contrast
 
 PLANES = 5
 """Both neighbours and three planes averaged over the thickness of the slice between them."""
 SURVEY_SLICES = 5
-BODY_MM, BEYOND_MM = 10.0, 14.0
+BODY_MM, BEYOND_MM = 14.0, 18.0
 """Slices nearer to the middle of the plateau are measurable, those beyond the second are not."""
 MARGIN_STORED = MARGIN_SIZE + 16
 """Rows and columns of a margin as it is made, larger than it is shown so that it can be moved."""
 SLIVER_MM = 0.15
 """Where the meniscus is thinner than twice this it is no longer seen, and not its tip."""
-PLACED_MM = 16.0
+PLACED_MM = 18.0
 """Landmarks are taught on slices up to this far from the plateau's middle."""
+THICK_MM, FADING_MM = 0.5, 2.0
+"""A meniscus less than twice the first thick over its outermost second is no edge to be taught."""
+EDGE_MM = 2.0
+"""Points nearer to the border of the field of view are not shown."""
 JITTER_MM = 1.6
 """Spread of the first stage's landmarks around the truth, as the second stage meets it."""
 
@@ -80,7 +84,7 @@ def margin_batch(knees: int, device: torch.device) -> MarginExample:
     draw = Draw(knees, device)
     knee = Knee(draw)
     shift = (draw.uniform(-3, 3), draw.uniform(-3, 3))
-    pose = Pose(draw, draw.normal(0, 5.5).clamp(-14, 14), shift)
+    pose = Pose(draw, draw.normal(0, 6.5).clamp(-15, 15), shift)
     rim_u, rim_v = rims(knee, pose, torch.zeros(knees, 1, 1, 1, device=device))
     out = pose.flip * torch.tensor([-1.0, 1.0], device=device)
     pushed = torch.cat(knee.menisci.extrusion, 3) * pose.scale
@@ -154,9 +158,20 @@ def _margin_example(
     columns = (us - u[:, :, 0, 0, None]) / step
     rows = (vs - v[:, :, 0, 0, None]) / MARGIN_PIXEL_MM
     points = torch.stack([columns, rows], -1).flatten(0, 1)
-    found = edge.found.flatten()[:, None] | torch.tensor([True, False, False], device=u.device)
+    seen = (edge.found & _is_thick(distance, edge, (u, v), (du, dv))).flatten()[:, None]
+    found = seen | torch.tensor([True, False, False], device=u.device)
     outward = torch.stack([(du * out.view_as(du)), dv.expand_as(du)], -1)
     return MarginExample(image, tissue_labels(shape, middle), points, found, outward.view(-1, 2))
+
+
+def _is_thick(
+    distance: Tensor, edge: Extreme, grid: tuple[Tensor, Tensor], out: tuple[Tensor, Tensor]
+) -> Tensor:
+    """Whether the outer part of the meniscus is thick enough to be seen at its edge."""
+    core = outermost(distance + THICK_MM, *grid, out)
+    du, dv = (part[..., 0, 0] for part in out)
+    away = (edge.u - core.u) * du + (edge.v - core.v) * dv
+    return core.found & (away < FADING_MM)
 
 
 def tissue_labels(shape: Shape, planes: list[int]) -> Tensor:
@@ -178,7 +193,7 @@ def survey_batch(knees: int, device: torch.device) -> SurveyExample:
     draw = Draw(knees, device)
     knee = Knee(draw)
     shift = (draw.uniform(-18, 18), draw.uniform(-24, 24))
-    depth = torch.where(draw.chance(0.55) > 0, draw.uniform(-16, 16), draw.uniform(-48, 46))
+    depth = torch.where(draw.chance(0.6) > 0, draw.uniform(-18, 18), draw.uniform(-48, 46))
     pose = Pose(draw, depth, shift)
     turned = draw.chance(0.10)
     axis = 2 if torch.rand(()) < 0.5 else 0
@@ -189,7 +204,7 @@ def survey_batch(knees: int, device: torch.device) -> SurveyExample:
     shape3 = (knees, SURVEY_SLICES, SURVEY_SIZE, SURVEY_SIZE)
     u, v = cells[None, None, None, :].expand(shape3), cells[None, None, :, None].expand(shape3)
     shape, water, fat = render(draw, knee, pose.to_knee(u, v, n.expand(shape3)))
-    image = _field_of_view(draw, acquire(draw, water, fat, SURVEY_PIXEL_MM), u, v)
+    image, field = _field_of_view(draw, acquire(draw, water, fat, SURVEY_PIXEL_MM), u, v)
     windows = image.unfold(1, 3, 1).permute(0, 1, 4, 2, 3).flatten(0, 1)
     middle = [1, 2, 3]
     points, present = _survey_points(knee, pose, shape, (u, v, n))
@@ -198,7 +213,10 @@ def survey_batch(knees: int, device: torch.device) -> SurveyExample:
     far = offsets[..., 1].abs() / pose.scale[:, :, 0, 0]
     measurable = torch.where(far < BODY_MM, 1.0, torch.where(far > BEYOND_MM, 0.0, -1.0))
     coronal = (1 - turned).view(knees, 1).expand(knees, 3)
-    present = present & (far < PLACED_MM)[..., None] & (coronal > 0)[..., None]
+    shown = _inside(points, field)
+    cropped = ~shown[..., :2].all(-1)
+    measurable = torch.where(cropped, torch.zeros_like(measurable), measurable)
+    present = present & (far < PLACED_MM)[..., None] & (coronal > 0)[..., None] & shown
     return SurveyExample(
         windows,
         tissue_labels(shape, middle),
@@ -231,9 +249,19 @@ def _survey_points(
     return points, both.expand(points.shape[:-1])
 
 
-def _field_of_view(draw: Draw, image: Tensor, u: Tensor, v: Tensor) -> Tensor:
-    """Black out what lies beyond a smaller field of view in half of the knees."""
-    left, right = draw.uniform(-90, -58), draw.uniform(58, 90)
-    top, bottom = draw.uniform(-90, -50), draw.uniform(50, 90)
-    seen = (u > left) & (u < right) & (v > top) & (v < bottom)
-    return torch.where((draw.chance(0.5) > 0) & ~seen, 0.0, image)
+def _field_of_view(
+    draw: Draw, image: Tensor, u: Tensor, v: Tensor
+) -> tuple[Tensor, tuple[Tensor, Tensor]]:
+    """Black out what lies beyond a smaller field of view in most knees; gives its half sizes."""
+    small, whole = draw.chance(0.6) > 0, torch.full_like(draw.uniform(0, 1), SURVEY_SIZE)
+    across = torch.where(small, draw.uniform(50, 90), whole)
+    down = torch.where(small, draw.uniform(50, 90), whole)
+    seen = (u.abs() < across) & (v.abs() < down)
+    return torch.where(seen, image, 0.0), (across, down)
+
+
+def _inside(points: Tensor, field: tuple[Tensor, Tensor]) -> Tensor:
+    """Whether points, in pixels of the survey frame, lie in the field of view."""
+    away = (points - (SURVEY_SIZE - 1) / 2).abs() * SURVEY_PIXEL_MM
+    across, down = (half.view(-1, 1, 1) for half in field)
+    return (away[..., 0] < across - EDGE_MM) & (away[..., 1] < down - EDGE_MM)

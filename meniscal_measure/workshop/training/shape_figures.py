@@ -2,8 +2,7 @@
 
 Means, spreads between knees and correlations were measured on label maps of 44 knees of the
 Osteoarthritis Initiative that accompany arXiv:2211.16696, in coronal planes at offsets from the
-plane through the apex of the medial spine, and relative to the line of the rims. Knees are drawn
-a little more unlike each other than those were.
+plane through the apex of the medial spine, and relative to the line of the rims.
 """
 
 from __future__ import annotations
@@ -21,11 +20,11 @@ from meniscal_measure.workshop.training.fields import Draw, Points
 
 OFFSETS_MM = (-12.0, -8.0, -4.0, 0.0, 4.0, 8.0, 12.0)
 """Offsets behind the apex of the medial spine at which figures were measured."""
-REACH_MM = 14.0
+REACH_MM = 12.0
 """Curves go on level beyond this offset."""
 DEGREE = 4
 """Of the polynomial in the offset that stands for a curve."""
-SPREAD = 1.1
+SPREAD = 1.0
 """Spread between drawn knees, relative to that between the measured ones."""
 
 
@@ -50,8 +49,8 @@ FIGURES: dict[str, Figure] = {
     "tilt_L": Figure((1.69, -1.82, -1.32, -1.10, -1.02, -1.26, -2.79), 3.4, 0.1),
     "sag_mid_M": Figure((0.28,), 0.36),
     "sag_mid_L": Figure((0.01,), 0.50),
-    "spine_h_M": Figure((5.80, 6.91, 9.36, 11.02, 9.65, 5.59, 3.97), 1.36, 0.08),
-    "spine_h_L": Figure((2.17, 3.37, 6.61, 9.15, 8.99, 7.40, 6.48), 1.75, 0.1),
+    "spine_h_M": Figure((5.80, 6.91, 9.36, 11.02, 9.65, 5.59, 3.97), 1.36, 0.04),
+    "spine_h_L": Figure((2.17, 3.37, 6.61, 9.15, 8.99, 7.40, 6.48), 1.75, 0.03),
     "spine_sep": Figure((15.35, 15.34, 12.07, 11.21, 11.99, 13.52, 13.86), 1.95),
     "tcart_c_M": Figure((2.05,), 0.56),
     "tcart_c_L": Figure((1.84, 2.34, 2.63, 2.72, 2.74, 2.62, 2.31), 0.6),
@@ -111,12 +110,12 @@ class ShapeFigures:
         return self._standard[name]
 
     def constant(self, name: str) -> Tensor:
-        """A figure that does not change along the depth, one for each knee."""
+        """Draw of a figure that does not change along the depth, one for each knee."""
         figure = FIGURES[name]
         return figure.mean[len(figure.mean) // 2] + figure.sd * self._standard[name]
 
     def along(self, name: str, y: Tensor) -> Tensor:
-        """A figure at offsets behind the apex of the medial spine."""
+        """Draw of a figure at offsets behind the apex of the medial spine."""
         figure, at = FIGURES[name], y.clamp(-REACH_MM, REACH_MM)
         value = torch.zeros_like(at)
         for coefficient in self._curves[name]:

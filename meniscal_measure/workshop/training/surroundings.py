@@ -117,7 +117,7 @@ def patella(c: Canvas) -> None:
 
 
 def bone(c: Canvas, distance: Tensor, cortex: Tensor) -> None:
-    """A bone other than femur and tibia."""
+    """Lay a bone other than femur and tibia."""
     c.over(cover(distance - cortex, c.edge), c.signal["cortex"])
     c.over(cover(distance, c.edge), None, c.signal["marrow"] * c.grain(5, 0.08))
 

@@ -21,7 +21,7 @@ from torch import Tensor
 from meniscal_measure.locate.frames import MARGIN_SIZE, SURVEY_SIZE
 from meniscal_measure.workshop.training import architecture, losses, samples, volumes
 from meniscal_measure.workshop.training.distractors import with_strange
-from meniscal_measure.workshop.training.replay import Variation, varied
+from meniscal_measure.workshop.training.replay import Variation, varied, with_singles
 from meniscal_measure.workshop.training.stores import Stores
 
 AVERAGE_DECAY = 0.999
@@ -46,12 +46,12 @@ class Task:
 
 
 def _survey_shown(example: samples.SurveyExample) -> samples.SurveyExample:
-    return with_strange(varied(example, SURVEY_SIZE, Variation(5, 0.05, 5)))
+    return with_strange(varied(with_singles(example), SURVEY_SIZE, Variation(5, 0.05, 5)))
 
 
 def _margin_shown(example: samples.MarginExample) -> samples.MarginExample:
-    varied_example: samples.MarginExample = varied(example, MARGIN_SIZE, Variation(6, 0.08, 5))
-    return varied_example
+    shown: samples.MarginExample = varied(with_singles(example), MARGIN_SIZE, Variation(6, 0.08, 5))
+    return shown
 
 
 TASKS = {
