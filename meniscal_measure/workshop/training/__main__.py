@@ -33,6 +33,7 @@ class Plan:
     folder: Path
     seed: int
     seconds: float
+    sitting: float
     workers: int
     """Processes that make volumes, for each network."""
 
@@ -40,7 +41,13 @@ class Plan:
         """Train and export one network on one device; an error stops everything."""
         checkpoint = self.folder / f"{name}.pt"
         task, seed = NETWORKS[name], self.seed + list(NETWORKS).index(name)
-        options = {"seed": seed, "seconds": self.seconds, "workers": self.workers, "device": device}
+        options = {
+            "seed": seed,
+            "seconds": self.seconds,
+            "sitting": self.sitting,
+            "workers": self.workers,
+            "device": device,
+        }
         given = [part for key, value in options.items() for part in (f"--{key}", str(value))]
         _module("train", task, str(checkpoint), *given)
         _module("export", task, str(checkpoint), str(self.folder / f"{name}.onnx"))
@@ -80,12 +87,14 @@ def main() -> None:
     parser.add_argument("--networks", nargs="+", choices=list(NETWORKS), default=list(NETWORKS)[:3])
     parser.add_argument("--seed", type=int, default=1, help="of the first network; others follow")
     parser.add_argument("--seconds", type=float, default=Run.seconds, help="for each network")
+    parser.add_argument("--sitting", type=float, default=Run.sitting, help="pause after so long")
     parser.add_argument("--workers", type=int, help="that make volumes, for each network")
     given = parser.parse_args()
     places = devices()
     at_once = min(len(places), len(given.networks))
     workers = given.workers or max(1, (os.cpu_count() or 1) // at_once - SPARE_CORES)
-    train_all(Plan(given.folder, given.seed, given.seconds, workers), given.networks, places)
+    plan = Plan(given.folder, given.seed, given.seconds, given.sitting, workers)
+    train_all(plan, given.networks, places)
 
 
 if __name__ == "__main__":

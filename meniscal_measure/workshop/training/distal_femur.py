@@ -155,10 +155,11 @@ class Femur:
 
     def _notch(self, p: Points, height: Tensor) -> Tensor:
         width = self.notch_half_width(p) - 0.4
-        flare = self.notch_flare * (13 - height).clamp(0, 14)
+        roof = self.roof(p)
+        flare = self.notch_flare * (0.55 * roof.clamp(max=26) - height).clamp(0, 14)
         radius = 0.8 * width
         out = (p.x - self.notch_x).abs() - width * 0.2 - flare
-        return rounded_corner(out, height - (self.roof(p) - radius), radius)
+        return rounded_corner(out, height - (roof - radius), radius)
 
     def cartilage_thickness(self, p: Points) -> Tensor:
         """Thickness of the cartilage of the condyles; behind it is thicker."""

@@ -34,6 +34,10 @@ WALL_LENGTH_MM = 30.0
 """Over this depth the slope of the wall dies away."""
 WALL_GAIN = 1.26
 """Slope at the rim over that between 2 and 12 mm below it, which is what was measured."""
+SPINE_DRIFT = 0.2
+"""In front of the apex both spines lie further to the lateral side, by so much for each mm."""
+SPINE_GAIN_MM = (1.1, 0.0)
+"""What the lateral spine loses in height since its crest does not run straight to the back."""
 WORN_SHARE = 0.15
 """Share of knees whose cartilage is worn, in one compartment or both."""
 RIM_ANGLES = 41
@@ -58,7 +62,7 @@ class Tibia:
             self.centre,
             (half - self.centre[0], half - self.centre[1]),
             middles,
-            (lengths[0] * 1.04, lengths[1] * 1.1),
+            (lengths[0] * 1.1, lengths[1] * 1.1),
             u(2.0, 2.7),
         )
         self.middle_y = (middles[0] + middles[1]) / 2
@@ -73,7 +77,7 @@ class Tibia:
         )
         self.spine_shift = draw.normal(1.0, 0.9)
         self.spine_lag = draw.normal(1.34, 1.3)
-        self.spine_width: Sided = (draw.normal(5.6, 0.5), draw.normal(5.3, 0.5))
+        self.spine_width: Sided = (draw.normal(5.8, 0.5), draw.normal(5.5, 0.5))
         self.taper_start: Sided = (u(10, 20), u(10, 20))
         self.taper_length: Sided = (u(25, 60), u(25, 60))
         self.shaft_width = u(10, 22)
@@ -91,8 +95,8 @@ class Tibia:
             draw.normal(0.58, 0.6) + self.worn[1] * u(0, 7),
         )
         self.cartilage_inner: Sided = (
-            self.half - draw.normal(22.0, 2.4),
-            self.half - draw.normal(22.7, 2.4),
+            self.half - draw.normal(23.6, 2.8),
+            self.half - draw.normal(25.0, 2.8),
         )
 
     def border(self, p: Points) -> Tensor:
@@ -130,7 +134,8 @@ class Tibia:
     def spine_places(self, y: Tensor) -> Sided:
         """Medial coordinate of the crests of the lateral and of the medial spine."""
         apart = self.figures.along("spine_sep", y).clamp(min=5)
-        return self.spine_shift - apart / 2, self.spine_shift + apart / 2
+        middle = self.spine_shift + SPINE_DRIFT * y.clamp(-12, 0)
+        return middle - apart / 2, middle + apart / 2
 
     def _spines(self, p: Points) -> Tensor:
         height = torch.zeros_like(p.z)
@@ -138,7 +143,9 @@ class Tibia:
         lag = (self.spine_lag - 1.34, torch.zeros_like(self.spine_lag))
         for side, place in enumerate(self.spine_places(p.y)):
             name = ("spine_h_L", "spine_h_M")[side]
-            tall = (self.figures.along(name, p.y - lag[side]) - foot).clamp(min=0.3)
+            tall = (self.figures.along(name, p.y - lag[side]) + SPINE_GAIN_MM[side] - foot).clamp(
+                min=0.3
+            )
             fading = smooth_step((p.pick(self.outline.length) + 1 - p.y.abs()) / 9)
             height = height + tall * fading * bump((p.x - place) / self.spine_width[side])
         return height

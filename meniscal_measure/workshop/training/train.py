@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import copy
+import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -84,6 +85,8 @@ class Run:
         File that it leaves, and goes on from where it is there.
     seed, seconds, learning_rate
         Of the whole run.
+    sitting
+        Seconds after which it pauses, to be started again.
     workers
         Processes that make volumes.
     every
@@ -96,6 +99,7 @@ class Run:
     checkpoint: Path
     seed: int = 1
     seconds: float = 440
+    sitting: float = math.inf
     workers: int = 14
     every: int = 8
     learning_rate: float = 2e-3
@@ -107,7 +111,8 @@ class Trainer:
     """One training run."""
 
     def __init__(self, task: Task, device: torch.device, learning_rate: float) -> None:
-        self.task, self.device, self.step, self.seconds = task, device, 0, 0.0
+        self.task, self.device = task, device
+        self.step, self.seconds, self.warm_from = 0, 0.0, 0
         self.network = task.network().to(device, memory_format=torch.channels_last)
         self.average = copy.deepcopy(self.network).eval()
         self.optimiser = torch.optim.AdamW(
@@ -116,12 +121,15 @@ class Trainer:
         self.learning_rate = learning_rate
 
     def resume(self, path: Path) -> None:
-        """Go on from a checkpoint."""
+        """Go on from a checkpoint; one without the optimiser's state warms up anew."""
         state = torch.load(path, map_location=self.device, weights_only=True)
         self.network.load_state_dict(state["network"])
         self.average.load_state_dict(state["average"])
-        self.optimiser.load_state_dict(state["optimiser"])
         self.step, self.seconds = state["step"], state["seconds"]
+        if "optimiser" in state:
+            self.optimiser.load_state_dict(state["optimiser"])
+        else:
+            self.warm_from = self.step
 
     def save(self, path: Path) -> None:
         """Write all that a resumed run needs, the averaged weights among it."""
@@ -133,7 +141,7 @@ class Trainer:
 
     def learn(self, example: Any, progress: float) -> dict[str, Tensor]:
         """Take one step and return the parts of the loss."""
-        rate = self.learning_rate * min(1.0, (self.step + 1) / WARM_UP_STEPS)
+        rate = self.learning_rate * min(1.0, (self.step - self.warm_from + 1) / WARM_UP_STEPS)
         for group in self.optimiser.param_groups:
             group["lr"] = rate * max(0.02, 1 - progress) ** 0.9
         image = example.image.contiguous(memory_format=torch.channels_last)
@@ -175,9 +183,10 @@ def train(run: Run) -> None:
 
 
 def _learn(run: Run, trainer: Trainer, stores: Stores) -> None:
-    before, saved = time.monotonic() - trainer.seconds, time.monotonic()
+    start = saved = time.monotonic()
+    before = start - trainer.seconds
     total = dict[str, Tensor]()
-    while trainer.seconds < run.seconds:
+    while trainer.seconds < run.seconds and time.monotonic() < start + run.sitting:
         with torch.no_grad():
             stores.refill(trainer.step)
             example = trainer.task.shown(stores.draw(BATCH))
@@ -203,6 +212,7 @@ def main() -> None:
     parser.add_argument("checkpoint", type=Path)
     parser.add_argument("--seed", type=int, default=Run.seed)
     parser.add_argument("--seconds", type=float, default=Run.seconds)
+    parser.add_argument("--sitting", type=float, default=Run.sitting)
     parser.add_argument("--workers", type=int, default=Run.workers)
     parser.add_argument("--every", type=int, default=Run.every)
     parser.add_argument("--learning-rate", type=float, default=Run.learning_rate)
