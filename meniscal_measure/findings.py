@@ -33,6 +33,11 @@ class Code(Enum):
         Severity.NOTE,
         "Mixed image sizes in the series (columns x rows): {sizes}.",
     )
+    MIXED_SPACINGS = (
+        Severity.WARNING,
+        "Mixed pixel spacings in the series (row x column, mm): {spacings}. Make sure that they are"
+        " right: lengths scale with them.",
+    )
     DUPLICATES = (
         Severity.WARNING,
         "Duplicates: {count} of the positions hold more than one frame.",
@@ -49,6 +54,18 @@ class Code(Enum):
     SHIFTED_SLICES = (
         Severity.WARNING,
         "Shifted slices: they start up to {drift_mm:.2f} mm off one line along the normal.",
+    )
+    OTHER_FIELD_OF_VIEW = (
+        Severity.WARNING,
+        "Pixel spacing times matrix gives a field of view of {width_mm:.0f} x {height_mm:.0f} mm,"
+        " but Reconstruction Diameter says {diameter_mm:.0f} mm. Make sure of the pixel spacing:"
+        " lengths scale with it.",
+    )
+    OTHER_PHASE_FIELD = (
+        Severity.WARNING,
+        "Pixel spacing times matrix gives a field of view of {width_mm:.0f} x {height_mm:.0f} mm,"
+        " but Percent Phase Field of View says {percent:.0f} %. Make sure of row and column"
+        " spacing: lengths scale with them.",
     )
     FILES_REFUSED = (
         Severity.WARNING,
@@ -100,6 +117,12 @@ class Code(Enum):
         Severity.WARNING,
         "The plateau is {width_mm:.1f} mm wide, outside {least_mm:.0f} to {most_mm:.0f} mm. Check"
         " both rims and the pixel spacing.",
+    )
+    UNEQUAL_SPACINGS = (
+        Severity.NOTE,
+        "Row and column spacing differ ({row_mm:.4g} and {column_mm:.4g} mm): the field of view is"
+        " {width_mm:.0f} x {height_mm:.0f} mm and the plateau {plateau_mm:.1f} mm wide; with"
+        " columns spaced like rows it would be {square_mm:.1f} mm. Make sure of both.",
     )
     UNUSUALLY_INWARD = (
         Severity.WARNING,

@@ -6,8 +6,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 pytest_plugins = ["tests.handmade_landmarks", "tests.handmade_readings"]
+
+settings.register_profile("no clock", deadline=None)  # a loaded machine is no fault
+settings.load_profile("no clock")
 
 REPOSITORY = Path(__file__).parents[1]
 REAL_STUDY = REPOSITORY.parent / "shared" / "real" / "knee-a"

@@ -65,6 +65,11 @@ spacing shows first in this width.
 """
 
 
+SQUARE_PIXEL_TOLERANCE = 0.01
+"""Row and column spacings that differ by more are remarked on: MR images nearly always have square
+pixels, so that one of the two may be wrong (common practice, no source)."""
+
+
 def check_on_slice(name: str, placed: PlacedLandmark, grid: PixelGrid) -> None:
     """Refuse a landmark outside the image or off the plane of its slice.
 

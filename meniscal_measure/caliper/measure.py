@@ -12,6 +12,7 @@ from meniscal_measure.caliper.axis import in_patient, in_plane_mm, name_of, outw
 from meniscal_measure.caliper.budget import Geometry, SliceChoice, extrusion_budget, propagated
 from meniscal_measure.caliper.checks import (
     PLATEAU_WIDTH_RANGE_MM,
+    SQUARE_PIXEL_TOLERANCE,
     UNUSUAL_INWARD_MM,
     check_complete,
     check_on_slice,
@@ -112,7 +113,11 @@ def measure_set(
         if measure_neighbours or index == measured_index
     }
     measured = readings.pop(measured_index)
-    return MeasuredSet(measured, tuple(readings.values()), tuple(_warnings(measured, choice, side)))
+    findings = (
+        *_findings(measured, choice, side),
+        *_spacing_findings(measured, frames[measured_index].grid),
+    )
+    return MeasuredSet(measured, tuple(readings.values()), findings)
 
 
 def _checked_slices(
@@ -145,7 +150,7 @@ def _naming(slice_index: int) -> Iterator[None]:
         raise
 
 
-def _warnings(
+def _findings(
     measured: SliceReading, choice: SliceChoice | None, side: Side | None
 ) -> Iterator[Finding]:
     yield from _unknown_slopes(measured, choice)
@@ -164,6 +169,23 @@ def _warnings(
             )
     if side is None:
         yield Finding(Code.SIDE_UNKNOWN)
+
+
+def _spacing_findings(measured: SliceReading, grid: PixelGrid) -> Iterator[Finding]:
+    """Say what the plateau implies where row and column spacing differ."""
+    width, ratio = measured.plateau_width_mm, grid.row_spacing_mm / grid.column_spacing_mm
+    if width is not None and abs(ratio - 1) > SQUARE_PIXEL_TOLERANCE:
+        yield Finding(
+            Code.UNEQUAL_SPACINGS,
+            {
+                "row_mm": grid.row_spacing_mm,
+                "column_mm": grid.column_spacing_mm,
+                "width_mm": grid.columns * grid.column_spacing_mm,
+                "height_mm": grid.rows * grid.row_spacing_mm,
+                "plateau_mm": width.value,
+                "square_mm": ratio * width.value,
+            },
+        )
 
 
 def _unknown_slopes(measured: SliceReading, choice: SliceChoice | None) -> Iterator[Finding]:

@@ -1,8 +1,8 @@
-"""Reading attributes from DICOM headers, whichever functional group holds them.
+"""Reading attributes from DICOM headers, each from the one place the standard gives it.
 
-pydicom turns each element it is asked for into a full object, which costs more than reading the
-file; listing a large study asks for some fifteen elements a frame, so the plain ones are parsed
-here from the bytes.
+In a multi-frame object that is the item of a functional group macro (DICOM PS3.3 C.7.6.16), never
+another sequence that happens to hold an attribute of the same tag. Numbers and codes are taken from
+the bytes of an element: pydicom's own objects for them would double the time of listing a study.
 """
 
 from __future__ import annotations
@@ -10,7 +10,8 @@ from __future__ import annotations
 import math
 import struct
 import zlib
-from functools import cache, lru_cache
+from collections.abc import Iterator
+from functools import lru_cache
 from typing import cast
 
 from pydicom.datadict import dictionary_VR, tag_for_keyword
@@ -18,7 +19,8 @@ from pydicom.dataelem import DataElement, RawDataElement
 from pydicom.dataset import Dataset
 from pydicom.errors import BytesLengthException, InvalidDicomError
 from pydicom.multival import MultiValue
-from pydicom.tag import BaseTag, Tag
+from pydicom.tag import Tag
+from pydicom.uid import EnhancedMRImageStorage, LegacyConvertedEnhancedMRImageStorage
 
 from meniscal_measure.errors import GeometryError
 
@@ -31,6 +33,8 @@ HEADER_ERRORS = (
     TypeError,
     LookupError,
     AttributeError,
+    ArithmeticError,
+    MemoryError,
     RuntimeError,
     struct.error,
     zlib.error,
@@ -40,25 +44,122 @@ HEADER_ERRORS = (
 _BINARY_FORMATS = {"US": "H", "SS": "h", "UL": "L", "SL": "l", "FL": "f", "FD": "d"}
 """Format of `struct` of each binary value representation (DICOM PS3.5 table 6.2-1)."""
 
+_EMPTY = (None, b"", "")
+
+MULTI_FRAME = frozenset({EnhancedMRImageStorage, LegacyConvertedEnhancedMRImageStorage})
+"""Objects whose frames are described by functional groups (DICOM PS3.3 A.36 and A.71)."""
+
+FRAME_MACROS = {
+    "PixelSpacing": "PixelMeasuresSequence",  # C.7.6.16.2.1
+    "SliceThickness": "PixelMeasuresSequence",
+    "StackID": "FrameContentSequence",  # C.7.6.16.2.2
+    "ImagePositionPatient": "PlanePositionSequence",  # C.7.6.16.2.3
+    "ImageOrientationPatient": "PlaneOrientationSequence",  # C.7.6.16.2.4
+    "FrameLaterality": "FrameAnatomySequence",  # C.7.6.16.2.8
+    "RescaleSlope": "PixelValueTransformationSequence",  # C.7.6.16.2.9
+    "RescaleIntercept": "PixelValueTransformationSequence",
+    "FrameType": "MRImageFrameTypeSequence",  # C.8.13.5.1
+    "AcquisitionContrast": "MRImageFrameTypeSequence",
+    "RepetitionTime": "MRTimingAndRelatedParametersSequence",  # C.8.13.5.2
+    "PercentPhaseFieldOfView": "MRFOVGeometrySequence",  # C.8.13.5.3
+    "InPlanePhaseEncodingDirection": "MRFOVGeometrySequence",
+    "EffectiveEchoTime": "MREchoSequence",  # C.8.13.5.4
+    "InversionTimes": "MRModifierSequence",  # C.8.13.5.5
+    "SpectrallySelectedSuppression": "MRModifierSequence",
+}
+"""Functional group macro that holds an attribute in a multi-frame object, and its section of PS3.3.
+A single-frame object holds them itself."""
+
+OBJECT_ATTRIBUTES = (
+    *("SOPClassUID", "SOPInstanceUID", "MediaStorageSOPClassUID", "TransferSyntaxUID"),
+    *("PatientID", "PatientName", "PatientBirthDate"),
+    *("StudyInstanceUID", "StudyDate", "StudyDescription", "RequestedProcedureDescription"),
+    *("SeriesInstanceUID", "SeriesNumber", "SeriesDescription", "FrameOfReferenceUID"),
+    *("PerformedProcedureStepDescription", "ProtocolName", "BodyPartExamined"),
+    *("Laterality", "ImageLaterality", "InstanceNumber", "ImageType", "NumberOfFrames"),
+    *("Rows", "Columns", "SamplesPerPixel", "PhotometricInterpretation", "ReconstructionDiameter"),
+    *("BitsAllocated", "BitsStored", "PixelRepresentation"),
+    *("ScanningSequence", "ScanOptions", "EchoTime", "InversionTime"),
+    *("SequenceName", "PulseSequenceName", "EchoPulseSequence"),
+    *("PerFrameFunctionalGroupsSequence", "SharedFunctionalGroupsSequence"),
+    "EncryptedAttributesSequence",
+)
+"""Attributes of the object as a whole that are read."""
+
+OF_OBJECT_TOO = frozenset({"AcquisitionContrast"})
+"""Attributes that the object itself holds as well, for frames whose macro lacks it (C.8.13.1)."""
+
+UNASSIGNED_MACROS = (
+    "UnassignedPerFrameConvertedAttributesSequence",
+    "UnassignedSharedConvertedAttributesSequence",
+)
+"""Where Legacy Converted objects keep what has no macro (C.7.6.16.2.25.2 and C.7.6.16.2.25.1)."""
+
+OFTEN_UNASSIGNED = frozenset(
+    {
+        "EchoTime",
+        "InversionTime",
+        "PulseSequenceName",
+        "RepetitionTime",
+        "ScanOptions",
+        "ScanningSequence",
+        "SequenceName",
+    }
+)
+"""Attributes read there: those of the contrast, never geometry or side."""
+
+
+TAGS = {
+    keyword: Tag(cast(int, tag_for_keyword(keyword)))
+    for keyword in (*FRAME_MACROS, *OBJECT_ATTRIBUTES)
+}
+"""Tag of every attribute that is read; the rest of a header is skipped."""
+
 
 class Header:
-    """Attributes of one frame, looked up in several datasets, the most specific first.
+    """Attributes of one frame.
 
     Parameters
     ----------
-    layers
-        For a multi-frame object the items of the frame's own functional groups, then those of
-        the shared ones, then the object; for a single-frame object just that
-        (DICOM PS3.3 C.7.6.16).
+    dataset
+        The object.
+    groups
+        Of a multi-frame object the functional groups of the frame, then the shared ones; the frame
+        comes first (DICOM PS3.3 C.7.6.16.1.1). None for a single-frame object.
     """
 
-    def __init__(self, *layers: Dataset) -> None:
-        self._layers = layers
+    def __init__(self, dataset: Dataset, groups: tuple[Dataset, ...] | None = None) -> None:
+        self._dataset = dataset
+        self._groups = groups
+
+    def _places(self, keyword: str) -> Iterator[Dataset]:
+        """Datasets that may hold an attribute, the first that does counts."""
+        if self._groups is None:
+            yield self._dataset
+            return
+        macro = FRAME_MACROS.get(keyword)
+        if macro is not None:
+            yield from self._items(macro)
+        if macro is None or keyword in OF_OBJECT_TOO:
+            yield self._dataset
+        if keyword in OFTEN_UNASSIGNED:
+            for unassigned in UNASSIGNED_MACROS:
+                yield from self._items(unassigned)
+
+    def _items(self, macro: str) -> Iterator[Dataset]:
+        for group in self._groups or ():
+            items = group.get(macro) or ()
+            if len(items) > 1:
+                raise GeometryError(
+                    f"{macro} has {len(items)} items where one is allowed, so that it is not known"
+                    " which one counts. Ask for the series to be exported again."
+                )
+            yield from items
 
     def _element(self, keyword: str) -> DataElement | RawDataElement | None:
-        tag = _tag(keyword)
-        for layer in self._layers:
-            element = layer.get_item(tag)
+        tag = TAGS[keyword]
+        for place in self._places(keyword):
+            element = place.get_item(tag)
             if element is not None:
                 return cast(DataElement | RawDataElement, element)
         return None
@@ -70,7 +171,9 @@ class Header:
     def strings(self, keyword: str) -> tuple[str, ...]:
         """Values of a coded or numeric-string attribute; empty when it is absent or empty."""
         element = self._element(keyword)
-        return () if element is None or not element.value else _strings(element)
+        if element is None or element.value in _EMPTY:
+            return ()
+        return _strings(element)
 
     def code(self, keyword: str) -> str:
         """First value of a coded attribute, upper case; empty when absent."""
@@ -79,8 +182,9 @@ class Header:
 
     def text(self, keyword: str) -> str:
         """Text in the character set of the file; empty when absent."""
-        element = next((layer[keyword] for layer in self._layers if keyword in layer), None)
-        return "" if element is None or element.value is None else _printable(str(element.value))
+        holders = (place for place in self._places(keyword) if keyword in place)
+        value = next((place[keyword].value for place in holders), None)
+        return "" if value is None else printable(str(value))
 
     def numbers(self, keyword: str) -> tuple[float, ...]:
         """Values of a numeric attribute; empty when it is absent or empty.
@@ -91,17 +195,16 @@ class Header:
             If the value is not made of numbers.
         """
         element = self._element(keyword)
-        if element is None or element.value is None or element.value == b"":
+        if element is None or element.value in _EMPTY:
             return ()
         try:
-            binary = _binary_format(keyword)
-            if binary and isinstance(element, RawDataElement):
-                return _unpacked(element, binary)
-            return tuple(map(_decimal, _strings(element)))
+            return _numbers(element, keyword)
         except (ValueError, struct.error) as error:
             raise GeometryError(
-                f"{keyword} is {_shown(element)}, which is not made of numbers. Ask for the series"
-                " to be exported again from the scanner or the archive."
+                '{keyword} is "{value:private}", which is not made of numbers. Ask for the series'
+                " to be exported again from the scanner or the archive.",
+                keyword=keyword,
+                value="\\".join(_strings(element)),
             ) from error
 
     def number(self, keyword: str) -> float | None:
@@ -120,31 +223,45 @@ class Header:
             return None
         return value if value is not None and math.isfinite(value) else None
 
+    def count(self, keyword: str, default: int) -> int:
+        """Whole number of an attribute that counts something; `default` when absent.
 
-@cache
-def _tag(keyword: str) -> BaseTag:
-    tag = tag_for_keyword(keyword)
-    if tag is None:
-        raise KeyError(keyword)
-    return Tag(tag)
+        Raises
+        ------
+        GeometryError
+            If it is not a whole number.
+        """
+        value = self.number(keyword)
+        if value is None:
+            return default
+        if not (math.isfinite(value) and value == int(value)):
+            raise GeometryError(
+                f"{keyword} is {value}, which counts nothing. Ask for the series to be exported"
+                " again from the scanner or the archive."
+            )
+        return int(value)
 
 
-@cache
-def _binary_format(keyword: str) -> str | None:
-    return _BINARY_FORMATS.get(dictionary_VR(_tag(keyword)))
+def _numbers(element: DataElement | RawDataElement, keyword: str) -> tuple[float, ...]:
+    code = _BINARY_FORMATS.get(dictionary_VR(TAGS[keyword]))
+    if code is None or not isinstance(element, RawDataElement):
+        return tuple(map(_decimal, _strings(element)))
+    raw = element.value or b""
+    order = "<" if element.is_little_endian else ">"
+    return struct.unpack(f"{order}{len(raw) // struct.calcsize(order + code)}{code}", raw)
 
 
 def _strings(element: DataElement | RawDataElement) -> tuple[str, ...]:
-    if isinstance(element, RawDataElement):
-        return _split(element.value or b"")
     value = element.value
+    if isinstance(value, bytes):
+        return _split(value)
     return tuple(map(str, value)) if isinstance(value, MultiValue) else (str(value),)
 
 
 @lru_cache(maxsize=1024)  # most values repeat from slice to slice
 def _split(raw: bytes) -> tuple[str, ...]:
     text = raw.decode("latin-1").strip(" \0")
-    return tuple(part.strip(" ") for part in text.split("\\")) if text else ()
+    return tuple(printable(part) for part in text.split("\\")) if text else ()
 
 
 def _decimal(text: str) -> float:
@@ -153,22 +270,14 @@ def _decimal(text: str) -> float:
     return float(text)
 
 
-def _shown(element: DataElement | RawDataElement) -> str:
-    """Value of an element as a person would write it, for messages."""
-    if isinstance(element.value, bytes):
-        return f'"{_printable(element.value.decode("latin-1"))}"'
-    return f'"{element.value}"'
-
-
-def _printable(text: str) -> str:
+def printable(text: str) -> str:
     """Text without control characters, which could steer the terminal it is shown on."""
     return "".join(letter if letter.isprintable() else " " for letter in text).strip()
 
 
-def _unpacked(element: RawDataElement, code: str) -> tuple[float, ...]:
-    raw = element.value or b""
-    order = "<" if element.is_little_endian else ">"
-    return struct.unpack(f"{order}{len(raw) // struct.calcsize(order + code)}{code}", raw)
+def is_multi_frame(dataset: Dataset) -> bool:
+    """Whether functional groups describe the frames of an object."""
+    return "".join(Header(dataset).strings("SOPClassUID")) in MULTI_FRAME
 
 
 def frame_headers(dataset: Dataset) -> list[Header]:
@@ -177,31 +286,28 @@ def frame_headers(dataset: Dataset) -> list[Header]:
     Raises
     ------
     GeometryError
-        If a multi-frame object describes fewer frames than it says it holds.
+        If the object holds several frames without saying where each lies.
     """
-    whole = Header(dataset)
-    count = int(whole.number_if_legible("NumberOfFrames") or 0)
-    if not whole.holds("PerFrameFunctionalGroupsSequence"):
+    count = Header(dataset).count("NumberOfFrames", 1)
+    if not is_multi_frame(dataset):
         if count > 1:
-            raise GeometryError(
-                f"NumberOfFrames is {count}, but nothing says where each frame lies"
-                " (PerFrameFunctionalGroupsSequence is missing). Ask for single-frame or Enhanced"
-                " MR images."
-            )
-        return [whole]
-    per_frame = dataset.PerFrameFunctionalGroupsSequence
-    shared = [
-        layer
-        for group in dataset.get("SharedFunctionalGroupsSequence") or []
-        for layer in _items(group)
-    ]
+            raise _unplaced(count)
+        return [Header(dataset)]
+    per_frame = dataset.get("PerFrameFunctionalGroupsSequence") or ()
+    if not per_frame:
+        raise _unplaced(count)
     if count != len(per_frame):
         raise GeometryError(
             f"NumberOfFrames is {count} but PerFrameFunctionalGroupsSequence describes"
             f" {len(per_frame)} frames; the header is cut short or damaged. Copy the file again."
         )
-    return [Header(*_items(group), *shared, dataset) for group in per_frame]
+    shared = tuple(dataset.get("SharedFunctionalGroupsSequence") or ())
+    return [Header(dataset, (group, *shared)) for group in per_frame]
 
 
-def _items(group: Dataset) -> list[Dataset]:
-    return [element.value[0] for element in group if element.VR == "SQ" and element.value]
+def _unplaced(count: int) -> GeometryError:
+    return GeometryError(
+        f"NumberOfFrames is {count}, but nothing says where each frame lies"
+        " (PerFrameFunctionalGroupsSequence is missing). Ask for single-frame or Enhanced MR"
+        " images."
+    )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -18,8 +17,9 @@ from pydicom.uid import (
 
 from meniscal_measure.errors import GeometryError
 from meniscal_measure.geometry import PixelGrid
-from meniscal_measure.series.attributes import Header, frame_headers
+from meniscal_measure.series.attributes import Header, frame_headers, is_multi_frame
 from meniscal_measure.series.contrast import contrast_of, echo_time
+from meniscal_measure.series.field_of_view import FieldOfView, field_of_view
 from meniscal_measure.series.model import (
     Contrast,
     FileRef,
@@ -39,24 +39,44 @@ PIXEL_SIZE_RANGE_MM = (0.02, 10.0)
 """Pixel sizes that can be those of an MR image of a knee, localizers and research scanners
 included; beyond it the unit is wrong (common practice, no source)."""
 
-SPACING_DECIMALS = 4
-"""Pixel spacings equal to 0.1 micrometre belong together; archives round differently."""
+MOST_PIXELS = 4096
+"""Most rows or columns: several times those of any MR image (common practice, no source)."""
+
+POSITION_LIMIT_MM = 5000.0
+"""No part of a patient lies further from the origin of a scanner: its tunnel and table together are
+under 5 m long (common practice, no source). Beyond it the arithmetic would lose millimetres."""
+
+RESCALE_SLOPES = (1e-9, 1e9)
+"""Least and largest size of a Rescale Slope; with any of them squares of pixels stay finite."""
+
+RESCALE_INTERCEPT_LIMIT = 1e12
+"""Largest size of a Rescale Intercept, for the same reason."""
+
+MOST_BITS = 32
+"""Largest Bits Stored: pixels of more bits have no grey scale in DICOM (PS3.5 8.1.1)."""
+
+
+class Patient(NamedTuple):
+    """Whose image it is, as far as the header says; compared, never shown by itself."""
+
+    patient_id: str
+    name: str
+    birth_date: str
 
 
 class StackKey(NamedTuple):
-    """What frames of one stack have in common, orientation apart.
+    """What frames of one stack have in common, orientation and pixel spacing apart.
 
     Image Type keeps the fat and water images of a Dixon series apart, Stack ID the stacks of a
     multi-frame object, Effective Echo Time the echoes.
     """
 
+    patient: Patient
     study_instance_uid: str
     series_instance_uid: str
     frame_of_reference_uid: str
     rows: int
     columns: int
-    row_spacing_mm: float
-    column_spacing_mm: float
     echo_time_ms: float | None
     stack_id: str
     image_type: tuple[str, ...]
@@ -69,6 +89,7 @@ class SharedFacts:
     identity: Identity
     contrast: Contrast
     side_hints: tuple[SideHint, ...]
+    field_of_view: FieldOfView
 
 
 @dataclass(frozen=True)
@@ -83,7 +104,7 @@ class HeaderFrame:
 
 def frames_of(
     dataset: Dataset, file: FileRef, known: dict[StackKey, SharedFacts]
-) -> tuple[list[HeaderFrame], list[str]]:
+) -> tuple[list[HeaderFrame], list[GeometryError]]:
     """Read the frames of an MR object.
 
     Parameters
@@ -104,17 +125,17 @@ def frames_of(
         If nothing can be read of any frame.
     """
     syntax = transfer_syntax(dataset)
-    headers = frame_headers(dataset)
-    multiframe = Header(dataset).holds("PerFrameFunctionalGroupsSequence")
+    multi_frame = is_multi_frame(dataset)
+    patient = _patient(Header(dataset))
     frames: list[HeaderFrame] = []
-    reasons: dict[str, None] = {}
-    for index, header in enumerate(headers):
+    reasons: dict[str, GeometryError] = {}
+    for index, header in enumerate(frame_headers(dataset)):
         try:
-            frame = _frame(header, file, index if multiframe else None, syntax)
-            frames.append(_placed(frame, header, known))
+            frame = _frame(header, file, index if multi_frame else None, syntax)
+            frames.append(_placed(frame, header, patient, known))
         except GeometryError as error:
-            reasons[str(error)] = None
-    return frames, list(reasons)
+            reasons.setdefault(str(error), error)
+    return frames, list(reasons.values())
 
 
 def expected_pixel_bytes(dataset: Dataset) -> int:
@@ -126,12 +147,12 @@ def expected_pixel_bytes(dataset: Dataset) -> int:
     if syntax not in _ELEMENT_HEADER_BYTES:
         return 0
     header = Header(dataset)
-    size = 1.0
+    bits = 1
     for keyword in ("Rows", "Columns", "BitsAllocated"):
-        size *= _required(header, keyword, 1)[0]
+        bits *= int(_required(header, keyword, 1)[0])
     for keyword in ("NumberOfFrames", "SamplesPerPixel"):
-        size *= header.number(keyword) or 1
-    return _ELEMENT_HEADER_BYTES[syntax] + int(size) // 8
+        bits *= header.count(keyword, 1)
+    return _ELEMENT_HEADER_BYTES[syntax] + bits // 8
 
 
 _ELEMENT_HEADER_BYTES: dict[str, int] = {
@@ -153,8 +174,10 @@ def transfer_syntax(dataset: Dataset) -> str:
     return ExplicitVRLittleEndian if little_endian else ExplicitVRBigEndian
 
 
-def _placed(frame: Frame, header: Header, known: dict[StackKey, SharedFacts]) -> HeaderFrame:
-    key = _stack_key(header, frame.grid)
+def _placed(
+    frame: Frame, header: Header, patient: Patient, known: dict[StackKey, SharedFacts]
+) -> HeaderFrame:
+    key = _stack_key(header, frame.grid, patient)
     if key not in known:
         known[key] = _shared_facts(header)
     return HeaderFrame(
@@ -191,27 +214,29 @@ def _rescale(header: Header, keyword: str, default: float) -> float:
     value = header.number(keyword)
     if value is None:
         return default
-    if not math.isfinite(value) or (value == 0 and keyword == "RescaleSlope"):
+    least, most = RESCALE_SLOPES if keyword == "RescaleSlope" else (0, RESCALE_INTERCEPT_LIMIT)
+    if not least <= abs(value) <= most:
         raise GeometryError(
-            f"{keyword} is {value}, which leaves no image. Ask for the series to be exported again"
-            " from the scanner or the archive."
+            f"{keyword} is {value:g}, which leaves no image. Ask for the series to be exported"
+            " again from the scanner or the archive."
         )
     return value
 
 
 def _grid(header: Header) -> PixelGrid:
     rows, columns = (int(_required(header, keyword, 1)[0]) for keyword in ("Rows", "Columns"))
-    if not rows * columns:
+    if not (1 <= rows <= MOST_PIXELS and 1 <= columns <= MOST_PIXELS):
         raise GeometryError(
-            f"Rows is {rows} and Columns {columns}; there is no image to measure. Copy the file"
-            " again from its source."
+            f"Rows is {rows} and Columns {columns}; an image to be measured has 1 to {MOST_PIXELS}"
+            " of each. Copy the file again from its source."
         )
     spacing = _required(header, "PixelSpacing", 2)
     _check_pixel_size(spacing)
     orientation = _required(header, "ImageOrientationPatient", 6)
-    x, y, z = _required(header, "ImagePositionPatient", 3)
+    position = _required(header, "ImagePositionPatient", 3)
+    _check_position(position)
     return PixelGrid(
-        position_mm=(x, y, z),
+        position_mm=(position[0], position[1], position[2]),
         row_cosines=(orientation[0], orientation[1], orientation[2]),
         column_cosines=(orientation[3], orientation[4], orientation[5]),
         row_spacing_mm=spacing[0],
@@ -246,33 +271,56 @@ def _check_pixel_size(spacing_mm: tuple[float, ...]) -> None:
         )
 
 
+def _check_position(position_mm: tuple[float, ...]) -> None:
+    if not all(abs(value) <= POSITION_LIMIT_MM for value in position_mm):
+        shown = "\\".join(f"{value:g}" for value in position_mm)
+        raise GeometryError(
+            f"ImagePositionPatient is {shown}, further than {POSITION_LIMIT_MM:g} mm from the"
+            " origin, where no scanner reaches. Ask for the series to be exported again from the"
+            " scanner or the archive."
+        )
+
+
 def _mirrored_at(header: Header) -> float | None:
     photometric = header.code("PhotometricInterpretation")
     if photometric == "MONOCHROME2":
         return None
     if photometric != "MONOCHROME1":
         raise GeometryError(
-            f"PhotometricInterpretation is {photometric or 'missing'}; only grey-scale images can"
-            " be measured. Give the original images rather than a coloured copy."
+            "PhotometricInterpretation is {photometric:private}; only grey-scale images can be"
+            " measured. Give the original images rather than a coloured copy.",
+            photometric=photometric or "missing",
+        )
+    bits = _required(header, "BitsStored", 1)[0]
+    if not 1 <= bits <= MOST_BITS:
+        raise GeometryError(
+            f"BitsStored is {bits:g}, outside 1 to {MOST_BITS}; the image cannot be inverted. Copy"
+            " the file again from its source."
         )
     signed = header.number("PixelRepresentation") == 1
-    return -1.0 if signed else 2.0 ** _required(header, "BitsStored", 1)[0] - 1
+    return -1.0 if signed else 2.0**bits - 1
 
 
-def _stack_key(header: Header, grid: PixelGrid) -> StackKey:
+def _stack_key(header: Header, grid: PixelGrid, patient: Patient) -> StackKey:
     echo_time_ms = echo_time(header)
     return StackKey(
+        patient=patient,
         study_instance_uid="".join(header.strings("StudyInstanceUID")),
         series_instance_uid="".join(header.strings("SeriesInstanceUID")),
         frame_of_reference_uid="".join(header.strings("FrameOfReferenceUID")),
         rows=grid.rows,
         columns=grid.columns,
-        row_spacing_mm=round(grid.row_spacing_mm, SPACING_DECIMALS),
-        column_spacing_mm=round(grid.column_spacing_mm, SPACING_DECIMALS),
         echo_time_ms=None if echo_time_ms is None else round(echo_time_ms, 2),
         stack_id="".join(header.strings("StackID")),
         image_type=header.strings("FrameType") or header.strings("ImageType"),
     )
+
+
+def _patient(header: Header) -> Patient:
+    """Take the patient's identity, without differences that only writing makes."""
+    keywords = ("PatientID", "PatientName", "PatientBirthDate")
+    patient_id, name, birth_date = ("\\".join(header.strings(keyword)) for keyword in keywords)
+    return Patient(patient_id.strip(), name.strip(" ^=").casefold(), birth_date.strip())
 
 
 def _shared_facts(header: Header) -> SharedFacts:
@@ -288,4 +336,4 @@ def _shared_facts(header: Header) -> SharedFacts:
         series_description=header.text("SeriesDescription"),
         frame_of_reference_uid=header.text("FrameOfReferenceUID"),
     )
-    return SharedFacts(identity, contrast_of(header), hinted_sides(header))
+    return SharedFacts(identity, contrast_of(header), hinted_sides(header), field_of_view(header))

@@ -13,6 +13,7 @@ from typing import NamedTuple
 from meniscal_measure.anatomy import Plane, Side
 from meniscal_measure.findings import Finding
 from meniscal_measure.geometry import PixelGrid
+from meniscal_measure.sentences import Sentence, SliceName
 
 
 @dataclass(frozen=True)
@@ -168,10 +169,20 @@ class Stack:
 
 @dataclass(frozen=True)
 class Refusal:
-    """A file that cannot be used, with the reason and the remedy in one sentence."""
+    """A file that cannot be used, with the reason and the remedy."""
 
     file: FileRef
-    reason: str
+    why: Sentence
+
+    @property
+    def reason(self) -> str:
+        """The reason and the remedy in words."""
+        return self.why.words()
+
+    def words(self, *, identifiers: bool = True, slice_name: SliceName = str) -> str:
+        """Put file and reason into words."""
+        said = Sentence("{file:private}: {why}", {"file": str(self.file), "why": self.why})
+        return said.words(identifiers=identifiers, slice_name=slice_name)
 
 
 @dataclass(frozen=True)

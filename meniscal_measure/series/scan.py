@@ -10,14 +10,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
 
-import pydicom
 from pydicom.dataset import Dataset
+from pydicom.filereader import read_partial
+from pydicom.tag import BaseTag
 from pydicom.uid import UID
 
 from meniscal_measure.errors import GeometryError, UnreadableFileError
 from meniscal_measure.files import Progress
-from meniscal_measure.series.attributes import HEADER_ERRORS, Header
-from meniscal_measure.series.header_bytes import PREAMBLE_LENGTH, header_from
+from meniscal_measure.sentences import plain
+from meniscal_measure.series.attributes import HEADER_ERRORS, TAGS, Header, printable
 from meniscal_measure.series.headers import (
     MR_STORAGE,
     HeaderFrame,
@@ -27,11 +28,18 @@ from meniscal_measure.series.headers import (
     frames_of,
 )
 from meniscal_measure.series.model import FileRef, Refusal, Study
+from meniscal_measure.series.patients import without_mixed_series
 from meniscal_measure.series.sources import ZIP_MAGIC, Opener, files_under
 from meniscal_measure.series.stacks import build_stacks
 
 _HEAD_BYTES = 32768
 """Read at once from each file; headers of single-frame images are usually shorter."""
+
+PREAMBLE_LENGTH = 128
+"""Bytes before the prefix DICM of a DICOM file, PS3.10 section 7.1."""
+
+_PIXELS = frozenset({0x7FE00008, 0x7FE00009, 0x7FE00010})
+"""Float, Double Float and plain Pixel Data."""
 
 _DICOM_SUFFIXES = {".dcm", ".dicom", ".ima"}
 """A file that ends so and is none is refused, any other passed over."""
@@ -49,7 +57,7 @@ class _PassedOver(Exception):  # noqa: N818 - not an error, the file is no conce
 
 
 @dataclass
-class _Sorted:
+class _ScanResult:
     frames: list[HeaderFrame] = field(default_factory=list)
     known: dict[StackKey, SharedFacts] = field(default_factory=dict)
     refusals: list[Refusal] = field(default_factory=list)
@@ -83,7 +91,7 @@ def open_study(path: str | os.PathLike[str], *, progress: Progress | None = None
         If `path` is a damaged zip archive or an empty DICOMDIR.
     """
     path = Path(path)
-    found = _Sorted()
+    found = _ScanResult()
     # pydicom warns about values that break the rules of their value representation. What the
     # measurement needs is checked here value by value; the rest must not stop the reading.
     with warnings.catch_warnings(), Opener() as opener:
@@ -93,24 +101,25 @@ def open_study(path: str | os.PathLike[str], *, progress: Progress | None = None
             _sort(file, opener, found)
             if progress is not None:
                 progress(done, len(files))
-        stacks = build_stacks(found.frames)
-    return Study(path, stacks, tuple(found.refusals), tuple(found.passed_over))
+        frames, mixed = without_mixed_series(found.frames)
+        stacks = build_stacks(frames)
+    return Study(path, stacks, (*found.refusals, *mixed), tuple(found.passed_over))
 
 
-def _sort(file: FileRef, opener: Opener, found: _Sorted) -> None:
+def _sort(file: FileRef, opener: Opener, found: _ScanResult) -> None:
     try:
         with opener.open(file) as stream:
             frames, reasons = _read(stream, file, found.known)
     except _PassedOver as reason:
-        found.passed_over.append(Refusal(file, str(reason)))
+        found.passed_over.append(Refusal(file, plain(str(reason))))
         return
     except (UnreadableFileError, GeometryError) as error:
-        found.refusals.append(Refusal(file, str(error)))
+        found.refusals.append(Refusal(file, error.reason))
         return
-    found.refusals.extend(Refusal(file, reason) for reason in reasons)
+    found.refusals.extend(Refusal(file, error.reason) for error in reasons)
     fresh = [frame for frame in frames if _place(frame) not in found.seen]
     if len(fresh) < len(frames):
-        found.passed_over.append(Refusal(file, "a second copy of an image already found"))
+        found.passed_over.append(Refusal(file, plain("a second copy of an image already found")))
     found.seen.update(map(_place, fresh))
     found.frames.extend(fresh)
 
@@ -123,7 +132,7 @@ def _place(item: HeaderFrame) -> tuple[object, ...]:
 
 def _read(
     stream: BinaryIO, file: FileRef, known: dict[StackKey, SharedFacts]
-) -> tuple[list[HeaderFrame], list[str]]:
+) -> tuple[list[HeaderFrame], list[GeometryError]]:
     try:
         head = stream.read(_HEAD_BYTES)
         _check_is_dicom(head, file)
@@ -134,7 +143,8 @@ def _read(
             _check_length(dataset, stream.seek(0, os.SEEK_END) - header_end)
     except HEADER_ERRORS as error:
         raise UnreadableFileError(
-            f"The header is damaged ({error}). Copy the file again from its source."
+            "The header is damaged ({why:private}). Copy the file again from its source.",
+            why=printable(str(error)),
         ) from error
     return frames, reasons
 
@@ -143,11 +153,19 @@ def _header(head: bytes, stream: BinaryIO) -> tuple[Dataset, int]:
     """Read the header and find its end; from memory, which is faster, if it lies in `head`."""
     start = io.BytesIO(head)
     with suppress(*HEADER_ERRORS):  # a header that is merely longer than `head` looks damaged
-        dataset = header_from(start)
+        dataset = _read_header(start)
         if start.tell() < len(head):
             return dataset, start.tell()
     stream.seek(0)
-    return pydicom.dcmread(stream, stop_before_pixels=True, force=True), stream.tell()
+    return _read_header(stream), stream.tell()
+
+
+def _read_header(stream: BinaryIO) -> Dataset:
+    return read_partial(stream, _at_pixels, force=True, specific_tags=list(TAGS.values()))
+
+
+def _at_pixels(tag: BaseTag, *_: object) -> bool:
+    return tag in _PIXELS
 
 
 def _check_is_dicom(start: bytes, file: FileRef) -> None:
@@ -178,8 +196,9 @@ def _check_is_mr(dataset: Dataset) -> None:
     if other and recognised and stored_as not in MR_STORAGE:
         raise _PassedOver(f"{other.name}, not an MR image")
     raise UnreadableFileError(
-        f"SOPClassUID is {sop_class or 'missing'}; the header is cut short or damaged. Copy the"
-        " file again from its source."
+        "SOPClassUID is {sop_class:private}; the header is cut short or damaged. Copy the file"
+        " again from its source.",
+        sop_class=sop_class or "missing",
     )
 
 

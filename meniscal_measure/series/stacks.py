@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from operator import sub
 
 import numpy as np
 
 from meniscal_measure.anatomy import Plane
 from meniscal_measure.findings import Code, Finding
-from meniscal_measure.geometry import FloatArray
+from meniscal_measure.geometry import FloatArray, PixelGrid
+from meniscal_measure.series.field_of_view import field_findings
 from meniscal_measure.series.headers import HeaderFrame, StackKey
 from meniscal_measure.series.model import Frame, Stack
 from meniscal_measure.series.side import code_findings, laterality
@@ -31,6 +31,10 @@ MISSING_SLICE_RATIO = 1.5
 
 SIDEWAYS_DRIFT_MM = 0.5
 """Slices that start further than this off the stack's own axis are reported as shifted."""
+
+SAME_SPACING_MM = 1e-4
+"""Pixel spacings this close belong together: archives round to four decimals or more, and over a
+whole image it adds up to less than a tenth of a pixel."""
 
 NAMED_PLANE_TILT_DEG = 40.0
 """Largest tilt of a stack's normal from a patient axis for the plane still to bear its name;
@@ -105,16 +109,32 @@ def _listing_order(stack: Stack) -> tuple[object, ...]:
 
 
 def _parallel_runs(group: Sequence[HeaderFrame]) -> list[_Run]:
-    parallel: list[tuple[tuple[float, ...], list[HeaderFrame]]] = []
+    parallel: list[list[HeaderFrame]] = []
     for item in sorted(group, key=_repetition_order):
-        directions = (*item.frame.grid.row_cosines, *item.frame.grid.column_cosines)
-        for reference, members in parallel:
-            if max(map(abs, map(sub, directions, reference))) <= PARALLEL_TOLERANCE:
+        for members in parallel:
+            if _alike(item.frame.grid, members[0].frame.grid):
                 members.append(item)
                 break
         else:
-            parallel.append((directions, [item]))
-    return [run for _, members in parallel for run in _repetitions(members)]
+            parallel.append([item])
+    return [run for members in parallel for run in _repetitions(members)]
+
+
+def _alike(grid: PixelGrid, reference: PixelGrid) -> bool:
+    """Whether two slices are parallel, upright alike, and have the same pixels."""
+    return (
+        _apart(grid.row_cosines, reference.row_cosines) <= PARALLEL_TOLERANCE
+        and _apart(grid.column_cosines, reference.column_cosines) <= PARALLEL_TOLERANCE
+        and _apart(_spacings(grid), _spacings(reference)) <= SAME_SPACING_MM
+    )
+
+
+def _apart(one: Sequence[float], other: Sequence[float]) -> float:
+    return max(abs(a - b) for a, b in zip(one, other, strict=True))
+
+
+def _spacings(grid: PixelGrid) -> tuple[float, float]:
+    return grid.row_spacing_mm, grid.column_spacing_mm
 
 
 def _repetition_order(item: HeaderFrame) -> tuple[int, str, int]:
@@ -162,6 +182,7 @@ def _stack(run: _Run, runs_of_series: Sequence[_Run]) -> Stack:
             *_gap_findings(positions_mm),
             *_drift_findings(frames),
             *code_findings(coded),
+            *field_findings(shared.field_of_view, frames[0].grid),
         ),
     )
 
@@ -170,11 +191,16 @@ def _series_findings(run: _Run, runs_of_series: Sequence[_Run]) -> list[Finding]
     findings = []
     if len(runs_of_series) > 1:
         findings.append(Finding(Code.SEVERAL_STACKS, {"count": len(runs_of_series)}))
-    keys = {other.items[0].key for other in runs_of_series}
-    sizes = sorted({(key.columns, key.rows) for key in keys})
+    grids = [other.items[0].frame.grid for other in runs_of_series]
+    sizes = sorted({(grid.columns, grid.rows) for grid in grids})
     if len(sizes) > 1:
         listed = ", ".join(f"{columns} x {rows}" for columns, rows in sizes)
         findings.append(Finding(Code.MIXED_SIZES, {"sizes": listed}))
+    own = run.items[0].frame.grid
+    others = [_spacings(grid) for grid in grids]
+    if any(_apart(other, _spacings(own)) > SAME_SPACING_MM for other in others):
+        listed = ", ".join(f"{row:g} x {column:g}" for row, column in sorted(set(others)))
+        findings.append(Finding(Code.MIXED_SPACINGS, {"spacings": listed}))
     if run.repeated:
         findings.append(Finding(Code.DUPLICATES, {"count": run.repeated}))
     return findings

@@ -516,6 +516,12 @@ def test_what_the_measurement_can_do_without_need_not_be_legible(
         pytest.param(0x00280030, b"5e-4\\5e-4", "cannot be in millimetres", id="metres"),
         pytest.param(0x00281053, b"0", "RescaleSlope is 0", id="slope of zero"),
         pytest.param(0x00281052, b"nan", "RescaleIntercept is nan", id="intercept"),
+        pytest.param(0x00281053, b"1e308", "RescaleSlope is 1e+308", id="slope beyond all grey"),
+        pytest.param(0x00281053, b"-1e-308", "RescaleSlope is -1e-308", id="slope of next to zero"),
+        pytest.param(0x00281052, b"1e308", "RescaleIntercept is 1e+308", id="endless intercept"),
+        pytest.param(0x00280008, b"inf", "NumberOfFrames is inf", id="endless frames"),
+        pytest.param(0x00280008, b"1.5", "NumberOfFrames is 1.5", id="half a frame"),
+        pytest.param(0x00200032, b"0\\1e15\\0", "where no scanner reaches", id="far away"),
     ],
 )
 def test_a_value_that_the_measurement_needs_is_refused_in_plain_words(
@@ -529,6 +535,19 @@ def test_a_value_that_the_measurement_needs_is_refused_in_plain_words(
     assert not study.stacks
     assert reason in study.refusals[0].reason
     assert "exported again" in study.refusals[0].reason
+
+
+@pytest.mark.parametrize("bits", [0, 33, 1024, 65535])
+def test_an_image_of_impossible_bits_cannot_be_inverted(
+    tmp_path: Path, mr_slice: Build, save: Save, bits: int
+) -> None:
+    inverted = {"PhotometricInterpretation": "MONOCHROME1", "BitsStored": bits}
+    save(tmp_path, [mr_slice(), mr_slice(ImagePositionPatient=[0, 3, 0], **inverted)])
+
+    study = open_study(tmp_path)
+
+    assert [len(stack.frames) for stack in study.stacks] == [1]
+    assert f"BitsStored is {bits}" in study.refusals[0].reason
 
 
 def test_frames_that_nothing_places_are_refused(

@@ -180,6 +180,27 @@ def test_mixed_image_sizes_make_two_stacks_and_are_said(
         assert Finding(Code.MIXED_SIZES, {"sizes": "10 x 6, 10 x 12"}) in stack.findings
 
 
+@pytest.mark.parametrize("spacing", [[0.500004, 0.4], [0.50004, 0.39996], [0.50005, 0.4]])
+def test_rounding_of_the_spacing_splits_no_stack(
+    tmp_path: Path, mr_stack: BuildMany, save: Save, spacing: list[float]
+) -> None:
+    save(tmp_path, [*mr_stack([0, 3]), *mr_stack([6, 9], PixelSpacing=spacing)])
+
+    stack = only_stack(tmp_path)
+
+    assert len(stack.frames) == 4
+    assert stack.findings == ()
+
+
+def test_another_spacing_makes_another_stack_and_is_said(
+    tmp_path: Path, mr_stack: BuildMany, save: Save
+) -> None:
+    save(tmp_path, [*mr_stack([0, 3]), *mr_stack([6, 9], PixelSpacing=[0.5, 0.46])])
+
+    for stack in open_study(tmp_path).stacks:
+        assert Finding(Code.MIXED_SPACINGS, {"spacings": "0.5 x 0.4, 0.5 x 0.46"}) in stack.findings
+
+
 # --- findings ------------------------------------------------------------------------------
 
 

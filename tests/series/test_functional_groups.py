@@ -1,0 +1,157 @@
+"""Each attribute comes from the functional group macro that DICOM PS3.3 C.7.6.16 puts it in."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pydicom.dataset import Dataset, FileDataset
+from pydicom.sequence import Sequence as DicomSequence
+from pydicom.uid import LegacyConvertedEnhancedMRImageStorage
+
+from meniscal_measure.anatomy import Plane
+from meniscal_measure.series.model import Stack
+from meniscal_measure.series.scan import open_study
+
+Build = Callable[..., FileDataset]
+Save = Callable[[Path, Sequence[FileDataset]], list[Path]]
+
+FRAMES = [(0, 35, "1"), (3, 35, "1"), (6, 35, "1")]
+SAGITTAL = [0.0, 1.0, 0.0, 0.0, 0.0, -1.0]
+
+
+def item(**attributes: Any) -> Dataset:
+    dataset = Dataset()
+    for keyword, value in attributes.items():
+        setattr(dataset, keyword, value)
+    return dataset
+
+
+def false_geometry() -> Dataset:
+    """Geometry where nobody is to look for it."""
+    return item(
+        PixelSpacing=[0.65, 0.65],
+        ImageOrientationPatient=SAGITTAL,
+        ImagePositionPatient=[77, 77, 77],
+        SliceThickness=9,
+        RescaleSlope=5,
+        FrameLaterality="L",
+        StackID="9",
+        EffectiveEchoTime=99,
+    )
+
+
+def in_private_sequence(group: Dataset) -> None:
+    block = group.private_block(0x0021, "VENDOR", create=True)
+    block.add_new(0x10, "SQ", DicomSequence([false_geometry()]))
+
+
+def in_sequence(keyword: str) -> Callable[[Dataset], None]:
+    def add(group: Dataset) -> None:
+        setattr(group, keyword, DicomSequence([false_geometry()]))
+
+    return add
+
+
+def within_pixel_measures(group: Dataset) -> None:
+    measures = item(PixelSpacing=[0.5, 0.4], SliceThickness=3)
+    measures.ReferencedImageSequence = DicomSequence([false_geometry()])
+    group.PixelMeasuresSequence = DicomSequence([measures])
+
+
+ELSEWHERE = {
+    "private sequence": in_private_sequence,
+    "Referenced Image Sequence": in_sequence("ReferencedImageSequence"),
+    "Derivation Image Sequence (0008,9124)": in_sequence("DerivationImageSequence"),
+    "Source Image Sequence": in_sequence("SourceImageSequence"),
+    "Unassigned Per-Frame Converted Attributes Sequence (0020,9171)": in_sequence(
+        "UnassignedPerFrameConvertedAttributesSequence"
+    ),
+    "another macro": in_sequence("MRTimingAndRelatedParametersSequence"),
+    "nested in the right macro": within_pixel_measures,
+}
+
+
+def one_stack(folder: Path) -> Stack:
+    study = open_study(folder)
+    assert not study.refusals
+    (stack,) = study.stacks
+    return stack
+
+
+def facts(stack: Stack) -> tuple[object, ...]:
+    """What the measurement takes from the header."""
+    frames = [(f.grid, f.slice_thickness_mm, f.encoding) for f in stack.frames]
+    return frames, stack.plane, stack.laterality, stack.contrast.echo_time_ms
+
+
+@pytest.mark.parametrize("legacy", [False, True])
+@pytest.mark.parametrize("add", ELSEWHERE.values(), ids=ELSEWHERE)
+@pytest.mark.parametrize("shared", [False, True])
+def test_geometry_in_another_sequence_changes_nothing(
+    tmp_path: Path,
+    multiframe: Build,
+    save: Save,
+    add: Callable[[Dataset], None],
+    shared: bool,
+    legacy: bool,
+) -> None:
+    kind = {"sop_class": LegacyConvertedEnhancedMRImageStorage} if legacy else {}
+    plain, dataset = multiframe(FRAMES, **kind), multiframe(FRAMES, **kind)
+    for group in (
+        dataset.SharedFunctionalGroupsSequence
+        if shared
+        else dataset.PerFrameFunctionalGroupsSequence
+    ):
+        add(group)
+    save(tmp_path / "plain", [plain])
+    save(tmp_path / "more", [dataset])
+
+    found = one_stack(tmp_path / "more")
+
+    assert facts(found) == facts(one_stack(tmp_path / "plain")) or shared
+    assert found.plane is Plane.CORONAL
+    assert {f.grid.row_spacing_mm for f in found.frames} == {0.5}
+
+
+def test_the_macro_of_the_frame_comes_before_the_shared_one(
+    tmp_path: Path, multiframe: Build, save: Save
+) -> None:
+    dataset = multiframe(FRAMES)
+    for group in dataset.PerFrameFunctionalGroupsSequence:
+        group.PixelMeasuresSequence = DicomSequence([item(PixelSpacing=[0.3, 0.3])])
+    save(tmp_path, [dataset])
+
+    assert {f.grid.row_spacing_mm for f in one_stack(tmp_path).frames} == {0.3}
+
+
+def test_a_macro_with_two_items_is_refused(tmp_path: Path, multiframe: Build, save: Save) -> None:
+    """PS3.3 C.7.6.16.2.1: only a single item shall be included."""
+    dataset = multiframe(FRAMES)
+    shared = dataset.SharedFunctionalGroupsSequence[0]
+    shared.PixelMeasuresSequence.append(item(PixelSpacing=[0.65, 0.65]))
+    save(tmp_path, [dataset])
+
+    study = open_study(tmp_path)
+
+    assert not study.stacks
+    assert "PixelMeasuresSequence has 2 items" in study.refusals[0].reason
+
+
+@pytest.mark.parametrize("keyword", ["PixelSpacing", "ImageOrientationPatient"])
+def test_geometry_of_the_object_does_not_stand_in_for_a_missing_macro(
+    tmp_path: Path, multiframe: Build, save: Save, keyword: str
+) -> None:
+    dataset = multiframe(FRAMES)
+    shared = dataset.SharedFunctionalGroupsSequence[0]
+    del shared.PixelMeasuresSequence
+    del shared.PlaneOrientationSequence
+    setattr(dataset, keyword, getattr(false_geometry(), keyword))
+    save(tmp_path, [dataset])
+
+    study = open_study(tmp_path)
+
+    assert not study.stacks
+    assert "is missing" in study.refusals[0].reason
