@@ -15,8 +15,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from meniscal_measure.knee_reading import KneeReading
-    from meniscal_measure.workflow import measure, read
+    from meniscal_measure.workflow import KneeReading, measure, read
 
 __version__ = "0.1.0"
 

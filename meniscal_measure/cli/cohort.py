@@ -21,10 +21,9 @@ from meniscal_measure.cli.common import (
 from meniscal_measure.errors import ExitCode
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Mapping
 
     from meniscal_measure.cohort.run import CarryOut
-    from meniscal_measure.cohort.signed import Signed
 
 app = typer.Typer(
     help="Measure, export, compare and report many knees.",
@@ -242,9 +241,10 @@ def collect(
         from meniscal_measure.cohort.manifest import manifest_csv, read_manifest
         from meniscal_measure.cohort.signed import collect as collect_signed
         from meniscal_measure.files import write_text
+        from meniscal_measure.records.signed_readings import signed_readings
 
         entries = tuple(read_manifest(manifest, landmarks_placed=False))
-        found = collect_signed(entries, [one for path in signed for one in _signings(path)])
+        found = collect_signed(entries, [one for path in signed for one in signed_readings(path)])
         write_text(out, manifest_csv(found.entries))
         for one in found.strangers:
             typer.echo(
@@ -269,31 +269,6 @@ def _say_axes(axes: Mapping[AxisConvention, int]) -> None:
             " --axis), and the others do not count as verified: have them signed along the same"
             " axis (review --axis), then collect again.",
             err=True,
-        )
-
-
-def _signings(path: Path) -> Iterator[Signed]:
-    """Go through what was signed into one file of the review page, after checking it whole."""
-    from meniscal_measure.cohort.signed import Signed
-    from meniscal_measure.errors import UsageError
-    from meniscal_measure.records.journal import Journal
-    from meniscal_measure.records.signed_store import SignedStore
-
-    if not path.exists():
-        raise UsageError(f"There is no file {path}. Name the store of the review page.")
-    journal = Journal(SignedStore(path, {}))
-    journal.check()
-    for one in journal.all():
-        content, key = one.record, one.key
-        yield Signed(
-            key.reader,
-            key.knee,
-            key.round,
-            one.signed_at,
-            content["reading"],
-            content["rejection"] or "",
-            tuple(content.get("quality", ())),
-            content.get("remark", ""),
         )
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -14,6 +13,7 @@ from meniscal_measure.cli.measure import OutFolder, WithoutIdentifiers, show_sav
 from meniscal_measure.errors import UsageError
 
 if TYPE_CHECKING:
+    from meniscal_measure.caliper.reading import Reading
     from meniscal_measure.series.model import Study
 
 SQLITE_HEADER = b"SQLite format 3\0"
@@ -45,11 +45,12 @@ def report(
     """Make the figure, table and PDF of a stored reading again, or confirm it as a reader."""
     with reported(as_json=as_json):
         from meniscal_measure import workflow
+        from meniscal_measure.records.codec import read_reading
         from meniscal_measure.records.signing import check_reader, signed_by
 
         if verified_by is not None:
             check_reader(verified_by)
-        stored = None if _is_store(record) else _stored(record)
+        stored = None if _is_store(record) else read_reading(record)
         with progress_bar("Reading headers", shown=not as_json) as progress:
             found = workflow.read(study, progress=progress)
         knee = workflow.reopen(stored or _signed(record, found), found)
@@ -67,37 +68,20 @@ def _is_store(path: Path) -> bool:
         return False
 
 
-def _signed(path: Path, study: Study) -> dict[str, object]:
+def _signed(path: Path, study: Study) -> Reading:
     """Find what was signed on the images of a study; the newest, where it was signed again."""
-    from meniscal_measure.records.journal import Journal
-    from meniscal_measure.records.signed_store import SignedStore
+    from meniscal_measure.records.signed_readings import signed_readings
 
-    journal = Journal(SignedStore(path, {}))
-    journal.check()
     images = {frame.sop_instance_uid for stack in study.stacks for frame in stack.frames}
-    newest = {one.key: one for one in journal.all()}
-    readings = [one.record["reading"] for one in newest.values()]
-    found = [one for one in readings if one and one["source"]["sop_instance_uid"] in images]
+    newest = {(one.reader, one.knee, one.round): one.reading for one in signed_readings(path)}
+    found = [one for one in newest.values() if one and one.source.sop_instance_uid in images]
     if len(found) != 1:
         raise UsageError(
-            f"{path} holds {len(found)} readings signed on images of {study.path}, not one. Give"
-            " the study of a signed reading; where several were signed, collect them"
-            " (cohort collect)."
+            "{store:private} holds {count} readings signed on images of {study:private}, not one."
+            " Give the study of a signed reading; where several were signed, collect them (cohort"
+            " collect).",
+            store=str(path),
+            count=len(found),
+            study=str(study.path),
         )
-    return dict(found[0])
-
-
-def _stored(path: Path) -> dict[str, object]:
-    try:
-        stored = json.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise UsageError(
-            f"{path} cannot be read: {error.strerror}. Give a reading.json that measure wrote."
-        ) from error
-    except ValueError as error:  # neither text nor JSON
-        raise UsageError(
-            f"{path} is not a reading; give a reading.json that measure wrote."
-        ) from error
-    if not isinstance(stored, dict):
-        raise UsageError(f"{path} is not a reading; give a reading.json that measure wrote.")
-    return stored
+    return found[0]

@@ -6,44 +6,21 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
-from meniscal_measure.anatomy import Compartment, Side
-from meniscal_measure.caliper.landmarks import SliceConvention
-from meniscal_measure.caliper.reading import AxisConvention, Signature
+from meniscal_measure.caliper.axis import name_of
+from meniscal_measure.caliper.reading import AxisConvention, Reading, Signature, SliceReading
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.files import write_text
 from meniscal_measure.records.landmark_file import landmark_json, signed
 from meniscal_measure.records.landmark_text import (
     LandmarkDocument,
     SliceEntry,
-    SliceName,
+    SliceRef,
 )
-
-Record = Mapping[str, Any]
+from meniscal_measure.records.signed_readings import SignedReading
 
 NOT_SIGNED = "not signed yet"
 """Why a reading is left out that its reader has not signed."""
-
-
-@dataclass(frozen=True)
-class Signed:
-    """What a reader signed last for one knee of a work list.
-
-    `knee` is the name of the knee there, `round` the how-manieth time the page showed it.
-    `reading` is laid out as `meniscal_measure.records.codec.reading_to_dict` does; None where the
-    reader rejected the knee, for the reason in `rejection`.
-    """
-
-    reader: str
-    knee: str
-    round: int
-    signed_at: str
-    """UTC, ISO 8601."""
-    reading: Record | None
-    rejection: str = ""
-    quality: tuple[str, ...] = ()
-    remark: str = ""
 
 
 @dataclass(frozen=True)
@@ -53,7 +30,7 @@ class Collected:
     entries: tuple[Entry, ...]
     measurable: int
     rejected: int
-    strangers: tuple[Signed, ...]
+    strangers: tuple[SignedReading, ...]
     """Signed readings that the manifest does not ask for."""
     axes: Mapping[AxisConvention, int]
     """How many of the measurable readings were signed along which axis."""
@@ -64,7 +41,7 @@ class Collected:
         return sum(entry.exclude == NOT_SIGNED for entry in self.entries)
 
 
-def collect(entries: Sequence[Entry], signings: Iterable[Signed]) -> Collected:
+def collect(entries: Sequence[Entry], signings: Iterable[SignedReading]) -> Collected:
     """Write the signed landmarks of a study, and say of each reading what became of it.
 
     Parameters
@@ -98,11 +75,11 @@ def collect(entries: Sequence[Entry], signings: Iterable[Signed]) -> Collected:
         len(readings),
         len(verdicts) - len(readings),
         tuple(newest.values()),
-        Counter(map(_axis, readings)),
+        Counter(reading.conventions.axis for reading in readings),
     )
 
 
-def _settled(entry: Entry, signing: Signed | None) -> Entry:
+def _settled(entry: Entry, signing: SignedReading | None) -> Entry:
     if entry.exclude:
         return entry
     if signing is None:
@@ -111,33 +88,25 @@ def _settled(entry: Entry, signing: Signed | None) -> Entry:
         reason = f"rejected by {signing.reader}: {signing.rejection}"
         return replace(entry, exclude=reason)
     write_text(Path(entry.landmarks), landmark_json(_document(signing, signing.reading)))
-    return replace(entry, side=entry.side or Side.from_word(signing.reading["source"]["side"]))
+    return replace(entry, side=entry.side or signing.reading.source.side)
 
 
-def _document(signing: Signed, record: Record) -> LandmarkDocument:
-    place = record["slice"]
-    slices = [_slice(place, record), *(_slice(part, part) for part in record["neighbours"])]
+def _document(signing: SignedReading, reading: Reading) -> LandmarkDocument:
     document = LandmarkDocument(
-        tuple(slices), SliceConvention(record["conventions"]["slice"]), place["reason"]
+        tuple(map(_slice, (reading.measured, *reading.neighbours))),
+        reading.conventions.slice,
+        reading.slice_reason,
     )
-    by = Signature(
-        signing.reader, signing.signed_at, _axis(record), signing.quality, signing.remark
-    )
+    axis = reading.conventions.axis
+    by = Signature(signing.reader, signing.signed_at, axis, signing.quality, signing.remark)
     return signed(document, by)
 
 
-def _axis(record: Record) -> AxisConvention:
-    return AxisConvention(record["conventions"]["axis"])
+def _slice(part: SliceReading) -> SliceEntry:
+    return SliceEntry(SliceRef(part.slice_index, part.sop_instance_uid), dict(_points(part)))
 
 
-def _slice(place: Record, compartments: Record) -> SliceEntry:
-    return SliceEntry(
-        SliceName(place["index"], place["sop_instance_uid"]), dict(_points(compartments))
-    )
-
-
-def _points(compartments: Record) -> Iterator[tuple[str, tuple[tuple[float, ...], float]]]:
-    for compartment in Compartment:
-        found = compartments.get(compartment.value) or {}
-        for landmark, point in found.get("landmarks", {}).items():
-            yield f"{compartment.value}_{landmark}", (tuple(point["patient_mm"]), point["sd_mm"])
+def _points(part: SliceReading) -> Iterator[tuple[str, tuple[tuple[float, ...], float]]]:
+    for compartment, found in part.compartments.items():
+        for landmark, placed in found.landmarks.items():
+            yield name_of(compartment, landmark), (placed.point_mm, placed.sd_mm)

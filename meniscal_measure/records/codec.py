@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, replace
 from functools import reduce
+from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -24,7 +25,7 @@ from meniscal_measure.caliper.reading import (
     Source,
     UncertaintyPart,
 )
-from meniscal_measure.errors import InputError
+from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.findings import Finding
 from meniscal_measure.records.layout import (
     SCHEMA_ID,
@@ -133,21 +134,34 @@ def _u(quantity: Quantity | None) -> float | None:
     return None if quantity is None else quantity.u
 
 
-def reading_from_json(text: bytes) -> Reading:
-    """Take a reading back from the bytes of a file.
+def read_reading(path: Path) -> Reading:
+    """Take a reading back from a file.
 
     Raises
     ------
+    UsageError
+        If the file cannot be read.
     InputError
-        If it is not JSON, or `reading_from_dict` refuses what it holds.
+        If it is no JSON object, or `reading_from_dict` refuses what it holds.
     """
     try:
-        record = msgspec.json.decode(text)
+        content = path.read_bytes()
+    except (OSError, ValueError) as error:  # ValueError: a NUL in the name
+        raise UsageError(
+            "{file:private} cannot be read: {reason}. Give a reading.json that measure wrote.",
+            file=str(path),
+            reason=getattr(error, "strerror", None) or "it is no name of a file",
+        ) from error
+    try:
+        return reading_from_dict(msgspec.json.decode(content, type=dict[str, Any]))
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise InputError(f"It is not a reading in JSON ({error}).") from error
-    if not isinstance(record, dict):
-        raise InputError("It is not a reading in JSON: it holds no object.")
-    return reading_from_dict(record)
+        raise InputError(
+            "{file:private} is not a reading ({reason}). Give a reading.json that measure wrote.",
+            file=str(path),
+            reason=str(error),
+        ) from error
+    except InputError as error:
+        raise error.within("{file:private}", file=str(path)) from error
 
 
 def reading_from_dict(record: Mapping[str, Any]) -> Reading:

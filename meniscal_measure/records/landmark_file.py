@@ -38,70 +38,98 @@ from meniscal_measure.caliper.landmarks import (
     SliceLandmarks,
 )
 from meniscal_measure.caliper.reading import Signature
-from meniscal_measure.errors import LandmarkError
+from meniscal_measure.errors import LandmarkError, UsageError
 from meniscal_measure.geometry import PixelGrid, Vector, as_vector
 from meniscal_measure.records.landmark_text import (
     LANDMARK_NAMES,
     SIGNATURE_KEYS,
     LandmarkDocument,
     SliceEntry,
-    SliceName,
+    SliceRef,
     parse_landmark_text,
 )
 
+MAX_FILE_BYTES = 4_000_000
+"""Largest landmark file that is read. Six landmarks on each of 200 slices are 200 kB."""
 
-def read_landmark_file(path: Path, frames: Sequence[ImagePlane]) -> LandmarkSet:
-    """Read landmarks and place them in patient space.
+
+def landmark_set(
+    document: LandmarkDocument, frames: Sequence[ImagePlane], *, index_counts: bool = True
+) -> LandmarkSet:
+    """Place the landmarks of a file in patient space.
+
+    Parameters
+    ----------
+    document
+        What `read_landmarks` read.
+    frames
+        The slices of the series in geometric order.
+    index_counts
+        False where files of the series are missing or doubled, so that an index may name another
+        slice than it did. Then only the SOP Instance UID tells which slice is meant.
+
+    Raises
+    ------
+    LandmarkError
+        If the file names a slice that is not there or, by index alone, where it does not count,
+        or a point outside its image or off its slice. The message names the key and the remedy.
+    """
+    slices = [_placed(entry, frames, index_counts) for entry in document.entries]
+    return LandmarkSet(slices[0], tuple(slices[1:]), document.convention, document.reason)
+
+
+def read_landmarks(path: Path) -> LandmarkDocument:
+    """Read a landmark file; where its landmarks lie is found out by `landmark_set`.
 
     Parameters
     ----------
     path
         JSON or CSV file, told apart by its content.
-    frames
-        The slices of the series in geometric order.
 
     Raises
     ------
+    UsageError
+        If the file cannot be read.
     LandmarkError
-        If the file cannot be read, names an unknown or repeated key, an unknown slice, a number
-        that is not finite, or a point outside its image or off its slice. The message names the
-        file, the key and the remedy.
+        If it is too large, names an unknown or repeated key or a number that is not finite, or was
+        changed after it was signed. The message names the file, the key and the remedy.
     """
-    document = _document(path)
     try:
-        slices = [_placed(entry, frames) for entry in document.entries]
+        with path.open("rb") as stream:
+            content = stream.read(MAX_FILE_BYTES + 1)
+    except (OSError, ValueError) as error:  # ValueError: a NUL in the name
+        raise UsageError(
+            "Cannot read the landmark file {file:private}: {reason}. Name a JSON or CSV text file.",
+            file=str(path),
+            reason=getattr(error, "strerror", None) or "it is no name of a file",
+        ) from error
+    try:
+        return _checked(_parsed(content))
     except LandmarkError as error:
-        raise LandmarkError(f"{path}: {error}") from error
-    return LandmarkSet(slices[0], tuple(slices[1:]), document.convention, document.reason)
+        raise error.within("{file:private}", file=str(path)) from error
 
 
-def named_sop_instance_uids(path: Path) -> tuple[str, ...]:
-    """Read only which images a landmark file names, to find the series it belongs to.
-
-    Returns
-    -------
-    tuple of str
-        In the order of the file, that of the measured slice first; empty where the file names
-        its slices by index alone.
-
-    Raises
-    ------
-    LandmarkError
-        If the file cannot be read or is not a landmark file.
-    """
-    names = (entry.name.sop_instance_uid for entry in _document(path).entries)
-    return tuple(uid for uid in names if uid is not None)
+def _parsed(content: bytes) -> LandmarkDocument:
+    if len(content) > MAX_FILE_BYTES:
+        raise LandmarkError(
+            f"the file is larger than {MAX_FILE_BYTES // 10**6} MB, too large for the landmarks of"
+            " one knee. Give one file for each knee."
+        )
+    try:
+        return parse_landmark_text(content.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        raise LandmarkError("it is not UTF-8 text. Name a JSON or CSV text file.") from error
 
 
-def signature_of(path: Path) -> Signature | None:
-    """Tell who signed the landmarks of a file; None where nobody did.
-
-    Raises
-    ------
-    LandmarkError
-        If the file cannot be read, is not a landmark file, or was changed after it was signed.
-    """
-    return _document(path).signature
+def _checked(document: LandmarkDocument) -> LandmarkDocument:
+    by = document.signature
+    if by is not None and by.seal not in _seals(document, by):
+        raise LandmarkError(
+            "the file was changed after {reader:private} signed it. Collect the signed readings"
+            ' again; or take "signed" out of the file, and its landmarks count as not verified.',
+            reader=by.reader,
+        )
+    return document
 
 
 def signed(document: LandmarkDocument, signature: Signature) -> LandmarkDocument:
@@ -111,7 +139,7 @@ def signed(document: LandmarkDocument, signature: Signature) -> LandmarkDocument
 
 
 def landmark_json(document: LandmarkDocument) -> str:
-    """Write landmarks as the JSON text that `read_landmark_file` reads.
+    """Write landmarks as the JSON text that `read_landmarks` reads.
 
     The standard deviation of placement by hand is not written where all landmarks of a slice have
     it, as a file that names none means it.
@@ -139,7 +167,7 @@ def _slice_to_json(entry: SliceEntry) -> dict[str, Any]:
     }
 
 
-def _name_to_json(name: SliceName) -> int | str | dict[str, int | str]:
+def _name_to_json(name: SliceRef) -> int | str | dict[str, int | str]:
     if name.index is None:
         return name.sop_instance_uid or ""
     if name.sop_instance_uid is None:
@@ -155,29 +183,8 @@ def _seals(document: LandmarkDocument, signature: Signature) -> tuple[str, str]:
     return now, before
 
 
-def _document(path: Path) -> LandmarkDocument:
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        reason = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
-        raise LandmarkError(
-            f"Cannot read the landmark file {path}: {reason}. Name a JSON or CSV text file."
-        ) from error
-    try:
-        document = parse_landmark_text(text)
-    except LandmarkError as error:
-        raise LandmarkError(f"{path}: {error}") from error
-    by = document.signature
-    if by is not None and by.seal not in _seals(document, by):
-        raise LandmarkError(
-            f"{path} was changed after {by.reader} signed it. Collect the signed readings again;"
-            ' or take "signed" out of the file, and its landmarks count as not verified.'
-        )
-    return document
-
-
-def _placed(entry: SliceEntry, frames: Sequence[ImagePlane]) -> SliceLandmarks:
-    index = _index(entry.name, frames)
+def _placed(entry: SliceEntry, frames: Sequence[ImagePlane], index_counts: bool) -> SliceLandmarks:
+    index = _index(entry.name, frames, index_counts)
     points: dict[Compartment, dict[Landmark, PlacedLandmark]] = {}
     for name, (coordinates, sd_mm) in entry.points.items():
         compartment, landmark = LANDMARK_NAMES[name]
@@ -191,13 +198,25 @@ def _patient_mm(coordinates: tuple[float, ...], grid: PixelGrid) -> Vector:
     return as_vector(grid.to_patient(coordinates) if len(coordinates) == 2 else coordinates)
 
 
-def _index(name: SliceName, frames: Sequence[ImagePlane]) -> int:
-    """Find the slice that both the index and the SOP Instance UID allow."""
-    matches = [
+def _index(name: SliceRef, frames: Sequence[ImagePlane], index_counts: bool) -> int:
+    """Find the slice that both the index and the SOP Instance UID allow.
+
+    Where the index does not count and the UID is that of one slice, the index is for people only.
+    """
+    of_image = [
         index
         for index, frame in enumerate(frames)
-        if name.index in (None, index) and name.sop_instance_uid in (None, frame.sop_instance_uid)
+        if name.sop_instance_uid in (None, frame.sop_instance_uid)
     ]
+    if not index_counts and len(of_image) == 1 and name.sop_instance_uid is not None:
+        return of_image[0]
+    if not index_counts and name.index is not None and of_image:
+        raise LandmarkError(
+            f"slice {name} is named by its index, but files of the series were refused, are missing"
+            " or came twice, so that the index may be that of another slice. Give the SOP Instance"
+            " UID, or the whole series."
+        )
+    matches = [index for index in of_image if name.index in (None, index)]
     if not matches:
         raise LandmarkError(
             f"slice {name} is not in the series of {len(frames)} slices. Give its index in"

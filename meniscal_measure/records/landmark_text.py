@@ -40,7 +40,7 @@ DEFAULT_REASON = "as given in the landmark file"
 
 
 @dataclass(frozen=True)
-class SliceName:
+class SliceRef:
     """The slice as the file names it; at least one of the two is given."""
 
     index: int | None
@@ -54,7 +54,7 @@ class SliceName:
 class SliceEntry:
     """One slice of a file: two or three coordinates and the standard deviation of each point."""
 
-    name: SliceName
+    name: SliceRef
     points: Mapping[str, tuple[tuple[float, ...], float]]
 
 
@@ -66,6 +66,12 @@ class LandmarkDocument:
     convention: SliceConvention = SliceConvention.CHOSEN_BY_READER
     reason: str = DEFAULT_REASON
     signature: Signature | None = None
+
+    @property
+    def sop_instance_uid(self) -> str | None:
+        """The first image that is named, to find the series; None where slices have indices."""
+        names = (entry.name.sop_instance_uid for entry in self.entries)
+        return next((uid for uid in names if uid is not None), None)
 
 
 def parse_landmark_text(text: str) -> LandmarkDocument:
@@ -134,7 +140,7 @@ def _sds_mm(value: Any, names: Sequence[str], default_mm: float) -> dict[str, fl
     return {name: _sd_mm(value.get(name, default_mm)) for name in names}
 
 
-def _entry_name(item: Mapping[str, Any]) -> SliceName:
+def _entry_name(item: Mapping[str, Any]) -> SliceRef:
     if "slice" not in item:
         return _slice_name(item.get("slice_index"), item.get("sop_instance_uid"))
     value = item["slice"]
@@ -150,7 +156,7 @@ def _is_index(text: str) -> bool:
     return re.fullmatch(r"-?\d{1,6}", text.strip(), re.ASCII) is not None
 
 
-def _slice_name(index: Any, uid: Any) -> SliceName:
+def _slice_name(index: Any, uid: Any) -> SliceRef:
     if isinstance(index, str) and _is_index(index):
         index = int(index)
     index_is_good = index is None or (isinstance(index, int) and not isinstance(index, bool))
@@ -160,7 +166,7 @@ def _slice_name(index: Any, uid: Any) -> SliceName:
             "must be the index of the slice in geometric order, a whole number from 0, or its SOP"
             " Instance UID",
         )
-    return SliceName(index, uid)
+    return SliceRef(index, uid)
 
 
 def _from_csv(text: str) -> LandmarkDocument:
@@ -172,7 +178,7 @@ def _from_csv(text: str) -> LandmarkDocument:
             "the first line must name the columns slice,landmark,column,row or"
             " slice,landmark,x_mm,y_mm,z_mm, with sd_mm if wanted. A JSON file must begin with {."
         )
-    slices: dict[SliceName, dict[str, tuple[tuple[float, ...], float]]] = {}
+    slices: dict[SliceRef, dict[str, tuple[tuple[float, ...], float]]] = {}
     for row in (dict(zip(header, values, strict=True)) for values in rows):
         name = _EARLIER_NAMES.get(row["landmark"], row["landmark"])
         points = slices.setdefault(_entry_name(row), {})

@@ -128,17 +128,24 @@ def status_words(reading: Reading) -> str:
     """Say whether a person has confirmed the landmarks."""
     if reading.verified:
         return f"verified by {reading.verified_by or 'a reader (name left out)'}"
-    if reading.proposal_confidence is not None:
-        return f"{UNVERIFIED_PROPOSED} (confidence {reading.proposal_confidence:.2f})"
-    return UNVERIFIED_PROPOSED if _any_proposed(reading.measured) else UNVERIFIED_PLACED
+    proposed, by_hand = _landmark_names(reading.measured)
+    if not proposed:
+        return UNVERIFIED_PLACED
+    confidence = reading.proposal_confidence
+    said = [f"{', '.join(by_hand)} placed by hand, the others proposed"] if by_hand else []
+    if confidence is not None:
+        said.append(f"confidence {confidence:.2f}{' before that' if by_hand else ''}")
+    return f"{UNVERIFIED_PROPOSED} ({'; '.join(said)})" if said else UNVERIFIED_PROPOSED
 
 
-def _any_proposed(measured: SliceReading) -> bool:
-    return any(
-        landmark.origin is Origin.PROPOSED
-        for compartment in measured.compartments.values()
-        for landmark in compartment.landmarks.values()
-    )
+def _landmark_names(measured: SliceReading) -> tuple[list[str], list[str]]:
+    """Names of the landmarks the program proposed, and of those a person placed."""
+    names: tuple[list[str], list[str]] = ([], [])
+    for compartment, found in measured.compartments.items():
+        for landmark, placed in found.landmarks.items():
+            name = f"{compartment.words} {landmark.value.replace('_', ' ')}"
+            names[placed.origin is not Origin.PROPOSED].append(name)
+    return names
 
 
 def slice_words(reading: Reading) -> str:

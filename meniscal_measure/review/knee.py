@@ -14,13 +14,15 @@ from meniscal_measure.caliper.checks import check_side
 from meniscal_measure.caliper.landmarks import LandmarkSet
 from meniscal_measure.errors import InputError, LandmarkError, UsageError
 from meniscal_measure.geometry import PixelGrid
-from meniscal_measure.records.landmark_file import named_sop_instance_uids, read_landmark_file
+from meniscal_measure.records.landmark_file import read_landmarks
+from meniscal_measure.records.landmark_text import LandmarkDocument
 from meniscal_measure.review.worklist import Knee
 from meniscal_measure.series.choose import choose_coronal
 from meniscal_measure.series.model import Choice, Identity, Laterality, Stack, Study
 from meniscal_measure.series.pixels import read_pixels
 from meniscal_measure.series.scan import open_study
 from meniscal_measure.series.side import resolve_side
+from meniscal_measure.workflow.placing import from_document
 
 Propose = Callable[[Stack, Laterality], tuple[LandmarkSet, float]]
 """Proposes slice and landmarks on a coronal stack, and its confidence in them from 0 to 1; or says
@@ -42,6 +44,8 @@ class OpenKnee:
     proposal: LandmarkSet | None
     remark: str
     confidence: float | None = None
+    document: LandmarkDocument | None = None
+    """The landmark file, read; None where there is none or it cannot be used."""
 
     @property
     def stack(self) -> Stack:
@@ -95,6 +99,7 @@ def blinded(knee: OpenKnee) -> OpenKnee:
         proposal=None,
         remark="",
         confidence=None,
+        document=None,
     )
 
 
@@ -119,15 +124,18 @@ def open_knee(knee: Knee) -> OpenKnee:
     """
     study = open_study(knee.study)
     remarks = [*_several_studies(study)]
+    document = None
     try:
-        uids = named_sop_instance_uids(knee.landmarks) if knee.landmarks else ()
-    except LandmarkError as error:
-        uids, remarks = (), [*remarks, str(error)]
-    choice = _chosen(study, knee.series, next(iter(uids), None))
-    if knee.landmarks and uids and uids[0] not in _images_of(choice.stack):
-        knee = replace(knee, landmarks=None)  # they were placed on another series
+        document = read_landmarks(knee.landmarks) if knee.landmarks else None
+    except (LandmarkError, UsageError) as error:
+        remarks.append(str(error))
+    uid = document.sop_instance_uid if document else None
+    choice = _chosen(study, knee.series, uid)
+    if uid is not None and uid not in _images_of(choice.stack):
+        knee, document = replace(knee, landmarks=None), None  # placed on another series
     laterality = resolve_side(choice.stack, knee.side)
-    return OpenKnee(knee, study, choice, laterality, None, " ".join(remarks))
+    said = " ".join(remarks)
+    return OpenKnee(knee, study, choice, laterality, None, said, document=document)
 
 
 def _chosen(study: Study, series: str, sop_instance_uid: str | None) -> Choice:
@@ -176,13 +184,15 @@ def with_proposal(knee: OpenKnee, propose: Propose | None) -> OpenKnee:
         proposal, confidence = _proposal(knee, propose)
         return replace(knee, proposal=proposal, confidence=confidence)
     except InputError as error:
+        if knee.document is not None:
+            error.within("{file:private}", file=str(knee.knee.landmarks))
         return replace(knee, remark=f"{knee.remark} {error}".strip())
 
 
 def _proposal(knee: OpenKnee, propose: Propose | None) -> tuple[LandmarkSet | None, float | None]:
-    if knee.knee.landmarks is not None:
-        found, confidence = read_landmark_file(knee.knee.landmarks, knee.stack.frames), None
-    elif propose is not None:
+    if knee.document is not None:
+        found, confidence = from_document(knee.document, knee.study, knee.stack).landmarks, None
+    elif propose is not None and knee.knee.landmarks is None:
         found, confidence = propose(knee.stack, knee.laterality)
     else:
         return None, None

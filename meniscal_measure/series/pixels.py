@@ -24,6 +24,31 @@ _PLUGINS = ("pydicom", "pylibjpeg", "pyjpegls", "pillow", "gdcm")
 """pydicom's decoder plug-ins, the preferred first; GDCM last as it has to be guarded."""
 
 
+class StackPixels:
+    """The pixels of a stack; each slice is decoded once, however often it is asked for.
+
+    Parameters
+    ----------
+    stack
+        The stack.
+    """
+
+    def __init__(self, stack: Stack) -> None:
+        self.stack = stack
+        self._decoded: dict[int, NDArray[np.float32]] = {}
+
+    def read(self, indices: Sequence[int] | None = None) -> NDArray[np.float32]:
+        """Read some or all slices; see `read_pixels`."""
+        wanted = list(range(len(self.stack.frames)) if indices is None else indices)
+        missing = [index for index in wanted if index not in self._decoded]
+        if missing:
+            fresh = read_pixels(self.stack, missing)
+            self._decoded.update(zip(missing, fresh, strict=True))
+            if missing == wanted:
+                return fresh
+        return np.stack([self._decoded[index] for index in wanted])
+
+
 def read_pixels(stack: Stack, indices: Sequence[int] | None = None) -> NDArray[np.float32]:
     """Read the pixels of some or all frames of a stack.
 

@@ -52,6 +52,10 @@ _ENVELOPED_DATA = bytes.fromhex("06092a864886f70d010703")
 (DICOM PS3.10 section 7.4)."""
 
 
+NOT_DICOM = "not a DICOM file"
+"""Reason for which a file is passed over that is no DICOM file, or damaged beyond recognition."""
+
+
 class _PassedOver(Exception):  # noqa: N818 - not an error, the file is no concern of the job
     pass
 
@@ -182,7 +186,7 @@ def _check_is_dicom(start: bytes, file: FileRef) -> None:
     if name.suffix.lower() in _DICOM_SUFFIXES and not name.name.startswith("."):
         state = "empty" if not start else "not DICOM in spite of its name"
         raise UnreadableFileError(f"The file is {state}. Copy it again from its source.")
-    raise _PassedOver("not a DICOM file")
+    raise _PassedOver(NOT_DICOM)
 
 
 def _check_is_mr(dataset: Dataset) -> None:

@@ -19,13 +19,13 @@ from meniscal_measure.caliper.landmarks import (
     SliceConvention,
 )
 from meniscal_measure.caliper.reading import AxisConvention, Signature
-from meniscal_measure.errors import LandmarkError
+from meniscal_measure.errors import LandmarkError, UsageError
 from meniscal_measure.geometry import PixelGrid
+from meniscal_measure.records import landmark_file
 from meniscal_measure.records.landmark_file import (
     landmark_json,
-    named_sop_instance_uids,
-    read_landmark_file,
-    signature_of,
+    landmark_set,
+    read_landmarks,
     signed,
 )
 from meniscal_measure.records.landmark_text import LandmarkDocument, parse_landmark_text
@@ -58,7 +58,7 @@ def read(tmp_path: Path, frames: list[ImagePlane]) -> Callable[[Any], LandmarkSe
     def run(content: Any) -> LandmarkSet:
         path = tmp_path / "knee.landmarks"
         path.write_text(content if isinstance(content, str) else json.dumps(content))
-        return read_landmark_file(path, frames)
+        return landmark_set(read_landmarks(path), frames)
 
     return run
 
@@ -149,7 +149,7 @@ def test_csv_in_patient_mm(read: Read) -> None:
 def test_only_the_named_images_can_be_asked_for(tmp_path: Path) -> None:
     path = tmp_path / "knee.json"
     path.write_text(json.dumps({"slices": [{"slice": "1.2.3", **POINTS}, {"slice": 4, **POINTS}]}))
-    assert named_sop_instance_uids(path) == ("1.2.3",)
+    assert read_landmarks(path).sop_instance_uid == "1.2.3"
 
 
 COORDINATE = st.floats(0, 390).map(lambda x: round(x, 3))
@@ -174,9 +174,9 @@ def test_written_landmarks_are_read_back_unchanged(
     path = tmp_path_factory.mktemp("round") / "knee.json"
     text = json.dumps({"slice": index, "sd_mm": sd_mm, **pixels})
     path.write_text(text)
-    landmarks = read_landmark_file(path, frames)
+    landmarks = landmark_set(read_landmarks(path), frames)
     path.write_text(landmark_json(parse_landmark_text(text)))
-    assert read_landmark_file(path, frames) == landmarks
+    assert landmark_set(read_landmarks(path), frames) == landmarks
 
 
 def test_each_landmark_of_a_slice_keeps_its_own_standard_deviation() -> None:
@@ -210,17 +210,17 @@ def test_a_signature_is_read_back_with_who_and_when(
 ) -> None:
     path = tmp_path / "knee.json"
     path.write_text(landmark_json(signed_document))
-    assert signature_of(path) == signed_document.signature
+    assert read_landmarks(path).signature == signed_document.signature
     assert signed_document.signature is not None
     assert signed_document.signature.reader == "Reader A"
     assert signed_document.signature.signed_at == "2026-03-01T08:30:00.000+00:00"
-    assert read_landmark_file(path, frames).measured.slice_index == 2
+    assert landmark_set(read_landmarks(path), frames).measured.slice_index == 2
 
 
 def test_landmarks_that_nobody_signed_have_no_signature(tmp_path: Path) -> None:
     path = tmp_path / "knee.json"
     path.write_text(json.dumps({"slice": 2, **POINTS}))
-    assert signature_of(path) is None
+    assert read_landmarks(path).signature is None
 
 
 @pytest.mark.parametrize(
@@ -242,8 +242,10 @@ def test_landmarks_changed_after_signing_are_refused(
     text = landmark_json(signed_document)
     assert signed_text in text
     path.write_text(text.replace(signed_text, changed_text))
-    with pytest.raises(LandmarkError, match=r"knee\.json was changed after Reader . signed it"):
-        signature_of(path)
+    with pytest.raises(
+        LandmarkError, match=r"knee\.json: the file was changed after Reader . signed it"
+    ):
+        read_landmarks(path)
 
 
 # What is refused
@@ -322,17 +324,53 @@ def test_wrong_text_is_refused(read: Read, text: str, message: str) -> None:
 
 
 def test_message_names_the_file(read: Read) -> None:
-    with pytest.raises(LandmarkError, match=r"knee\.landmarks: slice 2: medial_rim lies"):
-        read({"slice": 2, **POINTS, "medial_rim": [900, 1]})
+    with pytest.raises(LandmarkError, match=r"knee\.landmarks: medial_corner is not known here"):
+        read({"slice": 2, **POINTS, "medial_corner": [900, 1]})
 
 
-def test_missing_or_binary_file_is_refused(tmp_path: Path, frames: list[ImagePlane]) -> None:
-    with pytest.raises(LandmarkError, match=r"Cannot read the landmark file .*absent\.json"):
-        read_landmark_file(tmp_path / "absent.json", frames)
+def test_missing_or_binary_file_is_refused(tmp_path: Path) -> None:
+    for name in ("absent.json", "a\0b"):
+        with pytest.raises(UsageError, match="Cannot read the landmark file"):
+            read_landmarks(tmp_path / name)
     binary = tmp_path / "image.dcm"
     binary.write_bytes(b"\xff\xfe\x00\x80" * 8)
     with pytest.raises(LandmarkError, match="Name a JSON or CSV text file"):
-        named_sop_instance_uids(binary)
+        read_landmarks(binary)
+
+
+def test_a_file_too_large_for_one_knee_is_not_even_parsed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "knee.csv"
+    line = "0,medial_rim,290.25,200.25\n"
+    path.write_text("slice,landmark,column,row\n" + line * 1_000_000)
+    monkeypatch.setattr(landmark_file, "parse_landmark_text", lambda _: pytest.fail("parsed"))
+    with pytest.raises(LandmarkError, match=r"knee\.csv: the file is larger than 4 MB"):
+        read_landmarks(path)
+
+
+def named(reference: object) -> LandmarkDocument:
+    return parse_landmark_text(json.dumps({"slice": reference, **POINTS}))
+
+
+def test_where_files_are_missing_only_the_uid_names_a_slice(frames: list[ImagePlane]) -> None:
+    """Slice 1 of six is gone, so that what was slice 2 is slice 1 now."""
+    left = [frames[0], *frames[2:]]
+    by_index: tuple[object, ...] = (2, {"index": 4, "sop_instance_uid": "1.2.9"})
+    for reference in by_index:
+        with pytest.raises(LandmarkError, match="is named by its index, but files of the series"):
+            landmark_set(named(reference), left, index_counts=False)
+    by_uid: tuple[object, ...] = ("1.2.2", {"index": 2, "sop_instance_uid": "1.2.2"})
+    for reference in by_uid:
+        found = landmark_set(named(reference), left, index_counts=False)
+        assert found.measured.slice_index == 1
+
+
+def test_an_index_that_contradicts_the_uid_is_refused_in_a_whole_series(
+    frames: list[ImagePlane],
+) -> None:
+    with pytest.raises(LandmarkError, match="slice 1 is not in the series"):
+        landmark_set(named({"index": 1, "sop_instance_uid": "1.2.2"}), frames)
 
 
 @given(text=st.text(max_size=60))
@@ -342,7 +380,7 @@ def test_any_text_is_read_or_refused_but_never_crashes(
     path = tmp_path_factory.mktemp("text") / "knee.json"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(LandmarkError, match=r"knee\.json"):
-        named_sop_instance_uids(path)
+        read_landmarks(path)
 
 
 CSV = """slice,landmark,column,row
@@ -385,4 +423,4 @@ def test_a_file_in_another_encoding_is_refused_in_plain_words(
     path = tmp_path / "knee.csv"
     path.write_text(CSV, encoding="utf-16")
     with pytest.raises(LandmarkError, match=r"knee\.csv: it is not UTF-8 text\. Name"):
-        read_landmark_file(path, frames)
+        landmark_set(read_landmarks(path), frames)

@@ -12,8 +12,8 @@ import meniscal_measure
 from meniscal_measure.anatomy import Landmark
 from meniscal_measure.caliper.landmarks import SliceConvention
 from meniscal_measure.errors import LandmarkError
-from meniscal_measure.records.codec import reading_from_dict, reading_from_json, reading_to_dict
-from meniscal_measure.records.landmark_file import signature_of
+from meniscal_measure.records.codec import read_reading, reading_from_dict, reading_to_dict
+from meniscal_measure.records.landmark_file import read_landmarks
 from meniscal_measure.records.signing import check_seals
 
 WRITTEN = Path(__file__).parent / "version-1"
@@ -26,7 +26,7 @@ def record() -> dict[str, Any]:
 
 
 def test_a_reading_of_schema_version_1_is_read(record: dict[str, Any]) -> None:
-    reading = reading_from_json((WRITTEN / "reading.json").read_bytes())
+    reading = read_reading(WRITTEN / "reading.json")
     assert reading.medial is not None
     assert reading.medial.extrusion.extrusion_mm == record["medial"]["extrusion_mm"]
     assert Landmark.FREE_EDGE in reading.medial.landmarks
@@ -57,4 +57,4 @@ def test_such_a_file_is_refused_once_a_landmark_was_moved(tmp_path: Path) -> Non
     content["slices"][0]["medial_inner_tip"][0] += 0.5
     (tmp_path / "moved.json").write_text(json.dumps(content))
     with pytest.raises(LandmarkError, match="was changed after A signed it"):
-        signature_of(tmp_path / "moved.json")
+        read_landmarks(tmp_path / "moved.json")

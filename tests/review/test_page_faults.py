@@ -13,7 +13,7 @@ from playwright.sync_api import Page, expect
 from meniscal_measure.caliper.landmarks import LandmarkSet
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.errors import NothingMeasurableError
-from meniscal_measure.records.landmark_file import read_landmark_file
+from meniscal_measure.records.landmark_file import landmark_set, read_landmarks
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signing import Terms
 from meniscal_measure.review.worklist import Knee
@@ -86,7 +86,7 @@ def test_slices_are_seen_while_the_proposal_is_being_found(
 
     def propose(stack: Stack, laterality: Laterality) -> tuple[LandmarkSet, float]:
         assert found.wait(20)
-        return read_landmark_file(sample / "landmarks.json", stack.frames), 0.9
+        return landmark_set(read_landmarks(sample / "landmarks.json"), stack.frames), 0.9
 
     knee = Knee("knee", sample / "series-1")
     desk = Desk([knee], tmp_path / "store.sqlite", Terms(Conventions()), propose=propose)

@@ -14,7 +14,7 @@ from playwright.sync_api import Page, expect
 from meniscal_measure.caliper.landmarks import LandmarkSet, Origin, SliceLandmarks
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.errors import UsageError
-from meniscal_measure.records.landmark_file import read_landmark_file
+from meniscal_measure.records.landmark_file import landmark_set, read_landmarks
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.plan import Blinding
 from meniscal_measure.review.signing import Terms
@@ -43,7 +43,7 @@ def proposed_desk(samples: Path, tmp_path: Path) -> Callable[[Terms], Desk]:
     sample = samples / "exactly-3mm"
 
     def propose(stack: Stack, laterality: Laterality) -> tuple[LandmarkSet, float]:
-        found = read_landmark_file(sample / "landmarks.json", stack.frames)
+        found = landmark_set(read_landmarks(sample / "landmarks.json"), stack.frames)
         slices = tuple(map(as_proposed, found.neighbours))
         measured = as_proposed(found.measured)
         return replace(found, measured=measured, neighbours=slices), CONFIDENCE

@@ -15,7 +15,7 @@ from meniscal_measure.caliper.reading import AxisConvention
 from meniscal_measure.files import write_text
 from meniscal_measure.geometry import PixelGrid, Vector
 from meniscal_measure.records.landmark_file import landmark_json
-from meniscal_measure.records.landmark_text import LandmarkDocument, SliceEntry, SliceName
+from meniscal_measure.records.landmark_text import LandmarkDocument, SliceEntry, SliceRef
 from meniscal_measure.workshop.knees.dicom.identity import SeriesIdentity
 from meniscal_measure.workshop.knees.knee import Knee
 from meniscal_measure.workshop.knees.truth import extrusion_of
@@ -191,9 +191,7 @@ def landmark_document(
     others = [item for item in coronal.slices if item.shown and item is not measured]
     entries = [
         SliceEntry(
-            SliceName(item.index, None)
-            if coronal.one_object
-            else SliceName(None, item.sop_instance_uid),
+            SliceRef(item.index, item.sop_instance_uid),
             {
                 name_of(compartment, name): (
                     _pixel(item.grid, (moved or {}).get((item.index, compartment, name), point)),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -25,13 +25,16 @@ from meniscal_measure.caliper.reading import (
     Signature,
     ThresholdRule,
 )
-from meniscal_measure.errors import NothingMeasurableError, SideError, UsageError
+from meniscal_measure.errors import LandmarkError, NothingMeasurableError, SideError, UsageError
 from meniscal_measure.findings import Code, Finding
-from meniscal_measure.knee_reading import KneeReading
+from meniscal_measure.records import landmark_file
 from meniscal_measure.records.landmark_file import landmark_json, signed
-from meniscal_measure.records.landmark_text import parse_landmark_text
+from meniscal_measure.records.landmark_text import LandmarkDocument, parse_landmark_text
 from meniscal_measure.records.signing import check_seals
 from meniscal_measure.report import words
+from meniscal_measure.series import pixels
+from meniscal_measure.series.model import Stack
+from meniscal_measure.workflow import KneeReading
 
 SAMPLES = ("normal", "exactly-3mm", "root-tear", "rectangular-oblique")
 CALIPER_ERROR_MM = 1e-6
@@ -332,3 +335,70 @@ def test_the_public_names_are_those_listed() -> None:
         assert getattr(meniscal_measure, name) is not None
     with pytest.raises(AttributeError, match="no attribute 'guess'"):
         _ = meniscal_measure.guess
+
+
+def without_slices_before(study: Path, index: int, folder: Path) -> Path:
+    """A copy of a sample in which one image is damaged, so that later ones move up."""
+    damaged = Path(shutil.copytree(study, folder))
+    (images,) = meniscal_measure.read(damaged).stacks
+    images.frames[index].file.path.write_bytes(b"")
+    return damaged
+
+
+def test_slices_named_by_index_are_refused_while_a_file_of_the_study_is(
+    samples: Path, tmp_path: Path
+) -> None:
+    """With the first image damaged, an index would name the next slice and measure it."""
+    study = without_slices_before(samples / "normal", 0, tmp_path / "study")
+    document = json.loads((study / "landmarks.json").read_text())
+    by_index = document["slices"][0] | {"slice": document["slices"][0]["slice"]["index"]}
+    (study / "by-index.json").write_text(json.dumps(by_index))
+    with pytest.raises(LandmarkError, match=r"by-index\.json: slice \d+ is named by its index"):
+        meniscal_measure.measure(study, landmarks=study / "by-index.json")
+    knee = meniscal_measure.measure(study, landmarks=study / "landmarks.json")
+    uid = document["slices"][0]["slice"]["sop_instance_uid"]
+    assert knee.reading.measured.sop_instance_uid == uid
+
+
+def test_a_neighbour_that_is_still_proposed_gives_no_slope_to_a_landmark_placed_by_hand(
+    samples: Path,
+) -> None:
+    proposed = meniscal_measure.measure(samples / "normal")
+    assert proposed.medial is not None
+    assert proposed.reading.neighbours
+    column, row = proposed.medial.landmark_pixels[Landmark.RIM]
+    placed = meniscal_measure.measure(samples / "normal", place={"medial_rim": (column - 2, row)})
+    assert placed.reading.neighbours == ()
+    assert Code.NO_NEIGHBOUR in codes(placed)
+    banner = words.status_words(placed.reading)
+    assert "medial rim placed by hand" in banner
+    assert f"confidence {proposed.reading.proposal_confidence:.2f} before that" in banner
+
+
+def test_each_slice_is_decoded_once_from_proposal_to_figures(
+    samples: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    decoded: list[int] = []
+    read = pixels.read_pixels
+
+    def counted(stack: Stack, indices: Sequence[int] | None = None) -> Any:
+        decoded.extend(range(len(stack.frames)) if indices is None else indices)
+        return read(stack, indices)
+
+    monkeypatch.setattr(pixels, "read_pixels", counted)
+    knee = meniscal_measure.measure(samples / "normal", refine_edges=True)
+    knee.save(tmp_path)
+    assert sorted(decoded) == list(range(len(knee.stack.frames)))
+
+
+def test_a_landmark_file_is_parsed_once(samples: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    parsed: list[str] = []
+
+    def counted(text: str) -> LandmarkDocument:
+        parsed.append(text)
+        return parse_landmark_text(text)
+
+    monkeypatch.setattr(landmark_file, "parse_landmark_text", counted)
+    study = samples / "normal"
+    meniscal_measure.measure(study, landmarks=study / "landmarks.json")
+    assert len(parsed) == 1

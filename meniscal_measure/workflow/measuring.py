@@ -1,41 +1,31 @@
-"""From a folder to a reading: the rooms in the order the data flows through them."""
+"""Measuring the coronal series of a study, and landmarks that lie on one."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
+from meniscal_measure import __version__
 from meniscal_measure.anatomy import Side
-from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM, LandmarkSet, PlacedLandmark
-from meniscal_measure.caliper.measure import DEFAULT_CONVENTIONS, measure_set
-from meniscal_measure.caliper.reading import Conventions, Reading
-from meniscal_measure.caliper.refinement import refine_slice
-from meniscal_measure.errors import (
-    LandmarkError,
-    NothingMeasurableError,
-    SideError,
-    UsageError,
-)
+from meniscal_measure.caliper.landmarks import LandmarkSet
+from meniscal_measure.caliper.measure import DEFAULT_CONVENTIONS, MeasuredSet, measure_set
+from meniscal_measure.caliper.reading import Conventions, Reading, Signature, Source
+from meniscal_measure.errors import LandmarkError, SideError, UsageError
 from meniscal_measure.files import Progress
 from meniscal_measure.findings import Code, Finding
-from meniscal_measure.geometry import as_vector
-from meniscal_measure.knee_reading import KneeReading, StrPath, assembled
-from meniscal_measure.locate.propose import propose
-from meniscal_measure.records.codec import reading_from_dict
-from meniscal_measure.records.landmark_file import (
-    named_sop_instance_uids,
-    read_landmark_file,
-    signature_of,
-)
-from meniscal_measure.records.landmark_text import LANDMARK_NAMES
+from meniscal_measure.records.landmark_file import read_landmarks
+from meniscal_measure.records.landmark_text import LandmarkDocument
 from meniscal_measure.records.signing import with_signature
-from meniscal_measure.series.choose import choose_coronal, describe
-from meniscal_measure.series.model import Choice, Laterality, Stack, Study
-from meniscal_measure.series.pixels import read_pixels
+from meniscal_measure.series.choose import choose_coronal
+from meniscal_measure.series.model import Choice, Laterality, Study
+from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.series.scan import open_study
 from meniscal_measure.series.side import hint_findings, resolve_side
+from meniscal_measure.workflow.knee_reading import KneeReading, StrPath
+from meniscal_measure.workflow.placing import Placed, from_document, proposed
 
 
 def read(path: StrPath, *, progress: Progress | None = None) -> Study:
@@ -106,35 +96,33 @@ def measure(
         If the landmarks, the side or the images cannot be used.
     """
     found = study if isinstance(study, Study) else read(study)
-    path = None if landmarks is None else Path(landmarks)
-    choice = _choose(found, path, series)
+    file = None if landmarks is None else Path(landmarks)
+    document = None if file is None else read_landmarks(file)
+    choice = _choose(found, document, series, file)
     laterality = resolve_side(choice.stack, _as_side(side))
-    if path is None:
-        placed, confidence = propose_landmarks(choice.stack, laterality)
-    else:
-        placed, confidence = read_landmark_file(path, choice.stack.frames), None
-    with _naming(path):
-        placed = _with_placed(placed, choice.stack, place or {})
-        placed, unrefined = (
-            _refined(placed, choice.stack, conventions) if refine_edges else (placed, ())
-        )
+    pixels = StackPixels(choice.stack)
+    with _naming(file):
+        if document is None:
+            placed = Placed(*proposed(pixels, laterality))
+        else:
+            placed = from_document(document, found, choice.stack)
+        placed = placed.with_hand_placed(place or {}, choice.stack)
+        if refine_edges:
+            placed = placed.refined(pixels, conventions.axis)
         reading = measure_placed(
             choice,
             laterality,
-            placed,
+            placed.landmarks,
             conventions=conventions,
-            findings=(*_refused_files(found), *_other_examinations(choice), *unrefined),
+            findings=(*_refused_files(found), *_other_examinations(choice), *placed.findings),
             measure_neighbours=measure_neighbours,
-            confidence=confidence,
+            confidence=placed.confidence,
         )
-    if path is not None and not (refine_edges or place):
-        reading = _as_signed(reading, path)
-    return KneeReading(reading, choice.stack)
+    return KneeReading(_as_signed(reading, placed.signature), pixels)
 
 
-def _as_signed(reading: Reading, landmarks: Path) -> Reading:
+def _as_signed(reading: Reading, signature: Signature | None) -> Reading:
     """Mark a reading as verified if a reader signed its landmarks, and along the same axis."""
-    signature = signature_of(landmarks)
     if signature is None:
         return reading
     if signature.axis is not reading.conventions.axis:
@@ -142,50 +130,6 @@ def _as_signed(reading: Reading, landmarks: Path) -> Reading:
         warning = Finding(Code.SIGNED_ALONG_ANOTHER_AXIS, axes)
         return replace(reading, warnings=(*reading.warnings, warning))
     return with_signature(reading, signature)
-
-
-def propose_landmarks(stack: Stack, laterality: Laterality) -> tuple[LandmarkSet, float]:
-    """Let the program propose the slice and the landmarks of a coronal stack.
-
-    Returns
-    -------
-    landmarks, confidence
-        The landmarks, and how sure the program is of them, from 0 to 1.
-
-    Raises
-    ------
-    NothingMeasurableError
-        If it declines; the message says why and what to do.
-    UnreadableFileError
-        If the pixels of the stack cannot be decoded.
-    """
-    proposal = propose(stack, read_pixels(stack), laterality.side)
-    if proposal.landmarks is None:
-        raise NothingMeasurableError(
-            f"No landmarks are proposed for {describe(stack)}: {proposal.reason} Place them"
-            " by hand: on the review page, or in a landmark file (--landmarks FILE)."
-        )
-    return proposal.landmarks, proposal.confidence
-
-
-def _with_placed(
-    landmarks: LandmarkSet, stack: Stack, place: Mapping[str, tuple[float, float]]
-) -> LandmarkSet:
-    """Put single landmarks of the measured slice where the user wants them."""
-    measured = landmarks.measured
-    grid = stack.frames[measured.slice_index].grid
-    points = {compartment: dict(placed) for compartment, placed in measured.points.items()}
-    for name, pixel in place.items():
-        if name not in LANDMARK_NAMES:
-            raise UsageError(
-                f"There is no landmark {name!r}. The names are: {', '.join(LANDMARK_NAMES)}."
-            )
-        compartment, landmark = LANDMARK_NAMES[name]
-        point_mm = as_vector(grid.to_patient(pixel))
-        points.setdefault(compartment, {})[landmark] = PlacedLandmark(
-            point_mm, HAND_PLACEMENT_SD_MM
-        )
-    return replace(landmarks, measured=replace(measured, points=points))
 
 
 @contextmanager
@@ -240,27 +184,44 @@ def measure_placed(
         side=laterality.side,
         measure_neighbours=measure_neighbours,
     )
-    warnings = (*choice.stack.findings, *hint_findings(laterality), *findings, *results.warnings)
-    reading = assembled(choice, laterality, landmarks, results, conventions, warnings)
-    return replace(reading, proposal_confidence=confidence)
+    return Reading(
+        source=_source(choice, laterality, results),
+        conventions=replace(conventions, slice=landmarks.slice_convention),
+        slice_reason=landmarks.slice_reason,
+        measured=results.measured,
+        neighbours=results.neighbours,
+        warnings=(
+            *choice.stack.findings,
+            *hint_findings(laterality),
+            *findings,
+            *results.warnings,
+        ),
+        software="meniscal_measure",
+        software_version=__version__,
+        measured_at=datetime.now(UTC).isoformat(timespec="seconds"),
+        proposal_confidence=confidence,
+    )
 
 
-def reopen(record: dict[str, object], study: Study) -> KneeReading:
-    """Bring a stored reading and the images it was taken on together again.
-
-    Raises
-    ------
-    UsageError
-        If the study does not hold the image the reading names, or it names none.
-    """
-    reading = reading_from_dict(record)
-    if not reading.source.sop_instance_uid:
-        raise UsageError(
-            "The reading was written without identifiers, so that its images cannot be found"
-            " again. Give the reading that names them, or measure again."
-        )
-    choice = choose_coronal(study, sop_instance_uid=reading.source.sop_instance_uid)
-    return KneeReading(reading, choice.stack)
+def _source(choice: Choice, laterality: Laterality, results: MeasuredSet) -> Source:
+    stack, identity = choice.stack, choice.stack.identity
+    grid = stack.frames[results.measured.slice_index].grid
+    return Source(
+        study_instance_uid=identity.study_instance_uid,
+        series_instance_uid=identity.series_instance_uid,
+        sop_instance_uid=results.measured.sop_instance_uid,
+        series_description=identity.series_description,
+        series_reason=choice.reason,
+        patient_id=identity.patient_id,
+        patient_name=identity.patient_name,
+        study_date=identity.study_date,
+        row_spacing_mm=grid.row_spacing_mm,
+        column_spacing_mm=grid.column_spacing_mm,
+        slice_spacing_mm=stack.spacing_mm,
+        slice_count=len(stack.frames),
+        side=laterality.side,
+        side_source=laterality.source,
+    )
 
 
 def _as_side(side: Side | str | None) -> Side | None:
@@ -272,32 +233,23 @@ def _as_side(side: Side | str | None) -> Side | None:
         raise UsageError(str(error)) from error
 
 
-def _choose(study: Study, landmarks: Path | None, series: int | None) -> Choice:
-    if series is not None or landmarks is None:
+def _choose(
+    study: Study, document: LandmarkDocument | None, series: int | None, file: Path | None
+) -> Choice:
+    if series is not None or document is None:
         return choose_coronal(study, stack_number=series)
-    named = next(iter(named_sop_instance_uids(landmarks)), None)
+    named = document.sop_instance_uid
     images = {frame.sop_instance_uid for stack in study.stacks for frame in stack.frames}
     if named is not None and images and named not in images:
         refused = f" {len(study.refusals)} of its files were refused." if study.refusals else ""
         raise LandmarkError(
-            f"{landmarks}: the image {named}, on which the landmarks are placed, is not among the"
-            f" usable images of {study.path}.{refused} Give the study they were placed on."
-        )
+            "the image {image:private}, on which the landmarks are placed, is not among the usable"
+            " images of {study:private}.{refused} Give the study they were placed on.",
+            image=named,
+            study=str(study.path),
+            refused=refused,
+        ).within("{file:private}", file=str(file))
     return choose_coronal(study, sop_instance_uid=named)
-
-
-def _refined(
-    landmarks: LandmarkSet, stack: Stack, conventions: Conventions
-) -> tuple[LandmarkSet, tuple[Finding, ...]]:
-    findings: list[Finding] = []
-    slices = []
-    for item in (landmarks.measured, *landmarks.neighbours):
-        (image,) = read_pixels(stack, [item.slice_index])
-        grid = stack.frames[item.slice_index].grid
-        refined = refine_slice(item, image, grid, axis=conventions.axis)
-        slices.append(refined.landmarks)
-        findings.extend(refined.findings)
-    return replace(landmarks, measured=slices[0], neighbours=tuple(slices[1:])), tuple(findings)
 
 
 def _refused_files(study: Study) -> tuple[Finding, ...]:

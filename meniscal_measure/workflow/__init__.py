@@ -1,0 +1,8 @@
+"""From a folder to a reading: the rooms in the order the data flows through them."""
+
+from meniscal_measure.workflow.knee_reading import KneeReading
+from meniscal_measure.workflow.measuring import measure, measure_placed, read
+from meniscal_measure.workflow.placing import propose_landmarks
+from meniscal_measure.workflow.reopening import reopen
+
+__all__ = ["KneeReading", "measure", "measure_placed", "propose_landmarks", "read", "reopen"]

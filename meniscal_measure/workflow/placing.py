@@ -1,0 +1,138 @@
+"""Landmarks for a stack: from a file, proposed, placed by hand, moved onto edges."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM, LandmarkSet, PlacedLandmark
+from meniscal_measure.caliper.reading import AxisConvention, Signature
+from meniscal_measure.caliper.refinement import refine_slice
+from meniscal_measure.errors import NothingMeasurableError, UsageError
+from meniscal_measure.findings import Code, Finding
+from meniscal_measure.geometry import as_vector
+from meniscal_measure.locate.propose import propose
+from meniscal_measure.records.landmark_file import landmark_set
+from meniscal_measure.records.landmark_text import LANDMARK_NAMES, LandmarkDocument
+from meniscal_measure.series.choose import describe
+from meniscal_measure.series.model import FileRef, Laterality, Stack, Study
+from meniscal_measure.series.pixels import StackPixels
+from meniscal_measure.series.scan import NOT_DICOM
+
+Pixels = Mapping[str, tuple[float, float]]
+"""`[column, row]` by the name of a landmark, as landmark files have it."""
+
+
+@dataclass(frozen=True)
+class Placed:
+    """Landmarks on a stack, and how they came to lie there."""
+
+    landmarks: LandmarkSet
+    confidence: float | None = None
+    """Of the program in what it proposed; None where a person placed all of them."""
+    signature: Signature | None = None
+    """Under which a reader signed them, as long as none was moved since."""
+    findings: tuple[Finding, ...] = ()
+
+    def with_hand_placed(self, place: Pixels, stack: Stack) -> Placed:
+        """Put single landmarks of the measured slice where the user wants them.
+
+        Neighbours that the program proposed are left out then: what changes from a landmark placed
+        by hand to proposed ones is no slope along the slices.
+
+        Raises
+        ------
+        UsageError
+            If there is no landmark of that name.
+        """
+        if not place:
+            return self
+        measured = self.landmarks.measured
+        grid = stack.frames[measured.slice_index].grid
+        points = {compartment: dict(placed) for compartment, placed in measured.points.items()}
+        for name, pixel in place.items():
+            if name not in LANDMARK_NAMES:
+                raise UsageError(
+                    f"There is no landmark {name!r}. The names are: {', '.join(LANDMARK_NAMES)}."
+                )
+            compartment, landmark = LANDMARK_NAMES[name]
+            point_mm = as_vector(grid.to_patient(pixel))
+            placed = PlacedLandmark(point_mm, HAND_PLACEMENT_SD_MM)
+            points.setdefault(compartment, {})[landmark] = placed
+        landmarks = replace(self.landmarks, measured=replace(measured, points=points))
+        if self.confidence is not None:
+            landmarks = replace(landmarks, neighbours=())
+        return replace(self, landmarks=landmarks, signature=None)
+
+    def refined(self, pixels: StackPixels, axis: AxisConvention) -> Placed:
+        """Move each outer edge along the measuring direction onto the edge nearby, if any."""
+        slices, findings = [], list(self.findings)
+        for item in (self.landmarks.measured, *self.landmarks.neighbours):
+            (image,) = pixels.read([item.slice_index])
+            grid = pixels.stack.frames[item.slice_index].grid
+            found = refine_slice(item, image, grid, axis=axis)
+            slices.append(found.landmarks)
+            findings.extend(found.findings)
+        landmarks = replace(self.landmarks, measured=slices[0], neighbours=tuple(slices[1:]))
+        return replace(self, landmarks=landmarks, signature=None, findings=tuple(findings))
+
+
+def from_document(document: LandmarkDocument, study: Study, stack: Stack) -> Placed:
+    """Place the landmarks of a file on the stack it belongs to.
+
+    Raises
+    ------
+    LandmarkError
+        If they do not fit the stack, or the file names slices by their index where the order of
+        the slices cannot be relied on.
+    """
+    found = landmark_set(document, stack.frames, index_counts=_is_whole(study, stack))
+    return Placed(found, signature=document.signature)
+
+
+def _is_whole(study: Study, stack: Stack) -> bool:
+    """Whether an index names the same slice as it did when every file was there."""
+    kinds = {_folder_and_suffix(frame.file) for frame in stack.frames}
+    damaged = (
+        item.reason == NOT_DICOM and _folder_and_suffix(item.file) in kinds
+        for item in study.passed_over
+    )
+    unsure = {Code.DUPLICATES, Code.MISSING_SLICES} & {found.code for found in stack.findings}
+    return not (study.refusals or unsure or any(damaged))
+
+
+def _folder_and_suffix(file: FileRef) -> tuple[Path, str]:
+    name = file.path if file.member is None else Path(file.member)
+    return name.parent, name.suffix
+
+
+def propose_landmarks(stack: Stack, laterality: Laterality) -> tuple[LandmarkSet, float]:
+    """Let the program propose the slice and the landmarks of a coronal stack.
+
+    Returns
+    -------
+    landmarks, confidence
+        The landmarks, and how sure the program is of them, from 0 to 1.
+
+    Raises
+    ------
+    NothingMeasurableError
+        If it declines; the message says why and what to do.
+    UnreadableFileError
+        If the pixels of the stack cannot be decoded.
+    """
+    return proposed(StackPixels(stack), laterality)
+
+
+def proposed(pixels: StackPixels, laterality: Laterality) -> tuple[LandmarkSet, float]:
+    """Propose as `propose_landmarks` does, with the pixels read for it kept for what follows."""
+    proposal = propose(pixels.stack, pixels.read(), laterality.side)
+    if proposal.landmarks is None:
+        raise NothingMeasurableError(
+            "No landmarks are proposed for {series:private}: {reason} Place them by hand: on the"
+            " review page, or in a landmark file (--landmarks FILE).",
+            series=describe(pixels.stack),
+            reason=proposal.reason,
+        )
+    return proposal.landmarks, proposal.confidence

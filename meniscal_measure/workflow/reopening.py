@@ -1,0 +1,113 @@
+"""A stored reading and the images it was taken on, brought together again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from meniscal_measure.caliper.landmarks import LandmarkSet, SliceLandmarks
+from meniscal_measure.caliper.reading import Reading, SliceReading
+from meniscal_measure.errors import InputError, MeniscalMeasureError, UsageError
+from meniscal_measure.records.codec import reading_to_dict
+from meniscal_measure.records.signing import check_seals
+from meniscal_measure.series.choose import choose_coronal
+from meniscal_measure.series.model import Study
+from meniscal_measure.series.pixels import StackPixels
+from meniscal_measure.series.side import resolve_side
+from meniscal_measure.workflow.knee_reading import KneeReading
+from meniscal_measure.workflow.measuring import measure_placed
+
+REPRODUCES_WITHIN = 1e-6
+"""Largest difference, in mm or as a fraction, at which a stored value counts as measured again.
+
+Another processor or library rounds in the twelfth digit; what is printed has two decimals.
+"""
+
+
+TOLD_ANEW = frozenset(
+    {"software", "measured_at", "verified", "verified_by", "signatures", "proposal_confidence",
+     "warnings", "series_reason", "side_source"}
+)  # fmt: skip
+"""Keys of a record that do not follow from landmarks and images."""
+
+
+def reopen(reading: Reading, study: Study) -> KneeReading:
+    """Bring a stored reading and its images together, and measure its landmarks again.
+
+    Raises
+    ------
+    UsageError
+        If the study does not hold the image the reading names, or it names none.
+    InputError
+        If landmarks were moved after they were signed, or the values are not those that its
+        landmarks give on these images.
+    """
+    if not reading.source.sop_instance_uid:
+        raise UsageError(
+            "The reading was written without identifiers, so that its images cannot be found"
+            " again. Give the reading that names them, or measure again."
+        )
+    check_seals(reading)
+    choice = choose_coronal(study, sop_instance_uid=reading.source.sop_instance_uid)
+    try:
+        again = measure_placed(
+            choice,
+            resolve_side(choice.stack, reading.source.side),
+            _landmarks(reading),
+            conventions=reading.conventions,
+        )
+    except MeniscalMeasureError as error:
+        raise InputError(
+            "The stored reading cannot be measured again: {reason} Measure the study anew.",
+            reason=error.words(),
+        ) from error
+    differing = next(_differences(reading, again), None)
+    if differing is not None:
+        raise InputError(
+            "The stored reading does not follow from its landmarks: measured again, {what} is"
+            " another. It was changed after it was written, or written by another version"
+            " ({version}). Measure the study anew.",
+            what=differing,
+            version=reading.software_version,
+        )
+    return KneeReading(reading, StackPixels(choice.stack))
+
+
+def _landmarks(reading: Reading) -> LandmarkSet:
+    return LandmarkSet(
+        _of_slice(reading.measured),
+        tuple(map(_of_slice, reading.neighbours)),
+        reading.conventions.slice,
+        reading.slice_reason,
+    )
+
+
+def _of_slice(part: SliceReading) -> SliceLandmarks:
+    points = {name: found.landmarks for name, found in part.compartments.items()}
+    return SliceLandmarks(part.slice_index, points)
+
+
+def _differences(stored: Reading, again: Reading) -> Iterator[str]:
+    """List what differs, as `medial.extrusion_mm`."""
+    old, new = (dict(_values(reading_to_dict(reading))) for reading in (stored, again))
+    for key in sorted({*old, *new}):
+        if not _same(old.get(key), new.get(key)):
+            yield key
+
+
+def _values(record: Any, key: str = "") -> Iterator[tuple[str, Any]]:
+    if isinstance(record, dict):
+        for name, part in record.items():
+            if name not in TOLD_ANEW:
+                yield from _values(part, f"{key}.{name}" if key else name)
+    elif isinstance(record, list | tuple):
+        for number, part in enumerate(record):
+            yield from _values(part, f"{key}[{number}]")
+    else:
+        yield key, record
+
+
+def _same(one: Any, other: Any) -> bool:
+    if isinstance(one, float | int) and isinstance(other, float | int):
+        return abs(one - other) <= REPRODUCES_WITHIN  # False where one is not a number
+    return bool(one == other)

@@ -1,0 +1,99 @@
+"""A stored reading is shown again only where its landmarks still give its values."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import meniscal_measure
+from meniscal_measure.errors import InputError, UsageError
+from meniscal_measure.records.codec import reading_from_dict, reading_to_dict
+from meniscal_measure.records.identifiers import without_identifiers
+from meniscal_measure.records.signing import signed_by
+from meniscal_measure.series.model import Study
+from meniscal_measure.workflow import reopen
+
+Record = dict[str, Any]
+Change = Callable[[Record], object]
+
+
+@pytest.fixture(scope="module")
+def study(samples: Path) -> Study:
+    return meniscal_measure.read(samples / "root-tear")
+
+
+@pytest.fixture(scope="module")
+def signed(samples: Path, study: Study) -> str:
+    """A signed reading, as JSON."""
+    knee = meniscal_measure.measure(study, landmarks=samples / "root-tear" / "landmarks.json")
+    return json.dumps(reading_to_dict(signed_by(knee.reading, "Reader A")))
+
+
+def test_a_reading_that_was_left_alone_is_reopened(signed: str, study: Study) -> None:
+    reading = reading_from_dict(json.loads(signed))
+    assert reopen(reading, study).reading == reading
+
+
+@pytest.mark.parametrize(
+    ("key", "change"),
+    [
+        ("medial.extrusion_mm", lambda record: record["medial"].update(extrusion_mm=4.4)),
+        ("medial.flag", lambda record: record["medial"].update(flag=False)),
+        ("medial.decision", lambda record: record["medial"].update(decision="not_above")),
+        ("medial.u_mm", lambda record: record["medial"].update(u_mm=0.01)),
+        ("medial.budget", lambda record: record["medial"].update(budget=[])),
+        ("lateral", lambda record: record.update(lateral=None)),
+        ("conventions|medial", lambda record: record["conventions"].update(threshold_mm=9.0)),
+        ("source.pixel_spacing_mm", lambda record: record["source"].update(
+            pixel_spacing_mm=[0.3, 0.3])),
+        ("source.patient_name", lambda record: record["source"].update(patient_name="Other^One")),
+        ("neighbours", lambda record: record["neighbours"][0]["medial"].update(extrusion_mm=9.9)),
+    ],
+)  # fmt: skip
+def test_a_value_that_was_edited_is_refused(
+    signed: str, study: Study, key: str, change: Change
+) -> None:
+    record = json.loads(signed)
+    change(record)
+    said = rf"measured again, ({key})|cannot be measured again|changed after Reader A signed"
+    with pytest.raises(InputError, match=said):
+        reopen(reading_from_dict(record), study)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda record: record["medial"]["landmarks"]["rim"].update(sd_mm=0.3),
+        lambda record: record["medial"]["landmarks"]["rim"]["patient_mm"].__setitem__(0, 1.0),
+        lambda record: record["source"].update(side="left"),
+        lambda record: record["conventions"].update(slice="maximum_extrusion"),
+        lambda record: (
+            record["signatures"][0].update(reader="Reader B")
+            or record.update(verified_by="Reader B")
+        ),
+        lambda record: record["signatures"][0].update(seal=""),
+    ],
+)
+def test_what_was_changed_after_it_was_signed_is_refused(
+    signed: str, study: Study, change: Change
+) -> None:
+    record = json.loads(signed)
+    change(record)
+    with pytest.raises(InputError, match=r"were changed after Reader . signed it"):
+        reopen(reading_from_dict(record), study)
+
+
+def test_a_reading_without_identifiers_cannot_find_its_images(signed: str, study: Study) -> None:
+    anonymous = without_identifiers(reading_from_dict(json.loads(signed)))
+    with pytest.raises(UsageError, match="written without identifiers"):
+        reopen(anonymous, study)
+
+
+def test_a_second_signature_keeps_the_first(signed: str, study: Study) -> None:
+    again = signed_by(reading_from_dict(json.loads(signed)), "Reader B")
+    assert [one.reader for one in again.signatures] == ["Reader A", "Reader B"]
+    assert reopen(again, study).reading.verified_by == "Reader B"
