@@ -17,6 +17,7 @@ from meniscal_measure.workshop.knees.shapes import (
     bump,
     maximum,
     minimum,
+    negative,
     positive,
     present,
     rounded_corner,
@@ -30,8 +31,16 @@ from meniscal_measure.workshop.knees.tissue import Depth, Tissue
 CONTACT_STEPS = 12
 """Steps of lowering a condyle onto its plateau; each leaves a small part of the error."""
 
-MEAN_FEMUR_WIDTH_MM = 73.0
-"""Width across the condyles of a femur as wide as its tibia, for a plateau 73.4 mm wide."""
+FLATTER_BEHIND = 0.45
+"""Slope of the notch's roof behind the slice through the apex of the medial spine, relative to that
+in front."""
+
+NOTCH_RISE_MM = 0.6
+"""How much higher the roof stands above the lowest line of the condyles than above the condyles'
+own line on the slice through the apex of the medial spine."""
+
+ARCH_POWER = 1.8
+"""Shape of the notch in a coronal section: 1 for a gable, 2 for a parabola."""
 
 COVER_TAPER_MM = 5.0
 """Width over which cartilage thins out towards the side of a condyle."""
@@ -47,9 +56,22 @@ class Condyle:
     profile: Oval
     """Outline seen from the side, backwards and upwards from the hub."""
     crown: Field
-    half_width: Field
+    outer: Field
+    """Half width towards the side of the knee, at the tread."""
+    inner: Field
+    """Half width towards the notch."""
     shoulder: Field
     cartilage: Field
+    outward: float = 1.0
+    """+1 medial, -1 lateral: sign of u that points to the side of the knee."""
+    lean: Field = 0.0
+    """Run of the outer side outward per mm upwards."""
+    splay: Field = 0.0
+    """Run of the outer side outward per mm backwards."""
+    bend: Field = 0.0
+    """Turn of the outer side inward with the square of the distance from the hub."""
+    waist: Field = 100.0
+    """Height above the tread from which the sides draw in."""
     tilt: Field = 0.0
     """Rise of the tread per mm of u."""
     groove: Field = 0.0
@@ -65,9 +87,15 @@ class Condyle:
         if present(self.groove):
             part = across * (1.0 / 13.0)
             tread = tread + self.groove * bump(part * part)
-        side = abs(across) - self.half_width
+        over = up + self.profile.q_negative
+        out = across * self.outward
+        outer = out - self.outer - self.lean * positive(over)
+        along = y - self.y
+        outer = outer - along * (self.splay - self.bend * along)
+        high = positive(over - self.waist)
+        side = maximum(outer + 0.35 * high, 0.2 * high - out - self.inner)
         if present(self.osteophyte):
-            part = (up + self.profile.q_negative - 9.0) * (1.0 / 5.0)
+            part = (over - 9.0) * (1.0 / 5.0)
             side = side - self.osteophyte * bump(part * part)
         return tread, side
 
@@ -76,6 +104,33 @@ class Condyle:
         tread, side = self.faces(u, y, z)
         bone = rounded_corner(tread, side, self.shoulder)
         return bone, bone - self.cartilage * smoothstep((0.5 - side) * (1.0 / COVER_TAPER_MM))
+
+
+@dataclass(frozen=True)
+class Notch:
+    """The intercondylar notch: an arch whose roof rises from the trochlea to its outlet behind."""
+
+    u: Field
+    y: Field
+    """Where from front to back the roof has its height."""
+    height: Field
+    slope: Field
+    """Rise of the roof per mm backwards."""
+    half_width: Field
+    """At the foot of the arch."""
+    outlet: Field
+    """Where the roof ends behind: the back of the metaphysis there."""
+
+    def distance(self, u: Field, y: Field, height: Field) -> Field:
+        """Distance from the notch, negative in it; `height` is mm above the condyles."""
+        behind = y - self.y
+        roof = self.height + self.slope * (negative(behind) + FLATTER_BEHIND * positive(behind))
+        wide = self.half_width + 0.018 * negative(behind) * negative(behind)
+        part = ((u - self.u) * (1.0 / wide)) ** 2 + 0.01
+        power = maximum(ARCH_POWER + 0.11 * negative(behind), 1.1)
+        inside = height - roof * (1.0 - part ** (0.5 * power))
+        steep = roof * (1.0 / wide)
+        return inside / (1.0 + steep * steep * minimum(part, 1.0)) ** 0.5
 
 
 @dataclass(frozen=True)
@@ -93,8 +148,10 @@ class Femur:
     """Sideways run of the shaft per mm upwards, positive to lateral."""
     lean: Field
     """Run of the shaft backwards per mm upwards."""
+    middle: Field
+    """Middle of the metaphysis from side to side."""
     half_width: Field
-    notch_half_width: Field
+    notch: Notch
     cortex: Field
     effusion: Field
     """Thickness of the fluid in front of the femur."""
@@ -110,24 +167,18 @@ class Femur:
     def shaft(self, u: Field, y: Field, height: Field) -> Field:
         """Distance from metaphysis and shaft."""
         s = self.scale
-        narrow = smoothstep((height - 27.0) * (1.0 / 46.0))
-        half_u = self.half_width + narrow * (14.5 * s - self.half_width)
+        narrow = smoothstep((height - 25.0) * (1.0 / 46.0))
+        low = 1.0 - smoothstep((height - 9.0) * (1.0 / 14.0))
+        half_u = self.half_width - 7.0 * s * low
+        half_u = half_u + narrow * (14.5 * s - half_u)
         half_y = (19.0 - 4.0 * narrow) * s
-        p = (u + self.valgus * (height - 30.0) * s) * (1.0 / half_u)
-        back = self.lean * (height - 30.0)
-        q = (y + (9.5 + 0.5 * narrow - back) * s) * (1.0 / half_y)
+        p = (u - self.middle + self.valgus * (height - 30.0) * s) * (1.0 / half_u)
+        lean = self.lean * (height - 30.0) * s
+        q = (y - lean - self.notch.outlet + (19.0 - 3.5 * narrow) * s) * (1.0 / half_y)
         p2, q2 = p * p, q * q
         norm = (((p2 + q2) * (p2 + q2) - 0.5 * p2 * q2 + 1e-6) ** 0.5) ** 0.5
         wall = (norm - 1.0) * half_y
-        return rounded_corner(wall, (13.0 - height) * s, 9.0 * s)
-
-    def notch(self, u: Field, y: Field, height: Field) -> Field:
-        """Distance inside the intercondylar notch, negative in it."""
-        s = self.scale
-        behind = positive(y) * (1.0 / s)
-        roof = 8.5 + y * (1.0 / s) + 0.06 * behind * behind
-        half = self.notch_half_width
-        return rounded_corner(abs(u + 0.8 * s) - half, (height - roof) * (0.7 * s), 0.85 * half)
+        return rounded_corner(wall, (8.0 - height) * s, 7.0 * s)
 
     @property
     def box(self) -> Box:
@@ -145,9 +196,10 @@ class Femur:
         bone = smooth_min(medial, lateral, 3.0 * s)
         bone = smooth_min(smooth_min(bone, front, 6.0 * s), self.shaft(u, y, height), 8.0 * s)
         covered = minimum(minimum(medial_covered, lateral_covered), front_covered)
-        notch = -self.notch(u, y, height)
-        bone = smooth_max(bone, notch, 3.0 * s)
-        cartilage = maximum(maximum(covered, notch + 0.8), (height - 44.0) * s)
+        notch = -self.notch.distance(u, y, height * s)
+        bone = smooth_max(bone, notch, 6.0 * s)
+        top = 44.0 * s - minimum(0.9 * positive(y), 11.0)
+        cartilage = maximum(maximum(covered, notch + 0.8), height * s - top)
         flare = smoothstep((height - 30.0) * (1.0 / 45.0))
         if present(self.effusion):
             yield Tissue.FLUID, Depth.EFFUSION, self._fluid(minimum(bone, cartilage), y, height)
@@ -170,11 +222,20 @@ class Femur:
 def build_femur(parameters: KneeParameters, tibia: Tibia) -> Femur:
     """Give the femur of one knee, set down on its tibia."""
     shape, s = parameters.femur, tibia.scale
-    half_width = 0.5 * MEAN_FEMUR_WIDTH_MM * s * shape.width_over_tibia
-    medial, lateral = _condyles(parameters, tibia, half_width)
+    medial, lateral = _condyles(parameters, tibia)
     low_medial, low_lateral = (_lowest(condyle) for condyle in (medial, lateral))
     tilt = (low_medial - low_lateral) / (medial.u - lateral.u)
     level = low_medial - tilt * medial.u
+    ends = medial.u + medial.outer + 4.6 * s, lateral.u - lateral.outer - 3.0 * s
+    apex_y = tibia.apex(Compartment.MEDIAL)[1]
+    notch = Notch(
+        u=-0.5 * s,
+        y=apex_y,
+        height=shape.notch_height_mm + NOTCH_RISE_MM,
+        slope=shape.notch_slope,
+        half_width=0.54 * shape.notch_width_mm,
+        outlet=apex_y + shape.notch_outlet_mm,
+    )
     return Femur(
         medial=medial,
         lateral=lateral,
@@ -184,38 +245,51 @@ def build_femur(parameters: KneeParameters, tibia: Tibia) -> Femur:
         tilt=tilt,
         valgus=math.tan(math.radians(shape.valgus_deg)) + tilt,
         lean=math.tan(math.radians(shape.flexion_deg)),
-        half_width=half_width,
-        notch_half_width=0.5 * shape.notch_width_mm * s,
+        middle=0.5 * (ends[0] + ends[1]),
+        half_width=0.5 * (ends[0] - ends[1]),
+        notch=notch,
         cortex=0.8,
         effusion=parameters.joint.effusion_mm,
     )
 
 
-def _condyles(
-    parameters: KneeParameters, tibia: Tibia, half_width: float
-) -> tuple[Condyle, Condyle]:
+def _condyles(parameters: KneeParameters, tibia: Tibia) -> tuple[Condyle, Condyle]:
     """Shape both condyles and set each down on its plateau."""
     shape, cartilage, joint = parameters.femur, parameters.cartilage, parameters.joint
-    s, aside = tibia.scale, half_width - 13.6 * tibia.scale
+    s = tibia.scale
+    rim = 0.5 * parameters.tibia.plateau_width_mm
+    medial_u = 26.5 * s + shape.medial_contact_mm
+    lateral_u = 25.2 * s + shape.lateral_contact_mm
     medial = Condyle(
-        u=aside,
-        y=7.5 * s,
+        u=medial_u,
+        y=-1.0 * s,
         z=21.0 * s,
-        profile=Oval(23.0 * s, 34.0 * s, 21.0 * s, 21.5 * s),
+        profile=Oval(24.5 * s, 26.0 * s, 21.0 * s, 21.5 * s),
         crown=shape.condyle_crown_per_mm / s,
-        half_width=13.4 * s,
-        shoulder=shape.condyle_shoulder_mm * s,
+        outer=rim + shape.medial_overhang_mm - 0.4 - medial_u,
+        inner=medial_u - 7.5 * s,
+        shoulder=1.35 * shape.condyle_shoulder_mm * s,
         cartilage=cartilage.femoral_mm * (1.0 - 0.85 * cartilage.medial_loss),
+        lean=0.05,
+        waist=24.0 * s,
+        splay=0.166,
+        bend=0.0088,
         tilt=tibia.tilt,
         osteophyte=joint.medial_femoral_osteophyte_mm,
     )
     lateral = replace(
         medial,
-        u=-aside,
-        y=7.0 * s,
-        profile=Oval(22.0 * s, 36.0 * s, 21.0 * s, 22.5 * s),
-        half_width=13.6 * s,
+        u=-lateral_u,
+        y=2.5 * s,
+        profile=Oval(21.5 * s, 28.0 * s, 21.0 * s, 21.5 * s),
+        outer=rim + shape.lateral_overhang_mm - 0.9 - lateral_u,
+        inner=lateral_u - 7.2 * s,
+        shoulder=0.85 * shape.condyle_shoulder_mm * s,
         cartilage=cartilage.femoral_mm * (1.0 - 0.85 * cartilage.lateral_loss),
+        outward=-1.0,
+        lean=0.03,
+        splay=0.06,
+        bend=0.015,
         osteophyte=joint.lateral_femoral_osteophyte_mm,
     )
     gap_mm = cartilage.contact_gap_mm
@@ -227,15 +301,16 @@ def _condyles(
 
 def _trochlea(s: float, level: float, *, cartilage: float) -> Condyle:
     return Condyle(
-        u=-1.0 * s,
+        u=0.0,
         y=-9.0 * s,
-        z=level + 31.0 * s,
-        profile=Oval(20.0 * s, 24.0 * s, 22.0 * s, 22.0 * s),
+        z=level + 28.0 * s,
+        profile=Oval(16.0 * s, 24.0 * s, 22.0 * s, 23.0 * s),
         crown=0.0,
-        half_width=29.0 * s,
-        shoulder=14.0 * s,
+        outer=30.0 * s,
+        inner=30.0 * s,
+        shoulder=12.0 * s,
         cartilage=cartilage,
-        groove=4.5 * s,
+        groove=4.0 * s,
     )
 
 

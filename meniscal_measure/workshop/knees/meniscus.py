@@ -30,7 +30,7 @@ from meniscal_measure.workshop.knees.shapes import (
     smoothstep,
     unit_clip,
 )
-from meniscal_measure.workshop.knees.tibia import Plateau, Tibia
+from meniscal_measure.workshop.knees.tibia import FOOTPRINT_U, FOOTPRINT_Y, Plateau, Tibia
 
 WALL_FILLET_MM = 0.5
 """Fillet between the outer wall and the upper and lower surface."""
@@ -253,9 +253,9 @@ def build_meniscus(parameters: KneeParameters, tibia: Tibia, compartment: Compar
 
 
 def _root(tibia: Tibia, compartment: Compartment, end: str) -> Root:
-    spine = tibia.spines[0] if compartment is Compartment.MEDIAL else tibia.spines[1]
     offset_u, offset_y = ROOT_OFFSETS_MM[compartment, end]
-    u, y = spine.u + offset_u * tibia.scale, spine.y + offset_y * tibia.scale
+    u = (FOOTPRINT_U[compartment] + offset_u) * tibia.scale
+    y = (FOOTPRINT_Y[compartment] + offset_y) * tibia.scale
     p, q = tibia.plateau(compartment).local(u, y)
     return Root(u, y, math.atan2(q, p), math.hypot(p, q))
 

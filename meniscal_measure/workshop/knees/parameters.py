@@ -86,15 +86,32 @@ class TibiaParameters(Ranged):
     medial_slope_deg: float = _ranged(5.0, -5.0, 16.0)
     """Posterior slope, positive when the plateau falls off backwards."""
     lateral_slope_deg: float = _ranged(6.0, -5.0, 16.0)
-    coronal_slope_deg: float = _ranged(3.0, -3.0, 9.0)
+    coronal_slope_deg: float = _ranged(2.0, -3.0, 9.0)
     """Positive when the medial rim lies below the lateral one."""
-    medial_depth_mm: float = _ranged(2.8, 0.0, 6.0)
+    medial_depth_mm: float = _ranged(1.4, 0.0, 6.0)
     lateral_depth_mm: float = _ranged(0.8, 0.0, 4.0)
+    medial_tilt_deg: float = _ranged(-1.0, -12.0, 12.0)
+    """Rise of this plateau outward beside the coronal slope."""
+    lateral_tilt_deg: float = _ranged(-1.2, -12.0, 12.0)
     rim_radius_mm: float = _ranged(1.8, 0.8, 3.0)
     """Radius of the turn from the plateau into the side wall."""
-    medial_spine_mm: float = _ranged(8.0, 3.0, 13.0)
-    lateral_spine_mm: float = _ranged(6.0, 2.0, 11.0)
-    outline_fullness: float = _ranged(1.6, 1.0, 2.0)
+    medial_spine_mm: float = _ranged(11.0, 5.0, 16.0)
+    """Height of the medial spine over the line from rim to rim."""
+    lateral_spine_mm: float = _ranged(8.6, 3.0, 15.0)
+    spine_valley_mm: float = _ranged(0.0, -4.0, 4.0)
+    """Height of the valley between the spines above its usual one."""
+    spine_separation_mm: float = _ranged(12.8, 6.0, 20.0)
+    """Distance of the spines' ridges from each other."""
+    spine_shift_mm: float = _ranged(0.0, -6.0, 6.0)
+    """How far the spines stand further back than usual."""
+    spine_breadth: float = _ranged(1.0, 0.6, 1.5)
+    """Width of the spines from side to side, relative to the usual one."""
+    lateral_spine_shift_mm: float = _ranged(0.0, -6.0, 6.0)
+    """How far the lateral spine stands further back than usual against the medial one."""
+    medial_wall_deg: float = _ranged(8.5, -15.0, 30.0)
+    """Lean of the side wall inward, without the narrowing of the metaphysis."""
+    lateral_wall_deg: float = _ranged(-9.0, -35.0, 25.0)
+    outline_fullness: float = _ranged(1.3, 1.0, 2.0)
     """2: the plateaus are ovals of quarter ellipses; less: squarer."""
     flare: float = _ranged(1.0, 0.8, 1.25)
     """Length over which the metaphysis narrows into the shaft, relative to the usual one."""
@@ -102,16 +119,32 @@ class TibiaParameters(Ranged):
 
 @dataclass(frozen=True)
 class FemurParameters(Ranged):
-    """The distal femur. Proportions by eye on public images; common practice, no source."""
+    """The distal femur, by its place over the tibia on the slice through the medial spine's apex.
 
-    width_over_tibia: float = _ranged(0.975, 0.90, 1.05)
+    Notch and overhang: 44 real knees (see `workshop.morphometry`). The rest by eye on public
+    images; common practice, no source.
+    """
+
+    medial_overhang_mm: float = _ranged(2.2, -5.0, 9.0)
+    """How far the medial condyle reaches beyond the tibial rim."""
+    lateral_overhang_mm: float = _ranged(-2.1, -9.0, 5.0)
+    medial_contact_mm: float = _ranged(0.0, -8.0, 8.0)
+    """How far the lowest line of the medial condyle lies further outward than usual."""
+    lateral_contact_mm: float = _ranged(0.0, -8.0, 8.0)
     valgus_deg: float = _ranged(5.5, -8.0, 16.0)
     """Angle between the shafts; about 5 to 7 degrees in a neutral leg, less in varus."""
     flexion_deg: float = _ranged(2.0, -6.0, 15.0)
     """Flexion of the femoral shaft in the coil; the joint surfaces are those of a straight knee."""
-    condyle_shoulder_mm: float = _ranged(12.0, 8.5, 13.0)
+    condyle_shoulder_mm: float = _ranged(5.5, 3.0, 10.0)
     """Radius of the condyles from side to side, at their shoulders."""
-    notch_width_mm: float = _ranged(18.0, 11.0, 26.0)
+    notch_width_mm: float = _ranged(23.0, 12.0, 36.0)
+    """Width at a quarter of the height."""
+    notch_height_mm: float = _ranged(24.4, 14.0, 38.0)
+    """Height of the notch's roof over the condyles."""
+    notch_slope: float = _ranged(1.2, 0.4, 2.2)
+    """Rise of the roof per mm backwards."""
+    notch_outlet_mm: float = _ranged(4.5, -5.0, 14.0)
+    """How far behind the apex of the medial spine the notch opens at its roof."""
     condyle_crown_per_mm: float = _ranged(0.008, 0.002, 0.022)
     """Rise of the condyle's surface with the square of the distance from its middle."""
     patella_height_mm: float = _ranged(0.0, -10.0, 14.0)

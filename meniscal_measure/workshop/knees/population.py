@@ -15,6 +15,7 @@ import numpy as np
 
 from meniscal_measure.anatomy import Compartment, Side
 from meniscal_measure.errors import RecipeError
+from meniscal_measure.workshop.knees.covariation import PLATEAU_WIDTH_MM, scores_beside
 from meniscal_measure.workshop.knees.parameters import (
     BodyTear,
     CartilageParameters,
@@ -99,7 +100,9 @@ def draw_parameters(
         _tear(rng, share, population.other_tear)
         for share in (population.medial_root_tear, population.lateral_root_tear)
     ]
-    tibia = _tibia(rng, sex)
+    width_mm = rng.normal(*PLATEAU_WIDTH_MM[sex])
+    scores = scores_beside(width_mm, rng)
+    tibia = _tibia(rng, sex, width_mm, scores)
     size = tibia.plateau_width_mm / MEAN_PLATEAU_WIDTH_MM
     medial, lateral = (
         _meniscus(rng, compartment, worn, tear.root, size=size)
@@ -114,8 +117,8 @@ def draw_parameters(
         side=side or drawn_side,
         sex=sex,
         tibia=tibia,
-        femur=_femur(rng, medial_wear - lateral_wear),
-        cartilage=_cartilage(rng, medial_wear, lateral_wear),
+        femur=_femur(rng, medial_wear - lateral_wear, scores),
+        cartilage=_cartilage(rng, (medial_wear, lateral_wear), scores),
         medial=medial,
         lateral=lateral,
         medial_tear=tears[0],
@@ -190,49 +193,68 @@ def _within(kind: type[Group], **values: float | str) -> Group:
     return kind(**kept)
 
 
-def _tibia(rng: np.random.Generator, sex: Sex) -> TibiaParameters:
+def _tibia(
+    rng: np.random.Generator, sex: Sex, width_mm: float, scores: dict[str, float]
+) -> TibiaParameters:
     male = sex is Sex.MALE
     return _within(
         TibiaParameters,
-        plateau_width_mm=rng.normal(77.5, 4.2) if male else rng.normal(69.3, 3.6),
-        width_over_depth=rng.normal(1.56, 0.09),
+        plateau_width_mm=width_mm,
+        width_over_depth=rng.normal(1.63, 0.09),
         medial_slope_deg=rng.normal(3.7 if male else 5.9, 2.6),
         lateral_slope_deg=rng.normal(5.4 if male else 7.0, 2.6),
-        coronal_slope_deg=rng.normal(3.5 if male else 2.5, 1.6),
-        medial_depth_mm=rng.normal(3.1 if male else 2.7, 0.7),
+        coronal_slope_deg=rng.normal(2.4 if male else 1.6, 1.7),
+        medial_depth_mm=rng.normal(1.5 if male else 1.3, 0.6),
+        medial_tilt_deg=-1.0 + 2.8 * scores["tilt_M"],
+        lateral_tilt_deg=-1.2 + 4.2 * scores["tilt_L"],
         lateral_depth_mm=rng.normal(0.8, 0.5),
         rim_radius_mm=rng.normal(1.8, 0.4),
-        medial_spine_mm=rng.normal(8.0, 1.6),
-        lateral_spine_mm=rng.normal(6.0, 1.4),
-        outline_fullness=rng.normal(1.6, 0.2),
+        medial_spine_mm=11.0 + 1.4 * scores["spine_h_M"],
+        lateral_spine_mm=8.6 + 1.8 * scores["spine_h_L"],
+        spine_valley_mm=rng.normal(0.0, 1.2),
+        spine_separation_mm=12.8 + 2.1 * scores["spine_sep"],
+        spine_breadth=rng.normal(1.0, 0.12),
+        lateral_spine_shift_mm=rng.normal(0.0, 2.4),
+        spine_shift_mm=rng.normal(0.0, 1.8),
+        medial_wall_deg=8.5 + 3.8 * scores["wall_M"],
+        lateral_wall_deg=-9.0 + 8.0 * scores["wall_L"],
+        outline_fullness=rng.normal(1.3, 0.15),
         flare=rng.normal(1.0, 0.08),
     )
 
 
-def _femur(rng: np.random.Generator, medial_excess_wear: float) -> FemurParameters:
+def _femur(
+    rng: np.random.Generator, medial_excess_wear: float, scores: dict[str, float]
+) -> FemurParameters:
     return _within(
         FemurParameters,
-        width_over_tibia=rng.normal(0.975, 0.018),
+        medial_overhang_mm=2.2 + 1.15 * scores["fem_corner_dx_M"],
+        lateral_overhang_mm=-2.1 + 1.4 * scores["fem_corner_dx_L"],
+        medial_contact_mm=rng.normal(0.0, 2.6),
+        lateral_contact_mm=rng.normal(0.0, 2.4),
         valgus_deg=rng.normal(5.5 - 5.0 * medial_excess_wear, 2.2),
         flexion_deg=rng.normal(2.0, 3.0),
-        condyle_shoulder_mm=rng.normal(12.0, 0.9),
-        notch_width_mm=rng.normal(18.0, 2.0),
+        condyle_shoulder_mm=rng.normal(5.5, 0.8),
+        notch_width_mm=23.0 + 6.2 * scores["notch_w50"],
+        notch_height_mm=24.4 + 3.3 * scores["notch_h"],
+        notch_slope=rng.normal(1.2, 0.22),
+        notch_outlet_mm=rng.normal(3.8, 2.4),
         condyle_crown_per_mm=rng.normal(0.008, 0.002),
         patella_height_mm=rng.normal(0.0, 4.0),
     )
 
 
 def _cartilage(
-    rng: np.random.Generator, medial_wear: float, lateral_wear: float
+    rng: np.random.Generator, wear: tuple[float, float], scores: dict[str, float]
 ) -> CartilageParameters:
     return _within(
         CartilageParameters,
-        tibial_medial_mm=rng.normal(2.0, 0.35),
-        tibial_lateral_mm=rng.normal(2.6, 0.5),
-        femoral_mm=rng.normal(2.2, 0.35),
-        medial_loss=medial_wear * rng.uniform(0.6, 1.0),
-        lateral_loss=lateral_wear * rng.uniform(0.6, 1.0),
-        contact_gap_mm=abs(rng.normal(0.0, 0.35)),
+        tibial_medial_mm=2.1 + 0.5 * scores["tcart_c_M"],
+        tibial_lateral_mm=2.75 + 0.6 * scores["tcart_c_L"],
+        femoral_mm=rng.normal(2.1, 0.4),
+        medial_loss=wear[0] * rng.uniform(0.6, 1.0),
+        lateral_loss=wear[1] * rng.uniform(0.6, 1.0),
+        contact_gap_mm=rng.exponential(0.3),
     )
 
 

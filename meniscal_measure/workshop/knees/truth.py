@@ -131,8 +131,8 @@ def mid_coronal(knee: Anatomy) -> MidCoronal:
     angles = np.linspace(-math.pi, math.pi, 3601)
     rims = [knee.tibia.rim(compartment, angles)[1] for compartment in COMPARTMENTS]
     middle = 0.5 * (max(float(y.max()) for y in rims) + min(float(y.min()) for y in rims))
-    spine = knee.tibia.spines[0]
-    apex = (spine.u, spine.y, knee.tibia.height(spine.u, spine.y))
+    u, y_apex = knee.tibia.apex(Compartment.MEDIAL)
+    apex = (u, y_apex, knee.tibia.height(u, y_apex))
     return MidCoronal(
         medial_spine_apex=_in_patient(knee, _point(apex)),
         plateau_midpoint=(0.0, middle, 0.0),

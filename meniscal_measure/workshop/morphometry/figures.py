@@ -72,13 +72,13 @@ def _spines(section: Section, apart: float) -> dict[str, float]:
     places = {}
     for name, expected in (("M", section.apex), ("L", section.apex - apart)):
         near = np.flatnonzero(np.abs(section.across - expected) < min(APEX_WINDOW_MM, 0.5 * apart))
-        places[name] = int(near[np.nanargmax(section.tibia[near])])
+        places[name] = int(near[np.argmax(np.nan_to_num(section.tibia[near], nan=-np.inf))])
     medial, lateral = places["M"], places["L"]
     rims = section.half_width
     return {
         "spine_h_M": float(section.tibia[medial]),
         "spine_h_L": float(section.tibia[lateral]),
-        "spine_valley": float(np.nanmin(section.tibia[lateral : medial + 1])),
+        "spine_valley": float(section.tibia[lateral : medial + 1].min()),
         "spine_sep": float(section.across[medial] - section.across[lateral]),
         "spine_rim_M": rims - float(section.across[medial]),
         "spine_rim_L": rims + float(section.across[lateral]),
@@ -222,7 +222,8 @@ def _notch(section: Section) -> dict[str, float]:
     """Height and widths of the notch; NaN where it is open, as it is behind."""
     nothing = {"notch_h": math.nan, "notch_w50": math.nan, "notch_w25": math.nan}
     across, femur = section.across, section.femur
-    lowest = [int(np.nanargmin(np.where(side * across > 4.0, femur, np.nan))) for _, side in SIDES]
+    solid = np.nan_to_num(femur, nan=np.inf)
+    lowest = [int(np.argmin(np.where(side * across > 4.0, solid, np.inf))) for _, side in SIDES]
     medial, lateral = lowest
     line = np.interp(across, across[[lateral, medial]], femur[[lateral, medial]])
     height = (femur - line)[lateral : medial + 1]

@@ -234,10 +234,10 @@ def test_nothing_can_be_measured_on_a_sagittal_plane() -> None:
 
 
 def test_a_plane_through_a_horn_offers_the_rims_without_meniscal_edges() -> None:
-    landmarks = Knee(KneeParameters()).landmarks_on(coronal_grid(-10.0))
+    landmarks = Knee(KneeParameters()).landmarks_on(coronal_grid(10.0))
     assert landmarks is not None
-    assert set(landmarks[Compartment.MEDIAL]) == {Landmark.RIM, Landmark.SPINE_BASE}
-    assert Landmark.OUTER_EDGE in landmarks[Compartment.LATERAL]
+    assert set(landmarks[Compartment.LATERAL]) == {Landmark.RIM, Landmark.SPINE_BASE}
+    assert Landmark.OUTER_EDGE in landmarks[Compartment.MEDIAL]
 
 
 @settings(max_examples=25, deadline=None)
