@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from meniscal_measure.geometry import FloatArray
 from meniscal_measure.workshop.knees.parameters import Sex
 
 PLATEAU_WIDTH_MM = {Sex.MALE: (78.8, 4.8), Sex.FEMALE: (70.4, 4.3)}
@@ -55,12 +56,13 @@ CORRELATIONS = (
 """Lower triangle of the correlation matrix, in the order of `FIGURES`."""
 
 
-def _factor() -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
+def _factor() -> FloatArray:
     """Cholesky factor of the correlation matrix."""
     matrix = np.zeros((len(FIGURES), len(FIGURES)))
     for row, values in enumerate(CORRELATIONS):
         matrix[row, : row + 1] = values
-    return np.linalg.cholesky(matrix)
+    factor: FloatArray = np.linalg.cholesky(matrix)
+    return factor
 
 
 FACTOR = _factor()
