@@ -61,8 +61,7 @@ def _factor() -> FloatArray:
     matrix = np.zeros((len(FIGURES), len(FIGURES)))
     for row, values in enumerate(CORRELATIONS):
         matrix[row, : row + 1] = values
-    factor: FloatArray = np.linalg.cholesky(matrix)
-    return factor
+    return np.asarray(np.linalg.cholesky(matrix), dtype=np.float64)
 
 
 FACTOR = _factor()
