@@ -13,6 +13,10 @@ from typing import BinaryIO
 
 from meniscal_measure.errors import OutputError
 
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+"""What a cell begins with that a spreadsheet carries out instead of showing it (OWASP, CSV
+Injection)."""
+
 Progress = Callable[[int, int], None]
 """Called after each file, study or knee with the number done and their total."""
 
@@ -67,9 +71,48 @@ def csv_text(columns: Sequence[str], rows: Iterable[Iterable[object]]) -> str:
     """
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(columns)
-    writer.writerows(rows)
+    writer.writerow(map(safe_cell, columns))
+    writer.writerows(map(safe_cell, row) for row in rows)
     return stream.getvalue()
+
+
+def safe_cell(cell: object) -> object:
+    """Put an apostrophe before a text that a spreadsheet would take for a formula.
+
+    Every table that is written as CSV passes its cells through here. Numbers stay as they are.
+
+    Examples
+    --------
+    >>> safe_cell("=HYPERLINK(A1)"), safe_cell("-12.5"), safe_cell(-0.3), safe_cell("S-1")
+    ("'=HYPERLINK(A1)", '-12.5', -0.3, 'S-1')
+    """
+    if isinstance(cell, str) and _looks_like_formula(cell) and not _is_number(cell):
+        return f"'{cell}"
+    return cell
+
+
+def cell_text(cell: str) -> str:
+    """Take the text of a cell back from what `safe_cell` wrote.
+
+    Examples
+    --------
+    >>> cell_text("'=x"), cell_text("'tis")
+    ('=x', "'tis")
+    """
+    return cell[1:] if cell.startswith("'") and _looks_like_formula(cell) else cell
+
+
+def _looks_like_formula(text: str) -> bool:
+    """Whether a spreadsheet takes the text for a formula, apostrophes before it left aside."""
+    return text.lstrip("'").startswith(FORMULA_STARTS)
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _umask() -> int:

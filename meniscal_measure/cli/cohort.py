@@ -138,17 +138,24 @@ def export(
     parquet: Annotated[
         bool, typer.Option("--parquet", help="Write Parquet beside the CSV.")
     ] = False,
+    without_identifiers: Annotated[
+        bool,
+        typer.Option(
+            "--without-identifiers", help="Leave out paths, which may carry names, and UIDs."
+        ),
+    ] = False,
 ) -> None:
-    """Write the readings as a table, with a dictionary of its columns."""
+    """Write the readings as a table, with a description of its columns (datapackage.json)."""
     with reported(as_json=False):
-        from meniscal_measure.cohort.export import export_csv, export_dictionary, export_parquet
+        from meniscal_measure.cohort import table_export as tables
         from meniscal_measure.cohort.store import Store
 
         with Store.existing(store) as opened:
-            export_csv(opened, out / "readings.csv")
+            table = tables.export_table(opened, identifiers=not without_identifiers)
+            tables.export_csv(opened, table, out / f"{tables.TABLE}.csv")
             if parquet:
-                export_parquet(opened, out / "readings.parquet")
-        export_dictionary(out / "dictionary.csv")
+                tables.export_parquet(opened, table, out / f"{tables.TABLE}.parquet")
+        tables.export_description(table, out / tables.PACKAGE)
         typer.echo(f"Written to {out}.")
 
 
@@ -195,8 +202,8 @@ def assign(
 ) -> None:
     """Hand the knees of a manifest to readers: a work list for each, and the key to them."""
     with reported(as_json=False):
+        from meniscal_measure.cohort.assignment import key_csv, plan_readings, work_list_csv
         from meniscal_measure.cohort.manifest import manifest_csv, read_manifest
-        from meniscal_measure.cohort.readers import key_csv, plan_readings, work_list_csv
         from meniscal_measure.files import write_text
 
         knees = tuple(read_manifest(manifest))
@@ -238,12 +245,12 @@ def collect(
     A rejected or unsigned reading stays in the manifest written, with the reason.
     """
     with reported(as_json=False):
+        from meniscal_measure.cohort.collect import collect as collect_signed
         from meniscal_measure.cohort.manifest import manifest_csv, read_manifest
-        from meniscal_measure.cohort.signed import collect as collect_signed
         from meniscal_measure.files import write_text
         from meniscal_measure.records.signed_readings import signed_readings
 
-        entries = tuple(read_manifest(manifest, landmarks_placed=False))
+        entries = tuple(read_manifest(manifest))
         found = collect_signed(entries, [one for path in signed for one in signed_readings(path)])
         write_text(out, manifest_csv(found.entries))
         for one in found.strangers:

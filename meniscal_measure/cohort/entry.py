@@ -24,11 +24,13 @@ class Entry:
     landmarks
         Landmark file, or an fsspec URL of one; empty if there is none.
     reader, repeat
-        Who placed the landmarks, and the how-manieth time, from 1.
+        Who placed the landmarks, and the number of the reading, 1 = first.
     series
         Number of the series to measure; None for the one ranked first.
     exclude
         Why the knee is left out of the study; empty if it is not.
+    covariates
+        What else the manifest says, as pairs of a column and its cell, such as age.
     """
 
     subject: str
@@ -41,21 +43,10 @@ class Entry:
     repeat: int = 1
     series: int | None = None
     exclude: str = ""
+    covariates: tuple[tuple[str, str], ...] = ()
 
     @property
     def key(self) -> str:
         """What tells this reading from every other one of the cohort."""
         side = self.side.word if self.side else ""
         return json.dumps([self.subject, self.visit, side, self.reader, self.repeat])
-
-    @property
-    def words(self) -> str:
-        """The reading named for a person."""
-        parts = (
-            self.subject,
-            self.visit and f"visit {self.visit}",
-            self.side.word if self.side else "",
-            self.reader and f"reader {self.reader}",
-            f"repeat {self.repeat}" if self.repeat > 1 else "",
-        )
-        return ", ".join(part for part in parts if part)

@@ -1,6 +1,6 @@
 """The manifest of a cohort: a table of one line per reading, checked whole before it is used.
 
-Columns, in any order, CSV (UTF-8, comma) or Parquet; `subject` and `path` are required::
+Columns, in any order and in capitals or not; `subject` and `path` are required::
 
     subject    pseudonym of the person
     visit      name of the visit
@@ -12,21 +12,25 @@ Columns, in any order, CSV (UTF-8, comma) or Parquet; `subject` and `path` are r
     repeat     1, 2, ... where a reader placed them more than once
     series     number of the series to measure, where not the one ranked first
     exclude    why the knee is left out of the study; such a line needs no path
+
+Any other column is kept as a covariate of the reading, such as age, sex or body mass index. How
+the file separates its cells is found out, see `table_file`.
 """
 
 from __future__ import annotations
 
-import csv
+import hashlib
 import json
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing
 from pathlib import Path
-from typing import Any
 
 from meniscal_measure.anatomy import SIDE_SPELLINGS
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.errors import ManifestError, UsageError
+from meniscal_measure.cohort.source_files import is_url
+from meniscal_measure.cohort.table_file import Table, read_table
+from meniscal_measure.errors import ManifestError
 from meniscal_measure.files import csv_text
 
 COLUMNS = (
@@ -44,63 +48,105 @@ COLUMNS = (
 REQUIRED = ("subject", "path")
 """Columns without which no line can be used."""
 
-PARQUET_SUFFIXES = (".parquet", ".pq")
-"""Endings of a manifest that is read as Parquet; any other is CSV."""
+SIMILAR = {
+    "id": "subject",
+    "patient": "subject",
+    "participant": "subject",
+    "timepoint": "visit",
+    "laterality": "side",
+    "folder": "path",
+    "file": "path",
+    "study": "path",
+    "rater": "reader",
+    "observer": "reader",
+}
+"""Names people give to columns that have another name here; offered where one is missing."""
 
 
-def read_manifest(path: Path, *, landmarks_placed: bool = True) -> Iterator[Entry]:
-    """Read and check a manifest line by line, in memory that does not grow with it.
+class Manifest:
+    """A manifest in a file, read and checked anew each time its entries are gone through.
 
     Parameters
     ----------
     path
         CSV or Parquet file. Relative paths inside are taken from its folder.
-    landmarks_placed
-        Whether the landmark files it names must be there; False while readers are at work.
-
-    Yields
-    ------
-    Entry
-        One for each good line. Take them all before using any: what is wrong with the manifest is
-        raised after the last.
-
-    Raises
-    ------
-    UsageError
-        If the file cannot be read, or Parquet is not supported here.
-    ManifestError
-        If any line cannot be used. The message lists all of them.
 
     See Also
     --------
     meniscal_measure.cohort.store.Store.enrol : takes a manifest whole or not at all.
     """
-    lines = _parquet_lines(path) if path.suffix.lower() in PARQUET_SUFFIXES else _csv_lines(path)
-    problems: list[str] = []
-    with closing(_Seen()) as seen:
-        for number, line in lines:
-            entry, wrong = _entry(line, path.parent)
-            wrong += _unusable(entry, landmarks_placed=landmarks_placed)
-            if not wrong:
-                wrong = list(_met_before(seen, entry, number))
-            problems.extend(f"line {number}: {what}" for what in wrong)
-            if not wrong:
-                yield entry
-    if problems:
-        raise ManifestError(
-            f"{path} has {len(problems)} problems; nothing was measured. Correct them all:\n  "
-            + "\n  ".join(problems)
-        )
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    @property
+    def digest(self) -> str:
+        """What tells this manifest, in this folder, from any other."""
+        with self.path.open("rb") as stream:
+            found = hashlib.file_digest(stream, "sha256").hexdigest()
+        return f"{self.path.absolute().parent} {found}"
+
+    @property
+    def covariates(self) -> tuple[str, ...]:
+        """Names of the columns that are kept as covariates."""
+        return _covariates(read_table(self.path))
+
+    def __iter__(self) -> Iterator[Entry]:
+        """Read and check line by line, in memory that does not grow with the manifest.
+
+        Yields
+        ------
+        Entry
+            One for each good line. Take them all before using any: what is wrong with the manifest
+            is raised after the last.
+
+        Raises
+        ------
+        UsageError
+            If the file cannot be read, or Parquet is not supported here.
+        ManifestError
+            If any line cannot be used. The message lists all of them.
+        """
+        table = read_table(self.path)
+        _check_columns(table)
+        names = _covariates(table)
+        problems: list[str] = []
+        with closing(_Seen()) as seen:
+            for number, line in table.rows:
+                entry, wrong = _entry(line, self.path.parent, names)
+                wrong += _unusable(entry)
+                wrong = wrong or list(_met_before(seen, entry, number))
+                problems.extend(f"line {number}: {what}" for what in wrong)
+                if not wrong:
+                    yield entry
+        if problems:
+            raise ManifestError(
+                f"{self.path} has {len(problems)} problems; nothing was measured. Correct them"
+                " all:\n  " + "\n  ".join(problems)
+            )
+
+
+def read_manifest(path: Path) -> Manifest:
+    """Open a manifest; what is wrong with it is said once its entries are gone through."""
+    return Manifest(path)
 
 
 def manifest_csv(entries: Iterable[Entry]) -> str:
     """Write entries as a manifest, to be looked over and completed by a person."""
-    return csv_text(COLUMNS, (_cells(entry).values() for entry in entries))
+    listed = list(entries)
+    others = list(dict.fromkeys(name for entry in listed for name, _ in entry.covariates))
+    rows = ([*_cells(entry), *_others(entry, others)] for entry in listed)
+    return csv_text([*COLUMNS, *others], rows)
 
 
-def _cells(entry: Entry) -> dict[str, object]:
-    cells: dict[str, object] = {name: getattr(entry, name) for name in COLUMNS}
-    return cells | {"side": entry.side.word if entry.side else ""}
+def _cells(entry: Entry) -> Iterator[object]:
+    for name in COLUMNS:
+        yield (entry.side.word if entry.side else "") if name == "side" else getattr(entry, name)
+
+
+def _others(entry: Entry, names: list[str]) -> Iterator[str]:
+    told = dict(entry.covariates)
+    return (told.get(name, "") for name in names)
 
 
 class _Seen:
@@ -140,61 +186,32 @@ def _met_before(seen: _Seen, entry: Entry, number: int) -> Iterator[str]:
         )
 
 
-def _csv_lines(path: Path) -> Iterator[tuple[int, Mapping[str, str]]]:
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as stream:
-            reader = csv.DictReader(stream, restkey="")
-            _check_columns(path, reader.fieldnames or ())
-            for row in reader:
-                yield reader.line_num, {name: value or "" for name, value in row.items()}
-    except OSError as error:
-        raise UsageError(f"{path} cannot be read: {error.strerror}. Name a CSV file.") from error
-    except (UnicodeDecodeError, csv.Error) as error:
-        raise UsageError(f"{path} is not a CSV table in UTF-8: {error}. Save it as one.") from error
+def _check_columns(table: Table) -> None:
+    missing = [name for name in REQUIRED if name not in table.columns]
+    if not missing:
+        return
+    said = [f"there is no column {name!r}" for name in missing]
+    meant = [
+        f"perhaps {column!r} is meant to be {name!r}"
+        for column, name in ((column, SIMILAR.get(column)) for column in table.columns)
+        if name in missing
+    ]
+    raise ManifestError(
+        f"{table.path}: {'; '.join(said + meant)}. Found, {table.how}: the columns"
+        f" {', '.join(table.columns)}. Known columns are {', '.join(COLUMNS)}; any other is kept as"
+        " a covariate."
+    )
 
 
-def _parquet_lines(path: Path) -> Iterator[tuple[int, Mapping[str, str]]]:
-    try:
-        import pyarrow as pa  # type: ignore[import-untyped]
-        from pyarrow import parquet
-    except ImportError as error:
-        raise UsageError(
-            "Reading Parquet needs pyarrow, which is not installed:"
-            " pip install 'meniscal-measure[parquet]'. Or give the manifest as CSV."
-        ) from error
-    try:
-        with path.open("rb") as stream, parquet.ParquetFile(stream) as file:
-            _check_columns(path, file.schema_arrow.names)
-            number = 0
-            for batch in file.iter_batches():
-                for row in batch.to_pylist():
-                    number += 1
-                    yield number, {name: _text(value) for name, value in row.items()}
-    except FileNotFoundError as error:
-        raise UsageError(f"There is no manifest {path}. Name a CSV or Parquet file.") from error
-    except (OSError, pa.ArrowException) as error:
-        raise UsageError(
-            f"{path} cannot be read as Parquet: {error}. Write it again, or give a CSV file."
-        ) from error
+def _covariates(table: Table) -> tuple[str, ...]:
+    return tuple(name for name in table.columns if name and name not in COLUMNS)
 
 
-def _text(value: Any) -> str:
-    if value is None or value != value:  # NaN, as pandas writes an empty cell
-        return ""
-    return str(int(value)) if isinstance(value, float) and value.is_integer() else str(value)
-
-
-def _check_columns(path: Path, names: Iterable[str]) -> None:
-    found = list(names)
-    wrong = [f"there is no column {name!r}" for name in REQUIRED if name not in found]
-    wrong += [f"column {name!r} is not known" for name in found if name not in COLUMNS]
-    if wrong:
-        raise ManifestError(f"{path}: {'; '.join(wrong)}. The columns are {', '.join(COLUMNS)}.")
-
-
-def _entry(line: Mapping[str, str], folder: Path) -> tuple[Entry, list[str]]:
+def _entry(
+    line: Mapping[str, str], folder: Path, covariates: tuple[str, ...]
+) -> tuple[Entry, list[str]]:
     """Turn a line into an entry, with what is wrong with it."""
-    cells = {name: (line.get(name) or "").strip() for name in COLUMNS}
+    cells = {name: line.get(name, "") for name in COLUMNS}
     wrong = ["more cells than there are columns"] if line.get("") else []
     repeat = _whole(cells["repeat"] or "1", "repeat", wrong)
     series = _whole(cells["series"], "series", wrong) if cells["series"] else None
@@ -211,14 +228,15 @@ def _entry(line: Mapping[str, str], folder: Path) -> tuple[Entry, list[str]]:
         repeat=repeat,
         series=series,
         exclude=cells["exclude"],
+        covariates=tuple((name, line.get(name, "")) for name in covariates),
     )
     return entry, wrong
 
 
 def _whole(text: str, name: str, wrong: list[str]) -> int:
-    if text.isdecimal() and int(text) >= 1:
+    if text.isdecimal() and len(text) < 10 and int(text) >= 1:
         return int(text)
-    wrong.append(f"{name} {text!r} is not a whole number from 1")
+    wrong.append(f"{name} {text[:20]!r} is not a whole number from 1")
     return 1
 
 
@@ -226,22 +244,8 @@ def _located(text: str, folder: Path) -> str:
     return text if not text or is_url(text) else str(folder.absolute() / text)
 
 
-def is_url(path: str) -> bool:
-    """Whether a path names a place that fsspec has to fetch from."""
-    return "://" in path
-
-
-def _unusable(entry: Entry, *, landmarks_placed: bool) -> Iterator[str]:
-    if not entry.subject:
-        yield "no subject"
-    if entry.exclude:
-        return
-    if not entry.path:
-        yield "no path, and no reason in column exclude"
-    checks: tuple[tuple[str, Callable[[Path], bool], str], ...] = (
-        (entry.path, Path.exists, "the images"),
-        (entry.landmarks if landmarks_placed else "", Path.is_file, "the landmark file"),
-    )
-    for path, there, what in checks:
-        if path and not is_url(path) and not there(Path(path)):
-            yield f"{what} {path} cannot be found"
+def _unusable(entry: Entry) -> list[str]:
+    problems = [] if entry.subject else ["no subject"]
+    if not entry.path and not entry.exclude:
+        problems.append("no path, and no reason in column exclude")
+    return problems

@@ -15,10 +15,9 @@ from pathlib import Path
 from typing import Any
 
 from meniscal_measure.cohort.claim import claimed
-from meniscal_measure.cohort.content import glance
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.pool import TIME_LIMIT_S, carry_out_here
-from meniscal_measure.cohort.store import Past, Store
+from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import (
     Measure,
     Outcome,
@@ -39,6 +38,10 @@ class Progress:
     total: int
     """Entries to be measured, done ones included."""
     already_done: int = 0
+    kept: int = 0
+    """Entries of earlier manifests that this one does not name, and that stay."""
+    left_out: int = 0
+    """Entries of earlier manifests that were taken out."""
     counts: Counter[Status] = field(default_factory=Counter)
     started: float = field(default_factory=time.monotonic)
     stopped: bool = False
@@ -70,6 +73,8 @@ class Job:
     settings: Settings = field(default_factory=Settings)
     retry_refused: bool = False
     """Measure again what was refused, its files being the same."""
+    replace: bool = False
+    """Take the entries of earlier manifests out of the store instead of adding to them."""
 
 
 def run_cohort(
@@ -110,8 +115,15 @@ def run_cohort(
         If `entries` are read from a manifest with problems.
     """
     with claimed(job.store), Store(job.store) as store:
-        progress = Progress(store.enrol(entries))
+        enrolled = store.enrol(entries, replace=job.replace)
         run = store.begin_run(job.settings)
+        due_now = store.due_count(retry_refused=job.retry_refused)
+        progress = Progress(
+            enrolled.total,
+            enrolled.total - due_now,
+            kept=enrolled.kept,
+            left_out=enrolled.left_out,
+        )
         with _stopping_at_interrupt(progress):
             watch(progress)
 
@@ -142,22 +154,17 @@ def on_this_machine(
 
 
 def _due(store: Store, job: Job, progress: Progress) -> Iterator[Task]:
-    """Give out what is to be measured, passing over what is done and untouched."""
-    for entry, past in store.entries_and_past(job.settings):
+    """Give out what is to be measured until the run is stopped."""
+    for task in store.due(job.settings, retry_refused=job.retry_refused):
         if progress.stopped:
             return
-        now = glance(entry)
-        if past and past.glance == now and _is_settled(past, job):
-            progress.already_done += 1
-            continue
-        known = past.digest if past and _is_settled(past, job) else None
-        yield Task(entry, job.settings, now, known)
+        yield task
 
 
 def _to_measure(
     due: Iterable[Task], store: Store, job: Job, take: Callable[[Outcome], None]
 ) -> Iterator[Task]:
-    """Pass over, once decided anew, what was measured before as these settings measure."""
+    """Skip tasks measured under equivalent settings; re-apply the threshold only."""
     alike = store.settings_that_measure_like(job.settings)
     for task in due:
         outcome = store.decided_anew(task, alike) if alike else None
@@ -165,12 +172,6 @@ def _to_measure(
             yield task
         else:
             take(outcome)
-
-
-def _is_settled(past: Past, job: Job) -> bool:
-    if past.status is Status.REFUSED:
-        return not job.retry_refused
-    return past.status is not Status.CRASHED
 
 
 @contextmanager

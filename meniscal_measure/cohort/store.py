@@ -1,9 +1,11 @@
 """The readings of a cohort in one SQLite file: only ever added to, with a view of what is current.
 
-Tables: `entry` is the manifest as last given; `run` names each run with its settings; `reading`
-holds every outcome ever had, failures included, and refuses to be changed. The view `current` shows
-for each entry its last outcome under the settings of the last run, or that it is excluded or still
-waiting. Readings made under other settings stay, and are never mixed with these.
+Tables: `entry` holds the readings asked for, by one manifest or by several that add to each other;
+`run` names each run with its settings; `reading` holds every outcome ever had, failures included,
+and `document` its whole record; both refuse to be changed. The view `current` shows for each entry
+its last outcome under the settings of the last run *from the files it names now*, or that it is
+excluded or still waiting. Readings made under other settings or from other files stay, and are
+never mixed with these.
 """
 
 from __future__ import annotations
@@ -11,42 +13,36 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Self
 
+from meniscal_measure.cohort.columns import EXPORT_FIELDS, MEASURED_FIELDS, Provenance
+from meniscal_measure.cohort.enrolment import Enrolment, enrolled
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.cohort.fields import EXPORT_FIELDS, MEASURED_FIELDS
-from meniscal_measure.cohort.layout import (
+from meniscal_measure.cohort.redecide import decided_anew
+from meniscal_measure.cohort.store_tables import (
     APPLICATION_ID,
+    CURRENT,
+    DUE,
+    ENTRY_NAMES,
+    EXPORT_NAMES,
     INSERT_READING,
     LAYOUT,
     MEASURED_NAMES,
     TABLES,
     entry_of,
-    entry_row,
     statements,
+    utc_now,
 )
-from meniscal_measure.cohort.redecide import decided_anew
 from meniscal_measure.cohort.task import Outcome, Record, Row, Settings, Status, Task, unpacked
-from meniscal_measure.errors import ManifestError, OutputError, UsageError
+from meniscal_measure.errors import OutputError, UsageError
 
 NOTHING_MEASURED = Row((None,) * len(MEASURED_FIELDS), b"")
 
 PAGE = 500
 """Entries looked up at a time, so that memory does not grow with their number."""
-
-
-@dataclass(frozen=True)
-class Past:
-    """What the store knows of an entry under given settings."""
-
-    status: Status
-    glance: str
-    digest: str
 
 
 class Store:
@@ -155,101 +151,135 @@ class Store:
                 self._base.execute("ROLLBACK")
             raise
 
-    def enrol(self, entries: Iterable[Entry]) -> int:
-        """Take a manifest in place of the last one, whole or not at all.
+    def enrol(self, entries: Iterable[Entry], *, replace: bool = False) -> Enrolment:
+        """Add a manifest to the store, whole or not at all, and look at every file once.
 
-        Returns
-        -------
-        int
-            Number of entries that are to be measured.
+        Parameters
+        ----------
+        entries
+            An entry that is there already is put anew; those of earlier manifests stay.
+        replace
+            Take out the entries of earlier manifests instead. Their readings stay stored.
 
         Raises
         ------
         ManifestError
-            If two entries are for the same reading.
+            If two entries are for the same reading, an entry takes the images of another subject or
+            visit, or files cannot be found.
         """
-        insert = f"INSERT INTO entry VALUES (NULL, {', '.join('?' * 11)})"
         with self._explained(), self._whole():
-            self._base.execute("DELETE FROM entry")
-            try:
-                self._base.executemany(insert, map(entry_row, entries))
-            except sqlite3.IntegrityError as error:
-                raise ManifestError(
-                    "Two entries are for the same knee, visit, reader and repeat; number them"
-                    " apart."
-                ) from error
-            return int(self._ask("SELECT count (*) FROM entry WHERE exclude = ''"))
+            found = enrolled(self._base, entries, replace=replace)
+            settings = self._last_settings_number()
+            if settings is not None:
+                self._base.execute(CURRENT, (settings,))
+            return found
 
     def begin_run(self, settings: Settings) -> int:
         """Write down that a run under these settings begins; its number names its readings."""
-        row = (_now(), settings.to_json(), settings.digest)
         with self._explained(), self._whole():
-            insert = "INSERT INTO run (started_at, settings, settings_digest) VALUES (?, ?, ?)"
-            run = self._base.execute(insert, row).lastrowid
+            insert = "INSERT OR IGNORE INTO settings (digest, told) VALUES (?, ?)"
+            self._base.execute(insert, (settings.digest, settings.to_json()))
+            number, before = self._settings_number(settings), self._last_settings_number()
+            insert = "INSERT INTO run (started_at, settings) VALUES (?, ?)"
+            run = self._base.execute(insert, (utc_now(), number)).lastrowid
+            if number != before:
+                self._base.execute("UPDATE entry SET reading = NULL WHERE reading IS NOT NULL")
+            self._base.execute(CURRENT, (number,))
         assert run is not None  # an INSERT always has one
         return run
 
-    def entries_and_past(self, settings: Settings) -> Iterator[tuple[Entry, Past | None]]:
-        """Go through the entries to be measured, each with what is known of it.
+    def _settings_number(self, settings: Settings) -> int:
+        query = "SELECT number FROM settings WHERE digest = ?"
+        return int(self._base.execute(query, (settings.digest,)).fetchone()[0])
+
+    def _last_settings_number(self) -> int | None:
+        row = self._base.execute("SELECT settings FROM run ORDER BY id DESC LIMIT 1").fetchone()
+        return None if row is None else int(row[0])
+
+    def due_count(self, *, retry_refused: bool) -> int:
+        """Count the entries that are to be measured in this run."""
+        with self._explained():
+            query = f"SELECT count (*) {DUE}"
+            return int(self._base.execute(query, (retry_refused,)).fetchone()[0])
+
+    def due(self, settings: Settings, *, retry_refused: bool) -> Iterator[Task]:
+        """Go through the entries to be measured, each with the bytes it was last done from.
 
         The store may be written to meanwhile.
         """
-        query = """
-            SELECT e.*, r.status, r.glance, r.digest FROM entry e LEFT JOIN reading r ON r.id = (
-                SELECT max (id) FROM reading l WHERE l.key = e.key AND l.settings_digest = ?
-            ) WHERE e.exclude = '' AND e.line > ? ORDER BY e.line LIMIT ?"""
+        names = ", ".join(f"e.{name}" for name in ENTRY_NAMES.split(", "))
+        settled = "'measured'" if retry_refused else "'measured', 'refused'"
+        query = f"""SELECT e.line, e.fingerprint, (
+                SELECT digest FROM reading l WHERE l.id = (
+                    SELECT max (id) FROM reading m WHERE m.key = e.key AND m.settings = ?
+                ) AND l.status IN ({settled})
+            ), {names} {DUE} AND e.line > ? ORDER BY e.line LIMIT ?"""
+        with self._explained():
+            number = self._settings_number(settings)
         line = 0
         while True:
             with self._explained():
-                rows = self._base.execute(query, (settings.digest, line, PAGE)).fetchall()
+                rows = self._base.execute(query, (number, retry_refused, line, PAGE)).fetchall()
             if not rows:
                 return
-            for *entry, status, glance, digest in rows:
-                line = entry[0]
-                past = Past(Status(status), glance, digest) if status else None
-                yield entry_of(entry), past
+            line = rows[-1][0]
+            for _, fingerprint, digest, *told in rows:
+                yield Task(entry_of(tuple(told)), settings, fingerprint, digest)
 
     def append(self, run: int, outcome: Outcome) -> None:
         """Add an outcome, at once and for good."""
-        with self._explained():
-            self._base.execute(INSERT_READING, self._reading_row(run, outcome))
+        task, packed = outcome.task, outcome.row.packed if outcome.row else b""
+        with self._explained(), self._whole():
+            if outcome.status is Status.UNCHANGED:
+                row, packed = self._done_before(run, outcome)
+            else:
+                row = self._reading_row(run, outcome)
+            reading = self._base.execute(INSERT_READING, row).lastrowid
+            if packed:
+                insert = "INSERT INTO document VALUES (?, ?)"
+                self._base.execute(insert, (reading, packed))
+            update = "UPDATE entry SET reading = ? WHERE key = ? AND fingerprint = ?"
+            self._base.execute(update, (reading, task.entry.key, task.fingerprint))
 
     def _reading_row(self, run: int, outcome: Outcome) -> tuple[Any, ...]:
-        task, row = outcome.task, outcome.row or NOTHING_MEASURED
-        head = (run, task.entry.key, task.settings.digest, task.glance, outcome.digest)
-        if outcome.status is Status.UNCHANGED:
-            kept = self._last_done(task.entry.key, task.settings.digest)
-            return (*head, *kept[:2], outcome.seconds, _now(), *kept[2:])
         status = Status.MEASURED if outcome.status is Status.DECIDED else outcome.status
-        found = (status.value, outcome.reason, outcome.seconds, _now())
-        return (*head, *found, row.packed or None, *row.values)
+        found = (status.value, outcome.reason, outcome.seconds, utc_now())
+        return (*self._head(run, outcome), *found, *(outcome.row or NOTHING_MEASURED).values)
 
-    def _last_done(self, key: str, settings_digest: str) -> tuple[Any, ...]:
+    def _head(self, run: int, outcome: Outcome) -> tuple[Any, ...]:
+        task = outcome.task
+        number = self._settings_number(task.settings)
+        return run, task.entry.key, number, task.fingerprint, outcome.digest
+
+    def _done_before(self, run: int, outcome: Outcome) -> tuple[tuple[Any, ...], bytes]:
+        """Take over what the same bytes gave before."""
         query = (
-            f"SELECT status, reason, record, {MEASURED_NAMES} FROM reading"
-            " WHERE key = ? AND settings_digest = ? ORDER BY id DESC LIMIT 1"
+            f"SELECT status, reason, record, {MEASURED_NAMES} FROM reading r"
+            " LEFT JOIN document d ON d.reading = r.id"
+            " WHERE key = ? AND settings = ? ORDER BY id DESC LIMIT 1"
         )
-        row: tuple[Any, ...] = self._base.execute(query, (key, settings_digest)).fetchone()
-        return row
+        head = self._head(run, outcome)
+        status, reason, packed, *values = self._base.execute(query, (head[1], head[2])).fetchone()
+        return (*head, status, reason, outcome.seconds, utc_now(), *values), packed or b""
 
-    def settings_that_measure_like(self, settings: Settings) -> list[str]:
-        """List the digests of other settings of which only the decision has to be made anew."""
+    def settings_that_measure_like(self, settings: Settings) -> list[int]:
+        """List the numbers of other settings that differ from these in the threshold only."""
         with self._explained():
-            found = self._base.execute("SELECT DISTINCT settings, settings_digest FROM run")
+            found = self._base.execute("SELECT number, told, digest FROM settings")
             return [
-                digest
-                for text, digest in found
-                if digest != settings.digest and settings.measures_like(text)
+                number
+                for number, told, digest in found
+                if digest != settings.digest and settings.measures_like(told)
             ]
 
-    def decided_anew(self, task: Task, digests: list[str]) -> Outcome | None:
+    def decided_anew(self, task: Task, alike: Sequence[int]) -> Outcome | None:
         """Take a reading of the same files under other settings, and only decide on it anew.
 
         Parameters
         ----------
         task
             The reading wanted.
-        digests
+        alike
             What `settings_that_measure_like` listed for its settings.
 
         Returns
@@ -257,31 +287,50 @@ class Store:
         Outcome or None
             None where the files were never measured so; a refusal stays one.
         """
-        query = f"""SELECT digest, reason, record FROM reading WHERE key = ? AND glance = ?
+        query = f"""SELECT digest, reason, record, image_sha256, landmark_sha256, network_sha256
+            FROM reading r LEFT JOIN document d ON d.reading = r.id
+            WHERE key = ? AND fingerprint = ?
             AND status IN ('{Status.MEASURED}', '{Status.REFUSED}')
-            AND settings_digest IN ({", ".join("?" * len(digests))}) ORDER BY id DESC LIMIT 1"""
+            AND settings IN ({", ".join("?" * len(alike))}) ORDER BY id DESC LIMIT 1"""
         with self._explained():
-            found = self._base.execute(query, (task.entry.key, task.glance, *digests)).fetchone()
+            values = (task.entry.key, task.fingerprint, *alike)
+            found = self._base.execute(query, values).fetchone()
         if found is None:
             return None
-        digest, reason, packed = found
+        digest, reason, packed, *made_from = found
         if packed is None:
             return Outcome(task, Status.REFUSED, digest, reason)
         record = decided_anew(unpacked(packed), task.settings.conventions)
-        return Outcome(task, Status.DECIDED, digest, row=Row.of(record))
+        row = Row.of(record, Provenance(*(one or "" for one in made_from)))
+        return Outcome(task, Status.DECIDED, digest, row=row)
+
+    def columns(self, *names: str, measured_only: bool = False) -> Iterator[tuple[Any, ...]]:
+        """Go through the current state of every entry, with these columns of the view `current`."""
+        quoted = ", ".join(f'"{name}"' for name in names)
+        where = f"WHERE status = '{Status.MEASURED}'" if measured_only else ""
+        with self._explained():
+            yield from self._base.execute(f"SELECT {quoted} FROM current {where} ORDER BY line")
+
+    def covariates(self) -> tuple[str, ...]:
+        """Name the covariates that any manifest of the store has, in the order of their columns."""
+        with self._explained():
+            query = "SELECT covariates FROM entry WHERE covariates <> '' GROUP BY manifest"
+            found = [json.loads(told) for (told,) in self._base.execute(query)]
+        return tuple(dict.fromkeys(name for told in found for name in told))
 
     def rows(self) -> Iterator[dict[str, Any]]:
         """Go through the current state of every entry, with the columns of `EXPORT_FIELDS`."""
         names = [field.name for field in EXPORT_FIELDS]
-        quoted = ", ".join(f'"{name}"' for name in names)
-        query = f"SELECT {quoted} FROM current ORDER BY line"
         with self._explained():
-            for row in self._base.execute(query):
+            for row in self._base.execute(f"SELECT {EXPORT_NAMES} FROM current ORDER BY line"):
                 yield dict(zip(names, row, strict=True))
 
     def records(self) -> Iterator[tuple[str, Record]]:
         """Go through the full records of the current readings, each with the key of its entry."""
-        query = "SELECT key, record FROM current WHERE record IS NOT NULL ORDER BY line"
+        query = (
+            "SELECT key, record FROM current c JOIN document d ON d.reading = c.reading"
+            " ORDER BY line"
+        )
         with self._explained():
             for key, packed in self._base.execute(query):
                 yield key, unpacked(packed)
@@ -295,7 +344,9 @@ class Store:
     def last_settings(self) -> dict[str, Any] | None:
         """Tell the settings of the last run; None before the first."""
         with self._explained():
-            query = "SELECT settings FROM run ORDER BY id DESC LIMIT 1"
+            query = (
+                "SELECT told FROM run JOIN settings ON number = settings ORDER BY id DESC LIMIT 1"
+            )
             row = self._base.execute(query).fetchone()
         return None if row is None else dict(json.loads(row[0]))
 
@@ -310,7 +361,3 @@ def _opened_to_read(path: Path) -> sqlite3.Connection:
     immutable = "" if Path(f"{path}-wal").exists() else "&immutable=1"
     place = f"{path.absolute().as_uri()}?mode=ro{immutable}"
     return sqlite3.connect(place, uri=True, isolation_level=None)
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="milliseconds")

@@ -16,9 +16,9 @@ from typing import Any, Self
 
 from meniscal_measure import __version__
 from meniscal_measure.caliper.reading import Conventions
-from meniscal_measure.cohort.content import digest, fetched
+from meniscal_measure.cohort.columns import MEASURED_FIELDS, Provenance, measured_values
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.cohort.fields import MEASURED_FIELDS, measured_values
+from meniscal_measure.cohort.source_files import digests, fetched, networks_digest
 from meniscal_measure.errors import InputError, MeniscalMeasureError
 
 Record = dict[str, Any]
@@ -86,8 +86,8 @@ class Task:
 
     entry: Entry
     settings: Settings
-    glance: str
-    """Fingerprint of the files when the task was given out."""
+    fingerprint: bytes
+    """Of names, sizes and times of the files when the run began."""
     known_digest: str | None = None
     """Hash of the bytes when the entry was last done under these settings."""
 
@@ -102,9 +102,9 @@ class Row:
     """The whole record, compressed."""
 
     @classmethod
-    def of(cls, record: Record) -> Self:
+    def of(cls, record: Record, made_from: Provenance | None = None) -> Self:
         """Lay out a record."""
-        values = measured_values(record)
+        values = measured_values(record, made_from or Provenance())
         packed = zlib.compress(json.dumps(record).encode())
         return cls(tuple(values[field.name] for field in MEASURED_FIELDS), packed)
 
@@ -158,15 +158,17 @@ def _without_places(reason: str, images: str, landmarks: str) -> str:
 
 def _measured(task: Task, measure: Measure) -> Outcome:
     with fetched(task.entry) as (images, landmarks):
-        found = digest(task.entry, images, landmarks)
-        if found == task.known_digest:
-            return Outcome(task, Status.UNCHANGED, found)
+        found = digests(task.entry, images, landmarks)
+        if found.whole == task.known_digest:
+            return Outcome(task, Status.UNCHANGED, found.whole)
         try:
             record = measure(task.entry, images, landmarks, task.settings)
         except MeniscalMeasureError as error:
             reason = _without_places(str(error), str(images), str(landmarks or ""))
-            return Outcome(task, Status.REFUSED, found, reason)
-    return Outcome(task, Status.MEASURED, found, row=Row.of(record))
+            return Outcome(task, Status.REFUSED, found.whole, reason)
+    networks = networks_digest() if record.get("proposal_confidence") is not None else ""
+    made_from = Provenance(found.images, found.landmarks, networks)
+    return Outcome(task, Status.MEASURED, found.whole, row=Row.of(record, made_from))
 
 
 def measure_knee(entry: Entry, images: Path, landmarks: Path | None, settings: Settings) -> Record:

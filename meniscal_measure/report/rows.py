@@ -13,6 +13,7 @@ from meniscal_measure.caliper.reading import (
     Reading,
     SliceReading,
 )
+from meniscal_measure.files import safe_cell
 
 Cell = str | float | int | bool | None
 
@@ -87,7 +88,7 @@ def readings_csv(readings: list[Reading]) -> str:
 def _text(cell: Cell) -> str:
     if cell is None:
         return ""
-    return str(cell).lower() if isinstance(cell, bool) else str(cell)
+    return str(cell).lower() if isinstance(cell, bool) else str(safe_cell(cell))
 
 
 def _shared(reading: Reading) -> dict[str, Cell]:

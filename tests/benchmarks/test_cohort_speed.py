@@ -52,7 +52,7 @@ def test_agreement_of_a_hundred_thousand_readings(benchmark: BenchmarkFixture) -
 def test_a_knee_of_a_run(benchmark: BenchmarkFixture, samples: Path) -> None:
     study = samples / "normal"
     entry = Entry("S1", str(study / "series-1"), landmarks=str(study / "landmarks.json"))
-    outcome = benchmark(carry_out, Task(entry, Settings(), ""), measure_knee)
+    outcome = benchmark(carry_out, Task(entry, Settings(), b""), measure_knee)
     assert outcome.status is Status.MEASURED
 
 

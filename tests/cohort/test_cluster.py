@@ -116,7 +116,7 @@ def test_a_cluster_that_loses_all_workers_is_not_waited_for_without_end(
     with local_cluster(1) as cluster:
 
         def tasks() -> Iterator[Task]:
-            yield Task(make_knee("S1", seconds=3600), Settings(), "")
+            yield Task(make_knee("S1", seconds=3600), Settings(), b"")
             cluster.scale(0)
 
         with pytest.raises(UsageError, match="run again to go on"):
@@ -130,7 +130,7 @@ def test_a_scheduler_that_is_lost_is_said(
     with local_cluster(1) as cluster:
 
         def tasks() -> Iterator[Task]:
-            yield Task(make_knee("S1", seconds=3600), Settings(), "")
+            yield Task(make_knee("S1", seconds=3600), Settings(), b"")
             cluster.close()
 
         with pytest.raises(UsageError, match="run again to go on"):
@@ -146,7 +146,7 @@ def test_client_and_scheduler_hold_only_what_is_in_work(
         nonlocal taken
         for number in range(1200):
             taken += 1
-            yield Task(replace(entry, subject=str(number)), Settings(), "")
+            yield Task(replace(entry, subject=str(number)), Settings(), b"")
 
     done = 0
     for _ in on_cluster(scheduler, measure=measure)(tasks()):

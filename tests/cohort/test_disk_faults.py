@@ -14,9 +14,14 @@ from typing import Any
 import pytest
 
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.cohort.export import export_csv, export_dictionary
 from meniscal_measure.cohort.run import Job, on_this_machine, run_cohort
 from meniscal_measure.cohort.store import Store
+from meniscal_measure.cohort.table_export import (
+    ExportTable,
+    export_csv,
+    export_description,
+    export_table,
+)
 from meniscal_measure.cohort.task import Measure, Status
 from meniscal_measure.errors import OutputError
 
@@ -47,7 +52,7 @@ def disk(tmp_path: Path) -> Iterator[Disk]:
     path = tmp_path / "disk"
     path.mkdir()
     try:
-        mount("-t", "tmpfs", "-o", "size=160k", "none", str(path))
+        mount("-t", "tmpfs", "-o", "size=260k", "none", str(path))
     except (OSError, subprocess.CalledProcessError):
         pytest.skip("mounting a small disk needs the right to mount (Linux)")
     yield Disk(path)
@@ -118,7 +123,7 @@ def test_a_store_that_may_only_be_read_is_exported_and_not_written(
     run_cohort(entries, Job(store), carry_out=here)
     disk.remount("ro")
     with Store.existing(store) as opened:
-        export_csv(opened, tmp_path / "readings.csv")
+        export_csv(opened, export_table(opened), tmp_path / "readings.csv")
     assert "3.5" in (tmp_path / "readings.csv").read_text("utf-8")
     with pytest.raises(OutputError, match="name a place you may write to"):
         run_cohort(entries, Job(store), carry_out=here)
@@ -129,4 +134,4 @@ def test_an_export_into_a_place_that_may_not_be_written_is_said(disk: Disk) -> N
     with pytest.raises(
         OutputError, match=r"Read-only file system\. Name a folder you may write to"
     ):
-        export_dictionary(disk.path / "dictionary.csv")
+        export_description(ExportTable((), ()), disk.path / "datapackage.json")

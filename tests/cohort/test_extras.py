@@ -13,11 +13,11 @@ from typing import Any
 import pytest
 
 from meniscal_measure.cohort.cluster import on_cluster
-from meniscal_measure.cohort.content import fetched
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.cohort.export import export_parquet
 from meniscal_measure.cohort.manifest import read_manifest
+from meniscal_measure.cohort.source_files import fetched
 from meniscal_measure.cohort.store import Store
+from meniscal_measure.cohort.table_export import export_parquet, export_table
 from meniscal_measure.cohort.task import Settings, Status, Task, carry_out
 from meniscal_measure.errors import UsageError
 
@@ -47,7 +47,7 @@ def test_parquet_needs_pyarrow(without: Callable[[str], None], tmp_path: Path) -
         Store(tmp_path / "c.sqlite") as store,
         pytest.raises(UsageError, match=f"Writing Parquet needs pyarrow.*{PARQUET}"),
     ):
-        export_parquet(store, tmp_path / "readings.parquet")
+        export_parquet(store, export_table(store), tmp_path / "readings.parquet")
 
 
 def test_a_cluster_needs_distributed(without: Callable[[str], None]) -> None:
@@ -67,5 +67,5 @@ def test_urls_need_fsspec_and_a_knee_without_it_is_refused(
         fetched(entry),
     ):
         pass
-    outcome = carry_out(Task(entry, Settings(), ""), stand_in.measure)
+    outcome = carry_out(Task(entry, Settings(), b""), stand_in.measure)
     assert outcome.status is Status.REFUSED

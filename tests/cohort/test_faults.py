@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 
+from meniscal_measure.cohort.claim import claimed
 from meniscal_measure.cohort.pool import AHEAD
 from meniscal_measure.cohort.store import Store
 
@@ -162,13 +163,13 @@ def test_ctrl_c_stores_what_is_in_work_and_stops(cohort: Cohort) -> None:
 
 
 def test_a_second_run_on_the_store_is_refused_and_harms_nothing(cohort: Cohort) -> None:
-    first = cohort.start()
-    wait_for(first, 1)
-    second = cohort.start()
-    _, err = second.communicate(timeout=120)
+    with claimed(cohort.store):  # as a first run holds it
+        second = cohort.start()
+        _, err = second.communicate(timeout=120)
     assert second.returncode == 1
     assert "UsageError: Another run is working on" in err
-    assert finished(first) == "finished"
+    assert not cohort.log.exists()
+    assert finished(cohort.start()) == "finished"
     cohort.assert_whole()
 
 

@@ -20,7 +20,7 @@ MakeTask = Callable[..., Task]
 @pytest.fixture
 def make_task(make_knee: MakeKnee) -> MakeTask:
     """Write a knee and give the task of measuring it."""
-    return lambda subject, **orders: Task(make_knee(subject, **orders), Settings(), "")
+    return lambda subject, **orders: Task(make_knee(subject, **orders), Settings(), b"")
 
 
 def test_every_worker_has_a_task_before_one_has_another_ahead(

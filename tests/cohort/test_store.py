@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import fsspec  # type: ignore[import-untyped]
 import pytest
 
 from meniscal_measure.cohort.claim import claimed
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.cohort.manifest import read_manifest
+from meniscal_measure.cohort.manifest import Manifest, read_manifest
+from meniscal_measure.cohort.run import Job, Progress, run_cohort
+from meniscal_measure.cohort.source_files import stat_fingerprint
 from meniscal_measure.cohort.store import Store
-from meniscal_measure.cohort.task import Outcome, Row, Settings, Status, Task
+from meniscal_measure.cohort.task import Measure, Outcome, Row, Settings, Status, Task, carry_out
 from meniscal_measure.errors import ManifestError, OutputError, UsageError
 
 MakeKnee = Callable[..., Entry]
@@ -26,7 +30,9 @@ def path(tmp_path: Path) -> Path:
 
 def outcome(entry: Entry, stand_in: Any) -> Outcome:
     settings = Settings()
-    task = Task(entry, settings, "glance")
+    fingerprint = stat_fingerprint(entry)
+    assert fingerprint is not None
+    task = Task(entry, settings, fingerprint)
     return Outcome(task, Status.MEASURED, "digest", row=Row.of(stand_in.record(3.2, settings)))
 
 
@@ -140,3 +146,120 @@ def test_readers_are_not_kept_out_by_a_claim(path: Path, make_knee: MakeKnee) ->
         store.enrol([make_knee("S1")])
         with Store.existing(path) as reader:
             assert reader.counts() == {"waiting": 1}
+
+
+# Several manifests, and files that are exchanged or changed
+
+
+@pytest.fixture
+def run(path: Path, measure: Measure) -> Callable[..., Progress]:
+    """Run a cohort in this process."""
+
+    def run(entries: list[Entry], **job: Any) -> Progress:
+        return run_cohort(
+            entries,
+            Job(path, **job),
+            carry_out=lambda tasks: (carry_out(task, measure) for task in tasks),
+        )
+
+    return run
+
+
+def states(path: Path) -> dict[str, tuple[str, float | None]]:
+    with Store.existing(path) as store:
+        return {r["subject"]: (r["status"], r["medial_extrusion_mm"]) for r in store.rows()}
+
+
+def test_exchanged_paths_are_waiting_and_never_show_the_others_value(
+    path: Path, make_knee: MakeKnee, run: Callable[..., Progress]
+) -> None:
+    one, two = make_knee("S1", extrusion_mm=1.0), make_knee("S2", extrusion_mm=5.0)
+    run([one, two])
+    swapped = [replace(one, path=two.path), replace(two, path=one.path)]
+    with Store(path) as store:
+        store.enrol(swapped)
+    assert states(path) == {"S1": ("waiting", None), "S2": ("waiting", None)}
+    run(swapped)
+    assert states(path) == {"S1": ("measured", 5.0), "S2": ("measured", 1.0)}
+    back = run([one, two])
+    assert (back.already_done, states(path)["S1"]) == (2, ("measured", 1.0))
+
+
+def test_a_changed_file_is_waiting_as_soon_as_a_run_has_looked(
+    path: Path, make_knee: MakeKnee, run: Callable[..., Progress]
+) -> None:
+    entry = make_knee("S1", extrusion_mm=1.0)
+    run([entry])
+    make_knee("S1", extrusion_mm=4.25)
+    with Store(path) as store:
+        store.enrol([entry])
+    assert states(path) == {"S1": ("waiting", None)}
+
+
+def test_changed_content_behind_a_url_is_noticed(
+    path: Path, make_knee: MakeKnee, run: Callable[..., Progress]
+) -> None:
+    files = fsspec.filesystem("memory")
+    knee = make_knee("S1", extrusion_mm=1.0)
+    files.pipe("/knees/S1.json", Path(knee.path).read_bytes())
+    entry = replace(knee, path="memory://knees/S1.json")
+    run([entry])
+    assert run([entry]).already_done == 1
+    files.pipe("/knees/S1.json", Path(make_knee("S1", extrusion_mm=4.0).path).read_bytes())
+    assert run([entry]).counts == {Status.MEASURED: 1}
+    assert states(path) == {"S1": ("measured", 4.0)}
+    files.rm("/knees", recursive=True)
+
+
+def test_a_second_manifest_adds_and_says_what_stays(
+    path: Path, make_knee: MakeKnee, run: Callable[..., Progress]
+) -> None:
+    one, two = make_knee("S1"), make_knee("S2")
+    run([one, two])
+    added = run([two, make_knee("S3")])
+    assert (added.total, added.already_done, added.kept, added.left_out) == (3, 2, 1, 0)
+    assert list(states(path)) == ["S1", "S2", "S3"]
+
+
+def test_a_second_manifest_that_replaces_says_what_it_leaves_out(
+    path: Path, make_knee: MakeKnee, run: Callable[..., Progress]
+) -> None:
+    run([make_knee("S1"), make_knee("S2")])
+    alone = run([make_knee("S2"), make_knee("S3")], replace=True)
+    assert (alone.total, alone.kept, alone.left_out) == (2, 0, 1)
+    assert list(states(path)) == ["S2", "S3"]
+
+
+def test_a_second_manifest_must_not_give_the_images_to_somebody_else(
+    path: Path, make_knee: MakeKnee, run: Callable[..., Progress]
+) -> None:
+    entry = make_knee("S1")
+    run([entry])
+    with pytest.raises(ManifestError, match="subject Other visit 1: as subject S1 visit 1 before"):
+        run([replace(entry, subject="Other")])
+    assert list(states(path)) == ["S1"]
+
+
+def test_files_that_are_not_there_are_listed_before_anything_is_measured(
+    path: Path, make_knee: MakeKnee, run: Callable[..., Progress], tmp_path: Path
+) -> None:
+    entries = [make_knee("S1"), replace(make_knee("S2"), path=str(tmp_path / "none"))]
+    with pytest.raises(ManifestError, match=r"(?s)1 entries name files.*S2, 1: the images .*none"):
+        run(entries)
+    with Store.existing(path) as store:
+        assert store.counts() == {}
+
+
+def test_the_same_manifest_is_not_parsed_again(
+    path: Path, make_knee: MakeKnee, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    knee = make_knee("S1")
+    given = tmp_path / "manifest.csv"
+    given.write_text(f"subject,path\nS1,{knee.path}\n")
+    with Store(path) as store:
+        store.enrol(read_manifest(given))
+        monkeypatch.setattr(Manifest, "__iter__", None)
+        assert store.enrol(read_manifest(given)).total == 1
+        given.write_text(f"subject,path\nS2,{knee.path}\n")
+        with pytest.raises(TypeError):
+            store.enrol(read_manifest(given))

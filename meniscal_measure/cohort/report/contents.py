@@ -10,7 +10,7 @@ from typing import Any
 
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.cohort.agreement.plots import distribution_plot
-from meniscal_measure.cohort.fields import COMPARTMENTS
+from meniscal_measure.cohort.columns import COMPARTMENTS
 from meniscal_measure.cohort.reader_agreement import detectable_change
 from meniscal_measure.cohort.readings import Readings, load_readings, mean_of_readings
 from meniscal_measure.cohort.report.document import (

@@ -341,15 +341,17 @@ def signed(tmp_path: Path, make_knee: Callable[..., Entry], measure: Measure) ->
         {
             "verified": True,
             "verified_by": "A",
-            "signature": {
-                "signed_at": "2026-03-02T10:00:00.000+00:00",
-                "quality": ["motion", "cut_off"],
-            },
+            "signatures": [
+                {
+                    "signed_at": "2026-03-02T10:00:00.000+00:00",
+                    "quality": ["motion", "cut_off"],
+                }
+            ],
         },
         {
             "verified": True,
             "verified_by": "A",
-            "signature": {"signed_at": "2026-03-04T23:59:00.000+00:00", "quality": ["motion"]},
+            "signatures": [{"signed_at": "2026-03-04T23:59:00.000+00:00", "quality": ["motion"]}],
         },
         {"verified": True, "verified_by": "B"},
         {"proposal_confidence": 0.93},

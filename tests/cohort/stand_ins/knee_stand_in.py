@@ -15,6 +15,7 @@ from typing import Any
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.task import Settings
 from meniscal_measure.errors import UnreadableFileError
+from meniscal_measure.records.layout import SCHEMA_ID, SCHEMA_VERSION
 
 
 def measure(entry: Entry, images: Path, landmarks: Path | None, settings: Settings) -> Any:
@@ -61,16 +62,29 @@ def record(extrusion_mm: float, settings: Settings) -> Any:
         "overlap_mm": 10.0 - extrusion_mm,
         "relative_extrusion": extrusion_mm / 10,
         "coverage": 0.3,
+        "extrusion_over_plateau_width": extrusion_mm / 75,
     }
     return {
-        "source": {"side": "R"},
+        "schema": {"id": SCHEMA_ID, "version": SCHEMA_VERSION},
+        "software": {"name": "meniscal_measure", "version": "0"},
+        "measured_at": "2026-03-01T10:00:00.000+00:00",
+        "source": {
+            "side": "right",
+            "study_instance_uid": "1.2",
+            "series_instance_uid": "1.2.3",
+            "sop_instance_uid": "1.2.3.4",
+        },
         "conventions": {
             "axis": conventions.axis.value,
+            "slice": "chosen_by_reader",
             "threshold_rule": conventions.threshold_rule.value,
             "threshold_mm": conventions.threshold_mm,
         },
-        "slice": {"index": 12, "convention": "chosen_by_reader"},
+        "slice": {"index": 12, "sop_instance_uid": "1.2.3.4", "instance_number": 13},
         "verified": False,
+        "verified_by": None,
+        "signatures": [],
+        "proposal_confidence": None,
         "warnings": [],
         "medial": compartment,
         "lateral": None,

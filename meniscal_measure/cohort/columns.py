@@ -30,7 +30,8 @@ MANIFEST_FIELDS = (
           " images"),
     Field("group", "TEXT", "", "group, from the manifest"),
     Field("reader", "TEXT", "", "who placed the landmarks, from the manifest"),
-    Field("repeat", "INTEGER", "", "the how-manieth reading by this reader, from the manifest"),
+    Field("repeat", "INTEGER", "", "number of the reading by this reader, 1 = first, from the"
+          " manifest"),
 )  # fmt: skip
 """What names a reading."""
 
@@ -39,6 +40,37 @@ STATUS_FIELDS = (
           " worker); excluded (by the manifest); waiting (not done yet)"),
     Field("reason", "TEXT", "", "why it is refused, crashed or excluded"),
 )  # fmt: skip
+
+PLACE_FIELDS = (
+    Field("path", "TEXT", "", "images, from the manifest"),
+    Field("landmarks", "TEXT", "", "landmark file, from the manifest; empty where landmarks were"
+          " proposed"),
+)  # fmt: skip
+"""Where the files lie. Folders may carry a name, so that these are left out with identifiers."""
+
+RUN_FIELDS = (
+    Field("run", "INTEGER", "", "number of the run that made the reading"),
+    Field("recorded_at", "TEXT", "UTC, ISO 8601", "when it was stored"),
+)
+
+SOURCE_FIELDS = (
+    Field("image_sha256", "TEXT", "", "SHA-256 of the sorted SHA-256 of the image files"),
+    Field("landmark_sha256", "TEXT", "", "SHA-256 of the landmark file"),
+    Field("study_instance_uid", "TEXT", "", "Study Instance UID (0020,000D)"),
+    Field("series_instance_uid", "TEXT", "", "Series Instance UID (0020,000E)"),
+    Field("sop_instance_uid", "TEXT", "", "SOP Instance UID (0008,0018) of the measured slice"),
+    Field("instance_number", "INTEGER", "", "Instance Number (0020,0013) of the measured slice"),
+    Field("software_version", "TEXT", "", "version of meniscal_measure that measured"),
+    Field("network_sha256", "TEXT", "", "SHA-256 of the checksums of the networks that proposed the"
+          " landmarks; empty where a person placed them"),
+    Field("measured_at", "TEXT", "UTC, ISO 8601", "when it was measured"),
+)  # fmt: skip
+"""What a reading was made from and by."""
+
+IDENTIFYING = frozenset(
+    {"path", "landmarks", "study_instance_uid", "series_instance_uid", "sop_instance_uid"}
+)
+"""Columns that an export without identifiers leaves out."""
 
 READING_FIELDS = (
     Field("side_measured", "TEXT", "", "side the reading was made on: left or right"),
@@ -75,21 +107,36 @@ COMPARTMENT_FIELDS = (
     Field("overlap_mm", "REAL", "mm", "part of the body on the plateau"),
     Field("relative_extrusion", "REAL", "fraction", "extrusion over body width"),
     Field("coverage", "REAL", "fraction", "overlap over plateau width"),
+    Field("extrusion_over_plateau_width", "REAL", "fraction", "extrusion over the width of the"
+          " whole plateau"),
 )  # fmt: skip
 """Columns that come once for each compartment, with its name before theirs."""
 
-MEASURED_FIELDS = READING_FIELDS + tuple(
-    Field(f"{where}_{field.name}", field.kind, field.unit, f"{where}: {field.meaning}")
-    for where in COMPARTMENTS
-    for field in COMPARTMENT_FIELDS
+MEASURED_FIELDS = (
+    READING_FIELDS
+    + SOURCE_FIELDS
+    + tuple(
+        Field(f"{where}_{field.name}", field.kind, field.unit, f"{where}: {field.meaning}")
+        for where in COMPARTMENTS
+        for field in COMPARTMENT_FIELDS
+    )
 )
 """Columns filled from the record of a reading; empty for one that was not made."""
 
-EXPORT_FIELDS = MANIFEST_FIELDS + STATUS_FIELDS + MEASURED_FIELDS
-"""Every column of an export, in order."""
+EXPORT_FIELDS = MANIFEST_FIELDS + STATUS_FIELDS + PLACE_FIELDS + RUN_FIELDS + MEASURED_FIELDS
+"""Every column of an export, in order; those of the covariates follow."""
 
 
-def measured_values(record: Mapping[str, Any]) -> dict[str, Any]:
+@dataclass(frozen=True)
+class Provenance:
+    """What a reading was made from and by, as far as its record does not say so."""
+
+    image_sha256: str = ""
+    landmark_sha256: str = ""
+    network_sha256: str = ""
+
+
+def measured_values(record: Mapping[str, Any], made_from: Provenance) -> dict[str, Any]:
     """Take the values of `MEASURED_FIELDS` from the record of a reading."""
     conventions, side = record["conventions"], record["source"]["side"]
     signature = record["signatures"][-1] if record["signatures"] else {}
@@ -107,6 +154,10 @@ def measured_values(record: Mapping[str, Any]) -> dict[str, Any]:
         "remark": signature.get("remark") or None,
         "proposal_confidence": record.get("proposal_confidence"),
         "warning_count": len(record["warnings"]),
+        "image_sha256": made_from.image_sha256 or None,
+        "landmark_sha256": made_from.landmark_sha256 or None,
+        "network_sha256": made_from.network_sha256 or None,
+        **_source_values(record),
     }
     for where in COMPARTMENTS:
         found = _compartment_values(record.get(where.value) or {})
@@ -114,10 +165,21 @@ def measured_values(record: Mapping[str, Any]) -> dict[str, Any]:
     return values
 
 
+def _source_values(record: Mapping[str, Any]) -> dict[str, Any]:
+    source = record["source"]
+    names = ("study_instance_uid", "series_instance_uid", "sop_instance_uid")
+    return {
+        **{name: source.get(name) for name in names},
+        "instance_number": record["slice"].get("instance_number"),
+        "software_version": record.get("software", {}).get("version"),
+        "measured_at": record.get("measured_at"),
+    }
+
+
 def _compartment_values(record: Mapping[str, Any]) -> dict[str, Any]:
     if not record:
         return {field.name: None for field in COMPARTMENT_FIELDS}
     low, high = record["interval95_mm"]
     known = {**record, "interval95_low_mm": low, "interval95_high_mm": high}
-    values = {field.name: known[field.name] for field in COMPARTMENT_FIELDS}
-    return values | {"flag": int(values["flag"])}
+    values = {field.name: known.get(field.name) for field in COMPARTMENT_FIELDS}
+    return values | {"flag": int(record["flag"])}

@@ -13,8 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from meniscal_measure.anatomy import Side
+from meniscal_measure.cohort.assignment import Plan, key_csv, plan_readings, work_list_csv
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.cohort.readers import Plan, key_csv, plan_readings, work_list_csv
 from meniscal_measure.errors import UsageError
 from meniscal_measure.reading_order import HIDDEN_PART
 from meniscal_measure.review.worklist import open_worklist

@@ -1,0 +1,171 @@
+"""The current readings as CSV or Parquet, with a description of their columns beside them.
+
+The description is a Frictionless Data Package (specs.frictionlessdata.io, version 1).
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from meniscal_measure import __version__
+from meniscal_measure.cohort.columns import EXPORT_FIELDS, IDENTIFYING, MANIFEST_FIELDS, Field
+from meniscal_measure.cohort.store import Store
+from meniscal_measure.errors import UsageError
+from meniscal_measure.files import safe_cell, write_text, written_whole
+
+BATCH = 10_000
+"""Rows written at a time, so that memory does not grow with their number."""
+
+TABLE, PACKAGE = "readings", "datapackage.json"
+"""Name of the table, and of the file that describes it."""
+
+TYPES = {"TEXT": "string", "INTEGER": "integer", "REAL": "number"}
+"""Types of the data package by storage class."""
+
+
+@dataclass(frozen=True)
+class ExportTable:
+    """What is exported: the fields, and the covariates of the manifest after them."""
+
+    fields: tuple[Field, ...]
+    covariates: tuple[str, ...]
+
+    @property
+    def all_fields(self) -> tuple[Field, ...]:
+        """Every column in order."""
+        return self.fields + tuple(
+            Field(f"covariate_{name}", "TEXT", "", f"{name}, from the manifest")
+            for name in self.covariates
+        )
+
+    def rows(self, store: Store) -> Iterator[Sequence[Any]]:
+        """Go through the current state of every entry."""
+        names = [field.name for field in self.fields]
+        if not self.covariates:
+            yield from store.columns(*names)
+            return
+        for *values, told in store.columns(*names, "covariates"):
+            others = json.loads(told) if told else {}
+            yield [*values, *(others.get(name) for name in self.covariates)]
+
+
+def export_table(store: Store, *, identifiers: bool = True) -> ExportTable:
+    """Choose the columns of an export; without identifiers no path and no UID is among them."""
+    fields = (field for field in EXPORT_FIELDS if identifiers or field.name not in IDENTIFYING)
+    return ExportTable(tuple(fields), store.covariates())
+
+
+def export_csv(store: Store, table: ExportTable, path: Path) -> None:
+    """Write one line for each entry of the manifest, empty where there is no value.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written; nothing is left behind then.
+    """
+    fields = table.all_fields
+    texts = [place for place, field in enumerate(fields) if field.kind == "TEXT"]
+    with written_whole(path) as stream:
+        text = io.TextIOWrapper(stream, "utf-8", newline="", write_through=True)
+        writer = csv.writer(text, lineterminator="\n")
+        writer.writerow(safe_cell(field.name) for field in fields)
+        writer.writerows(_safe(row, texts) for row in table.rows(store))
+        text.detach()
+
+
+def _safe(row: Sequence[Any], texts: list[int]) -> Sequence[Any]:
+    """Pass the texts of a row through `safe_cell`; numbers need not be looked at."""
+    cells = list(row)
+    for place in texts:
+        if cells[place]:
+            cells[place] = safe_cell(cells[place])
+    return cells
+
+
+def export_parquet(store: Store, table: ExportTable, path: Path) -> None:
+    """Write the same as `export_csv` in typed columns, their units and meanings in the schema.
+
+    Raises
+    ------
+    UsageError
+        If pyarrow is not installed.
+    OutputError
+        If the file cannot be written; nothing is left behind then.
+    """
+    try:
+        import pyarrow  # type: ignore[import-untyped]
+        import pyarrow.parquet  # type: ignore[import-untyped]
+    except ImportError as error:
+        raise UsageError(
+            "Writing Parquet needs pyarrow, which is not installed:"
+            " pip install 'meniscal-measure[parquet]'. Or export as CSV."
+        ) from error
+    with written_whole(path) as stream:
+        _write_parquet(pyarrow, table.all_fields, table.rows(store), stream)
+
+
+def _write_parquet(
+    pyarrow: Any, fields: Sequence[Field], rows: Iterator[Sequence[Any]], stream: BinaryIO
+) -> None:
+    types = {"TEXT": pyarrow.string(), "INTEGER": pyarrow.int64(), "REAL": pyarrow.float64()}
+    schema = pyarrow.schema(
+        [
+            pyarrow.field(
+                field.name,
+                types[field.kind],
+                metadata={"unit": field.unit, "meaning": field.meaning},
+            )
+            for field in fields
+        ]
+    )
+    with pyarrow.parquet.ParquetWriter(stream, schema) as writer:
+        while batch := list(islice(rows, BATCH)):
+            columns = [
+                pyarrow.array(column, part.type)
+                for column, part in zip(zip(*batch, strict=True), schema, strict=True)
+            ]
+            writer.write_batch(pyarrow.RecordBatch.from_arrays(columns, schema=schema))
+
+
+def export_description(table: ExportTable, path: Path) -> None:
+    """Write what each column of an export means, as a data package.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written; nothing is left behind then.
+    """
+    keys = [field.name for field in MANIFEST_FIELDS if field.name != "group"]
+    package = {
+        "profile": "tabular-data-package",
+        "name": "cohort",
+        "title": "Readings of meniscal extrusion",
+        "created_by": f"meniscal_measure {__version__}",
+        "resources": [
+            {
+                "profile": "tabular-data-resource",
+                "name": TABLE,
+                "path": f"{TABLE}.csv",
+                "format": "csv",
+                "encoding": "utf-8",
+                "schema": {
+                    "fields": [_described(field) for field in table.all_fields],
+                    "missingValues": [""],
+                    "uniqueKey": keys,
+                },
+            }
+        ],
+    }
+    write_text(path, json.dumps(package, indent=1, ensure_ascii=False) + "\n")
+
+
+def _described(field: Field) -> dict[str, str]:
+    told = {"name": field.name, "type": TYPES[field.kind], "description": field.meaning}
+    return told | ({"unit": field.unit} if field.unit else {})

@@ -1,0 +1,141 @@
+"""Tables as people have them: comma, semicolon or tab, a byte order mark, from a spreadsheet."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from meniscal_measure.errors import UsageError
+from meniscal_measure.files import cell_text
+
+PARQUET_SUFFIXES = (".parquet", ".pq")
+"""Endings of a table that is read as Parquet; any other is text."""
+
+SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "vertical bars"}
+
+MARKS = {b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16", b"\xef\xbb\xbf": "utf-8-sig"}
+"""Byte order marks, and the encoding of a file that begins with one."""
+
+DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
+"""A number as it is written where cells are parted by semicolons or tabs."""
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table that can be gone through once."""
+
+    path: Path
+    columns: tuple[str, ...]
+    """In small letters, blanks around them taken off."""
+    how: str
+    """How its cells were told apart, in words."""
+    rows: Iterator[tuple[int, dict[str, str]]] = field(repr=False)
+    """Number of the line, and its cells by column; cells beyond the last column under ''."""
+
+
+def read_table(path: Path) -> Table:
+    """Open a table, CSV in any of its habits or Parquet.
+
+    Raises
+    ------
+    UsageError
+        If it cannot be read, or Parquet is not supported here.
+    """
+    if path.suffix.lower() in PARQUET_SUFFIXES:
+        return _parquet(path)
+    try:
+        with path.open("rb") as stream:
+            mark = stream.read(3)
+        encoding = next((name for start, name in MARKS.items() if mark.startswith(start)), "utf-8")
+        with path.open(encoding=encoding) as stream:
+            header = stream.readline()
+    except OSError as error:
+        raise UsageError(f"{path} cannot be read: {error.strerror}. Name a CSV file.") from error
+    except UnicodeError as error:
+        raise _not_a_table(path, error) from error
+    separator = _separator(header)
+    columns = tuple(_column(name) for name in next(csv.reader([header], delimiter=separator), []))
+    how = f"parted by {SEPARATORS[separator]}"
+    return Table(path, columns, how, _text_rows(path, encoding, separator, columns))
+
+
+def _separator(header: str) -> str:
+    """Take what parts the header into most cells outside quotation marks."""
+    bare = re.sub(r'"[^"]*"', "", header)
+    return max(SEPARATORS, key=bare.count)
+
+
+def _column(name: str) -> str:
+    return cell_text(name).strip().lower()
+
+
+def _text_rows(
+    path: Path, encoding: str, separator: str, columns: tuple[str, ...]
+) -> Iterator[tuple[int, dict[str, str]]]:
+    comma = separator != ","
+    try:
+        with path.open(encoding=encoding, newline="") as stream:
+            reader = csv.reader(stream, delimiter=separator)
+            next(reader, None)
+            for cells in reader:
+                if any(cells):
+                    told = [_cell(cell, decimal_comma=comma) for cell in cells]
+                    row = dict(zip(columns, told, strict=False))
+                    row[""] = "".join(told[len(columns) :])
+                    yield reader.line_num, row
+    except OSError as error:
+        raise UsageError(f"{path} cannot be read: {error.strerror}. Name a CSV file.") from error
+    except (UnicodeError, csv.Error) as error:
+        raise _not_a_table(path, error) from error
+
+
+def _cell(text: str, *, decimal_comma: bool) -> str:
+    cell = cell_text(text).strip()
+    if decimal_comma and DECIMAL_COMMA.fullmatch(cell):
+        return cell.replace(",", ".")
+    return cell
+
+
+def _not_a_table(path: Path, error: Exception) -> UsageError:
+    return UsageError(f"{path} is not a CSV table in UTF-8 or UTF-16: {error}. Save it as one.")
+
+
+def _parquet(path: Path) -> Table:
+    try:
+        import pyarrow as pa  # type: ignore[import-untyped]
+        from pyarrow import parquet
+    except ImportError as error:
+        raise UsageError(
+            "Reading Parquet needs pyarrow, which is not installed:"
+            " pip install 'meniscal-measure[parquet]'. Or give the table as CSV."
+        ) from error
+    try:
+        with parquet.ParquetFile(path) as file:
+            columns = tuple(name.strip().lower() for name in file.schema_arrow.names)
+    except FileNotFoundError as error:
+        raise UsageError(f"There is no table {path}. Name a CSV or Parquet file.") from error
+    except (OSError, pa.ArrowException) as error:
+        raise UsageError(
+            f"{path} cannot be read as Parquet: {error}. Write it again, or give a CSV file."
+        ) from error
+
+    def rows() -> Iterator[tuple[int, dict[str, str]]]:
+        number = 0
+        with parquet.ParquetFile(path) as file:
+            for batch in file.iter_batches():
+                for row in batch.to_pylist():
+                    number += 1
+                    cells = map(_parquet_cell, row.values())
+                    yield number, dict(zip(columns, cells, strict=True))
+
+    return Table(path, columns, "as Parquet", rows())
+
+
+def _parquet_cell(value: Any) -> str:
+    if value is None or value != value:  # NaN, as pandas writes an empty cell
+        return ""
+    return str(int(value)) if isinstance(value, float) and value.is_integer() else str(value)
