@@ -185,13 +185,28 @@ def test_many_points_map_as_one_by_one(
     assert np.array_equal(together, [plane.to_patient(pixel) for pixel in several])
 
 
-def test_the_image_ends_half_a_pixel_beyond_its_outer_centres() -> None:
-    plane = grid(rows=20, columns=10)
+@pytest.mark.parametrize(
+    "inside", [[-0.5, 0], [9.5, 0], [0, -0.5], [0, 19.5], [-0.5, 19.5], [9.5, -0.5], [4, 7]]
+)
+def test_the_image_reaches_half_a_pixel_beyond_its_outer_centres(inside: list[float]) -> None:
+    assert grid(rows=20, columns=10).contains(inside)
 
-    assert plane.contains([-0.5, 19.5])
-    assert plane.contains([9.5, -0.5])
-    assert not plane.contains([9.6, 0])
-    assert not plane.contains([0, -0.6])
+
+@pytest.mark.parametrize(
+    "outside", [[-0.6, 0], [9.6, 0], [0, -0.6], [0, 19.6], [15, 5], [5, 30], [math.nan, 5]]
+)
+def test_beyond_that_the_image_ends_on_every_side(outside: list[float]) -> None:
+    assert not grid(rows=20, columns=10).contains(outside)
+
+
+@pytest.mark.parametrize(("component", "letters"), [(0.09, "A"), (0.11, "AL")])
+def test_a_tenth_of_a_direction_is_too_little_for_a_letter(component: float, letters: str) -> None:
+    assert orientation_letters([component, -1, 0]) == letters
+
+
+def test_letters_stand_in_the_order_of_their_share() -> None:
+    assert orientation_letters([0.4, -0.5, 0.6]) == "HAL"
+    assert orientation_letters([-0.6, 0.4, -0.5]) == "RFP"
 
 
 # --- refusals ------------------------------------------------------------------------------
@@ -228,6 +243,28 @@ def test_sheared_or_unscaled_directions_are_refused(
         grid(row_cosines=row_cosines, column_cosines=column_cosines)
 
 
+@pytest.mark.parametrize("departure", [0.0009, -0.0009])
+def test_cosines_may_be_wrong_by_up_to_a_thousandth(departure: float) -> None:
+    longer = math.sqrt(1 + departure)
+    assert grid(row_cosines=(longer, 0.0, 0.0)).row_direction.tolist() == [1, 0, 0]
+    assert grid(column_cosines=(0.0, 0.0, longer)).column_direction.tolist() == [0, 0, 1]
+    leaning = (departure, 0.0, -math.sqrt(1 - departure**2))
+    assert grid(column_cosines=leaning).columns == 256
+
+
+@pytest.mark.parametrize("departure", [0.0011, -0.0011])
+def test_cosines_that_are_wrong_by_more_are_refused(departure: float) -> None:
+    length = math.sqrt(1 + departure)
+    leaning = (departure, 0.0, -math.sqrt(1 - departure**2))
+    for changes in (
+        {"row_cosines": (length, 0.0, 0.0)},
+        {"column_cosines": (0.0, 0.0, length)},
+        {"column_cosines": leaning},
+    ):
+        with pytest.raises(GeometryError, match="unit vectors at a right angle"):
+            grid(**changes)
+
+
 @given(directions())
 def test_cosines_rounded_to_four_decimals_are_accepted(
     axes: tuple[NDArray[np.float64], NDArray[np.float64]],
@@ -239,12 +276,22 @@ def test_cosines_rounded_to_four_decimals_are_accepted(
     assert abs(plane.row_direction @ plane.column_direction) < ORTHONORMAL_TOLERANCE
 
 
-def test_a_direction_without_length_is_refused() -> None:
+@pytest.mark.parametrize("vector", [[0, 0, 0], [math.nan, 0, 0], [math.inf, 0, 0]])
+def test_a_direction_without_length_is_refused(vector: list[float]) -> None:
     with pytest.raises(GeometryError, match="place them apart"):
-        unit_vector([0, 0, 0])
+        unit_vector(vector)
 
 
-@given(skew=st.floats(-ORTHONORMAL_TOLERANCE / 2, ORTHONORMAL_TOLERANCE / 2))
-def test_rounded_cosines_do_not_spoil_the_way_back(skew: float) -> None:
-    grid = PixelGrid((0, 0, 0), (1, 0, skew), (skew, 0, -1), 0.5, 0.4, 400, 400)
-    np.testing.assert_allclose(grid.to_pixel(grid.to_patient([350, 20])), [350, 20], atol=1e-9)
+def test_a_direction_of_any_length_becomes_one_of_unit_length() -> None:
+    assert unit_vector([0, 1e-9, 0]).tolist() == [0, 1, 0]
+    assert unit_vector([3, 0, -4]).tolist() == [0.6, 0, -0.8]
+
+
+@given(lean=st.floats(-ORTHONORMAL_TOLERANCE / 2, ORTHONORMAL_TOLERANCE / 2))
+def test_cosines_not_quite_at_a_right_angle_do_not_spoil_the_way_back(lean: float) -> None:
+    leaning = grid(row_cosines=(1.0, 0.0, lean))
+    np.testing.assert_allclose(
+        leaning.to_pixel(leaning.to_patient([250, 20])), [250, 20], atol=1e-9
+    )
+    both = grid(row_cosines=(1.0, 0.0, lean), column_cosines=(-lean / 2, 0.0, -1.0))
+    np.testing.assert_allclose(both.to_pixel(both.to_patient([3, 310])), [3, 310], atol=1e-9)

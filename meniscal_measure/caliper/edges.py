@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from meniscal_measure.caliper.blurred_step import (
-    PARAMETER_COUNT,
     StepFit,
     WindowPixels,
     fit_step,
@@ -36,10 +35,10 @@ fitted straight edge inward by more than 0.02 mm.
 """
 
 MIN_WINDOW_PX = (4.0, 1.5)
-"""Smallest half-length and half-width of the window in pixels, for coarse images."""
+"""Smallest half-length and half-width of the window in pixels, for coarse images.
 
-MIN_PIXELS = 2 * PARAMETER_COUNT
-"""Fewest pixels that a step is fitted to."""
+Half of the smallest window holds 12 pixels, more than twice the parameters of a step.
+"""
 
 MIN_CONTRAST_TO_NOISE = 4.0
 """Smallest step height, in standard deviations of the residuals, that counts as an edge.
@@ -141,7 +140,7 @@ def refine_edge(
     )
     blur_range_mm = (BLUR_RANGE_PX[0] * pixel_mm, BLUR_RANGE_PX[1] * pixel_mm)
     fit = fit_step(pixels.near(start.position_mm, half_length_mm), start, blur_range_mm)
-    _check(fit, search_mm, pixel_mm)
+    check_fit(fit, search_mm=search_mm, pixel_mm=pixel_mm)
     return RefinedEdge(
         as_vector(origin + fit.step.position_mm * unit),
         fit.position_sd_mm,
@@ -172,7 +171,7 @@ def _window(
     keep = (np.abs(along_mm) <= reach_mm[0]) & (np.abs(across_mm) <= reach_mm[1])
     values = image[rows[keep], columns[keep]]
     expected = 4 * reach_mm[0] * reach_mm[1] / (grid.row_spacing_mm * grid.column_spacing_mm)
-    if values.size < max(MIN_PIXELS, expected / 2):
+    if values.size < expected / 2:
         raise EdgeNotFoundError(_no_edge("it lies too near the border of the image"))
     return WindowPixels(along_mm[keep], across_mm[keep], values)
 
@@ -186,8 +185,23 @@ def _bounds(
     return (column - wide, column + wide, grid.columns), (row - high, row + high, grid.rows)
 
 
-def _check(fit: StepFit, search_mm: float, pixel_mm: float) -> None:
-    """Refuse a fit that is no edge, saying why."""
+def check_fit(fit: StepFit, *, search_mm: float, pixel_mm: float) -> None:
+    """Refuse a fit that is no edge.
+
+    Parameters
+    ----------
+    fit
+        The fitted step.
+    search_mm
+        How far the edge may lie from the point, mm.
+    pixel_mm
+        Side of a square as large as a pixel, mm.
+
+    Raises
+    ------
+    EdgeNotFoundError
+        With the reason.
+    """
     if fit.contrast_to_noise < MIN_CONTRAST_TO_NOISE:
         raise EdgeNotFoundError(
             _no_edge(

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from meniscal_measure.anatomy import Compartment, Landmark
-from meniscal_measure.geometry import PixelGrid, Vector
+
+if TYPE_CHECKING:  # asking for help on the command line is not to wait for numpy
+    from meniscal_measure.geometry import PixelGrid, Vector
 
 HAND_PLACEMENT_SD_MM = 0.2
 """Default standard deviation of a landmark placed by hand, along the measuring direction.

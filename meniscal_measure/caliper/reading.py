@@ -8,11 +8,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 from meniscal_measure.anatomy import Compartment, Landmark, Side
 from meniscal_measure.caliper.landmarks import PlacedLandmark, SliceConvention
 from meniscal_measure.findings import Finding
-from meniscal_measure.geometry import Vector
+
+if TYPE_CHECKING:  # asking for help on the command line is not to wait for numpy
+    from meniscal_measure.geometry import Vector
 
 THRESHOLD_MM = 3.0
 """Extrusion above which it counts as significant (Costa 2004: major is more than 3 mm)."""

@@ -31,6 +31,16 @@ def test_away_from_the_threshold_both_rules_agree(conventions: Conventions) -> N
     assert not flag(3.0 - 2 * TIE_TOLERANCE_MM, conventions)
 
 
+def test_a_millionth_of_a_millimetre_makes_no_difference_and_a_little_more_does() -> None:
+    assert [flag(3.0 + 0.9e-6, ABOVE), flag(3.0 + 1.1e-6, ABOVE)] == [False, True]
+    assert [flag(3.0 - 1.1e-6, AT_OR_ABOVE), flag(3.0 - 0.9e-6, AT_OR_ABOVE)] == [False, True]
+
+
+def test_a_probability_of_exactly_95_per_cent_decides() -> None:
+    assert [decide(0.95), decide(0.9499)] == [Decision.ABOVE, Decision.UNDECIDED]
+    assert [decide(1 - 0.95), decide(0.0501)] == [Decision.NOT_ABOVE, Decision.UNDECIDED]
+
+
 def test_value_is_compared_unrounded() -> None:
     assert flag(3.01, ABOVE)
     assert not flag(2.96, AT_OR_ABOVE)

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy.special import ndtr
 from scipy.stats import norm
 
-from meniscal_measure.caliper.edges import WINDOW_HALF_LENGTH_MM, refine_edge
+from meniscal_measure.caliper.blurred_step import BlurredStep, StepFit
+from meniscal_measure.caliper.edges import WINDOW_HALF_LENGTH_MM, check_fit, refine_edge
 from meniscal_measure.errors import EdgeNotFoundError
 from meniscal_measure.geometry import FloatArray, PixelGrid
 
@@ -200,3 +202,99 @@ def test_point_at_the_border_is_refused(square: Callable[..., PixelGrid]) -> Non
     image = step_image(grid, 0.0, blur_mm=0.25)
     with pytest.raises(EdgeNotFoundError, match="too near the border"):
         refine_edge(image, grid, point_mm=grid.origin, direction=grid.row_direction)
+
+
+# What is fitted, and what is not
+
+
+def shift_mm(image: FloatArray, grid: PixelGrid) -> float:
+    return refine_edge(image, grid, point_mm=grid.centre, direction=grid.row_direction).shift_mm
+
+
+@pytest.mark.parametrize(("spacing_mm", "beyond_mm"), [(0.4, 2.7), (1.0, 5.8)])
+def test_a_second_edge_beyond_the_window_does_not_draw_the_first(
+    square: Callable[..., PixelGrid], spacing_mm: float, beyond_mm: float
+) -> None:
+    """The window reaches 2 mm from the edge, and 4 pixels where pixels are coarse."""
+    grid = square(spacing_mm, spacing_mm)
+    blur_mm = 0.5 * spacing_mm
+    one = step_image(grid, 0.0, blur_mm=blur_mm)
+    two = one + 0.5 * step_image(grid, beyond_mm, blur_mm=blur_mm)
+    assert shift_mm(two, grid) == pytest.approx(0.0, abs=2e-3)
+
+
+@pytest.mark.parametrize(("spacing_mm", "radius_mm"), [(0.3, 5.0), (1.0, 20.0)])
+def test_a_convex_edge_is_drawn_inward_by_less_than_a_fiftieth_of_a_millimetre(
+    square: Callable[..., PixelGrid], spacing_mm: float, radius_mm: float
+) -> None:
+    """The sagitta within the window's width: y^2 / 2r on average."""
+    grid = square(spacing_mm, spacing_mm)
+    columns, rows = np.meshgrid(np.arange(SIZE), np.arange(SIZE))
+    x, y = (columns - SIZE // 2) * spacing_mm + radius_mm, (rows - SIZE // 2) * spacing_mm
+    disc = 20.0 + HEIGHT * ndtr((radius_mm - np.hypot(x, y)) / (0.6 * spacing_mm))
+    assert -0.02 < shift_mm(np.asarray(disc), grid) < -0.005
+
+
+def test_the_point_spread_is_fitted_between_a_third_of_a_pixel_and_two(
+    square: Callable[..., PixelGrid],
+) -> None:
+    grid = square()
+    for blur_px in (0.31, 1.9):
+        image = step_image(grid, 0.05, blur_mm=blur_px * 0.4)
+        edge = refine_edge(image, grid, point_mm=grid.centre, direction=grid.row_direction)
+        assert edge.blur_mm == pytest.approx(blur_px * 0.4, rel=0.01)
+    with pytest.raises(EdgeNotFoundError, match="rise too gradually"):
+        shift_mm(step_image(grid, 0.05, blur_mm=2.2 * 0.4), grid)
+
+
+@pytest.mark.parametrize("side", ["first column", "last column", "first row", "last row"])
+def test_half_of_the_window_on_the_image_is_enough_and_less_is_not(
+    square: Callable[..., PixelGrid], side: str
+) -> None:
+    """Of 3.5 mm either way and 0.75 mm to the sides, 66 pixels: 33 with two beyond the point."""
+    grid = square()
+    edge = np.add.outer(np.zeros(SIZE), 20 + HEIGHT * ndtr((np.arange(SIZE) - 3.0) / 0.6))
+    image = edge if "first" in side else edge[:, ::-1]
+    image, direction = (
+        (image, grid.row_direction) if "column" in side else (image.T, grid.column_direction)
+    )
+
+    def found(pixels_from_border: float) -> float:
+        along = pixels_from_border if "first" in side else SIZE - 1 - pixels_from_border
+        across = SIZE // 2
+        pixel = [along, across] if "column" in side else [across, along]
+        point_mm = grid.to_patient(pixel)
+        return abs(refine_edge(image, grid, point_mm=point_mm, direction=direction).shift_mm)
+
+    assert found(2.0) == pytest.approx(0.4, abs=0.01)
+    with pytest.raises(EdgeNotFoundError, match="too near the border"):
+        found(1.0)
+
+
+GOOD = StepFit(BlurredStep(0.3, 0.1, 0.24, 20.0, 100.0), 0.02, 50.0, 2.0)
+
+
+@pytest.mark.parametrize(
+    ("fit", "reason"),
+    [
+        (replace(GOOD, contrast_to_noise=4.0, durbin_watson=1.0), None),
+        (replace(GOOD, contrast_to_noise=3.9), "contrast is only 3.9 .*, less than 4"),
+        (replace(GOOD, step=replace(GOOD.step, position_mm=1.5)), None),
+        (replace(GOOD, step=replace(GOOD.step, position_mm=-1.5)), None),
+        (replace(GOOD, step=replace(GOOD.step, position_mm=1.51)), "more than 1.50 mm away"),
+        (replace(GOOD, step=replace(GOOD.step, position_mm=-1.51)), "more than 1.50 mm away"),
+        (replace(GOOD, step=replace(GOOD.step, blur_mm=0.79)), None),
+        (replace(GOOD, step=replace(GOOD.step, blur_mm=0.8)), "rise too gradually"),
+        (replace(GOOD, position_sd_mm=0.2), None),
+        (replace(GOOD, position_sd_mm=0.21), "not determined by the pixels"),
+        (replace(GOOD, contrast_to_noise=19.9, durbin_watson=0.99), "not follow a single step"),
+        (replace(GOOD, contrast_to_noise=20.0, durbin_watson=0.99), None),
+    ],
+)
+def test_what_counts_as_an_edge(fit: StepFit, reason: str | None) -> None:
+    """The limits for pixels of 0.4 mm: half a pixel, two pixels, and the search range."""
+    if reason is None:
+        check_fit(fit, search_mm=1.5, pixel_mm=0.4)
+    else:
+        with pytest.raises(EdgeNotFoundError, match=reason):
+            check_fit(fit, search_mm=1.5, pixel_mm=0.4)
