@@ -137,7 +137,7 @@ class Code(Enum):
     )
     SLICE_NOT_ACCEPTED = (
         Severity.NOTE,
-        "The slice is left out: accept or move the points that were carried there.",
+        "The slice is left out: accept or move the landmarks that were carried there.",
     )
     SLICE_LEFT_OUT = Severity.NOTE, "The slice is left out: {reason}"
 

@@ -30,7 +30,9 @@ def review(
     ],
     store: Annotated[
         Path,
-        typer.Option("--store", help="File in which signed readings and unfinished work are kept."),
+        typer.Option(
+            "--store", help="File in which signed readings and unfinished work are saved."
+        ),
     ] = Path("readings.sqlite"),
     reader: Annotated[
         str,
@@ -73,9 +75,9 @@ def review(
         _check_order(blinded=blinded, keep_order=keep_order, repeats=repeats)
         _check_packages()
         from meniscal_measure.review.desk import Desk
-        from meniscal_measure.review.plan import Blinding
+        from meniscal_measure.review.reading_plan import Blinding
         from meniscal_measure.review.serve import PageServer
-        from meniscal_measure.review.signing import Terms
+        from meniscal_measure.review.signed_content import Terms
         from meniscal_measure.review.worklist import open_worklist
         from meniscal_measure.workflow import propose_landmarks
 
@@ -87,7 +89,7 @@ def review(
         desk.prepare_first()
         server = PageServer(desk, port=port)
         address = server.address + (f"#reader={quote(reader, safe='')}" if reader else "")
-        typer.echo(f"The page is at {address}\nStop with Ctrl-C; everything is kept in {store}.")
+        typer.echo(f"The page is at {address}\nStop with Ctrl-C; everything is saved in {store}.")
         if not no_browser:
             webbrowser.open(address)
         server.run()

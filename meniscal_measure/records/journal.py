@@ -24,6 +24,8 @@ class Verdict(StrEnum):
 
     MEASURED = "measured"
     REJECTED = "rejected"
+    WITHDRAWN = "withdrawn"
+    """A rejection is taken back: the knee counts as not signed."""
 
 
 @dataclass(frozen=True)
@@ -83,21 +85,25 @@ class Journal:
     def latest(self, key: TaskKey) -> Signing | None:
         """Newest signing of one reading; None before the first."""
         with self._store.reading() as connection:
-            row = connection.execute(
-                f"SELECT {_COLUMNS} FROM signing WHERE reader = ? AND knee = ? AND round = ?"
-                " ORDER BY number DESC LIMIT 1",
-                (key.reader, key.knee, key.round),
-            ).fetchone()
+            return self.latest_within(connection, key)
+
+    def latest_within(self, connection: sqlite3.Connection, key: TaskKey) -> Signing | None:
+        """Newest signing of one reading, as a transaction of the store sees it."""
+        row = connection.execute(
+            f"SELECT {_COLUMNS} FROM signing WHERE reader = ? AND knee = ? AND round = ?"
+            " ORDER BY number DESC LIMIT 1",
+            (key.reader, key.knee, key.round),
+        ).fetchone()
         return _signing(row) if row else None
 
-    def verdicts(self, reader: str) -> dict[tuple[str, int], str]:
-        """Newest verdict of a reader by knee and round."""
-        with self._store.reading() as connection:
-            rows = connection.execute(
-                "SELECT knee, round, verdict FROM signing WHERE reader = ? ORDER BY number",
-                (reader,),
-            ).fetchall()
-        return {(knee, round_): verdict for knee, round_, verdict in rows}
+    def standing(self) -> dict[TaskKey, Signing]:
+        """Newest signing of every reading, without the rejections that were taken back."""
+        newest = {signing.key: signing for signing in self.all()}
+        return {
+            key: signing
+            for key, signing in newest.items()
+            if signing.verdict is not Verdict.WITHDRAWN
+        }
 
     def check(self) -> int:
         """Check that no signing is missing, changed or half-written.

@@ -48,7 +48,7 @@ def signed_readings(path: Path) -> Iterator[SignedReading]:
         )
     journal = Journal(SignedStore(path, {}))
     journal.check()
-    yield from map(_signed_reading, journal.all())
+    yield from map(_signed_reading, journal.standing().values())
 
 
 def _signed_reading(signing: Signing) -> SignedReading:

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from meniscal_measure.errors import OutputError, UsageError
 
-LAYOUT = "meniscal_measure review 2"
+LAYOUT = "meniscal_measure review 3"
 """Names the layout of the database; another one is refused."""
 
 BUSY_WAIT_S = 10.0
@@ -29,7 +29,7 @@ CREATE TABLE signing (
     reader TEXT NOT NULL,
     knee TEXT NOT NULL,
     round INTEGER NOT NULL,
-    verdict TEXT NOT NULL CHECK (verdict IN ('measured', 'rejected')),
+    verdict TEXT NOT NULL CHECK (verdict IN ('measured', 'rejected', 'withdrawn')),
     signed_at TEXT NOT NULL,
     content TEXT NOT NULL,
     previous TEXT NOT NULL,

@@ -19,7 +19,7 @@ from meniscal_measure.errors import (
     UsageError,
 )
 from meniscal_measure.review.desk import Desk
-from meniscal_measure.review.told import told
+from meniscal_measure.review.safe_words import safe_words
 
 READER_HEADER = "X-Reader"
 """Carries the reader's name, percent-encoded UTF-8."""
@@ -73,7 +73,7 @@ def _error(error: MeniscalMeasureError, desk: Desk) -> JSONResponse:
     if desk.is_blinded:
         print(error, file=sys.stderr)
     status = next(code for kind, code in STATUS.items() if isinstance(error, kind))
-    return _in_words(type(error).__name__, told(error, blinded=desk.is_blinded), status)
+    return _in_words(type(error).__name__, safe_words(error, blinded=desk.is_blinded), status)
 
 
 def _in_words(kind: str, message: str, status: int) -> JSONResponse:

@@ -1,4 +1,4 @@
-"""The reader's desk: which knee comes next, what is on it, and what was signed."""
+"""The reader's desk: which knee comes next, what is on it, and what has become of it."""
 
 from __future__ import annotations
 
@@ -10,22 +10,20 @@ from pathlib import Path
 from typing import Any
 
 from meniscal_measure.errors import UsageError
-from meniscal_measure.records.journal import Journal, Signing, Verdict
+from meniscal_measure.records.journal import Journal
 from meniscal_measure.records.signed_store import SignedStore, TaskKey
-from meniscal_measure.records.signing import check_reader, signed_by
+from meniscal_measure.records.signing import check_reader
 from meniscal_measure.review.drafts import Draft, DraftKey, Drafts
 from meniscal_measure.review.knee import OpenKnee, Propose, blinded
-from meniscal_measure.review.knees import Knees
-from meniscal_measure.review.measuring import measure_state
-from meniscal_measure.review.plan import Task, plan
-from meniscal_measure.review.signing import (
-    Terms,
-    measured_content,
-    rejected_content,
-    why_not_signed,
-)
+from meniscal_measure.review.open_knees import OpenKnees
+from meniscal_measure.review.reading_plan import Task, plan
+from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.state import State, first_state, state_from_dict
 from meniscal_measure.review.worklist import Knee
+
+PREPARED = 2
+"""Knees prepared ahead of the one in view: a reader who is quicker than one proposal still finds
+the next one ready."""
 
 
 @dataclass(frozen=True)
@@ -37,6 +35,8 @@ class Place:
 
     key: TaskKey
     label: str
+    listed: Knee
+    """As the work list has it, with the series the reader chose."""
     knee: OpenKnee
     shown: OpenKnee
 
@@ -75,7 +75,7 @@ class Desk:
         self.store = SignedStore(store_path, _about(self.knees, terms))
         self.journal = Journal(self.store)
         self.drafts = Drafts(self.store)
-        self._open = Knees(propose)
+        self._open = OpenKnees(propose)
         self._plans: dict[str, dict[str, tuple[int, Task]]] = {}
 
     @property
@@ -86,13 +86,18 @@ class Desk:
     def tasks(self, reader: str) -> list[dict[str, str]]:
         """List the readings asked of a reader, in order, with what has become of each."""
         begun = self.drafts.begun(reader)
-        verdicts = self.journal.verdicts(reader)
+        standing = self.journal.standing()
         listed = []
         for number, task in self._plan(reader).values():
-            place = self.knees[task.knee].name, task.round
-            status = verdicts.get(place) or ("begun" if place in begun else "")
+            key = TaskKey(reader, self.knees[task.knee].name, task.round)
+            signing = standing.get(key)
+            status = "begun" if (key.knee, key.round) in begun else ""
             listed.append(
-                {"id": task.task_id, "label": self._label(number, task), "status": status}
+                {
+                    "id": task.task_id,
+                    "label": self._label(number, task),
+                    "status": status if signing is None else signing.verdict,
+                }
             )
         return listed
 
@@ -108,7 +113,7 @@ class Desk:
         return TaskKey(reader, self.knees[task.knee].name, task.round)
 
     def place(self, reader: str, task_id: str, series: str = "") -> Place:
-        """Open the knee of a task, with its proposal unless the reader must not see it.
+        """Open the knee of a task, with its proposal if that has been made.
 
         Parameters
         ----------
@@ -123,19 +128,18 @@ class Desk:
         MeniscalMeasureError
             If the reader has no such task or the images cannot be used.
         """
-        if self.is_blinded:
-            return self.glance(reader, task_id)
-        return self._placed(reader, task_id, series, self._open.whole)
+        return self._placed(reader, task_id, series, self._open.at_once)
 
-    def glance(self, reader: str, task_id: str, series: str = "") -> Place:
-        """Open the knee of a task without waiting for a proposal; see `place`.
+    def complete(self, place: Place) -> Place:
+        """Wait for the proposal on the knee of a place."""
+        if place.knee.is_complete:
+            return place
+        return self._with(place, self._open.whole(place.listed))
 
-        Raises
-        ------
-        MeniscalMeasureError
-            If the reader has no such task or the images cannot be used.
-        """
-        return self._placed(reader, task_id, series, self._open.glance)
+    def awaited(self, place: Place) -> Place | None:
+        """Wait for the proposal as long as its reader stays with the knee, or comes to it next."""
+        knee = self._open.while_wanted(place.key.reader, place.listed)
+        return None if knee is None else self._with(place, knee)
 
     def _placed(
         self, reader: str, task_id: str, series: str, opened: Callable[[Knee], OpenKnee]
@@ -144,90 +148,51 @@ class Desk:
         key = self.key(reader, task_id)
         listed = self.knees[task.knee]
         asked = "" if self.is_blinded else series or self.drafts.last_images(key)
-        is_usual = asked in ("", self._open.glance(listed).images)
-        knee = opened(listed if is_usual else replace(listed, series=asked))
-        return Place(
-            key=key,
-            label=self._label(number, task),
-            knee=knee,
-            shown=blinded(knee) if self.is_blinded else knee,
-        )
+        if asked not in ("", self._open.headers(listed).images):
+            listed = replace(listed, series=asked)
+        knee = opened(listed)
+        return self._with(Place(key, self._label(number, task), listed, knee, knee), knee)
+
+    def _with(self, place: Place, knee: OpenKnee) -> Place:
+        return replace(place, knee=knee, shown=blinded(knee) if self.is_blinded else knee)
 
     def prepare_first(self) -> None:
-        """Open the first knee of the list in the background, while the browser starts."""
-        self._open.prepare(self.knees[0])
+        """Open the first knees of the list in the background, while the browser starts."""
+        self._open.want("", self.knees[: 1 + PREPARED])
 
-    def prepare_next(self, reader: str, after: str) -> None:
-        """Open the reader's next unsigned knee in the background, while this one is read."""
-        done = self.journal.verdicts(reader)
-        number, _ = self._task(reader, after)
-        for _, task in list(self._plan(reader).values())[number:]:
-            if (self.knees[task.knee].name, task.round) not in done:
-                self._open.prepare(self.knees[task.knee])
-                return
+    def prepare_from(self, place: Place, task_id: str) -> None:
+        """Open the knee in view and the reader's next unsigned ones in the background."""
+        reader = place.key.reader
+        standing = self.journal.standing()
+        number, _ = self._task(reader, task_id)
+        later = (
+            self.knees[task.knee]
+            for _, task in list(self._plan(reader).values())[number:]
+            if TaskKey(reader, self.knees[task.knee].name, task.round) not in standing
+        )
+        upcoming = [knee for knee, _ in zip(later, range(PREPARED), strict=False)]
+        self._open.want("", ())  # the browser has started
+        self._open.want(reader, [place.listed, *upcoming])
 
     def begin(self, place: Place) -> Draft:
         """Take up the working state of a task where it was left."""
         first = first_state(place.shown.proposal, place.knee.grids)
         return self.drafts.begin(place.draft, json.dumps(first.as_dict()))
 
+    def begin_again(self, place: Place, revision: int) -> Draft:
+        """Begin with what is proposed in place of the empty state that was begun with.
+
+        Raises
+        ------
+        StaleStateError
+            If the reader has changed something since `revision`.
+        """
+        first = first_state(place.shown.proposal, place.knee.grids)
+        return self.drafts.begin_again(place.draft, revision, json.dumps(first.as_dict()))
+
     def state(self, place: Place, content: Any) -> State:
         """Take a working state from what the page sent."""
         return state_from_dict(content, place.knee.grids)
-
-    def sign(self, place: Place, revision: int) -> Signing | str:
-        """Sign the working state as it is stored, or say in words what is missing.
-
-        Raises
-        ------
-        StaleStateError
-            If the working state has moved on since `revision`.
-        OutputError
-            If it cannot be stored; nothing is signed then.
-        """
-        state = self.state(place, json.loads(self.begin(place).state))
-        # While blinded the slice is the reader's own choice, even where the proposal agrees.
-        own = replace(place.knee, proposal=place.shown.proposal)
-        measured = measure_state(own, state, self.terms.conventions)
-        refusal = why_not_signed(state, measured)
-        if refusal or measured.reading is None:
-            return refusal
-        quality = tuple(code.value for code in state.quality)
-        reading = signed_by(measured.reading, place.key.reader, quality, state.remark)
-        before = self._before(place)
-        whole = self._open.whole(place.knee.knee)  # the record holds the proposal, seen or not
-        content = measured_content(whole, state, reading, self.terms, before)
-        with self.store.writing() as connection:
-            self.drafts.signed(connection, place.draft, revision)
-            return self.journal.append(connection, place.key, Verdict.MEASURED, content)
-
-    def reject(self, key: TaskKey, rejection: str) -> Signing:
-        """Sign that a knee that cannot be opened is not measured, with the reason."""
-        content = rejected_content(None, None, self.terms, _reason(rejection))
-        with self.store.writing() as connection:
-            return self.journal.append(connection, key, Verdict.REJECTED, content)
-
-    def reject_seen(self, place: Place, rejection: str, revision: int) -> Signing:
-        """Sign that a knee is not measured, with the reason and what the reader saw.
-
-        Raises
-        ------
-        StaleStateError
-            If the working state has moved on since.
-        """
-        state = json.loads(self.drafts.at(place.draft, revision).state)
-        content = rejected_content(place.knee, state, self.terms, _reason(rejection))
-        with self.store.writing() as connection:
-            self.drafts.signed(connection, place.draft, revision)
-            return self.journal.append(connection, place.key, Verdict.REJECTED, content)
-
-    def _before(self, place: Place) -> State:
-        earlier = self.journal.latest(place.key)
-        if earlier is not None and earlier.verdict is Verdict.MEASURED:
-            record = earlier.record
-            if record["series"]["key"] == place.knee.images:
-                return self.state(place, record["state"])
-        return self.state(place, json.loads(self.drafts.first(place.draft)))
 
     def _plan(self, reader: str) -> dict[str, tuple[int, Task]]:
         if reader not in self._plans:
@@ -247,12 +212,6 @@ class Desk:
 
     def _label(self, number: int, task: Task) -> str:
         return f"Knee {number}" if self.is_blinded else self.knees[task.knee].name
-
-
-def _reason(rejection: str) -> str:
-    if not rejection.strip():
-        raise UsageError("Give the reason for which the knee is rejected.")
-    return rejection.strip()
 
 
 def _about(knees: Sequence[Knee], terms: Terms) -> dict[str, str]:

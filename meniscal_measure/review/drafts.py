@@ -1,4 +1,4 @@
-"""Working states: what a reader has done on a knee and not yet signed, every step of it kept.
+"""Working states: what a reader has done on a knee and not yet signed, every step of it saved.
 
 Each change is a step; undo and redo move among the steps. The revision grows with every change, and
 a change that was made on an older revision is refused: two tabs never overwrite each other.
@@ -11,6 +11,11 @@ from dataclasses import dataclass
 
 from meniscal_measure.errors import StaleStateError, UsageError
 from meniscal_measure.records.signed_store import SignedStore, TaskKey
+
+CHANGED_ELSEWHERE = (
+    "This knee was changed in another tab or window in the meantime. The newest state is shown"
+    " now; the last change made here was not saved."
+)
 
 _OF_TASK = "reader = ? AND knee = ? AND round = ?"
 _OPENED = f"SELECT images, opened FROM desk WHERE {_OF_TASK} ORDER BY opened DESC"
@@ -73,6 +78,17 @@ class Drafts:
                 )
             return _draft(connection, key)
 
+    def begin_again(self, key: DraftKey, revision: int, state: str) -> Draft:
+        """Begin with another state, as long as nothing was changed in the first one."""
+        with self._store.writing() as connection:
+            _step(connection, key, revision)
+            if connection.execute(
+                f"SELECT 1 FROM step WHERE {_OF_DRAFT} AND step > 0", key.values
+            ).fetchone():
+                raise StaleStateError(CHANGED_ELSEWHERE)
+            connection.execute(f"UPDATE step SET state = ? WHERE {_OF_DRAFT}", (state, *key.values))
+            return _moved_to(connection, key, 0)
+
     def last_images(self, key: TaskKey) -> str:
         """Name the series a reader was last on; empty before the first."""
         with self._store.reading() as connection:
@@ -94,7 +110,7 @@ class Drafts:
         return str(row[0])
 
     def change(self, key: DraftKey, revision: int, state: str) -> Draft:
-        """Keep a new state; steps that had been undone are dropped."""
+        """Save a new state; steps that had been undone are dropped."""
         with self._store.writing() as connection:
             step = _step(connection, key, revision) + 1
             connection.execute(
@@ -118,8 +134,8 @@ class Drafts:
         """Note within the transaction of a signing that this revision was signed."""
         return _moved_to(connection, key, _step(connection, key, revision))
 
-    def keep_view(self, key: DraftKey, view: str) -> None:
-        """Keep slice, window and zoom; the newest wins."""
+    def save_view(self, key: DraftKey, view: str) -> None:
+        """Save slice, window and zoom; the newest wins."""
         with self._store.writing() as connection:
             connection.execute(f"UPDATE desk SET view = ? WHERE {_OF_DRAFT}", (view, *key.values))
 
@@ -127,7 +143,7 @@ class Drafts:
         """Knee and round of every reading on which this reader has changed something."""
         with self._store.reading() as connection:
             rows = connection.execute(
-                "SELECT knee, round FROM desk WHERE reader = ? AND revision > 0", (reader,)
+                "SELECT DISTINCT knee, round FROM step WHERE reader = ? AND step > 0", (reader,)
             ).fetchall()
         return {(knee, round_) for knee, round_ in rows}
 
@@ -139,10 +155,7 @@ def _step(connection: sqlite3.Connection, key: DraftKey, revision: int) -> int:
     if row is None:
         raise UsageError("Nothing was begun on this knee. Open it first.")
     if row[0] != revision:
-        raise StaleStateError(
-            "This knee was changed in another tab or window in the meantime. The newest state is"
-            " shown now; the last change made here was not kept."
-        )
+        raise StaleStateError(CHANGED_ELSEWHERE)
     return int(row[1])
 
 

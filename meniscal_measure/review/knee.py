@@ -22,6 +22,7 @@ from meniscal_measure.series.model import Choice, Identity, Laterality, Stack, S
 from meniscal_measure.series.pixels import read_pixels
 from meniscal_measure.series.scan import open_study
 from meniscal_measure.series.side import resolve_side
+from meniscal_measure.slice_name import slice_name
 from meniscal_measure.workflow.placing import from_document
 
 Propose = Callable[[Stack, Laterality], tuple[LandmarkSet, float]]
@@ -46,6 +47,8 @@ class OpenKnee:
     confidence: float | None = None
     document: LandmarkDocument | None = None
     """The landmark file, read; None where there is none or it cannot be used."""
+    is_complete: bool = False
+    """Whether a proposal was asked for, found or not."""
 
     @property
     def stack(self) -> Stack:
@@ -61,6 +64,10 @@ class OpenKnee:
     def images(self) -> str:
         """What a working state is bound to: the series, see `series_key`."""
         return series_key(self.study, self.stack)
+
+    def slice_name(self, index: int) -> str:
+        """Name a slice as people find it."""
+        return slice_name(self.stack.frames, index).short.removeprefix("slice ")
 
     def side(self, told: Side | None) -> Laterality:
         """Settle the side, with what the reader or the work list tells.
@@ -87,7 +94,7 @@ def blinded(knee: OpenKnee) -> OpenKnee:
     """Take away everything that tells whose knee it is or what was proposed on it.
 
     What the page is told is made from this, so that it cannot say what it does not hold. The frames
-    keep their files, which errors may name: `meniscal_measure.review.told` guards those.
+    keep their files, which errors may name: `meniscal_measure.review.safe_words` guards those.
     """
     stack = _anonymous(knee.stack)
     study = replace(knee.study, stacks=tuple(map(_anonymous, knee.study.stacks)))
@@ -182,11 +189,12 @@ def with_proposal(knee: OpenKnee, propose: Propose | None) -> OpenKnee:
     """
     try:
         proposal, confidence = _proposal(knee, propose)
-        return replace(knee, proposal=proposal, confidence=confidence)
+        return replace(knee, proposal=proposal, confidence=confidence, is_complete=True)
     except InputError as error:
         if knee.document is not None:
             error.within("{file:private}", file=str(knee.knee.landmarks))
-        return replace(knee, remark=f"{knee.remark} {error}".strip())
+        remark = f"{knee.remark} {error}".strip()
+        return replace(knee, remark=remark, is_complete=True)
 
 
 def _proposal(knee: OpenKnee, propose: Propose | None) -> tuple[LandmarkSet | None, float | None]:

@@ -1,4 +1,4 @@
-"""From a working state to a reading, and points moved onto edges."""
+"""From a working state to a reading, and landmarks moved onto edges."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from meniscal_measure.caliper.refinement import REFINABLE, refine_slice
 from meniscal_measure.errors import EdgeNotFoundError, LandmarkError, SideError, UsageError
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.review.knee import OpenKnee
-from meniscal_measure.review.state import POINT_NAMES, Point, State, landmark_set, with_points
+from meniscal_measure.review.state import (
+    LANDMARK_NAMES,
+    PixelLandmark,
+    State,
+    landmark_set,
+    with_landmarks,
+)
 from meniscal_measure.workflow import measure_placed
-
-
-def slice_name(index: int) -> str:
-    """Name a slice: the page counts from 1."""
-    return str(index + 1)
-
 
 NOTHING_PLACED = "Place the rim and the outer edge, and the rim on the other side."
 
@@ -33,7 +33,7 @@ class Measured:
 
 
 def measure_state(knee: OpenKnee, state: State, conventions: Conventions) -> Measured:
-    """Measure what the points of a state allow, on every slice that has some.
+    """Measure what the landmarks of a state allow, on every slice that has some.
 
     Slices beside the measured one that are not complete yet are left out, and said to be.
     """
@@ -41,12 +41,12 @@ def measure_state(knee: OpenKnee, state: State, conventions: Conventions) -> Mea
 
 
 def measure_live(knee: OpenKnee, state: State, conventions: Conventions, index: int) -> Measured:
-    """Measure one slice only, fast enough to follow a point that is being dragged.
+    """Measure one slice only, fast enough to follow a landmark that is being dragged.
 
     On the measured slice the others still enter the uncertainty.
     """
     if index != state.slice_index:
-        state = replace(state, slice_index=index, points={index: state.points.get(index, {})})
+        state = replace(state, slice_index=index, landmarks={index: state.landmarks.get(index, {})})
     return _measured(knee, state, conventions, with_neighbours=False)
 
 
@@ -69,7 +69,7 @@ def _measured(
             confidence=_confidence(knee, state),
         )
     except (LandmarkError, SideError) as error:
-        return Measured(None, error.words(slice_name=slice_name), left_out)
+        return Measured(None, error.words(slice_name=knee.slice_name), left_out)
     return Measured(reading, "", left_out)
 
 
@@ -90,24 +90,24 @@ def measure_proposal(knee: OpenKnee, state: State, conventions: Conventions) -> 
 
 
 def _confidence(knee: OpenKnee, state: State) -> float | None:
-    """Confidence of the program, as long as points it proposed are measured on its slice."""
-    proposal, points = knee.proposal, state.points.get(state.slice_index, {})
+    """Confidence of the program, as long as landmarks it proposed are measured on its slice."""
+    proposal, landmarks = knee.proposal, state.landmarks.get(state.slice_index, {})
     is_its_slice = proposal is not None and proposal.measured.slice_index == state.slice_index
-    is_proposed = any(point.origin is Origin.PROPOSED for point in points.values())
+    is_proposed = any(mark.origin is Origin.PROPOSED for mark in landmarks.values())
     return knee.confidence if is_its_slice and is_proposed else None
 
 
 def _seen(state: State) -> tuple[State, tuple[Finding, ...]]:
-    """Leave out slices beside the measured one whose points were carried there and not seen to."""
+    """Leave out slices beside the measured one whose carried landmarks were not looked at."""
     unseen = {
         index
-        for index, points in state.points.items()
+        for index, landmarks in state.landmarks.items()
         if index != state.slice_index
-        and any(point.carried_from is not None for point in points.values())
+        and any(mark.carried_from is not None for mark in landmarks.values())
     }
-    kept = {index: points for index, points in state.points.items() if index not in unseen}
+    kept = {index: landmarks for index, landmarks in state.landmarks.items() if index not in unseen}
     findings = (Finding(Code.SLICE_NOT_ACCEPTED, where=index) for index in sorted(unseen))
-    return replace(state, points=kept), tuple(findings)
+    return replace(state, landmarks=kept), tuple(findings)
 
 
 def _complete(
@@ -125,10 +125,10 @@ def _complete(
     return replace(placed, neighbours=tuple(kept)), tuple(left_out)
 
 
-def snap_point(
+def snap_landmark(
     knee: OpenKnee, state: State, index: int, name: str, conventions: Conventions
-) -> Point:
-    """Move one point along the measuring direction onto the edge nearby.
+) -> PixelLandmark:
+    """Move one landmark along the measuring direction onto the edge nearby.
 
     Parameters
     ----------
@@ -137,30 +137,30 @@ def snap_point(
     state
         Its working state.
     index
-        Slice the point is on.
+        Slice the landmark is on.
     name
-        Name of the point, such as `image_left_rim`.
+        Name of the landmark, such as `image_left_rim`.
     conventions
         Axis convention, from which the measuring direction is taken.
 
     Raises
     ------
     UsageError
-        If the point is not placed or is of a kind that lies on no such edge.
+        If the landmark is not placed or is of a kind that lies on no such edge.
     LandmarkError
         If the measuring direction is not known yet.
     EdgeNotFoundError
         If there is no edge nearby.
     """
-    points = state.points.get(index, {})
-    if name not in points:
-        raise UsageError("There is no such point on this slice. Place it first.")
-    side, landmark = POINT_NAMES[name]
+    landmarks = state.landmarks.get(index, {})
+    if name not in landmarks:
+        raise UsageError("There is no such landmark on this slice. Place it first.")
+    side, landmark = LANDMARK_NAMES[name]
     if landmark not in REFINABLE:
         raise UsageError(
-            "Only outer edges can be snapped: the other points lie on no straight edge."
+            "Only outer edges can be snapped: the other landmarks lie on no straight edge."
         )
-    alone = with_points(State(index, {}), index, points)
+    alone = with_landmarks(State(index, {}), index, landmarks)
     before = landmark_set(alone, knee.grids, None).measured
     refined = refine_slice(
         before, knee.pixels(index), knee.grids[index], conventions.axis, which=(landmark,)
@@ -169,9 +169,9 @@ def snap_point(
     if record == before.points[side][landmark]:
         raise EdgeNotFoundError(_reason(refined.findings))
     column, row = (float(value) for value in knee.grids[index].to_pixel(record.point_mm))
-    return Point((column, row), record.origin, record.sd_mm, record.sd_across_mm)
+    return PixelLandmark((column, row), record.origin, record.sd_mm, record.sd_across_mm)
 
 
 def _reason(findings: tuple[Finding, ...]) -> str:
     reasons = [str(found.values["reason"]) for found in findings]
-    return reasons[0] if reasons else "The point lies on the edge already."
+    return reasons[0] if reasons else "The landmark lies on the edge already."

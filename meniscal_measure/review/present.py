@@ -18,6 +18,7 @@ from meniscal_measure.report.words import (
     SLICE_WORDS,
     convention_words,
     decision_words,
+    expanded_mm,
     flag_words,
     fraction_words,
     interval_words,
@@ -28,10 +29,11 @@ from meniscal_measure.report.words import (
     value_words,
 )
 from meniscal_measure.review.knee import OpenKnee, coronal_stacks, series_key
-from meniscal_measure.review.measuring import Measured, slice_name
-from meniscal_measure.review.planes import other_planes
+from meniscal_measure.review.measuring import Measured
+from meniscal_measure.review.side_planes import other_planes
 from meniscal_measure.review.state import QUALITY_WORDS
 from meniscal_measure.series.model import Stack
+from meniscal_measure.slice_name import slice_name
 
 CONFIDENCE_WORDS = (
     "The confidence is the program's own estimate of how likely both rims and both outer edges lie"
@@ -50,6 +52,7 @@ def knee_on_page(knee: OpenKnee) -> Json:
         "row_spacing_mm": grid.row_spacing_mm,
         "column_spacing_mm": grid.column_spacing_mm,
         "positions_mm": list(knee.stack.positions_mm),
+        "slices": _slice_names(knee),
         "hand_sd_mm": HAND_PLACEMENT_SD_MM,
         "borders": _border_letters(grid),
         "person": " · ".join(
@@ -67,6 +70,12 @@ def knee_on_page(knee: OpenKnee) -> Json:
         "planes": [_plane(stack) for stack in other_planes(knee.study, knee.stack)],
         "quality": [{"code": code, "words": words} for code, words in QUALITY_WORDS.items()],
     }
+
+
+def _slice_names(knee: OpenKnee) -> list[Json]:
+    frames = knee.stack.frames
+    names = [slice_name(frames, index) for index in range(len(frames))]
+    return [{"number": name.number, "short": name.short, "full": str(name)} for name in names]
 
 
 def _series(knee: OpenKnee) -> Json:
@@ -130,7 +139,11 @@ def measured_on_page(measured: Measured, knee: OpenKnee) -> Json:
     """Describe a reading slice by slice, or say why there is none yet."""
     reading = measured.reading
     if reading is None:
-        return {"message": measured.message, "slices": {}, "warnings": _words(measured.left_out)}
+        return {
+            "message": measured.message,
+            "slices": {},
+            "warnings": _words(measured.left_out, knee),
+        }
     slices = (reading.measured, *reading.neighbours)
     return {
         "message": "",
@@ -139,13 +152,13 @@ def measured_on_page(measured: Measured, knee: OpenKnee) -> Json:
             str(part.slice_index): _slice(part, reading, knee.grids[part.slice_index])
             for part in slices
         },
-        "warnings": _words((*measured.left_out, *reading.warnings)),
+        "warnings": _words((*measured.left_out, *reading.warnings), knee),
         "conventions": convention_words(reading),
     }
 
 
-def _words(findings: Iterable[Finding]) -> list[str]:
-    return [found.words(slice_name=slice_name) for found in findings]
+def _words(findings: Iterable[Finding], knee: OpenKnee) -> list[str]:
+    return [found.words(slice_name=knee.slice_name) for found in findings]
 
 
 def _slice(part: SliceReading, reading: Reading, grid: PixelGrid) -> Json:
@@ -161,9 +174,11 @@ def _slice(part: SliceReading, reading: Reading, grid: PixelGrid) -> Json:
 def _compartment(found: CompartmentReading, conventions: Conventions, grid: PixelGrid) -> Json:
     marks, extrusion = compartment_marks(found, grid), found.extrusion
     return {
+        "compartment": found.compartment,
         "name": found.compartment.words.capitalize(),
         "image_side": image_side(marks),
         "extrusion_mm": extrusion.extrusion_mm,
+        "expanded_mm": expanded_mm(extrusion),
         "value": value_words(extrusion),
         "interval": interval_words(extrusion),
         "decision": extrusion.decision,

@@ -20,11 +20,13 @@ from meniscal_measure.review.answers import SERIES_HEADER, Answer, Endpoint, Jso
 from meniscal_measure.review.desk import Desk, Place
 from meniscal_measure.review.drafts import Draft
 from meniscal_measure.review.knee import OpenKnee
-from meniscal_measure.review.measuring import measure_live, measure_state, snap_point
-from meniscal_measure.review.planes import cut_line, other_planes
+from meniscal_measure.review.measuring import measure_live, measure_state, snap_landmark
 from meniscal_measure.review.present import knee_on_page, measured_on_page, proposal_on_page
-from meniscal_measure.review.signing import REJECTION_REASONS
+from meniscal_measure.review.side_planes import cut_line, other_planes
+from meniscal_measure.review.signed_content import REJECTION_REASONS
+from meniscal_measure.review.signing import Seen, reject, reject_unopened, sign, withdraw
 from meniscal_measure.review.slices import encode_slice
+from meniscal_measure.review.state import first_state
 from meniscal_measure.series.model import Stack
 from meniscal_measure.series.pixels import read_pixels
 
@@ -45,6 +47,8 @@ def application(desk: Desk) -> Starlette:
         ("GET", "/api/tasks", _tasks),
         ("GET", task, _knee),
         ("GET", task + "/desk", _desk),
+        ("GET", task + "/proposal", _proposal),
+        ("POST", task + "/begin-again", _begin_again),
         ("GET", task + "/slices/{index:int}", _slice),
         ("GET", task + "/planes/{plane:int}/{index:int}", _plane_slice),
         ("GET", task + "/planes/{plane:int}/{index:int}/cuts", _plane_cuts),
@@ -57,6 +61,7 @@ def application(desk: Desk) -> Starlette:
         ("POST", task + "/view", _view),
         ("POST", task + "/sign", _sign),
         ("POST", task + "/reject", _reject),
+        ("POST", task + "/withdraw", _withdraw),
     ]
     routes = [
         Route(path, endpoint(answer, desk), methods=[method]) for method, path, answer in answers
@@ -86,10 +91,6 @@ def _place(desk: Desk, reader: str, request: Request) -> Place:
     return desk.place(reader, request.path_params["task"], request.headers.get(SERIES_HEADER, ""))
 
 
-def _glance(desk: Desk, reader: str, request: Request) -> Place:
-    return desk.glance(reader, request.path_params["task"], request.headers.get(SERIES_HEADER, ""))
-
-
 def _tasks(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     return JSONResponse(
         {
@@ -103,7 +104,7 @@ def _tasks(desk: Desk, reader: str, request: Request, body: Json) -> Response:
 
 def _knee(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     """Answer with what the headers tell, so that the first slice is not kept waiting."""
-    place = _glance(desk, reader, request)
+    place = _place(desk, reader, request)
     middle = len(place.knee.grids) // 2
     return JSONResponse(
         {
@@ -128,17 +129,32 @@ def _middle_pixels(knee: OpenKnee) -> NDArray[np.float32]:
 
 
 def _desk(desk: Desk, reader: str, request: Request, body: Json) -> Response:
-    """Answer with the working state as it was left, or begun from the proposal."""
+    """Answer at once with the working state as it was left, or a new one."""
     place = _place(desk, reader, request)
+    desk.prepare_from(place, request.path_params["task"])
     draft = desk.begin(place)
-    desk.prepare_next(reader, after=request.path_params["task"])
     return JSONResponse(
         {
             "view": None if draft.view is None else json.loads(draft.view),
+            "is_proposing": not desk.is_blinded and not place.knee.is_complete,
             **proposal_on_page(place.shown),
             **_working(draft, desk, place),
         }
     )
+
+
+def _proposal(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    """Answer once the proposal is there; with nothing if the reader has gone on meanwhile."""
+    place = desk.awaited(_place(desk, reader, request))
+    if place is None:
+        return JSONResponse(None)
+    first = first_state(place.shown.proposal, place.knee.grids)
+    return JSONResponse({**proposal_on_page(place.shown), "state": first.as_dict()})
+
+
+def _begin_again(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    place = desk.complete(_place(desk, reader, request))
+    return JSONResponse(_working(desk.begin_again(place, int(body["revision"])), desk, place))
 
 
 def _working(draft: Draft, desk: Desk, place: Place) -> Json:
@@ -152,7 +168,9 @@ def _working(draft: Draft, desk: Desk, place: Place) -> Json:
     }
 
 
-def _signed(signing: Signing, state: Json, place: Place) -> Json:
+def _signed(signing: Signing, state: Json, place: Place) -> Json | None:
+    if signing.verdict is Verdict.WITHDRAWN:
+        return None
     record = signing.record
     is_here = record["series"] is None or record["series"]["key"] == place.knee.images
     return {
@@ -166,7 +184,7 @@ def _signed(signing: Signing, state: Json, place: Place) -> Json:
 
 
 def _slice(desk: Desk, reader: str, request: Request, body: Json) -> Response:
-    place = _glance(desk, reader, request)
+    place = _place(desk, reader, request)
     return _pixels(place.knee.stack, request.path_params["index"])
 
 
@@ -184,12 +202,12 @@ def _stack(place: Place, request: Request) -> tuple[Stack, int]:
 
 
 def _plane_slice(desk: Desk, reader: str, request: Request, body: Json) -> Response:
-    place = _glance(desk, reader, request)
+    place = _place(desk, reader, request)
     return _pixels(*_stack(place, request))
 
 
 def _plane_cuts(desk: Desk, reader: str, request: Request, body: Json) -> Response:
-    place = _glance(desk, reader, request)
+    place = _place(desk, reader, request)
     stack, index = _stack(place, request)
     image = stack.frames[index].grid
     (pixels,) = read_pixels(stack, [index])
@@ -220,10 +238,10 @@ def _measure_live(desk: Desk, reader: str, request: Request, body: Json) -> Resp
 def _snap(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     place = _place(desk, reader, request)
     state = desk.state(place, body["state"])
-    point = snap_point(
+    landmark = snap_landmark(
         place.shown, state, int(body["slice"]), str(body["name"]), desk.terms.conventions
     )
-    return JSONResponse(point.as_dict())
+    return JSONResponse(landmark.as_dict())
 
 
 def _change(desk: Desk, reader: str, request: Request, body: Json) -> Response:
@@ -250,14 +268,20 @@ def _moved(desk: Desk, reader: str, request: Request, body: Json, *, by: int) ->
 def _view(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     text = json.dumps(body["view"], allow_nan=False)
     if len(text) > MAX_VIEW_LENGTH:
-        raise UsageError("The view is too long to be kept.")
-    desk.drafts.keep_view(_glance(desk, reader, request).draft, text)
+        raise UsageError("The view is too long to be saved.")
+    desk.drafts.save_view(_place(desk, reader, request).draft, text)
     return JSONResponse({})
 
 
 def _sign(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     place = _place(desk, reader, request)
-    outcome = desk.sign(place, int(body["revision"]))
+    seen = Seen(
+        int(body["revision"]),
+        desk.state(place, body["state"]),
+        body["extrusion_mm"],
+        float(body["reading_time_s"]),
+    )
+    outcome = sign(desk, place, seen)
     if isinstance(outcome, str):
         return JSONResponse({"refused": outcome})
     return JSONResponse({"refused": "", **_working(desk.begin(place), desk, place)})
@@ -266,8 +290,14 @@ def _sign(desk: Desk, reader: str, request: Request, body: Json) -> Response:
 def _reject(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     reason = str(body["reason"])
     if body["revision"] is None:  # the knee could not be opened
-        desk.reject(desk.key(reader, request.path_params["task"]), reason)
+        reject_unopened(desk, desk.key(reader, request.path_params["task"]), reason)
         return JSONResponse({})
     place = _place(desk, reader, request)
-    desk.reject_seen(place, reason, int(body["revision"]))
+    reject(desk, place, reason, int(body["revision"]), float(body["reading_time_s"]))
+    return JSONResponse(_working(desk.begin(place), desk, place))
+
+
+def _withdraw(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    withdraw(desk, desk.key(reader, request.path_params["task"]))
+    place = _place(desk, reader, request)
     return JSONResponse(_working(desk.begin(place), desk, place))

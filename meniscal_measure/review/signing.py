@@ -1,136 +1,161 @@
-"""What a signing says: the reading, what it started from, and what the reader changed."""
+"""Signing: what the reader saw is what is stored, once for each state that was confirmed."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+import json
+import sqlite3
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
-from meniscal_measure import __version__
-from meniscal_measure.caliper.reading import Conventions, Reading
-from meniscal_measure.records.codec import reading_to_dict
-from meniscal_measure.review.knee import OpenKnee
-from meniscal_measure.review.measuring import Measured, measure_proposal
-from meniscal_measure.review.plan import Blinding
+from meniscal_measure.errors import StaleStateError, UsageError
+from meniscal_measure.records.journal import Signing, Verdict
+from meniscal_measure.records.signed_store import TaskKey
+from meniscal_measure.records.signing import signed_by
+from meniscal_measure.review.desk import Desk, Place
+from meniscal_measure.review.measuring import measure_state
 from meniscal_measure.review.present import extrusions
-from meniscal_measure.review.state import State
-from meniscal_measure.series.choose import describe
+from meniscal_measure.review.signed_content import (
+    measured_content,
+    rejected_content,
+    why_not_signed,
+)
+from meniscal_measure.review.state import State, well_formed
 
-Json = dict[str, Any]
-
-REJECTION_REASONS = (
-    "Images cannot be read",
-    "Image quality too poor",
-    "No suitable coronal series",
-    "Side cannot be told",
-    "Operated or deformed knee",
-    "Other",
+NOT_AS_SHOWN = (
+    "What was on the screen is not what is saved, so nothing was signed. The saved landmarks are"
+    " shown and measured now: look at them and sign."
 )
 
 
 @dataclass(frozen=True)
-class Terms:
-    """Under which terms the readings of a store are made."""
-
-    conventions: Conventions
-    blinding: Blinding | None = None
-
-
-def why_not_signed(state: State, measured: Measured) -> str:
-    """Say what is missing for a signature; empty when nothing is."""
-    if measured.reading is None:
-        return measured.message
-    if measured.reading.source.side is None:
-        return "Say first whether this is a left or a right knee."
-    if state.carried:
-        names = ", ".join(name.replace("_", " ") for name in state.carried)
-        return f"Points were carried over from another slice: move or accept {names}."
-    return ""
-
-
-def measured_content(
-    knee: OpenKnee, state: State, reading: Reading, terms: Terms, before: State
-) -> Json:
-    """Content of a signing of a measured knee.
+class Seen:
+    """What the reader had on the screen when signing.
 
     Parameters
     ----------
-    knee
-        The knee with its identity and proposal.
+    revision
+        Revision of the working state.
     state
-        What is signed.
-    reading
-        The same, measured and marked as verified.
-    terms
-        Conventions and blinding.
-    before
-        State signed before, else the one the reader began with.
+        The working state.
+    extrusion_mm
+        Extrusion of each compartment on the measured slice, as shown; None where millimetres are
+        hidden from the reader.
+    reading_time_s
+        How long the reader has had the knee in view.
     """
-    proposed = measure_proposal(knee, state, terms.conventions)
-    return {
-        **_common(knee, state.as_dict(), terms),
-        "reading": reading_to_dict(reading),
-        "proposal": None if proposed is None else reading_to_dict(proposed),
-        "extrusion_mm": {"signed": extrusions(reading), "proposed": extrusions(proposed)},
-        "changes": list(changes(before, state)),
-        "rejection": None,
-    }
+
+    revision: int
+    state: State
+    extrusion_mm: Mapping[str, float] | None
+    reading_time_s: float = 0.0
 
 
-def rejected_content(
-    knee: OpenKnee | None, state: Json | None, terms: Terms, rejection: str
-) -> Json:
-    """Content of a signing of a knee that is not measured, with the reason.
+def sign(desk: Desk, place: Place, seen: Seen) -> Signing | str:
+    """Sign the working state, or say in words what is missing.
 
-    `knee` and `state` are what the reader saw, and None for a knee that cannot be opened.
+    Signing the same state again adds no record: the one that stands is returned.
+
+    Raises
+    ------
+    StaleStateError
+        If the working state has moved on, or is not what the reader saw.
+    OutputError
+        If it cannot be stored; nothing is signed then.
     """
-    return {
-        **_common(knee, state, terms),
-        "reading": None,
-        "proposal": None,
-        "extrusion_mm": {},
-        "changes": [],
-        "rejection": rejection,
-    }
+    place = desk.complete(place)  # the record holds the proposal, seen or not
+    state = desk.state(place, json.loads(desk.begin(place).state))
+    if state != seen.state:
+        raise StaleStateError(NOT_AS_SHOWN)
+    # While blinded the slice is the reader's own choice, even where the proposal agrees.
+    own = replace(place.knee, proposal=place.shown.proposal)
+    measured = measure_state(own, state, desk.terms.conventions)
+    refusal = why_not_signed(state, measured)
+    if refusal or measured.reading is None:
+        return refusal
+    if seen.extrusion_mm != (None if desk.terms.hides_mm else extrusions(measured.reading)):
+        raise StaleStateError(NOT_AS_SHOWN)
+    quality = tuple(code.value for code in state.quality)
+    reading = signed_by(measured.reading, place.key.reader, quality, state.remark)
+    content = measured_content(place.knee, state, reading, desk.terms, _before(desk, place))
+    content["reading_time_s"] = seen.reading_time_s
+    return _append_once(desk, place, seen.revision, Verdict.MEASURED, content)
 
 
-def _common(knee: OpenKnee | None, state: Json | None, terms: Terms) -> Json:
-    series = None if knee is None else {"key": knee.images, "words": describe(knee.stack)}
-    return {
-        "series": series,
-        "software": {"name": "meniscal_measure", "version": __version__},
-        "conventions": terms.conventions.asked(),
-        "blinding": None if terms.blinding is None else asdict(terms.blinding),
-        "state": state,
-        "quality": [] if state is None else state["quality"],
-        "remark": "" if state is None else state["remark"],
-    }
+def reject(
+    desk: Desk, place: Place, rejection: str, revision: int, reading_time_s: float = 0.0
+) -> Signing:
+    """Sign that a knee is not measured, with the reason and the working state.
+
+    Raises
+    ------
+    StaleStateError
+        If the working state has moved on since.
+    """
+    state = json.loads(desk.begin(place).state)
+    content = rejected_content(place.knee, state, desk.terms, _reason(rejection))
+    content["reading_time_s"] = reading_time_s
+    return _append_once(desk, place, revision, Verdict.REJECTED, content)
 
 
-def changes(before: State, after: State) -> Iterator[Json]:
-    """List what differs between two states, point by point."""
-    for what, old, new in (
-        ("slice", before.slice_index, after.slice_index),
-        ("side", before.side, after.side),
-        ("quality", list(before.quality), list(after.quality)),
-        ("remark", before.remark, after.remark),
-    ):
-        if old != new:
-            yield {"what": what, "from": old, "to": new}
-    for index in sorted({*before.points, *after.points}):
-        old_points, new_points = before.points.get(index, {}), after.points.get(index, {})
-        for name in sorted({*old_points, *new_points}):
-            start, end = old_points.get(name), new_points.get(name)
-            old_pixel = None if start is None else list(start.pixel)
-            new_pixel = None if end is None else list(end.pixel)
-            if old_pixel != new_pixel:
-                moved_px = math.dist(old_pixel, new_pixel) if old_pixel and new_pixel else None
-                yield {
-                    "what": "point",
-                    "slice": index,
-                    "name": name,
-                    "from": old_pixel,
-                    "to": new_pixel,
-                    "moved_px": moved_px,
-                }
+def reject_unopened(desk: Desk, key: TaskKey, rejection: str) -> Signing:
+    """Sign that a knee that cannot be opened is not measured, with the reason."""
+    content = rejected_content(None, None, desk.terms, _reason(rejection))
+    with desk.store.writing() as connection:
+        return desk.journal.append(connection, key, Verdict.REJECTED, content)
+
+
+def withdraw(desk: Desk, key: TaskKey) -> Signing:
+    """Take a rejection back: the knee counts as not signed again, and the record says so.
+
+    Raises
+    ------
+    StaleStateError
+        If the newest signing of the knee is no rejection.
+    """
+    with desk.store.writing() as connection:
+        latest = desk.journal.latest_within(connection, key)
+        if latest is None or latest.verdict is not Verdict.REJECTED:
+            raise StaleStateError("This knee is not rejected any more.")
+        content = {**latest.record, "withdraws": latest.number}
+        return desk.journal.append(connection, key, Verdict.WITHDRAWN, content)
+
+
+def _append_once(
+    desk: Desk, place: Place, revision: int, verdict: Verdict, content: dict[str, Any]
+) -> Signing:
+    """Append a signing unless the one that stands says the same of the same state."""
+    with desk.store.writing() as connection:
+        standing = _standing(desk, connection, place.key)
+        if standing is not None and _says_the_same(standing, verdict, content):
+            return standing
+        desk.drafts.signed(connection, place.draft, revision)
+        return desk.journal.append(connection, place.key, verdict, content)
+
+
+def _standing(desk: Desk, connection: sqlite3.Connection, key: TaskKey) -> Signing | None:
+    latest = desk.journal.latest_within(connection, key)
+    return None if latest is None or latest.verdict is Verdict.WITHDRAWN else latest
+
+
+def _says_the_same(signing: Signing, verdict: Verdict, content: Mapping[str, Any]) -> bool:
+    record = signing.record
+    parts = ("series", "state", "rejection", "conventions")
+    same = all(record[part] == json.loads(json.dumps(content[part])) for part in parts)
+    return same and signing.verdict is verdict
+
+
+def _before(desk: Desk, place: Place) -> State:
+    """State that was signed before on these images, else the one the reader began with."""
+    earlier = desk.journal.latest(place.key)
+    if earlier is not None and earlier.verdict is Verdict.MEASURED:
+        record = earlier.record
+        if record["series"]["key"] == place.knee.images:
+            return desk.state(place, record["state"])
+    return desk.state(place, json.loads(desk.drafts.first(place.draft)))
+
+
+def _reason(rejection: str) -> str:
+    if not rejection.strip():
+        raise UsageError("Give the reason for which the knee is rejected.")
+    return well_formed(rejection.strip())

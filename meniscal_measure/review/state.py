@@ -1,4 +1,4 @@
-"""What a reader has set on one knee: slice, points, side, quality. Pure values and their JSON."""
+"""What a reader has set on one knee: slice, landmarks, side, quality. Pure values, and JSON."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ from meniscal_measure.errors import UsageError
 from meniscal_measure.geometry import PixelGrid, as_vector
 
 IMAGE_SIDES = (Compartment.IMAGE_LEFT, Compartment.IMAGE_RIGHT)
-POINT_NAMES = {name_of(side, mark): (side, mark) for side in IMAGE_SIDES for mark in Landmark}
-"""Points are named by their side in the image: setting the side of the knee renames none."""
+LANDMARK_NAMES = {name_of(side, mark): (side, mark) for side in IMAGE_SIDES for mark in Landmark}
+"""Landmarks are named by their side in the image: setting the side of the knee renames none."""
 
 MAX_REMARK_LENGTH = 2000
 
@@ -55,7 +55,7 @@ QUALITY_WORDS = {
 
 
 @dataclass(frozen=True)
-class Point:
+class PixelLandmark:
     """A landmark on a slice as the page handles it.
 
     Parameters
@@ -78,7 +78,7 @@ class Point:
     carried_from: int | None = None
 
     def as_dict(self) -> dict[str, Any]:
-        """Lay the point out for JSON."""
+        """Lay the landmark out for JSON."""
         return {
             "pixel": list(self.pixel),
             "origin": self.origin,
@@ -90,27 +90,27 @@ class Point:
 
 @dataclass(frozen=True)
 class State:
-    """Everything a reader has set. `points[slice index][point name]`."""
+    """Everything a reader has set. `landmarks[slice index][landmark name]`."""
 
     slice_index: int
-    points: Mapping[int, Mapping[str, Point]]
+    landmarks: Mapping[int, Mapping[str, PixelLandmark]]
     side: Side | None = None
     quality: tuple[Quality, ...] = ()
     remark: str = ""
 
     @property
     def carried(self) -> list[str]:
-        """Names of points on the measured slice that the reader has yet to look at."""
-        placed = self.points.get(self.slice_index, {})
-        return [name for name, point in placed.items() if point.carried_from is not None]
+        """Names of landmarks on the measured slice that the reader has yet to look at."""
+        placed = self.landmarks.get(self.slice_index, {})
+        return [name for name, mark in placed.items() if mark.carried_from is not None]
 
     def as_dict(self) -> dict[str, Any]:
         """Lay the state out for JSON, as `state_from_dict` takes it."""
         return {
             "slice": self.slice_index,
-            "points": {
-                str(index): {name: point.as_dict() for name, point in points.items()}
-                for index, points in self.points.items()
+            "landmarks": {
+                str(index): {name: mark.as_dict() for name, mark in landmarks.items()}
+                for index, landmarks in self.landmarks.items()
             },
             "side": self.side,
             "quality": list(self.quality),
@@ -119,30 +119,30 @@ class State:
 
 
 def first_state(proposal: LandmarkSet | None, grids: tuple[PixelGrid, ...]) -> State:
-    """State a reader begins with: the proposal, or the middle slice without points."""
+    """State a reader begins with: the proposal, or the middle slice without landmarks."""
     if proposal is None:
         return State(len(grids) // 2, {})
     slices = (proposal.measured, *proposal.neighbours)
-    points = {item.slice_index: _points(item, grids[item.slice_index]) for item in slices}
-    return State(proposal.measured.slice_index, points)
+    landmarks = {item.slice_index: _landmarks(item, grids[item.slice_index]) for item in slices}
+    return State(proposal.measured.slice_index, landmarks)
 
 
-def _points(item: SliceLandmarks, grid: PixelGrid) -> dict[str, Point]:
-    points = {}
+def _landmarks(item: SliceLandmarks, grid: PixelGrid) -> dict[str, PixelLandmark]:
+    landmarks = {}
     for compartment, placed in item.points.items():
         if not placed:
             continue
         side = _image_side(item, compartment, grid)
         for landmark, record in placed.items():
             column, row = (float(value) for value in grid.to_pixel(record.point_mm))
-            points[name_of(side, landmark)] = Point(
+            landmarks[name_of(side, landmark)] = PixelLandmark(
                 (column, row), record.origin, record.sd_mm, record.sd_across_mm
             )
-    return points
+    return landmarks
 
 
 def _image_side(item: SliceLandmarks, compartment: Compartment, grid: PixelGrid) -> Compartment:
-    """Side of the image on which the points of a compartment lie, seen from those of the other."""
+    """Side of the image on which a compartment lies, seen from the landmarks of the other."""
     own, other = (
         [float(grid.to_pixel(record.point_mm)[0]) for record in placed.values()]
         for placed in (item.points[compartment], item.points.get(compartment.opposite, {}))
@@ -154,14 +154,14 @@ def _image_side(item: SliceLandmarks, compartment: Compartment, grid: PixelGrid)
 def landmark_set(
     state: State, grids: tuple[PixelGrid, ...], proposal: LandmarkSet | None
 ) -> LandmarkSet:
-    """Bring the points of a state into patient space.
+    """Bring the landmarks of a state into patient space.
 
     The slice convention is that of the proposal while its slice is kept, else the reader's choice.
     """
     slices = {
-        index: SliceLandmarks(index, _placed(points, grids[index]))
-        for index, points in sorted(state.points.items())
-        if points or index == state.slice_index
+        index: SliceLandmarks(index, _placed(landmarks, grids[index]))
+        for index, landmarks in sorted(state.landmarks.items())
+        if landmarks or index == state.slice_index
     }
     measured = slices.pop(state.slice_index, SliceLandmarks(state.slice_index, {}))
     if proposal is not None and proposal.measured.slice_index == state.slice_index:
@@ -172,20 +172,21 @@ def landmark_set(
 
 
 def _placed(
-    points: Mapping[str, Point], grid: PixelGrid
+    landmarks: Mapping[str, PixelLandmark], grid: PixelGrid
 ) -> dict[Compartment, dict[Landmark, PlacedLandmark]]:
     placed: dict[Compartment, dict[Landmark, PlacedLandmark]] = {}
-    for name, point in points.items():
-        side, landmark = POINT_NAMES[name]
-        point_mm = as_vector(grid.to_patient(point.pixel))
-        mark = PlacedLandmark(point_mm, point.sd_mm, point.origin, point.sd_across_mm)
-        placed.setdefault(side, {})[landmark] = mark
+    for name, mark in landmarks.items():
+        side, landmark = LANDMARK_NAMES[name]
+        point_mm = as_vector(grid.to_patient(mark.pixel))
+        placed.setdefault(side, {})[landmark] = PlacedLandmark(
+            point_mm, mark.sd_mm, mark.origin, mark.sd_across_mm
+        )
     return placed
 
 
-def with_points(state: State, index: int, points: Mapping[str, Point]) -> State:
-    """Return the state with other points on one slice."""
-    return replace(state, points={**state.points, index: points})
+def with_landmarks(state: State, index: int, landmarks: Mapping[str, PixelLandmark]) -> State:
+    """Return the state with other landmarks on one slice."""
+    return replace(state, landmarks={**state.landmarks, index: landmarks})
 
 
 # JSON
@@ -202,11 +203,11 @@ def state_from_dict(content: Any, grids: tuple[PixelGrid, ...]) -> State:
     try:
         return State(
             slice_index=_slice(content["slice"], grids),
-            points={
+            landmarks={
                 _slice(int(index), grids): {
-                    name: _point(name, value) for name, value in points.items()
+                    name: _landmark(name, value) for name, value in landmarks.items()
                 }
-                for index, points in content["points"].items()
+                for index, landmarks in content["landmarks"].items()
             },
             side=None if content["side"] is None else Side(content["side"]),
             quality=tuple(Quality(code) for code in content["quality"]),
@@ -225,14 +226,14 @@ def _slice(index: Any, grids: tuple[PixelGrid, ...]) -> int:
     return index
 
 
-def _point(name: str, value: Mapping[str, Any]) -> Point:
-    if name not in POINT_NAMES:
-        _refuse(f"point {name!r}")
+def _landmark(name: str, value: Mapping[str, Any]) -> PixelLandmark:
+    if name not in LANDMARK_NAMES:
+        _refuse(f"landmark {name!r}")
     column, row = (_number(part) for part in value["pixel"])
     across, carried_from = value["sd_across_mm"], value["carried_from"]
     if not isinstance(carried_from, int | None):
         _refuse(f"carried_from {carried_from!r}")
-    return Point(
+    return PixelLandmark(
         (column, row),
         Origin(value["origin"]),
         _sd(value["sd_mm"]),
@@ -255,7 +256,12 @@ def _number(value: Any) -> float:
 def _remark(text: Any) -> str:
     if not isinstance(text, str) or len(text) > MAX_REMARK_LENGTH:
         _refuse(f"a remark of more than {MAX_REMARK_LENGTH} characters")
-    return text
+    return well_formed(text)
+
+
+def well_formed(text: str) -> str:
+    """Replace lone surrogates, which no file can hold, by the replacement character U+FFFD."""
+    return text.encode("utf-16", "surrogatepass").decode("utf-16", "replace")
 
 
 def _refuse(what: str) -> NoReturn:

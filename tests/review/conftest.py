@@ -21,10 +21,14 @@ from pydicom.uid import ExplicitVRLittleEndian, MRImageStorage, generate_uid
 from scipy.special import ndtr
 
 from meniscal_measure.caliper.reading import Conventions
-from meniscal_measure.review.desk import Desk
-from meniscal_measure.review.plan import Blinding
+from meniscal_measure.records.journal import Signing
+from meniscal_measure.review.desk import Desk, Place
+from meniscal_measure.review.measuring import measure_state
+from meniscal_measure.review.present import extrusions
+from meniscal_measure.review.reading_plan import Blinding
 from meniscal_measure.review.serve import PageServer
-from meniscal_measure.review.signing import Terms
+from meniscal_measure.review.signed_content import Terms
+from meniscal_measure.review.signing import Seen, sign
 from meniscal_measure.review.worklist import Knee, open_worklist
 
 CHROMIUM = Path("/usr/bin/chromium")
@@ -75,6 +79,22 @@ class Client:
         assert status == 200, content
         return json.loads(content)
 
+    def sign(self, base: str, working: dict[str, Any]) -> Any:
+        """Sign what is saved, as the page does: with what it shows."""
+        return self.json(f"{base}/sign", self.shown(base, working))
+
+    def shown(self, base: str, working: dict[str, Any]) -> dict[str, Any]:
+        """What the page sends with a signature: the state and its millimetres, as on the screen."""
+        state = working["state"]
+        measured = self.json(f"{base}/measure", {"state": state})
+        found = measured["slices"].get(str(state["slice"]), {"compartments": []})["compartments"]
+        return {
+            "revision": working["revision"],
+            "state": state,
+            "extrusion_mm": {each["compartment"]: each["extrusion_mm"] for each in found},
+            "reading_time_s": 1.5,
+        }
+
     def first_task(self) -> str:
         task: str = self.json("tasks")["tasks"][0]["id"]
         return task
@@ -107,6 +127,21 @@ def bare_desk(tmp_path: Path, samples: Path) -> Callable[..., Desk]:
         return Desk(knees, tmp_path / "bare.sqlite", terms)
 
     return build
+
+
+SignAsShown = Callable[[Desk, Place, int], Signing | str]
+
+
+@pytest.fixture
+def sign_as_shown() -> SignAsShown:
+    """Sign at a desk what is saved there, with the millimetres it shows."""
+
+    def act(desk: Desk, place: Place, revision: int) -> Signing | str:
+        state = desk.state(place, json.loads(desk.begin(place).state))
+        measured = measure_state(place.shown, state, desk.terms.conventions)
+        return sign(desk, place, Seen(revision, state, extrusions(measured.reading)))
+
+    return act
 
 
 EDGE_COLUMNS = (60.3, 195.8)

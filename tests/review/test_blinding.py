@@ -23,11 +23,10 @@ from meniscal_measure.errors import (
 )
 from meniscal_measure.records.journal import Signing
 from meniscal_measure.review.desk import Desk
-from meniscal_measure.review.knee import with_proposal
-from meniscal_measure.review.plan import Blinding
-from meniscal_measure.review.signing import Terms
+from meniscal_measure.review.reading_plan import Blinding
+from meniscal_measure.review.safe_words import safe_words
+from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.state import first_state
-from meniscal_measure.review.told import told
 from meniscal_measure.review.worklist import Knee
 
 BLIND = Terms(Conventions(), Blinding(seed=7, repeats=1))
@@ -74,14 +73,16 @@ def everything_told(client: Any) -> dict[str, str]:
         status, content = client.ask(base)
         told_by[base] = content
         told_by[f"{base}/slices/0"] = client.ask(f"{base}/slices/0")[1]
-        told_by[f"{base}/reject"] = client.ask(f"{base}/reject", {"revision": 99, "reason": ""})[1]
+        refused = {"revision": 99, "reason": "", "reading_time_s": 0}
+        told_by[f"{base}/reject"] = client.ask(f"{base}/reject", refused)[1]
         if status != 200:
             continue
         desk = client.ask(f"{base}/desk")[1]
         told_by[f"{base}/desk"] = desk
         knee = json.loads(content) | json.loads(desk)
         for ask, body in requests(knee).items():
-            told_by[f"{base}/{ask}"] = client.ask(f"{base}/{ask}", body)[1]
+            sent = client.shown(base, body) if ask == "sign" and body else body
+            told_by[f"{base}/{ask}"] = client.ask(f"{base}/{ask}", sent)[1]
     return {path: content.decode("latin-1") for path, content in told_by.items()}
 
 
@@ -100,7 +101,7 @@ def requests(knee: dict[str, Any]) -> dict[str, dict[str, Any] | None]:
             "image_right_rim": (194, 125),
         }.items()
     }
-    state = {**knee["state"], "points": {str(knee["state"]["slice"]): points}}
+    state = {**knee["state"], "landmarks": {str(knee["state"]["slice"]): points}}
     wrong_side = {**state, "side": "R" if knee["side"]["known"] == "L" else "L"}
     index = state["slice"]
     return {
@@ -112,7 +113,7 @@ def requests(knee: dict[str, Any]) -> dict[str, dict[str, Any] | None]:
         "change": {"revision": 0, "state": state},
         "undo": {"revision": 1},
         "redo": {"revision": 2},
-        "sign": {"revision": 3},
+        "sign": {"revision": 3, "state": state},
         "slices/999": None,
     }
 
@@ -139,7 +140,7 @@ def test_nothing_that_was_proposed_reaches_the_page(
         if status == 200:
             knee = json.loads(content) | client.json(f"tasks/{task['id']}/desk")
             assert knee["proposed"] is None
-            assert knee["state"]["points"] == {}
+            assert knee["state"]["landmarks"] == {}
             assert knee["state"]["slice"] == len(knee["positions_mm"]) // 2
             assert (knee["remark"], knee["person"]) == ("", "")
             assert knee["series"] == {"key": "", "reason": "", "choices": []}
@@ -156,22 +157,24 @@ def test_repeats_cannot_be_told_from_first_readings(
     assert len({task["id"] for task in tasks}) == 5
 
 
-def test_the_store_keeps_for_the_analysis_what_the_reader_did_not_see(blind: Desk) -> None:
+def test_the_store_keeps_for_the_analysis_what_the_reader_did_not_see(
+    blind: Desk, sign_as_shown: Callable[..., object]
+) -> None:
     (task,) = (
         task["id"] for task in blind.tasks("AB") if blind.key("AB", task["id"]).knee == "SECRET-42"
     )
     place = blind.place("AB", task)
-    assert place.knee.proposal is None
-    proposal = with_proposal(place.knee, None).proposal
+    assert place.shown.proposal is None
+    proposal = place.knee.proposal
     own = first_state(proposal, place.knee.grids)  # by chance the same points
     draft = blind.begin(place)
     changed = blind.drafts.change(place.draft, draft.revision, json.dumps(own.as_dict()))
-    signing = blind.sign(place, changed.revision)
+    signing = sign_as_shown(blind, place, changed.revision)
 
     assert isinstance(signing, Signing), signing
     record = signing.record
     assert record["proposal"]["medial"]["extrusion_mm"] == pytest.approx(3.0, abs=1e-6)
-    assert record["reading"]["slice"]["convention"] == "chosen_by_reader"
+    assert record["reading"]["conventions"]["slice"] == "chosen_by_reader"
     assert record["blinding"] == {"seed": 7, "repeats": 1}
     assert record["changes"][-1]["from"] is None
 
@@ -193,12 +196,12 @@ def test_errors_that_may_name_files_are_told_in_other_words(
 ) -> None:
     error = kind("/data/Mustermann/1.dcm is broken")
 
-    assert "Mustermann" not in told(error, blinded=True)
-    assert told(error, blinded=False) == "/data/Mustermann/1.dcm is broken"
+    assert "Mustermann" not in safe_words(error, blinded=True)
+    assert safe_words(error, blinded=False) == "/data/Mustermann/1.dcm is broken"
 
 
 def test_errors_about_points_are_told_as_they_are() -> None:
-    assert told(LandmarkError("Place the rim too."), blinded=True) == "Place the rim too."
+    assert safe_words(LandmarkError("Place the rim too."), blinded=True) == "Place the rim too."
 
 
 def test_a_blinded_store_belongs_to_its_knees(blind: Desk) -> None:

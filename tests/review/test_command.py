@@ -36,7 +36,7 @@ def test_one_command_serves_a_study_until_it_is_interrupted(
 
     assert first.startswith("The page is at http://127.0.0.1:")
     assert fragment == "reader=Reader%20%CE%94"
-    assert second.strip() == f"Stop with Ctrl-C; everything is kept in {store}."
+    assert second.strip() == f"Stop with Ctrl-C; everything is saved in {store}."
     assert [task["label"] for task in tasks] == ["exactly-3mm"]
     assert server.returncode in (0, -signal.SIGINT, 130)
 
@@ -66,11 +66,14 @@ def test_what_cannot_be_carried_out_is_refused_with_the_reason(
 
 
 def test_what_was_signed_is_reported_as_verified(
-    open_desk: Callable[..., Desk], samples: Path, tmp_path: Path
+    open_desk: Callable[..., Desk],
+    samples: Path,
+    tmp_path: Path,
+    sign_as_shown: Callable[..., object],
 ) -> None:
     desk = open_desk("exactly-3mm")
     place = desk.place("Reader A", desk.tasks("Reader A")[0]["id"])
-    desk.sign(place, desk.begin(place).revision)
+    sign_as_shown(desk, place, desk.begin(place).revision)
     command = ["report", str(tmp_path / "store.sqlite")]
 
     out = tmp_path / "out"

@@ -21,8 +21,9 @@ from meniscal_measure.records.journal import Signing, Verdict
 from meniscal_measure.records.layout import schema
 from meniscal_measure.review.desk import Desk, Place
 from meniscal_measure.review.knee import open_knee, with_proposal
-from meniscal_measure.review.measuring import measure_live, measure_state, snap_point
-from meniscal_measure.review.state import Point, Quality, State, with_points
+from meniscal_measure.review.measuring import measure_live, measure_state, snap_landmark
+from meniscal_measure.review.signing import reject, reject_unopened
+from meniscal_measure.review.state import PixelLandmark, Quality, State, with_landmarks
 from meniscal_measure.review.worklist import Knee
 
 TRUTH_MM = 3.0
@@ -33,6 +34,7 @@ EDGE_COLUMN = 60.3
 SNAPPED_PX = 0.02
 
 OpenDesk = Callable[..., Desk]
+SignAsShown = Callable[[Desk, Place, int], Signing | str]
 
 
 def place_of(desk: Desk, reader: str = "AB", at: int = 0) -> Place:
@@ -60,10 +62,10 @@ def reading_of(desk: Desk, place: Place, state: State) -> Reading:
 
 
 def moved(state: State, name: str, by_px: float) -> State:
-    points = dict(state.points[state.slice_index])
-    column, row = points[name].pixel
-    points[name] = Point((column + by_px, row))
-    return with_points(state, state.slice_index, points)
+    landmarks = dict(state.landmarks[state.slice_index])
+    column, row = landmarks[name].pixel
+    landmarks[name] = PixelLandmark((column + by_px, row))
+    return with_landmarks(state, state.slice_index, landmarks)
 
 
 @pytest.fixture
@@ -95,12 +97,14 @@ def test_a_live_value_is_the_full_value_of_its_slice(desk: Desk) -> None:
     assert live_beside.measured.compartments == beside.compartments
 
 
-def test_the_record_says_what_was_changed_and_keeps_the_proposal(desk: Desk) -> None:
+def test_the_record_says_what_was_changed_and_keeps_the_proposal(
+    desk: Desk, sign_as_shown: SignAsShown
+) -> None:
     place = place_of(desk)
     state = replace(state_of(desk, place), quality=(Quality.MOTION,), remark="a little")
     revision = change(desk, place, moved(state, "image_left_outer_edge", -2.0))
 
-    signing = signed(desk.sign(place, revision))
+    signing = signed(sign_as_shown(desk, place, revision))
 
     record = signing.record
     jsonschema.validate(record["reading"], schema())
@@ -115,16 +119,16 @@ def test_the_record_says_what_was_changed_and_keeps_the_proposal(desk: Desk) -> 
     assert record["extrusion_mm"]["proposed"]["medial"] == pytest.approx(TRUTH_MM, abs=EXACT_MM)
     # Two columns of 0.5 mm outward, along an axis a few degrees off the rows.
     assert record["extrusion_mm"]["signed"]["medial"] == pytest.approx(TRUTH_MM + 1.0, abs=0.01)
-    assert [entry["what"] for entry in record["changes"]] == ["quality", "remark", "point"]
+    assert [entry["what"] for entry in record["changes"]] == ["quality", "remark", "landmark"]
     assert record["changes"][-1]["name"] == "image_left_outer_edge"
     assert record["changes"][-1]["moved_px"] == pytest.approx(2.0)
 
 
-def test_signing_again_says_what_changed_since(desk: Desk) -> None:
+def test_signing_again_says_what_changed_since(desk: Desk, sign_as_shown: SignAsShown) -> None:
     place = place_of(desk)
-    first = signed(desk.sign(place, desk.begin(place).revision))
+    first = signed(sign_as_shown(desk, place, desk.begin(place).revision))
     revision = change(desk, place, moved(state_of(desk, place), "image_left_outer_edge", 1.0))
-    second = signed(desk.sign(place, revision))
+    second = signed(sign_as_shown(desk, place, revision))
 
     assert first.record["changes"] == []
     assert [entry["name"] for entry in second.record["changes"]] == ["image_left_outer_edge"]
@@ -132,89 +136,97 @@ def test_signing_again_says_what_changed_since(desk: Desk) -> None:
     assert desk.journal.check() == 2
 
 
-def test_a_stale_tab_signs_nothing(desk: Desk) -> None:
+def test_a_stale_tab_signs_nothing(desk: Desk, sign_as_shown: SignAsShown) -> None:
     place = place_of(desk)
     old = desk.begin(place).revision
     change(desk, place, moved(state_of(desk, place), "image_left_outer_edge", 1.0))
 
     with pytest.raises(StaleStateError, match=r"changed in another tab"):
-        desk.sign(place, old)
+        sign_as_shown(desk, place, old)
 
     assert list(desk.journal.all()) == []
 
 
-def test_two_readers_sign_the_same_knee_without_touching_each_other(desk: Desk) -> None:
+def test_two_readers_sign_the_same_knee_without_touching_each_other(
+    desk: Desk, sign_as_shown: SignAsShown
+) -> None:
     places = {reader: place_of(desk, reader) for reader in ("AB", "CD")}
     state = state_of(desk, places["AB"])
     change(desk, places["AB"], moved(state, "image_left_outer_edge", -2.0))
     for place in places.values():
-        signed(desk.sign(place, desk.begin(place).revision))
+        signed(sign_as_shown(desk, place, desk.begin(place).revision))
 
     values = [signing.record["extrusion_mm"]["signed"]["medial"] for signing in desk.journal.all()]
     assert values == pytest.approx([4.0, 3.0], abs=0.01)
 
 
-def test_an_unknown_side_must_be_said_before_signing(desk: Desk) -> None:
+def test_an_unknown_side_must_be_said_before_signing(
+    desk: Desk, sign_as_shown: SignAsShown
+) -> None:
     place = place_of(desk)
     unknown = replace(place.knee.stack.laterality, side=None, source="unknown")
     stack = replace(place.knee.stack, laterality=unknown)
     knee = replace(place.knee, choice=replace(place.knee.choice, stack=stack))
     place = replace(place, knee=knee, shown=knee)
 
-    refused = desk.sign(place, desk.begin(place).revision)
+    refused = sign_as_shown(desk, place, desk.begin(place).revision)
     assert refused == "Say first whether this is a left or a right knee."
 
     revision = change(desk, place, replace(state_of(desk, place), side=Side.LEFT))
-    record = signed(desk.sign(place, revision)).record
+    record = signed(sign_as_shown(desk, place, revision)).record
     assert record["reading"]["source"]["side"] == "left"
     assert record["reading"]["source"]["side_source"] == "given by the user"
 
 
-def test_a_side_that_contradicts_the_images_is_not_signed(desk: Desk) -> None:
+def test_a_side_that_contradicts_the_images_is_not_signed(
+    desk: Desk, sign_as_shown: SignAsShown
+) -> None:
     place = place_of(desk)
     revision = change(desk, place, replace(state_of(desk, place), side=Side.RIGHT))
 
-    assert "side was given as right" in str(desk.sign(place, revision))
+    assert "side was given as right" in str(sign_as_shown(desk, place, revision))
     assert list(desk.journal.all()) == []
 
 
-def test_carried_points_must_be_looked_at(desk: Desk) -> None:
+def test_carried_points_must_be_looked_at(desk: Desk, sign_as_shown: SignAsShown) -> None:
     place = place_of(desk)
     state = state_of(desk, place)
     carried = {
         name: replace(point, carried_from=state.slice_index)
-        for name, point in state.points[state.slice_index].items()
+        for name, point in state.landmarks[state.slice_index].items()
     }
-    there = replace(with_points(state, 0, carried), slice_index=0)
+    there = replace(with_landmarks(state, 0, carried), slice_index=0)
 
-    refused = desk.sign(place, change(desk, place, there))
+    refused = sign_as_shown(desk, place, change(desk, place, there))
 
     assert "carried over from another slice: move or accept" in str(refused)
-    unseen = measure_state(place.shown, with_points(state, 0, carried), Conventions())
+    unseen = measure_state(place.shown, with_landmarks(state, 0, carried), Conventions())
     assert unseen.left_out == (Finding(Code.SLICE_NOT_ACCEPTED, where=0),)
 
 
-def test_an_unfinished_knee_is_not_signed_and_says_what_is_missing(desk: Desk) -> None:
+def test_an_unfinished_knee_is_not_signed_and_says_what_is_missing(
+    desk: Desk, sign_as_shown: SignAsShown
+) -> None:
     place = place_of(desk)
     state = state_of(desk, place)
-    points = dict(state.points[state.slice_index])
-    del points["image_left_rim"]
+    landmarks = dict(state.landmarks[state.slice_index])
+    del landmarks["image_left_rim"]
 
-    revision = change(desk, place, with_points(state, state.slice_index, points))
+    revision = change(desk, place, with_landmarks(state, state.slice_index, landmarks))
 
-    assert "rim" in str(desk.sign(place, revision))
+    assert "rim" in str(sign_as_shown(desk, place, revision))
 
 
 def test_a_knee_can_be_rejected_with_a_reason_even_if_it_cannot_be_read(desk: Desk) -> None:
     place = place_of(desk)
-    desk.reject(place.key, "Images cannot be read")
-    signing = desk.reject_seen(place, "Other: wrong knee", desk.begin(place).revision)
+    reject_unopened(desk, place.key, "Images cannot be read")
+    signing = reject(desk, place, "Other: wrong knee", desk.begin(place).revision)
 
     assert [entry.verdict for entry in desk.journal.all()] == ["rejected", "rejected"]
     assert signing.record["rejection"] == "Other: wrong knee"
     assert desk.tasks("AB")[0]["status"] == "rejected"
     with pytest.raises(UsageError, match=r"Give the reason"):
-        desk.reject(place.key, "  ")
+        reject_unopened(desk, place.key, "  ")
 
 
 def test_a_point_is_snapped_onto_the_edge_nearby(
@@ -223,12 +235,14 @@ def test_a_point_is_snapped_onto_the_edge_nearby(
     desk = open_desk(painted())
     place = place_of(desk)
     start = {
-        "image_left_rim": Point((66.0, 100.0)),
-        "image_left_outer_edge": Point((EDGE_COLUMN + 1.0, 100.0)),
-        "image_right_rim": Point((200.0, 100.0)),
+        "image_left_rim": PixelLandmark((66.0, 100.0)),
+        "image_left_outer_edge": PixelLandmark((EDGE_COLUMN + 1.0, 100.0)),
+        "image_right_rim": PixelLandmark((200.0, 100.0)),
     }
 
-    point = snap_point(place.shown, State(5, {5: start}), 5, "image_left_outer_edge", Conventions())
+    point = snap_landmark(
+        place.shown, State(5, {5: start}), 5, "image_left_outer_edge", Conventions()
+    )
 
     assert point.pixel == pytest.approx((EDGE_COLUMN, 100.0), abs=SNAPPED_PX)
     assert point.origin is Origin.REFINED
@@ -238,7 +252,7 @@ def test_a_point_is_snapped_onto_the_edge_nearby(
     ("name", "said"),
     [
         ("image_left_free_edge", r"Only outer edges can be snapped"),
-        ("image_left_nowhere", r"no such point"),
+        ("image_left_nowhere", r"no such landmark"),
     ],
 )
 def test_what_cannot_be_snapped_is_said(desk: Desk, name: str, said: str) -> None:
@@ -246,7 +260,7 @@ def test_what_cannot_be_snapped_is_said(desk: Desk, name: str, said: str) -> Non
     state = state_of(desk, place)
 
     with pytest.raises(UsageError, match=said):
-        snap_point(place.shown, state, state.slice_index, name, Conventions())
+        snap_landmark(place.shown, state, state.slice_index, name, Conventions())
 
 
 def test_a_landmark_file_that_cannot_be_used_is_said_and_the_knee_is_read_without(

@@ -21,7 +21,7 @@ import jsonschema
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.records.layout import schema
 from meniscal_measure.review.desk import Desk
-from meniscal_measure.review.signing import Terms
+from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
 
 ROUNDS = int(os.environ.get("MENISCAL_MEASURE_KILLS", "3"))
@@ -44,7 +44,7 @@ from pathlib import Path
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.serve import PageServer
-from meniscal_measure.review.signing import Terms
+from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
 
 study, landmarks, store = map(Path, sys.argv[1:])
@@ -70,7 +70,7 @@ def sign_until_killed(
             state = {**working["state"], "remark": remark}
             body = {"revision": working["revision"], "state": state}
             working = client.json(f"{base}/change", body)
-            working = client.json(f"{base}/sign", {"revision": working["revision"]})
+            working = client.sign(base, working)
             confirmed.append((working["signed"]["number"], remark))
     except (OSError, http.client.HTTPException):
         return confirmed

@@ -14,7 +14,7 @@ from playwright.sync_api import Page, expect
 
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.review.desk import Desk
-from meniscal_measure.review.signing import Terms
+from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
 
 DRAG_MM = 0.05
@@ -187,7 +187,7 @@ def test_points_are_placed_one_after_the_other_by_clicking(
     open_desk: OpenDesk, painted: Callable[..., Path], served: Serve, shown: Show
 ) -> None:
     page = shown(served(open_desk(painted())))
-    expect(page.locator("#todo")).to_have_text("Click where the rim is, image left")
+    expect(page.locator("#todo")).to_have_text("Click the rim, image left")
 
     for pixel in ([60, 120], [52, 112], [80, 120], [196, 120], [200, 112], [170, 120]):
         page.mouse.click(*on_screen(page, [float(value) for value in pixel], (0.5, 0.5)))
@@ -238,7 +238,7 @@ def test_everything_is_found_as_it_was_left(proposed: Page) -> None:
     page.get_by_label("Motion").check()
     page.get_by_label("Remark").fill("a little motion")
     settled(page)
-    page.wait_for_timeout(900)  # the view is kept when the reader has come to rest
+    page.wait_for_timeout(900)  # the view is saved when the reader has come to rest
     left = {
         "medial": extrusion_mm(page, "Medial"),
         "slice": page.locator("#slice-label").inner_text(),
@@ -309,7 +309,7 @@ def test_another_slice_is_measured_only_once_its_points_were_looked_at(proposed:
     page.keyboard.press("m")
     expect(page.locator("#message")).to_contain_text("carried over from another slice")
     page.keyboard.press("Control+Enter")
-    expect(page.locator("#saved")).to_contain_text("Not signed. Points were carried over")
+    expect(page.locator("#saved")).to_contain_text("Not signed. Landmarks were carried over")
 
     page.keyboard.press("a")
     settled(page)
@@ -389,7 +389,7 @@ def test_a_finger_drags_a_point_and_two_fingers_zoom(
     client = served(desk)
     place = desk.place("AB", desk.tasks("AB")[0]["id"])
     state = json.loads(desk.begin(place).state)
-    edge = state["points"][str(state["slice"])]["image_left_outer_edge"]["pixel"]
+    edge = state["landmarks"][str(state["slice"])]["image_left_outer_edge"]["pixel"]
     with browser.new_context(viewport={"width": 1024, "height": 768}, has_touch=True) as context:
         page = shown(client, tab=context.new_page())
         before = extrusion_mm(page, "Medial")

@@ -8,6 +8,7 @@ from pathlib import Path
 from threading import Event
 from typing import Any
 
+import pytest
 from playwright.sync_api import Page, expect
 
 from meniscal_measure.caliper.landmarks import LandmarkSet
@@ -15,7 +16,7 @@ from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.errors import NothingMeasurableError
 from meniscal_measure.records.landmark_file import landmark_set, read_landmarks
 from meniscal_measure.review.desk import Desk
-from meniscal_measure.review.signing import Terms
+from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
 from meniscal_measure.series.model import Laterality, Stack
 
@@ -51,13 +52,13 @@ def test_a_server_that_is_gone_is_said_and_what_is_not_kept_too(
     page.keyboard.press("Shift+ArrowLeft")
 
     expect(page.locator("#trouble")).to_contain_text("does not answer. What was signed is safe")
-    expect(page.locator("#saved")).to_have_text(re.compile("Not kept yet|Not measured"))
+    expect(page.locator("#saved")).to_have_text(re.compile("Not saved yet|Not measured"))
 
     expect(card).to_be_hidden()  # no value is shown that is not that of the points
     expect(page.locator("#message")).to_have_text("The values are not known at the moment.")
 
     page.unroute("**/api/**")
-    expect(page.locator("#saved")).to_have_text("All kept", timeout=8000)
+    expect(page.locator("#saved")).to_have_text("All saved", timeout=8000)
     expect(page.locator("#trouble")).to_be_hidden()
     expect(card).to_contain_text("3.50")
 
@@ -78,33 +79,65 @@ def test_a_study_that_cannot_be_opened_can_only_be_rejected(
     assert [entry.verdict for entry in desk.journal.all()] == ["rejected"]
 
 
-def test_slices_are_seen_while_the_proposal_is_being_found(
-    samples: Path, tmp_path: Path, served: Serve, page: Page
-) -> None:
+@pytest.fixture
+def slow(samples: Path, tmp_path: Path) -> tuple[Desk, Event]:
+    """A desk whose proposal comes when the event is set."""
     sample = samples / "exactly-3mm"
     found = Event()
 
     def propose(stack: Stack, laterality: Laterality) -> tuple[LandmarkSet, float]:
-        assert found.wait(20)
+        assert found.wait(60)
         return landmark_set(read_landmarks(sample / "landmarks.json"), stack.frames), 0.9
 
     knee = Knee("knee", sample / "series-1")
-    desk = Desk([knee], tmp_path / "store.sqlite", Terms(Conventions()), propose=propose)
+    return Desk([knee], tmp_path / "store.sqlite", Terms(Conventions()), propose=propose), found
+
+
+def test_slices_are_seen_while_the_proposal_is_being_found(
+    slow: tuple[Desk, Event], served: Serve, page: Page
+) -> None:
+    desk, found = slow
     page.goto(f"{served(desk).address}#reader=AB")
-    expect(page.locator("#todo")).to_have_text("Looking for slice and points…")
+    expect(page.locator("#slice-why")).to_contain_text("you can begin by hand")
     page.keyboard.press("PageDown")
-    page.keyboard.press("1")
-    page.keyboard.press("Enter")
     page.keyboard.press("Control+Enter")
+    expect(page.locator("#saved")).to_contain_text("Not signed.")
     expect(page.locator("#slice-label")).to_have_text("Slice 8 / 13")
 
     found.set()
 
     expect(page.locator("#todo")).to_be_hidden()
     expect(page.locator("#slice-label")).to_have_text("Slice 7 / 13")
-    expect(page.locator("#slice-why")).to_contain_text("Proposed: slice 7, apex of the medial")
+    expect(page.locator("#slice-why")).to_contain_text(
+        "Proposed: slice 7, image 7, apex of the medial"
+    )
     expect(page.locator('section[aria-label="Medial extrusion"] .value')).to_contain_text("3.00")
     assert list(desk.journal.all()) == []
+    assert desk.tasks("AB")[0]["status"] == ""  # nothing was done by the reader
+
+
+def test_who_begins_by_hand_before_the_proposal_is_there_keeps_what_was_done(
+    slow: tuple[Desk, Event], served: Serve, page: Page
+) -> None:
+    desk, found = slow
+    page.goto(f"{served(desk).address}#reader=AB")
+    expect(page.locator("#todo")).to_have_text("Click the rim, image left")
+    page.keyboard.press("Enter")
+    rim = page.get_by_role("button", name="1 rim")
+    expect(rim).to_contain_text("placed")
+    expect(page.locator("#saved")).to_have_text("All saved")
+
+    found.set()
+
+    expect(page.locator("#slice-why")).to_contain_text(
+        "Proposed: slice 7, image 7, apex of the medial"
+    )
+    expect(rim).to_contain_text("placed")
+    page.get_by_role("button", name="Take the proposal instead").click()
+    card = page.locator('section[aria-label="Medial extrusion"] .value')
+    expect(card).to_contain_text("3.00")
+    page.keyboard.press("Control+z")
+    expect(card).to_be_hidden()
 
 
 def test_why_nothing_is_proposed_is_said(
@@ -118,4 +151,4 @@ def test_why_nothing_is_proposed_is_said(
     page = shown(served(desk))
 
     expect(page.locator("#slice-why")).to_contain_text("this does not look like a knee")
-    expect(page.locator("#todo")).to_have_text("Click where the rim is, image left")
+    expect(page.locator("#todo")).to_have_text("Click the rim, image left")

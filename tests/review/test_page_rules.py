@@ -13,14 +13,16 @@ from playwright.sync_api import Browser, Page, Response, expect
 
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.review.desk import Desk
-from meniscal_measure.review.plan import Blinding
-from meniscal_measure.review.signing import Terms
+from meniscal_measure.review.reading_plan import Blinding
+from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
 
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text("utf-8")
 """axe-core of Deque Systems, MPL 2.0; used in tests only."""
 GRAVE = ("serious", "critical")
+WANTED_IN_SIGHT = ("#sign", "#results", "#landmark-buttons", "#slice-slider", "#hint", "#stage")
+WANTED_IN_SIGHT = ("#sign", "#results", "#landmark-buttons", "#slice-slider", "#hint", "#stage")
 
 OpenDesk = Callable[..., Desk]
 Serve = Callable[[Desk], Any]
@@ -119,7 +121,9 @@ def test_a_screen_reader_is_told_the_values_when_they_come_to_rest(
 ) -> None:
     page = shown(served(open_desk("root-tear")))
     expect(page.locator("#announce")).to_have_text(
-        re.compile(r"Slice \d+\. Lateral .* mm, not above 3 mm\. Medial 5\.20 .* mm, above 3 mm")
+        re.compile(
+            r"Slice \d+, image \d+\. Lateral .* mm, not above 3 mm\. Medial 5\.20 .* mm, above 3 mm"
+        )
     )
 
 
@@ -130,7 +134,7 @@ def test_everything_for_signing_is_in_sight(
     with browser.new_context(viewport={"width": width, "height": height}) as context:
         page = shown(served(open_desk("root-tear")), tab=context.new_page())
         wide = page.evaluate("document.documentElement.scrollWidth")
-        for wanted in ("#sign", "#results", "#point-buttons", "#slice-slider", "#hint", "#stage"):
+        for wanted in WANTED_IN_SIGHT:
             box = page.locator(wanted).bounding_box()
             assert box is not None
             assert box["x"] >= 0
@@ -206,7 +210,7 @@ def test_blinded_nothing_in_the_page_or_the_answers_tells_whose_knee_it_is(
     for number in range(4):
         page.locator("#list .entry").nth(number).click()
         page.wait_for_selector("#stage[data-drawn]")
-        expect(page.locator("#todo")).to_have_text("Click where the rim is, image left")
+        expect(page.locator("#todo")).to_have_text("Click the rim, image left")
         for key in "1", "5", "2":
             page.keyboard.press(key)
             page.keyboard.press("Enter")

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from meniscal_measure.errors import UsageError
 from meniscal_measure.reading_order import HIDDEN_PART, drawn_order
-from meniscal_measure.review.plan import Blinding, plan
+from meniscal_measure.review.reading_plan import Blinding, plan
 
 SECRET = "kept in the store"
 ORDER_OF_SEED_11 = [(2, 1), (5, 1), (1, 1), (3, 1), (0, 1), (5, 2), (4, 1), (2, 2)]

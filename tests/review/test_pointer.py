@@ -46,11 +46,11 @@ def points(page: Page) -> dict[str, str]:
 
 def test_a_click_places_the_point_asked_for_even_beside_another(bare: Page) -> None:
     bare.mouse.click(*at(bare, 60, 120))
-    expect(bare.locator("#todo")).to_have_text("Click where the outer edge is, image left")
+    expect(bare.locator("#todo")).to_have_text("Click the outer edge, image left")
 
     bare.mouse.click(*at(bare, 58, 117))
 
-    expect(bare.locator("#todo")).to_have_text("Click where the free edge is, image left")
+    expect(bare.locator("#todo")).to_have_text("Click the free edge, image left")
     assert points(bare) == {"rim": "placed", "outer edge": "placed"}
 
 

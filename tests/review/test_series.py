@@ -16,8 +16,9 @@ from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.errors import UsageError
 from meniscal_measure.records.landmark_file import landmark_set, read_landmarks
 from meniscal_measure.review.desk import Desk
-from meniscal_measure.review.plan import Blinding
-from meniscal_measure.review.signing import Terms
+from meniscal_measure.review.reading_plan import Blinding
+from meniscal_measure.review.signed_content import Terms
+from meniscal_measure.review.signing import reject
 from meniscal_measure.review.worklist import Knee
 from meniscal_measure.series.model import Laterality, Stack
 
@@ -91,7 +92,7 @@ def test_another_coronal_series_is_read_for_itself_and_both_are_kept(
     expect(lateral).to_contain_text("4.00")
 
     choice.select_option(index=1 - choice.evaluate("(select) => select.selectedIndex"))
-    expect(page.locator("#todo")).to_have_text("Click where the rim is, image left")
+    expect(page.locator("#todo")).to_have_text("Click the rim, image left")
     place_points(page, 50)
     expect(lateral).to_contain_text("5.00")
     page.keyboard.press("Control+Enter")
@@ -116,7 +117,7 @@ def test_a_rejection_says_which_series_was_seen(two_series: Desk) -> None:
     chosen = two_series.place("AB", task)
     other = chosen.knee.choice.alternatives[0].identity.series_instance_uid
     place = two_series.place("AB", task, other)
-    signing = two_series.reject_seen(place, "Other: motion", two_series.begin(place).revision)
+    signing = reject(two_series, place, "Other: motion", two_series.begin(place).revision)
 
     assert signing.record["series"]["key"] == other != chosen.knee.images
 
@@ -158,7 +159,9 @@ def test_the_confidence_of_the_program_stands_beside_values_that_nobody_has_sign
     expect(standing).to_contain_text("PROPOSED, NOT VERIFIED")
     expect(standing).to_contain_text("(confidence 0.84)")
     expect(page.locator("#more")).to_contain_text("how likely both rims and both outer edges lie")
-    expect(page.locator("#slice-why")).to_contain_text("Proposed: slice 7, apex of the medial")
+    expect(page.locator("#slice-why")).to_contain_text(
+        "Proposed: slice 7, image 7, apex of the medial"
+    )
     page.keyboard.press("Control+Enter")
     expect(page.locator("#signed")).to_contain_text("Signed by AB")
     expect(standing).to_be_hidden()

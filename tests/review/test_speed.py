@@ -19,7 +19,7 @@ from pytest_benchmark.fixture import BenchmarkFixture
 
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.review.desk import Desk
-from meniscal_measure.review.signing import Terms
+from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee, open_worklist
 
 FRAME_CATEGORIES = ["devtools.timeline", "disabled-by-default-devtools.timeline.frame"]
@@ -205,7 +205,7 @@ def test_frames_while_slices_are_changed(
     """Another slice in every frame, faster than a held key repeats, from end to end and back."""
     page = shown(served(desk))
     page.wait_for_function(ALL_SLICES_HERE, arg=SLICES)
-    page.locator("#slice-slider").fill("0")
+    page.locator("#slice-slider").fill("1")
     expect(page.locator("#stage")).to_have_attribute("data-drawn", "0")
     page.evaluate(EVERY_FRAME)
     browser.start_tracing(page=page, categories=FRAME_CATEGORIES)

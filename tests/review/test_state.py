@@ -64,7 +64,7 @@ def test_without_a_proposal_a_reader_begins_on_the_middle_slice(knee: OpenKnee) 
     state = first_state(None, knee.grids)
 
     assert state.slice_index == len(knee.grids) // 2
-    assert state.points == {}
+    assert state.landmarks == {}
 
 
 def test_a_state_survives_the_way_to_the_page_and_back(knee: OpenKnee) -> None:
@@ -88,13 +88,13 @@ POINT: dict[str, Any] = {
         {"slice": 999},
         {"slice": -1},
         {"slice": True},
-        {"points": {"999": {}}},
-        {"points": {"0": {"medial_rim": POINT}}},
-        {"points": {"0": {"image_left_rim": POINT | {"pixel": [float("nan"), 0]}}}},
-        {"points": {"0": {"image_left_rim": POINT | {"pixel": [1.0]}}}},
-        {"points": {"0": {"image_left_rim": POINT | {"sd_mm": -0.1}}}},
-        {"points": {"0": {"image_left_rim": POINT | {"origin": "guessed"}}}},
-        {"points": []},
+        {"landmarks": {"999": {}}},
+        {"landmarks": {"0": {"medial_rim": POINT}}},
+        {"landmarks": {"0": {"image_left_rim": POINT | {"pixel": [float("nan"), 0]}}}},
+        {"landmarks": {"0": {"image_left_rim": POINT | {"pixel": [1.0]}}}},
+        {"landmarks": {"0": {"image_left_rim": POINT | {"sd_mm": -0.1}}}},
+        {"landmarks": {"0": {"image_left_rim": POINT | {"origin": "guessed"}}}},
+        {"landmarks": []},
         {"side": "both"},
         {"quality": ["ugly"]},
         {"remark": "x" * 2001},
@@ -109,7 +109,7 @@ def test_a_state_that_makes_no_sense_is_refused(knee: OpenKnee, wrong: dict[str,
 
 
 def test_landmarks_are_named_by_their_side_in_the_image(knee: OpenKnee) -> None:
-    points = first_state(knee.proposal, knee.grids).points[proposal(knee).measured.slice_index]
+    points = first_state(knee.proposal, knee.grids).landmarks[proposal(knee).measured.slice_index]
 
     left, right = (points[f"image_{side}_{Landmark.RIM}"].pixel[0] for side in ("left", "right"))
     assert left < right

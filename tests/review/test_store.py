@@ -41,7 +41,7 @@ def test_signings_are_kept_in_order_and_found_again(store: SignedStore) -> None:
     assert list(reopened.all()) == signed
     assert reopened.latest(KEY) == signed[1]
     assert reopened.latest(TaskKey("Reader B", "knee 1", 1)) is None
-    assert reopened.verdicts("Reader A") == {("knee 1", 1): "measured"}
+    assert reopened.standing() == {KEY: signed[1]}
     assert reopened.check() == 2
 
 
@@ -181,7 +181,7 @@ def test_undo_and_redo_walk_along_the_steps(
 def test_the_view_is_kept_beside_the_steps(store: SignedStore) -> None:
     drafts = Drafts(store)
     drafts.begin(DRAFT, "begun")
-    drafts.keep_view(DRAFT, json.dumps({"slice": 4}))
+    drafts.save_view(DRAFT, json.dumps({"slice": 4}))
 
     kept = drafts.begin(DRAFT, "begun")
 

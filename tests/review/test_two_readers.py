@@ -28,7 +28,7 @@ def sign_many(client: Any) -> list[str]:
         state = {**working["state"], "remark": f"{client.reader} {number}"}
         body = {"revision": working["revision"], "state": state}
         working = client.json(f"{base}/change", body)
-        working = client.json(f"{base}/sign", {"revision": working["revision"]})
+        working = client.sign(base, working)
         assert working["refused"] == ""
         remarks.append(state["remark"])
     return remarks

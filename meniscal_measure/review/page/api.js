@@ -6,11 +6,20 @@ export class ApiError extends Error {
     super(message);
     this.kind = kind;
   }
+
+  /** Whether the same request may succeed later, as it is: the program is away, or its disk is full. */
+  get isPassing() {
+    return ["Gone", "NewAddress", "OutputError", "Fault"].includes(this.kind);
+  }
 }
 
 const GONE =
   "The program that serves this page does not answer. What was signed is safe. Start it again with the same "
   + "command and open the address it prints.";
+
+const NEW_ADDRESS =
+  "The program was started again and has a new address. Open the address it prints: a change that is not saved yet is "
+  + "held by this browser and taken up there.";
 
 export class Api {
   /** @param {string} reader @param {string} [series] which series is asked about; the program decides where none is named */
@@ -45,9 +54,10 @@ export class Api {
     } catch {
       throw new ApiError("Gone", GONE);
     }
+    if (answer.status === 403) throw new ApiError("NewAddress", NEW_ADDRESS);
     if (!answer.ok) {
-      const told = await answer.json().catch(() => ({ kind: "Refused", message: "The request was refused." }));
-      throw new ApiError(told.kind, told.message);
+      const refusal = await answer.json().catch(() => ({ kind: "Refused", message: "The request was refused." }));
+      throw new ApiError(refusal.kind, refusal.message);
     }
     return answer;
   }

@@ -3,7 +3,7 @@
 import { imageSideOf, landmarkOf } from "./types.js";
 
 /** @typedef {import("./types.js").Pixel} Pixel */
-/** @typedef {import("./types.js").Point} Point */
+/** @typedef {import("./types.js").Landmark} Placed */
 /** @typedef {import("./types.js").Compartment} Compartment */
 /** @typedef {import("./viewport.js").Viewport} Viewport */
 /** @typedef {CanvasRenderingContext2D} Context */
@@ -11,13 +11,13 @@ import { imageSideOf, landmarkOf } from "./types.js";
 /** Orange and sky of Okabe and Ito's palette, told apart with every common colour vision deficiency. */
 const FLAGGED = "#E69F00";
 const NOT_FLAGGED = "#56B4E9";
-const POINT = "#FFFFFF";
+const LANDMARK = "#FFFFFF";
 const SIZE = 6;
 /** How far lines and letters spread around the places they are drawn at, halo included; CSS pixels. */
 const LINE_REACH = 4;
 const TEXT_REACH = 22;
 
-/** What was drawn on, so that no more than that is wiped and composed anew while a point is dragged. */
+/** What was drawn on, so that no more than that is wiped and composed anew while a landmark is dragged. */
 export class Ink {
   /** @type {[number, number, number, number]} left, top, right, bottom */
   #box = [Infinity, Infinity, -Infinity, -Infinity];
@@ -92,14 +92,14 @@ function drawValue(context, view, found, colour, ink) {
   ink.at(left + wide, base, TEXT_REACH);
 }
 
-/** @param {Context} context @param {Viewport} view @param {string} name @param {Point} point @param {boolean} selected @param {Ink} ink */
-export function drawPoint(context, view, name, point, selected, ink) {
-  const [x, y] = view.toScreen(point.pixel);
+/** @param {Context} context @param {Viewport} view @param {string} name @param {Placed} landmark @param {boolean} selected @param {Ink} ink */
+export function drawLandmark(context, view, name, landmark, selected, ink) {
+  const [x, y] = view.toScreen(landmark.pixel);
   ink.at(x, y, SIZE * 4);
   context.save();
   context.translate(x, y);
-  context.setLineDash(point.carried_from !== null || point.origin === "proposed" ? [4.5, 2] : []);
-  withHalo(context, new Path2D(outlineOf(name)), POINT, selected ? 2.4 : 1.7);
+  context.setLineDash(landmark.carried_from !== null || landmark.origin === "proposed" ? [4.5, 2] : []);
+  withHalo(context, new Path2D(outlineOf(name)), LANDMARK, selected ? 2.4 : 1.7);
   context.setLineDash([]);
   if (selected) drawCross(context);
   context.restore();
@@ -112,7 +112,7 @@ function drawCross(context) {
     path.moveTo(dx * SIZE * 2, dy * SIZE * 2);
     path.lineTo(dx * SIZE * 3.4, dy * SIZE * 3.4);
   }
-  withHalo(context, path, POINT, 1.4);
+  withHalo(context, path, LANDMARK, 1.4);
 }
 
 /** @param {Context} context @param {Path2D} path @param {string} colour @param {number} weight */

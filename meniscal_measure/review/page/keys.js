@@ -1,11 +1,10 @@
 /** The keys: one table from which they act and from which they are shown. */
 
 import { make } from "./dom.js";
-import { WINDOWS } from "./reading.js";
-import { POINT_ORDER } from "./types.js";
+import { LANDMARK_ORDER } from "./types.js";
 
 /** @typedef {import("./reading.js").Reading} Reading */
-/** @typedef {"sign" | "next" | "reject" | "series" | "quality" | "list" | "help" | "theme"} Request */
+/** @typedef {"sign" | "next" | "reject" | "series" | "quality" | "list" | "help" | "theme" | "withdraw"} Request */
 /** @typedef {{group: string, keys: string[], words: string, anywhere?: boolean,
  *   act: (reading: Reading, ask: (what: Request) => void, key: string) => void}} Key */
 
@@ -27,57 +26,47 @@ function nudgeBy(px) {
   };
 }
 
-/** @param {Reading} reading @param {(view: import("./viewport.js").Viewport) => void} change */
-function changeView(reading, change) {
-  change(reading.viewport);
-  reading.keepView();
-  reading.changed();
-}
-
 /** @type {Key[]} */
 export const KEYS = [
-  { group: "Points", keys: ["1", "2", "3", "4", "5", "6", "7", "8"], words: "Choose a point",
-    act: (reading, _ask, key) => reading.select(POINT_ORDER[Number(key) - 1]) },
-  { group: "Points", keys: ["N"], words: "Next point", act: (reading) => reading.selectNext(1) },
-  { group: "Points", keys: ["P"], words: "Point before", act: (reading) => reading.selectNext(-1) },
-  { group: "Points", keys: arrows(""), words: "Move it by 0.1 pixel", act: nudgeBy(0.1) },
-  { group: "Points", keys: arrows("Shift "), words: "Move it by 1 pixel", act: nudgeBy(1) },
-  { group: "Points", keys: arrows("Ctrl "), words: "Move it by 10 pixels", act: nudgeBy(10) },
-  { group: "Points", keys: ["Enter"], words: "Place the chosen point in the middle of the view",
+  { group: "Landmarks", keys: ["1", "2", "3", "4", "5", "6", "7", "8"], words: "Choose a landmark",
+    act: (reading, _ask, key) => reading.choose(LANDMARK_ORDER[Number(key) - 1]) },
+  { group: "Landmarks", keys: ["N"], words: "Next landmark", act: (reading) => reading.chooseNext(1) },
+  { group: "Landmarks", keys: ["P"], words: "Landmark before", act: (reading) => reading.chooseNext(-1) },
+  { group: "Landmarks", keys: arrows(""), words: "Move it by 0.1 pixel", act: nudgeBy(0.1) },
+  { group: "Landmarks", keys: arrows("Shift "), words: "Move it by 1 pixel", act: nudgeBy(1) },
+  { group: "Landmarks", keys: arrows("Ctrl "), words: "Move it by 10 pixels", act: nudgeBy(10) },
+  { group: "Landmarks", keys: ["Enter"], words: "Place the chosen landmark in the middle of the view",
     act: (reading) => {
-      const { selected, viewport } = reading;
-      if (!selected || selected in reading.points) return;
+      const { selected, view: { viewport } } = reading;
+      if (!selected || selected in reading.landmarks) return;
       reading.place(selected, viewport.toPixel(viewport.width / 2, viewport.height / 2));
       reading.select(selected);
     } },
-  { group: "Points", keys: ["E"], words: "Snap the outer edge to the image edge nearby",
+  { group: "Landmarks", keys: ["E"], words: "Snap the outer edge to the image edge nearby",
     act: (reading) => void reading.snap(reading.selected) },
-  { group: "Points", keys: ["A"], words: "Accept all points of this slice as they are", act: (reading) => reading.accept() },
-  { group: "Points", keys: ["Delete"], words: "Remove the point", act: (reading) => reading.remove() },
-  { group: "Points", keys: ["Esc"], words: "Choose no point", act: (reading) => reading.select(null) },
+  { group: "Landmarks", keys: ["A"], words: "Accept all landmarks of this slice as they are", act: (reading) => reading.accept() },
+  { group: "Landmarks", keys: ["Delete"], words: "Remove the landmark", act: (reading) => reading.remove() },
+  { group: "Landmarks", keys: ["Esc"], words: "Choose no landmark", act: (reading) => reading.select(null) },
   { group: "Slices", keys: ["PageUp", "PageDown"], words: "Slice before, next slice",
-    act: (reading, _ask, key) => reading.show(reading.shown + (key === "PageUp" ? -1 : 1)) },
+    act: (reading, _ask, key) => reading.leaf(key === "PageUp" ? -1 : 1) },
   { group: "Slices", keys: ["Home"], words: "To the proposed slice, else the measured one",
     act: (reading) => reading.show(reading.proposed?.slice ?? reading.state.slice) },
   { group: "Slices", keys: ["M"], words: "Measure on this slice", act: (reading) => reading.measureHere() },
-  { group: "Slices", keys: ["C"], words: "Carry the measured points to this slice", act: (reading) => reading.carry() },
+  { group: "Slices", keys: ["C"], words: "Carry the measured landmarks to this slice", act: (reading) => reading.carry() },
   { group: "Slices", keys: ["S"], words: "Next coronal series", act: (_reading, ask) => ask("series") },
-  { group: "Display", keys: ["W"], words: "Next window", act: (reading) => {
-    const at = WINDOWS.findIndex((preset) => preset.code === reading.preset);
-    reading.choosePreset(WINDOWS[(at + 1) % WINDOWS.length].code);
-  } },
+  { group: "Display", keys: ["W"], words: "Next window", act: ({ view }) => view.nextPreset() },
   { group: "Display", keys: ["[", "]"], words: "Darker, brighter",
-    act: (reading, _ask, key) => reading.adjustWindow(key === "[" ? 0.05 : -0.05, 0) },
+    act: ({ view }, _ask, key) => view.adjustWindow(key === "[" ? 0.05 : -0.05, 0) },
   { group: "Display", keys: ["{", "}"], words: "Softer, harder contrast",
-    act: (reading, _ask, key) => reading.adjustWindow(0, key === "{" ? 0.1 : -0.1) },
+    act: ({ view }, _ask, key) => view.adjustWindow(0, key === "{" ? 0.1 : -0.1) },
   { group: "Display", keys: ["+", "-"], words: "Zoom in, out",
-    act: (reading, _ask, key) => changeView(reading, (view) => view.zoom(key === "+" ? 1.25 : 0.8)) },
-  { group: "Display", keys: arrows("Alt "), words: "Move the image", act: (reading, _ask, key) => {
+    act: ({ view }, _ask, key) => view.move((viewport) => viewport.zoom(key === "+" ? 1.25 : 0.8)) },
+  { group: "Display", keys: arrows("Alt "), words: "Move the image", act: ({ view }, _ask, key) => {
     const [x, y] = ARROWS[/** @type {string} */ (key.split(" ").pop())];
-    changeView(reading, (view) => view.pan(-x * PAN_PX, -y * PAN_PX));
+    view.move((viewport) => viewport.pan(-x * PAN_PX, -y * PAN_PX));
   } },
   { group: "Display", keys: ["J"], words: "Zoom to the joint", act: (reading) => reading.zoomToJoint() },
-  { group: "Display", keys: ["0"], words: "Whole slice", act: (reading) => changeView(reading, (view) => view.fitAll()) },
+  { group: "Display", keys: ["0"], words: "Whole slice", act: ({ view }) => view.move((viewport) => viewport.fitAll()) },
   { group: "Reading", keys: ["U"], words: "Undo", act: (reading) => void reading.step("undo") },
   { group: "Reading", keys: ["R"], words: "Redo", act: (reading) => void reading.step("redo") },
   { group: "Reading", keys: ["Ctrl Z"], words: "Undo, from anywhere", anywhere: true, act: (reading) => void reading.step("undo") },

@@ -1,6 +1,7 @@
 /** Bringing the parts together: who reads, which knee, and what the keys and buttons ask for. */
 
 import { Api } from "./api.js";
+import { askReader, askRejection, showKeys } from "./dialogs.js";
 import { byId, make, setShown, setText } from "./dom.js";
 import { keyFor, keyList, nameOf } from "./keys.js";
 import { Panel } from "./panel.js";
@@ -9,19 +10,21 @@ import { Pointer } from "./pointer.js";
 import { Reading } from "./reading.js";
 import { Stage } from "./stage.js";
 import { Tools } from "./tools.js";
+import { messageOf } from "./types.js";
 import { isDone, WorkList } from "./worklist.js";
 
 /** @typedef {import("./types.js").Task} Task */
 
 const READER = "reader";
 const THEME = "theme";
+const AT_REST_MS = 900;
 
 class Page {
   /** @type {Reading | null} */
   reading = null;
   /** @type {Task[]} */
   #tasks = [];
-  /** @type {Task | null} */
+  /** @type {Task | null} the knee that is open or being opened */
   #task = null;
   #notice = "";
   #api = new Api("");
@@ -37,37 +40,51 @@ class Page {
     new Pointer(this.#stage.element, () => this.reading, () => this.#tools.dragDoes);
     document.addEventListener("keydown", (event) => this.#key(event));
     for (const [id, what] of Object.entries({
-      sign: "sign", next: "next", reject: "reject", "to-list": "list", "to-keys": "help", "to-theme": "theme",
+      sign: "sign", next: "next", reject: "reject", withdraw: "withdraw", "trouble-reject": "reject", "list-next": "next",
+      "to-list": "list", "to-keys": "help", "to-theme": "theme",
     })) {
       byId(id).addEventListener("click", () => this.#ask(/** @type {import("./keys.js").Request} */ (what)));
     }
-    byId("trouble-reject").addEventListener("click", () => this.#ask("reject"));
-    byId("list-next").addEventListener("click", () => this.#ask("next"));
-    byId("to-reader").addEventListener("click", () => void this.#start(""));
+    byId("to-reader").addEventListener("click", () => void this.#changeReader());
     byId("series").addEventListener("change", ({ target }) =>
       this.#toSeries(/** @type {HTMLSelectElement} */ (target).value));
     byId("keys-list").append(...keyList());
     window.addEventListener("pagehide", () => this.reading?.leave());
+    window.addEventListener("beforeunload", (event) => {
+      if (this.reading?.isBusy) event.preventDefault(); // the browser asks whether to leave
+    });
+    window.addEventListener("popstate", () => void this.#goTo(location.hash));
     this.#setTheme(localStorage.getItem(THEME) ?? "dark");
     void this.#start(takeReaderFromAddress() || (sessionStorage.getItem(READER) ?? ""));
   }
 
+  async #changeReader() {
+    const name = await askReader(this.#api.reader);
+    if (name !== this.#api.reader) await this.#start(name);
+  }
+
   /** @param {string} reader */
   async #start(reader) {
-    const name = reader || (await askReader());
-    if (!name) return;
+    const name = reader || (await askReader(""));
     sessionStorage.setItem(READER, name);
+    if (!(await this.#leave())) return;
     this.#api = new Api(name);
     setText(byId("to-reader"), name);
     byId("to-reader").setAttribute("aria-label", `Reader: ${name}. Change`);
     setShown(byId("to-reader"), true);
     await this.#guarded(async () => {
       await this.#loadTasks();
-      const kept = this.#tasks.find(({ id }) => location.hash === `#${id}`);
-      if (kept) await this.open(kept);
-      else if (this.#tasks.length === 1) await this.open(this.#tasks[0]);
-      else await this.#showList();
+      await this.#goTo(location.hash);
     });
+  }
+
+  /** Show what an address of this page names: a knee, or the list. @param {string} hash */
+  async #goTo(hash) {
+    const named = this.#tasks.find(({ id }) => hash === `#${id}`);
+    const only = this.#tasks.length === 1 ? this.#tasks[0] : null;
+    const task = named ?? only;
+    if (task) await this.open(task, "", false);
+    else await this.#showList(false);
   }
 
   async #loadTasks() {
@@ -81,27 +98,30 @@ class Page {
     this.#list.show(this.#tasks);
   }
 
-  async #showList() {
-    await this.#leave();
-    history.replaceState(null, "", location.pathname);
+  /** @param {boolean} asStep whether Back leads to what was shown before */
+  async #showList(asStep = true) {
+    const isComingBack = this.#task !== null;
+    if (!(await this.#leave())) return;
+    setAddress("", asStep);
     setText(byId("title"), "Knees to be read");
+    document.title = "Knees to be read";
     setText(byId("person"), "");
     setShown(byId("knee-view"), false);
     setShown(byId("list-view"), true);
-    this.#list.show(this.#tasks);
     byId("list").focus();
+    if (isComingBack) await this.#guarded(() => this.#loadTasks());
   }
 
-  /** @param {Task} task @param {string} [series] which of its coronal series; the one last read where none is named */
-  async open(task, series = "") {
-    await this.#leave();
+  /**
+   * @param {Task} task
+   * @param {string} series which of its coronal series; the one last read where none is named
+   * @param {boolean} asStep whether Back leads to what was shown before
+   */
+  async open(task, series = "", asStep = true) {
+    if (!(await this.#leave())) return;
     this.#task = task;
-    history.replaceState(null, "", `#${task.id}`);
-    const number = this.#tasks.indexOf(task) + 1;
-    const place = this.#tasks.length > 1 ? ` · ${number} of ${this.#tasks.length}` : "";
-    setText(byId("title"), `${task.label}${place}`);
-    document.title = `${task.label}: verify`;
-    setText(byId("person"), "Opening…");
+    setAddress(task.id, asStep);
+    this.#showTitle(task);
     setShown(byId("list-view"), false);
     setShown(byId("knee-view"), false); // nothing of the knee before stays under the name of this one
     await this.#guarded(async () => {
@@ -112,8 +132,17 @@ class Page {
       const api = new Api(this.#api.reader, knee.series.key);
       const reading = new Reading(api, task.id, knee, () => this.redraw());
       this.#showReading(reading);
-      await this.#begin(reading, task);
-    });
+      await this.#begin(reading);
+    }, task);
+  }
+
+  /** @param {Task} task */
+  #showTitle(task) {
+    const number = this.#tasks.indexOf(task) + 1;
+    const place = this.#tasks.length > 1 ? ` · ${number} of ${this.#tasks.length}` : "";
+    setText(byId("title"), `${task.label}${place}`);
+    document.title = `${task.label}: verify`;
+    setText(byId("person"), "Opening…");
   }
 
   /** @param {Reading} reading */
@@ -127,37 +156,55 @@ class Page {
     this.redraw();
   }
 
-  /** Wait for the working state; slices can be looked at meanwhile. @param {Reading} reading @param {Task} task */
-  async #begin(reading, task) {
+  /** Wait for the working state, then for the proposal; slices can be looked at meanwhile. @param {Reading} reading */
+  async #begin(reading) {
     try {
-      const desk = await reading.api.get(`tasks/${task.id}/desk`);
-      if (this.#task !== task) return;
+      const desk = await reading.api.get(`${reading.path}/desk`);
+      if (this.reading !== reading) return;
       reading.begin(desk);
-      this.#panel.show(reading, this.#notice);
-      this.#tools.show(reading);
+      this.#takeBegun(reading);
     } catch (error) {
-      if (this.#task !== task) return;
+      if (this.reading !== reading) return;
       this.reading = null;
       setShown(byId("knee-view"), false);
       throw error;
     }
+    if (!reading.isProposing) return;
+    const proposal = await reading.api.get(`${reading.path}/proposal`);
+    if (this.reading !== reading || proposal === null) return;
+    await reading.propose(proposal);
+    this.#takeBegun(reading);
   }
 
+  /** @param {Reading} reading */
+  #takeBegun(reading) {
+    this.#panel.show(reading, this.#notice);
+    this.#tools.show(reading);
+  }
+
+  /** Leave the knee that is open, once all of it is saved. @returns {Promise<boolean>} whether it could be left */
   async #leave() {
-    await this.reading?.saver.flush();
-    this.reading?.leave();
+    const { reading } = this;
+    if (reading) {
+      if (!(await reading.signing.mayLeave())) return false;
+      reading.letGo();
+      await reading.settle();
+      if (this.reading !== reading) return false; // left already, by a quicker step
+      reading.leave();
+    }
     this.reading = null;
     this.#task = null;
     this.#sayTrouble("");
     setShown(byId("next"), false);
+    return true;
   }
 
-  /** @param {() => Promise<void>} act */
-  async #guarded(act) {
+  /** @param {() => Promise<void>} act @param {Task | null} task what it is about: trouble with a knee left since is not shown */
+  async #guarded(act, task = null) {
     try {
       await act();
     } catch (error) {
-      this.#sayTrouble(error instanceof Error ? error.message : String(error));
+      if (!task || this.#task === task) this.#sayTrouble(messageOf(error));
     }
   }
 
@@ -185,14 +232,19 @@ class Page {
     });
   }
 
-  /** Tell the values to a screen reader once they have come to rest. @param {Reading} reading */
+  /** Tell a screen reader what was done, and the values once they have come to rest. @param {Reading} reading */
   #announce(reading) {
+    if (reading.spoken) {
+      setText(byId("announce-act"), reading.spoken);
+      reading.spoken = "";
+    }
     clearTimeout(this.#announceTimer);
     this.#announceTimer = window.setTimeout(() => {
       const found = reading.measured.slices[reading.shown]?.compartments ?? [];
       const words = found.map(({ name, value, decision_words: decision }) => `${name} ${value}, ${decision}`);
-      setText(byId("announce"), [`Slice ${reading.shown + 1}`, ...words, reading.measured.message].join(". "));
-    }, 900);
+      const place = reading.nameOf(reading.shown).replace(/^s/, "S");
+      setText(byId("announce"), [place, ...words, reading.measured.message].join(". "));
+    }, AT_REST_MS);
   }
 
   /** @param {KeyboardEvent} event */
@@ -202,16 +254,16 @@ class Page {
     const target = /** @type {HTMLElement} */ (event.target);
     const isText = target.matches("textarea, input:not([type]), input[type=search]");
     const name = nameOf(event);
-    const onStage = target === this.#stage.element || target === document.body;
     if (name === "?" && !isText) {
       event.preventDefault();
       this.#ask("help");
     } else if (reading) {
+      const onStage = target === this.#stage.element || target === document.body;
       if (name === "Esc" && !onStage) {
         this.#stage.element.focus();
         return;
       }
-      const key = keyFor(name, onStage);
+      const key = keyFor(name, onStage || isFree(target, name));
       if (!key || (isText && name !== "Ctrl Enter")) return;
       event.preventDefault();
       key.act(reading, (what) => this.#ask(what), name);
@@ -221,12 +273,13 @@ class Page {
   /** @param {import("./keys.js").Request} what */
   #ask(what) {
     const acts = {
-      sign: () => void this.#sign(),
+      sign: () => void this.#conclude((reading) => reading.signing.sign(), "measured"),
+      withdraw: () => void this.#conclude((reading) => reading.signing.withdraw(), "begun"),
       next: () => void this.#next(),
       reject: () => void this.#reject(),
       series: () => this.#toNextSeries(),
-      list: () => void this.#guarded(() => this.#loadTasks().then(() => this.#showList())),
-      help: () => /** @type {HTMLDialogElement} */ (byId("keys-dialog")).showModal(),
+      list: () => void this.#showList(),
+      help: showKeys,
       theme: () => this.#setTheme(document.documentElement.dataset.theme === "dark" ? "light" : "dark"),
       quality: () => {
         /** @type {HTMLDetailsElement} */ (byId("quality")).open = true;
@@ -236,31 +289,38 @@ class Page {
     if (what !== "list" || this.#tasks.length > 1) acts[what]();
   }
 
-  async #sign() {
+  /** Do what changes the status of the knee in view, and note it on that knee. @param {(reading: Reading) => Promise<boolean>} act @param {string} status */
+  async #conclude(act, status) {
     const { reading } = this;
-    if (!reading || !(await reading.sign())) return;
-    this.#signed("measured");
+    const task = this.#task;
+    if (!reading || !task || !(await act(reading))) return;
+    this.#setStatus(task, status);
   }
 
-  /** @param {string} status */
-  #signed(status) {
-    if (this.#task) this.#task.status = status;
-    const isMore = this.#tasks.some((task) => !isDone(task));
+  /** @param {Task} task @param {string} status */
+  #setStatus(task, status) {
+    task.status = status;
+    if (this.#task !== task) return;
+    const isMore = isDone(task) && this.#tasks.some((each) => !isDone(each));
+    const hadFocus = [byId("sign"), this.#stage.element, document.body].some((each) => each === document.activeElement);
     setShown(byId("next"), isMore);
-    if (isMore) byId("next").focus();
+    if (isMore && hadFocus) byId("next").focus();
   }
 
   async #next() {
-    const at = this.#task ? this.#tasks.indexOf(this.#task) : -1;
+    const task = this.#task;
+    if (this.reading && !(await this.reading.signing.mayLeave())) return; // what was not signed stays in view
+    if (this.#task !== task) return;
+    const at = task ? this.#tasks.indexOf(task) : -1;
     const order = [...this.#tasks.slice(at + 1), ...this.#tasks.slice(0, at + 1)];
-    const next = order.find((task) => !isDone(task) && task !== this.#task);
+    const next = order.find((each) => !isDone(each) && each !== task);
     if (next) await this.open(next);
     else this.#ask("list");
   }
 
   /** @param {string} key */
   #toSeries(key) {
-    if (this.#task) void this.open(this.#task, key);
+    if (this.#task) void this.open(this.#task, key, false);
   }
 
   #toNextSeries() {
@@ -272,17 +332,18 @@ class Page {
 
   async #reject() {
     const task = this.#task;
+    const { reading } = this;
     const reason = await askRejection();
-    if (!task || !reason) return;
-    if (this.reading) {
-      if (await this.reading.reject(reason)) this.#signed("rejected");
+    if (!task || !reason || this.#task !== task) return;
+    if (reading) {
+      await this.#conclude(() => reading.signing.reject(reason), "rejected");
       return;
     }
     await this.#guarded(async () => {
       await this.#api.post(`tasks/${task.id}/reject`, { revision: null, reason });
-      this.#signed("rejected");
+      this.#setStatus(task, "rejected");
       this.#sayTrouble("Rejected and signed.");
-    });
+    }, task);
   }
 
   /** @param {string} theme */
@@ -301,30 +362,17 @@ function takeReaderFromAddress() {
   return decodeURIComponent(given[1]);
 }
 
-/** @param {string} id @returns {Promise<string>} how the dialog was closed */
-function asked(id) {
-  const dialog = /** @type {HTMLDialogElement} */ (byId(id));
-  dialog.returnValue = "";
-  dialog.showModal();
-  return new Promise((resolve) => {
-    dialog.addEventListener("close", () => resolve(dialog.returnValue), { once: true });
-  });
+/** @param {string} task @param {boolean} asStep */
+function setAddress(task, asStep) {
+  const address = task ? `#${task}` : location.pathname;
+  if (asStep && location.hash !== `#${task}`) history.pushState(null, "", address);
+  else history.replaceState(null, "", address);
 }
 
-async function askReader() {
-  await asked("reader-dialog");
-  return /** @type {HTMLInputElement} */ (byId("reader-name")).value.trim();
-}
-
-async function askRejection() {
-  const text = /** @type {HTMLTextAreaElement} */ (byId("reject-text"));
-  const reason = /** @type {HTMLSelectElement} */ (byId("reject-reason"));
-  text.value = "";
-  const ask = () => (text.required = reason.value === "Other");
-  reason.onchange = ask;
-  ask();
-  if ((await asked("reject-dialog")) !== "ok") return "";
-  return [reason.value, text.value.trim()].filter(Boolean).join(": ");
+/** Whether a control leaves a key to the slice: a button needs none but Enter and Space. @param {HTMLElement} target @param {string} name */
+function isFree(target, name) {
+  return target.matches("#knee-view button, #knee-view .scroll") && !["Enter", " "].includes(name)
+    && (target.matches("button") || !/Page|Home|End|Arrow/.test(name));
 }
 
 new Page();

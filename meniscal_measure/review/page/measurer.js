@@ -1,15 +1,20 @@
 /** Asking for millimetres: one question at a time, and the newest state next. */
 
+import { messageOf } from "./types.js";
+
 /** @typedef {import("./types.js").State} State */
 /** @typedef {import("./types.js").Measured} Measured */
-/** @typedef {"live" | "all"} Extent the slice in view while a point is dragged, or all slices */
+/** @typedef {"live" | "all"} Extent the slice in view while a landmark is dragged, or all slices */
 
 export class Measurer {
   /** @type {Measured} */
   found = { message: "", slices: {}, warnings: [] };
+  /** @type {State | null} the state that `found` is of, where all of it was measured */
+  measuredState = null;
   /** Whether the last question was not answered, so that nothing is known of the newest state. */
   hasFailed = false;
-  #isAsking = false;
+  /** @type {Promise<void> | null} */
+  #running = null;
   /** @type {Extent | null} */
   #next = null;
 
@@ -27,33 +32,48 @@ export class Measurer {
   }
 
   get isIdle() {
-    return !this.#isAsking;
+    return this.#running === null;
   }
 
   /** @param {Extent} extent */
   ask(extent) {
-    if (this.#isAsking) this.#next = this.#next === "all" ? "all" : extent;
-    else void this.#ask(extent);
+    if (this.#running) this.#next = this.#next === "all" ? "all" : extent;
+    else this.#running = this.#askAll(extent);
   }
 
-  /** @param {Extent} extent */
-  async #ask(extent) {
-    this.#isAsking = true;
+  /** Wait until nothing is being asked. */
+  async rest() {
+    while (this.#running) await this.#running;
+  }
+
+  /** @param {Extent} first */
+  async #askAll(first) {
+    /** @type {Extent | null} */
+    let extent = first;
     let trouble = "";
-    await new Promise((drawn) => setTimeout(drawn)); // the moved point is drawn before anything is asked
+    while (extent) {
+      this.#next = null;
+      trouble = await this.#ask(extent);
+      extent = trouble ? null : this.#next;
+      if (extent) this.answered("");
+    }
+    this.#running = null;
+    this.answered(trouble);
+  }
+
+  /** @param {Extent} extent @returns {Promise<string>} what went wrong */
+  async #ask(extent) {
+    await new Promise((drawn) => setTimeout(drawn)); // the moved landmark is drawn before anything is asked
     try {
       await this.#measure(extent);
       this.hasFailed = false;
+      return "";
     } catch (error) {
-      trouble = error instanceof Error ? error.message : String(error);
       this.hasFailed = true;
+      this.measuredState = null;
       this.found = { message: "The values are not known at the moment.", slices: {}, warnings: [] };
+      return messageOf(error);
     }
-    this.#isAsking = false;
-    const next = this.#next;
-    this.#next = null;
-    if (next && !this.hasFailed) this.ask(next);
-    this.answered(trouble);
   }
 
   /** @param {Extent} extent */
@@ -62,6 +82,7 @@ export class Measurer {
     const live = extent === "live" && !this.hasFailed;
     const path = live ? `${this.path}/slices/${slice}/measure` : `${this.path}/measure`;
     const found = await this.api.post(path, { state });
+    this.measuredState = live ? null : state;
     this.found = live ? this.#merged(found, slice, state) : found;
   }
 

@@ -1,14 +1,15 @@
-/** The panel beside the slice: values, points, slice, findings, signature. */
+/** The panel beside the slice: values, landmarks, slice, findings, signature. */
 
 import { byId, make, Rebuilt, setShown, setText } from "./dom.js";
 import { outlineOf } from "./drawing.js";
-import { imageSideOf, POINT_ORDER, wordsOf } from "./types.js";
+import { alongTable, card, factsTable } from "./results.js";
+import { imageSideOf, LANDMARK_ORDER, landmarkOf } from "./types.js";
 
 /** @typedef {import("./reading.js").Reading} Reading */
-/** @typedef {import("./types.js").Compartment} Compartment */
 
 const REMARK_REST_MS = 800;
-const CARRIED = "The points were carried over from another slice. Move each, or accept them as they are.";
+const CARRIED = "The landmarks were carried over from another slice. Move each, or accept them as they are.";
+const NOTHING_PROPOSED = "No slice is proposed. Go to the mid-coronal one and place the landmarks there.";
 const SVG = "http://www.w3.org/2000/svg";
 
 export class Panel {
@@ -26,7 +27,7 @@ export class Panel {
 
   constructor() {
     for (const side of ["image_left", "image_right"]) {
-      byId("point-buttons").append(this.#column(side));
+      byId("landmark-buttons").append(this.#column(side));
     }
     this.#remark.addEventListener("input", () => this.#reading?.set({ remark: this.#remark.value }, REMARK_REST_MS));
     for (const radio of sideRadios()) {
@@ -40,6 +41,7 @@ export class Panel {
     this.#on("remove", (reading) => reading.remove());
     this.#on("undo", (reading) => void reading.step("undo"));
     this.#on("redo", (reading) => void reading.step("redo"));
+    this.#on("take-offered", (reading) => reading.takeOffered());
   }
 
   /** @param {string} id @param {(reading: Reading) => void} act */
@@ -51,10 +53,10 @@ export class Panel {
   #column(side) {
     const heading = make("h2", { class: "soft", id: `${side}_heading` });
     const column = make("div", { class: "column", role: "group", "aria-labelledby": `${side}_heading` }, heading);
-    for (const name of POINT_ORDER.filter((each) => imageSideOf(each) === side)) {
-      const number = make("kbd", {}, String(POINT_ORDER.indexOf(name) + 1));
+    for (const name of LANDMARK_ORDER.filter((each) => imageSideOf(each) === side)) {
+      const number = make("kbd", {}, String(LANDMARK_ORDER.indexOf(name) + 1));
       const state = make("span", { class: "state" });
-      const button = make("button", { type: "button", class: "point" }, number, glyph(name), wordsOf(name), " ", state);
+      const button = make("button", { type: "button", class: "landmark" }, number, glyph(name), landmarkOf(name).replace("_", " "), " ", state);
       button.addEventListener("click", () => this.#choose(name));
       this.#buttons.set(name, button);
       column.append(button);
@@ -64,7 +66,7 @@ export class Panel {
 
   /** @param {string} name */
   #choose(name) {
-    this.#reading?.select(name);
+    this.#reading?.choose(name);
     byId("stage").focus();
   }
 
@@ -87,7 +89,7 @@ export class Panel {
     this.#drawResults(reading);
     this.#drawStanding(reading);
     this.#drawSide(reading);
-    this.#drawPoints(reading);
+    this.#drawLandmarks(reading);
     this.#drawSlice(reading);
     this.#drawQuality(reading);
     this.#drawMore(reading);
@@ -102,12 +104,13 @@ export class Panel {
   }
 
   /** @param {Reading} reading */
-  #drawResults({ measured, state, isMeasuredSlice }) {
+  #drawResults(reading) {
+    const { measured, state, isMeasuredSlice } = reading;
     const found = measured.slices[state.slice]?.compartments ?? [];
-    const place = isMeasuredSlice ? "" : ` · slice ${state.slice + 1}`;
+    const place = isMeasuredSlice ? "" : ` · ${reading.nameOf(state.slice)}`;
     this.#results.show([found, place], () => found.map((each) => card(each, place)));
     this.#facts.show(found, () => (found.length ? factsTable(found) : []));
-    const isCarried = Object.values(state.points[state.slice] ?? {}).some((point) => point.carried_from !== null);
+    const isCarried = Object.values(state.landmarks[state.slice] ?? {}).some((each) => each.carried_from !== null);
     const remarks = found.filter((each) => each.threshold_remark)
       .map((each) => `${each.name}: ${each.threshold_remark}.`);
     const message = measured.message || [isCarried ? CARRIED : "", ...remarks].filter(Boolean).join(" ");
@@ -127,7 +130,7 @@ export class Panel {
   }
 
   /** @param {Reading} reading */
-  #drawPoints({ points, selected, isMeasuredSlice, measured, shown, state }) {
+  #drawLandmarks({ landmarks, selected, isMeasuredSlice, measured, shown, state }) {
     const known = (measured.slices[shown] ?? measured.slices[state.slice])?.compartments ?? [];
     for (const side of ["image_left", "image_right"]) {
       const name = known.find((each) => each.image_side === side)?.name ?? "";
@@ -136,31 +139,33 @@ export class Panel {
     }
     for (const [name, button] of this.#buttons) {
       const isSelected = String(name === selected);
-      button.classList.toggle("absent", !(name in points));
+      button.classList.toggle("absent", !(name in landmarks));
       if (button.getAttribute("aria-pressed") !== isSelected) button.setAttribute("aria-pressed", isSelected);
       const state = /** @type {Element} */ (button.querySelector(".state"));
-      setText(state, pointState(points[name], name));
-      state.classList.toggle("away", points[name]?.carried_from == null);
-      button.classList.toggle("unconfirmed", isUnconfirmed(points[name]));
+      setText(state, placing(landmarks[name], name));
+      state.classList.toggle("away", landmarks[name]?.carried_from == null);
+      button.classList.toggle("unconfirmed", isUnconfirmed(landmarks[name]));
     }
-    /** @type {HTMLButtonElement} */ (byId("remove")).disabled = !(selected && selected in points);
+    /** @type {HTMLButtonElement} */ (byId("remove")).disabled = !(selected && selected in landmarks);
     setShown(byId("carry"), !isMeasuredSlice);
-    setShown(byId("accept"), Object.values(points).some((point) => point.carried_from !== null));
+    setShown(byId("accept"), Object.values(landmarks).some((each) => each.carried_from !== null));
   }
 
   /** @param {Reading} reading */
-  #drawSlice({ isBegun, knee, proposed, remark, shown, state, measured, isMeasuredSlice }) {
+  #drawSlice(reading) {
+    const { isBegun, isProposing, knee, proposed, remark, shown, state, measured, isMeasuredSlice } = reading;
+    const nameOf = reading.nameOf.bind(reading);
     const count = knee.positions_mm.length;
-    const measuredAt = isMeasuredSlice ? "this one is measured" : `slice ${state.slice + 1} is measured`;
-    setText(byId("slice-where"), `${shown + 1} of ${count}${isBegun ? `; ${measuredAt}` : ""}`);
+    const measuredAt = isMeasuredSlice ? "this one is measured" : `measured is ${nameOf(state.slice)}`;
+    setText(byId("slice-where"), `${reading.numberOf(shown)} of ${count}${isBegun ? `; ${measuredAt}` : ""}`);
     const why = proposed
-      ? `Proposed: slice ${proposed.slice + 1}, ${proposed.why.replace(/\.+$/, "")}.`
-      : "No slice is proposed. Choose the mid-coronal one.";
+      ? `Proposed: ${nameOf(proposed.slice)}, ${proposed.why.replace(/\.+$/, "")}.`
+      : isProposing ? "The program is looking for slice and landmarks; you can begin by hand." : NOTHING_PROPOSED;
     setText(byId("slice-why"), isBegun ? [why, remark].filter(Boolean).join(" ") : "");
     const rows = Object.entries(measured.slices);
     setShown(this.#along.element, rows.length > 1);
     this.#along.show([rows.map(([index, { compartments }]) => [index, compartments.map((c) => c.extrusion_mm)]), state.slice],
-      () => alongTable(rows, state.slice));
+      () => alongTable(rows, state.slice, (index) => reading.numberOf(index)));
   }
 
   /** @param {Reading} reading */
@@ -195,14 +200,16 @@ export class Panel {
   }
 
   /** @param {Reading} reading */
-  #drawSigning({ working, savedWords, api }) {
+  #drawSigning({ working, savedWords, api, signing, offered }) {
     if (!working) return;
     /** @type {HTMLButtonElement} */ (byId("undo")).disabled = !working.can_undo;
     /** @type {HTMLButtonElement} */ (byId("redo")).disabled = !working.can_redo;
     setText(byId("saved"), savedWords);
     const isSigned = isCurrent(working.signed);
     /** @type {HTMLButtonElement} */ (byId("sign")).disabled = isSigned;
-    setText(byId("sign"), isSigned ? "Signed" : `Sign${working.signed ? " again" : ""} as ${api.reader}`);
+    setShown(byId("take-offered"), offered !== null);
+    setShown(byId("withdraw"), Boolean(working.signed?.rejection));
+    setText(byId("sign"), signing.isRunning ? "Signing…" : isSigned ? "Signed" : `Sign${working.signed ? " again" : ""} as ${api.reader}`);
     setText(byId("signed"), signedWords(working.signed));
   }
 }
@@ -219,21 +226,21 @@ function signedWords(signed) {
   const what = signed.rejection === null ? "Signed" : `Rejected (${signed.rejection})`;
   const stale = signed.elsewhere
     ? " That was on another series: signing here takes its place."
-    : " Changed since: sign again to keep the change.";
+    : " Changed since: sign again to record the change.";
   const since = signed.is_current ? "" : stale;
   return `${what} by ${signed.by}, ${when}, record ${signed.number}.${since}`;
 }
 
-/** @param {import("./types.js").Point | undefined} point */
-function isUnconfirmed(point) {
-  return point !== undefined && (point.origin === "proposed" || point.carried_from !== null);
+/** @param {import("./types.js").Landmark | undefined} landmark */
+function isUnconfirmed(landmark) {
+  return landmark !== undefined && (landmark.origin === "proposed" || landmark.carried_from !== null);
 }
 
-/** @param {import("./types.js").Point | undefined} point @param {string} name */
-function pointState(point, name) {
-  if (!point) return name.endsWith("spine_base") ? "not placed, optional" : "not placed";
-  if (point.carried_from !== null) return "check";
-  return { proposed: "proposed", refined: "on the edge" }[point.origin] ?? "placed";
+/** @param {import("./types.js").Landmark | undefined} landmark @param {string} name */
+function placing(landmark, name) {
+  if (!landmark) return name.endsWith("spine_base") ? "not placed, optional" : "not placed";
+  if (landmark.carried_from !== null) return "check";
+  return { proposed: "proposed", refined: "on the edge" }[landmark.origin] ?? "placed";
 }
 
 /** @param {string} name */
@@ -248,48 +255,6 @@ function glyph(name) {
   path.setAttribute("stroke-width", "2");
   icon.append(path);
   return icon;
-}
-
-/** @param {Compartment} found @param {string} place which slice the value is of, where another one is in view */
-function card(found, place) {
-  const [value, rest] = found.value.split(" ± ");
-  const kind = [found.flag ? "flag" : "", found.decision].join(" ");
-  return make(
-    "section", { class: `card ${kind}`, "aria-label": `${found.name} extrusion` },
-    make("h2", {}, found.name + place),
-    make("p", { class: "value" }, value, make("small", {}, ` ± ${rest}`)),
-    make("p", { class: "word" }, `${found.flag ? "▼ " : ""}${found.flag_words}`),
-    make("p", { class: "soft" }, found.decision_words),
-  );
-}
-
-/** @param {Compartment[]} found */
-function factsTable(found) {
-  /** @type {[string, (each: Compartment) => string][]} */
-  const facts = [
-    ["Body width", (each) => each.body_width], ["Relative extrusion", (each) => each.relative_extrusion],
-    ["Coverage", (each) => each.coverage], ["Probability above", (each) => each.probability],
-  ];
-  const rows = facts.map(([term, pick]) => make(
-    "tr", {}, make("th", { scope: "row" }, term), ...found.map((each) => make("td", {}, pick(each))),
-  ));
-  const names = found.map(({ name }) => make("th", { scope: "col" }, name));
-  return [make("tr", {}, make("td"), ...names), ...rows];
-}
-
-/** @param {[string, import("./types.js").SliceReading][]} rows @param {number} measuredSlice */
-function alongTable(rows, measuredSlice) {
-  const names = rows[0]?.[1].compartments.map(({ name }) => name) ?? [];
-  const head = make("tr", {}, ...["Slice", ...names].map((words) => make("th", { scope: "col" }, words)));
-  const body = rows.map(([index, { compartments }]) => make(
-    "tr", { class: Number(index) === measuredSlice ? "measured" : "" },
-    make("th", { scope: "row" }, String(Number(index) + 1)),
-    ...names.map((name) => {
-      const found = compartments.find((each) => each.name === name);
-      return make("td", {}, found ? found.value.split(" ")[0] : "–");
-    }),
-  ));
-  return [make("caption", {}, "Extrusion on the slices with points, mm"), head, ...body];
 }
 
 /** @returns {NodeListOf<HTMLInputElement>} */

@@ -1,11 +1,14 @@
 /** Mouse, pen and fingers on the slice. */
 
 /** @typedef {import("./reading.js").Reading} Reading */
-/** @typedef {{name: string, offset: [number, number], moved: boolean, wanted: string | null}} Grab wanted: to be placed by a click */
+/** @typedef {{name: string, slice: number, offset: [number, number], moved: boolean, wanted: string | null}} Grab
+ *   a landmark under the press, on the slice where the press began; wanted: to be placed by a click */
 
 const REACH_PX = { mouse: 18, pen: 22, touch: 34 };
 const CLICK_PX = 5;
 const WHEEL_STEP = 40;
+const MIDDLE_BUTTON = 1;
+const RIGHT_BUTTON = 2;
 
 export class Pointer {
   /** @type {Map<number, [number, number]>} */
@@ -37,6 +40,9 @@ export class Pointer {
     }
     element.addEventListener("wheel", (event) => this.#turn(event), { passive: false });
     element.addEventListener("contextmenu", (event) => event.preventDefault());
+    element.addEventListener("mousedown", (event) => {
+      if (event.button === MIDDLE_BUTTON) event.preventDefault(); // no scrolling by itself
+    });
   }
 
   /** @param {MouseEvent} event @returns {[number, number]} */
@@ -60,16 +66,18 @@ export class Pointer {
     this.#start = this.#at(event);
     const reach = REACH_PX[/** @type {keyof typeof REACH_PX} */ (event.pointerType)] ?? REACH_PX.mouse;
     const name = event.button === 0 ? this.#nearest(reading, reach) : null;
+    const isWindow = event.button === RIGHT_BUTTON || event.button === MIDDLE_BUTTON || event.shiftKey;
     if (name) this.#take(reading, name);
-    else this.#does = event.button === 2 || event.shiftKey ? "window" : this.dragDoes();
+    else this.#does = isWindow ? "window" : this.dragDoes();
   }
 
   /** @param {Reading} reading @param {string} name */
   #take(reading, name) {
-    const [x, y] = reading.viewport.toScreen(reading.points[name].pixel);
+    const [x, y] = reading.view.viewport.toScreen(reading.landmarks[name].pixel);
     const { selected } = reading;
-    const wanted = selected !== null && !(selected in reading.points) ? selected : null;
-    this.#grab = { name, offset: [x - this.#start[0], y - this.#start[1]], moved: false, wanted };
+    const wanted = selected !== null && !(selected in reading.landmarks) ? selected : null;
+    const offset = /** @type {[number, number]} */ ([x - this.#start[0], y - this.#start[1]]);
+    this.#grab = { name, slice: reading.shown, offset, moved: false, wanted };
     if (!wanted) reading.select(name);
   }
 
@@ -77,8 +85,8 @@ export class Pointer {
   #nearest(reading, reach) {
     let best = null;
     let least = reach;
-    for (const [name, point] of Object.entries(reading.points)) {
-      const [x, y] = reading.viewport.toScreen(point.pixel);
+    for (const [name, { pixel }] of Object.entries(reading.landmarks)) {
+      const [x, y] = reading.view.viewport.toScreen(pixel);
       const favour = name === reading.selected ? 4 : 0;
       const distance = Math.hypot(x - this.#start[0], y - this.#start[1]) - favour;
       if (distance < least) [best, least] = [name, distance];
@@ -96,31 +104,32 @@ export class Pointer {
     const by = [now[0] - before[0], now[1] - before[1]];
     if (this.#down.size === 2) this.#pinch(reading, by);
     else if (this.#grab) this.#drag(reading, this.#grab, now);
-    else if (this.#does === "pan") {
-      reading.viewport.pan(by[0], by[1]);
-      reading.keepView();
-      reading.changed();
-    } else if (this.#does === "window") reading.adjustWindow(by[1] / 300, -by[0] / 200);
+    else if (this.#does === "pan") reading.view.move((viewport) => viewport.pan(by[0], by[1]));
+    else if (this.#does === "window") reading.view.adjustWindow(by[1] / 300, -by[0] / 200);
   }
 
   /** @param {Reading} reading @param {Grab} grab @param {[number, number]} now */
   #drag(reading, grab, now) {
-    grab.moved ||= Math.hypot(now[0] - this.#start[0], now[1] - this.#start[1]) > (grab.wanted ? CLICK_PX : 1);
-    if (!grab.moved) return;
-    if (reading.selected !== grab.name) reading.select(grab.name);
-    reading.drag(grab.name, reading.viewport.toPixel(now[0] + grab.offset[0], now[1] + grab.offset[1]));
+    if (!grab.moved) {
+      const far = Math.hypot(now[0] - this.#start[0], now[1] - this.#start[1]) > (grab.wanted ? CLICK_PX : 1);
+      if (!far || grab.slice !== reading.shown) return;
+      grab.moved = true;
+      reading.hold(grab.name);
+    }
+    // Once something else has let go of the landmark, the rest of this drag moves nothing.
+    reading.drag(reading.view.viewport.toPixel(now[0] + grab.offset[0], now[1] + grab.offset[1]));
   }
 
   /** @param {Reading} reading @param {number[]} by */
   #pinch(reading, by) {
     const spread = this.#distance();
-    const points = [...this.#down.values()];
-    const middle = [0, 1].map((axis) => (points[0][axis] + points[1][axis]) / 2);
-    reading.viewport.zoom(spread / this.#spread, middle[0], middle[1]);
-    reading.viewport.pan(by[0] / 2, by[1] / 2);
+    const places = [...this.#down.values()];
+    const middle = [0, 1].map((axis) => (places[0][axis] + places[1][axis]) / 2);
+    reading.view.move((viewport) => {
+      viewport.zoom(spread / this.#spread, middle[0], middle[1]);
+      viewport.pan(by[0] / 2, by[1] / 2);
+    });
     this.#spread = spread;
-    reading.keepView();
-    reading.changed();
   }
 
   #distance() {
@@ -133,21 +142,29 @@ export class Pointer {
     const reading = this.reading();
     if (!this.#down.delete(event.pointerId) || !reading) return;
     const now = this.#at(event);
-    const isClick = Math.hypot(now[0] - this.#start[0], now[1] - this.#start[1]) < CLICK_PX;
-    const { selected } = reading;
-    const isPlaced = this.#grab?.wanted && !this.#grab.moved && event.type === "pointerup";
-    if (this.#grab?.wanted && isPlaced) reading.place(this.#grab.wanted, reading.viewport.toPixel(...now));
-    if (this.#grab) this.#endGrab(reading);
-    else if (this.#does && isClick && event.button === 0 && event.type === "pointerup") {
-      if (selected && !(selected in reading.points)) reading.place(selected, reading.viewport.toPixel(...now));
-      else reading.select(null);
-    }
+    const isClick = event.type === "pointerup" && Math.hypot(now[0] - this.#start[0], now[1] - this.#start[1]) < CLICK_PX;
+    if (this.#grab) this.#clickOn(reading, this.#grab, now, event.type === "pointerup");
+    else if (this.#does && isClick && event.button === 0) this.#clickBeside(reading, now);
+    this.#endGrab(reading);
     this.#does = null;
+  }
+
+  /** @param {Reading} reading @param {Grab} grab @param {[number, number]} now @param {boolean} isUp */
+  #clickOn(reading, grab, now, isUp) {
+    if (!grab.wanted || grab.moved || !isUp || grab.slice !== reading.shown) return;
+    reading.place(grab.wanted, reading.view.viewport.toPixel(...now));
+  }
+
+  /** @param {Reading} reading @param {[number, number]} now */
+  #clickBeside(reading, now) {
+    const { selected } = reading;
+    if (selected && !(selected in reading.landmarks)) reading.place(selected, reading.view.viewport.toPixel(...now));
+    else reading.select(null);
   }
 
   /** @param {Reading} reading */
   #endGrab(reading) {
-    if (this.#grab?.moved) void reading.drop();
+    if (this.#grab?.moved) reading.letGo();
     this.#grab = null;
   }
 
@@ -156,17 +173,16 @@ export class Pointer {
     const reading = this.reading();
     if (!reading) return;
     event.preventDefault();
+    if (this.#down.size) return; // a notch while something is pressed is a slip of the finger
     const lines = event.deltaMode === WheelEvent.DOM_DELTA_LINE ? event.deltaY * WHEEL_STEP : event.deltaY;
     if (event.ctrlKey || event.metaKey) {
       this.#box = this.element.getBoundingClientRect();
-      reading.viewport.zoom(Math.exp(-lines / 400), ...this.#at(event));
-      reading.keepView();
-      reading.changed();
+      reading.view.move((viewport) => viewport.zoom(Math.exp(-lines / 400), ...this.#at(event)));
       return;
     }
     this.#wheel += lines;
     const steps = Math.trunc(this.#wheel / WHEEL_STEP);
     this.#wheel -= steps * WHEEL_STEP;
-    if (steps) reading.show(reading.shown + Math.sign(steps));
+    if (steps) reading.leaf(Math.sign(steps));
   }
 }

@@ -2,48 +2,50 @@
  * One reading in progress: what the reader sees and sets. Everything shown is drawn from here.
  *
  * It exists from the moment the headers are known, so that slices are seen at once; it begins when the
- * working state has come.
+ * working state has come. A proposal may come later still.
  */
 
-import { ApiError } from "./api.js";
 import { Measurer } from "./measurer.js";
 import { Saver } from "./saver.js";
+import { Signing } from "./signing.js";
 import { Slices } from "./slices.js";
-import { isSnappable, NEEDED_POINTS, POINT_ORDER, wordsOf } from "./types.js";
-import { Viewport } from "./viewport.js";
+import { isSnappable, LANDMARK_ORDER, landmarkOf, messageOf, NEEDED_LANDMARKS, wordsOf } from "./types.js";
+import { View } from "./view.js";
 
 /** @typedef {import("./types.js").Knee} Knee */
 /** @typedef {import("./types.js").Pixel} Pixel */
-/** @typedef {import("./types.js").Point} Point */
-/** @typedef {import("./types.js").Points} Points */
+/** @typedef {import("./types.js").Landmark} Landmark */
+/** @typedef {import("./types.js").Landmarks} Landmarks */
 /** @typedef {import("./types.js").State} State */
+/** @typedef {{name: string, slice: number}} Held */
+/** @typedef {{slice: number, state: State, measured: import("./types.js").Measured, isInWindow: () => boolean}} Screen
+ *   what was drawn last, with its image */
 
 const NUDGES_BECOME_ONE_STEP_MS = 500;
-
-/** Parts of the automatic window, by what they are for. */
-export const WINDOWS = [
-  { code: "overview", words: "Whole knee", part: [0, 1] },
-  { code: "meniscus", words: "Meniscal edge", part: [-0.05, 0.55] },
-  { code: "bone", words: "Plateau rim", part: [0.05, 0.75] },
-  { code: "fluid", words: "Fluid against fat", part: [0.35, 1.25] },
-];
 
 export class Reading {
   /** @type {string | null} */
   selected = null;
-  /** @type {[number, number]} */
-  window;
-  preset = "overview";
-  snapsDrops = false;
   isBegun = false;
-  #isSnapping = false;
+  /** Whether the program is still looking for slice and landmarks. */
+  isProposing = false;
   /** @type {import("./types.js").Working | null} */
   working = null;
   /** @type {import("./types.js").Proposed | null} */
   proposed = null;
+  /** @type {State | null} a proposal that came when the reader had begun by hand */
+  offered = null;
   remark = "";
   savedWords = "";
   trouble = "";
+  /** @type {Screen | null} */
+  screen = null;
+  /** @type {Held | null} */
+  #held = null;
+  /** @type {Promise<unknown> | null} */
+  #snapping = null;
+  /** Words for a screen reader about what was just done. */
+  spoken = "";
 
   /**
    * @param {import("./api.js").Api} api
@@ -57,111 +59,248 @@ export class Reading {
     this.knee = knee;
     this.changed = changed;
     /** @type {State} */
-    this.state = { slice: knee.middle, points: {}, side: null, quality: [], remark: "" };
-    this.shown = knee.middle;
-    this.window = knee.window;
-    this.viewport = new Viewport(knee);
-    this.slices = new Slices(api, `${this.path}/slices`, knee.positions_mm.length, () => changed());
-    this.saver = new Saver(api, task, {
-      kept: (working) => this.#kept(working),
+    this.state = { slice: knee.middle, landmarks: {}, side: null, quality: [], remark: "" };
+    this.view = new View(api, this.path, knee, () => this.changed());
+    this.signing = new Signing(this);
+    this.slices = new Slices(api, `${this.path}/slices`, knee.positions_mm.length, () => this.changed());
+    this.saver = new Saver(api, this.path, {
+      saved: (working) => this.#saved(working),
       rested: () => this.changed(),
-      stale: (message) => void this.#stale(message),
-      failed: (message) => this.#say("Not kept yet", message),
+      stale: (message) => void this.takeNewest(message),
+      refused: (message) => void this.takeNewest(`The last change was refused: ${message}`),
+      failed: (message) => this.say("Not saved yet", message),
     });
     this.measurer = new Measurer(
-      api, this.path, () => ({ state: this.state, slice: this.shown }), (trouble) => this.#answered(trouble),
+      api, this.path, () => ({ state: this.state, slice: this.#held?.slice ?? this.shown }),
+      (trouble) => this.#answered(trouble),
     );
     this.slices.want(this.shown);
   }
 
   /** Take up the work where it was left. @param {import("./types.js").Desk} desk */
   begin(desk) {
-    this.working = desk;
-    this.proposed = desk.proposed;
-    this.remark = desk.remark;
     this.saver.revision = desk.revision;
+    this.working = desk;
+    this.isProposing = desk.is_proposing;
     this.state = desk.state;
-    this.shown = desk.state.slice;
-    this.#takeView(desk.view);
+    this.#takeProposal(desk);
+    const isAsLeft = this.view.begin(desk.view, desk.state.slice);
     this.slices.want(this.shown);
     this.isBegun = true;
-    if (!desk.view) this.zoomToJoint();
-    this.select(desk.proposed ? null : this.firstMissing());
-    this.measure("all");
+    if (isAsLeft) this.view.viewport.joint = this.#placedPixels();
+    else if (this.view.viewport.fitted !== "all" || !desk.view) this.zoomToJoint();
+    this.#takeUnsaved();
+    this.select(this.firstMissing());
+    this.measurer.ask("all");
   }
 
-  /** @returns {Points} */
-  get points() {
-    return this.state.points[this.shown] ?? {};
+  /** Take a proposal that was waited for. The reader may have begun by hand meanwhile. @param {import("./types.js").Proposal & {state: State}} found */
+  async propose(found) {
+    this.isProposing = false;
+    this.#takeProposal(found);
+    if (!found.proposed) this.#turnToLikely();
+    else if (this.working?.revision === 0 && this.saver.isClean && !this.isHolding) await this.#beginAgain(found.state);
+    else if (!this.#isWorkedOn) this.offered = found.state;
+    this.changed();
   }
 
-  /** Whether something is not kept or not measured yet. */
+  /** @param {import("./types.js").Proposal} found */
+  #takeProposal({ proposed, remark }) {
+    this.proposed = proposed;
+    this.remark = remark;
+  }
+
+  /** Whether what the reader sees began with the proposal. */
+  get #isWorkedOn() {
+    const landmarks = Object.values(this.state.landmarks).flatMap((each) => Object.values(each));
+    return landmarks.some(({ origin }) => origin === "proposed" || origin === "refined");
+  }
+
+  /** @param {State} state */
+  async #beginAgain(state) {
+    this.state = state;
+    this.view.show(state.slice);
+    this.slices.want(this.shown);
+    this.zoomToJoint();
+    this.select(null);
+    this.measurer.ask("all");
+    try {
+      this.saver.took(await this.api.post(`${this.path}/begin-again`, { revision: this.saver.revision }));
+    } catch (error) {
+      await this.takeNewest(messageOf(error));
+    }
+  }
+
+  #turnToLikely() {}
+
+  /** Put the proposal that came late in place of what was set by hand; it can be undone. */
+  takeOffered() {
+    if (!this.offered || !this.#mayChange()) return;
+    this.state = { ...this.offered, side: this.state.side, quality: this.state.quality, remark: this.state.remark };
+    this.offered = null;
+    this.show(this.state.slice);
+    this.zoomToJoint();
+    this.save();
+  }
+
+  /** A change the program had not confirmed when the tab was closed or the program ended. */
+  #takeUnsaved() {
+    const change = this.saver.unsaved.take();
+    if (!change || JSON.stringify(change.state) === JSON.stringify(this.state)) return;
+    if (change.revision !== this.saver.revision) {
+      this.say("", "A change from before was not saved, and the knee was changed since: that change is left out.");
+      return;
+    }
+    this.state = change.state;
+    this.save();
+    this.say("The change that was not saved before is taken up");
+  }
+
+  get shown() {
+    return this.view.shown;
+  }
+
+  /** @returns {Landmarks} */
+  get landmarks() {
+    return this.#on(this.shown);
+  }
+
+  /** @param {number} slice @returns {Landmarks} */
+  #on(slice) {
+    return this.state.landmarks[slice] ?? {};
+  }
+
+  /** Whether something is not saved or not measured yet. */
   get isBusy() {
-    return this.#isSnapping || !this.saver.isClean || !this.measurer.isIdle;
+    return this.signing.isRunning || this.#snapping !== null || !this.saver.isClean || !this.measurer.isIdle;
   }
 
   get isMeasuredSlice() {
     return this.shown === this.state.slice;
   }
 
-  /** First needed point that is not placed on the slice to be measured. */
+  get isHolding() {
+    return this.#held !== null;
+  }
+
+  get measured() {
+    return this.measurer.found;
+  }
+
+  /** How a slice is called. @param {number} index */
+  nameOf(index) {
+    return this.knee.slices[index].short;
+  }
+
+  /** Number of a slice, as people count. @param {number} index */
+  numberOf(index) {
+    return this.knee.slices[index].number;
+  }
+
+  /** Show the slice so many further on, counted as people count. @param {number} by */
+  leaf(by) {
+    const { slices } = this.knee;
+    const isAscending = slices[0].number < slices[slices.length - 1].number;
+    this.show(this.shown + (isAscending ? by : -by));
+  }
+
+  /** Whether the first landmark placed would make the slice in view the measured one. */
+  get isFree() {
+    return Object.keys(this.#on(this.state.slice)).length === 0;
+  }
+
+  /** First needed landmark that is not placed on the slice to be measured. */
   firstMissing() {
-    if (!this.isMeasuredSlice) return null;
-    return NEEDED_POINTS.find((name) => !(name in this.points)) ?? null;
+    if (!this.isMeasuredSlice && !this.isFree) return null;
+    return NEEDED_LANDMARKS.find((name) => !(name in this.landmarks)) ?? null;
   }
 
   /** @param {string | null} name */
   select(name) {
+    if (name !== this.#held?.name) this.letGo();
     this.selected = name;
     this.changed();
+  }
+
+  /** Choose a landmark and say which, and where it is. @param {string} name */
+  choose(name) {
+    this.select(name);
+    const at = this.landmarks[name]?.pixel.map((part) => part.toFixed(1));
+    this.speak(`${wordsOf(name)}: ${at ? `placed at column ${at[0]}, row ${at[1]}` : "not placed"}`);
   }
 
   /** @param {number} by */
-  selectNext(by) {
-    const place = this.selected === null ? (by > 0 ? -1 : 0) : POINT_ORDER.indexOf(this.selected);
-    this.select(POINT_ORDER[(place + by + POINT_ORDER.length) % POINT_ORDER.length]);
+  chooseNext(by) {
+    const place = this.selected === null ? (by > 0 ? -1 : 0) : LANDMARK_ORDER.indexOf(this.selected);
+    this.choose(LANDMARK_ORDER[(place + by + LANDMARK_ORDER.length) % LANDMARK_ORDER.length]);
   }
 
-  /** @param {number} index */
+  /** Bring a slice into view; a landmark that is being dragged is let go of first, on its own slice. @param {number} index */
   show(index) {
-    const last = this.slices.count - 1;
-    this.shown = Math.min(Math.max(index, 0), last);
-    this.slices.want(this.shown);
-    this.changed();
-    this.keepView();
+    this.letGo();
+    if (this.view.show(index)) this.slices.want(this.shown);
   }
 
-  /** Move or place a point while it is being dragged; nothing is kept yet. @param {string} name @param {Pixel} pixel */
-  drag(name, pixel) {
-    if (!this.isBegun) return;
-    const { rows, columns } = this.knee;
-    const inside = /** @type {Pixel} */ ([
-      Math.min(Math.max(pixel[0], -0.5), columns - 0.5),
-      Math.min(Math.max(pixel[1], -0.5), rows - 0.5),
-    ]);
-    this.#setPoint(name, this.#byHand(inside));
-    this.measure("live");
+  zoomToJoint() {
+    this.view.move((viewport) => viewport.fitJoint(this.#placedPixels()));
   }
 
-  /** @param {Pixel} pixel @returns {Point} */
-  #byHand(pixel) {
-    const { hand_sd_mm: sd_mm } = this.knee;
+  #placedPixels() {
+    return Object.values(this.#on(this.state.slice)).map(({ pixel }) => pixel);
+  }
+
+  #mayChange() {
+    return this.isBegun && !this.signing.isRunning;
+  }
+
+  /** Take hold of a landmark of the slice in view: until it is let go of, that one on that slice is moved. @param {string} name */
+  hold(name) {
+    if (!this.#mayChange()) return;
+    this.letGo();
+    this.selected = name;
+    this.#held = { name, slice: this.shown };
+  }
+
+  /** Move what is held; nothing is saved yet. @param {Pixel} pixel */
+  drag(pixel) {
+    if (!this.#held) return;
+    const { name, slice } = this.#held;
+    this.#setLandmark(name, this.#byHand(pixel), slice);
+    this.measurer.ask("live");
+  }
+
+  /** Let go of what is held, and save where it lies. */
+  letGo() {
+    const held = this.#held;
+    if (!held) return;
+    this.#held = null;
+    void this.#drop(held);
+  }
+
+  /** @param {Held} held */
+  async #drop({ name, slice }) {
+    if (this.view.snapsDrops && isSnappable(name) && (await this.snap(name, slice))) return;
+    this.save();
+  }
+
+  /** @param {Pixel} pixel @returns {Landmark} set by the reader, within the image */
+  #byHand([column, row]) {
+    const { rows, columns, hand_sd_mm: sd_mm } = this.knee;
+    /** @type {Pixel} */
+    const pixel = [Math.min(Math.max(column, -0.5), columns - 0.5), Math.min(Math.max(row, -0.5), rows - 0.5)];
     return { pixel, origin: "reader", sd_mm, sd_across_mm: null, carried_from: null };
   }
 
-  /** Keep what was dragged. */
-  async drop() {
-    const name = this.selected;
-    if (this.snapsDrops && name && isSnappable(name) && (await this.snap(name))) return;
-    this.keep();
-  }
-
-  /** @param {string} name @param {Pixel} pixel */
+  /** Place a landmark and ask for the next one. The first of all says which slice is measured. @param {string} name @param {Pixel} pixel */
   place(name, pixel) {
-    if (!this.isBegun) return;
-    this.drag(name, pixel);
+    if (!this.#mayChange()) return;
+    if (this.isFree && !this.isMeasuredSlice) {
+      this.state = { ...this.state, slice: this.shown };
+      this.speak(`${this.nameOf(this.shown)} is the measured one now`);
+    }
+    this.#setLandmark(name, this.#byHand(pixel), this.shown);
     this.selected = name;
-    void this.drop();
+    void this.#drop({ name, slice: this.shown });
     const missing = this.firstMissing();
     if (missing) this.select(missing);
   }
@@ -169,260 +308,195 @@ export class Reading {
   /** @param {number} columns @param {number} rows */
   nudge(columns, rows) {
     const name = this.selected;
-    const point = name ? this.points[name] : undefined;
-    if (!name || !point) return;
-    this.drag(name, [point.pixel[0] + columns, point.pixel[1] + rows]);
-    this.keep(NUDGES_BECOME_ONE_STEP_MS);
+    const landmark = name ? this.landmarks[name] : undefined;
+    if (!name || !landmark || !this.#mayChange()) return;
+    const [column, row] = landmark.pixel;
+    this.#setLandmark(name, this.#byHand([column + columns, row + rows]), this.shown);
+    this.measurer.ask("live");
+    this.save(NUDGES_BECOME_ONE_STEP_MS);
   }
 
-  /** @param {string | null} name @returns {Promise<boolean>} whether the point was moved onto an edge */
-  async snap(name) {
-    if (!this.isBegun || !name || !this.points[name]) return false;
-    const slice = this.shown;
-    this.#isSnapping = true;
+  /** @param {string | null} name @param {number} [slice] @returns {Promise<boolean>} whether it was moved onto an edge */
+  async snap(name, slice = this.shown) {
+    if (!this.#mayChange() || !name || !this.#on(slice)[name]) return false;
+    const snapping = this.#snap(name, slice);
+    this.#snapping = snapping;
     this.changed();
     try {
-      const point = await this.api.post(`${this.path}/snap`, { state: this.state, slice, name });
-      this.#setPoint(name, point, slice);
-      this.keep();
-      this.#say(`${wordsOf(name)} moved onto the edge`);
-      return true;
-    } catch (error) {
-      this.#say(error instanceof Error ? error.message : String(error));
-      return false;
+      return await snapping;
     } finally {
-      this.#isSnapping = false;
+      if (this.#snapping === snapping) this.#snapping = null;
       this.changed();
     }
   }
 
+  /** @param {string} name @param {number} slice */
+  async #snap(name, slice) {
+    const before = this.#on(slice)[name];
+    try {
+      const landmark = await this.api.post(`${this.path}/snap`, { state: this.state, slice, name });
+      if (this.#on(slice)[name] !== before) return false; // moved meanwhile: the answer is of another place
+      this.#setLandmark(name, landmark, slice);
+      this.save();
+      this.say(`${landmarkOf(name).replace("_", " ")} moved onto the edge`);
+      return true;
+    } catch (error) {
+      this.say(messageOf(error));
+      return false;
+    }
+  }
+
   remove() {
-    if (!this.isBegun) return;
-    if (!this.selected || !(this.selected in this.points)) return;
-    const points = { ...this.points };
-    delete points[this.selected];
-    this.#setPoints(points, this.shown);
-    this.keep();
+    if (!this.selected || !(this.selected in this.landmarks) || !this.#mayChange()) return;
+    const landmarks = { ...this.landmarks };
+    delete landmarks[this.selected];
+    this.#setLandmarks(landmarks, this.shown);
+    this.save();
   }
 
-  /** Choose the slice that is measured; its points start from those of the slice chosen before. */
+  /** Choose the slice that is measured; its landmarks start from those of the slice chosen before. */
   measureHere() {
-    if (!this.isBegun) return;
-    if (this.isMeasuredSlice) return;
-    const points = Object.keys(this.points).length ? this.points : this.#carried();
+    if (this.isMeasuredSlice || !this.#mayChange()) return;
+    const landmarks = Object.keys(this.landmarks).length ? this.landmarks : this.#carried();
     this.state = { ...this.state, slice: this.shown };
-    this.#setPoints(points, this.shown);
-    this.keep();
+    this.#setLandmarks(landmarks, this.shown);
+    this.speak(`${this.nameOf(this.shown)} is the measured one now`);
+    this.save();
+    this.select(this.firstMissing());
   }
 
-  /** Bring the points of the measured slice onto this one, to be looked at. */
+  /** Bring the landmarks of the measured slice onto this one, to be looked at. */
   carry() {
-    if (!this.isBegun) return;
-    if (this.isMeasuredSlice) return;
-    this.#setPoints({ ...this.#carried(), ...this.points }, this.shown);
-    this.keep();
+    if (this.isMeasuredSlice || !this.#mayChange()) return;
+    this.#setLandmarks({ ...this.#carried(), ...this.landmarks }, this.shown);
+    this.save();
   }
 
   #carried() {
     const from = this.state.slice;
-    const points = Object.entries(this.state.points[from] ?? {});
-    return Object.fromEntries(points.map(([name, point]) => [name, { ...point, carried_from: from }]));
+    const landmarks = Object.entries(this.#on(from));
+    return Object.fromEntries(landmarks.map(([name, landmark]) => [name, { ...landmark, carried_from: from }]));
   }
 
-  /** Take the points of this slice as they are: the reader has looked at them. */
+  /** Take the landmarks of this slice as they are: the reader has looked at them. */
   accept() {
-    if (!this.isBegun) return;
-    const points = Object.entries(this.points);
-    const accepted = points.map(([name, point]) => [name, { ...point, carried_from: null }]);
-    this.#setPoints(Object.fromEntries(accepted), this.shown);
-    this.keep();
+    if (!this.#mayChange()) return;
+    const landmarks = Object.entries(this.landmarks);
+    const accepted = landmarks.map(([name, landmark]) => [name, { ...landmark, carried_from: null }]);
+    this.#setLandmarks(Object.fromEntries(accepted), this.shown);
+    this.save();
   }
 
   /** @param {Partial<State>} parts @param {number} [delayMs] */
   set(parts, delayMs = 0) {
-    if (!this.isBegun) return;
+    if (!this.#mayChange()) {
+      this.changed(); // the page shows again what is set
+      return;
+    }
     this.state = { ...this.state, ...parts };
-    this.keep(delayMs);
+    this.save(delayMs);
   }
 
   /** @param {number} [delayMs] */
-  keep(delayMs = 0) {
-    if (!this.isBegun) return;
-    this.#say("Keeping…");
-    this.saver.keep(this.state, delayMs);
-    this.measure("all");
+  save(delayMs = 0) {
+    this.say("Saving…");
+    this.saver.save(this.state, delayMs);
+    this.measurer.ask("all");
     this.changed();
   }
 
   /** @param {"undo" | "redo"} what */
   async step(what) {
-    if (!this.isBegun) return;
-    await this.saver.flush();
-    await this.#ask(what, { revision: this.saver.revision }, (working) => this.#takeState(working.state));
-  }
-
-  /** @returns {Promise<boolean>} */
-  async sign() {
-    if (!this.isBegun) return false;
-    await this.saver.flush();
-    if (this.saver.failing) return false;
-    let signed = false;
-    await this.#ask("sign", { revision: this.saver.revision }, (answer) => {
-      signed = !answer.refused;
-      this.#say(answer.refused ? `Not signed. ${answer.refused}` : "Signed");
-    });
-    return signed;
-  }
-
-  /** @param {string} reason @returns {Promise<boolean>} */
-  async reject(reason) {
-    if (!this.isBegun) return false;
-    await this.saver.flush();
-    let rejected = false;
-    await this.#ask("reject", { revision: this.saver.revision, reason }, () => {
-      rejected = true;
-      this.#say("Rejected and signed");
-    });
-    return rejected;
-  }
-
-  /** @param {string} what @param {object} body @param {(answer: any) => void} then */
-  async #ask(what, body, then) {
+    if (!this.#mayChange()) return;
+    this.letGo();
+    await this.settle();
     try {
-      const answer = await this.api.post(`${this.path}/${what}`, body);
-      if (answer.state) this.saver.took(answer);
-      then(answer);
+      const working = await this.api.post(`${this.path}/${what}`, { revision: this.saver.revision });
+      this.saver.took(working);
+      this.#takeState(working.state);
     } catch (error) {
-      if (error instanceof ApiError && error.kind === "StaleStateError") return this.#stale(error.message);
-      this.#say("Not done", error instanceof Error ? error.message : String(error));
+      this.say("Not done", messageOf(error));
     }
+  }
+
+  /** Wait until everything asked for is answered: snaps, changes, millimetres. */
+  async settle() {
+    while (this.#snapping || !this.saver.isClean || !this.measurer.isIdle) {
+      await this.#snapping;
+      await this.saver.flush();
+      await this.measurer.rest();
+      if (this.saver.isFailing) return;
+    }
+  }
+
+  /** Wait until what there is now was drawn. */
+  async drawn() {
     this.changed();
+    await new Promise((done) => {
+      requestAnimationFrame(() => requestAnimationFrame(done));
+      setTimeout(done, 1000); // a window out of sight draws nothing, and signing says so
+    });
+  }
+
+  /** Show the state of the store, which is not what this page had. @param {string} message */
+  async takeNewest(message) {
+    try {
+      const working = await this.api.get(`${this.path}/desk`);
+      this.saver.took(working);
+      this.#takeState(working.state);
+      this.say("The saved state is shown", message);
+    } catch (error) {
+      this.say("Not done", messageOf(error));
+    }
   }
 
   /** @param {import("./types.js").Working} working */
-  #kept(working) {
+  #saved(working) {
     this.working = working;
-    this.#say("All kept");
-    if (this.measurer.hasFailed) this.measure("all");
+    this.say("All saved");
+    if (this.measurer.hasFailed) this.measurer.ask("all");
   }
 
   /** @param {string} trouble */
   #answered(trouble) {
-    if (trouble) this.#say("Not measured", trouble);
+    if (trouble) this.say("Not measured", trouble);
     else this.changed();
-  }
-
-  /** @param {string} message */
-  async #stale(message) {
-    const working = await this.api.get(`${this.path}/desk`);
-    this.saver.took(working);
-    this.#takeState(working.state);
-    this.#say("Changed elsewhere", message);
   }
 
   /** @param {State} state */
   #takeState(state) {
     this.state = state;
-    this.measure("all");
+    this.measurer.ask("all");
     this.changed();
   }
 
   /** @param {string} words @param {string} [trouble] */
-  #say(words, trouble = "") {
+  say(words, trouble = "") {
     this.savedWords = words;
     this.trouble = trouble;
     this.changed();
   }
 
-  /** @param {string} name @param {Point} point @param {number} [slice] */
-  #setPoint(name, point, slice = this.shown) {
-    this.#setPoints({ ...(this.state.points[slice] ?? {}), [name]: point }, slice);
-  }
-
-  /** @param {Points} points @param {number} slice */
-  #setPoints(points, slice) {
-    this.state = { ...this.state, points: { ...this.state.points, [slice]: points } };
+  /** @param {string} words */
+  speak(words) {
+    this.spoken = words;
     this.changed();
   }
 
-  get measured() {
-    return this.measurer.found;
+  /** @param {string} name @param {Landmark} landmark @param {number} slice */
+  #setLandmark(name, landmark, slice) {
+    this.#setLandmarks({ ...this.#on(slice), [name]: landmark }, slice);
   }
 
-  /** @param {import("./measurer.js").Extent} extent */
-  measure(extent) {
-    this.measurer.ask(extent);
-  }
-
-  /** @param {string} code */
-  choosePreset(code) {
-    const [black, white] = this.knee.window;
-    const { part } = WINDOWS.find((preset) => preset.code === code) ?? WINDOWS[0];
-    this.preset = code;
-    this.window = [black + part[0] * (white - black), black + part[1] * (white - black)];
+  /** @param {Landmarks} landmarks @param {number} slice */
+  #setLandmarks(landmarks, slice) {
+    this.state = { ...this.state, landmarks: { ...this.state.landmarks, [slice]: landmarks } };
     this.changed();
-    this.keepView();
-  }
-
-  /** Brighten and steepen; fractions of the width of the window. @param {number} level @param {number} width */
-  adjustWindow(level, width) {
-    const [black, white] = this.window;
-    const span = white - black;
-    const middle = (black + white) / 2 + level * span;
-    const half = Math.max((span / 2) * Math.exp(width), (this.knee.window[1] - this.knee.window[0]) / 500);
-    this.preset = "";
-    this.window = [middle - half, middle + half];
-    this.changed();
-    this.keepView();
-  }
-
-  #viewTimer = 0;
-  #isFitted = false;
-
-  /** Show the whole slice the first time the size of the window is known. */
-  fitOnce() {
-    if (this.#isFitted) return;
-    this.#isFitted = true;
-    this.viewport.fitAll();
-  }
-
-  zoomToJoint() {
-    const placed = Object.values(this.state.points[this.state.slice] ?? {}).map((point) => point.pixel);
-    if (placed.length > 1) this.viewport.fit(placed, 14);
-    else this.viewport.fitAll();
-    this.changed();
-    this.keepView();
-  }
-
-  /** @param {import("./types.js").View | null} view */
-  #takeView(view) {
-    if (!view) return;
-    this.shown = Math.min(view.slice, this.knee.positions_mm.length - 1);
-    this.window = view.window;
-    this.preset = view.preset;
-    this.snapsDrops = view.snap;
-    this.viewport.scale = view.scale;
-    this.viewport.centre = view.centre;
-  }
-
-  /** Keep slice, window and zoom for the next time, when the reader has come to rest. */
-  keepView() {
-    if (!this.isBegun) return;
-    clearTimeout(this.#viewTimer);
-    this.#viewTimer = window.setTimeout(() => this.#sendView(false), 700);
-  }
-
-  /** @param {boolean} leaving */
-  #sendView(leaving) {
-    this.#viewTimer = 0;
-    const { scale, centre } = this.viewport;
-    const view = { slice: this.shown, window: this.window, preset: this.preset, scale, centre, snap: this.snapsDrops };
-    this.api.post(`${this.path}/view`, { view }, leaving).catch(() => undefined);
   }
 
   leave() {
+    this.letGo();
     this.saver.leave();
-    if (this.#viewTimer) this.#sendView(true);
-    clearTimeout(this.#viewTimer);
+    this.view.leave();
   }
 }

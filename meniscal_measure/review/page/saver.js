@@ -1,13 +1,17 @@
-/** Keeping the working state in the store, one change after the other. */
+/** Saving the working state in the store, one change after the other, and in the browser until that is done. */
 
 import { ApiError } from "./api.js";
+import { messageOf } from "./types.js";
 
 /** @typedef {import("./types.js").State} State */
 /** @typedef {import("./types.js").Working} Working */
+/** @typedef {{revision: number, state: State}} Change */
 
 const RETRY_MS = 2000;
 
 export class Saver {
+  /** Whether the program did not take the last change; it is tried again. */
+  isFailing = false;
   /** @type {State | null} */
   #waiting = null;
   /** @type {Promise<void> | null} */
@@ -16,47 +20,48 @@ export class Saver {
 
   /**
    * @param {import("./api.js").Api} api
-   * @param {string} task
-   * @param {{kept: (working: Working) => void, rested: () => void, stale: (message: string) => void, failed: (message: string) => void}} told
+   * @param {string} path
+   * @param {{saved: (working: Working) => void, rested: () => void, stale: (message: string) => void,
+   *   refused: (message: string) => void, failed: (message: string) => void}} on
    */
-  constructor(api, task, told) {
+  constructor(api, path, on) {
     this.api = api;
-    this.task = task;
+    this.path = path;
     this.revision = 0;
-    this.told = told;
+    this.on = on;
+    this.unsaved = new Unsaved(`unsaved ${api.reader} ${path} ${api.series}`);
   }
 
   get isClean() {
     return this.#waiting === null && this.#running === null;
   }
 
-  /** Keep a state, soon: changes in quick succession become one step. @param {State} state @param {number} delayMs */
-  keep(state, delayMs = 0) {
+  /** Save a state, soon: changes in quick succession become one step. @param {State} state @param {number} delayMs */
+  save(state, delayMs = 0) {
     this.#waiting = state;
+    this.unsaved.put({ revision: this.revision, state });
     clearTimeout(this.#timer);
     this.#timer = window.setTimeout(() => void this.flush(), delayMs);
   }
 
-  /** Wait until everything is kept. */
+  /** Wait until everything is saved, or is found not to be possible now. */
   async flush() {
     clearTimeout(this.#timer);
     while (this.#waiting || this.#running) {
       this.#running ??= this.#send().finally(() => (this.#running = null));
       await this.#running;
-      if (this.failing) return;
+      if (this.isFailing) return;
     }
-    this.told.rested();
+    this.on.rested();
   }
-
-  failing = false;
 
   async #send() {
     const state = this.#waiting;
     if (!state) return;
     this.#waiting = null;
     try {
-      this.took(await this.api.post(`tasks/${this.task}/change`, { revision: this.revision, state }));
-      this.failing = false;
+      this.took(await this.api.post(`${this.path}/change`, { revision: this.revision, state }));
+      this.isFailing = false;
     } catch (error) {
       this.#failed(error, state);
     }
@@ -64,34 +69,68 @@ export class Saver {
 
   /** @param {unknown} error @param {State} state */
   #failed(error, state) {
-    const message = error instanceof Error ? error.message : String(error);
-    if (error instanceof ApiError && error.kind === "StaleStateError") {
-      this.#waiting = null;
-      this.told.stale(message);
+    if (error instanceof ApiError && !error.isPassing) {
+      this.drop();
+      (error.kind === "StaleStateError" ? this.on.stale : this.on.refused)(error.message);
       return;
     }
-    this.failing = true;
+    this.isFailing = true;
     this.#waiting ??= state;
-    this.told.failed(message);
+    this.on.failed(messageOf(error));
     clearTimeout(this.#timer);
     this.#timer = window.setTimeout(() => void this.flush(), RETRY_MS);
+  }
+
+  /** Give up what is not saved yet: the program will not take it. */
+  drop() {
+    clearTimeout(this.#timer);
+    this.#waiting = null;
+    this.isFailing = false;
+    this.unsaved.clear();
   }
 
   /** Note what the store holds now. @param {Working} working */
   took(working) {
     this.revision = working.revision;
-    this.told.kept(working);
+    if (this.#waiting) this.unsaved.put({ revision: this.revision, state: this.#waiting });
+    else this.unsaved.clear();
+    this.on.saved(working);
   }
 
-  /** Send what is not kept yet while the page goes away. */
+  /** Send what is not saved yet while the page goes away. */
   leave() {
+    clearTimeout(this.#timer);
     if (!this.#waiting) return;
     const body = { revision: this.revision, state: this.#waiting };
     this.#waiting = null;
-    void this.api.post(`tasks/${this.task}/change`, body, true).catch(() => undefined);
+    void this.api.post(`${this.path}/change`, body, true).then(() => this.unsaved.clear(), () => undefined);
+  }
+}
+
+/** A change the program has not confirmed, held by the browser: it outlives the tab and a restart of the program. */
+class Unsaved {
+  /** @param {string} name */
+  constructor(name) {
+    this.name = name;
   }
 
-  stop() {
-    clearTimeout(this.#timer);
+  /** @param {Change} change */
+  put(change) {
+    try {
+      localStorage.setItem(this.name, JSON.stringify(change));
+    } catch {
+      // Without room in the browser the change is still held by this tab.
+    }
+  }
+
+  /** @returns {Change | null} */
+  take() {
+    const found = localStorage.getItem(this.name);
+    this.clear();
+    return found === null ? null : JSON.parse(found);
+  }
+
+  clear() {
+    localStorage.removeItem(this.name);
   }
 }

@@ -1,10 +1,13 @@
-/** Slices of one series: fetched once, the one looked at first, and turned into grey on this side. */
+/** Slices of one series: those around the one looked at, that one first, turned into grey on this side. */
 
 /** @typedef {import("./api.js").Api} Api */
 /** @typedef {{low: number, step: number, rows: number, columns: number, codes: Uint16Array, top: number}} Slice */
 
 const HEADER_BYTES = 24;
 const AT_ONCE = 3;
+/** Slices around the one in view that are fetched ahead, and how many bytes of slices are held at most. */
+const AHEAD = 12;
+const MOST_BYTES = 96 * 2 ** 20;
 
 /** @param {ArrayBuffer} bytes @returns {Slice} */
 export function decode(bytes) {
@@ -58,6 +61,8 @@ export class Slices {
   want(index) {
     this.#wanted = index;
     this.#failed.delete(index);
+    const held = this.#loaded.get(index);
+    if (held) this.#hold(index, held);
     this.#fill();
   }
 
@@ -70,7 +75,7 @@ export class Slices {
   }
 
   #nearestMissing() {
-    for (let distance = 0; distance < this.count; distance += 1) {
+    for (let distance = 0; distance <= this.#reach; distance += 1) {
       for (const index of [this.#wanted + distance, this.#wanted - distance]) {
         const known = this.#loaded.has(index) || this.#asked.has(index) || this.#failed.has(index);
         if (index >= 0 && index < this.count && !known) return index;
@@ -83,13 +88,31 @@ export class Slices {
   async #fetch(index) {
     this.#asked.add(index);
     try {
-      this.#loaded.set(index, decode(await this.api.bytes(`${this.path}/${index}`)));
+      this.#hold(index, decode(await this.api.bytes(`${this.path}/${index}`)));
     } catch (error) {
       this.#failed.set(index, error instanceof Error ? error.message : String(error));
     }
     this.#asked.delete(index);
     this.arrived(index);
     this.#fill();
+  }
+
+  /** How far around the slice in view slices are fetched ahead: no further than there is room to hold them. */
+  get #reach() {
+    const [first] = this.#loaded.values();
+    const room = first ? Math.floor(MOST_BYTES / first.codes.byteLength / 3) : AHEAD;
+    return Math.min(Math.max(room, 1), AHEAD, this.count);
+  }
+
+  /** Hold a slice as the newest one, and drop those not looked at for longest. @param {number} index @param {Slice} slice */
+  #hold(index, slice) {
+    this.#loaded.delete(index);
+    this.#loaded.set(index, slice);
+    const most = Math.max(Math.floor(MOST_BYTES / slice.codes.byteLength), 3);
+    for (const oldest of this.#loaded.keys()) {
+      if (this.#loaded.size <= most) return;
+      if (oldest !== this.#wanted) this.#loaded.delete(oldest);
+    }
   }
 }
 

@@ -1,9 +1,9 @@
 /** The slice with its marks: drawn when something changed, once a frame. */
 
 import { byId, setShown, setText } from "./dom.js";
-import { drawCaliper, drawPoint, Ink } from "./drawing.js";
+import { drawCaliper, drawLandmark, Ink } from "./drawing.js";
 import { Painted } from "./slices.js";
-import { imageSideOf, wordsOf } from "./types.js";
+import { wordsOf } from "./types.js";
 
 /** @typedef {import("./reading.js").Reading} Reading */
 
@@ -53,28 +53,36 @@ export class Stage {
     this.#inset.width = INSET_PX * devicePixelRatio;
     this.#inset.height = INSET_PX * devicePixelRatio;
     this.#drawnImage = "";
-    if (this.#reading) {
-      this.#reading.viewport.width = width;
-      this.#reading.viewport.height = height;
-      this.#reading.fitOnce();
-    }
+    this.#reading?.view.viewport.resize(width, height);
   }
 
   draw() {
     const reading = this.#reading;
     if (!reading || !this.#image.width) return;
     const slice = reading.slices.get(reading.shown);
-    if (slice) this.#painted.paint(slice, reading.window);
+    if (slice) this.#painted.paint(slice, reading.view.window);
     this.#drawImage(reading, Boolean(slice));
     this.#drawMarks(reading);
     this.#drawInset(reading);
     this.#sayTodo(reading);
+    const { state, measured, shown } = reading;
+    reading.screen = slice ? { slice: shown, state, measured, isInWindow: () => this.#isInWindow() } : null;
+  }
+
+  /** Whether most of the image lies within the window of the browser. */
+  #isInWindow() {
+    const { top, bottom, height } = this.element.getBoundingClientRect();
+    const inSight = Math.min(bottom, innerHeight) - Math.max(top, 0);
+    const isInWindow = document.visibilityState === "visible" && inSight > height / 2;
+    if (!isInWindow) this.element.scrollIntoView({ block: "nearest" });
+    return isInWindow;
   }
 
   /** @param {Reading} reading @param {boolean} isLoaded */
   #drawImage(reading, isLoaded) {
-    const { viewport, shown, isBegun } = reading;
-    const now = JSON.stringify([isBegun, shown, isLoaded, reading.window, viewport.scale, viewport.centre]);
+    const { shown, isBegun } = reading;
+    const { viewport, window: grey } = reading.view;
+    const now = JSON.stringify([isBegun, shown, isLoaded, grey, viewport.scale, viewport.centre]);
     if (now === this.#drawnImage) return;
     this.#drawnImage = now;
     const context = contextOf(this.#image, { alpha: false }); // opaque: laid under the marks without blending
@@ -90,23 +98,23 @@ export class Stage {
   }
 
   /** @param {Reading} reading */
-  #drawMarks({ viewport, points, selected, measured, shown }) {
+  #drawMarks({ view: { viewport }, landmarks, selected, measured, shown }) {
     const context = contextOf(this.#marks);
     context.setTransform(devicePixelRatio, 0, 0, devicePixelRatio, 0, 0);
     this.#ink.wipe(context);
     for (const found of measured.slices[shown]?.compartments ?? []) drawCaliper(context, viewport, found, this.#ink);
-    for (const [name, point] of Object.entries(points)) {
-      drawPoint(context, viewport, name, point, name === selected, this.#ink);
+    for (const [name, landmark] of Object.entries(landmarks)) {
+      drawLandmark(context, viewport, name, landmark, name === selected, this.#ink);
     }
   }
 
   /** @param {Reading} reading */
-  #drawInset({ viewport, points, selected, slices, shown }) {
-    const point = selected ? points[selected] : undefined;
-    const isShown = Boolean(point && slices.get(shown));
+  #drawInset({ view: { viewport }, landmarks, selected, slices, shown }) {
+    const landmark = selected ? landmarks[selected] : undefined;
+    const isShown = Boolean(landmark && slices.get(shown));
     setShown(this.#inset, isShown);
-    if (!point || !isShown || !selected) return;
-    const side = viewport.toScreen(point.pixel)[0] < viewport.width / 2 ? "right" : "left";
+    if (!landmark || !isShown || !selected) return;
+    const side = viewport.toScreen(landmark.pixel)[0] < viewport.width / 2 ? "right" : "left";
     if (this.element.dataset.inset !== side) this.element.dataset.inset = side;
     const ratio = devicePixelRatio;
     const scale = (INSET_PX / INSET_FIELD_MM) * ratio;
@@ -121,7 +129,7 @@ export class Stage {
     context.fillRect(0, 0, 2 * middle, 2 * middle);
     context.setTransform(
       wide * scale, 0, 0, high * scale,
-      middle - point.pixel[0] * wide * scale, middle - point.pixel[1] * high * scale,
+      middle - landmark.pixel[0] * wide * scale, middle - landmark.pixel[1] * high * scale,
     );
     context.drawImage(this.#painted.canvas, -0.5, -0.5);
     context.restore();
@@ -131,19 +139,14 @@ export class Stage {
     context.restore();
   }
 
-  /** @param {Reading} reading */
+  /** Say what the next click does, and on which slice. @param {Reading} reading */
   #sayTodo(reading) {
-    const { selected, points, slices, shown } = reading;
+    const { selected, landmarks, slices, shown, isBegun } = reading;
     const trouble = slices.trouble(shown);
-    const { isBegun } = reading;
-    const isMissing = selected !== null && !(selected in points) && !trouble;
-    setShown(this.#todo, isMissing || Boolean(trouble) || !isBegun);
-    if (trouble) setText(this.#todo, trouble);
-    else if (!isBegun) setText(this.#todo, "Looking for slice and points…");
-    else if (isMissing && selected) {
-      const side = imageSideOf(selected).replace("_", " ");
-      setText(this.#todo, `Click where the ${wordsOf(selected)} is, ${side}`);
-    }
+    const isMissing = isBegun && selected !== null && !(selected in landmarks) && !trouble;
+    const words = trouble || (isMissing ? clickWords(reading, selected) : "") || (isBegun ? "" : "Opening…");
+    setShown(this.#todo, Boolean(words));
+    setText(this.#todo, words);
     this.element.classList.toggle("wanting", isMissing);
   }
 
@@ -151,6 +154,13 @@ export class Stage {
   setBusy(isBusy) {
     if (this.element.ariaBusy !== String(isBusy)) this.element.ariaBusy = String(isBusy);
   }
+}
+
+/** @param {Reading} reading @param {string} selected */
+function clickWords(reading, selected) {
+  const what = `Click the ${wordsOf(selected)}`;
+  if (reading.isMeasuredSlice) return what;
+  return reading.isFree ? `${what}: ${reading.nameOf(reading.shown)} is measured then` : `${what} (beside the measured slice)`;
 }
 
 /** @param {CanvasRenderingContext2D} context */

@@ -1,8 +1,8 @@
 /** Window, zoom and the slice slider below the image. */
 
 import { byId, make, setShown, setText } from "./dom.js";
-import { WINDOWS } from "./reading.js";
 import { isSnappable } from "./types.js";
+import { WINDOWS } from "./view.js";
 
 /** @typedef {import("./reading.js").Reading} Reading */
 
@@ -17,19 +17,14 @@ export class Tools {
     this.reading = reading;
     const other = make("option", { value: "", disabled: "" }, "By hand");
     this.#preset.append(...WINDOWS.map(({ code, words }) => make("option", { value: code }, words)), other);
-    this.#preset.addEventListener("change", () => this.#do((reading) => reading.choosePreset(this.#preset.value)));
-    this.#slider.addEventListener("input", () => this.#do((reading) => reading.show(Number(this.#slider.value))));
-    this.#snapDrops.addEventListener("change", () => this.#do((reading) => {
-      reading.snapsDrops = this.#snapDrops.checked;
-      reading.keepView();
-    }));
-    this.#on("zoom-in", (reading) => zoom(reading, 1.25));
-    this.#on("zoom-out", (reading) => zoom(reading, 0.8));
+    this.#preset.addEventListener("change", () => this.#do((reading) => reading.view.choosePreset(this.#preset.value)));
+    this.#slider.addEventListener("input", () => this.#do((reading) => reading.leaf(Number(this.#slider.value) - reading.numberOf(reading.shown))));
+    this.#snapDrops.addEventListener("change", () => this.#do((reading) =>
+      reading.view.setSnapsDrops(this.#snapDrops.checked)));
+    this.#on("zoom-in", ({ view }) => view.move((viewport) => viewport.zoom(1.25)));
+    this.#on("zoom-out", ({ view }) => view.move((viewport) => viewport.zoom(0.8)));
     this.#on("zoom-joint", (reading) => reading.zoomToJoint());
-    this.#on("zoom-all", (reading) => {
-      reading.viewport.fitAll();
-      zoom(reading, 1);
-    });
+    this.#on("zoom-all", ({ view }) => view.move((viewport) => viewport.fitAll()));
     this.#on("snap", (reading) => void reading.snap(reading.selected));
     this.#on("slice-proposed", (reading) => reading.show(reading.proposed?.slice ?? reading.state.slice));
     this.#on("slice-use", (reading) => reading.measureHere());
@@ -54,8 +49,8 @@ export class Tools {
 
   /** @param {Reading} reading */
   show(reading) {
-    this.#slider.max = String(reading.slices.count - 1);
-    this.#snapDrops.checked = reading.snapsDrops;
+    this.#slider.max = String(reading.slices.count);
+    this.#snapDrops.checked = reading.view.snapsDrops;
     setShown(byId("slice-proposed"), reading.proposed !== null);
     this.#ticks = "";
     byId("ticks").replaceChildren();
@@ -63,44 +58,43 @@ export class Tools {
 
   draw() {
     this.#do((reading) => {
-      const { shown, slices, proposed, state, preset, selected, points } = reading;
-      if (this.#slider.value !== String(shown)) this.#slider.value = String(shown);
-      setText(byId("slice-label"), `Slice ${shown + 1} / ${slices.count}`);
+      const { shown, slices, proposed, selected, landmarks } = reading;
+      const { preset } = reading.view;
+      const number = String(reading.numberOf(shown));
+      if (this.#slider.value !== number) this.#slider.value = number;
+      setText(byId("slice-label"), `Slice ${number} / ${slices.count}`);
       const isProposed = proposed?.slice === shown;
-      const words = `${shown + 1} of ${slices.count}${isProposed ? ", proposed" : ""}${reading.isMeasuredSlice ? ", measured" : ""}`;
+      const words = `${number} of ${slices.count}${isProposed ? ", proposed" : ""}${reading.isMeasuredSlice ? ", measured" : ""}`;
       if (this.#slider.getAttribute("aria-valuetext") !== words) this.#slider.setAttribute("aria-valuetext", words);
       if (this.#preset.value !== preset) this.#preset.value = preset;
       button("slice-use").disabled = reading.isMeasuredSlice;
-      button("snap").disabled = !(selected && selected in points && isSnappable(selected));
-      if (reading.isBegun) this.#drawTicks(slices.count, proposed?.slice, state);
+      button("snap").disabled = !(selected && selected in landmarks && isSnappable(selected));
+      if (reading.isBegun) this.#drawTicks(reading);
     });
   }
 
-  /** @param {number} count @param {number | undefined} proposed @param {import("./types.js").State} state */
-  #drawTicks(count, proposed, state) {
-    const withPoints = Object.keys(state.points).filter((index) => Object.keys(state.points[index]).length);
-    const now = JSON.stringify([count, proposed, state.slice, withPoints]);
+  /** @param {Reading} reading */
+  #drawTicks(reading) {
+    const { state } = reading;
+    const { count } = reading.slices;
+    const proposed = reading.proposed?.slice;
+    const at = (/** @type {number} */ index) => (reading.numberOf(index) - 1) / Math.max(count - 1, 1);
+    const placed = Object.keys(state.landmarks).filter((index) => Object.keys(state.landmarks[index]).length);
+    const now = JSON.stringify([count, proposed, state.slice, placed]);
     if (now === this.#ticks) return;
     this.#ticks = now;
-    const ticks = withPoints.map((index) => tick(Number(index), count, "·", ""));
-    if (proposed !== undefined && proposed !== state.slice) ticks.push(tick(proposed, count, "△ proposed", "proposed"));
-    ticks.push(tick(state.slice, count, proposed === state.slice ? "▲ measured, proposed" : "▲ measured", "measured"));
+    const ticks = placed.map((index) => tick(at(Number(index)), "·", ""));
+    if (proposed !== undefined && proposed !== state.slice) ticks.push(tick(at(proposed), "△ proposed", "proposed"));
+    ticks.push(tick(at(state.slice), proposed === state.slice ? "▲ measured, proposed" : "▲ measured", "measured"));
     byId("ticks").replaceChildren(...ticks);
   }
 }
 
-/** @param {number} index @param {number} count @param {string} words @param {string} kind */
-function tick(index, count, words, kind) {
+/** @param {number} part of the way along @param {string} words @param {string} kind */
+function tick(part, words, kind) {
   const mark = make("span", { class: kind }, words);
-  mark.style.left = `${(index / Math.max(count - 1, 1)) * 100}%`;
+  mark.style.left = `${part * 100}%`;
   return mark;
-}
-
-/** @param {Reading} reading @param {number} factor */
-function zoom(reading, factor) {
-  reading.viewport.zoom(factor);
-  reading.keepView();
-  reading.changed();
 }
 
 /** @param {string} id */

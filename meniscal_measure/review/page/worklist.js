@@ -25,6 +25,8 @@ export class WorkList {
   /** @type {{task: Task, number: number}[]} */
   #filtered = [];
   #current = 0;
+  /** Task that is chosen; a list that is loaded again keeps it. */
+  #chosen = "";
 
   /** @param {(task: Task) => void} open */
   constructor(open) {
@@ -53,8 +55,9 @@ export class WorkList {
       const isWanted = value === "all" || (value === "done") === isDone(task);
       return isWanted && task.label.toLowerCase().includes(wanted);
     });
+    const current = this.#filtered.findIndex(({ task }) => task.id === this.#chosen && !isDone(task));
     const next = this.#filtered.findIndex(({ task }) => !isDone(task));
-    this.#current = Math.max(next, 0);
+    this.#current = Math.max(current >= 0 ? current : next, 0);
     this.#fill.style.height = `${this.#filtered.length * ENTRY_PX}px`;
     this.#draw();
     this.#reveal();
@@ -79,6 +82,7 @@ export class WorkList {
       return entry;
     });
     this.#list.replaceChildren(this.#fill, ...entries);
+    this.#chosen = this.#filtered[this.#current]?.task.id ?? "";
     this.#list.setAttribute("aria-activedescendant", `entry-${this.#current}`);
   }
 

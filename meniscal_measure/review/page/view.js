@@ -1,0 +1,139 @@
+/** What is in view of a knee: slice, window, zoom. It is saved when the reader has come to rest. */
+
+import { Viewport } from "./viewport.js";
+
+/** @typedef {import("./types.js").SavedView} SavedView */
+/** @typedef {import("./types.js").Pixel} Pixel */
+
+const REST_MS = 700;
+/** A window of the browser whose sides are in the same ratio, nearly, shows the same view. */
+const SAME_SHAPE = 0.01;
+const NARROWEST_PART = 1 / 500;
+
+/** Parts of the automatic window, by what they are for. */
+export const WINDOWS = [
+  { code: "overview", words: "Whole knee", part: [0, 1] },
+  { code: "meniscus", words: "Meniscal edge", part: [-0.05, 0.55] },
+  { code: "bone", words: "Plateau rim", part: [0.05, 0.75] },
+  { code: "fluid", words: "Fluid against fat", part: [0.35, 1.25] },
+];
+
+export class View {
+  shown;
+  /** @type {[number, number]} */
+  window;
+  preset = "overview";
+  /** Whether a dragged outer edge is moved onto the edge of the image nearby. */
+  snapsDrops = false;
+  #timer = 0;
+  #isBegun = false;
+  #since = performance.now();
+  #readBefore = 0;
+
+  /**
+   * @param {import("./api.js").Api} api
+   * @param {string} path
+   * @param {import("./types.js").Knee} knee
+   * @param {() => void} changed
+   */
+  constructor(api, path, knee, changed) {
+    this.api = api;
+    this.path = path;
+    this.knee = knee;
+    this.changed = changed;
+    this.shown = knee.middle;
+    this.window = knee.window;
+    this.viewport = new Viewport(knee);
+  }
+
+  /** How long the knee has been in view, in this window and before. */
+  get readingTimeS() {
+    return this.#readBefore + (performance.now() - this.#since) / 1000;
+  }
+
+  /** Take up what was in view the last time; without one, the slice to be measured. @param {SavedView | null} saved @param {number} slice @returns {boolean} whether zoom and place are those of then */
+  begin(saved, slice) {
+    this.shown = Math.min(saved?.slice ?? slice, this.knee.positions_mm.length - 1);
+    this.#isBegun = true;
+    if (!saved) return false;
+    this.window = saved.window;
+    this.preset = saved.preset;
+    this.snapsDrops = saved.snap;
+    this.#readBefore = saved.reading_time_s;
+    const { viewport } = this;
+    const isSameShape = Math.abs(viewport.width / viewport.height / saved.aspect - 1) < SAME_SHAPE;
+    if (saved.fitted === "hand" || isSameShape) viewport.showField(saved.field_mm, saved.centre);
+    viewport.fitted = /** @type {import("./viewport.js").Fitted} */ (saved.fitted);
+    return isSameShape || saved.fitted === "hand";
+  }
+
+  /** @param {number} index @returns {boolean} whether another slice is in view now */
+  show(index) {
+    const to = Math.min(Math.max(index, 0), this.knee.positions_mm.length - 1);
+    if (to === this.shown) return false;
+    this.shown = to;
+    this.#moved();
+    return true;
+  }
+
+  /** @param {(viewport: Viewport) => void} change */
+  move(change) {
+    change(this.viewport);
+    this.#moved();
+  }
+
+  /** @param {boolean} snaps */
+  setSnapsDrops(snaps) {
+    this.snapsDrops = snaps;
+    this.#moved();
+  }
+
+  /** @param {string} code */
+  choosePreset(code) {
+    const [black, white] = this.knee.window;
+    const { part } = WINDOWS.find((preset) => preset.code === code) ?? WINDOWS[0];
+    this.preset = code;
+    this.window = [black + part[0] * (white - black), black + part[1] * (white - black)];
+    this.#moved();
+  }
+
+  nextPreset() {
+    const at = WINDOWS.findIndex((preset) => preset.code === this.preset);
+    this.choosePreset(WINDOWS[(at + 1) % WINDOWS.length].code);
+  }
+
+  /** Brighten and steepen; fractions of the width of the window. @param {number} level @param {number} width */
+  adjustWindow(level, width) {
+    const [black, white] = this.window;
+    const span = white - black;
+    const middle = (black + white) / 2 + level * span;
+    const least = (this.knee.window[1] - this.knee.window[0]) * NARROWEST_PART;
+    const half = Math.max((span / 2) * Math.exp(width), least);
+    this.preset = "";
+    this.window = [middle - half, middle + half];
+    this.#moved();
+  }
+
+  #moved() {
+    this.changed();
+    if (!this.#isBegun) return;
+    clearTimeout(this.#timer);
+    this.#timer = window.setTimeout(() => this.#save(false), REST_MS);
+  }
+
+  /** @param {boolean} leaving */
+  #save(leaving) {
+    const { viewport } = this;
+    /** @type {SavedView} */
+    const view = {
+      slice: this.shown, window: this.window, preset: this.preset, fitted: viewport.fitted,
+      field_mm: viewport.fieldMm, aspect: viewport.width / viewport.height, centre: viewport.centre, snap: this.snapsDrops, reading_time_s: this.readingTimeS,
+    };
+    this.api.post(`${this.path}/view`, { view }, leaving).catch(() => undefined);
+  }
+
+  leave() {
+    clearTimeout(this.#timer);
+    if (this.#isBegun) this.#save(true);
+  }
+}
