@@ -33,7 +33,7 @@ class SignedReading:
 
 
 def signed_readings(path: Path) -> Iterator[SignedReading]:
-    """Go through all that was signed into a file of the review page, the newest last.
+    """Go through what stands signed in a file of the review page: the newest of each reading.
 
     Raises
     ------
