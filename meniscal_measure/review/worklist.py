@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pydicom
-from pydicom.errors import InvalidDicomError
 
 from meniscal_measure.anatomy import SIDE_SPELLINGS, Side
 from meniscal_measure.errors import ManifestError, MeniscalMeasureError, UsageError
+from meniscal_measure.series.attributes import HEADER_ERRORS
 from meniscal_measure.series.sources import Opener, files_under
 
 COLUMNS = ("knee", "study", "side", "landmarks")
@@ -82,9 +82,11 @@ def _study_folders(path: Path) -> tuple[Path, ...]:
 def _study_uid(part: Path) -> str | None:
     """Study that the first DICOM file in a folder or archive belongs to."""
     with suppress(MeniscalMeasureError), Opener() as opener:
-        for file in files_under(part)[:PEEKED_FILES]:
-            with suppress(InvalidDicomError, OSError, ValueError), opener.open(file) as stream:
-                header = pydicom.dcmread(stream, specific_tags=["StudyInstanceUID"])
+        for file in files_under(part).files[:PEEKED_FILES]:
+            with suppress(*HEADER_ERRORS), opener.open(file) as stream:
+                header = pydicom.dcmread(
+                    stream, stop_before_pixels=True, specific_tags=["StudyInstanceUID"]
+                )
                 return str(header.get("StudyInstanceUID", "")) or None
     return None
 

@@ -16,12 +16,15 @@ from pydicom.pixels.utils import iter_pixels
 from pydicom.uid import UID
 
 from meniscal_measure.errors import UnreadableFileError, UsageError
-from meniscal_measure.series.guarded import DECODER_ERRORS, GuardedDecoder
+from meniscal_measure.series.guarded import DECODER_ERRORS, in_words, shared_decoder
 from meniscal_measure.series.model import FileRef, Frame, Stack
 from meniscal_measure.series.sources import Opener
 
 _PLUGINS = ("pydicom", "pylibjpeg", "pyjpegls", "pillow", "gdcm")
-"""pydicom's decoder plug-ins, the preferred first; GDCM last as it has to be guarded."""
+"""pydicom's decoder plug-ins, the preferred first."""
+
+_UNGUARDED = ("", "pydicom")
+"""No decoder, or pydicom's own in Python: what needs no process of its own."""
 
 
 class StackPixels:
@@ -80,16 +83,21 @@ def read_pixels(stack: Stack, indices: Sequence[int] | None = None) -> NDArray[n
             f" from 0 to {len(stack.frames) - 1}."
         )
     grid = stack.frames[0].grid
-    pixels = np.empty((len(wanted), grid.rows, grid.columns), dtype=np.float32)
+    try:
+        pixels = np.empty((len(wanted), grid.rows, grid.columns), dtype=np.float32)
+    except MemoryError as error:
+        raise UnreadableFileError(
+            f"{len(wanted)} slices of {grid.rows} x {grid.columns} pixels do not fit into memory."
+            " Copy the files again, or give the series alone."
+        ) from error
     # pydicom warns when pixel data is longer than promised (padding is common) or the frame count
     # is odd. Neither harms a frame, and data that is too short raises.
-    with Opener() as opener, GuardedDecoder() as guard, warnings.catch_warnings():
+    with Opener() as opener, warnings.catch_warnings():
         warnings.filterwarnings("ignore", module=r"pydicom\b")
         for file, places in _by_file(stack, wanted).items():
             frames = [stack.frames[wanted[place]] for place in places]
-            for place, image in zip(
-                places, _decoded(_opened(opener, file), guard, frames), strict=True
-            ):
+            images = _decoded(_opened(opener, file), frames)
+            for place, image in zip(places, images, strict=True):
                 pixels[place] = image
     return pixels
 
@@ -109,12 +117,10 @@ def _opened(opener: Opener, file: FileRef) -> BinaryIO:
         raise
 
 
-def _decoded(
-    stream: BinaryIO, guard: GuardedDecoder, frames: Sequence[Frame]
-) -> Iterator[NDArray[np.float32]]:
+def _decoded(stream: BinaryIO, frames: Sequence[Frame]) -> Iterator[NDArray[np.float32]]:
     file, syntax = frames[0].file, UID(frames[0].encoding.transfer_syntax_uid)
     try:
-        with stream, closing(_images(stream, guard, frames)) as images:
+        with stream, closing(_images(stream, frames)) as images:
             for frame, stored in zip(frames, images, strict=True):
                 yield _intensities(stored, frame)
     except DECODER_ERRORS as error:
@@ -123,28 +129,17 @@ def _decoded(
             " file again, or ask for it to be exported uncompressed.",
             file=str(file),
             syntax=syntax.name,
-            why=_in_words(error),
+            why=in_words(error),
         ) from error
 
 
-def _in_words(error: Exception) -> str:
-    """Say what the decoder says of the data, and nothing of how it stumbled over it."""
-    if not isinstance(error, RuntimeError | ValueError | EOFError):
-        return "the data is damaged"
-    said = " ".join(str(error).split()).rstrip(".")
-    return said.removeprefix(
-        "Unable to decode as exceptions were raised by all available plugins: "
-    )
-
-
-def _images(
-    stream: BinaryIO, guard: GuardedDecoder, frames: Sequence[Frame]
-) -> Generator[NDArray[Any], None, None]:
-    syntax = UID(frames[0].encoding.transfer_syntax_uid)
-    plugin = _plugin(frames[0].file, syntax)
+def _images(stream: BinaryIO, frames: Sequence[Frame]) -> Generator[NDArray[Any], None, None]:
+    file, syntax = frames[0].file, UID(frames[0].encoding.transfer_syntax_uid)
+    plugin = _plugin(file, syntax)
     indices = [frame.frame_index or 0 for frame in frames]
-    if plugin == "gdcm":
-        yield from guard.decode(stream.read(), indices, syntax)
+    if plugin not in _UNGUARDED:
+        source = stream.read() if file.member is not None else file.path
+        yield from shared_decoder.decode(source, indices, syntax, plugin)
         return
     single_frame = frames[0].frame_index is None
     yield from iter_pixels(

@@ -8,17 +8,18 @@ import warnings
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
 from pydicom.dataset import Dataset
 from pydicom.filereader import read_partial
 from pydicom.tag import BaseTag
-from pydicom.uid import UID
+from pydicom.uid import UID, DeflatedExplicitVRLittleEndian
 
 from meniscal_measure.errors import GeometryError, UnreadableFileError
 from meniscal_measure.files import Progress
 from meniscal_measure.sentences import plain
 from meniscal_measure.series.attributes import HEADER_ERRORS, TAGS, Header, printable
+from meniscal_measure.series.bounded import BoundedStream, inflated_bytes
 from meniscal_measure.series.headers import (
     MR_STORAGE,
     HeaderFrame,
@@ -40,6 +41,11 @@ PREAMBLE_LENGTH = 128
 
 _PIXELS = frozenset({0x7FE00008, 0x7FE00009, 0x7FE00010})
 """Float, Double Float and plain Pixel Data."""
+
+DEFLATED = DeflatedExplicitVRLittleEndian.encode()
+
+MOST_INFLATED_BYTES = 2**28
+"""Most that a file in the deflated transfer syntax may unpack to; images hardly ever come in it."""
 
 _DICOM_SUFFIXES = {".dcm", ".dicom", ".ima"}
 """A file that ends so and is none is refused, any other passed over."""
@@ -100,7 +106,8 @@ def open_study(path: str | os.PathLike[str], *, progress: Progress | None = None
     # measurement needs is checked here value by value; the rest must not stop the reading.
     with warnings.catch_warnings(), Opener() as opener:
         warnings.filterwarnings("ignore", module=r"pydicom\b")
-        files = files_under(path)
+        files, unsearched = files_under(path)
+        found.refusals.extend(unsearched)
         for done, file in enumerate(files, start=1):
             _sort(file, opener, found)
             if progress is not None:
@@ -160,8 +167,18 @@ def _header(head: bytes, stream: BinaryIO) -> tuple[Dataset, int]:
         dataset = _read_header(start)
         if start.tell() < len(head):
             return dataset, start.tell()
-    stream.seek(0)
-    return _read_header(stream), stream.tell()
+    if DEFLATED in head:
+        _check_inflated(stream)
+    bounded = BoundedStream(stream)
+    return _read_header(cast(BinaryIO, bounded)), bounded.tell()
+
+
+def _check_inflated(stream: BinaryIO) -> None:
+    if inflated_bytes(stream, most=MOST_INFLATED_BYTES) > MOST_INFLATED_BYTES:
+        raise UnreadableFileError(
+            f"The file unpacks to more than {MOST_INFLATED_BYTES / 1e6:.0f} MB. Ask for the images"
+            " uncompressed."
+        )
 
 
 def _read_header(stream: BinaryIO) -> Dataset:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import io
+import lzma
 import os
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterator, Sequence
-from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
-from typing import BinaryIO, Self, cast
+from typing import BinaryIO, NamedTuple, Self, cast
 
 import pydicom
 from pydicom.filereader import read_file_meta_info
@@ -18,19 +19,54 @@ from pydicom.uid import MediaStorageDirectoryStorage
 
 from meniscal_measure.errors import UnreadableFileError, UsageError
 from meniscal_measure.series.attributes import HEADER_ERRORS, Header
-from meniscal_measure.series.model import FileRef
+from meniscal_measure.series.model import FileRef, Refusal
 
 ZIP_MAGIC = (b"PK\x03\x04", b"PK\x05\x06")
 """First bytes of a zip archive, with members and empty (APPNOTE 4.3.7, 4.3.16)."""
 
+MOST_MEMBER_BYTES = 2**29
+"""Largest member of an archive that is unpacked, in memory: several times any series of a knee."""
+
+MOST_RATIO = 100
+"""An archive that says it unpacks to more than this many times its size, and to more than
+`MOST_MEMBER_BYTES`, is made to fill a machine: images with noise in them shrink to a half or a
+tenth (common practice, no source)."""
+
 _ENCRYPTED_MEMBER = 0x1
 """Bit of a member's flags that says it needs a password (APPNOTE 4.4.4)."""
+
+_CHUNK_BYTES = {zipfile.ZIP_STORED: 2**20, zipfile.ZIP_DEFLATED: 2**20}
+_SMALL_CHUNK_BYTES = 2**12
+"""Bytes asked for at once; of other methods so many packed ones, which may unpack to megabytes."""
 
 _INACTIVE_RECORD = 0
 """Record In-use Flag (0004,1410) of a directory record that is out of use."""
 
+ARCHIVE_ERRORS = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    struct.error,
+    NotImplementedError,
+    OSError,
+    EOFError,
+    LookupError,
+    ValueError,
+    RuntimeError,
+    ArithmeticError,
+    MemoryError,
+)
+"""What `zipfile` raises on damaged archives and members."""
 
-def files_under(path: Path) -> list[FileRef]:
+
+class Found(NamedTuple):
+    """The files under a path, and the places that could not be looked into."""
+
+    files: list[FileRef]
+    refusals: list[Refusal]
+
+
+def files_under(path: Path) -> Found:
     """List the files a study is made of, in a fixed order.
 
     A folder is searched to any depth, zip archives in it included. A DICOMDIR gives the files it
@@ -40,81 +76,150 @@ def files_under(path: Path) -> list[FileRef]:
     Raises
     ------
     UsageError
-        If there is nothing at `path` or it may not be read.
+        If there is no file or folder at `path`, or it may not be read.
     UnreadableFileError
         If a zip archive or a DICOMDIR is damaged.
     """
     try:
         if path.is_dir():
-            return list(_walk(path))
+            os.scandir(path).close()
+            return _walk(path)
+        _check_is_file(path)  # before it is opened: a pipe would wait for a writer
         with path.open("rb") as stream:
             magic = stream.read(4)
-    except FileNotFoundError as error:
+    except (OSError, ValueError) as error:
         raise UsageError(
-            f"{path} does not exist. Name a folder, a DICOM file, a zip archive or a DICOMDIR."
-        ) from error
-    except OSError as error:
-        raise UsageError(
-            f"{path} cannot be read: {error.strerror}. Check who may read it."
+            "{path:private} cannot be read: {why}. Check who may read it.",
+            path=str(path),
+            why=getattr(error, "strerror", None) or "it is no name of a file",
         ) from error
     if magic in ZIP_MAGIC:
-        return _members(path)
-    return _directory_files(path) or [FileRef(path)]
+        return Found(_members(path), [])
+    return _directory_files(path) or Found([FileRef(path)], [])
 
 
-def _walk(folder: Path) -> Iterator[FileRef]:
-    def refuse(error: OSError) -> None:
+def _check_is_file(path: Path) -> None:
+    if not path.exists():
         raise UsageError(
-            f"{error.filename} cannot be read: {error.strerror}. Check who may read it."
+            "{path:private} does not exist. Name a folder, a DICOM file, a zip archive or a"
+            " DICOMDIR.",
+            path=str(path),
+        )
+    if not path.is_file():
+        raise UsageError(
+            "{path:private} is neither a folder nor a file. Name a folder, a DICOM file, a zip"
+            " archive or a DICOMDIR.",
+            path=str(path),
         )
 
-    for parent, folders, names in os.walk(folder, onerror=refuse):
-        folders.sort()
-        for name in sorted(names):
-            file = Path(parent, name)
-            if file.is_file():  # a pipe or a socket would block
-                yield from _file_or_members(file)
+
+def _walk(top: Path) -> Found:
+    """Search a folder; one that cannot be looked into hides none of the others."""
+    found = Found([], [])
+    pending = [top]
+    while pending:
+        folder = pending.pop()
+        try:
+            with os.scandir(folder) as listing:
+                inside = sorted(listing, key=lambda entry: entry.name)
+        except OSError as error:
+            found.refusals.append(_not_searched(folder, error))
+            continue
+        folders = [entry for entry in inside if entry.is_dir(follow_symlinks=False)]
+        pending += [Path(entry.path) for entry in reversed(folders)]
+        for entry in inside:
+            if _is_file(entry):  # a pipe or a socket would block
+                found.files.extend(_file_or_members(Path(entry.path)))
+    return found
+
+
+def _is_file(entry: os.DirEntry[str]) -> bool:
+    try:
+        return entry.is_file()
+    except OSError:  # links in a circle
+        return False
+
+
+def _not_searched(folder: Path, error: OSError) -> Refusal:
+    reason = UnreadableFileError(
+        "The folder cannot be searched: {why}. Check who may read it, or move it nearer to the"
+        " top.",
+        why=error.strerror or "unknown",
+    )
+    return Refusal(FileRef(folder), reason.reason)
 
 
 def _file_or_members(file: Path) -> list[FileRef]:
     if file.suffix.lower() == ".zip":
-        with suppress(UnreadableFileError, OSError):  # opening it as a file says what is wrong
+        try:
             return _members(file)
+        except UnreadableFileError:
+            pass  # opening it as a file says what is wrong
     return [FileRef(file)]
 
 
 def _members(path: Path) -> list[FileRef]:
     try:
         with zipfile.ZipFile(path) as archive:
-            names = [info.filename for info in archive.infolist() if not info.is_dir()]
-    except zipfile.BadZipFile as error:
+            members = [info for info in archive.infolist() if not info.is_dir()]
+    except ARCHIVE_ERRORS as error:
         raise UnreadableFileError(
-            f"{path} is a damaged zip archive ({error}). Copy or pack it again."
+            "{path:private} is a damaged zip archive. Copy or pack it again.", path=str(path)
         ) from error
-    return [FileRef(path, name) for name in sorted(names)]
+    unpacked_bytes = sum(info.file_size for info in members)
+    if unpacked_bytes > max(MOST_MEMBER_BYTES, MOST_RATIO * path.stat().st_size):
+        raise UnreadableFileError(
+            "{path:private} says that it unpacks to {size:.0f} MB, more than {ratio} times its"
+            " size; no images do. Unpack it yourself if you trust it, and give the folder.",
+            path=str(path),
+            size=unpacked_bytes / 1e6,
+            ratio=MOST_RATIO,
+        )
+    return [FileRef(path, name) for name in sorted(info.filename for info in members)]
 
 
-def _directory_files(path: Path) -> list[FileRef]:
-    """List the files that a DICOMDIR names; nothing when `path` is not one."""
+def _directory_files(path: Path) -> Found | None:
+    """List the files that a DICOMDIR names; None when `path` is not one."""
     try:
         meta = read_file_meta_info(path)
         if "".join(Header(meta).strings("MediaStorageSOPClassUID")) != MediaStorageDirectoryStorage:
-            return []
-        dataset = pydicom.dcmread(path, specific_tags=["DirectoryRecordSequence"])
+            return None
+        names = list(_named_files(pydicom.dcmread(path, specific_tags=["DirectoryRecordSequence"])))
     except HEADER_ERRORS:
-        return []  # whatever it is, scanning it as a single file says what is wrong with it
-    records = dataset.get("DirectoryRecordSequence") or []
-    named = [
-        record.ReferencedFileID
-        for record in records
-        if record.get("ReferencedFileID") and record.get("RecordInUseFlag") != _INACTIVE_RECORD
-    ]
-    if not named:
+        return None  # whatever it is, scanning it as a single file says what is wrong with it
+    if not names:
         raise UnreadableFileError(
-            f"{path} is a DICOMDIR that names no file. Give the folder of the images instead."
+            "{path:private} is a DICOMDIR that names no file. Give the folder of the images"
+            " instead.",
+            path=str(path),
         )
-    parts = [[name] if isinstance(name, str) else list(name) for name in named]
-    return [FileRef(_located(path.parent, names)) for names in parts]
+    found = Found([], [])
+    for parts in names:
+        if all(map(_is_plain, parts)):
+            found.files.append(FileRef(_located(path.parent, parts)))
+        else:
+            found.refusals.append(_not_named(path))
+    return found
+
+
+def _named_files(directory: pydicom.Dataset) -> Iterator[list[str]]:
+    for record in directory.get("DirectoryRecordSequence") or []:
+        name = record.get("ReferencedFileID")
+        if name and record.get("RecordInUseFlag") != _INACTIVE_RECORD:
+            yield [name] if isinstance(name, str) else list(map(str, name))
+
+
+def _is_plain(part: str) -> bool:
+    """Whether a part of a name stays in its folder (DICOM PS3.10 section 8.2 allows less)."""
+    return part.isprintable() and part not in ("", ".", "..") and not set(part) & set("/\\:")
+
+
+def _not_named(path: Path) -> Refusal:
+    reason = UnreadableFileError(
+        "It names a file in a way that leads out of its folder or is no name. Give the folder of"
+        " the images instead."
+    )
+    return Refusal(FileRef(path), reason.reason)
 
 
 def _located(folder: Path, names: Sequence[str]) -> Path:
@@ -148,26 +253,19 @@ class Opener:
         Raises
         ------
         UnreadableFileError
-            If it is missing, locked, encrypted or damaged. The caller names the file.
+            If it is missing, locked, encrypted, damaged or unpacks to too much. The caller names
+            the file.
         """
         try:
-            return self._opened(file)
-        except (OSError, KeyError, zipfile.BadZipFile, zlib.error, NotImplementedError) as error:
+            if file.member is None:
+                return file.path.open("rb")
+            return cast(BinaryIO, _unpacked(self._archive_at(file.path), file.member))
+        except ARCHIVE_ERRORS as error:
             reason = getattr(error, "strerror", None) or "it is damaged or missing in the archive"
             raise UnreadableFileError(
                 f"The file cannot be read: {reason}. Check that it was copied whole and may be"
                 " read."
             ) from error
-
-    def _opened(self, file: FileRef) -> BinaryIO:
-        if file.member is None:
-            return file.path.open("rb")
-        archive = self._archive_at(file.path)
-        if archive.getinfo(file.member).flag_bits & _ENCRYPTED_MEMBER:
-            raise UnreadableFileError(
-                "The file is protected by a password. Unpack the archive and give the folder."
-            )
-        return cast(BinaryIO, io.BytesIO(archive.read(file.member)))
 
     def _archive_at(self, path: Path) -> zipfile.ZipFile:
         if self._archive is None or self._archive.filename != str(path):
@@ -175,3 +273,24 @@ class Opener:
                 self._archive.close()
             self._archive = zipfile.ZipFile(path)
         return self._archive
+
+
+def _unpacked(archive: zipfile.ZipFile, member: str) -> io.BytesIO:
+    info = archive.getinfo(member)
+    if info.flag_bits & _ENCRYPTED_MEMBER:
+        raise UnreadableFileError(
+            "The file is protected by a password. Unpack the archive and give the folder."
+        )
+    content = io.BytesIO()
+    chunk_bytes = _CHUNK_BYTES.get(info.compress_type, _SMALL_CHUNK_BYTES)
+    with archive.open(info) as packed:
+        while info.file_size <= MOST_MEMBER_BYTES and content.tell() <= MOST_MEMBER_BYTES:
+            chunk = packed.read(chunk_bytes)
+            if not chunk:
+                content.seek(0)
+                return content
+            content.write(chunk)
+    raise UnreadableFileError(
+        f"The file unpacks to more than {MOST_MEMBER_BYTES / 1e6:.0f} MB. Unpack the archive and"
+        " give the folder."
+    )

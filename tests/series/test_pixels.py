@@ -5,7 +5,8 @@ from __future__ import annotations
 import subprocess
 import sys
 import zipfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +27,7 @@ from pydicom.uid import (
 )
 
 from meniscal_measure.errors import UnreadableFileError, UsageError
+from meniscal_measure.series import guarded
 from meniscal_measure.series.guarded import GuardedDecoder
 from meniscal_measure.series.model import Stack
 from meniscal_measure.series.pixels import read_pixels
@@ -286,6 +288,43 @@ def test_pixel_data_lost_since_the_scan_is_refused(
         read_pixels(stack)
 
 
+@contextmanager
+def decoder_of_its_own() -> Iterator[GuardedDecoder]:
+    decoder = GuardedDecoder()
+    yield decoder
+    decoder.stop()
+
+
+def test_one_process_decodes_all_slices(monkeypatch: pytest.MonkeyPatch) -> None:
+    """However often single slices are asked for, as the review page does."""
+    started = []
+    start = guarded._started
+
+    def counted() -> subprocess.Popen[bytes]:
+        started.append(1)
+        return start()
+
+    monkeypatch.setattr(guarded, "_started", counted)
+    guarded.shared_decoder.stop()
+    stack = only_stack(shipped("MR_small_jp2klossless.dcm"))
+    images = [read_pixels(stack, [0]) for _ in range(5)]
+
+    assert len(started) == 1
+    assert all(np.array_equal(image, images[0]) for image in images)
+
+
+def test_a_decoder_that_does_not_end_is_ended(monkeypatch: pytest.MonkeyPatch) -> None:
+    """JPEG-LS was seen to take ten seconds for one damaged kilobyte."""
+    whole = shipped("MR_small_jp2klossless.dcm").read_bytes()
+    with decoder_of_its_own() as decoder:
+        decoder.decode(whole, [0], JPEG2000Lossless, "pylibjpeg")
+        monkeypatch.setattr(guarded, "FRAME_SECONDS", 0.0)
+        with pytest.raises(ValueError, match="broke down on it or took too long"):
+            decoder.decode(whole, [0] * 2000, JPEG2000Lossless, "pylibjpeg")
+        monkeypatch.undo()
+        assert len(decoder.decode(whole, [0], JPEG2000Lossless, "pylibjpeg")) == 1
+
+
 def damaged_jpeg_2000(path: Path) -> Path:
     """Write a JPEG 2000 image on which GDCM 3.2 was seen to end its process."""
     dataset = pydicom.dcmread(shipped("MR_small_jp2klossless.dcm"))
@@ -311,10 +350,10 @@ def test_what_a_decoder_says_of_damaged_data_is_no_programmers_talk(tmp_path: Pa
     )
 
     with (
-        GuardedDecoder() as decoder,
-        pytest.raises(ValueError, match=r"^(the data is damaged|the decoder broke down on it)$"),
+        decoder_of_its_own() as decoder,
+        pytest.raises(ValueError, match=r"^the (data is damaged|decoder broke down on it)"),
     ):
-        decoder.decode(content[: len(content) // 2], [0], JPEGLosslessSV1)
+        decoder.decode(content[: len(content) // 2], [0], JPEGLosslessSV1, "gdcm")
 
 
 def test_the_decoder_imports_nothing_from_the_working_folder(
@@ -323,18 +362,18 @@ def test_the_decoder_imports_nothing_from_the_working_folder(
     (tmp_path / "pydicom.py").write_text("raise SystemExit('not the one meant')")
     monkeypatch.chdir(tmp_path)
     whole = shipped("MR_small_jp2klossless.dcm").read_bytes()
-    with GuardedDecoder() as decoder:
-        assert len(decoder.decode(whole, [0], JPEG2000Lossless)) == 1
+    with decoder_of_its_own() as decoder:
+        assert len(decoder.decode(whole, [0], JPEG2000Lossless, "gdcm")) == 1
 
 
 def test_a_decoder_that_breaks_down_can_be_used_again(tmp_path: Path) -> None:
     damaged = damaged_jpeg_2000(tmp_path / "damaged.dcm").read_bytes()
     whole = shipped("MR_small_jp2klossless.dcm").read_bytes()
 
-    with GuardedDecoder() as decoder:
-        (before,) = decoder.decode(whole, [0], JPEG2000Lossless)
+    with decoder_of_its_own() as decoder:
+        (before,) = decoder.decode(whole, [0], JPEG2000Lossless, "gdcm")
         with pytest.raises(ValueError, match="the decoder broke down"):
-            decoder.decode(damaged, [0], JPEG2000Lossless)
-        (after,) = decoder.decode(whole, [0], JPEG2000Lossless)
+            decoder.decode(damaged, [0], JPEG2000Lossless, "gdcm")
+        (after,) = decoder.decode(whole, [0], JPEG2000Lossless, "gdcm")
 
     assert np.array_equal(before, after)

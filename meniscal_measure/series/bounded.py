@@ -1,0 +1,56 @@
+"""Reading headers of unknown make: no more memory and time than their file can need."""
+
+from __future__ import annotations
+
+import os
+import zlib
+from typing import BinaryIO
+
+MOST_READS = 1_500_000
+"""Reads after which a header has no end; pydicom takes two or three for an element, and the longest
+headers, of multi-frame objects, have some hundred thousand. They take about five seconds."""
+
+_META_LENGTH_AT = 140
+"""Where the length of the file meta information stands, which comes first in it (DICOM PS3.10 7.1):
+after preamble, prefix, tag and value representation."""
+
+_CHUNK_BYTES = 2**16
+
+
+class BoundedStream:
+    """A stream that hands out what the file holds and not what a length in it claims.
+
+    Raises
+    ------
+    EOFError
+        By `read`, if it is called more often than any header needs.
+    """
+
+    def __init__(self, stream: BinaryIO) -> None:
+        self._stream = stream
+        self._size = stream.seek(0, os.SEEK_END)
+        self._reads = 0
+        self.seek, self.tell = stream.seek, stream.tell
+        self.seek(0)
+
+    def read(self, size: int = -1) -> bytes:
+        """Read no more bytes than there are."""
+        self._reads += 1
+        if self._reads > MOST_READS:
+            raise EOFError("it has no end")
+        held = max(self._size - self.tell(), 0)
+        return self._stream.read(held if size < 0 else min(size, held))
+
+
+def inflated_bytes(stream: BinaryIO, *, most: int) -> int:
+    """Count what the data set of a deflated file unpacks to, up to just above `most`."""
+    stream.seek(_META_LENGTH_AT)
+    meta_bytes = int.from_bytes(stream.read(4), "little")
+    stream.seek(meta_bytes, os.SEEK_CUR)
+    inflater, count = zlib.decompressobj(-zlib.MAX_WBITS), 0
+    while not inflater.eof and count <= most:
+        packed = inflater.unconsumed_tail or stream.read(_CHUNK_BYTES)
+        if not packed:
+            break
+        count += len(inflater.decompress(packed, _CHUNK_BYTES))
+    return count
