@@ -206,13 +206,13 @@ class Finding:
         kept = {name: LEFT_OUT if name in private else v for name, v in self.values.items()}
         return replace(self, values=kept)
 
-    def to_json(self) -> dict[str, Any]:
-        """Lay the finding out for JSON."""
+    def to_json(self, slice_name: SliceName = str) -> dict[str, Any]:
+        """Lay the finding out for JSON, with its slices named for people in the text."""
         return {
             "code": self.code.word,
             "severity": self.severity.value,
             "slice": self.where,
-            "text": self.words(),
+            "text": self.words(slice_name=slice_name),
             "values": dict(self.values),
         }
 

@@ -8,11 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
-import numpy as np
-
-from meniscal_measure.geometry import PixelGrid
+if TYPE_CHECKING:  # asking for help on the command line is not to wait for numpy
+    from meniscal_measure.geometry import PixelGrid
 
 ENDS = ("the right", "the front", "the feet")
 """Where counting starts, by the axis of the patient (LPS) that the slices follow."""
@@ -95,14 +94,23 @@ def slice_name(frames: Sequence[NumberedPlane], index: int) -> SliceName:
     index
         The slice, from 0.
     """
-    normal = frames[0].grid.normal
-    axis = int(np.argmax(np.abs(normal)))
-    ascending = bool(normal[axis] > 0)
+    axis = _axis(frames)
     frame = frames[index]
     return SliceName(
-        number=index + 1 if ascending else len(frames) - index,
+        number=index + 1 if runs_from_front(frames) else len(frames) - index,
         count=len(frames),
         instance_number=frame.instance_number,
         frame_number=None if frame.frame_index is None else frame.frame_index + 1,
         counted_from=ENDS[axis],
     )
+
+
+def runs_from_front(frames: Sequence[NumberedPlane]) -> bool:
+    """Whether the order of a stack is that in which its slices are counted."""
+    return bool(frames[0].grid.normal[_axis(frames)] > 0)
+
+
+def _axis(frames: Sequence[NumberedPlane]) -> int:
+    """Axis of the patient that the slices follow."""
+    along = [abs(float(part)) for part in frames[0].grid.normal]
+    return along.index(max(along))

@@ -23,6 +23,8 @@ class Plane:
 
     sop_instance_uid: str
     grid: PixelGrid
+    instance_number: int | None = None
+    frame_index: int | None = None
 
 
 @pytest.fixture(scope="session")

@@ -125,6 +125,7 @@ def _source(layout: Layout) -> Source:
         column_spacing_mm=layout.column_spacing_mm,
         slice_spacing_mm=SLICE_SPACING_MM,
         slice_count=SLICES,
+        from_the_front=True,
         side=layout.side,
         side_source="Laterality (0020,0060)" if layout.side else "no attribute",
     )
@@ -139,6 +140,8 @@ def _slice(layout: Layout, grid: PixelGrid, index: int) -> SliceReading:
     return SliceReading(
         slice_index=index,
         sop_instance_uid=f"2.25.33333{index}",
+        instance_number=40 + index,
+        frame_number=None,
         position_mm=float(grid.origin @ grid.normal),
         centre_mm=as_vector(grid.centre),
         plateau_width_mm=Quantity(72.0, 0.5),

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from meniscal_measure.geometry import PixelGrid
-from meniscal_measure.slice_name import SliceName, slice_name
+from meniscal_measure.slice_name import SliceName, runs_from_front, slice_name
 
 
 @dataclass(frozen=True)
@@ -66,3 +66,8 @@ def test_other_planes_are_counted_from_their_own_end(
 ) -> None:
     frames = [Plane(PixelGrid((0.0, 0.0, 0.0), row, column, 1.0, 1.0, 8, 8))]
     assert slice_name(frames, 0).counted_from == end
+
+
+def test_a_stack_that_runs_from_the_front_is_told_from_one_that_does_not() -> None:
+    assert runs_from_front(stack(3))
+    assert not runs_from_front(stack(3, backward=True))

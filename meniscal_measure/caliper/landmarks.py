@@ -32,6 +32,14 @@ class ImagePlane(Protocol):
     def grid(self) -> PixelGrid:
         """The plane of the slice in patient space."""
 
+    @property
+    def instance_number(self) -> int | None:
+        """Instance Number of the image, by which archives list it."""
+
+    @property
+    def frame_index(self) -> int | None:
+        """Place from 0 in a multi-frame image; None where the slice is an image of its own."""
+
 
 class Origin(StrEnum):
     """How a landmark came to lie where it is."""

@@ -251,6 +251,8 @@ def _slice_reading(
     return SliceReading(
         slice_index=landmarks.slice_index,
         sop_instance_uid=frame.sop_instance_uid,
+        instance_number=frame.instance_number,
+        frame_number=None if frame.frame_index is None else frame.frame_index + 1,
         position_mm=position_mm,
         centre_mm=as_vector(frame.grid.centre),
         plateau_width_mm=_quantity(results, (None, Measure.PLATEAU_WIDTH)),

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from meniscal_measure.anatomy import Compartment, Landmark, Side
 from meniscal_measure.caliper.landmarks import PlacedLandmark, SliceConvention
 from meniscal_measure.findings import Finding
+from meniscal_measure.slice_name import SliceName
 
 if TYPE_CHECKING:  # asking for help on the command line is not to wait for numpy
     from meniscal_measure.geometry import Vector
@@ -124,6 +125,10 @@ class SliceReading:
 
     slice_index: int
     sop_instance_uid: str
+    instance_number: int | None
+    """Instance Number of the image; None where the file has none."""
+    frame_number: int | None
+    """From 1, in a multi-frame image; None where the slice is an image of its own."""
     position_mm: float
     """Position along the stack normal, mm."""
     centre_mm: Vector
@@ -148,6 +153,8 @@ class Source:
     column_spacing_mm: float
     slice_spacing_mm: float | None
     slice_count: int
+    from_the_front: bool | None
+    """Whether slice indices run from front to back; None in readings that did not keep it."""
     side: Side | None
     side_source: str
 
@@ -198,6 +205,27 @@ class Reading:
     def verified_by(self) -> str | None:
         """Who confirmed them last; None if nobody, or if the name was left out."""
         return (self.signatures[-1].reader or None) if self.signatures else None
+
+    def slice_name(self, index: int) -> SliceName | None:
+        """Name a slice as people count, with its Instance Number where it was measured.
+
+        None where the reading does not tell front from back.
+        """
+        if self.source.from_the_front is None:
+            return None
+        measured = {part.slice_index: part for part in (self.measured, *self.neighbours)}
+        part = measured.get(index)
+        return SliceName(
+            number=index + 1 if self.source.from_the_front else self.source.slice_count - index,
+            count=self.source.slice_count,
+            instance_number=None if part is None else part.instance_number,
+            frame_number=None if part is None else part.frame_number,
+        )
+
+    def slice_number(self, index: int) -> str:
+        """Count a slice as people do, for use in sentences."""
+        name = self.slice_name(index)
+        return f"index {index}" if name is None else str(name.number)
 
     @property
     def medial(self) -> CompartmentReading | None:

@@ -75,6 +75,8 @@ IDENTIFYING = frozenset(
 READING_FIELDS = (
     Field("side_measured", "TEXT", "", "side the reading was made on: left or right"),
     Field("slice_index", "INTEGER", "", "measured slice, from 0 in geometric order"),
+    Field("slice_number", "INTEGER", "", "measured slice, from 1 at the front"),
+    Field("instance_number", "INTEGER", "", "Instance Number of the measured slice"),
     Field("slice_convention", "TEXT", "", "rule by which the slice was chosen"),
     Field("axis_convention", "TEXT", "", "direction along which extrusion was measured"),
     Field("threshold_rule", "TEXT", "", "what a value of exactly the threshold counts as"),
@@ -143,6 +145,8 @@ def measured_values(record: Mapping[str, Any], made_from: Provenance) -> dict[st
     values = {
         "side_measured": {"L": "left", "R": "right"}.get(side, side),
         "slice_index": record["slice"]["index"],
+        "slice_number": record["slice"].get("number"),
+        "instance_number": record["slice"].get("instance_number"),
         "slice_convention": conventions["slice"],
         "axis_convention": conventions["axis"],
         "threshold_rule": conventions["threshold_rule"],

@@ -65,12 +65,12 @@ def reading_to_dict(reading: Reading) -> Json:
         "proposal_confidence": reading.proposal_confidence,
         "source": _source(reading.source),
         "conventions": asdict(reading.conventions),
-        "slice": {**_place(reading.measured), "reason": reading.slice_reason},
+        "slice": {**_place(reading, reading.measured), "reason": reading.slice_reason},
         **_compartments(reading, reading.measured),
         "neighbours": [
-            {**_place(part), **_compartments(reading, part)} for part in reading.neighbours
+            {**_place(reading, part), **_compartments(reading, part)} for part in reading.neighbours
         ],
-        "warnings": [found.to_json() for found in reading.warnings],
+        "warnings": [found.to_json(reading.slice_number) for found in reading.warnings],
         "notice": NOTICE,
     }
 
@@ -82,9 +82,13 @@ def _source(source: Source) -> Json:
     return {**plain, "side": side, "pixel_spacing_mm": spacing}
 
 
-def _place(part: SliceReading) -> Json:
+def _place(reading: Reading, part: SliceReading) -> Json:
+    name = reading.slice_name(part.slice_index)
     return {
         "index": part.slice_index,
+        "number": None if name is None else name.number,
+        "instance_number": part.instance_number,
+        "frame_number": part.frame_number,
         "sop_instance_uid": part.sop_instance_uid,
         "position_mm": part.position_mm,
         "centre_mm": list(part.centre_mm),
@@ -209,6 +213,7 @@ def newest_layout(record: Mapping[str, Any]) -> Json:
 def _upgraded(record: Mapping[str, Any]) -> Json:
     """Lay out version 1; what it did not say stays empty."""
     part = {key: value for key, value in record["slice"].items() if key != "convention"}
+    unnumbered = {"number": None, "instance_number": None, "frame_number": None}
     axis, convention = record["conventions"]["axis"], record["slice"]["convention"]
     signature = {
         "reader": record["verified_by"] or "",
@@ -222,10 +227,11 @@ def _upgraded(record: Mapping[str, Any]) -> Json:
         **_renamed(record),
         "schema": {"id": SCHEMA_ID, "version": SCHEMA_VERSION},
         "conventions": {**record["conventions"], "slice": convention},
-        "slice": part,
+        "source": {**record["source"], "from_the_front": None},
+        "slice": {**part, **unnumbered},
         "signatures": [signature] if record["verified"] else [],
         "warnings": [Finding.from_json(text).to_json() for text in record["warnings"]],
-        "neighbours": [_renamed(neighbour) for neighbour in record["neighbours"]],
+        "neighbours": [{**_renamed(neighbour), **unnumbered} for neighbour in record["neighbours"]],
     }
 
 
@@ -271,6 +277,8 @@ def _read_source(part: ReadingPart) -> Source:
 def _read_slice(place: SlicePart, compartments: ReadingPart | NeighbourPart) -> SliceReading:
     return SliceReading(
         slice_index=place.index,
+        instance_number=place.instance_number,
+        frame_number=place.frame_number,
         sop_instance_uid=place.sop_instance_uid,
         position_mm=place.position_mm,
         centre_mm=place.centre_mm,

@@ -83,6 +83,10 @@ class SourcePart(Part, frozen=True, kw_only=True):
         float | None, _said("Distance between slices, mm; null for a single slice")
     ]
     slice_count: Annotated[int, _said("Slices of the stack", ge=1)]
+    from_the_front: Annotated[
+        bool | None,
+        _said("Whether slice indices run from front to back; null where it was not kept"),
+    ]
     side: Annotated[
         Annotated[str, Meta(pattern="^(left|right)$")] | None,
         _said("Body side, left or right; null while unknown"),
@@ -200,6 +204,16 @@ class SlicePart(Part, frozen=True, kw_only=True):
 
     index: Annotated[
         int, _said("Index of the slice in geometric order along the stack normal, from 0", ge=0)
+    ]
+    number: Annotated[
+        int | None,
+        _said("The slice as people count, from 1 at the front; null where that is not known"),
+    ]
+    instance_number: Annotated[
+        int | None, _said("Instance Number (0020,0013); null where the image has none")
+    ]
+    frame_number: Annotated[
+        int | None, _said("Frame of a multi-frame image, from 1; null for an image of one frame")
     ]
     sop_instance_uid: Annotated[str, _said(f"SOP Instance UID of the slice; {_LEFT_OUT}")]
     position_mm: Annotated[float, _said("Position along the stack normal, mm")]

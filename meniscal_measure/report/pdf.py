@@ -67,7 +67,7 @@ def report_pdf(reading: Reading, images: SeriesImages, figure: bytes, stamp: Sta
     for title, lines in (
         ("Conventions", _convention_lines(reading)),
         ("Provenance", _provenance_lines(reading)),
-        ("Warnings", [found.words() for found in reading.warnings] or ["none"]),
+        ("Warnings", _warning_lines(reading) or ["none"]),
     ):
         blocks += [heading(title, 3), *(paragraph(line, TEXT) for line in lines)]
     layout = Layout(
@@ -187,6 +187,10 @@ def _convention_lines(reading: Reading) -> list[str]:
         GRADE_RULE,
         "U95 is half the 95 % coverage interval; values are shown rounded and judged un-rounded.",
     ]
+
+
+def _warning_lines(reading: Reading) -> list[str]:
+    return [found.words(slice_name=reading.slice_number) for found in reading.warnings]
 
 
 def _provenance_lines(reading: Reading) -> list[str]:

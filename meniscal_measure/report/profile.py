@@ -125,7 +125,7 @@ def _draw_measured_slice(axes: Axes, reading: Reading) -> None:
     band = axes.axvspan(-0.45, 0.45, color="0.9", zorder=0)
     band.set_gid("measured-slice")
     axes.annotate(
-        f"measured slice, index {reading.measured.slice_index}",
+        f"measured: {words.short_slice_words(reading, reading.measured.slice_index)}",
         (0, 1),
         (0, -3),
         xycoords=axes.get_xaxis_transform(),

@@ -56,6 +56,9 @@ COLUMNS = (
     "software",
     "software_version",
     "proposal_confidence",
+    "slice_number",
+    "instance_number",
+    "frame_number",
 )
 """The columns in their order. New ones are added at the end only."""
 
@@ -67,7 +70,7 @@ def reading_rows(reading: Reading) -> list[dict[str, Cell]]:
     """
     shared = _shared(reading)
     return [
-        {**shared, **_row(part, name), "measured_slice": part is reading.measured}
+        {**shared, **_row(reading, part, name), "measured_slice": part is reading.measured}
         for part in (reading.measured, *reading.neighbours)
         for name in reading.named_compartments
     ]
@@ -118,12 +121,16 @@ def _iso_date(dicom_date: str) -> str:
     return dicom_date
 
 
-def _row(part: SliceReading, name: Compartment) -> dict[str, Cell]:
+def _row(reading: Reading, part: SliceReading, name: Compartment) -> dict[str, Cell]:
     measured = part.compartments.get(name)
+    numbered = reading.slice_name(part.slice_index)
     return {
         "sop_instance_uid": part.sop_instance_uid,
         "compartment": name.value,
         "slice_index": part.slice_index,
+        "slice_number": None if numbered is None else numbered.number,
+        "instance_number": part.instance_number,
+        "frame_number": part.frame_number,
         "position_mm": part.position_mm,
         **({} if measured is None else _values(measured)),
     }

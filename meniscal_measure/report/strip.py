@@ -96,10 +96,11 @@ def _draw_cell(
         draw_marks(axes, compartment, marks, ink_for(compartment.extrusion), scale=0.5)
     for spine in axes.spines.values():
         spine.set_linewidth(2.6 if is_measured else 0.6)
-    title = f"index {index}, measured" if is_measured else f"index {index}"
+    title = words.short_slice_words(reading, index)
     cell.text(0, 0, title, size=7, weight="bold" if is_measured else "normal")
     below_in = HEAD_IN + RATIO * cell.width_in + 0.05
-    cell.lines(0, below_in, _cell_lines(reading, measured), size=6)
+    told = ["measured slice"] if is_measured else []
+    cell.lines(0, below_in, told + _cell_lines(reading, measured), size=6)
 
 
 def _show(axes: Axes, images: SeriesImages, index: int) -> None:

@@ -27,7 +27,10 @@ def reading_table(reading: Reading) -> RenderableType:
     if reading.neighbours:
         parts.append(_along_slices(reading))
     parts.append(Text(f"Conventions: {words.convention_words(reading)}"))
-    parts += [Text(f"Warning: {warning}", style="yellow") for warning in reading.warnings]
+    parts += [
+        Text(f"Warning: {found.words(slice_name=reading.slice_number)}", style="yellow")
+        for found in reading.warnings
+    ]
     parts += [Text(words.status_words(reading), style="bold"), Text(NOTICE)]
     return Group(*parts)
 
@@ -105,7 +108,7 @@ def _compartment_words(measured: CompartmentReading, reading: Reading) -> tuple[
 
 def _along_slices(reading: Reading) -> Table:
     table = Table(show_edge=False, pad_edge=False)
-    table.add_column("slice index", justify="right")
+    table.add_column("slice")
     table.add_column("mm from it", justify="right")
     shown = reading.named_compartments
     for name in shown:
@@ -115,7 +118,7 @@ def _along_slices(reading: Reading) -> Table:
         mark = "measured " if part is reading.measured else ""
         cells = (part.compartments.get(name) for name in shown)
         table.add_row(
-            f"{mark}{part.slice_index}",
+            f"{mark}{words.short_slice_words(reading, part.slice_index)}",
             f"{part.position_mm - reading.measured.position_mm:+.1f}",
             *(_short(cell) for cell in cells),
         )

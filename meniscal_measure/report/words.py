@@ -151,11 +151,18 @@ def _landmark_names(measured: SliceReading) -> tuple[list[str], list[str]]:
 def slice_words(reading: Reading) -> str:
     """Say which slice was measured and where it lies."""
     measured = reading.measured
+    name = reading.slice_name(measured.slice_index)
     return (
-        f"slice index {measured.slice_index} of 0 to {reading.source.slice_count - 1},"
+        f"{name or reading.slice_number(measured.slice_index)},"
         f" {measured.position_mm:+.1f} mm along the normal,"
         f" centre {patient_words(measured.centre_mm)}"
     )
+
+
+def short_slice_words(reading: Reading, index: int) -> str:
+    """Name a slice where there is little room."""
+    name = reading.slice_name(index)
+    return reading.slice_number(index) if name is None else name.short
 
 
 def patient_words(point_mm: Vector) -> str:

@@ -24,6 +24,7 @@ from meniscal_measure.series.model import Choice, Laterality, Study
 from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.series.scan import open_study
 from meniscal_measure.series.side import hint_findings, resolve_side
+from meniscal_measure.slice_name import runs_from_front
 from meniscal_measure.workflow.knee_reading import KneeReading, StrPath
 from meniscal_measure.workflow.placing import Placed, from_document, proposed
 
@@ -219,6 +220,7 @@ def _source(choice: Choice, laterality: Laterality, results: MeasuredSet) -> Sou
         column_spacing_mm=grid.column_spacing_mm,
         slice_spacing_mm=stack.spacing_mm,
         slice_count=len(stack.frames),
+        from_the_front=runs_from_front(stack.frames),
         side=laterality.side,
         side_source=laterality.source,
     )

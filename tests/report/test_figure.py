@@ -224,7 +224,7 @@ def test_the_figure_says_what_it_shows(case: Case) -> None:
         "4.50 ± 0.59 mm",
         "FLAGGED",
         "PROPOSED, NOT VERIFIED",
-        "slice index 3 of 0 to 6",
+        "image 43 (Instance Number), slice 4 of 7 from the front",
         "right knee (side from Laterality (0020,0060))",
         "rim_to_rim",
         "largest_medial_spine",

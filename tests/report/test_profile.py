@@ -44,7 +44,7 @@ def test_the_threshold_lies_at_its_value_and_the_measured_slice_is_marked(case: 
     assert list(np.asarray(line(axes, "threshold").get_ydata())) == [3.0, 3.0]
     said = " ".join(text.get_text() for text in axes.texts)
     assert "threshold 3 mm" in said
-    assert "measured slice, index 3" in said
+    assert "measured: slice 4, image 43" in said
     assert any(patch.get_gid() == "measured-slice" for patch in axes.patches)
 
 

@@ -52,7 +52,8 @@ def test_measured_slices_carry_their_marks_and_values(case: Case) -> None:
 def test_the_measured_slice_is_told_by_frame_and_words(case: Case) -> None:
     figure = strip_figure(*case)
     shown = frames(figure)
-    assert "index 3, measured" in words(figure)
+    assert "slice 4, image 43" in words(figure)
+    assert words(figure).count("measured slice") == 1
     heavy = shown["slice-3"].spines["left"].get_linewidth()
     assert heavy > 3 * shown["slice-2"].spines["left"].get_linewidth()
 

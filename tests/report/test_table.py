@@ -39,7 +39,11 @@ def test_values_flags_and_decisions_stand_in_words(case: Case) -> None:
 
 def test_neighbours_are_listed_in_geometric_order_with_the_measured_one_named(case: Case) -> None:
     rows = [row for row in printed(case[0]).splitlines() if "FLAGGED" in row and "±" in row]
-    assert [row.split("│")[0].strip() for row in rows] == ["2", "measured 3", "4"]
+    assert [row.split("│")[0].strip() for row in rows] == [
+        "slice 3, image 42",
+        "measured slice 4, image 43",
+        "slice 5, image 44",
+    ]
     assert [row.split("│")[1].strip() for row in rows] == ["-3.0", "+0.0", "+3.0"]
 
 
