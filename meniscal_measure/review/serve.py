@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import secrets
 import socket
 
@@ -62,6 +63,8 @@ class PageServer:
 def _listening(port: int) -> socket.socket:
     # Named TCP, so that asyncio turns Nagle's delay off: answers would wait 40 ms otherwise.
     bound = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    if os.name == "posix":  # elsewhere the option would share the port with a running program
+        bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)  # started again within a minute
     try:
         bound.bind((LOOPBACK, port))
         bound.listen()

@@ -53,13 +53,13 @@ export function outlineOf(name) {
 /** @param {Context} context @param {Viewport} view @param {Compartment} found @param {Ink} ink */
 export function drawCaliper(context, view, found, ink) {
   context.setLineDash(found.decision === "undecided" ? [7, 5] : []);
-  const weight = found.flag ? 2.6 : 1.3;
+  const weight = (found.flag ? 2.6 : 1.3) * view.markScale;
   const colour = found.flag ? FLAGGED : NOT_FLAGGED;
   for (const line of [found.lines.rim, found.lines.outer]) {
     strokeLine(context, view, line, colour, weight, ink);
   }
   context.setLineDash([]);
-  strokeLine(context, view, found.lines.caliper, colour, weight + 1, ink);
+  strokeLine(context, view, found.lines.caliper, colour, weight + view.markScale, ink);
   drawValue(context, view, found, colour, ink);
 }
 
@@ -69,35 +69,37 @@ function strokeLine(context, view, line, colour, weight, ink) {
   const [start, end] = line.map((pixel) => view.toScreen(pixel));
   path.moveTo(...start);
   path.lineTo(...end);
-  ink.at(...start, LINE_REACH);
-  ink.at(...end, LINE_REACH);
+  ink.at(...start, LINE_REACH * view.markScale);
+  ink.at(...end, LINE_REACH * view.markScale);
   withHalo(context, path, colour, weight);
 }
 
 /** @param {Context} context @param {Viewport} view @param {Compartment} found @param {string} colour @param {Ink} ink */
 function drawValue(context, view, found, colour, ink) {
   const [x, y] = view.toScreen(found.lines.outer[1]);
-  context.font = `${found.flag ? "650" : "500"} 15px system-ui, "DejaVu Sans", sans-serif`;
+  context.font = `${found.flag ? "650" : "500"} ${15 * view.markScale}px system-ui, "DejaVu Sans", sans-serif`;
   const wide = context.measureText(found.value).width;
   const at = found.image_side === "image_left" ? x - wide - 6 : x + 6;
   const left = Math.min(Math.max(at, 6), view.width - wide - 6);
-  const base = Math.max(y - 6, 20);
+  const base = Math.max(y - 6, 20 * view.markScale);
   context.lineWidth = 4;
   context.lineJoin = "round";
   context.strokeStyle = "#000";
   context.strokeText(found.value, left, base);
   context.fillStyle = colour;
   context.fillText(found.value, left, base);
-  ink.at(left, base, TEXT_REACH);
-  ink.at(left + wide, base, TEXT_REACH);
+  ink.at(left, base, TEXT_REACH * view.markScale);
+  ink.at(left + wide, base, TEXT_REACH * view.markScale);
 }
 
 /** @param {Context} context @param {Viewport} view @param {string} name @param {Placed} landmark @param {boolean} selected @param {Ink} ink */
 export function drawLandmark(context, view, name, landmark, selected, ink) {
   const [x, y] = view.toScreen(landmark.pixel);
-  ink.at(x, y, SIZE * 4);
+  const scale = view.markScale;
+  ink.at(x, y, SIZE * 4 * scale);
   context.save();
   context.translate(x, y);
+  context.scale(scale, scale);
   context.setLineDash(landmark.carried_from !== null || landmark.origin === "proposed" ? [4.5, 2] : []);
   withHalo(context, new Path2D(outlineOf(name)), LANDMARK, selected ? 2.4 : 1.7);
   context.setLineDash([]);

@@ -9,6 +9,10 @@ import { wordsOf } from "./types.js";
 
 const INSET_FIELD_MM = 14;
 const INSET_PX = 200;
+/** Largest part of the shorter side of the stage that the inset takes, and the side below which there is none. */
+const INSET_PART = 0.36;
+const LEAST_STAGE_PX = 240;
+const USUAL_LETTER_PX = 15;
 const SCALE_MM = 10;
 
 export class Stage {
@@ -18,6 +22,8 @@ export class Stage {
   #inset = /** @type {HTMLCanvasElement} */ (byId("inset"));
   #todo = byId("todo");
   #painted = new Painted();
+  #insetPx = INSET_PX;
+  #hasInset = true;
   #drawnImage = "";
   #ink = new Ink();
   /** @type {Reading | null} */
@@ -25,8 +31,6 @@ export class Stage {
 
   /** @param {() => void} resized */
   constructor(resized) {
-    this.#inset.style.width = `${INSET_PX}px`;
-    this.#inset.style.height = `${INSET_PX}px`;
     new ResizeObserver(() => {
       this.#fitToElement();
       resized();
@@ -50,10 +54,15 @@ export class Stage {
       canvas.style.width = `${width}px`;
       canvas.style.height = `${height}px`;
     }
-    this.#inset.width = INSET_PX * devicePixelRatio;
-    this.#inset.height = INSET_PX * devicePixelRatio;
+    const markScale = parseFloat(getComputedStyle(document.documentElement).fontSize) / USUAL_LETTER_PX;
+    this.#insetPx = Math.round(Math.min(INSET_PX * markScale, INSET_PART * Math.min(width, height)));
+    this.#inset.style.width = this.#inset.style.height = `${this.#insetPx}px`;
+    this.#inset.width = this.#inset.height = this.#insetPx * devicePixelRatio;
+    this.#hasInset = Math.min(width, height) >= LEAST_STAGE_PX;
     this.#drawnImage = "";
-    this.#reading?.view.viewport.resize(width, height);
+    if (!this.#reading) return;
+    this.#reading.view.viewport.markScale = markScale;
+    this.#reading.view.viewport.resize(width, height);
   }
 
   draw() {
@@ -111,16 +120,16 @@ export class Stage {
   /** @param {Reading} reading */
   #drawInset({ view: { viewport }, landmarks, selected, slices, shown }) {
     const landmark = selected ? landmarks[selected] : undefined;
-    const isShown = Boolean(landmark && slices.get(shown));
+    const isShown = Boolean(landmark && slices.get(shown) && this.#hasInset);
     setShown(this.#inset, isShown);
     if (!landmark || !isShown || !selected) return;
     const side = viewport.toScreen(landmark.pixel)[0] < viewport.width / 2 ? "right" : "left";
     if (this.element.dataset.inset !== side) this.element.dataset.inset = side;
     const ratio = devicePixelRatio;
-    const scale = (INSET_PX / INSET_FIELD_MM) * ratio;
+    const scale = (this.#insetPx / INSET_FIELD_MM) * ratio;
     const { row_spacing_mm: high, column_spacing_mm: wide } = viewport.image;
     const context = contextOf(this.#inset);
-    const middle = (INSET_PX / 2) * ratio;
+    const middle = (this.#insetPx / 2) * ratio;
     context.save();
     context.beginPath();
     context.arc(middle, middle, middle - ratio, 0, 2 * Math.PI);
@@ -134,7 +143,8 @@ export class Stage {
     context.drawImage(this.#painted.canvas, -0.5, -0.5);
     context.restore();
     context.save();
-    context.setTransform(ratio, 0, 0, ratio, middle, middle);
+    const part = (ratio * this.#insetPx) / INSET_PX;
+    context.setTransform(part, 0, 0, part, middle, middle);
     crosshair(context);
     context.restore();
   }

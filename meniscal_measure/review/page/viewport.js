@@ -10,6 +10,8 @@ const JOINT_MARGIN_MM = 14;
 export class Viewport {
   width = 1;
   height = 1;
+  /** Size of marks and letters on the slice, relative to that on a screen of usual size. */
+  markScale = 1;
   /** CSS pixels per millimetre. */
   scale = 1;
   /** @type {[number, number]} millimetres from the centre of the upper left pixel */

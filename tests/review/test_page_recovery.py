@@ -1,0 +1,216 @@
+"""Windows of every size, restarts, and slips of the hand: nothing vanishes, blocks or is lost."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from threading import Thread
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Dialog, Page, expect
+
+from meniscal_measure.review.desk import Desk
+from meniscal_measure.review.serve import PageServer
+
+LEAST_STAGE_PX = 140
+"""Below this side a slice is too small to place a landmark on."""
+
+OpenDesk = Callable[..., Desk]
+Serve = Callable[[Desk], Any]
+Show = Callable[..., Page]
+
+SIZES = {
+    "phone upright": (360, 740),
+    "phone on its side": (844, 390),
+    "1280 x 800 at 200 %": (640, 400),
+    "1280 x 800 at 400 %": (320, 200),
+    "tablet": (768, 1024),
+    "laptop": (1280, 800),
+    "4K": (3840, 2160),
+}
+"""CSS pixels. Zoom by 400 % of 1280 pixels leaves 320 (WCAG 2.2, 1.4.10 Reflow)."""
+
+
+@pytest.fixture
+def desk(open_desk: OpenDesk) -> Desk:
+    return open_desk("root-tear")
+
+
+def saved_landmark(desk: Desk) -> Any:
+    place = desk.place("AB", desk.tasks("AB")[0]["id"])
+    state = json.loads(desk.begin(place).state)
+    return state["landmarks"][str(state["slice"])]["image_left_outer_edge"]["pixel"]
+
+
+@pytest.mark.parametrize("size", SIZES.values(), ids=SIZES)
+def test_a_knee_is_read_and_signed_in_a_window_of_any_size(
+    browser: Browser, desk: Desk, served: Serve, shown: Show, size: tuple[int, int]
+) -> None:
+    width, height = size
+    with browser.new_context(viewport={"width": width, "height": height}) as context:
+        page = shown(served(desk), tab=context.new_page())
+        expect(page.locator("#results .value")).to_have_count(2)
+        stage = page.locator("#stage").bounding_box()
+        assert stage is not None
+        assert min(stage["width"], stage["height"]) >= LEAST_STAGE_PX
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        for control in ("#slice-slider", "#landmark-buttons button", "#undo", "#reject", "#sign"):
+            page.locator(control).first.scroll_into_view_if_needed()
+            expect(page.locator(control).first).to_be_in_viewport()
+        page.locator("#stage").scroll_into_view_if_needed()
+        page.locator("#sign").click()
+
+        expect(page.locator("#signed")).to_contain_text("Signed by AB")
+
+
+def test_what_was_fitted_is_fitted_anew_when_the_window_changes(
+    desk: Desk, served: Serve, shown: Show
+) -> None:
+    page = shown(served(desk))
+    before = json.loads(page.locator("#stage").get_attribute("data-view") or "")
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.wait_for_function(
+        "(scale) => JSON.parse(document.getElementById('stage').dataset.view).scale < scale",
+        arg=before["scale"] / 2,
+    )
+
+    page.keyboard.press("Control+Enter")
+    expect(page.locator("#signed")).to_contain_text("Signed by AB")  # every landmark is in view
+
+
+# Restarts
+
+
+def port_of(server: PageServer) -> int:
+    return int(server.address.split(":")[2].split("/")[0])
+
+
+def test_a_change_that_was_not_saved_is_taken_up_when_the_program_runs_again(
+    desk: Desk, client_of: Callable[[str], Any], shown: Show
+) -> None:
+    first = PageServer(desk)
+    running = Thread(target=first.run)
+    running.start()
+    page = shown(client_of(first.address))
+    expect(page.locator("#results .value")).to_have_count(2)
+    before = saved_landmark(desk)
+    first.stop()
+    running.join()
+    page.keyboard.press("2")
+    page.keyboard.press("Shift+ArrowLeft")
+    expect(page.locator("#saved")).to_contain_text("Not saved yet")
+    assert saved_landmark(desk) == before
+
+    second = PageServer(desk, port=port_of(first))  # at once: the old connections linger
+    again = Thread(target=second.run)
+    again.start()
+    try:
+        expect(page.locator("#trouble")).to_contain_text("has a new address")
+        page.on("dialog", lambda dialog: dialog.accept())
+        shown(client_of(second.address))
+        expect(page.locator("#saved")).to_have_text("All saved")
+        assert second.address != first.address
+        assert saved_landmark(desk) == pytest.approx([before[0] - 1, before[1]])
+    finally:
+        second.stop()
+        again.join()
+
+
+# Slips of the hand
+
+
+def test_a_lone_surrogate_in_a_remark_blocks_nothing(
+    desk: Desk, served: Serve, shown: Show
+) -> None:
+    page = shown(served(desk))
+    page.locator("#quality summary").click()
+    page.evaluate(
+        """() => { const remark = document.getElementById("remark");
+                   remark.value = "motion \\ud83d";
+                   remark.dispatchEvent(new Event("input")); }"""
+    )
+    expect(page.locator("#saved")).to_have_text("Saving…")
+    expect(page.locator("#saved")).to_have_text("All saved")
+
+    page.keyboard.press("Control+Enter")
+    expect(page.locator("#signed")).to_contain_text("Signed by AB")
+    (signing,) = desk.journal.all()
+    assert signing.record["remark"] == "motion \N{REPLACEMENT CHARACTER}"
+
+
+def test_esc_at_the_question_for_the_reader_asks_again(
+    desk: Desk, served: Serve, page: Page
+) -> None:
+    page.goto(served(desk).address)
+    for _ in range(3):
+        page.keyboard.press("Escape")
+        expect(page.locator("#reader-dialog")).to_be_visible()
+    page.keyboard.type("AB")
+    page.keyboard.press("Enter")
+
+    page.wait_for_selector("#stage[data-drawn]")
+    page.locator("#to-reader").click()
+    page.keyboard.press("Escape")
+    expect(page.locator("#stage")).to_be_visible()
+
+
+def test_who_leaves_with_unsaved_work_is_asked_first(
+    desk: Desk, served: Serve, shown: Show
+) -> None:
+    page = shown(served(desk))
+    page.route("**/change", lambda route: route.abort())
+    page.keyboard.press("2")
+    page.keyboard.press("Shift+ArrowLeft")
+    expect(page.locator("#saved")).to_contain_text("Not saved yet")
+    asked: list[str] = []
+
+    def stay(dialog: Dialog) -> None:
+        asked.append(dialog.type)
+        dialog.dismiss()
+
+    page.on("dialog", stay)
+    with page.expect_event("dialog"):
+        page.close(run_before_unload=True)
+    assert asked == ["beforeunload"]
+
+
+@pytest.fixture
+def two_knees(
+    samples: Path, tmp_path: Path, open_desk: OpenDesk, served: Serve, page: Page
+) -> Page:
+    """A list of two knees, the first of them open."""
+    study = samples / "exactly-3mm"
+    lines = [f"{name},{study},,{study / 'landmarks.json'}" for name in ("one", "two")]
+    work_list = tmp_path / "list.csv"
+    work_list.write_text("knee,study,side,landmarks\n" + "\n".join(lines) + "\n")
+    page.goto(f"{served(open_desk(work_list)).address}#reader=AB")
+    expect(page.locator("#list")).to_be_focused()
+    page.keyboard.press("Enter")
+    expect(page.locator("#results .value")).to_have_count(2)
+    return page
+
+
+def test_back_leads_to_what_was_shown_before(two_knees: Page) -> None:
+    two_knees.keyboard.press("g")
+    expect(two_knees.locator("#title")).to_contain_text("two")
+    two_knees.go_back()
+    expect(two_knees.locator("#title")).to_contain_text("one")
+    two_knees.go_back()
+
+    expect(two_knees.locator("#list")).to_be_visible()
+    two_knees.go_forward()
+    expect(two_knees.locator("#title")).to_contain_text("one")
+
+
+def test_single_keys_act_after_signing_too(two_knees: Page) -> None:
+    expect(two_knees.locator("#stage")).to_have_attribute("aria-busy", "false")
+    two_knees.keyboard.press("Control+Enter")
+    expect(two_knees.locator("#next")).to_be_focused()
+    two_knees.keyboard.press("w")
+    expect(two_knees.locator("#window-preset")).to_have_value("meniscus")
+    two_knees.keyboard.press("PageDown")
+    expect(two_knees.locator("#slice-label")).to_have_text("Slice 8 / 13")
+    two_knees.keyboard.press("g")
+    expect(two_knees.locator("#title")).to_contain_text("two")
