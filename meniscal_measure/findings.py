@@ -129,6 +129,19 @@ class Code(Enum):
         "The {compartment} outer edge lies {inward_mm:.1f} mm inward of its rim, which is unusual."
         " Check that the two are not exchanged.",
     )
+    UNUSUALLY_FAR_OUT = (
+        Severity.WARNING,
+        "The {compartment} outer edge lies {outward_mm:.1f} mm outward of its rim, more than the"
+        " {most_mm:.1f} mm seen in knees with a root tear. Check that both landmarks are on the"
+        " meniscus and the plateau.",
+    )
+    ASSUMED_PLACEMENT_SD = (
+        Severity.NOTE,
+        "Landmarks placed by hand are taken to vary by {sd_mm:.1f} mm (standard deviation), the"
+        " value assumed where none is stated: it follows from the spread of medial extrusion"
+        " (0.92 mm, Bruns 2014) and a reader agreement of ICC 0.90. The interval, the probability"
+        " and the decision rest on it; state your own as sd_mm in a landmark file.",
+    )
     EDGE_NOT_FOUND = Severity.WARNING, "{landmark}: {reason}"
     SIGNED_ALONG_ANOTHER_AXIS = (
         Severity.WARNING,

@@ -26,7 +26,7 @@ from meniscal_measure.caliper.reading import (
     ThresholdRule,
 )
 from meniscal_measure.errors import LandmarkError, NothingMeasurableError, SideError, UsageError
-from meniscal_measure.findings import Code, Finding
+from meniscal_measure.findings import Code, Finding, Severity
 from meniscal_measure.records import landmark_file
 from meniscal_measure.records.landmark_file import landmark_json, signed
 from meniscal_measure.records.landmark_text import LandmarkDocument, parse_landmark_text
@@ -302,7 +302,7 @@ def test_a_reading_says_that_files_of_the_study_could_not_be_used(
     del dataset.PixelSpacing
     dataset.save_as(end)
     knee = meniscal_measure.measure(study, landmarks=study / "landmarks.json")
-    (warning,) = knee.warnings
+    (warning,) = [one for one in knee.warnings if one.severity is Severity.WARNING]
     assert warning == Finding(Code.FILES_REFUSED, {"count": 1})
 
 
@@ -402,3 +402,31 @@ def test_a_landmark_file_is_parsed_once(samples: Path, monkeypatch: pytest.Monke
     study = samples / "normal"
     meniscal_measure.measure(study, landmarks=study / "landmarks.json")
     assert len(parsed) == 1
+
+
+@pytest.mark.parametrize(("sd_mm", "assumed"), [(None, True), (0.3, False)])
+def test_a_placement_that_nobody_stated_is_said_to_be_assumed_and_why(
+    samples: Path, tmp_path: Path, sd_mm: float | None, assumed: bool
+) -> None:
+    study = samples / "normal"
+    document = json.loads((study / "landmarks.json").read_text())
+    if sd_mm is not None:
+        document["sd_mm"] = sd_mm
+    (tmp_path / "landmarks.json").write_text(json.dumps(document))
+    knee = meniscal_measure.measure(study, landmarks=tmp_path / "landmarks.json")
+    assert (Code.ASSUMED_PLACEMENT_SD in codes(knee)) is assumed
+    said = " ".join(str(found) for found in knee.warnings)
+    assert ("Bruns 2014" in said) is assumed
+
+
+def test_an_implausibly_large_extrusion_is_warned_of(samples: Path, tmp_path: Path) -> None:
+    study = samples / "normal"
+    document = json.loads((study / "landmarks.json").read_text())
+    placed = document["slices"][0]
+    outward_px = 30 if placed["medial_rim"][0] > placed["lateral_rim"][0] else -30
+    placed["medial_outer_edge"][0] = placed["medial_rim"][0] + outward_px
+    (tmp_path / "landmarks.json").write_text(json.dumps({"slices": [placed]}))
+    knee = meniscal_measure.measure(study, landmarks=tmp_path / "landmarks.json")
+    assert knee.medial is not None
+    assert 9.0 < knee.medial.extrusion.extrusion_mm < 25.0
+    assert Code.UNUSUALLY_FAR_OUT in codes(knee)

@@ -13,6 +13,7 @@ from meniscal_measure.caliper.budget import Geometry, SliceChoice, extrusion_bud
 from meniscal_measure.caliper.checks import (
     PLATEAU_WIDTH_RANGE_MM,
     SQUARE_PIXEL_TOLERANCE,
+    UNUSUAL_EXTRUSION_MM,
     UNUSUAL_INWARD_MM,
     check_complete,
     check_on_slice,
@@ -166,6 +167,15 @@ def _findings(
             inward_mm = -found.extrusion.extrusion_mm
             yield Finding(
                 Code.UNUSUALLY_INWARD, {"compartment": compartment.words, "inward_mm": inward_mm}
+            )
+        if found.extrusion.extrusion_mm > UNUSUAL_EXTRUSION_MM:
+            yield Finding(
+                Code.UNUSUALLY_FAR_OUT,
+                {
+                    "compartment": compartment.words,
+                    "outward_mm": found.extrusion.extrusion_mm,
+                    "most_mm": UNUSUAL_EXTRUSION_MM,
+                },
             )
     if side is None:
         yield Finding(Code.SIDE_UNKNOWN)

@@ -39,7 +39,13 @@ Axis = Annotated[
 ]
 ExactlyThreshold = Annotated[
     ThresholdRule,
-    typer.Option("--threshold-rule", help="What exactly 3.0 mm counts as: above is > 3.0."),
+    typer.Option("--threshold-rule", help="What exactly the threshold counts as: above is more."),
+]
+ThresholdMm = Annotated[
+    float,
+    typer.Option(
+        "--threshold-mm", min=0.1, max=25.0, help="Extrusion from which it counts as significant."
+    ),
 ]
 RefineEdges = Annotated[
     bool,

@@ -8,7 +8,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from meniscal_measure.caliper.reading import AxisConvention, Conventions, ThresholdRule
+from meniscal_measure.caliper.reading import (
+    THRESHOLD_MM,
+    AxisConvention,
+    Conventions,
+    ThresholdRule,
+)
 from meniscal_measure.cli.common import (
     AsJson,
     Axis,
@@ -16,6 +21,7 @@ from meniscal_measure.cli.common import (
     RefineEdges,
     SideWord,
     StudyPath,
+    ThresholdMm,
     print_json,
     progress_bar,
     reported,
@@ -32,6 +38,15 @@ OutFolder = Annotated[
 WithoutIdentifiers = Annotated[
     bool,
     typer.Option("--without-identifiers", help="Leave out every identifier of the patient."),
+]
+
+
+Force = Annotated[
+    bool,
+    typer.Option(
+        "--force",
+        help="Replace a verified reading by one that is not; the verified one is kept beside it.",
+    ),
 ]
 
 
@@ -57,6 +72,7 @@ def measure(
     ] = None,
     axis: Axis = AxisConvention.RIM_TO_RIM,
     threshold_rule: ExactlyThreshold = ThresholdRule.ABOVE,
+    threshold_mm: ThresholdMm = THRESHOLD_MM,
     refine_edges: RefineEdges = False,
     place: Annotated[
         list[str] | None,
@@ -68,6 +84,7 @@ def measure(
         ),
     ] = None,
     without_identifiers: WithoutIdentifiers = False,
+    force: Force = False,
     as_json: AsJson = False,
 ) -> None:
     """Measure meniscal extrusion on a knee MRI and write figure, table and PDF.
@@ -84,11 +101,11 @@ def measure(
             landmarks=landmarks,
             side=None if side is None else side.side,
             series=series,
-            conventions=Conventions(axis=axis, threshold_rule=threshold_rule),
+            conventions=Conventions(axis, threshold_rule, threshold_mm),
             refine_edges=refine_edges,
             place=_placed_by_hand(place or []),
         )
-        saved = reading.save(out, identifiers=not without_identifiers)
+        saved = reading.save(out, identifiers=not without_identifiers, force=force)
         show_saved(saved, as_json=as_json)
         _show_refusals(found)
         if found.refusals:

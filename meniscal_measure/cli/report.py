@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from meniscal_measure.cli.common import AsJson, StudyPath, progress_bar, reported
-from meniscal_measure.cli.measure import OutFolder, WithoutIdentifiers, show_saved
+from meniscal_measure.cli.measure import Force, OutFolder, WithoutIdentifiers, show_saved
 from meniscal_measure.errors import UsageError
 
 if TYPE_CHECKING:
@@ -40,6 +40,7 @@ def report(
         ),
     ] = None,
     without_identifiers: WithoutIdentifiers = False,
+    force: Force = False,
     as_json: AsJson = False,
 ) -> None:
     """Make the figure, table and PDF of a stored reading again, or confirm it as a reader."""
@@ -56,7 +57,7 @@ def report(
         knee = workflow.reopen(stored or _signed(record, found), found)
         if verified_by is not None:
             knee = replace(knee, reading=signed_by(knee.reading, verified_by))
-        saved = knee.save(out, identifiers=not without_identifiers)
+        saved = knee.save(out, identifiers=not without_identifiers, force=force)
         show_saved(saved, as_json=as_json)
 
 

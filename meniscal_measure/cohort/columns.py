@@ -157,7 +157,7 @@ def measured_values(record: Mapping[str, Any], made_from: Provenance) -> dict[st
         "quality": "; ".join(signature.get("quality", ())) or None,
         "remark": signature.get("remark") or None,
         "proposal_confidence": record.get("proposal_confidence"),
-        "warning_count": len(record["warnings"]),
+        "warning_count": sum(found["severity"] == "warning" for found in record["warnings"]),
         "image_sha256": made_from.image_sha256 or None,
         "landmark_sha256": made_from.landmark_sha256 or None,
         "network_sha256": made_from.network_sha256 or None,

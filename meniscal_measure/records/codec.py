@@ -27,6 +27,7 @@ from meniscal_measure.caliper.reading import (
 )
 from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.findings import Finding
+from meniscal_measure.records.file_set import check_set, settle
 from meniscal_measure.records.layout import (
     SCHEMA_ID,
     SCHEMA_VERSION,
@@ -146,8 +147,10 @@ def read_reading(path: Path) -> Reading:
     UsageError
         If the file cannot be read.
     InputError
-        If it is no JSON object, or `reading_from_dict` refuses what it holds.
+        If it does not belong to the files it was written with, is no JSON object, or
+        `reading_from_dict` refuses what it holds.
     """
+    check_set(path.parent, path.name)
     try:
         content = path.read_bytes()
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
@@ -166,6 +169,17 @@ def read_reading(path: Path) -> Reading:
         ) from error
     except InputError as error:
         raise error.within("{file:private}", file=str(path)) from error
+
+
+def may_be_verified(path: Path) -> bool:
+    """Whether a verified reading lies there, or something that cannot be read."""
+    try:
+        settle(path.parent)
+        return msgspec.json.decode(path.read_bytes(), type=dict[str, Any])["verified"] is not False
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except (OSError, msgspec.DecodeError, UnicodeDecodeError, KeyError, RecursionError):
+        return True
 
 
 def reading_from_dict(record: Mapping[str, Any]) -> Reading:

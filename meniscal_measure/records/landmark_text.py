@@ -34,6 +34,9 @@ SET_KEYS = ("slice_convention", "slice_reason", "sd_mm", "signed")
 SIGNATURE_KEYS = ("reader", "at", "axis", "quality", "remark", "seal")
 PIXEL_COLUMNS = ("column", "row")
 PATIENT_COLUMNS = ("x_mm", "y_mm", "z_mm")
+MIN_SD_MM = 0.02
+"""A tenth of a pixel of 0.2 mm, the finest of clinical knee MRI: no edge is found more surely than
+`meniscal_measure.caliper.refinement.MODEL_SD_PX` of a pixel. 0 would leave u to the spacing."""
 MAX_SD_MM = 10.0
 """Landmarks placed more loosely than a meniscus is wide are no landmarks."""
 DEFAULT_REASON = "as given in the landmark file"
@@ -243,8 +246,12 @@ def _coordinates(name: str, value: Any) -> tuple[float, ...]:
 
 
 def _sd_mm(value: Any) -> float:
-    if not (_is_finite(value) and 0 <= value <= MAX_SD_MM):
-        _refuse("sd_mm", f"is {json.dumps(value)}; it must be a number of mm, 0 to {MAX_SD_MM:g}")
+    if not (_is_finite(value) and MIN_SD_MM <= value <= MAX_SD_MM):
+        _refuse(
+            "sd_mm",
+            f"is {json.dumps(value)}; it must be a number of mm, {MIN_SD_MM:g} to {MAX_SD_MM:g}:"
+            " no landmark is placed more surely than the pixels show it",
+        )
     return float(value)
 
 

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
-from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
 from matplotlib.figure import Figure
 
 from meniscal_measure.caliper.reading import Reading
-from meniscal_measure.errors import OutputError
-from meniscal_measure.files import written_whole
-from meniscal_measure.records.codec import reading_to_dict
+from meniscal_measure.errors import UsageError
+from meniscal_measure.records.codec import may_be_verified, reading_to_dict
+from meniscal_measure.records.file_set import write_set
 from meniscal_measure.records.identifiers import without_identifiers
 from meniscal_measure.report.canvas import Stamp, pdf_bytes, png_bytes, svg_bytes
 from meniscal_measure.report.figure import slice_figure
@@ -22,6 +20,8 @@ from meniscal_measure.report.pdf import report_pdf
 from meniscal_measure.report.profile import profile_figure
 from meniscal_measure.report.rows import readings_csv
 from meniscal_measure.report.strip import strip_figure
+
+READING = "reading.json"
 
 
 @dataclass(frozen=True)
@@ -43,9 +43,14 @@ class SavedFiles:
 
 
 def save_reading(
-    reading: Reading, images: SeriesImages, folder: Path, *, identifiers: bool = True
+    reading: Reading,
+    images: SeriesImages,
+    folder: Path,
+    *,
+    identifiers: bool = True,
+    force: bool = False,
 ) -> SavedFiles:
-    """Write record, table, pictures and report of a reading into a folder.
+    """Write record, table, pictures and report of a reading into a folder, for its owner alone.
 
     Parameters
     ----------
@@ -58,17 +63,28 @@ def save_reading(
     identifiers
         Whether `report.pdf`, `reading.json` and `readings.csv` may name the patient. The pictures
         never do. See `meniscal_measure.records.identifiers` for what is left out otherwise.
+    force
+        Replace a verified reading by one that is not; the verified one is kept in a folder
+        `earlier-1` (or the next free number) beside the new files.
 
     Raises
     ------
+    UsageError
+        If the folder holds a verified reading, this one is not verified and `force` is not given.
     OutputError
-        If the folder cannot be written. No file of this reading is left then, and files of an
-        earlier one are untouched unless the very last step, putting files into place, failed.
+        If the folder cannot be written. The files in it are untouched then.
     """
+    replaces_verified = not reading.verified and may_be_verified(folder / READING)
+    if replaces_verified and not force:
+        raise UsageError(
+            "{folder:private} holds a reading that is verified, or cannot be read, and this one is"
+            " not verified. Name another folder, or add --force, which keeps the old one too.",
+            folder=str(folder),
+        )
     shown = reading if identifiers else without_identifiers(reading)
     files = SavedFiles(
         contents=shown,
-        reading=folder / "reading.json",
+        reading=folder / READING,
         table=folder / "readings.csv",
         figure_png=folder / "figure.png",
         figure_svg=folder / "figure.svg",
@@ -79,7 +95,12 @@ def save_reading(
         profile_svg=folder / "profile.svg",
         report=folder / "report.pdf",
     )
-    write_together(_rendered(files, shown, images))
+    contents = _rendered(files, shown, images)
+    write_set(
+        folder,
+        {path.name: content for path, content in contents.items()},
+        keep_old=replaces_verified,
+    )
     return files
 
 
@@ -108,30 +129,3 @@ def _rendered(files: SavedFiles, reading: Reading, images: SeriesImages) -> dict
 
 def _pictures(figure: Figure, png: Path, svg: Path, stamp: Stamp) -> dict[Path, bytes]:
     return {png: png_bytes(figure, stamp), svg: svg_bytes(figure, stamp)}
-
-
-def write_together(contents: Mapping[Path, bytes]) -> None:
-    """Write files that belong together: every one beside its place, then all into place.
-
-    Raises
-    ------
-    OutputError
-        If one cannot be written. None of them is left then, and files that were there before are
-        untouched unless the very last step, putting files into place, failed.
-    """
-    placed: list[Path] = []
-
-    def note(path: Path) -> Callable[..., None]:
-        return lambda error, *_: placed.append(path) if error is None else None
-
-    try:
-        with ExitStack() as stack:
-            for path, content in contents.items():
-                stack.push(note(path))
-                stream = stack.enter_context(written_whole(path))
-                stream.write(content)
-                stream.flush()  # a full disk is to show before the first file is in place
-    except OutputError:
-        for path in placed:
-            path.unlink(missing_ok=True)
-        raise

@@ -46,7 +46,7 @@ class KneeReading:
         """What a reader must look at before using a number."""
         return self.reading.warnings
 
-    def save(self, folder: StrPath, *, identifiers: bool = True) -> SavedFiles:
+    def save(self, folder: StrPath, *, identifiers: bool = True, force: bool = False) -> SavedFiles:
         """Write the record, the table, the figures and the PDF of this reading.
 
         Parameters
@@ -55,17 +55,21 @@ class KneeReading:
             Where to write; made if it does not exist.
         identifiers
             False leaves out every identifier of the patient.
+        force
+            Replace a verified reading by one that is not, keeping the verified one beside it.
 
         Raises
         ------
+        UsageError
+            If a verified reading would be replaced by one that is not.
         OutputError
-            If the folder cannot be written; nothing is left behind then.
+            If the folder cannot be written; what is in it is untouched then.
         UnreadableFileError
             If the pixels of the measured slice cannot be decoded.
         """
         images, unreadable = _shown_images(self)
         reading = replace(self.reading, warnings=(*self.warnings, *unreadable))
-        return save_reading(reading, images, Path(folder), identifiers=identifiers)
+        return save_reading(reading, images, Path(folder), identifiers=identifiers, force=force)
 
 
 def _shown_images(knee: KneeReading) -> tuple[SeriesImages, list[Finding]]:

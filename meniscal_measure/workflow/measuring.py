@@ -10,9 +10,9 @@ from pathlib import Path
 
 from meniscal_measure import __version__
 from meniscal_measure.anatomy import Side
-from meniscal_measure.caliper.landmarks import LandmarkSet
+from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM, LandmarkSet, Origin
 from meniscal_measure.caliper.measure import DEFAULT_CONVENTIONS, MeasuredSet, measure_set
-from meniscal_measure.caliper.reading import Conventions, Reading, Signature, Source
+from meniscal_measure.caliper.reading import Conventions, Reading, Signature, SliceReading, Source
 from meniscal_measure.errors import LandmarkError, SideError, UsageError
 from meniscal_measure.files import Progress
 from meniscal_measure.findings import Code, Finding
@@ -195,6 +195,7 @@ def measure_placed(
             *choice.stack.findings,
             *hint_findings(laterality),
             *findings,
+            *_assumed_placement(results.measured),
             *results.warnings,
         ),
         software="meniscal_measure",
@@ -252,6 +253,14 @@ def _choose(
             refused=refused,
         ).within("{file:private}", file=str(file))
     return choose_coronal(study, sop_instance_uid=named)
+
+
+def _assumed_placement(measured: SliceReading) -> tuple[Finding, ...]:
+    """Say so where the uncertainty rests on a standard deviation that nobody stated."""
+    placed = (mark for part in measured.compartments.values() for mark in part.landmarks.values())
+    if any(mark.origin is Origin.READER and mark.sd_mm == HAND_PLACEMENT_SD_MM for mark in placed):
+        return (Finding(Code.ASSUMED_PLACEMENT_SD, {"sd_mm": HAND_PLACEMENT_SD_MM}),)
+    return ()
 
 
 def _refused_files(study: Study) -> tuple[Finding, ...]:

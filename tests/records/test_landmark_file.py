@@ -162,7 +162,7 @@ COORDINATE = st.floats(0, 390).map(lambda x: round(x, 3))
         min_size=1,
     ),
     index=st.integers(0, 3),
-    sd_mm=st.floats(0, 1),
+    sd_mm=st.floats(0.02, 1),
 )
 def test_written_landmarks_are_read_back_unchanged(
     tmp_path_factory: pytest.TempPathFactory,
@@ -265,7 +265,7 @@ def test_landmarks_changed_after_signing_are_refused(
         ({"medial_rim": [400, 200]}, "medial_rim lies at column 400.0, row 200.0, outside the im"),
         ({"medial_rim": [-0.6, 200]}, "outside the image of 400 columns and 400 rows"),
         ({"medial_rim": [36.0, 9.0, 0.0]}, "medial_rim lies 3.00 mm off the plane of its slice"),
-        ({"sd_mm": 11}, "sd_mm is 11; it must be a number of mm, 0 to 10"),
+        ({"sd_mm": 11}, "sd_mm is 11; it must be a number of mm, 0.02 to 10"),
         ({"signed": "by me"}, "signed must be an object of reader, at, axis, quality, remark"),
         ({"signed": SIGNED | {"reader": ""}}, "signed must say who signed and when"),
         (
@@ -275,7 +275,8 @@ def test_landmarks_changed_after_signing_are_refused(
         ({"signed": SIGNED | {"remark": 7}}, "signed must hold texts, quality a list of them"),
         ({"signed": SIGNED | {"quality": "bad"}}, "signed must hold texts, quality a list"),
         ({"slice_reason": None}, "slice_reason is null; it must be a sentence"),
-        ({"sd_mm": -0.1}, "sd_mm is -0.1; it must be a number of mm, 0 to 10"),
+        ({"sd_mm": -0.1}, "sd_mm is -0.1; it must be a number of mm, 0.02 to 10"),
+        ({"sd_mm": 0}, "sd_mm is 0; it must be a number of mm, 0.02 to 10: no landmark is placed"),
         ({"sd_mm": "small"}, 'sd_mm is "small"'),
         ({"slice": 6}, "slice 6 is not in the series of 6 slices"),
         ({"slice": -1}, "slice -1 is not in the series"),

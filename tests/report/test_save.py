@@ -5,7 +5,6 @@ import json
 import re
 import shutil
 import subprocess
-import tempfile
 import zlib
 from collections.abc import Callable
 from dataclasses import astuple
@@ -19,12 +18,14 @@ from PIL import Image
 from pypdf import PdfReader
 
 from meniscal_measure.caliper.reading import Reading
-from meniscal_measure.errors import OutputError
+from meniscal_measure.errors import InputError, OutputError, UsageError
 from meniscal_measure.findings import Code, Finding
+from meniscal_measure.records.codec import read_reading
+from meniscal_measure.records.file_set import check_set
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.canvas import Stamp, blank, pdf_bytes, png_bytes, svg_bytes
 from meniscal_measure.report.images import SeriesImages
-from meniscal_measure.report.save import SavedFiles, save_reading, write_together
+from meniscal_measure.report.save import SavedFiles, save_reading
 
 Case = tuple[Reading, SeriesImages]
 MakeCase = Callable[..., Case]
@@ -117,6 +118,7 @@ def test_the_promised_files_are_written_and_no_others(saved: SavedFiles) -> None
         "profile.png",
         "profile.svg",
         "reading.json",
+        "reading.sha256",
         "readings.csv",
         "report.pdf",
         "strip.png",
@@ -249,33 +251,6 @@ def test_pictures_never_name_the_patient(saved: SavedFiles, name: str) -> None:
         assert b"pid-90817" not in content
 
 
-def test_nothing_is_left_when_one_file_cannot_be_written(tmp_path: Path) -> None:
-    (tmp_path / "report.pdf").mkdir()
-    names = ("reading.json", "report.pdf", "strip.png")
-    with pytest.raises(OutputError, match=r"Cannot write \S+report\.pdf.*folder you may write to"):
-        write_together({tmp_path / name: b"new" for name in names})
-    assert [path.name for path in tmp_path.iterdir()] == ["report.pdf"]
-
-
-def test_an_earlier_reading_stays_whole_when_the_disk_is_full(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    places = [tmp_path / f"{number}.txt" for number in range(6)]
-    write_together(dict.fromkeys(places, b"old"))
-    real, opened = tempfile.mkstemp, list[object]()
-
-    def mkstemp(*, dir: Path, prefix: str) -> tuple[int, str]:
-        opened.append(prefix)
-        if len(opened) == 4:
-            raise OSError(28, "No space left on device")
-        return real(dir=dir, prefix=prefix)
-
-    monkeypatch.setattr(tempfile, "mkstemp", mkstemp)
-    with pytest.raises(OutputError, match="No space left on device"):
-        write_together(dict.fromkeys(places, b"new"))
-    assert {path: path.read_bytes() for path in tmp_path.iterdir()} == dict.fromkeys(places, b"old")
-
-
 def test_a_folder_that_cannot_be_made_is_an_output_error(case: Case, tmp_path: Path) -> None:
     (tmp_path / "taken").write_text("a file, not a folder")
     with pytest.raises(OutputError, match="Cannot write"):
@@ -290,3 +265,33 @@ def test_saving_leaves_the_settings_of_matplotlib_alone() -> None:
     assert svg_bytes(figure, stamp).startswith(b"<?xml")
     assert pdf_bytes([figure], stamp).startswith(b"%PDF")
     assert dict(mpl.rcParams) == before
+
+
+def test_a_verified_reading_is_not_replaced_by_one_that_is_not(
+    case: Case, make_case: Callable[..., Case], tmp_path: Path
+) -> None:
+    verified = save_reading(*make_case(verified=True), tmp_path).reading.read_bytes()
+    with pytest.raises(UsageError, match=r"holds a reading that is verified.*--force"):
+        save_reading(*case, tmp_path)
+    assert (tmp_path / "reading.json").read_bytes() == verified
+    save_reading(*case, tmp_path, force=True)
+    assert (tmp_path / "earlier-1" / "reading.json").read_bytes() == verified
+    check_set(tmp_path / "earlier-1", "reading.json")
+    assert not read_reading(tmp_path / "reading.json").verified
+
+
+@pytest.mark.parametrize("content", [b"", b"[1]", b"{}", b"\xff", b'{"verified": 1}'])
+def test_what_cannot_be_read_may_have_been_verified(
+    case: Case, tmp_path: Path, content: bytes
+) -> None:
+    (tmp_path / "reading.json").write_bytes(content)
+    with pytest.raises(UsageError, match="or cannot be read"):
+        save_reading(*case, tmp_path)
+    assert (tmp_path / "reading.json").read_bytes() == content
+
+
+def test_a_record_that_was_edited_is_not_read(case: Case, tmp_path: Path) -> None:
+    record = save_reading(*case, tmp_path).reading
+    record.write_text(record.read_text().replace("4.5", "2.5"))
+    with pytest.raises(InputError, match=r"reading\.json is not what was written with the other"):
+        read_reading(record)
