@@ -1,0 +1,1 @@
+"""Into and out of the imaging archive: open DICOM objects of a reading."""

@@ -1,0 +1,82 @@
+"""Who makes the objects, and the identifiers they get."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import uuid
+
+from pydicom.uid import RE_VALID_UID_PREFIX, UID
+
+from meniscal_measure import __version__
+from meniscal_measure.errors import UsageError
+
+MANUFACTURER = "meniscal_measure"
+"""Manufacturer (0008,0070): the program that makes the objects."""
+SOFTWARE_VERSION = __version__
+DEVICE_SERIAL_NUMBER = "none"
+"""Device Serial Number (0018,1000) is mandatory in presentation states; software has none."""
+
+UUID_ROOT = "2.25"
+"""Root of UIDs made of a UUID, open to everybody (DICOM PS3.5 B.2)."""
+
+NAMESPACE = uuid.UUID("d3d8c1f4-9f0e-5f0a-8c66-4b1a0f3f5b27")
+"""Of the name-based UUIDs of derived objects; drawn once, otherwise without meaning."""
+
+MAX_ROOT_LENGTH = 24
+"""A UID has at most 64 characters (DICOM PS3.5 9.1), 39 of them are the number of a UUID."""
+
+DEVICE_UID = UID(f"{UUID_ROOT}.{uuid.uuid5(NAMESPACE, 'device').int}")
+"""Device Observer UID: the program as an observer."""
+
+
+def derived_uid(root: str, kind: str, content: bytes) -> UID:
+    """Make the UID of a derived object from what it holds.
+
+    The same content gets the same UID, so that an object sent again is recognised as the one
+    the archive already has, and any change gets a new one.
+
+    Parameters
+    ----------
+    root
+        The organisation's UID root, or `UUID_ROOT`.
+    kind
+        What the UID names, such as "structured report".
+    content
+        What the object says.
+
+    Raises
+    ------
+    UsageError
+        If the root is not the beginning of a UID, or too long.
+
+    Examples
+    --------
+    >>> derived_uid("2.25", "series", b"x") == derived_uid("2.25", "series", b"x")
+    True
+    >>> derived_uid("1.2.826.0.1", "series", b"x").is_valid
+    True
+    """
+    prefix = f"{root.rstrip('.')}."
+    if len(prefix) > MAX_ROOT_LENGTH + 1 or not _is_prefix(prefix):
+        raise UsageError(
+            f"The UID root {root!r} is not usable. Give numbers separated by points, at most"
+            f" {MAX_ROOT_LENGTH} characters, as registered to your organisation."
+        )
+    name = f"{kind}/{hashlib.sha256(content).hexdigest()}"
+    return UID(f"{prefix}{uuid.uuid5(NAMESPACE, name).int}")
+
+
+def person_name(name: str) -> str:
+    """Write a name as typed in the form of a Person Name (DICOM PS3.5 6.2), undivided.
+
+    Examples
+    --------
+    >>> person_name("A. Reader")
+    'A. Reader^'
+    """
+    return name if "^" in name else f"{name}^"
+
+
+def _is_prefix(text: str) -> bool:
+    return re.fullmatch(RE_VALID_UID_PREFIX, text) is not None

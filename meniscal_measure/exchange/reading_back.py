@@ -1,0 +1,79 @@
+"""A reading taken back from its structured report."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator
+
+from pydicom.dataset import Dataset
+from pydicom.uid import Comprehensive3DSRStorage
+
+from meniscal_measure.caliper.reading import Reading
+from meniscal_measure.errors import InputError
+from meniscal_measure.exchange import concepts
+from meniscal_measure.report.record import reading_from_dict
+
+
+def reading_of(report: Dataset) -> Reading:
+    """Take the reading back from a structured report made by `structured_report`.
+
+    Raises
+    ------
+    InputError
+        If it is another kind of object, holds no record of a reading, or states an extrusion
+        that is not the one of the record.
+    """
+    if report.get("SOPClassUID") != Comprehensive3DSRStorage:
+        raise InputError("The object is no Comprehensive 3D SR; give a report of a reading.")
+    reading = reading_from_dict(_record(report))
+    stated = [*_stated_extrusions_mm(report)]
+    recorded = [
+        compartment.extrusion.extrusion_mm
+        for part in (reading.measured, *reading.neighbours)
+        for compartment in part.compartments.values()
+    ]
+    if stated != recorded:
+        raise InputError(
+            f"The report states extrusions of {_list_mm(stated)} mm, its record"
+            f" {_list_mm(recorded)} mm: it was changed after it was made. Make the report again"
+            " from the reading."
+        )
+    return reading
+
+
+def _record(report: Dataset) -> dict[str, object]:
+    texts = [item.TextValue for item in _items(report) if _is(item, concepts.READING_RECORD.value)]
+    try:
+        (text,) = texts
+        record = json.loads(text)
+    except ValueError as error:
+        raise InputError(
+            f"The report holds {len(texts)} records of a reading that can be read, not one; make it"
+            " again from the reading."
+        ) from error
+    return dict(record)
+
+
+def _stated_extrusions_mm(report: Dataset) -> Iterator[float]:
+    for item in _items(report):
+        if item.get("ValueType") == "NUM" and _is(item, concepts.EXTRUSION.value):
+            measured = item.MeasuredValueSequence[0]
+            yield float(measured.get("FloatingPointValue", math.nan))
+
+
+def _items(item: Dataset) -> Iterator[Dataset]:
+    for part in item.get("ContentSequence", ()):
+        yield part
+        yield from _items(part)
+
+
+def _is(item: Dataset, code: str) -> bool:
+    names = item.get("ConceptNameCodeSequence", ())
+    return any(
+        (name.CodeValue, name.CodingSchemeDesignator) == (code, concepts.SCHEME) for name in names
+    )
+
+
+def _list_mm(values_mm: list[float]) -> str:
+    return ", ".join(f"{value:.3f}" for value in values_mm) or "none"

@@ -1,0 +1,90 @@
+"""The images a reading was taken on, as the DICOM datasets that derived objects refer to."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import pydicom
+from pydicom.dataset import Dataset
+
+from meniscal_measure.geometry import PixelGrid
+from meniscal_measure.series.model import Frame, Stack
+from meniscal_measure.series.sources import Opener
+
+BLANK_WHERE_ABSENT = (
+    "PatientID",
+    "PatientName",
+    "PatientBirthDate",
+    "PatientSex",
+    "StudyDate",
+    "StudyTime",
+    "StudyID",
+    "AccessionNumber",
+    "ReferringPhysicianName",
+)
+"""Type 2 attributes of the Patient and General Study modules (DICOM PS3.3 C.7.1.1, C.7.2.1):
+a derived object repeats them, empty where the image lacks them."""
+
+
+@dataclass(frozen=True)
+class SourceImage:
+    """One slice as other objects refer to it.
+
+    Parameters
+    ----------
+    header
+        The image's dataset without its pixels.
+    frame_number
+        Number of the frame in a multi-frame image, from 1; None in a single-frame one.
+    grid
+        Its plane in patient space.
+    """
+
+    header: Dataset
+    frame_number: int | None
+    grid: PixelGrid
+
+    @property
+    def frame_numbers(self) -> list[int] | None:
+        """The frame number as a list, the form in which references take it."""
+        return None if self.frame_number is None else [self.frame_number]
+
+
+def source_images(stack: Stack, indices: Sequence[int]) -> dict[int, SourceImage]:
+    """Read the headers of some slices of a stack.
+
+    Parameters
+    ----------
+    stack
+        The stack.
+    indices
+        Slice indices in geometric order, from 0.
+
+    Raises
+    ------
+    UnreadableFileError
+        If a file is no longer there or no longer readable.
+    """
+    headers: dict[str, Dataset] = {}
+    with Opener() as opener:
+        for frame in (stack.frames[index] for index in indices):
+            if frame.sop_instance_uid not in headers:
+                headers[frame.sop_instance_uid] = _header(opener, frame)
+    return {
+        index: SourceImage(
+            headers[(frame := stack.frames[index]).sop_instance_uid],
+            None if frame.frame_index is None else frame.frame_index + 1,
+            frame.grid,
+        )
+        for index in indices
+    }
+
+
+def _header(opener: Opener, frame: Frame) -> Dataset:
+    with opener.open(frame.file) as stream:
+        header = pydicom.dcmread(stream, stop_before_pixels=True, force=True)
+    for keyword in BLANK_WHERE_ABSENT:
+        if keyword not in header:
+            setattr(header, keyword, "")
+    return header

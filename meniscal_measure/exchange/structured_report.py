@@ -1,0 +1,303 @@
+"""A reading as a DICOM structured report: TID 1500 in a Comprehensive 3D SR.
+
+One measurement group (TID 1501) for each meniscus on each measured slice. Every measurement is a
+TID 300 numeric item with unit, method and uncertainty (TID 310); extrusion is inferred from the
+caliper, on the image (SCOORD, half a pixel from pixel centres) and in the patient (SCOORD3D). The
+record of the reading is carried along as text, so that nothing is lost to the precision of the
+coordinates.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import highdicom as hd
+import numpy as np
+from highdicom.sr import templates
+from pydicom.dataset import Dataset
+from pydicom.sr.codedict import codes
+from pydicom.sr.coding import Code
+
+from meniscal_measure.anatomy import Compartment, Landmark
+from meniscal_measure.caliper.reading import CompartmentReading, Quantity, Reading, SliceReading
+from meniscal_measure.exchange import concepts, identity
+from meniscal_measure.exchange.sources import SourceImage
+from meniscal_measure.geometry import FloatArray, graphic_coordinates
+from meniscal_measure.report.notice import NOTICE
+from meniscal_measure.report.record import reading_to_dict
+
+SERIES_NUMBER = 9101
+"""Series of the reports, far from those a scanner numbers."""
+
+LENGTHS = {"body_width_mm": concepts.BODY_WIDTH, "overlap_mm": concepts.OVERLAP}
+FRACTIONS = {
+    "relative_extrusion": concepts.RELATIVE_EXTRUSION,
+    "coverage": concepts.COVERAGE,
+    "extrusion_over_plateau_width": concepts.EXTRUSION_OVER_PLATEAU,
+}
+
+
+@dataclass(frozen=True)
+class Archived:
+    """How objects are made for an archive.
+
+    Parameters
+    ----------
+    uid_root
+        Root of all new UIDs.
+    organization
+        Of the reader who verified; a report is only marked verified when it is known, as the
+        standard asks for it (Verifying Organization, DICOM PS3.3 C.17.2).
+    replaces
+        Earlier versions of the report, which the new one names as its predecessors.
+    """
+
+    uid_root: str = identity.UUID_ROOT
+    organization: str | None = None
+    replaces: tuple[Dataset, ...] = ()
+
+
+def structured_report(
+    reading: Reading, images: Mapping[int, SourceImage], archived: Archived | None = None
+) -> Dataset:
+    """Make the structured report of a reading.
+
+    Parameters
+    ----------
+    reading
+        The reading, with its identifiers.
+    images
+        The image of each measured slice, see `source_images`.
+    archived
+        How it is made for the archive.
+
+    Returns
+    -------
+    Dataset
+        A Comprehensive 3D SR. Completion Flag is PARTIAL while landmarks are not verified, and
+        Verification Flag VERIFIED only with a reader's name and organisation.
+
+    Raises
+    ------
+    UsageError
+        If the UID root is not usable.
+    """
+    archived = archived or Archived()
+    record = json.dumps(reading_to_dict(reading), ensure_ascii=False, allow_nan=False)
+    signed_by = None
+    if reading.verified and reading.verified_by and archived.organization:
+        signed_by = identity.person_name(reading.verified_by)
+    headers = {image.header.SOPInstanceUID: image.header for image in images.values()}
+    report = hd.sr.Comprehensive3DSR(
+        evidence=list(headers.values()),
+        content=_content(reading, images, record)[0],
+        series_instance_uid=identity.derived_uid(
+            archived.uid_root, "report series", reading.source.series_instance_uid.encode()
+        ),
+        series_number=SERIES_NUMBER,
+        sop_instance_uid=identity.derived_uid(archived.uid_root, "report", record.encode()),
+        instance_number=1 + len(archived.replaces),
+        manufacturer=identity.MANUFACTURER,
+        manufacturer_model_name=identity.MANUFACTURER,
+        software_versions=identity.SOFTWARE_VERSION,
+        device_serial_number=identity.DEVICE_SERIAL_NUMBER,
+        is_complete=reading.verified,
+        is_final=signed_by is not None,
+        is_verified=signed_by is not None,
+        verifying_observer_name=signed_by,
+        verifying_organization=archived.organization if signed_by else None,
+        previous_versions=list(archived.replaces) or None,
+        series_description="Meniscal extrusion, measurements",
+    )
+    report.CodingSchemeIdentificationSequence = [_coding_scheme()]
+    return report
+
+
+def _coding_scheme() -> Dataset:
+    """Name the private coding scheme (DICOM PS3.3 C.12.1.1, Coding Scheme Identification)."""
+    item = Dataset()
+    item.CodingSchemeDesignator = concepts.SCHEME
+    item.CodingSchemeName = concepts.SCHEME_NAME
+    item.CodingSchemeResponsibleOrganization = identity.MANUFACTURER
+    return item
+
+
+def _content(
+    reading: Reading, images: Mapping[int, SourceImage], record: str
+) -> templates.MeasurementReport:
+    slices = (reading.measured, *reading.neighbours)
+    content = templates.MeasurementReport(
+        observation_context=_observers(reading),
+        procedure_reported=concepts.KNEE_MRI,
+        imaging_measurements=[
+            group for part in slices for group in _groups(reading, part, images[part.slice_index])
+        ],
+        title=codes.DCM.ImagingMeasurementReport,
+    )
+    texts = ((concepts.NOTICE_OF_USE, NOTICE), (concepts.READING_RECORD, record))
+    content[0].ContentSequence.extend(
+        hd.sr.TextContentItem(name, text, hd.sr.RelationshipTypeValues.CONTAINS)
+        for name, text in texts
+    )
+    return content
+
+
+def _observers(reading: Reading) -> templates.ObservationContext:
+    person = None
+    if reading.verified_by:
+        person = templates.ObserverContext(
+            codes.DCM.Person,
+            templates.PersonObserverIdentifyingAttributes(
+                name=identity.person_name(reading.verified_by)
+            ),
+        )
+    device = templates.DeviceObserverIdentifyingAttributes(
+        uid=identity.DEVICE_UID,
+        name=reading.software,
+        manufacturer_name=identity.MANUFACTURER,
+        model_name=f"{reading.software} {reading.software_version}",
+    )
+    return templates.ObservationContext(
+        observer_person_context=person,
+        observer_device_context=templates.ObserverContext(codes.DCM.Device, device),
+    )
+
+
+def _groups(
+    reading: Reading, part: SliceReading, image: SourceImage
+) -> Iterator[templates.MeasurementsAndQualitativeEvaluations]:
+    for compartment, measured in part.compartments.items():
+        name = f"{compartment.words} meniscus, slice index {part.slice_index}"
+        yield templates.MeasurementsAndQualitativeEvaluations(
+            tracking_identifier=templates.TrackingIdentifier(
+                uid=identity.derived_uid(
+                    identity.UUID_ROOT, name, reading.source.series_instance_uid.encode()
+                ),
+                identifier=name,
+            ),
+            finding_type=concepts.EXTRUSION,
+            method=concepts.AXES[reading.conventions.axis],
+            algorithm_id=templates.AlgorithmIdentification(
+                name=reading.software, version=reading.software_version
+            ),
+            finding_sites=[_site(reading, compartment)],
+            measurements=[*_measurements(reading, part, measured, image)],
+            qualitative_evaluations=[*_evaluations(reading, measured)],
+            source_images=[
+                hd.sr.SourceImageForMeasurementGroup(
+                    image.header.SOPClassUID, image.header.SOPInstanceUID, image.frame_numbers
+                )
+            ],
+        )
+
+
+def _site(reading: Reading, compartment: Compartment) -> hd.sr.FindingSite:
+    side = reading.source.side
+    return hd.sr.FindingSite(
+        anatomic_location=concepts.MENISCUS,
+        laterality=None if side is None else concepts.SIDES[side],
+        topographical_modifier=concepts.MODIFIERS.get(compartment),
+    )
+
+
+def _measurements(
+    reading: Reading, part: SliceReading, measured: CompartmentReading, image: SourceImage
+) -> Iterator[templates.Measurement]:
+    extrusion, mm = measured.extrusion, concepts.MILLIMETRE
+    yield templates.Measurement(
+        name=concepts.EXTRUSION,
+        value=float(extrusion.extrusion_mm),
+        unit=mm,
+        method=concepts.AXES[reading.conventions.axis],
+        properties=_uncertainty(
+            extrusion.u_mm,
+            extrusion.interval95_mm[1] - extrusion.extrusion_mm,
+            extrusion.extrusion_mm - extrusion.interval95_mm[0],
+            mm,
+        ),
+        referenced_coordinates=[*_caliper(reading, measured, image)],
+    )
+    for key, name in LENGTHS.items():
+        yield from _quantity(name, getattr(measured, key), mm)
+    for key, name in FRACTIONS.items():
+        yield from _quantity(name, getattr(measured, key), concepts.RATIO)
+    yield from _quantity(concepts.PLATEAU_WIDTH, part.plateau_width_mm, mm)
+    yield templates.Measurement(
+        concepts.PROBABILITY_ABOVE,
+        float(extrusion.probability_above_threshold),
+        concepts.NO_UNIT,
+    )
+    yield templates.Measurement(concepts.THRESHOLD, float(reading.conventions.threshold_mm), mm)
+    if reading.proposal_confidence is not None:
+        yield templates.Measurement(
+            concepts.CONFIDENCE, float(reading.proposal_confidence), concepts.NO_UNIT
+        )
+
+
+def _quantity(name: Code, quantity: Quantity | None, unit: Code) -> Iterator[templates.Measurement]:
+    if quantity is not None:
+        yield templates.Measurement(
+            name, float(quantity.value), unit, properties=_uncertainty(quantity.u, None, None, unit)
+        )
+
+
+def _uncertainty(
+    u: float, upper: float | None, lower: float | None, unit: Code
+) -> templates.MeasurementProperties:
+    """State the standard uncertainty, and the 95 % interval as ranges about the value."""
+    properties = templates.MeasurementProperties()
+    values = (
+        (concepts.UPPER_UNCERTAINTY, upper),
+        (concepts.LOWER_UNCERTAINTY, lower),
+        (concepts.STANDARD_UNCERTAINTY, u),
+    )
+    properties.extend(
+        hd.sr.NumContentItem(name, float(value), unit, relationship_type="HAS PROPERTIES")
+        for name, value in values
+        if value is not None
+    )
+    return properties
+
+
+def caliper_mm(measured: CompartmentReading) -> FloatArray:
+    """Locate the caliper in the patient, foot first, then outer edge: LPS mm, shape (2, 3)."""
+    edge = np.asarray(measured.landmarks[Landmark.OUTER_EDGE].point_mm)
+    return np.stack([edge - measured.extrusion.extrusion_mm * np.asarray(measured.axis), edge])
+
+
+def _caliper(
+    reading: Reading, measured: CompartmentReading, image: SourceImage
+) -> Iterator[hd.sr.CoordinatesForMeasurement | hd.sr.CoordinatesForMeasurement3D]:
+    ends_mm = caliper_mm(measured)
+    yield hd.sr.CoordinatesForMeasurement(
+        graphic_type="POLYLINE",
+        graphic_data=graphic_coordinates(image.grid.to_pixel(ends_mm)),
+        source_image=hd.sr.SourceImageForRegion(
+            image.header.SOPClassUID, image.header.SOPInstanceUID, image.frame_numbers
+        ),
+    )
+    frame_of_reference = image.header.get("FrameOfReferenceUID")
+    if frame_of_reference:
+        yield hd.sr.CoordinatesForMeasurement3D(
+            graphic_type="POLYLINE",
+            graphic_data=ends_mm,
+            frame_of_reference_uid=frame_of_reference,
+        )
+
+
+def _evaluations(
+    reading: Reading, measured: CompartmentReading
+) -> Iterator[templates.QualitativeEvaluation]:
+    extrusion, conventions = measured.extrusion, reading.conventions
+    proposed = reading.proposal_confidence is not None
+    unverified = concepts.PROPOSED if proposed else concepts.PLACED
+    for name, value in (
+        (concepts.FLAG, concepts.FLAGGED if extrusion.flag else concepts.NOT_FLAGGED),
+        (concepts.DECISION, concepts.DECISIONS[extrusion.decision]),
+        (concepts.THRESHOLD_RULE, concepts.THRESHOLD_RULES[conventions.threshold_rule]),
+        (concepts.SLICE_CONVENTION, concepts.SLICES[reading.slice_convention]),
+        (concepts.LANDMARK_STATUS, concepts.VERIFIED if reading.verified else unverified),
+    ):
+        yield templates.QualitativeEvaluation(name, value)
