@@ -15,6 +15,8 @@
         ├── RecipeError                           a phantom recipe outside its range
         ├── ManifestError                         lines of a cohort manifest that cannot be used
         ├── AgreementError                        readings from which a statistic cannot be had
+        ├── ArchiveError                          an imaging archive refused what was asked of it
+        │   └── ArchiveUnreachableError           it gave no answer; another try may get one
         └── NothingMeasurableError                no series or slice the job can be done on
 
 Every message says what is wrong, with which file or attribute, and what to do about it. What may
@@ -132,3 +134,11 @@ class AgreementError(InputError):
 
 class NothingMeasurableError(InputError):
     """No series or no slice on which the measurement can be made."""
+
+
+class ArchiveError(InputError):
+    """An imaging archive refused what was asked of it, or answered what cannot be used."""
+
+
+class ArchiveUnreachableError(ArchiveError):
+    """An imaging archive gave no answer or broke off; another try may get one."""

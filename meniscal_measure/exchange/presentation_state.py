@@ -19,9 +19,9 @@ from meniscal_measure.exchange import identity
 from meniscal_measure.exchange.sources import SourceImage
 from meniscal_measure.exchange.structured_report import Archived
 from meniscal_measure.geometry import FloatArray, PixelGrid, graphic_coordinates
+from meniscal_measure.records.codec import reading_to_dict
+from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.marks import compartment_marks
-from meniscal_measure.report.notice import NOTICE
-from meniscal_measure.report.record import reading_to_dict
 from meniscal_measure.report.words import convention_words, status_words, value_words
 
 SERIES_NUMBER = 9102

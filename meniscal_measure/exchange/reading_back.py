@@ -12,7 +12,7 @@ from pydicom.uid import Comprehensive3DSRStorage
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import InputError
 from meniscal_measure.exchange import concepts
-from meniscal_measure.report.record import reading_from_dict
+from meniscal_measure.records.codec import reading_from_dict
 
 
 def reading_of(report: Dataset) -> Reading:

@@ -25,8 +25,8 @@ from meniscal_measure.caliper.reading import CompartmentReading, Quantity, Readi
 from meniscal_measure.exchange import concepts, identity
 from meniscal_measure.exchange.sources import SourceImage
 from meniscal_measure.geometry import FloatArray, graphic_coordinates
-from meniscal_measure.report.notice import NOTICE
-from meniscal_measure.report.record import reading_to_dict
+from meniscal_measure.records.codec import reading_to_dict
+from meniscal_measure.records.notice import NOTICE
 
 SERIES_NUMBER = 9101
 """Series of the reports, far from those a scanner numbers."""

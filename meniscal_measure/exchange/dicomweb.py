@@ -1,0 +1,177 @@
+"""An archive spoken to by DICOMweb: QIDO-RS, WADO-RS and STOW-RS (DICOM PS3.18 10)."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pydicom
+import requests
+from dicomweb_client.api import DICOMwebClient
+from pydicom.dataset import Dataset
+from pydicom.uid import UID
+
+from meniscal_measure.errors import ArchiveError, ArchiveUnreachableError, OutputError
+from meniscal_measure.exchange.peer import ArchivedSeries, Outcome, Query
+from meniscal_measure.files import written_whole
+
+SERVER_FAULT = 500
+"""HTTP statuses from here on are faults of the server, which may pass (RFC 9110 15.6)."""
+
+
+@dataclass(frozen=True)
+class WebArchive:
+    """An archive at the root address of its DICOMweb services.
+
+    Parameters
+    ----------
+    address
+        Such as `https://archive.example/dicom-web`.
+    timeout_s
+        Longest wait for a connection or the next part of an answer.
+    session
+        HTTP session with the certificates and the authentication the archive asks for.
+    """
+
+    address: str
+    timeout_s: float = 30.0
+    session: requests.Session | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def name(self) -> str:
+        """The address, as it is written into the log of what was sent."""
+        return self.address
+
+    def find_series(self, query: Query) -> list[ArchivedSeries]:
+        """List the MR series that match; see `Peer.find_series`."""
+        filters = {
+            "PatientID": query.patient_id,
+            "StudyDate": query.study_date,
+            "AccessionNumber": query.accession_number,
+            "StudyInstanceUID": query.study_instance_uid,
+        }
+        with self._asked() as client:
+            studies = client.search_for_studies(
+                search_filters={key: value for key, value in filters.items() if value}
+            )
+            return [
+                _series(Dataset.from_json(study), Dataset.from_json(series))
+                for study in studies
+                for series in client.search_for_series(
+                    Dataset.from_json(study).StudyInstanceUID,
+                    fields=["SeriesDescription"],
+                    search_filters={"Modality": "MR"},
+                )
+            ]
+
+    def find_instances(self, series: ArchivedSeries) -> list[str]:
+        """List the instances of a series; see `Peer.find_instances`."""
+        with self._asked() as client:
+            found = [
+                Dataset.from_json(one)
+                for one in client.search_for_instances(
+                    series.study_instance_uid, series.series_instance_uid
+                )
+            ]
+        found.sort(key=lambda one: int(one.get("InstanceNumber") or 0))
+        return [str(one.SOPInstanceUID) for one in found]
+
+    def fetch(
+        self, series: ArchivedSeries, instances: Sequence[str] | None, folder: Path
+    ) -> Iterator[Outcome]:
+        """Fetch instances one by one; see `Peer.fetch`."""
+        for uid in self.find_instances(series) if instances is None else instances:
+            yield self._fetched(series, uid, folder)
+
+    def _fetched(self, series: ArchivedSeries, uid: str, folder: Path) -> Outcome:
+        if not UID(uid).is_valid:  # it becomes the name of a file
+            return Outcome(uid, "its SOP Instance UID is not valid")
+        try:
+            with self._asked() as client:
+                one = client.retrieve_instance(
+                    series.study_instance_uid,
+                    series.series_instance_uid,
+                    uid,
+                    media_types=(("application/dicom", "*"),),
+                )
+            with written_whole(folder / f"{uid}.dcm") as stream:
+                one.save_as(stream, enforce_file_format=True)
+        except (ArchiveError, OutputError) as error:
+            return Outcome(uid, str(error))
+        return Outcome(uid)
+
+    def send(self, objects: Sequence[Dataset]) -> Iterator[Outcome]:
+        """Store objects, each in a request of its own; see `Peer.send`."""
+        for one in objects:
+            yield self._sent(one)
+
+    def _sent(self, one: Dataset) -> Outcome:
+        uid = str(one.SOPInstanceUID)
+        try:
+            with self._asked() as client:
+                answer = client.store_instances([_as_file(one)])
+        except ArchiveError as error:
+            return Outcome(uid, str(error))
+        failed = answer.get("FailedSOPSequence", ())
+        if failed:
+            return Outcome(uid, f"the archive refused it: reason {failed[0].get('FailureReason')}")
+        return Outcome(uid)
+
+    @contextmanager
+    def _asked(self) -> Iterator[DICOMwebClient]:
+        """Give a client, and say plainly what went wrong with its requests."""
+        client = DICOMwebClient(self.address, session=self.session or requests.Session())
+        _limit_wait(client, self.timeout_s)
+        try:
+            yield client
+        except requests.HTTPError as error:
+            status = 0 if error.response is None else error.response.status_code
+            kind = ArchiveUnreachableError if status >= SERVER_FAULT else ArchiveError
+            raise kind(
+                f"{self.address} answered with HTTP status {status}. Check the address and what"
+                " this account may do there."
+            ) from error
+        except requests.RequestException as error:
+            raise ArchiveUnreachableError(
+                f"{self.address} cannot be reached or broke off ({type(error).__name__}). Check the"
+                " address and the network; what has arrived is kept."
+            ) from error
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            raise ArchiveError(
+                f"{self.address} gave an answer that is not DICOMweb ({error}). Check that it is"
+                " the root of the archive's DICOMweb services."
+            ) from error
+
+
+def _limit_wait(client: DICOMwebClient, timeout_s: float) -> None:
+    """Give every request of the client's session a time limit, which the client has no word for."""
+    session: requests.Session = client._session
+    plain: Callable[..., Any] = session.request
+
+    def limited(*arguments: Any, **options: Any) -> Any:
+        return plain(*arguments, **({"timeout": timeout_s} | options))
+
+    session.request = limited  # type: ignore[method-assign]
+
+
+def _as_file(one: Dataset) -> Dataset:
+    """Read the object back from a file in memory: the client sends no preamble otherwise."""
+    stream = io.BytesIO()
+    one.save_as(stream, enforce_file_format=True)
+    stream.seek(0)
+    return pydicom.dcmread(stream)
+
+
+def _series(study: Dataset, series: Dataset) -> ArchivedSeries:
+    return ArchivedSeries(
+        study_instance_uid=str(study.StudyInstanceUID),
+        series_instance_uid=str(series.SeriesInstanceUID),
+        patient_id=str(study.get("PatientID", "")),
+        study_date=str(study.get("StudyDate", "")),
+        description=str(series.get("SeriesDescription", "")),
+        modality=str(series.get("Modality", "")),
+    )

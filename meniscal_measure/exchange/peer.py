@@ -1,0 +1,72 @@
+"""What an archive does for us, whichever way it is spoken to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from pydicom.dataset import Dataset
+
+
+@dataclass(frozen=True)
+class Query:
+    """What is looked for; empty fields match everything, `*` stands for any characters."""
+
+    patient_id: str = ""
+    study_date: str = ""
+    """DICOM DA, or a range as `20260101-20260630`."""
+    accession_number: str = ""
+    study_instance_uid: str = ""
+
+
+@dataclass(frozen=True)
+class ArchivedSeries:
+    """A series that an archive holds."""
+
+    study_instance_uid: str
+    series_instance_uid: str
+    patient_id: str
+    study_date: str
+    description: str
+    modality: str
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one instance on its way; `reason` is empty where it arrived."""
+
+    sop_instance_uid: str
+    reason: str = ""
+
+    @property
+    def arrived(self) -> bool:
+        """Whether the instance arrived."""
+        return not self.reason
+
+
+class Peer(Protocol):
+    """An archive: DIMSE services or DICOMweb.
+
+    Every method raises `ArchiveError` when the archive cannot be reached or refuses the request
+    as a whole; what happens to single instances is in the outcomes.
+    """
+
+    @property
+    def name(self) -> str:
+        """The address, as it is written into the log of what was sent."""
+
+    def find_series(self, query: Query) -> list[ArchivedSeries]:
+        """List the MR series that match."""
+
+    def find_instances(self, series: ArchivedSeries) -> list[str]:
+        """List the SOP Instance UIDs of a series, in the archive's order of Instance Number."""
+
+    def fetch(
+        self, series: ArchivedSeries, instances: Sequence[str] | None, folder: Path
+    ) -> Iterator[Outcome]:
+        """Fetch some instances of a series, all when None, each into a file named by its UID."""
+
+    def send(self, objects: Sequence[Dataset]) -> Iterator[Outcome]:
+        """Store objects in the archive."""

@@ -1,0 +1,227 @@
+"""Fetching the coronal series of a knee from an archive, and storing what was made of it there.
+
+Both go on where they were: an instance that lies in the folder is not fetched again, and one that
+the archive has confirmed is not sent again. What single instances met is reported one by one.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+from pydicom.dataset import Dataset
+from tenacity import Retrying, retry_if_exception_type, stop_after_attempt, wait_exponential
+
+from meniscal_measure.errors import (
+    ArchiveUnreachableError,
+    NothingMeasurableError,
+    OutputError,
+    UsageError,
+)
+from meniscal_measure.exchange.peer import ArchivedSeries, Outcome, Peer, Query
+from meniscal_measure.files import write_text
+from meniscal_measure.series.choose import choose_coronal
+from meniscal_measure.series.scan import open_study
+
+PROBES, IMAGES, SENT = "probes", "images", "sent.json"
+"""Names in the folder of a transfer: one image of each series, the series, what was sent."""
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Patience:
+    """How often and how long an archive that does not answer is tried again.
+
+    Parameters
+    ----------
+    attempts
+        Tries in all.
+    first_wait_s
+        Wait before the second try; each further wait is twice as long, `longest_wait_s` at most.
+    """
+
+    attempts: int = 4
+    first_wait_s: float = 1.0
+    longest_wait_s: float = 30.0
+
+    def __call__(self, action: Callable[[], T]) -> T:
+        """Do something that may have to be tried again.
+
+        Raises
+        ------
+        ArchiveUnreachableError
+            If the last try failed as well.
+        """
+        retrying: Callable[[Callable[[], T]], T] = Retrying(
+            stop=stop_after_attempt(self.attempts),
+            wait=wait_exponential(multiplier=self.first_wait_s, max=self.longest_wait_s),
+            retry=retry_if_exception_type(ArchiveUnreachableError),
+            reraise=True,
+        )
+        return retrying(action)
+
+
+@dataclass(frozen=True)
+class Fetched:
+    """The series that was fetched, where it lies, and what did not arrive."""
+
+    series: ArchivedSeries
+    folder: Path
+    missing: tuple[Outcome, ...]
+
+
+def fetch_coronal(
+    peer: Peer, query: Query, folder: Path, patience: Patience | None = None
+) -> Fetched:
+    """Fetch only the coronal series that would be measured.
+
+    Orientation stands in the images, not in what an archive lists. So one image of each MR series
+    is fetched first, the series is chosen as for a study on disk, and then fetched whole.
+
+    Parameters
+    ----------
+    peer
+        The archive.
+    query
+        Whose study; it must match one study of one patient.
+    folder
+        Where the images go.
+    patience
+        How often an archive that does not answer is tried again.
+
+    Raises
+    ------
+    NothingMeasurableError
+        If no MR series matches, or none is coronal.
+    UsageError
+        If the query matches several studies or patients.
+    ArchiveError
+        If the archive refuses, or does not answer as often as it was tried.
+    """
+    patience = patience or Patience()
+    found = _of_one_study(patience(lambda: peer.find_series(query)), peer.name)
+    for series in found:
+        _fetch_middle(peer, series, folder / PROBES, patience)
+    choice = choose_coronal(open_study(folder / PROBES))
+    chosen_uid = choice.stack.identity.series_instance_uid
+    chosen = next(one for one in found if one.series_instance_uid == chosen_uid)
+    instances = patience(lambda: peer.find_instances(chosen))
+    images = folder / IMAGES
+    return Fetched(chosen, images, _fetch_all(peer, chosen, instances, images, patience))
+
+
+def _of_one_study(found: Sequence[ArchivedSeries], archive: str) -> Sequence[ArchivedSeries]:
+    if not found:
+        raise NothingMeasurableError(
+            f"{archive} holds no MR series that matches. Check the Patient ID and the date."
+        )
+    studies = {one.study_instance_uid: one.study_date for one in found}
+    patients = {one.patient_id for one in found}
+    if len(studies) > 1 or len(patients) > 1:
+        listed = "; ".join(f"{day or 'no date'} {uid}" for uid, day in sorted(studies.items()))
+        raise UsageError(
+            f"{archive} holds {len(studies)} studies of {len(patients)} patients that match. Name"
+            f" one by its Study Instance UID: {listed}."
+        )
+    return found
+
+
+def _fetch_middle(peer: Peer, series: ArchivedSeries, folder: Path, patience: Patience) -> None:
+    instances = patience(lambda: peer.find_instances(series))
+    if instances:
+        _fetch_all(peer, series, instances[len(instances) // 2 :][:1], folder, patience)
+
+
+def _fetch_all(
+    peer: Peer, series: ArchivedSeries, instances: Sequence[str], folder: Path, patience: Patience
+) -> tuple[Outcome, ...]:
+    """Fetch what does not lie in the folder yet; try again for what did not arrive."""
+
+    def missing() -> list[str]:
+        return [uid for uid in instances if not (folder / f"{uid}.dcm").exists()]
+
+    def attempt() -> list[Outcome]:
+        wanted = missing()
+        if not wanted:
+            return []
+        outcomes = [*peer.fetch(series, wanted if len(wanted) < len(instances) else None, folder)]
+        return [one for one in outcomes if not one.arrived]
+
+    refused = {one.sop_instance_uid: one for one in patience(attempt)}
+    silent = "the archive did not send it"
+    return tuple(refused.get(uid, Outcome(uid, silent)) for uid in missing())
+
+
+def send_once(
+    peer: Peer, objects: Iterable[Dataset], folder: Path, patience: Patience | None = None
+) -> tuple[Outcome, ...]:
+    """Store objects in an archive that it has not confirmed before.
+
+    Parameters
+    ----------
+    peer
+        The archive.
+    objects
+        What to store.
+    folder
+        Where the log of what the archive confirmed lies.
+    patience
+        How often an archive that does not answer is tried again.
+
+    Returns
+    -------
+    tuple of Outcome
+        One for each object, in their order.
+
+    Raises
+    ------
+    ArchiveError
+        If the archive refuses the connection, or does not answer as often as it was tried; what
+        it confirmed until then is in the log.
+    """
+    patience = patience or Patience()
+    log = _SentLog(folder / SENT, peer.name)
+    waiting = {str(one.SOPInstanceUID): one for one in objects}
+    outcomes = {uid: Outcome(uid) for uid in waiting if uid in log.confirmed()}
+
+    def attempt() -> None:
+        due = [one for uid, one in waiting.items() if uid not in log.confirmed()]
+        for outcome in peer.send(due) if due else ():
+            outcomes[outcome.sop_instance_uid] = outcome
+            if outcome.arrived:
+                log.confirm(outcome.sop_instance_uid)
+
+    patience(attempt)
+    return tuple(outcomes[uid] for uid in waiting)
+
+
+class _SentLog:
+    """Which objects each archive has confirmed, in a JSON file that is always whole."""
+
+    def __init__(self, path: Path, archive: str) -> None:
+        self._path, self._archive = path, archive
+        self._all = self._read()
+
+    def _read(self) -> dict[str, list[str]]:
+        try:
+            return {
+                str(key): list(uids) for key, uids in json.loads(self._path.read_text()).items()
+            }
+        except FileNotFoundError:
+            return {}
+        except (OSError, ValueError, AttributeError, TypeError) as error:
+            raise OutputError(
+                f"{self._path} cannot be read, so that it is not known what was sent. Put it right,"
+                " or move it away to send everything again."
+            ) from error
+
+    def confirmed(self) -> list[str]:
+        return self._all.get(self._archive, [])
+
+    def confirm(self, uid: str) -> None:
+        self._all.setdefault(self._archive, []).append(uid)
+        write_text(self._path, json.dumps(self._all, indent=1) + "\n")
