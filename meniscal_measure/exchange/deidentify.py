@@ -1,0 +1,340 @@
+"""MR images without their patient, by the Basic Application Level Confidentiality Profile.
+
+DICOM PS3.15 Annex E, with the options that keep what measuring needs: Retain Longitudinal Temporal
+Information with Modified Dates (E.3.6), Clean Descriptors (E.3.5) and, when asked for, Retain
+Patient Characteristics (E.3.7). Geometry, sequence parameters and laterality are not in the
+profile's table and stay. Pixels are not looked at: text burned into them is warned about.
+"""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import hmac
+import re
+import uuid
+from dataclasses import dataclass
+
+from pydicom.dataelem import DataElement
+from pydicom.dataset import Dataset
+from pydicom.sr.codedict import codes
+from pydicom.sr.coding import Code
+from pydicom.tag import Tag
+from pydicom.uid import (
+    UID,
+    EnhancedMRImageStorage,
+    LegacyConvertedEnhancedMRImageStorage,
+    MRImageStorage,
+)
+
+from meniscal_measure.errors import InputError, UsageError
+from meniscal_measure.exchange.profile_table import Action, action_on
+
+CLASSES = (MRImageStorage, EnhancedMRImageStorage, LegacyConvertedEnhancedMRImageStorage)
+MIN_KEY_BYTES = 16
+"""A key shorter than 128 bits can be found by trying."""
+MOST_SHIFT_DAYS = 3650
+"""All dates of a patient move into the past by the same number of days, from 1 to ten years."""
+SHIFTED = frozenset(
+    Tag(name)
+    for name in (
+        "StudyDate",
+        "SeriesDate",
+        "AcquisitionDate",
+        "ContentDate",
+        "AcquisitionDateTime",
+        "InstanceCreationDate",
+        "FrameAcquisitionDateTime",
+        "FrameReferenceDateTime",
+    )
+)
+"""Dates of the images that the option of modified dates keeps; any other date, the date of birth
+among them, goes as the basic profile has it."""
+CHARACTERISTICS = tuple(
+    Tag(name) for name in ("PatientSex", "PatientAge", "PatientSize", "PatientWeight")
+)
+"""What Retain Patient Characteristics keeps of an MR image (PS3.15 Table E.1-1)."""
+DESCRIPTORS = tuple(Tag(name) for name in ("SeriesDescription", "StudyDescription", "ProtocolName"))
+"""What is cleaned to the words of `TRADE_WORDS`, where the series is chosen by them."""
+TRADE_WORDS = frozenset(
+    [
+        "ax",
+        "axial",
+        "cor",
+        "coronal",
+        "sag",
+        "sagittal",
+        "tra",
+        "obl",
+        "mr",
+        "mri",
+        "knee",
+        "left",
+        "right",
+        "lt",
+        "rt",
+        "l",
+        "r",
+        "pd",
+        "pdw",
+        "t1",
+        "t1w",
+        "t2",
+        "t2w",
+        "fs",
+        "fatsat",
+        "fat",
+        "sat",
+        "spair",
+        "spir",
+        "stir",
+        "tirm",
+        "tse",
+        "fse",
+        "se",
+        "gre",
+        "dess",
+        "flash",
+        "space",
+        "vibe",
+        "mpr",
+        "2d",
+        "3d",
+        "dixon",
+        "water",
+        "in",
+        "opp",
+        "iw",
+        "w",
+        "wo",
+        "without",
+        "with",
+        "contrast",
+        "post",
+        "pre",
+        "hr",
+        "iso",
+        "tr",
+        "te",
+        "low",
+        "high",
+        "res",
+    ]
+)
+"""Words of a description that name a sequence, a plane or a side, and nobody."""
+FREE_TEXT = frozenset({"PN", "LT", "ST", "UT", "UC", "UR", "UN"})
+"""Value representations that may hold anything: removed where the table does not list them."""
+DUMMY_TEXT = {
+    "AS": "000Y",
+    "DA": "19000101",
+    "DT": "19000101",
+    "TM": "000000",
+    "DS": "0",
+    "IS": "0",
+    "UR": "http://removed.invalid",
+}
+"""Dummies by value representation; texts get `REMOVED`, numbers 0."""
+REMOVED = "REMOVED"
+NUMBERS = frozenset({"FL", "FD", "SL", "SS", "SV", "UL", "US", "UV"})
+
+
+@dataclass(frozen=True)
+class Pseudonyms:
+    """Consistent stand-ins for identifiers, made with a secret key (HMAC, RFC 2104).
+
+    The same key gives the same stand-in for the same identifier, in every run and every file of a
+    cohort; without the key neither direction can be computed.
+
+    Parameters
+    ----------
+    key
+        The secret; at least 16 bytes.
+
+    Raises
+    ------
+    UsageError
+        If the key is too short.
+    """
+
+    key: bytes
+
+    def __post_init__(self) -> None:
+        if len(self.key) < MIN_KEY_BYTES:
+            raise UsageError(
+                f"The key has {len(self.key)} bytes; it must have {MIN_KEY_BYTES} or more. Make one"
+                " with a password manager or `openssl rand -hex 32`, and keep it secret."
+            )
+
+    def _digest(self, kind: str, identifier: str) -> bytes:
+        return hmac.digest(self.key, f"{kind}/{identifier}".encode(), hashlib.sha256)
+
+    def uid(self, original: str) -> UID:
+        """Stand-in for a UID, under the root 2.25 (DICOM PS3.5 B.2)."""
+        digest = self._digest("uid", original.strip())
+        return UID(f"2.25.{uuid.UUID(bytes=digest[:16], version=4).int}")
+
+    def patient(self, patient_id: str, issuer: str = "") -> str:
+        """Stand-in for a Patient ID."""
+        return "P" + self._digest("patient", f"{issuer}/{patient_id}").hex()[:12].upper()
+
+    def shift_days(self, patient_id: str, issuer: str = "") -> int:
+        """How many days all dates of a patient move into the past."""
+        digest = self._digest("days", f"{issuer}/{patient_id}")
+        return 1 + int.from_bytes(digest[:8], "big") % MOST_SHIFT_DAYS
+
+
+def deidentified(
+    image: Dataset, pseudonyms: Pseudonyms, *, keep_characteristics: bool = False
+) -> Dataset:
+    """Take the patient out of an MR image; the given dataset is changed and returned.
+
+    Parameters
+    ----------
+    image
+        A whole MR image.
+    pseudonyms
+        The stand-ins.
+    keep_characteristics
+        Keep sex, age, size and weight.
+
+    Raises
+    ------
+    InputError
+        If it is no MR image, or has no Patient ID to make a stand-in for.
+    """
+    _refuse_unfit(image)
+    patient_id, issuer = str(image.PatientID), str(image.get("IssuerOfPatientID", ""))
+    kept = frozenset(CHARACTERISTICS) if keep_characteristics else frozenset()
+    cleaner = _Cleaner(pseudonyms, pseudonyms.shift_days(patient_id, issuer), kept)
+    cleaner.clean(image)
+    stand_in = pseudonyms.patient(patient_id, issuer)
+    image.PatientID = image.PatientName = stand_in
+    _say_how(image, keep_characteristics)
+    image.preamble = b"\0" * 128
+    meta = image.file_meta
+    for element in [one for one in meta if one.keyword not in META_KEPT]:
+        del meta[element.tag]
+    meta.MediaStorageSOPInstanceUID = image.SOPInstanceUID
+    return image
+
+
+META_KEPT = (
+    "FileMetaInformationGroupLength",
+    "FileMetaInformationVersion",
+    "MediaStorageSOPClassUID",
+    "TransferSyntaxUID",
+)
+"""Of the file's own header; all else says who wrote, sent or received it (PS3.10 7.1)."""
+
+
+def burned_in_text(image: Dataset) -> str:
+    """Say why text may be burned into the pixels, or nothing where the image says there is none."""
+    stated = str(image.get("BurnedInAnnotation", ""))
+    if stated == "NO":
+        return ""
+    if stated == "YES":
+        return "Burned In Annotation is YES: the pixels hold text that may name the patient."
+    return (
+        "Burned In Annotation is not stated: look at the pixels for text that may name the patient."
+    )
+
+
+def _refuse_unfit(image: Dataset) -> None:
+    if image.get("SOPClassUID") not in CLASSES:
+        raise InputError(
+            "The object is no MR image; only MR images are de-identified. Leave it out, as reports"
+            " and other objects may hold names in their content."
+        )
+    if not image.get("PatientID"):
+        raise InputError(
+            "Patient ID is missing, so that the images of one patient cannot get one stand-in."
+            " Put it right in the archive before export."
+        )
+
+
+@dataclass(frozen=True)
+class _Cleaner:
+    pseudonyms: Pseudonyms
+    shift_days: int
+    kept: frozenset[int]
+
+    def clean(self, dataset: Dataset) -> None:
+        for element in [*dataset]:
+            if element.tag in self.kept:
+                continue
+            if element.tag in DESCRIPTORS:
+                element.value = _trade_words(str(element.value))
+            elif element.tag in SHIFTED:
+                element.value = self._shifted(element)
+            else:
+                self._act(dataset, element, self._action(element))
+
+    def _action(self, element: DataElement) -> Action | None:
+        listed = action_on(element.tag)
+        if listed is None and element.VR in FREE_TEXT:
+            return Action.REMOVE
+        return listed
+
+    def _act(self, dataset: Dataset, element: DataElement, action: Action | None) -> None:
+        if action is Action.REPLACE_UID and element.VR == "UI":
+            element.value = self._stand_ins(element)
+        elif action in (None, Action.REPLACE_UID) and element.VR == "SQ":
+            for item in element.value:
+                self.clean(item)
+        elif action is Action.REMOVE or (action is not None and element.VR == "SQ"):
+            del dataset[element.tag]
+        elif action is Action.EMPTY:
+            element.value = None
+        elif action is Action.DUMMY:
+            element.value = _dummy(element)
+
+    def _stand_ins(self, element: DataElement) -> UID | list[UID]:
+        values = [str(value) for value in element.value] if element.VM > 1 else [str(element.value)]
+        stand_ins = [self.pseudonyms.uid(value) if value else UID("") for value in values]
+        return stand_ins if element.VM > 1 else stand_ins[0]
+
+    def _shifted(self, element: DataElement) -> str:
+        """Move a date; the time of day goes, and a date that cannot be read too."""
+        match = re.fullmatch(r"(\d{8})\d*(\.\d+)?([+-]\d{4})?", str(element.value or ""))
+        if match is None:
+            return ""
+        try:
+            day = datetime.datetime.strptime(match[1], "%Y%m%d")
+            return f"{day - datetime.timedelta(days=self.shift_days):%Y%m%d}"
+        except (ValueError, OverflowError):
+            return ""
+
+
+def _trade_words(text: str) -> str:
+    words = re.split(r"[^0-9A-Za-z]+", text)
+    return " ".join(word for word in words if word.lower() in TRADE_WORDS)
+
+
+def _dummy(element: DataElement) -> str | bytes | int | UID:
+    if element.VR in NUMBERS:
+        return 0
+    if element.VR in ("OB", "OW", "OD", "OF", "OL", "UN"):
+        return b"\0\0"
+    return DUMMY_TEXT.get(element.VR, REMOVED)
+
+
+def _say_how(image: Dataset, keep_characteristics: bool) -> None:
+    """State what was done (PS3.15 E.1.1, PS3.3 C.12.1.1.7)."""
+    image.PatientIdentityRemoved = "YES"
+    image.LongitudinalTemporalInformationModified = "MODIFIED"
+    image.DeidentificationMethod = "DICOM PS3.15 Annex E Basic Profile with options"
+    done = [
+        codes.DCM.BasicApplicationConfidentialityProfile,
+        codes.DCM.CleanDescriptorsOption,
+        codes.DCM.RetainLongitudinalTemporalInformationModifiedDatesOption,
+    ]
+    if keep_characteristics:
+        done.append(codes.DCM.RetainPatientCharacteristicsOption)
+    image.DeidentificationMethodCodeSequence = [_item(code) for code in done]
+
+
+def _item(code: Code) -> Dataset:
+    item = Dataset()
+    item.CodeValue, item.CodingSchemeDesignator = code.value, code.scheme_designator
+    item.CodeMeaning = code.meaning
+    return item
