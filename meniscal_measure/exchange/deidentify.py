@@ -55,71 +55,12 @@ CHARACTERISTICS = tuple(
 )
 """What Retain Patient Characteristics keeps of an MR image (PS3.15 Table E.1-1)."""
 DESCRIPTORS = tuple(Tag(name) for name in ("SeriesDescription", "StudyDescription", "ProtocolName"))
-"""What is cleaned to the words of `TRADE_WORDS`, where the series is chosen by them."""
-TRADE_WORDS = frozenset(
-    [
-        "ax",
-        "axial",
-        "cor",
-        "coronal",
-        "sag",
-        "sagittal",
-        "tra",
-        "obl",
-        "mr",
-        "mri",
-        "knee",
-        "left",
-        "right",
-        "lt",
-        "rt",
-        "l",
-        "r",
-        "pd",
-        "pdw",
-        "t1",
-        "t1w",
-        "t2",
-        "t2w",
-        "fs",
-        "fatsat",
-        "fat",
-        "sat",
-        "spair",
-        "spir",
-        "stir",
-        "tirm",
-        "tse",
-        "fse",
-        "se",
-        "gre",
-        "dess",
-        "flash",
-        "space",
-        "vibe",
-        "mpr",
-        "2d",
-        "3d",
-        "dixon",
-        "water",
-        "in",
-        "opp",
-        "iw",
-        "w",
-        "wo",
-        "without",
-        "with",
-        "contrast",
-        "post",
-        "pre",
-        "hr",
-        "iso",
-        "tr",
-        "te",
-        "low",
-        "high",
-        "res",
-    ]
+"""What is cleaned to the words of `TRADE_WORD`, where the series is chosen by them."""
+TRADE_WORD = re.compile(
+    r"ax|axial|cor|coronal|sag|sagittal|tra|obl|mr|mri|knee|left|right|lt|rt|l|r"
+    r"|pdw?|t1w?|t2w?|iw|fs|fatsat|fat|sat|spair|spir|stir|tirm|tse|fse|se|gre|dess|flash|space|vibe"
+    r"|mpr|[23]d|dixon|water|in|opp|w|wo|with|without|contrast|pre|post|hr|iso|tr|te|low|high|res",
+    re.IGNORECASE,
 )
 """Words of a description that name a sequence, a plane or a side, and nobody."""
 FREE_TEXT = frozenset({"PN", "LT", "ST", "UT", "UC", "UR", "UN"})
@@ -307,7 +248,7 @@ class _Cleaner:
 
 def _trade_words(text: str) -> str:
     words = re.split(r"[^0-9A-Za-z]+", text)
-    return " ".join(word for word in words if word.lower() in TRADE_WORDS)
+    return " ".join(word for word in words if TRADE_WORD.fullmatch(word))
 
 
 def _dummy(element: DataElement) -> str | bytes | int | UID:
