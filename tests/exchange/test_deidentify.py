@@ -1,0 +1,230 @@
+"""Images without their patient, attribute by attribute and as a whole."""
+
+from __future__ import annotations
+
+import datetime
+import io
+from pathlib import Path
+
+import pydicom
+import pytest
+from pydicom import datadict
+from pydicom.dataset import Dataset
+from pydicom.tag import Tag
+from pydicom.uid import UID
+
+import meniscal_measure
+from meniscal_measure.errors import InputError, UsageError
+from meniscal_measure.exchange.deidentify import Pseudonyms, burned_in_text, deidentified
+from meniscal_measure.exchange.profile_table import Action, _table, action_on
+from tests.exchange.conftest import SAMPLE, errors_of, saved
+
+KEY = Pseudonyms(b"a secret of the test, not of anybody")
+CANARY = "Q7ZCANARY"
+
+PROFILE = {
+    "PatientName": Action.EMPTY,
+    "PatientID": Action.DUMMY,
+    "PatientBirthDate": Action.EMPTY,
+    "PatientSex": Action.EMPTY,
+    "PatientAge": Action.REMOVE,
+    "PatientSize": Action.REMOVE,
+    "PatientWeight": Action.REMOVE,
+    "AccessionNumber": Action.EMPTY,
+    "StudyDate": Action.EMPTY,
+    "StudyTime": Action.EMPTY,
+    "SeriesDate": Action.DUMMY,
+    "AcquisitionDate": Action.EMPTY,
+    "ContentDate": Action.DUMMY,
+    "InstanceCreationDate": Action.DUMMY,
+    "InstitutionName": Action.DUMMY,
+    "ReferringPhysicianName": Action.EMPTY,
+    "StationName": Action.DUMMY,
+    "DeviceSerialNumber": Action.DUMMY,
+    "StudyDescription": Action.REMOVE,
+    "SeriesDescription": Action.REMOVE,
+    "ProtocolName": Action.DUMMY,
+    "SOPInstanceUID": Action.REPLACE_UID,
+    "StudyInstanceUID": Action.REPLACE_UID,
+    "SeriesInstanceUID": Action.REPLACE_UID,
+    "FrameOfReferenceUID": Action.REPLACE_UID,
+    "DeviceUID": Action.REPLACE_UID,
+    "ContentSequence": Action.DUMMY,
+    "GraphicAnnotationSequence": Action.DUMMY,
+    "VerifyingObserverName": Action.DUMMY,
+    "PersonName": Action.DUMMY,
+    "Laterality": None,
+    "ImageLaterality": None,
+    "PixelSpacing": None,
+    "ImagePositionPatient": None,
+    "ImageOrientationPatient": None,
+    "SliceThickness": None,
+    "RepetitionTime": None,
+    "EchoTime": None,
+}
+"""Rows of DICOM PS3.15 Table E.1-1, read in another machine copy of the standard than the one the
+program uses (a JSON of the 2025 edition); X/Z read as Z, the others with D as D."""
+
+NEEDED = (
+    "PixelSpacing",
+    "ImagePositionPatient",
+    "ImageOrientationPatient",
+    "Laterality",
+    "Rows",
+    "Columns",
+    "SliceThickness",
+    "RepetitionTime",
+    "EchoTime",
+    "InstanceNumber",
+    "PixelData",
+)
+
+
+def image(index: int = 0) -> Dataset:
+    return pydicom.dcmread(sorted((SAMPLE / "series-1").iterdir())[index])
+
+
+@pytest.mark.parametrize("keyword", PROFILE)
+def test_the_table_is_that_of_the_standard(keyword: str) -> None:
+    assert action_on(Tag(keyword)) is PROFILE[keyword]
+
+
+def test_repeating_groups_and_private_attributes_are_removed() -> None:
+    for tag in ((0x6002, 0x3000), (0x5010, 0x0005), (0x0019, 0x1001)):
+        assert action_on(Tag(tag)) is Action.REMOVE
+
+
+def planted() -> Dataset:
+    """An image with a text that must go in every attribute of the table that can hold it."""
+    dataset = image()
+    for tag, action in _table()[0].items():
+        in_dictionary = datadict.dictionary_has_tag(tag)
+        if tag >> 16 == 0x0002 or action is Action.REPLACE_UID or not in_dictionary:
+            continue
+        representation = datadict.dictionary_VR(tag)
+        if representation in ("LO", "SH", "PN", "LT", "ST", "UT", "UC", "AE", "CS"):
+            dataset.add_new(tag, representation, CANARY)
+    nested = Dataset()
+    nested.PatientName = nested.OperatorsName = nested.InstitutionName = CANARY
+    dataset.ReferencedImageSequence = [nested]
+    dataset.add_new((0x0019, 0x0010), "LO", CANARY)
+    dataset.add_new((0x0019, 0x1001), "LO", CANARY)
+    dataset.SeriesDescription = f"COR PD FS {CANARY}"
+    dataset.PatientID = CANARY
+    dataset.file_meta.SourceApplicationEntityTitle = CANARY
+    dataset.preamble = CANARY.encode().ljust(128, b"\0")
+    return dataset
+
+
+def test_nothing_planted_in_any_attribute_is_left() -> None:
+    stream = io.BytesIO()
+    deidentified(planted(), KEY).save_as(stream, enforce_file_format=True)
+    assert CANARY.encode() not in stream.getvalue()
+
+
+def test_what_measuring_needs_is_untouched() -> None:
+    before, after = image(), deidentified(image(), KEY)
+    for keyword in NEEDED:
+        assert after[keyword].value == before[keyword].value, keyword
+
+
+def test_millimetres_are_the_same_afterwards(tmp_path: Path) -> None:
+    for index, file in enumerate(sorted((SAMPLE / "series-1").iterdir())):
+        out = deidentified(pydicom.dcmread(file), KEY)
+        out.save_as(tmp_path / f"{index}.dcm", enforce_file_format=True)
+    before = meniscal_measure.measure(SAMPLE, landmarks=SAMPLE / "landmarks.json")
+    by_millimetres = tmp_path / "landmarks.json"
+    text = (SAMPLE / "landmarks.json").read_text()
+    for frame in before.stack.frames:
+        text = text.replace(frame.sop_instance_uid, KEY.uid(frame.sop_instance_uid))
+    by_millimetres.write_text(text)
+    after = meniscal_measure.measure(tmp_path, landmarks=by_millimetres)
+    assert before.medial is not None
+    assert after.medial is not None
+    assert after.medial.extrusion.extrusion_mm == before.medial.extrusion.extrusion_mm
+
+
+def test_a_validator_finds_no_error(tmp_path: Path) -> None:
+    """Source: dciodvfy of dicom3tools."""
+    assert errors_of(saved(deidentified(image(), KEY), tmp_path)) == []
+
+
+def test_the_object_says_what_was_done() -> None:
+    """Source: DICOM PS3.16 CID 7050 for the codes, PS3.3 C.12.1.1.7 for the attributes."""
+    after = deidentified(image(), KEY, keep_characteristics=True)
+    assert after.PatientIdentityRemoved == "YES"
+    assert after.LongitudinalTemporalInformationModified == "MODIFIED"
+    done = [item.CodeValue for item in after.DeidentificationMethodCodeSequence]
+    assert done == ["113100", "113105", "113107", "113108"]
+
+
+def test_one_patient_gets_one_stand_in_and_one_shift_of_dates() -> None:
+    first, second = image(0), image(1)
+    first.StudyDate, second.StudyDate = "20260110", "20260712"
+    one, two = deidentified(first, KEY), deidentified(second, KEY)
+    assert one.PatientID == two.PatientID
+    assert one.SeriesInstanceUID == two.SeriesInstanceUID
+    assert one.SOPInstanceUID != two.SOPInstanceUID
+    days = [datetime.datetime.strptime(x.StudyDate, "%Y%m%d") for x in (one, two)]
+    assert (days[1] - days[0]).days == 183
+    assert one.StudyDate < "20260110"
+
+
+def test_another_key_gives_other_stand_ins() -> None:
+    other = Pseudonyms(b"another secret of sixteen bytes")
+    uid = UID("1.2.3.4")
+    assert KEY.uid(uid) != other.uid(uid)
+    assert KEY.patient("1") != other.patient("1")
+    assert KEY.uid(uid).is_valid
+
+
+def test_references_between_images_still_meet() -> None:
+    first, second = image(0), image(1)
+    reference = Dataset()
+    reference.ReferencedSOPClassUID = second.SOPClassUID
+    reference.ReferencedSOPInstanceUID = second.SOPInstanceUID
+    first.ReferencedImageSequence = [reference]
+    one, two = deidentified(first, KEY), deidentified(second, KEY)
+    assert one.ReferencedImageSequence[0].ReferencedSOPInstanceUID == two.SOPInstanceUID
+    assert one.ReferencedImageSequence[0].ReferencedSOPClassUID == two.SOPClassUID
+
+
+def test_characteristics_stay_only_when_asked_for() -> None:
+    def told() -> Dataset:
+        dataset = image()
+        dataset.PatientSex, dataset.PatientAge, dataset.PatientWeight = "F", "054Y", "71"
+        return dataset
+
+    assert deidentified(told(), KEY).PatientSex in (None, "")
+    assert "PatientAge" not in deidentified(told(), KEY)
+    kept = deidentified(told(), KEY, keep_characteristics=True)
+    assert (kept.PatientSex, kept.PatientAge, str(kept.PatientWeight)) == ("F", "054Y", "71")
+
+
+def test_descriptions_keep_the_words_of_the_trade_only() -> None:
+    dataset = image()
+    dataset.SeriesDescription = "COR PD FS left Dr. Miller 12.3."
+    assert deidentified(dataset, KEY).SeriesDescription == "COR PD FS left"
+
+
+def test_burned_in_text_is_warned_about() -> None:
+    dataset = image()
+    dataset.BurnedInAnnotation = "YES"
+    assert "hold text" in burned_in_text(dataset)
+    dataset.BurnedInAnnotation = "NO"
+    assert burned_in_text(dataset) == ""
+    del dataset.BurnedInAnnotation
+    assert "not stated" in burned_in_text(dataset)
+
+
+def test_what_cannot_be_done_safely_is_refused() -> None:
+    report = image()
+    report.SOPClassUID = UID("1.2.840.10008.5.1.4.1.1.88.34")
+    with pytest.raises(InputError, match="no MR image"):
+        deidentified(report, KEY)
+    nobody = image()
+    nobody.PatientID = ""
+    with pytest.raises(InputError, match="Patient ID is missing"):
+        deidentified(nobody, KEY)
+    with pytest.raises(UsageError, match="The key has 5 bytes"):
+        Pseudonyms(b"short")
