@@ -131,9 +131,12 @@ def _of_one_study(found: Sequence[ArchivedSeries], archive: str) -> Sequence[Arc
 
 
 def _fetch_middle(peer: Peer, series: ArchivedSeries, folder: Path, patience: Patience) -> None:
+    """Fetch the image in the middle of a series, where it does not lie in the folder yet."""
     instances = patience(lambda: peer.find_instances(series))
-    if instances:
-        _fetch_all(peer, series, instances[len(instances) // 2 :][:1], folder, patience)
+    middle = instances[len(instances) // 2 :][:1]
+    missing = [uid for uid in middle if not _file(folder, uid).exists()]
+    if missing:
+        patience(lambda: [*peer.fetch(series, missing, folder)])
 
 
 def _fetch_all(
@@ -142,18 +145,24 @@ def _fetch_all(
     """Fetch what does not lie in the folder yet; try again for what did not arrive."""
 
     def missing() -> list[str]:
-        return [uid for uid in instances if not (folder / f"{uid}.dcm").exists()]
+        return [uid for uid in instances if not _file(folder, uid).exists()]
 
     def attempt() -> list[Outcome]:
         wanted = missing()
         if not wanted:
             return []
-        outcomes = [*peer.fetch(series, wanted if len(wanted) < len(instances) else None, folder)]
+        whole = len(wanted) == len(instances)
+        outcomes = [*peer.fetch(series, None if whole else wanted, folder)]
         return [one for one in outcomes if not one.arrived]
 
-    refused = {one.sop_instance_uid: one for one in patience(attempt)}
+    # our own reason comes before what the archive makes of it
+    refused = {one.sop_instance_uid: one for one in reversed(patience(attempt))}
     silent = "the archive did not send it"
     return tuple(refused.get(uid, Outcome(uid, silent)) for uid in missing())
+
+
+def _file(folder: Path, sop_instance_uid: str) -> Path:
+    return folder / f"{sop_instance_uid}.dcm"
 
 
 def send_once(
