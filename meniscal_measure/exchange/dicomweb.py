@@ -125,6 +125,7 @@ class WebArchive:
     def _asked(self) -> Iterator[DICOMwebClient]:
         """Give a client, and say plainly what went wrong with its requests."""
         client = DICOMwebClient(self.address, session=self.session or requests.Session())
+        client.set_http_retry_params(retry=False)  # tries are counted in one place, by `Patience`
         _limit_wait(client, self.timeout_s)
         try:
             yield client

@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+UNCLOSED = "-W ignore::pytest.PytestUnraisableExceptionWarning"
+"""pynetdicom leaves the socket of a refused connection to the garbage collector."""
 PROGRAMS = ("unshare", "ip", "openssl", "Orthanc", "/usr/bin/dcmqrscp", "/usr/bin/storescp")
 
 

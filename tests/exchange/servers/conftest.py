@@ -43,7 +43,7 @@ def server(command: Sequence[str | Path], *ports: int, folder: Path) -> Iterator
                 answers(port)
             yield
         finally:
-            running.terminate()
+            running.kill()  # nothing it holds is kept
             running.wait()
 
 

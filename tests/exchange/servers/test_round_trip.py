@@ -115,8 +115,6 @@ def test_a_wrong_title_is_refused_with_the_remedy(query_server: None) -> None:
         wrong.find_series(Query())
 
 
-# pynetdicom leaves the socket of a refused connection to the garbage collector
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 @pytest.mark.parametrize(
     "silent",
     [DimseArchive("127.0.0.1", 9, "NOBODY"), WebArchive("http://127.0.0.1:9/dicom-web")],
