@@ -297,7 +297,7 @@ def _evaluations(
         (concepts.FLAG, concepts.FLAGGED if extrusion.flag else concepts.NOT_FLAGGED),
         (concepts.DECISION, concepts.DECISIONS[extrusion.decision]),
         (concepts.THRESHOLD_RULE, concepts.THRESHOLD_RULES[conventions.threshold_rule]),
-        (concepts.SLICE_CONVENTION, concepts.SLICES[reading.slice_convention]),
+        (concepts.SLICE_CONVENTION, concepts.SLICES[reading.conventions.slice]),
         (concepts.LANDMARK_STATUS, concepts.VERIFIED if reading.verified else unverified),
     ):
         yield templates.QualitativeEvaluation(name, value)

@@ -34,9 +34,9 @@ class Case:
 @pytest.fixture(scope="session")
 def case() -> Case:
     knee = meniscal_measure.measure(SAMPLE, landmarks=SAMPLE / "landmarks.json")
-    slices = (knee.measured, *knee.neighbours)
+    slices = (knee.reading.measured, *knee.reading.neighbours)
     images = source_images(knee.stack, [part.slice_index for part in slices])
-    return Case(knee, knee.stack, images)
+    return Case(knee.reading, knee.stack, images)
 
 
 def errors_of(path: Path) -> list[str]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import subprocess
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +12,7 @@ from pydicom.dataset import Dataset
 
 from meniscal_measure.exchange.presentation_state import presentation_state
 from meniscal_measure.exchange.structured_report import caliper_mm
+from meniscal_measure.records.signing import signed_by
 from tests.exchange.conftest import Case, errors_of, saved
 
 WINDOW = (40.0, 900.0)
@@ -80,7 +80,7 @@ def test_grey_values_are_shown_through_the_window(
 def test_the_creator_is_a_person_only_once_verified(case: Case, state: Dataset) -> None:
     assert str(state.ContentCreatorName) == "meniscal_measure^"
     assert "NOT VERIFIED" in state.ContentDescription
-    verified = replace(case.reading, verified=True, verified_by="A. Reader")
+    verified = signed_by(case.reading, "A. Reader")
     signed = presentation_state(verified, case.images, WINDOW)
     assert str(signed.ContentCreatorName) == "A. Reader^"
     assert "NOT VERIFIED" not in signed.ContentDescription

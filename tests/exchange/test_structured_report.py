@@ -5,7 +5,6 @@ from __future__ import annotations
 import copy
 import subprocess
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +20,7 @@ from meniscal_measure.exchange import concepts
 from meniscal_measure.exchange.reading_back import reading_of
 from meniscal_measure.exchange.structured_report import Archived, structured_report
 from meniscal_measure.records.codec import reading_to_dict
+from meniscal_measure.records.signing import signed_by
 from tests.exchange.conftest import Case, errors_of, saved
 
 
@@ -172,7 +172,7 @@ def test_what_is_not_verified_says_so_in_the_fields_of_the_standard(report: Data
 
 
 def test_a_verified_reading_names_its_reader(case: Case) -> None:
-    verified = replace(case.reading, verified=True, verified_by="A. Reader")
+    verified = signed_by(case.reading, "A. Reader")
     report = structured_report(verified, case.images, Archived(organization="Reading room"))
     assert report.VerificationFlag == "VERIFIED"
     assert report.CompletionFlag == "COMPLETE"
@@ -182,7 +182,7 @@ def test_a_verified_reading_names_its_reader(case: Case) -> None:
 
 
 def test_a_new_version_names_the_one_it_replaces(case: Case, report: Dataset) -> None:
-    verified = replace(case.reading, verified=True, verified_by="A. Reader")
+    verified = signed_by(case.reading, "A. Reader")
     newer = structured_report(verified, case.images, Archived(replaces=(report,)))
     (study,) = newer.PredecessorDocumentsSequence
     (series,) = study.ReferencedSeriesSequence
