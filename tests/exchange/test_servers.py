@@ -21,9 +21,8 @@ def test_against_real_archive_servers() -> None:
         pytest.skip(f"not on this machine: {', '.join(missing)}")
     if os.geteuid() != 0:
         pytest.skip("only root may make a network namespace")
-    pytest_here = (
-        f"{sys.executable} -m pytest -q -p no:cacheprovider {Path(__file__).parent / 'servers'}"
-    )
+    tests = Path(__file__).parent / "servers"
+    pytest_here = f"{sys.executable} -m pytest -q -p no:cacheprovider {UNCLOSED} {tests}"
     done = subprocess.run(
         ["unshare", "--net", "--mount", "bash", "-c", f"ip link set lo up && {pytest_here}"],
         env=os.environ | {"ARCHIVE_SERVERS": "1"},
