@@ -19,6 +19,7 @@ from highdicom.sr import templates
 from pydicom.dataset import Dataset
 from pydicom.sr.codedict import codes
 from pydicom.sr.coding import Code
+from pydicom.uid import UID
 
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.caliper.reading import CompartmentReading, Quantity, Reading, SliceReading
@@ -90,15 +91,16 @@ def structured_report(
     if reading.verified and reading.verified_by and archived.organization:
         signed_by = identity.person_name(reading.verified_by)
     headers = {image.header.SOPInstanceUID: image.header for image in images.values()}
+    uid = identity.derived_uid(archived.uid_root, "report", record.encode())
+    # sent again, the report is its own newest version and replaces only what was before it
+    earlier = [one for one in archived.replaces if one.SOPInstanceUID != uid]
     report = hd.sr.Comprehensive3DSR(
         evidence=list(headers.values()),
         content=_content(reading, images, record)[0],
-        series_instance_uid=identity.derived_uid(
-            archived.uid_root, "report series", reading.source.series_instance_uid.encode()
-        ),
+        series_instance_uid=report_series_uid(archived.uid_root, reading),
         series_number=SERIES_NUMBER,
-        sop_instance_uid=identity.derived_uid(archived.uid_root, "report", record.encode()),
-        instance_number=1 + len(archived.replaces),
+        sop_instance_uid=uid,
+        instance_number=1 + len(earlier),
         manufacturer=identity.MANUFACTURER,
         manufacturer_model_name=identity.MANUFACTURER,
         software_versions=identity.SOFTWARE_VERSION,
@@ -108,11 +110,23 @@ def structured_report(
         is_verified=signed_by is not None,
         verifying_observer_name=signed_by,
         verifying_organization=archived.organization if signed_by else None,
-        previous_versions=list(archived.replaces) or None,
+        previous_versions=earlier or None,
         series_description="Meniscal extrusion, measurements",
     )
     report.CodingSchemeIdentificationSequence = [_coding_scheme()]
     return report
+
+
+def report_series_uid(uid_root: str, reading: Reading) -> UID:
+    """Name the series of all reports on one image series, so that versions lie together.
+
+    Raises
+    ------
+    UsageError
+        If the UID root is not usable.
+    """
+    source = reading.source.series_instance_uid.encode()
+    return identity.derived_uid(uid_root, "report series", source)
 
 
 def _coding_scheme() -> Dataset:

@@ -191,6 +191,11 @@ def test_a_new_version_names_the_one_it_replaces(case: Case, report: Dataset) ->
     assert old.ReferencedSOPClassUID == Comprehensive3DSRStorage
 
 
+def test_a_report_never_replaces_itself(case: Case, report: Dataset) -> None:
+    again = structured_report(case.reading, case.images, Archived(replaces=(report,)))
+    assert "PredecessorDocumentsSequence" not in again
+
+
 def test_the_same_reading_gets_the_same_identifiers(case: Case, report: Dataset) -> None:
     again = structured_report(case.reading, case.images)
     assert again.SOPInstanceUID == report.SOPInstanceUID

@@ -1,0 +1,252 @@
+"""`archive`: from an imaging archive to a reading and back, and images without their patient."""
+
+from __future__ import annotations
+
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from meniscal_measure.cli.common import (
+    AsJson,
+    SideWord,
+    StudyPath,
+    progress_bar,
+    reported,
+)
+from meniscal_measure.cli.measure import OutFolder, show_saved
+from meniscal_measure.errors import ExitCode, UsageError
+
+if TYPE_CHECKING:
+    from meniscal_measure.exchange.dicomweb import WebArchive
+    from meniscal_measure.exchange.dimse import DimseArchive
+    from meniscal_measure.exchange.peer import Outcome
+    from meniscal_measure.exchange.structured_report import Archived
+    from meniscal_measure.report.save import SavedFiles
+    from meniscal_measure.series.model import Stack
+
+app = typer.Typer(no_args_is_help=True, help="Fetch from an imaging archive, and store there.")
+
+PACKAGES = ("highdicom", "pynetdicom", "dicomweb_client", "dicomanonymizer", "tenacity")
+
+Address = Annotated[
+    str,
+    typer.Option(
+        "--archive",
+        metavar="ADDRESS",
+        help="dicom://TITLE@HOST:PORT, or the https:// address of DICOMweb services.",
+        show_default=False,
+    ),
+]
+CallingTitle = Annotated[
+    str, typer.Option("--calling-title", help="Our application entity title, for dicom://.")
+]
+Timeout = Annotated[float, typer.Option("--timeout", help="Longest wait for an answer, s.", min=1)]
+Certificates = Annotated[
+    Path | None,
+    typer.Option("--certificates", help="PEM file of the certificates to trust; turns TLS on."),
+]
+UidRoot = Annotated[
+    str, typer.Option("--uid-root", help="Root of new UIDs, as registered to your organisation.")
+]
+Organization = Annotated[
+    str | None,
+    typer.Option(
+        "--organization", help="Of the reader; without it no report is marked as verified."
+    ),
+]
+
+
+@app.command("measure")
+def measure(
+    archive: Address,
+    out: OutFolder,
+    patient_id: Annotated[str, typer.Option("--patient-id", help="Patient ID.")] = "",
+    study_date: Annotated[
+        str, typer.Option("--study-date", help="YYYYMMDD, or a range YYYYMMDD-YYYYMMDD.")
+    ] = "",
+    accession_number: Annotated[
+        str, typer.Option("--accession-number", help="Accession Number.")
+    ] = "",
+    study_uid: Annotated[str, typer.Option("--study-uid", help="Study Instance UID.")] = "",
+    side: Annotated[
+        SideWord | None, typer.Option("--side", help="Body side, where the images do not say it.")
+    ] = None,
+    landmarks: Annotated[
+        Path | None, typer.Option("--landmarks", help="Landmark file; else proposed.")
+    ] = None,
+    send: Annotated[
+        bool, typer.Option("--send", help="Store the results in the archive as well.")
+    ] = False,
+    calling_title: CallingTitle = "MENISCAL",
+    timeout: Timeout = 30.0,
+    certificates: Certificates = None,
+    uid_root: UidRoot = "2.25",
+    organization: Organization = None,
+    as_json: AsJson = False,
+) -> None:
+    """Find a knee in the archive, fetch its coronal series, measure it; with --send store results.
+
+    Run it again after an interruption: what has arrived is not fetched or sent again.
+    """
+    with reported(as_json=as_json):
+        _check_packages()
+        from meniscal_measure import workflow
+        from meniscal_measure.exchange.peer import Query
+        from meniscal_measure.exchange.structured_report import Archived
+        from meniscal_measure.exchange.transfer import fetch_coronal
+
+        query = Query(patient_id, study_date, accession_number, study_uid)
+        if query == Query():
+            raise UsageError("Say whose knee: --patient-id, --accession-number or --study-uid.")
+        peer = _peer(archive, calling_title, timeout, certificates)
+        fetched = fetch_coronal(peer, query, out)
+        _show_failures(fetched.missing, "Not fetched")
+        knee = workflow.measure(
+            workflow.read(fetched.folder),
+            landmarks=landmarks,
+            side=None if side is None else side.side,
+        )
+        saved = knee.save(out)
+        show_saved(saved, as_json=as_json)
+        failed = fetched.missing
+        if send:
+            failed += _stored(saved, knee.stack, peer, Archived(uid_root, organization), out)
+        if failed:
+            raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
+
+
+@app.command("send")
+def send(
+    record: Annotated[
+        Path, typer.Argument(metavar="READING", help="A reading.json that measure or report wrote.")
+    ],
+    study: StudyPath,
+    archive: Address,
+    out: OutFolder,
+    calling_title: CallingTitle = "MENISCAL",
+    timeout: Timeout = 30.0,
+    certificates: Certificates = None,
+    uid_root: UidRoot = "2.25",
+    organization: Organization = None,
+) -> None:
+    """Store a reading in the archive: measurements, calipers on the slices, figure and report.
+
+    A report that the archive already holds of the same series is named as the one replaced.
+    """
+    with reported(as_json=False):
+        _check_packages()
+        from meniscal_measure import workflow
+        from meniscal_measure.exchange.structured_report import Archived
+
+        peer = _peer(archive, calling_title, timeout, certificates)
+        knee = workflow.reopen(stored_record(record), workflow.read(study))
+        saved = knee.save(out)
+        if _stored(saved, knee.stack, peer, Archived(uid_root, organization), out):
+            raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
+
+
+@app.command("objects")
+def objects(
+    record: Annotated[
+        Path, typer.Argument(metavar="READING", help="A reading.json that measure or report wrote.")
+    ],
+    study: StudyPath,
+    out: OutFolder,
+    uid_root: UidRoot = "2.25",
+    organization: Organization = None,
+) -> None:
+    """Write the same objects as files, for an archive that is not reached from here."""
+    with reported(as_json=False):
+        _check_packages()
+        from meniscal_measure import workflow
+        from meniscal_measure.exchange.results import result_objects
+        from meniscal_measure.exchange.structured_report import Archived
+
+        knee = workflow.reopen(stored_record(record), workflow.read(study))
+        made = result_objects(knee.save(out), knee.stack, Archived(uid_root, organization))
+        for path in made.write(out):
+            typer.echo(f"Written: {path}")
+
+
+@app.command("deidentify")
+def deidentify(
+    study: StudyPath,
+    out: OutFolder,
+    key_file: Annotated[
+        Path,
+        typer.Option(
+            "--key-file",
+            help="File with the secret of the cohort: the same key gives the same stand-ins.",
+            show_default=False,
+        ),
+    ],
+    keep_characteristics: Annotated[
+        bool, typer.Option("--keep-characteristics", help="Keep sex, age, size and weight.")
+    ] = False,
+) -> None:
+    """Write the MR images of a study without their patient (DICOM PS3.15 Annex E)."""
+    with reported(as_json=False):
+        _check_packages()
+        from meniscal_measure.exchange.study_without_patient import deidentify_study, read_key
+
+        pseudonyms = read_key(key_file)
+        with progress_bar("De-identifying", shown=True) as progress:
+            done = deidentify_study(
+                study,
+                out,
+                pseudonyms,
+                keep_characteristics=keep_characteristics,
+                progress=progress,
+            )
+        typer.echo(f"{done.written} images written to {out}")
+        for warning, count in done.warnings.items():
+            typer.echo(f"{count} images: {warning}", err=True)
+        for refusal in done.refusals:
+            typer.echo(f"Refused {refusal.file}: {refusal.reason}", err=True)
+        if done.refusals:
+            raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
+
+
+def _check_packages() -> None:
+    missing = [name for name in PACKAGES if find_spec(name) is None]
+    if missing:
+        raise UsageError(
+            "This command needs {names}, not installed here. Install meniscal-measure with the"
+            " extra archive: pip install 'meniscal-measure[archive]'.",
+            names=", ".join(missing),
+        )
+
+
+def _peer(
+    address: str, calling_title: str, timeout_s: float, certificates: Path | None
+) -> DimseArchive | WebArchive:
+    from meniscal_measure.exchange.addresses import Connection, archive_at
+
+    return archive_at(address, Connection(calling_title, timeout_s, certificates))
+
+
+def _stored(
+    saved: SavedFiles,
+    stack: Stack,
+    peer: DimseArchive | WebArchive,
+    archived: Archived,
+    out: Path,
+) -> tuple[Outcome, ...]:
+    """Store what was made of a reading; give what did not arrive."""
+    from meniscal_measure.exchange.results import result_objects, with_earlier
+    from meniscal_measure.exchange.transfer import send_once
+
+    made = result_objects(saved, stack, with_earlier(archived, peer, saved.contents))
+    made.write(out)
+    sent = send_once(peer, made.objects, out)
+    failed = tuple(one for one in sent if not one.arrived)
+    _show_failures(failed, "Not stored")
+    typer.echo(f"{len(sent) - len(failed)} of {len(sent)} objects are in {peer.name}", err=True)
+    return failed
+
+
+def _show_failures(failed: tuple[Outcome, ...], what: str) -> None:
+    for one in failed:
+        typer.echo(f"{what}: {one.sop_instance_uid}: {one.reason}", err=True)

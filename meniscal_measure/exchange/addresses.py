@@ -1,0 +1,97 @@
+"""The address of an archive, as it is typed."""
+
+from __future__ import annotations
+
+import re
+import ssl
+from dataclasses import dataclass
+from pathlib import Path
+
+import requests
+
+from meniscal_measure.errors import UsageError
+from meniscal_measure.exchange.dicomweb import WebArchive
+from meniscal_measure.exchange.dimse import DimseArchive
+
+DIMSE_ADDRESS = re.compile(
+    r"dicom://(?P<title>[^@/:\s]{1,16})@(?P<host>[^@/:\s]+|\[[0-9A-Fa-f:]+\]):(?P<port>\d{1,5})/?"
+)
+"""An application entity has a title of at most 16 characters (DICOM PS3.5 6.2, AE)."""
+MAX_PORT = 65535
+
+
+@dataclass(frozen=True)
+class Connection:
+    """How an archive is spoken to.
+
+    Parameters
+    ----------
+    calling_title
+        Our own application entity title.
+    timeout_s
+        Longest wait for an answer.
+    certificates
+        File of the certificates to trust (PEM); it also turns TLS on for `dicom://`.
+    """
+
+    calling_title: str = "MENISCAL"
+    timeout_s: float = 30.0
+    certificates: Path | None = None
+
+
+def archive_at(address: str, connection: Connection) -> DimseArchive | WebArchive:
+    """Take an address apart.
+
+    Parameters
+    ----------
+    address
+        `dicom://TITLE@HOST:PORT` or the root of DICOMweb services, `https://...`.
+    connection
+        How it is spoken to.
+
+    Raises
+    ------
+    UsageError
+        If it is neither, or the certificates cannot be read.
+
+    Examples
+    --------
+    >>> archive_at("dicom://ARCHIVE@localhost:104", Connection()).name
+    'dicom://ARCHIVE@localhost:104'
+    """
+    if address.startswith(("https://", "http://")):
+        return WebArchive(address.rstrip("/"), connection.timeout_s, _session(connection))
+    found = DIMSE_ADDRESS.fullmatch(address)
+    if found is None or not 0 < int(found["port"]) <= MAX_PORT:
+        raise UsageError(
+            "{address} is not the address of an archive. Write dicom://TITLE@HOST:PORT, or the"
+            " https:// address of its DICOMweb services.",
+            address=address,
+        )
+    return DimseArchive(
+        host=found["host"].strip("[]"),
+        port=int(found["port"]),
+        ae_title=found["title"],
+        calling_ae_title=connection.calling_title,
+        timeout_s=connection.timeout_s,
+        tls=_tls(connection.certificates),
+    )
+
+
+def _tls(certificates: Path | None) -> ssl.SSLContext | None:
+    if certificates is None:
+        return None
+    try:
+        return ssl.create_default_context(cafile=certificates)
+    except OSError as error:  # ssl.SSLError is one too
+        raise UsageError(
+            "The certificates in {file} cannot be read. Give a PEM file.", file=str(certificates)
+        ) from error
+
+
+def _session(connection: Connection) -> requests.Session:
+    session = requests.Session()
+    _tls(connection.certificates)  # says so at once if they cannot be read
+    if connection.certificates is not None:
+        session.verify = str(connection.certificates)
+    return session

@@ -1,0 +1,121 @@
+"""All objects of one reading, and the earlier versions of its report that an archive holds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from pydicom.dataset import Dataset
+from pydicom.uid import Comprehensive3DSRStorage
+
+from meniscal_measure.caliper.reading import Reading
+from meniscal_measure.errors import UsageError
+from meniscal_measure.exchange.capture import figure_capture, report_document
+from meniscal_measure.exchange.peer import ArchivedSeries, Peer
+from meniscal_measure.exchange.presentation_state import presentation_state
+from meniscal_measure.exchange.sources import source_images
+from meniscal_measure.exchange.structured_report import (
+    Archived,
+    report_series_uid,
+    structured_report,
+)
+from meniscal_measure.files import written_whole
+from meniscal_measure.report.save import SavedFiles
+from meniscal_measure.report.window import display_window
+from meniscal_measure.series.model import Stack
+from meniscal_measure.series.pixels import read_pixels
+
+NAMES = ("structured-report", "presentation-state", "figure", "report")
+"""Names of the files, in the order in which `result_objects` makes the objects."""
+
+
+@dataclass(frozen=True)
+class Results:
+    """What was made of a reading for an archive, in the order of `NAMES`."""
+
+    objects: tuple[Dataset, ...]
+
+    def write(self, folder: Path) -> tuple[Path, ...]:
+        """Write each object to a file.
+
+        Raises
+        ------
+        OutputError
+            If the folder cannot be written.
+        """
+        paths = tuple(folder / f"{name}.dcm" for name in NAMES)
+        for path, one in zip(paths, self.objects, strict=True):
+            with written_whole(path) as stream:
+                one.save_as(stream, enforce_file_format=True)
+        return paths
+
+
+def result_objects(saved: SavedFiles, stack: Stack, archived: Archived | None = None) -> Results:
+    """Make the objects of a saved reading.
+
+    Parameters
+    ----------
+    saved
+        The reading and its files.
+    stack
+        The stack it was taken on.
+    archived
+        How they are made for the archive.
+
+    Raises
+    ------
+    UsageError
+        If the reading was saved without identifiers, or the UID root is not usable.
+    UnreadableFileError
+        If an image is no longer there.
+    """
+    reading = saved.contents
+    if not reading.source.sop_instance_uid:
+        raise UsageError(
+            "A reading without identifiers cannot be filed with a patient. Measure again without"
+            " --without-identifiers, or de-identify the images first."
+        )
+    archived = archived or Archived()
+    slices = (reading.measured, *reading.neighbours)
+    images = source_images(stack, [part.slice_index for part in slices])
+    middle = reading.measured.slice_index
+    (pixels,) = read_pixels(stack, [middle])
+    png, pdf = saved.figure_png.read_bytes(), saved.report.read_bytes()
+    return Results(
+        (
+            structured_report(reading, images, archived),
+            presentation_state(reading, images, display_window(pixels), archived),
+            figure_capture(reading, images[middle], png, archived),
+            report_document(reading, images[middle], pdf, archived),
+        )
+    )
+
+
+def with_earlier(archived: Archived, peer: Peer, reading: Reading) -> Archived:
+    """Name the reports of the same series that an archive already holds as those replaced.
+
+    Raises
+    ------
+    ArchiveError
+        If the archive cannot be asked.
+    """
+    series = ArchivedSeries(
+        study_instance_uid=reading.source.study_instance_uid,
+        series_instance_uid=report_series_uid(archived.uid_root, reading),
+        patient_id=reading.source.patient_id,
+        study_date=reading.source.study_date,
+        description="",
+        modality="SR",
+    )
+    return replace(
+        archived,
+        replaces=tuple(_reference(series, uid) for uid in peer.find_instances(series)),
+    )
+
+
+def _reference(series: ArchivedSeries, sop_instance_uid: str) -> Dataset:
+    earlier = Dataset()
+    earlier.StudyInstanceUID = series.study_instance_uid
+    earlier.SeriesInstanceUID = series.series_instance_uid
+    earlier.SOPClassUID, earlier.SOPInstanceUID = Comprehensive3DSRStorage, sop_instance_uid
+    return earlier

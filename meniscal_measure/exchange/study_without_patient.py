@@ -1,0 +1,113 @@
+"""A whole study de-identified, file by file; what is done already is passed over."""
+
+from __future__ import annotations
+
+import warnings as python_warnings
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import pydicom
+from pydicom.dataset import Dataset
+
+from meniscal_measure.errors import InputError, UnreadableFileError, UsageError
+from meniscal_measure.exchange.deidentify import Pseudonyms, burned_in_text, deidentified
+from meniscal_measure.files import Progress, written_whole
+from meniscal_measure.series.model import FileRef, Refusal
+from meniscal_measure.series.sources import Opener, files_under
+
+
+@dataclass(frozen=True)
+class Deidentified:
+    """What became of the files of a study."""
+
+    written: int
+    warnings: Mapping[str, int]
+    """What must be looked at, each with the number of images."""
+    refusals: tuple[Refusal, ...]
+
+
+def read_key(path: Path) -> Pseudonyms:
+    """Read the secret of a cohort.
+
+    Raises
+    ------
+    UsageError
+        If the file cannot be read, or the key is too short.
+    """
+    try:
+        return Pseudonyms(path.read_bytes().strip())
+    except OSError as error:
+        raise UsageError(
+            "The key file {file} cannot be read: {reason}. Name the file with the secret of the"
+            " cohort.",
+            file=str(path),
+            reason=str(error.strerror),
+        ) from error
+
+
+def deidentify_study(
+    study: Path,
+    folder: Path,
+    pseudonyms: Pseudonyms,
+    *,
+    keep_characteristics: bool = False,
+    progress: Progress | None = None,
+) -> Deidentified:
+    """Write the MR images of a study without their patient.
+
+    Parameters
+    ----------
+    study
+        Folder, zip archive, DICOMDIR or file.
+    folder
+        Where to write: a folder for each patient and in it one for each series, all named by
+        stand-ins.
+    pseudonyms
+        The stand-ins of the cohort.
+    keep_characteristics
+        Keep sex, age, size and weight.
+    progress
+        Called after each file with the number of files done and their total.
+
+    Raises
+    ------
+    UsageError
+        If there is nothing at that path.
+    OutputError
+        If the folder cannot be written.
+    """
+    files = files_under(study)
+    warnings: Counter[str] = Counter()
+    refusals: list[Refusal] = []
+    with Opener() as opener:
+        for done, file in enumerate(files, start=1):
+            try:
+                image = _image(opener, file)
+                warning = burned_in_text(image)
+                _write(
+                    deidentified(image, pseudonyms, keep_characteristics=keep_characteristics),
+                    folder,
+                )
+                warnings.update([warning] if warning else [])
+            except InputError as error:
+                refusals.append(Refusal(file, str(error)))
+            if progress is not None:
+                progress(done, len(files))
+    return Deidentified(len(files) - len(refusals), warnings, tuple(refusals))
+
+
+def _image(opener: Opener, file: FileRef) -> Dataset:
+    try:
+        with opener.open(file) as stream, python_warnings.catch_warnings():
+            python_warnings.filterwarnings("ignore", module=r"pydicom\b")
+            return pydicom.dcmread(stream)
+    except (pydicom.errors.InvalidDicomError, OSError, EOFError, ValueError) as error:
+        raise UnreadableFileError("It is not a DICOM file that can be read whole.") from error
+
+
+def _write(image: Dataset, folder: Path) -> None:
+    path = folder / image.PatientID / image.SeriesInstanceUID / f"{image.SOPInstanceUID}.dcm"
+    with written_whole(path) as stream:
+        image.save_as(stream, enforce_file_format=True)
