@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from meniscal_measure.cli import cohort, contents, measure, phantom, report, review
+from meniscal_measure.cli import archive, cohort, contents, measure, phantom, report, review
 
 EPILOG = (
     "Exit codes: 0 done; 1 done, but some files of the study were refused; 2 the command cannot "
@@ -30,6 +30,7 @@ app.command("contents")(contents.contents)
 app.command("measure")(measure.measure)
 app.command("report")(report.report)
 app.command("review")(review.review)
+app.add_typer(archive.app, name="archive")
 app.add_typer(cohort.app, name="cohort")
 app.add_typer(phantom.app, name="phantom")
 

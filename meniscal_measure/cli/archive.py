@@ -139,9 +139,10 @@ def send(
         _check_packages()
         from meniscal_measure import workflow
         from meniscal_measure.exchange.structured_report import Archived
+        from meniscal_measure.records.codec import read_reading
 
         peer = _peer(archive, calling_title, timeout, certificates)
-        knee = workflow.reopen(stored_record(record), workflow.read(study))
+        knee = workflow.reopen(read_reading(record), workflow.read(study))
         saved = knee.save(out)
         if _stored(saved, knee.stack, peer, Archived(uid_root, organization), out):
             raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
@@ -163,8 +164,9 @@ def objects(
         from meniscal_measure import workflow
         from meniscal_measure.exchange.results import result_objects
         from meniscal_measure.exchange.structured_report import Archived
+        from meniscal_measure.records.codec import read_reading
 
-        knee = workflow.reopen(stored_record(record), workflow.read(study))
+        knee = workflow.reopen(read_reading(record), workflow.read(study))
         made = result_objects(knee.save(out), knee.stack, Archived(uid_root, organization))
         for path in made.write(out):
             typer.echo(f"Written: {path}")

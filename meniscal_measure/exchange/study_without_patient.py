@@ -78,9 +78,9 @@ def deidentify_study(
     OutputError
         If the folder cannot be written.
     """
-    files = files_under(study)
+    files, refused = files_under(study)
     warnings: Counter[str] = Counter()
-    refusals: list[Refusal] = []
+    refusals = [*refused]
     with Opener() as opener:
         for done, file in enumerate(files, start=1):
             try:
@@ -92,10 +92,11 @@ def deidentify_study(
                 )
                 warnings.update([warning] if warning else [])
             except InputError as error:
-                refusals.append(Refusal(file, str(error)))
+                refusals.append(Refusal(file, error.reason))
             if progress is not None:
                 progress(done, len(files))
-    return Deidentified(len(files) - len(refusals), warnings, tuple(refusals))
+    written = len(files) + len(refused) - len(refusals)
+    return Deidentified(written, warnings, tuple(refusals))
 
 
 def _image(opener: Opener, file: FileRef) -> Dataset:

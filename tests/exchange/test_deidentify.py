@@ -12,8 +12,10 @@ from pydicom import datadict
 from pydicom.dataset import Dataset
 from pydicom.tag import Tag
 from pydicom.uid import UID
+from typer.testing import CliRunner
 
 import meniscal_measure
+from meniscal_measure.cli import app
 from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.exchange.deidentify import Pseudonyms, burned_in_text, deidentified
 from meniscal_measure.exchange.profile_table import Action, _table, action_on
@@ -228,3 +230,20 @@ def test_what_cannot_be_done_safely_is_refused() -> None:
         deidentified(nobody, KEY)
     with pytest.raises(UsageError, match="The key has 5 bytes"):
         Pseudonyms(b"short")
+
+
+def test_the_command_writes_a_folder_for_each_patient_and_says_what_to_look_at(
+    tmp_path: Path,
+) -> None:
+    key = tmp_path / "key"
+    key.write_text("a secret of the test, not of anybody")
+    out = tmp_path / "out"
+    command = ["archive", "deidentify", str(SAMPLE / "series-1"), "--key-file", str(key)]
+    done = CliRunner().invoke(app, [*command, "--out", str(out)])
+    assert done.exit_code == 0, done.output
+    written = [*out.rglob("*.dcm")]
+    assert len(written) == len([*(SAMPLE / "series-1").iterdir()])
+    (patient,) = out.iterdir()
+    first = pydicom.dcmread(written[0])
+    assert patient.name == first.PatientID == KEY.patient(image().PatientID)
+    assert str(image().PatientID) not in str(patient)
