@@ -44,7 +44,10 @@ def study(recipe: Recipe, out: Out, as_json: AsJson = False) -> None:
 def cohort(recipe: Recipe, out: Out, as_json: AsJson = False) -> None:
     """Write a synthetic reader study: many knees, visits and readers, with a table of the truth."""
     with reported(as_json=as_json):
-        from meniscal_measure.workshop.knees.cohort import read_cohort_recipe, write_cohort
+        from meniscal_measure.workshop.knees.synthetic_cohort import (
+            read_cohort_recipe,
+            write_cohort,
+        )
 
         asked = read_cohort_recipe(recipe)
         with progress_bar("Imaging", shown=not as_json) as progress:

@@ -3,26 +3,17 @@
 from __future__ import annotations
 
 import time
-from itertools import islice
 
-import numpy as np
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
-from meniscal_measure.workshop.knees.knee import Knee
 from meniscal_measure.workshop.knees.parameters import KneeParameters
-from meniscal_measure.workshop.knees.random_contrast import USUAL, random_views
 from meniscal_measure.workshop.knees.scanner.acquire import Scanner, scan
 from meniscal_measure.workshop.knees.scanner.protocols import PROTOCOLS, ProtocolName
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane
+from meniscal_measure.workshop.knees.synthetic_knee import Knee
 
 pytestmark = pytest.mark.benchmark(timer=time.process_time)
-
-
-def test_all_random_views_of_one_slice(benchmark: BenchmarkFixture) -> None:
-    """Eight slices of 320 x 320 with labels; at least 20 a second are wanted: below 400 ms."""
-    views = random_views(np.random.default_rng(1))
-    benchmark(lambda: list(islice(views, USUAL.views_per_slice)))
 
 
 def test_one_scanned_slice_of_256_pixels(benchmark: BenchmarkFixture) -> None:

@@ -17,12 +17,12 @@ from meniscal_measure.locate.propose import NEIGHBOURS, propose
 from meniscal_measure.series.model import (
     Stack,
 )
-from meniscal_measure.workshop.knees.knee import Knee
 from meniscal_measure.workshop.knees.parameters import KneeParameters
 from meniscal_measure.workshop.knees.scanner.acquire import Scanner, scan
 from meniscal_measure.workshop.knees.scanner.image import ScannedStack
 from meniscal_measure.workshop.knees.scanner.protocols import PROTOCOLS, ProtocolName
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane
+from meniscal_measure.workshop.knees.synthetic_knee import Knee
 from meniscal_measure.workshop.training.score import as_stack
 
 WITHIN_MM = 1.5

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from meniscal_measure.workshop.knees.knee import Knee
 from meniscal_measure.workshop.knees.population import draw_parameters
+from meniscal_measure.workshop.knees.synthetic_knee import Knee
+from meniscal_measure.workshop.morphometry.bone_section import Bones, LabelledBones
 from meniscal_measure.workshop.morphometry.comparison import (
     SHIFT_SD,
     Agreement,
@@ -18,7 +19,6 @@ from meniscal_measure.workshop.morphometry.comparison import (
 )
 from meniscal_measure.workshop.morphometry.drawn import bones_of
 from meniscal_measure.workshop.morphometry.figures import OFFSETS_MM, knee_figures
-from meniscal_measure.workshop.morphometry.section import Bones, LabelledBones
 
 HALF_WIDTH, HALF_DEPTH, RADIUS = 37.0, 21.0, 2.0
 WALL_DEG, TILT_DEG = 13.0, 2.0

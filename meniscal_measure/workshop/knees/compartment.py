@@ -11,13 +11,11 @@ from meniscal_measure.workshop.knees.femur import Femur
 from meniscal_measure.workshop.knees.layers import Box
 from meniscal_measure.workshop.knees.meniscus import Located, Meniscus
 from meniscal_measure.workshop.knees.parameters import EXTRUSION_RANGE_MM, KneeParameters
-from meniscal_measure.workshop.knees.shapes import (
+from meniscal_measure.workshop.knees.signed_distance import (
     Field,
     bump,
-    if_present,
     maximum,
     positive,
-    present,
 )
 from meniscal_measure.workshop.knees.tissue import Depth, Tissue
 
@@ -42,16 +40,16 @@ Painted = Iterator[tuple[Tissue, Depth, Field]]
 class Margin:
     """What lies against the outer wall of a meniscus."""
 
-    gap: Field
+    gap: float
     """Menisco-capsular tissue between wall and capsule."""
-    capsule: Field
-    deep_ligament: Field
+    capsule: float
+    deep_ligament: float
     """Thickness of the deep collateral ligament; 0 laterally."""
-    pocket: Field
+    pocket: float
     """Thickness of a fluid pocket."""
-    pocket_height: Field
-    pocket_angle: Field
-    flooded: Field
+    pocket_height: float
+    pocket_angle: float
+    flooded: float
     """Height to which fluid fills the joint space above the meniscal under-surface."""
 
 
@@ -70,11 +68,14 @@ class MeniscalCompartment:
         outline, margin = plateau.outline, EXTRUSION_RANGE_MM[1] + 6.0
         across = sorted(
             plateau.centre_u + plateau.outward * reach
-            for reach in (outline.p_positive + margin, -outline.p_negative - 6.0 * scale)
+            for reach in (
+                float(outline.p_positive) + margin,
+                -float(outline.p_negative) - 6.0 * scale,
+            )
         )
         along = (
-            plateau.centre_y - outline.q_negative - margin,
-            plateau.centre_y + outline.q_positive + margin,
+            plateau.centre_y - float(outline.q_negative) - margin,
+            plateau.centre_y + float(outline.q_positive) + margin,
         )
         return (across[0], across[1]), along, (-16.0 * scale - margin, 24.0 * scale)
 
@@ -89,7 +90,7 @@ class MeniscalCompartment:
         yield MENISCUS_TISSUES[meniscus.compartment], Depth.MENISCUS, whole
         yield from self._root_layers(at, whole)
         yield from self._body_layers(at, whole)
-        if present(meniscus.tear.avulsion):
+        if meniscus.tear.avulsion > 0:
             yield from self._fragment_layers(at)
 
     def _margin_layers(self, at: Located, clear: Field) -> Painted:
@@ -104,7 +105,7 @@ class MeniscalCompartment:
         yield Tissue.CAPSULE, Depth.CAPSULE, maximum(abs(line - half) - half, ends)
         behind = maximum(line, at.section.outer - 0.5 - at.reach)
         yield Tissue.CAPSULE, Depth.CAPSULE, maximum(behind, maximum(abs(level) - 3.5, clear + 4.0))
-        if present(margin.deep_ligament):
+        if margin.deep_ligament > 0:
             half = 0.5 * margin.deep_ligament
             band = abs(line - margin.capsule - half) - half
             along = abs(at.angle) * at.reach - 10.0
@@ -113,8 +114,8 @@ class MeniscalCompartment:
         space = maximum(maximum(line, inward), -1.5 - at.h)
         yield Tissue.CAPSULE, Depth.JOINT_SPACE, maximum(space, at.h - 4.0)
         yield Tissue.FLUID, Depth.JOINT_SPACE, maximum(space, at.h - margin.flooded)
-        if present(margin.pocket):
-            pocket = if_present(self._pocket(at), margin.pocket)
+        if margin.pocket > 0:
+            pocket = self._pocket(at)
             yield Tissue.FLUID, Depth.JOINT_SPACE, pocket
 
     def _pocket(self, at: Located) -> Field:
@@ -127,41 +128,41 @@ class MeniscalCompartment:
     def _root_layers(self, at: Located, whole: Field) -> Painted:
         """Give scar and fluid in the gap of a torn posterior root."""
         tear = self.meniscus.tear
-        if not present(tear.scar):
+        if not tear.scar > 0:
             return
         root = self.meniscus.posterior
         past = (root.angle - at.angle) * root.reach
         across = abs(past - tear.gap_centre + tear.gap_slant * (at.h - 2.0))
         above = tear.gap_floor * at.section.height - at.h
-        bounds = if_present(maximum(above, whole), tear.scar)
+        bounds = maximum(above, whole)
         yield Tissue.TORN_MENISCUS, Depth.TEAR, maximum(across - 0.5 * tear.scar, bounds)
         yield (
             Tissue.FLUID,
             Depth.TEAR,
-            if_present(maximum(across - 0.5 * tear.gap, bounds), tear.gap),
+            maximum(across - 0.5 * tear.gap, bounds),
         )
 
     def _body_layers(self, at: Located, whole: Field) -> Painted:
         """Give degeneration, and longitudinal and horizontal clefts; none reaches an edge."""
         meniscus, tear = self.meniscus, self.meniscus.tear
-        width = at.section.outer - at.section.inner
+        width: Field = at.section.outer - at.section.inner
         t = (at.reach - at.section.inner) / width
-        if present(meniscus.degeneration):
+        if meniscus.degeneration > 0:
             size = 0.12 + 0.12 * meniscus.degeneration
             p, q = (t - 0.7) * (1.0 / size), (at.h / at.section.height - 0.4) * (0.9 / size)
-            inside = ((p * p + q * q + 1e-6) ** 0.5 - 1.0) * size * 6.0
-            inside = if_present(maximum(inside, whole + 0.3), meniscus.degeneration)
+            inside: Field = ((p * p + q * q + 1e-6) ** 0.5 - 1.0) * size * 6.0
+            inside = maximum(inside, whole + 0.3)
             yield Tissue.TORN_MENISCUS, Depth.TEAR, inside
         near = abs(at.angle - tear.notch_angle) * at.reach
-        if present(tear.cleft):
-            cleft = abs(t - 0.6) * width - 0.5 * tear.cleft
+        if tear.cleft > 0:
+            cleft: Field = abs(t - 0.6) * width - 0.5 * tear.cleft
             cleft = maximum(maximum(cleft, near - 14.0), whole)
-            yield Tissue.FLUID, Depth.TEAR, if_present(cleft, tear.cleft)
-        if present(tear.split):
+            yield Tissue.FLUID, Depth.TEAR, cleft
+        if tear.split > 0:
             level = abs(at.h - 0.35 * at.section.height * (0.3 + t)) - 0.5 * tear.split
             within = (abs(t - 0.5) - 0.35) * width
             split = maximum(maximum(level, within), maximum(near - 9.0, whole + 0.2))
-            yield Tissue.FLUID, Depth.TEAR, if_present(split, tear.split)
+            yield Tissue.FLUID, Depth.TEAR, split
 
     def _fragment_layers(self, at: Located) -> Painted:
         """Give the bone fragment that an avulsed root carries, and its bed."""
@@ -170,12 +171,12 @@ class MeniscalCompartment:
         across = at.reach - root.reach
         flat = along * along + across * across
         up = at.h - 1.8
-        ball = if_present((flat + 2.5 * up * up + 1e-6) ** 0.5 - tear.avulsion, tear.avulsion)
+        ball = (flat + 2.5 * up * up + 1e-6) ** 0.5 - tear.avulsion
         yield Tissue.CORTICAL_BONE, Depth.TEAR, ball
         yield Tissue.MARROW, Depth.TEAR, ball + 0.8
         down = at.h + 0.8
         bed = (flat + 3.0 * down * down + 1e-6) ** 0.5 - tear.avulsion - 0.5
-        yield Tissue.FLUID, Depth.LESION, if_present(bed, tear.avulsion)
+        yield Tissue.FLUID, Depth.LESION, bed
 
 
 def build_compartment(

@@ -11,7 +11,7 @@ import numpy as np
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.workshop.knees.layers import Box
 from meniscal_measure.workshop.knees.parameters import KneeParameters
-from meniscal_measure.workshop.knees.shapes import (
+from meniscal_measure.workshop.knees.signed_distance import (
     Field,
     Oval,
     bump,
@@ -19,7 +19,6 @@ from meniscal_measure.workshop.knees.shapes import (
     minimum,
     negative,
     positive,
-    present,
     rounded_corner,
     smooth_max,
     smooth_min,
@@ -50,33 +49,33 @@ COVER_TAPER_MM = 5.0
 class Condyle:
     """A wheel with a crowned tread and rounded shoulders."""
 
-    u: Field
-    y: Field
-    z: Field
+    u: float
+    y: float
+    z: float
     profile: Oval
     """Outline seen from the side, backwards and upwards from the hub."""
-    crown: Field
-    outer: Field
+    crown: float
+    outer: float
     """Half width towards the side of the knee, at the tread."""
-    inner: Field
+    inner: float
     """Half width towards the notch."""
-    shoulder: Field
-    cartilage: Field
+    shoulder: float
+    cartilage: float
     outward: float = 1.0
     """+1 medial, -1 lateral: sign of u that points to the side of the knee."""
-    lean: Field = 0.0
+    lean: float = 0.0
     """Run of the outer side outward per mm upwards."""
-    splay: Field = 0.0
+    splay: float = 0.0
     """Run of the outer side outward per mm backwards."""
-    bend: Field = 0.0
+    bend: float = 0.0
     """Turn of the outer side inward with the square of the distance from the hub."""
-    waist: Field = 100.0
+    waist: float = 100.0
     """Height above the tread from which the sides draw in."""
-    tilt: Field = 0.0
+    tilt: float = 0.0
     """Rise of the tread per mm of u."""
-    groove: Field = 0.0
+    groove: float = 0.0
     """Depth of a groove along the middle of the tread."""
-    osteophyte: Field = 0.0
+    osteophyte: float = 0.0
     """How far a spur stands out from both shoulders."""
 
     def faces(self, u: Field, y: Field, z: Field) -> tuple[Field, Field]:
@@ -84,7 +83,7 @@ class Condyle:
         across = u - self.u
         up = z - self.z - self.tilt * across
         tread = self.profile.beyond(y - self.y, up) + self.crown * across * across
-        if present(self.groove):
+        if self.groove > 0:
             part = across * (1.0 / 13.0)
             tread = tread + self.groove * bump(part * part)
         over = up + self.profile.q_negative
@@ -94,7 +93,7 @@ class Condyle:
         outer = outer - along * (self.splay - self.bend * along)
         high = positive(over - self.waist)
         side = maximum(outer + 0.35 * high, 0.2 * high - out - self.inner)
-        if present(self.osteophyte):
+        if self.osteophyte > 0:
             part = (over - 9.0) * (1.0 / 5.0)
             side = side - self.osteophyte * bump(part * part)
         return tread, side
@@ -110,15 +109,15 @@ class Condyle:
 class Notch:
     """The intercondylar notch: an arch whose roof rises from the trochlea to its outlet behind."""
 
-    u: Field
-    y: Field
+    u: float
+    y: float
     """Where from front to back the roof has its height."""
-    height: Field
-    slope: Field
+    height: float
+    slope: float
     """Rise of the roof per mm backwards."""
-    half_width: Field
+    half_width: float
     """At the foot of the arch."""
-    outlet: Field
+    outlet: float
     """Where the roof ends behind: the back of the metaphysis there."""
 
     def distance(self, u: Field, y: Field, height: Field) -> Field:
@@ -140,20 +139,20 @@ class Femur:
     medial: Condyle
     lateral: Condyle
     trochlea: Condyle
-    scale: Field
-    level: Field
+    scale: float
+    level: float
     """Height of the lowest bone at u = 0."""
-    tilt: Field
-    valgus: Field
+    tilt: float
+    valgus: float
     """Sideways run of the shaft per mm upwards, positive to lateral."""
-    lean: Field
+    lean: float
     """Run of the shaft backwards per mm upwards."""
-    middle: Field
+    middle: float
     """Middle of the metaphysis from side to side."""
-    half_width: Field
+    half_width: float
     notch: Notch
-    cortex: Field
-    effusion: Field
+    cortex: float
+    effusion: float
     """Thickness of the fluid in front of the femur."""
 
     def condyle(self, compartment: Compartment) -> Condyle:
@@ -201,7 +200,7 @@ class Femur:
         top = 44.0 * s - minimum(0.9 * positive(y), 11.0)
         cartilage = maximum(maximum(covered, notch + 0.8), height * s - top)
         flare = smoothstep((height - 30.0) * (1.0 / 45.0))
-        if present(self.effusion):
+        if self.effusion > 0:
             yield Tissue.FLUID, Depth.EFFUSION, self._fluid(minimum(bone, cartilage), y, height)
         yield Tissue.CARTILAGE, Depth.CARTILAGE, cartilage
         yield Tissue.CORTICAL_BONE, Depth.BONE, bone

@@ -14,7 +14,7 @@ from typing import Protocol, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from meniscal_measure.workshop.knees.shapes import Field
+from meniscal_measure.workshop.knees.signed_distance import Field
 from meniscal_measure.workshop.knees.tissue import Depth, Tissue
 
 Box: TypeAlias = tuple[tuple[float, float], tuple[float, float], tuple[float, float]]

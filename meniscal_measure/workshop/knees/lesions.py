@@ -10,13 +10,11 @@ from meniscal_measure.workshop.knees.femur import Femur
 from meniscal_measure.workshop.knees.layers import Box, Part
 from meniscal_measure.workshop.knees.meniscus import Meniscus
 from meniscal_measure.workshop.knees.parameters import KneeParameters
-from meniscal_measure.workshop.knees.shapes import (
+from meniscal_measure.workshop.knees.signed_distance import (
     Cord,
     Field,
     ellipsoid,
-    if_present,
     maximum,
-    present,
 )
 from meniscal_measure.workshop.knees.tibia import Tibia
 from meniscal_measure.workshop.knees.tissue import Depth, Tissue
@@ -27,7 +25,7 @@ SUBCHONDRAL_MM = 1.5
 SMALLEST_MM = 0.01
 """Half axis given to an ellipsoid that is not there."""
 
-Point = tuple[Field, Field, Field]
+Point = tuple[float, float, float]
 
 
 @dataclass(frozen=True)
@@ -38,7 +36,7 @@ class Blob:
     depth: Depth
     centre: Point
     half_axes: Point
-    size: Field
+    size: float
     """0 where there is none."""
 
     @property
@@ -57,8 +55,8 @@ class Blob:
 
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
         """Give the ellipsoid."""
-        if present(self.size):
-            yield self.tissue, self.depth, if_present(self.distance(u, y, z), self.size)
+        if self.size > 0:
+            yield self.tissue, self.depth, self.distance(u, y, z)
 
 
 @dataclass(frozen=True)
@@ -75,11 +73,11 @@ class Oedema:
 
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
         """Give the oedema."""
-        if not present(self.blob.size):
+        if not self.blob.size > 0:
             return
         marrow = next(d for tissue, _, d in self.bone.layers(u, y, z) if tissue is Tissue.MARROW)
         inside = maximum(self.blob.distance(u, y, z), marrow + SUBCHONDRAL_MM)
-        yield self.blob.tissue, self.blob.depth, if_present(inside, self.blob.size)
+        yield self.blob.tissue, self.blob.depth, inside
 
 
 @dataclass(frozen=True)
@@ -92,10 +90,10 @@ class Tunnel:
 
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
         """Give the tunnel."""
-        if not present(self.cord.radius):
+        if not self.cord.radius > 0:
             return
         inside = maximum(self.cord.distance(u, y, z), z - self.tibia.height(u, y))
-        yield Tissue.TUNNEL, Depth.LESION, if_present(inside, self.cord.radius)
+        yield Tissue.TUNNEL, Depth.LESION, inside
 
 
 def build_lesions(
@@ -126,7 +124,7 @@ def _at_least(half_axes: tuple[float, float, float]) -> tuple[float, float, floa
 def _oedema(radius: float, compartment: Compartment, bone: Part, tibia: Tibia) -> Blob:
     plateau = tibia.plateau(compartment)
     u, y = plateau.centre_u + 5.0 * plateau.outward, plateau.centre_y
-    surface = float(tibia.height(u, y))
+    surface = tibia.height_at(u, y)
     z = surface - 2.0 if isinstance(bone, Tibia) else surface + 9.0
     half_axes = _at_least((radius, 1.1 * radius, 0.9 * radius))
     return Blob(Tissue.MARROW_OEDEMA, Depth.LESION, (u, y, z), half_axes, radius)
@@ -136,7 +134,7 @@ def _tunnel(parameters: KneeParameters, tibia: Tibia, meniscus: Meniscus) -> Tun
     """Lay the tunnel from the front of the medial tibia to beside the footprint."""
     s, repair, root = tibia.scale, parameters.repair, meniscus.posterior
     mouth_u, mouth_y = root.u + 0.3 * repair.offset_mm, root.y - 0.954 * repair.offset_mm
-    mouth = (mouth_u, mouth_y, float(tibia.height(mouth_u, mouth_y)))
+    mouth = (mouth_u, mouth_y, tibia.height_at(mouth_u, mouth_y))
     start = (19.0 * s, -20.0 * s, -42.0 * s)
     reach = repair.tunnel_radius_mm + 2.0
     spans = [(min(a, b) - reach, max(a, b) + reach) for a, b in zip(start, mouth, strict=True)]

@@ -15,7 +15,7 @@ import numpy as np
 from meniscal_measure.workshop.knees.femur import Femur
 from meniscal_measure.workshop.knees.layers import Box, Part
 from meniscal_measure.workshop.knees.parameters import KneeParameters
-from meniscal_measure.workshop.knees.shapes import Cord, Field, maximum, minimum, positive
+from meniscal_measure.workshop.knees.signed_distance import Cord, Field, maximum, minimum, positive
 from meniscal_measure.workshop.knees.tibia import Tibia
 from meniscal_measure.workshop.knees.tissue import Depth, Tissue
 
@@ -48,25 +48,26 @@ class Sheet:
 
     tissue: Tissue
     depth: Depth
-    start_u: Field
-    bends: tuple[tuple[Field, Field], ...]
+    start_u: float
+    bends: tuple[tuple[float, float], ...]
     """Height of each bend and the change of slope there; the first is the lower end."""
-    top_z: Field
-    middle_y: Field
-    lean: Field
+    top_z: float
+    middle_y: float
+    lean: float
     """Run of the band backwards per mm upwards."""
-    half_width: Field
-    half_thickness: Field
+    half_width: float
+    half_thickness: float
     box: Box
 
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
         """Give the band."""
-        surface = self.start_u
-        for bend_z, change in self.bends:
+        (lower_z, slope), *bends = self.bends
+        surface = self.start_u + slope * positive(z - lower_z)
+        for bend_z, change in bends:
             surface = surface + change * positive(z - bend_z)
         across = abs(u - surface) - self.half_thickness
         along = abs(y - self.middle_y - self.lean * z) - self.half_width
-        ends = maximum(z - self.top_z, self.bends[0][0] - z)
+        ends = maximum(z - self.top_z, lower_z - z)
         yield self.tissue, self.depth, maximum(maximum(across, along), ends)
 
 

@@ -11,6 +11,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.workshop.knees.parameters import (
     BodyTear,
@@ -18,10 +20,9 @@ from meniscal_measure.workshop.knees.parameters import (
     RootTear,
     TearParameters,
 )
-from meniscal_measure.workshop.knees.shapes import (
+from meniscal_measure.workshop.knees.signed_distance import (
     ROUND_OFF,
     Field,
-    angle_of,
     bump,
     maximum,
     minimum,
@@ -91,9 +92,9 @@ class Located:
 class Profile:
     """A quantity that varies smoothly from the anterior horn over the body to the posterior one."""
 
-    anterior: Field
-    body: Field
-    posterior: Field
+    anterior: float
+    body: float
+    posterior: float
 
     def at(self, angle: Field) -> Field:
         """Value at an angle along the rim."""
@@ -107,32 +108,32 @@ class Profile:
 class Root:
     """An attachment on the tibia: its place and its polar coordinates about the plateau centre."""
 
-    u: Field
-    y: Field
-    angle: Field
-    reach: Field
+    u: float
+    y: float
+    angle: float
+    reach: float
 
 
 @dataclass(frozen=True)
 class Tear:
     """What is torn; a width of 0 leaves the meniscus whole."""
 
-    gap_centre: Field
+    gap_centre: float
     """Arc length from the posterior attachment to the middle of the root gap."""
-    gap: Field
-    gap_floor: Field
+    gap: float
+    gap_floor: float
     """Height, as a fraction of the section's, above which the gap is open (0: all of it)."""
-    gap_slant: Field
-    scar: Field
+    gap_slant: float
+    scar: float
     """Width of scar or frayed tissue in and beside the gap."""
-    avulsion: Field
+    avulsion: float
     """Radius of the avulsed bone fragment."""
-    notch_angle: Field
-    notch_depth: Field
-    notch_gape: Field
-    cleft: Field
+    notch_angle: float
+    notch_depth: float
+    notch_gape: float
+    cleft: float
     """Width of a longitudinal cleft."""
-    split: Field
+    split: float
     """Width of a horizontal cleft."""
 
 
@@ -145,13 +146,13 @@ class Meniscus:
     tibia: Tibia
     extrusion: Profile
     width: Profile
-    height: Field
-    wall_height: Field
-    wall_bulge: Field
-    tip: Field
-    hollow: Field
-    sag: Field
-    degeneration: Field
+    height: float
+    wall_height: float
+    wall_bulge: float
+    tip: float
+    hollow: float
+    sag: float
+    degeneration: float
     anterior: Root
     posterior: Root
     tear: Tear
@@ -203,7 +204,7 @@ class Meniscus:
     def locate(self, u: Field, y: Field, z: Field) -> Located:
         """Give points in the coordinates of the meniscus, with the section at their angle."""
         p, q = self.plateau.local(u, y)
-        angle = angle_of(p, q)
+        angle = np.arctan2(q, p)
         reach = (p * p + q * q + ROUND_OFF) ** 0.5
         beyond = self.tibia.beyond_rim(self.plateau, p, q)
         h = z - self.floor(u, y, beyond)
@@ -256,7 +257,8 @@ def _root(tibia: Tibia, compartment: Compartment, end: str) -> Root:
     offset_u, offset_y = ROOT_OFFSETS_MM[compartment, end]
     u = (FOOTPRINT_U[compartment] + offset_u) * tibia.scale
     y = (FOOTPRINT_Y[compartment] + offset_y) * tibia.scale
-    p, q = tibia.plateau(compartment).local(u, y)
+    plateau = tibia.plateau(compartment)
+    p, q = (u - plateau.centre_u) * plateau.outward, y - plateau.centre_y
     return Root(u, y, math.atan2(q, p), math.hypot(p, q))
 
 

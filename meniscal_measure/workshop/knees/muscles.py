@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from meniscal_measure.workshop.knees.layers import Box
 from meniscal_measure.workshop.knees.parameters import KneeParameters
-from meniscal_measure.workshop.knees.shapes import Field, ellipsoid
+from meniscal_measure.workshop.knees.signed_distance import Field, ellipsoid
 from meniscal_measure.workshop.knees.tibia import MEAN_PLATEAU_WIDTH_MM
 from meniscal_measure.workshop.knees.tissue import Depth, Tissue
 
@@ -16,9 +16,9 @@ from meniscal_measure.workshop.knees.tissue import Depth, Tissue
 class Belly:
     """One muscle belly."""
 
-    centre: tuple[Field, Field, Field]
-    half_axes: tuple[Field, Field, Field]
-    slant: tuple[Field, Field] = (0.0, 0.0)
+    centre: tuple[float, float, float]
+    half_axes: tuple[float, float, float]
+    slant: tuple[float, float] = (0.0, 0.0)
     """Run of the axis in u and y per mm upwards."""
 
     @property

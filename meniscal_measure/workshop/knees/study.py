@@ -16,7 +16,6 @@ from meniscal_measure.workshop.knees.dicom.classic import classic_datasets
 from meniscal_measure.workshop.knees.dicom.encode import store
 from meniscal_measure.workshop.knees.dicom.enhanced import enhanced_dataset
 from meniscal_measure.workshop.knees.dicom.identity import SeriesIdentity, study_identity, uid_for
-from meniscal_measure.workshop.knees.knee import Knee, with_extrusion
 from meniscal_measure.workshop.knees.parameters import KneeParameters
 from meniscal_measure.workshop.knees.recipe import (
     ExtrusionRecipe,
@@ -33,6 +32,7 @@ from meniscal_measure.workshop.knees.scanner.kspace import Motion
 from meniscal_measure.workshop.knees.scanner.protocols import PROTOCOLS
 from meniscal_measure.workshop.knees.scanner.receive import Coil
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane, stack_grids
+from meniscal_measure.workshop.knees.synthetic_knee import Knee, with_extrusion
 from meniscal_measure.workshop.knees.truth_file import (
     SeriesTruth,
     StudyTruth,

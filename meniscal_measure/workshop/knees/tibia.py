@@ -16,16 +16,14 @@ import numpy as np
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.workshop.knees.layers import Box
 from meniscal_measure.workshop.knees.parameters import KneeParameters, TibiaParameters
-from meniscal_measure.workshop.knees.shapes import (
+from meniscal_measure.workshop.knees.signed_distance import (
     Field,
     Oval,
     bump,
-    cosine,
     maximum,
     negative,
     positive,
     rounded_corner,
-    sine,
     smooth_min,
     smoothstep,
     unit_clip,
@@ -66,19 +64,19 @@ FOOTPRINT_Y = {Compartment.MEDIAL: 0.9, Compartment.LATERAL: 3.0}
 class Spine:
     """A ridge of compact support on the plateau, running from front to back."""
 
-    u: Field
-    y: Field
-    height: Field
-    medial: Field
+    u: float
+    y: float
+    height: float
+    medial: float
     """Half width towards medial."""
-    lateral: Field
-    front: Field
+    lateral: float
+    front: float
     """Length in front of y."""
-    back: Field
+    back: float
     """Length behind y."""
-    slant: Field = 0.0
+    slant: float = 0.0
     """Run of the ridge in u per mm in front of `turn_y`."""
-    turn_y: Field = 0.0
+    turn_y: float = 0.0
 
     def rise(self, u: Field, y: Field) -> Field:
         """Height added to the plateau."""
@@ -95,31 +93,31 @@ class Plateau:
 
     outward: float
     """+1 medial, -1 lateral: sign of u that points to the rim."""
-    centre_u: Field
-    centre_y: Field
+    centre_u: float
+    centre_y: float
     outline: Oval
-    slope: Field
+    slope: float
     """Fall per mm backwards."""
-    lean: Field
+    lean: float
     """Run of the side wall inward per mm downwards, at the apex of the spine."""
-    lean_back: Field
+    lean_back: float
     """Change of that run per mm backwards."""
-    depth: Field
+    depth: float
     """How far the middle of the dish lies below the rim."""
-    fall_off: Field
+    fall_off: float
     """Further fall towards the front and back edge (the lateral plateau is convex there)."""
-    tilt: Field
+    tilt: float
     """Rise per mm outward from the centre, beside the coronal slope of the whole plateau."""
-    twist: Field
+    twist: float
     """Fall per mm outward and mm backwards."""
-    roll: Field
+    roll: float
     """Fall per mm outward and squared mm in front of or behind the middle."""
-    cartilage: Field
-    spine_base_u: Field
+    cartilage: float
+    spine_base_u: float
     """Where the articular surface ends on the slope of the spine."""
-    cartilage_base_u: Field
+    cartilage_base_u: float
     """Where the cartilage begins to thin out towards the spine."""
-    osteophyte: Field
+    osteophyte: float
 
     def local(self, u: Field, y: Field) -> tuple[Field, Field]:
         """Offset from the centre: outward and backwards."""
@@ -156,12 +154,12 @@ class Tibia:
     """Ridges of the medial and of the lateral spine."""
     eminence: tuple[Spine, ...]
     """The broad rise that carries the spines, and what the lateral one has above its ridge."""
-    tilt: Field
+    tilt: float
     """Rise per mm of u: the coronal slope."""
-    rim_radius: Field
-    scale: Field
-    cortex: Field
-    flare_length: Field
+    rim_radius: float
+    scale: float
+    cortex: float
+    flare_length: float
 
     def plateau(self, compartment: Compartment) -> Plateau:
         """Give the plateau of one compartment."""
@@ -180,16 +178,22 @@ class Tibia:
             top = top + spine.rise(u, y)
         return top
 
+    def height_at(self, u: float, y: float) -> float:
+        """Height of the bony plateau at one place."""
+        return float(self.height(np.array([u]), np.array([y]))[0])
+
     def cartilage_thickness(self, u: Field, y: Field) -> Field:
         """Thickness of the cartilage on the plateau, zero at the rim and at the spines."""
-        thickness: Field = 0.0
-        for plateau in (self.medial, self.lateral):
-            p, q = plateau.local(u, y)
-            inside = unit_clip((plateau.outline.beyond(p, q) - 0.2) * -0.1)
-            inside = inside * (2.0 - inside)
-            clear = (u - plateau.cartilage_base_u) * plateau.outward
-            thickness = thickness + plateau.cartilage * inside * smoothstep((clear + 3.0) * 0.2)
-        return thickness
+        medial, lateral = (self._covered(each, u, y) for each in (self.medial, self.lateral))
+        return medial + lateral
+
+    def _covered(self, plateau: Plateau, u: Field, y: Field) -> Field:
+        """Thickness of the cartilage of one plateau."""
+        p, q = plateau.local(u, y)
+        inside = unit_clip((plateau.outline.beyond(p, q) - 0.2) * -0.1)
+        inside = inside * (2.0 - inside)
+        clear = (u - plateau.cartilage_base_u) * plateau.outward
+        return plateau.cartilage * inside * smoothstep((clear + 3.0) * 0.2)
 
     def articular_height(self, u: Field, y: Field) -> Field:
         """Height of the cartilage surface."""
@@ -274,7 +278,7 @@ class Tibia:
     def rim_reach(self, compartment: Compartment, angle: Field) -> Field:
         """Distance of the rim from the centre of the plateau."""
         outline = self.plateau(compartment).outline
-        return outline.reach(cosine(angle), sine(angle)) - self.rim_radius * _INSET
+        return outline.reach(np.cos(angle), np.sin(angle)) - self.rim_radius * _INSET
 
     def beyond_rim(self, plateau: Plateau, p: Field, q: Field) -> Field:
         """Distance beyond the rim of points given outward and backwards from a plateau's centre."""
@@ -283,8 +287,8 @@ class Tibia:
     def polar(self, compartment: Compartment, angle: Field, reach: Field) -> tuple[Field, Field]:
         """(u, y) of a point given by direction and distance from the centre of a plateau."""
         plateau = self.plateau(compartment)
-        u = plateau.centre_u + plateau.outward * reach * cosine(angle)
-        return u, plateau.centre_y + reach * sine(angle)
+        u = plateau.centre_u + plateau.outward * reach * np.cos(angle)
+        return u, plateau.centre_y + reach * np.sin(angle)
 
 
 def build_tibia(parameters: KneeParameters) -> Tibia:

@@ -4,8 +4,8 @@ import sys
 
 import numpy as np
 
-from meniscal_measure.workshop.knees.knee import Knee
 from meniscal_measure.workshop.knees.population import draw_parameters
+from meniscal_measure.workshop.knees.synthetic_knee import Knee
 from meniscal_measure.workshop.morphometry.comparison import compared, table
 from meniscal_measure.workshop.morphometry.drawn import bones_of
 from meniscal_measure.workshop.morphometry.figures import knee_figures

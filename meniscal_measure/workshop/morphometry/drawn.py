@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from meniscal_measure.workshop.knees.knee import Knee
 from meniscal_measure.workshop.knees.layers import Part
+from meniscal_measure.workshop.knees.synthetic_knee import Knee
 from meniscal_measure.workshop.knees.tissue import Tissue
-from meniscal_measure.workshop.morphometry.section import Bones, BonesAt
+from meniscal_measure.workshop.morphometry.bone_section import Bones, BonesAt
 
 
 def bones_of(knee: Knee) -> BonesAt:

@@ -19,12 +19,12 @@ import numpy as np
 
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.errors import RecipeError
-from meniscal_measure.workshop.knees.knee import Knee, with_extrusion
 from meniscal_measure.workshop.knees.parameters import KneeParameters
 from meniscal_measure.workshop.knees.population import draw_parameters
 from meniscal_measure.workshop.knees.scanner.acquire import Scanner, scan
 from meniscal_measure.workshop.knees.scanner.protocols import PROTOCOLS, ProtocolName
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane, stack_grids
+from meniscal_measure.workshop.knees.synthetic_knee import Knee, with_extrusion
 
 BODY_MM, WHOLE_MM = 32.0, 84.0
 """Depth covered by a stack of the meniscal bodies, and by one of the whole knee."""

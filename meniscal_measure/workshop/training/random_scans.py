@@ -7,7 +7,6 @@ import numpy as np
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.errors import RecipeError
 from meniscal_measure.geometry import FloatArray
-from meniscal_measure.workshop.knees.knee import Knee
 from meniscal_measure.workshop.knees.parameters import KneeParameters
 from meniscal_measure.workshop.knees.population import Population, draw_parameters, shifted
 from meniscal_measure.workshop.knees.scanner.acquire import Scanner, scan
@@ -20,6 +19,7 @@ from meniscal_measure.workshop.knees.scanner.receive import Coil
 from meniscal_measure.workshop.knees.scanner.relaxation import PROPERTIES
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan
 from meniscal_measure.workshop.knees.scanner.signal import FIELD_STRENGTHS_T, tissue_signals
+from meniscal_measure.workshop.knees.synthetic_knee import Knee
 from meniscal_measure.workshop.knees.tissue import Tissue
 
 POPULATION = Population(osteoarthritis=0.35, medial_root_tear=0.3, lateral_root_tear=0.1)

@@ -12,9 +12,9 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
+from meniscal_measure.workshop.morphometry.bone_section import Bones
 from meniscal_measure.workshop.morphometry.comparison import compared, table
 from meniscal_measure.workshop.morphometry.figures import knee_figures
-from meniscal_measure.workshop.morphometry.section import Bones
 from meniscal_measure.workshop.training.fields import Draw, Points
 from meniscal_measure.workshop.training.knee_batch import Knee
 

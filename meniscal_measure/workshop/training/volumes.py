@@ -26,9 +26,9 @@ from meniscal_measure.locate.frames import (
     Image,
 )
 from meniscal_measure.locate.propose import compartment_of
-from meniscal_measure.workshop.knees.knee import Knee
 from meniscal_measure.workshop.knees.scanner.image import ScannedStack
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane, stack_grids
+from meniscal_measure.workshop.knees.synthetic_knee import Knee
 from meniscal_measure.workshop.knees.tibia import MEAN_PLATEAU_WIDTH_MM
 from meniscal_measure.workshop.knees.tissue import Tissue
 from meniscal_measure.workshop.training.random_scans import draw_knee, scanned

@@ -10,7 +10,6 @@ import pytest
 
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.geometry import PixelGrid, unit_vector
-from meniscal_measure.workshop.knees.knee import Knee
 from meniscal_measure.workshop.knees.parameters import (
     CartilageParameters,
     KneeParameters,
@@ -18,6 +17,7 @@ from meniscal_measure.workshop.knees.parameters import (
     TibiaParameters,
 )
 from meniscal_measure.workshop.knees.population import Population, draw_parameters
+from meniscal_measure.workshop.knees.synthetic_knee import Knee
 from meniscal_measure.workshop.knees.tibia import RIM_TURN_DEG
 
 HEALTHY = Population(

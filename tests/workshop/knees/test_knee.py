@@ -12,11 +12,9 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from meniscal_measure.anatomy import Side
-from meniscal_measure.workshop.knees.batch import stacked_knees
-from meniscal_measure.workshop.knees.knee import Knee
-from meniscal_measure.workshop.knees.layers import labels_of
 from meniscal_measure.workshop.knees.parameters import KneeParameters
 from meniscal_measure.workshop.knees.population import Population, draw_parameters
+from meniscal_measure.workshop.knees.synthetic_knee import Knee
 from meniscal_measure.workshop.knees.tissue import Tissue
 
 Raster = NDArray[np.float32]
@@ -113,12 +111,3 @@ def test_each_slice_shows_what_belongs_there(
 ) -> None:
     labels = Knee(KneeParameters()).tissue_at(slice_points(axis, position_mm))
     assert expected <= set(labels.ravel())
-
-
-def test_a_batch_has_the_labels_of_its_knees(slice_points: Callable[..., Raster]) -> None:
-    knees = [drawn(seed) for seed in range(6)]
-    points = slice_points("y", 4.0, step_mm=2.0)
-    batch = stacked_knees(knees, lambda values: np.array(values, np.float32)[:, None, None])
-    labels = labels_of(batch.layers_at(points[None]), (len(knees), *points.shape[:-1]))
-    for knee, found in zip(knees, labels, strict=True):
-        assert np.mean(found != knee.tissue_at(points)) < 1e-3

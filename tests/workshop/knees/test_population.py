@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 
 from meniscal_measure.anatomy import Compartment, Side
 from meniscal_measure.errors import RecipeError
-from meniscal_measure.workshop.knees.knee import Knee
 from meniscal_measure.workshop.knees.parameters import (
     KneeParameters,
     MeniscusParameters,
@@ -21,6 +20,7 @@ from meniscal_measure.workshop.knees.parameters import (
     TibiaParameters,
 )
 from meniscal_measure.workshop.knees.population import Population, draw_parameters, shifted
+from meniscal_measure.workshop.knees.synthetic_knee import Knee
 
 
 def test_the_same_seed_draws_the_same_parameters() -> None:
@@ -34,7 +34,7 @@ def test_the_same_seed_draws_the_same_parameters() -> None:
 def test_every_draw_is_a_knee_that_can_be_built(seed: int) -> None:
     worn = Population(osteoarthritis=1.0, medial_root_tear=0.5, other_tear=0.5)
     knee = Knee(draw_parameters(np.random.default_rng(seed), worn))
-    assert knee.femur.medial.z > knee.tibia.height(25.0, 0.0)
+    assert knee.femur.medial.z > knee.tibia.height_at(25.0, 0.0)
 
 
 def test_numbers_are_plain_floats_so_that_single_precision_is_kept() -> None:

@@ -20,13 +20,13 @@ from meniscal_measure.caliper.edges import refine_edge
 from meniscal_measure.errors import EdgeNotFoundError
 from meniscal_measure.geometry import FloatArray, PixelGrid
 from meniscal_measure.series.pixels import read_pixels
-from meniscal_measure.workshop.knees.knee import Knee
 from meniscal_measure.workshop.knees.parameters import KneeParameters
 from meniscal_measure.workshop.knees.scanner.acquire import Scanner, scan
 from meniscal_measure.workshop.knees.scanner.image import ScannedStack
 from meniscal_measure.workshop.knees.scanner.protocols import PROTOCOLS, ProtocolName
 from meniscal_measure.workshop.knees.scanner.receive import Coil
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane
+from meniscal_measure.workshop.knees.synthetic_knee import Knee
 from meniscal_measure.workshop.knees.tissue import Tissue
 
 Discs = dict[Tissue, list[tuple[float, float, float]]]

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from meniscal_measure.anatomy import Compartment, Landmark, Side
 from meniscal_measure.errors import RecipeError
 from meniscal_measure.geometry import PixelGrid
-from meniscal_measure.workshop.knees.knee import Knee
 from meniscal_measure.workshop.knees.parameters import (
     BodyTear,
     KneeParameters,
@@ -20,6 +19,7 @@ from meniscal_measure.workshop.knees.parameters import (
     TearParameters,
 )
 from meniscal_measure.workshop.knees.population import repaired
+from meniscal_measure.workshop.knees.synthetic_knee import Knee
 from meniscal_measure.workshop.knees.tissue import Tissue
 
 Raster = NDArray[np.float32]

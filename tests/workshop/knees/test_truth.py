@@ -16,9 +16,9 @@ from meniscal_measure.anatomy import Compartment, Landmark, Side
 from meniscal_measure.errors import RecipeError
 from meniscal_measure.geometry import FloatArray, PixelGrid, as_vector, unit_vector
 from meniscal_measure.workshop.knees.compartment import MENISCUS_TISSUES
-from meniscal_measure.workshop.knees.knee import Knee, with_extrusion
 from meniscal_measure.workshop.knees.parameters import BodyTear, KneeParameters, Ranged
 from meniscal_measure.workshop.knees.population import Population, draw_parameters
+from meniscal_measure.workshop.knees.synthetic_knee import Knee, with_extrusion
 from meniscal_measure.workshop.knees.tibia import RIM_TURN_DEG
 from meniscal_measure.workshop.knees.tissue import Tissue
 
@@ -270,5 +270,5 @@ def test_the_middle_of_the_knee_is_named_by_convention() -> None:
     knee = Knee(replace(KneeParameters(), side=Side.LEFT))
     apex = knee.mid_coronal.medial_spine_apex
     assert apex[0] < 0
-    assert apex[2] > knee.tibia.height(25.0, apex[1]) + 5.0
+    assert apex[2] > knee.tibia.height_at(25.0, apex[1]) + 5.0
     assert abs(knee.mid_coronal.plateau_midpoint[1]) < 3.0

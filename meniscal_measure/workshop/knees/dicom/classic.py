@@ -5,14 +5,14 @@ from __future__ import annotations
 from pydicom.dataset import Dataset
 from pydicom.uid import MRImageStorage
 
-from meniscal_measure.workshop.knees.dicom.common import (
+from meniscal_measure.workshop.knees.dicom.identity import SeriesIdentity
+from meniscal_measure.workshop.knees.dicom.image_attributes import (
     decimal_strings,
     display_window,
     image_pixels,
     orientation,
     patient_and_study,
 )
-from meniscal_measure.workshop.knees.dicom.identity import SeriesIdentity
 from meniscal_measure.workshop.knees.scanner.image import ScannedStack
 
 

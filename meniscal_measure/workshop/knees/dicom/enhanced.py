@@ -7,7 +7,8 @@ from pydicom.sequence import Sequence
 from pydicom.tag import Tag
 from pydicom.uid import EnhancedMRImageStorage
 
-from meniscal_measure.workshop.knees.dicom.common import (
+from meniscal_measure.workshop.knees.dicom.identity import SeriesIdentity, uid_for
+from meniscal_measure.workshop.knees.dicom.image_attributes import (
     STUDY_TIME,
     acquisition_ms,
     decimal_strings,
@@ -17,7 +18,6 @@ from meniscal_measure.workshop.knees.dicom.common import (
     orientation,
     patient_and_study,
 )
-from meniscal_measure.workshop.knees.dicom.identity import SeriesIdentity, uid_for
 from meniscal_measure.workshop.knees.scanner.image import ScannedStack
 from meniscal_measure.workshop.knees.scanner.protocols import EchoType
 

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from meniscal_measure.anatomy import Side
 from meniscal_measure.workshop.knees.dicom.classic import classic_datasets
-from meniscal_measure.workshop.knees.dicom.common import decimal_strings
 from meniscal_measure.workshop.knees.dicom.enhanced import enhanced_dataset
 from meniscal_measure.workshop.knees.dicom.identity import SeriesIdentity, study_identity, uid_for
+from meniscal_measure.workshop.knees.dicom.image_attributes import decimal_strings
 from meniscal_measure.workshop.knees.scanner.image import ScannedStack
 
 

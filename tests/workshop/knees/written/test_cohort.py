@@ -15,8 +15,12 @@ from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.cohort.manifest import read_manifest
 from meniscal_measure.errors import RecipeError
 from meniscal_measure.geometry import unit_vector
-from meniscal_measure.workshop.knees.cohort import CohortVisit, parse_cohort_recipe, write_cohort
-from meniscal_measure.workshop.knees.readers import Reader, placed_by
+from meniscal_measure.workshop.knees.synthetic_cohort import (
+    CohortVisit,
+    parse_cohort_recipe,
+    write_cohort,
+)
+from meniscal_measure.workshop.knees.synthetic_readers import Reader, placed_by
 
 Written = tuple[Path, list[CohortVisit]]
 

@@ -10,12 +10,12 @@ import pytest
 
 from meniscal_measure.anatomy import Side
 from meniscal_measure.errors import RecipeError
-from meniscal_measure.workshop.knees.cohort import parse_cohort_recipe
 from meniscal_measure.workshop.knees.dicom.encode import TransferSyntax
 from meniscal_measure.workshop.knees.parameters import KneeParameters, RootTear
 from meniscal_measure.workshop.knees.recipe import FileForm, parse_recipe, read_recipe
 from meniscal_measure.workshop.knees.scanner.protocols import ProtocolName
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlane
+from meniscal_measure.workshop.knees.synthetic_cohort import parse_cohort_recipe
 
 
 def put(document: dict[str, Any], path: str, value: object) -> None:

@@ -14,9 +14,9 @@ import pytest
 
 import meniscal_measure
 from meniscal_measure.anatomy import Compartment
-from meniscal_measure.workshop.knees.cohort import read_cohort_recipe
 from meniscal_measure.workshop.knees.recipe import read_recipe
 from meniscal_measure.workshop.knees.study import write_study
+from meniscal_measure.workshop.knees.synthetic_cohort import read_cohort_recipe
 
 NAMES = ("exactly-3mm", "normal", "rectangular-oblique", "root-tear")
 

@@ -17,7 +17,6 @@ import pytest
 import meniscal_measure
 from meniscal_measure.anatomy import Compartment, Plane, Side
 from meniscal_measure.errors import OutputError, RecipeError
-from meniscal_measure.workshop.knees.knee import Knee
 from meniscal_measure.workshop.knees.recipe import parse_recipe
 from meniscal_measure.workshop.knees.study import (
     measured_grid,
@@ -25,6 +24,7 @@ from meniscal_measure.workshop.knees.study import (
     wanted_extrusion,
     write_study,
 )
+from meniscal_measure.workshop.knees.synthetic_knee import Knee
 from meniscal_measure.workshop.knees.tissue import Tissue
 from meniscal_measure.workshop.knees.truth_file import StudyTruth
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from meniscal_measure.workshop.knees.layers import Box
 from meniscal_measure.workshop.knees.parameters import KneeParameters
-from meniscal_measure.workshop.knees.shapes import Field, Oval, smoothstep
+from meniscal_measure.workshop.knees.signed_distance import Field, Oval, smoothstep
 from meniscal_measure.workshop.knees.tibia import MEAN_PLATEAU_WIDTH_MM
 from meniscal_measure.workshop.knees.tissue import Depth, Tissue
 
@@ -17,10 +17,10 @@ from meniscal_measure.workshop.knees.tissue import Depth, Tissue
 class Leg:
     """The outline of the leg: skin, subcutaneous fat, and the fat between the deeper parts."""
 
-    scale: Field
-    fat: Field
-    skin: Field
-    bulk: Field
+    scale: float
+    fat: float
+    skin: float
+    bulk: float
 
     @property
     def box(self) -> Box:

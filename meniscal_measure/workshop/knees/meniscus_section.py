@@ -14,7 +14,7 @@ import numpy as np
 
 from meniscal_measure.geometry import FloatArray
 from meniscal_measure.workshop.knees.meniscus import Located, Meniscus
-from meniscal_measure.workshop.knees.shapes import Field
+from meniscal_measure.workshop.knees.signed_distance import Field
 
 FLOOR_TOLERANCE_MM = 1e-6
 FLOOR_STEPS = 30
@@ -58,7 +58,8 @@ class Cut:
     def beyond(self, point: tuple[Field, Field, Field]) -> Field:
         """Signed distance of a point from the plane."""
         u, y, z = point
-        return self.normal[0] * u + self.normal[1] * y + self.normal[2] * z - self.offset
+        distance: Field = self.normal[0] * u + self.normal[1] * y + self.normal[2] * z - self.offset
+        return distance
 
 
 @dataclass(frozen=True)

@@ -17,8 +17,8 @@ import numpy as np
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.geometry import FloatArray, PixelGrid, Vector, as_vector, unit_vector
 from meniscal_measure.workshop.knees.meniscus import Meniscus
-from meniscal_measure.workshop.knees.section import Cut, MeniscusSection
-from meniscal_measure.workshop.knees.shapes import Field
+from meniscal_measure.workshop.knees.meniscus_section import Cut, MeniscusSection
+from meniscal_measure.workshop.knees.signed_distance import Field
 from meniscal_measure.workshop.knees.tibia import Tibia
 
 MAX_OBLIQUITY_DEG = 50.0
@@ -86,7 +86,7 @@ def landmarks_on(knee: Anatomy, grid: PixelGrid) -> SliceTruth | None:
     points: dict[Compartment, dict[Landmark, FloatArray]] = {}
     for compartment, angle in rims.items():
         points[compartment] = {
-            Landmark.RIM: _point(knee.tibia.rim(compartment, angle)),
+            Landmark.RIM: _point(knee.tibia.rim(compartment, np.array(angle))),
             Landmark.SPINE_BASE: _spine_base(knee, compartment, cut),
         }
     for compartment, angle in rims.items():
@@ -132,9 +132,9 @@ def mid_coronal(knee: Anatomy) -> MidCoronal:
     rims = [knee.tibia.rim(compartment, angles)[1] for compartment in COMPARTMENTS]
     middle = 0.5 * (max(float(y.max()) for y in rims) + min(float(y.min()) for y in rims))
     u, y_apex = knee.tibia.apex(Compartment.MEDIAL)
-    apex = (u, y_apex, knee.tibia.height(u, y_apex))
+    apex = np.array([u, y_apex, knee.tibia.height_at(u, y_apex)])
     return MidCoronal(
-        medial_spine_apex=_in_patient(knee, _point(apex)),
+        medial_spine_apex=_in_patient(knee, apex),
         plateau_midpoint=(0.0, middle, 0.0),
     )
 
@@ -167,7 +167,7 @@ def _crossings(curve: Curve, cut: Cut) -> Iterator[float]:
         yield float(_onto_plane(lambda angle: cut.beyond(curve(angle)), np.array([start]))[0])
 
 
-def _onto_plane(beyond: Callable[[FloatArray], FloatArray], at: FloatArray) -> FloatArray:
+def _onto_plane(beyond: Callable[[Field], Field], at: Field) -> Field:
     """Find the places near the given ones at which `beyond` is zero, by Newton's method."""
     for _ in range(NEWTON_STEPS):
         here = beyond(at)

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from meniscal_measure.workshop.knees.layers import Raster
-from meniscal_measure.workshop.knees.shapes import (
+from meniscal_measure.workshop.knees.signed_distance import (
     Cord,
     Oval,
     bump,

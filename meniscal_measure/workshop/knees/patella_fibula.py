@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from meniscal_measure.workshop.knees.femur import Femur
 from meniscal_measure.workshop.knees.layers import Box
 from meniscal_measure.workshop.knees.parameters import KneeParameters
-from meniscal_measure.workshop.knees.shapes import (
+from meniscal_measure.workshop.knees.signed_distance import (
     Cord,
     Field,
     ellipsoid,
@@ -24,10 +24,10 @@ from meniscal_measure.workshop.knees.tissue import Depth, Tissue
 class Patella:
     """A rounded triangle of bone in front of the trochlea, cartilage behind."""
 
-    u: Field
-    y: Field
-    z: Field
-    scale: Field
+    u: float
+    y: float
+    z: float
+    scale: float
 
     @property
     def box(self) -> Box:
@@ -58,9 +58,9 @@ class Patella:
 class Fibula:
     """Head, neck and shaft of the fibula, behind and beside the tibia."""
 
-    head: tuple[Field, Field, Field]
+    head: tuple[float, float, float]
     shaft: Cord
-    scale: Field
+    scale: float
 
     @property
     def box(self) -> Box:
@@ -83,7 +83,7 @@ def build_patella(parameters: KneeParameters, femur: Femur) -> Patella:
     """Give the patella of one knee."""
     s = femur.scale
     height = femur.level + 27.0 * s + parameters.femur.patella_height_mm
-    front = femur.trochlea.y - femur.trochlea.profile.p_negative
+    front = femur.trochlea.y - float(femur.trochlea.profile.p_negative)
     return Patella(-1.5 * s, front - 9.5 * s, height, s)
 
 

@@ -39,7 +39,6 @@ from meniscal_measure.workshop.knees.population import (
     repaired,
     shifted,
 )
-from meniscal_measure.workshop.knees.readers import Reader, placed_by
 from meniscal_measure.workshop.knees.recipe import (
     ExtrusionRecipe,
     ImagingRecipe,
@@ -54,6 +53,7 @@ from meniscal_measure.workshop.knees.recipe import (
 from meniscal_measure.workshop.knees.recipe_fields import bounded, read_table
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlane
 from meniscal_measure.workshop.knees.study import silent, study_knee, write_study
+from meniscal_measure.workshop.knees.synthetic_readers import Reader, placed_by
 from meniscal_measure.workshop.knees.truth_file import StudyTruth, write_landmarks
 
 DRAWS = 8

@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.errors import RecipeError
 from meniscal_measure.geometry import FloatArray, PixelGrid, Vector
-from meniscal_measure.workshop.knees import truth
-from meniscal_measure.workshop.knees.bones import build_fibula, build_patella
+from meniscal_measure.workshop.knees import exact_landmarks
 from meniscal_measure.workshop.knees.compartment import build_compartment
 from meniscal_measure.workshop.knees.femur import build_femur
 from meniscal_measure.workshop.knees.layers import (
@@ -22,6 +21,7 @@ from meniscal_measure.workshop.knees.layers import (
     layers_of,
     layers_on_raster,
 )
+from meniscal_measure.workshop.knees.leg_outline import build_leg
 from meniscal_measure.workshop.knees.lesions import build_lesions
 from meniscal_measure.workshop.knees.ligaments import build_ligaments
 from meniscal_measure.workshop.knees.meniscus import Meniscus, build_meniscus
@@ -31,8 +31,9 @@ from meniscal_measure.workshop.knees.parameters import (
     KneeParameters,
     MeniscusParameters,
 )
+from meniscal_measure.workshop.knees.patella_fibula import build_fibula, build_patella
 from meniscal_measure.workshop.knees.population import shifted
-from meniscal_measure.workshop.knees.softtissue import build_leg
+from meniscal_measure.workshop.knees.signed_distance import Field
 from meniscal_measure.workshop.knees.tibia import build_tibia
 
 RASTER_DIMENSIONS = 3
@@ -58,7 +59,7 @@ class Knee:
         self.femur = build_femur(parameters, self.tibia)
         self.menisci: dict[Compartment, Meniscus] = {
             compartment: build_meniscus(parameters, self.tibia, compartment)
-            for compartment in truth.COMPARTMENTS
+            for compartment in exact_landmarks.COMPARTMENTS
         }
 
     @cached_property
@@ -127,25 +128,25 @@ class Knee:
         """Give points along the middle of a meniscus, LPS mm, shape (..., 3); see `rim`."""
         return self._in_patient(self.menisci[compartment].centre_line(angle))
 
-    def _in_patient(self, point: tuple[FloatArray, FloatArray, FloatArray]) -> FloatArray:
+    def _in_patient(self, point: tuple[Field, Field, Field]) -> FloatArray:
         u, y, z = point
-        return np.stack([self.mirror * u, y, z], axis=-1)
+        return np.stack([self.mirror * u, y, z], axis=-1, dtype=np.float64)
 
     def _on_plateau(self, u: float, y: float) -> Vector:
-        return self.mirror * u, y, float(self.tibia.height(u, y))
+        return self.mirror * u, y, self.tibia.height_at(u, y)
 
     @property
-    def mid_coronal(self) -> truth.MidCoronal:
+    def mid_coronal(self) -> exact_landmarks.MidCoronal:
         """The middle of the knee from front to back, by the named conventions."""
-        return truth.mid_coronal(self)
+        return exact_landmarks.mid_coronal(self)
 
-    def landmarks_on(self, grid: PixelGrid) -> truth.SliceTruth | None:
-        """Exact landmarks on a slice; see `meniscal_measure.workshop.knees.truth.landmarks_on`."""
-        return truth.landmarks_on(self, grid)
+    def landmarks_on(self, grid: PixelGrid) -> exact_landmarks.SliceTruth | None:
+        """Exact landmarks on a slice; see `exact_landmarks.landmarks_on`."""
+        return exact_landmarks.landmarks_on(self, grid)
 
     def extrusion_on(self, grid: PixelGrid) -> dict[Compartment, float]:
-        """Exact extrusion on a slice, mm; see `truth.extrusion_on`."""
-        return truth.extrusion_on(self, grid)
+        """Exact extrusion on a slice, mm; see `exact_landmarks.extrusion_on`."""
+        return exact_landmarks.extrusion_on(self, grid)
 
 
 def with_extrusion(

@@ -1,19 +1,18 @@
 """Signed distances and the smooth ways to combine them, in mm, negative inside.
 
-Every function works on NumPy arrays and on the tensors of any library whose arrays have the same
-operators and the methods `clip`, `atan2`, `cos` and `sin`. Numbers may be plain floats or arrays
-that broadcast with the coordinates, so that a whole batch of knees is evaluated in one call.
+Fields keep their precision, single or double, since every other number is a plain float.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
-Field: TypeAlias = Any
-"""Values at points: a NumPy array, an equivalent tensor, or a number that broadcasts."""
+Field: TypeAlias = NDArray[np.floating]
+"""Values at points, of single or double precision."""
 
 ROUND_OFF = 1e-6
 """Added under square roots so that their value and slope stay finite at the centre of a shape."""
@@ -21,37 +20,17 @@ ROUND_OFF = 1e-6
 ROUND_OFF_NORM = 1e-9
 """The same for coordinates that are multiples of a half axis."""
 
-ABSENT_MM = 1000.0
-"""Distance given to a shape that a knee of a batch does not have."""
 
-
-def maximum(a: Field, b: Field) -> Field:
+def maximum(a: Field, b: Field | float) -> Field:
     """Give the larger of two fields, point by point."""
-    if isinstance(a, np.ndarray) or isinstance(b, np.ndarray):
-        return np.maximum(a, b)
-    if isinstance(a, int | float):
-        return max(a, b) if isinstance(b, int | float) else b.clip(min=a)
-    return a.clip(min=b)
+    larger: Field = np.maximum(a, b)
+    return larger
 
 
-def minimum(a: Field, b: Field) -> Field:
+def minimum(a: Field, b: Field | float) -> Field:
     """Give the smaller of two fields, point by point."""
-    return -maximum(-a, -b) if not isinstance(a, np.ndarray) else np.minimum(a, b)
-
-
-def angle_of(p: Field, q: Field) -> Field:
-    """Angle in radians from the direction of p towards that of q."""
-    return np.arctan2(q, p) if isinstance(q, np.ndarray) else q.atan2(p)
-
-
-def cosine(angle: Field) -> Field:
-    """Cosine of a field."""
-    return angle.cos() if hasattr(angle, "cos") else np.cos(angle)
-
-
-def sine(angle: Field) -> Field:
-    """Sine of a field."""
-    return angle.sin() if hasattr(angle, "sin") else np.sin(angle)
+    smaller: Field = np.minimum(a, b)
+    return smaller
 
 
 def positive(x: Field) -> Field:
@@ -69,18 +48,6 @@ def unit_clip(x: Field) -> Field:
     return (1.0 + abs(x) - abs(x - 1.0)) * 0.5
 
 
-def present(size: Field) -> bool:
-    """Whether a size is above zero: anywhere, when it is an array."""
-    return bool(size > 0) if isinstance(size, int | float) else bool((size > 0).any())
-
-
-def if_present(distance: Field, size: Field) -> Field:
-    """Move a shape far away in those knees of a batch in which its size is zero."""
-    if isinstance(size, int | float):
-        return distance
-    return distance + ABSENT_MM * (size <= 0)
-
-
 def smoothstep(t: Field) -> Field:
     """Rise from 0 at t = 0 to 1 at t = 1 with level ends."""
     t = unit_clip(t)
@@ -93,19 +60,19 @@ def bump(squared: Field) -> Field:
     return rest * rest
 
 
-def smooth_max(a: Field, b: Field, k: Field) -> Field:
+def smooth_max(a: Field, b: Field, k: float) -> Field:
     """Give the intersection of two shapes with a fillet; exactly the maximum where |a - b| >= k."""
     overlap = positive(k - abs(a - b))
     return maximum(a, b) + overlap * overlap * (0.25 / k)
 
 
-def smooth_min(a: Field, b: Field, k: Field) -> Field:
+def smooth_min(a: Field, b: Field, k: float) -> Field:
     """Give the union of two shapes with a fillet; exactly the minimum where |a - b| >= k."""
     overlap = positive(k - abs(a - b))
     return minimum(a, b) - overlap * overlap * (0.25 / k)
 
 
-def rounded_corner(a: Field, b: Field, radius: Field) -> Field:
+def rounded_corner(a: Field, b: Field, radius: float) -> Field:
     """Intersection of two faces whose common edge is a quarter circle of `radius`."""
     p, q = a + radius, b + radius
     across, along = positive(p), positive(q)
@@ -122,11 +89,11 @@ class Oval:
     `fullness` 2 gives quarter ellipses, less gives squarer ones.
     """
 
-    p_positive: Field
-    p_negative: Field
-    q_positive: Field
-    q_negative: Field
-    fullness: Field = 2.0
+    p_positive: float | Field
+    p_negative: float | Field
+    q_positive: float | Field
+    q_negative: float | Field
+    fullness: float = 2.0
 
     def norm(self, p: Field, q: Field) -> Field:
         """Distance from the origin as a multiple of the curve's in the same direction."""
@@ -134,7 +101,7 @@ class Oval:
         big_q = maximum(q * (1.0 / self.q_positive), q * (-1.0 / self.q_negative))
         p2, q2 = big_p * big_p, big_q * big_q
         total = p2 + q2 + ROUND_OFF_NORM
-        if isinstance(self.fullness, float) and self.fullness == 2.0:
+        if self.fullness == 2.0:
             return total**0.5
         return ((total * total + (self.fullness - 2.0) * p2 * q2) ** 0.5) ** 0.5
 
@@ -149,7 +116,7 @@ class Oval:
         return r - r / self.norm(p, q)
 
 
-def ellipsoid(offset: tuple[Field, Field, Field], half_axes: tuple[Field, Field, Field]) -> Field:
+def ellipsoid(offset: tuple[Field, Field, Field], half_axes: tuple[float, float, float]) -> Field:
     """Approximate distance from an ellipsoid, exact in sign, true near the surface of a sphere."""
     (x, y, z), (a, b, c) = offset, half_axes
     p, q, r = x * (1.0 / a), y * (1.0 / b), z * (1.0 / c)
@@ -166,11 +133,11 @@ class Cord:
     `flatten` above 1 widens the section along `wide` (a unit vector across the cord).
     """
 
-    start: tuple[Field, Field, Field]
-    end: tuple[Field, Field, Field]
-    radius: Field
+    start: tuple[float, float, float]
+    end: tuple[float, float, float]
+    radius: float
     wide: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    flatten: Field = 1.0
+    flatten: float = 1.0
 
     def distance(self, u: Field, y: Field, z: Field) -> Field:
         """Distance from the surface of the cord."""
@@ -180,7 +147,7 @@ class Cord:
         t = (du * along[0] + dy * along[1] + dz * along[2]) * (1.0 / length2)
         t = unit_clip(t)
         du, dy, dz = du - t * along[0], dy - t * along[1], dz - t * along[2]
-        squared = du * du + dy * dy + dz * dz
+        squared: Field = du * du + dy * dy + dz * dz
         if any(self.wide):
             across = du * self.wide[0] + dy * self.wide[1] + dz * self.wide[2]
             squared = squared - across * across * (1.0 - 1.0 / (self.flatten * self.flatten))
