@@ -95,6 +95,10 @@ class Code(Enum):
         'The side is {side} ({source}), against {attribute} "{text:private}". Make sure of the'
         " side: a wrong one exchanges medial and lateral.",
     )
+    SIDE_CORRECTED = (
+        Severity.WARNING,
+        "The reader corrected the side to {side}, against {source}: {reason:private}",
+    )
     SIDE_CODE_OF_NO_KNEE = (
         Severity.WARNING,
         '{attribute} says "{code:private}", neither left nor right; make sure that the images show'

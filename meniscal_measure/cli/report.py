@@ -13,7 +13,10 @@ from meniscal_measure.cli.measure import Force, OutFolder, WithoutIdentifiers, s
 from meniscal_measure.errors import UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from meniscal_measure.caliper.reading import Reading
+    from meniscal_measure.records.signed_readings import SignedReading
     from meniscal_measure.series.model import Study
 
 SQLITE_HEADER = b"SQLite format 3\0"
@@ -39,6 +42,14 @@ def report(
             show_default=False,
         ),
     ] = None,
+    reader: Annotated[
+        str | None,
+        typer.Option(
+            "--reader",
+            help="Whose signed reading to report, where several readers signed the study.",
+            show_default=False,
+        ),
+    ] = None,
     without_identifiers: WithoutIdentifiers = False,
     force: Force = False,
     as_json: AsJson = False,
@@ -51,10 +62,12 @@ def report(
 
         if verified_by is not None:
             check_reader(verified_by)
+        if reader is not None and not _is_store(record):
+            raise UsageError("--reader chooses among signed readings; READING holds one only.")
         stored = None if _is_store(record) else read_reading(record)
         with progress_bar("Reading headers", shown=not as_json) as progress:
             found = workflow.read(study, progress=progress)
-        knee = workflow.reopen(stored or _signed(record, found), found)
+        knee = workflow.reopen(stored or _signed(record, found, reader), found)
         if verified_by is not None:
             knee = replace(knee, reading=signed_by(knee.reading, verified_by))
         saved = knee.save(out, identifiers=not without_identifiers, force=force)
@@ -69,20 +82,63 @@ def _is_store(path: Path) -> bool:
         return False
 
 
-def _signed(path: Path, study: Study) -> Reading:
-    """Find what was signed on the images of a study; the newest, where it was signed again."""
+def _signed(path: Path, study: Study, reader: str | None) -> Reading:
+    """Find the one reading that was signed on the images of a study.
+
+    Raises
+    ------
+    UsageError
+        If there is none, with the rejection if there was one, or if there are several.
+    """
     from meniscal_measure.records.signed_readings import signed_readings
 
+    readings, rejections = [], []
+    for signed in signed_readings(path):
+        if reader is not None and signed.reader != reader:
+            continue
+        if signed.reading is None:
+            rejections.append(signed)
+        elif _is_of(signed.reading, study):
+            readings.append(signed)
+    if len(readings) == 1 and readings[0].reading is not None:
+        return readings[0].reading
+    if not readings:
+        raise _nothing_signed(path, study, [one for one in rejections if _is_rejected(one, study)])
+    names = ", ".join(sorted({one.reader for one in readings}))
+    raise UsageError(
+        "{store:private} holds {count} readings signed on images of {study:private}, by"
+        " {readers}. Name one reader (--reader NAME); the repeated readings of one reader are"
+        " collected by cohort collect.",
+        store=str(path),
+        count=len(readings),
+        study=str(study.path),
+        readers=names,
+    )
+
+
+def _is_of(reading: Reading, study: Study) -> bool:
     images = {frame.sop_instance_uid for stack in study.stacks for frame in stack.frames}
-    newest = {(one.reader, one.knee, one.round): one.reading for one in signed_readings(path)}
-    found = [one for one in newest.values() if one and one.source.sop_instance_uid in images]
-    if len(found) != 1:
-        raise UsageError(
-            "{store:private} holds {count} readings signed on images of {study:private}, not one."
-            " Give the study of a signed reading; where several were signed, collect them (cohort"
-            " collect).",
+    return reading.source.sop_instance_uid in images
+
+
+def _is_rejected(signed: SignedReading, study: Study) -> bool:
+    """Whether a rejection is of a series of the study; its key begins with the series' UID."""
+    series = {stack.identity.series_instance_uid for stack in study.stacks}
+    return signed.series.partition(" ")[0] in series
+
+
+def _nothing_signed(path: Path, study: Study, rejections: Sequence[SignedReading]) -> UsageError:
+    if rejections:
+        return UsageError(
+            "This knee was rejected by {reader} in {store:private} ({reason}); there is no reading"
+            " to report. Take the rejection back on the review page to read it after all.",
+            reader=rejections[-1].reader,
             store=str(path),
-            count=len(found),
-            study=str(study.path),
+            reason=rejections[-1].rejection,
         )
-    return found[0]
+    return UsageError(
+        "Nothing in {store:private} was signed on images of {study:private}. Give the study of a"
+        " signed reading.",
+        store=str(path),
+        study=str(study.path),
+    )

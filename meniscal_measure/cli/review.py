@@ -60,6 +60,14 @@ def review(
             "--repeats", help="Knees of a blinded study shown a second time without notice.", min=0
         ),
     ] = 0,
+    hide_mm: Annotated[
+        bool | None,
+        typer.Option(
+            "--hide-millimetres/--show-millimetres",
+            help="Show millimetres only once a reading is signed; hidden if blinded.",
+            show_default=False,
+        ),
+    ] = None,
     port: Annotated[
         int, typer.Option("--port", help="Port on this machine; by default a free one.", min=0)
     ] = 0,
@@ -84,6 +92,7 @@ def review(
         terms = Terms(
             Conventions(axis=axis, threshold_rule=threshold_rule),
             Blinding(None if keep_order else seed, repeats) if blinded else None,
+            hides_mm=blinded if hide_mm is None else hide_mm,
         )
         desk = Desk(open_worklist(path), store, terms, propose=propose_landmarks)
         desk.prepare_first()

@@ -52,6 +52,16 @@ class Signing:
         return dict(json.loads(self.content))
 
 
+@dataclass(frozen=True)
+class Outcome:
+    """What has become of a reading, in short."""
+
+    verdict: Verdict
+    flags: Mapping[str, bool]
+    """Whether each compartment is above the threshold."""
+    reading_time_s: float
+
+
 class Journal:
     """Reads and appends signings."""
 
@@ -95,6 +105,23 @@ class Journal:
             (key.reader, key.knee, key.round),
         ).fetchone()
         return _signing(row) if row else None
+
+    def outcomes(self) -> dict[TaskKey, Outcome]:
+        """Say what has become of every reading, without the rejections that were taken back."""
+        with self._store.reading() as connection:
+            rows = connection.execute(
+                "SELECT reader, knee, round, verdict, json_extract(content, '$.flags'),"
+                " json_extract(content, '$.reading_time_s') FROM signing ORDER BY number"
+            ).fetchall()
+        newest = {
+            TaskKey(*row[:3]): Outcome(Verdict(row[3]), json.loads(row[4] or "{}"), row[5] or 0.0)
+            for row in rows
+        }
+        return {
+            key: outcome
+            for key, outcome in newest.items()
+            if outcome.verdict is not Verdict.WITHDRAWN
+        }
 
     def standing(self) -> dict[TaskKey, Signing]:
         """Newest signing of every reading, without the rejections that were taken back."""

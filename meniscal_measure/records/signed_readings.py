@@ -28,6 +28,8 @@ class SignedReading:
     reading: Reading | None
     """None where the reader rejected the knee, for the reason in `rejection`."""
     rejection: str = ""
+    series: str = ""
+    """Which series was in view; empty where the knee could not be opened."""
     quality: tuple[str, ...] = ()
     remark: str = ""
 
@@ -64,6 +66,7 @@ def _signed_reading(signing: Signing) -> SignedReading:
         signing.signed_at,
         reading,
         content["rejection"] or "",
+        (content["series"] or {}).get("key", ""),
         tuple(content.get("quality", ())),
         content.get("remark", ""),
     )

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from meniscal_measure.errors import UsageError
-from meniscal_measure.records.journal import Journal
+from meniscal_measure.records.journal import Journal, Outcome
 from meniscal_measure.records.signed_store import SignedStore, TaskKey
 from meniscal_measure.records.signing import check_reader
 from meniscal_measure.review.drafts import Draft, DraftKey, Drafts
@@ -83,20 +84,26 @@ class Desk:
         """Whether readers must not know whose knee they read."""
         return self.terms.blinding is not None
 
-    def tasks(self, reader: str) -> list[dict[str, str]]:
+    def tasks(self, reader: str) -> list[dict[str, Any]]:
         """List the readings asked of a reader, in order, with what has become of each."""
         begun = self.drafts.begun(reader)
-        standing = self.journal.standing()
+        outcomes = self.journal.outcomes()
+        differing = set() if self.is_blinded else _differing(outcomes)
         listed = []
         for number, task in self._plan(reader).values():
-            key = TaskKey(reader, self.knees[task.knee].name, task.round)
-            signing = standing.get(key)
+            key = self._key(reader, task)
+            outcome = outcomes.get(key)
             status = "begun" if (key.knee, key.round) in begun else ""
             listed.append(
                 {
                     "id": task.task_id,
                     "label": self._label(number, task),
-                    "status": status if signing is None else signing.verdict,
+                    "status": status if outcome is None else outcome.verdict,
+                    "is_flagged": outcome is not None
+                    and not self.is_blinded
+                    and any(outcome.flags.values()),
+                    "is_disagreeing": key.knee in differing,
+                    "reading_time_s": 0.0 if outcome is None else outcome.reading_time_s,
                 }
             )
         return listed
@@ -110,6 +117,9 @@ class Desk:
             If the reader has no such task.
         """
         _, task = self._task(reader, task_id)
+        return self._key(reader, task)
+
+    def _key(self, reader: str, task: Task) -> TaskKey:
         return TaskKey(reader, self.knees[task.knee].name, task.round)
 
     def place(self, reader: str, task_id: str, series: str = "") -> Place:
@@ -163,12 +173,12 @@ class Desk:
     def prepare_from(self, place: Place, task_id: str) -> None:
         """Open the knee in view and the reader's next unsigned ones in the background."""
         reader = place.key.reader
-        standing = self.journal.standing()
+        outcomes = self.journal.outcomes()
         number, _ = self._task(reader, task_id)
         later = (
             self.knees[task.knee]
             for _, task in list(self._plan(reader).values())[number:]
-            if TaskKey(reader, self.knees[task.knee].name, task.round) not in standing
+            if self._key(reader, task) not in outcomes
         )
         upcoming = [knee for knee, _ in zip(later, range(PREPARED), strict=False)]
         self._open.want("", ())  # the browser has started
@@ -189,6 +199,13 @@ class Desk:
         """
         first = first_state(place.shown.proposal, place.knee.grids)
         return self.drafts.begin_again(place.draft, revision, json.dumps(first.as_dict()))
+
+    def hides_mm(self, place: Place, state: State) -> bool:
+        """Whether the reader must not see the millimetres of a state, as it is not signed."""
+        if not self.terms.hides_mm:
+            return False
+        latest = self.journal.latest(place.key)
+        return latest is None or latest.record["state"] != state.as_dict()
 
     def state(self, place: Place, content: Any) -> State:
         """Take a working state from what the page sent."""
@@ -212,6 +229,18 @@ class Desk:
 
     def _label(self, number: int, task: Task) -> str:
         return f"Knee {number}" if self.is_blinded else self.knees[task.knee].name
+
+
+def _differing(outcomes: Mapping[TaskKey, Outcome]) -> set[str]:
+    """Knees of which readings differ: above the threshold or not, or measured or rejected."""
+    found: dict[str, list[Outcome]] = defaultdict(list)
+    for key, outcome in outcomes.items():
+        found[key.knee].append(outcome)
+    return {
+        knee
+        for knee, each in found.items()
+        if any((one.verdict, one.flags) != (each[0].verdict, each[0].flags) for one in each)
+    }
 
 
 def _about(knees: Sequence[Knee], terms: Terms) -> dict[str, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from meniscal_measure.caliper.landmarks import LandmarkSet, Origin, SliceLandmarks
@@ -18,6 +19,7 @@ from meniscal_measure.review.state import (
     landmark_set,
     with_landmarks,
 )
+from meniscal_measure.series.model import Laterality
 from meniscal_measure.workflow import measure_placed
 
 NOTHING_PLACED = "Place the rim and the outer edge, and the rim on the other side."
@@ -62,15 +64,30 @@ def _measured(
     try:
         reading = measure_placed(
             knee.choice,
-            knee.side(state.side),
+            _side(knee, state),
             placed,
             conventions=conventions,
+            findings=tuple(_correction(knee, state)),
             measure_neighbours=with_neighbours,
             confidence=_confidence(knee, state),
         )
     except (LandmarkError, SideError) as error:
         return Measured(None, error.words(slice_name=knee.slice_name), left_out)
     return Measured(reading, "", left_out)
+
+
+def _side(knee: OpenKnee, state: State) -> Laterality:
+    if state.side is not None and state.side_reason:
+        return knee.corrected_side(state.side, state.side_reason)
+    return knee.side(state.side)
+
+
+def _correction(knee: OpenKnee, state: State) -> Iterator[Finding]:
+    known = knee.laterality
+    if state.side is None or not state.side_reason or state.side is known.side:
+        return
+    values = {"side": state.side.word, "source": known.source, "reason": state.side_reason}
+    yield Finding(Code.SIDE_CORRECTED, values)
 
 
 def measure_proposal(knee: OpenKnee, state: State, conventions: Conventions) -> Reading | None:
@@ -80,7 +97,7 @@ def measure_proposal(knee: OpenKnee, state: State, conventions: Conventions) -> 
     try:
         return measure_placed(
             knee.choice,
-            knee.side(state.side),
+            _side(knee, state),
             knee.proposal,
             conventions=conventions,
             confidence=knee.confidence,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -28,6 +29,7 @@ from meniscal_measure.report.words import (
     threshold_remark,
     value_words,
 )
+from meniscal_measure.review.grey_windows import grey_windows
 from meniscal_measure.review.knee import OpenKnee, coronal_stacks, series_key
 from meniscal_measure.review.measuring import Measured
 from meniscal_measure.review.side_planes import other_planes
@@ -53,6 +55,7 @@ def knee_on_page(knee: OpenKnee) -> Json:
         "column_spacing_mm": grid.column_spacing_mm,
         "positions_mm": list(knee.stack.positions_mm),
         "slices": _slice_names(knee),
+        "windows": [asdict(window) for window in grey_windows(knee.stack.contrast)],
         "hand_sd_mm": HAND_PLACEMENT_SD_MM,
         "borders": _border_letters(grid),
         "person": " · ".join(
@@ -154,6 +157,29 @@ def measured_on_page(measured: Measured, knee: OpenKnee) -> Json:
         },
         "warnings": _words((*measured.left_out, *reading.warnings), knee),
         "conventions": convention_words(reading),
+    }
+
+
+def hidden_on_page(measured: Measured, knee: OpenKnee) -> Json:
+    """Say whether the landmarks can be measured, and nothing of how much.
+
+    Findings with a length or another fraction in their words are left out.
+    """
+    reading = measured.reading
+    if reading is None:
+        return measured_on_page(measured, knee)
+    found = [
+        finding
+        for finding in (*measured.left_out, *reading.warnings)
+        if not any(isinstance(value, float) for value in finding.values.values())
+    ]
+    nothing = {"compartments": [], "plateau_width": ""}
+    slices = (reading.measured, *reading.neighbours)
+    return {
+        "message": "",
+        "is_hidden": True,
+        "slices": {str(part.slice_index): nothing for part in slices},
+        "warnings": _words(found, knee),
     }
 
 

@@ -20,13 +20,18 @@ from meniscal_measure.review.answers import SERIES_HEADER, Answer, Endpoint, Jso
 from meniscal_measure.review.desk import Desk, Place
 from meniscal_measure.review.drafts import Draft
 from meniscal_measure.review.knee import OpenKnee
-from meniscal_measure.review.measuring import measure_live, measure_state, snap_landmark
-from meniscal_measure.review.present import knee_on_page, measured_on_page, proposal_on_page
+from meniscal_measure.review.measuring import Measured, measure_live, measure_state, snap_landmark
+from meniscal_measure.review.present import (
+    hidden_on_page,
+    knee_on_page,
+    measured_on_page,
+    proposal_on_page,
+)
 from meniscal_measure.review.side_planes import cut_line, other_planes
 from meniscal_measure.review.signed_content import REJECTION_REASONS
 from meniscal_measure.review.signing import Seen, reject, reject_unopened, sign, withdraw
 from meniscal_measure.review.slices import encode_slice
-from meniscal_measure.review.state import first_state
+from meniscal_measure.review.state import State, first_state
 from meniscal_measure.series.model import Stack
 from meniscal_measure.series.pixels import read_pixels
 
@@ -223,7 +228,13 @@ def _measure(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     place = _place(desk, reader, request)
     state = desk.state(place, body["state"])
     measured = measure_state(place.shown, state, desk.terms.conventions)
-    return JSONResponse(measured_on_page(measured, place.shown))
+    return JSONResponse(_as_shown(desk, place, state, measured))
+
+
+def _as_shown(desk: Desk, place: Place, state: State, measured: Measured) -> Json:
+    if desk.hides_mm(place, state):
+        return hidden_on_page(measured, place.shown)
+    return measured_on_page(measured, place.shown)
 
 
 def _measure_live(desk: Desk, reader: str, request: Request, body: Json) -> Response:
@@ -232,7 +243,7 @@ def _measure_live(desk: Desk, reader: str, request: Request, body: Json) -> Resp
     if index >= len(place.knee.grids):
         raise UsageError("There is no such slice.")
     measured = measure_live(place.shown, state, desk.terms.conventions, index)
-    return JSONResponse(measured_on_page(measured, place.shown))
+    return JSONResponse(_as_shown(desk, place, state, measured))
 
 
 def _snap(desk: Desk, reader: str, request: Request, body: Json) -> Response:

@@ -74,6 +74,9 @@ def measured_content(
         **_common(knee, state.as_dict(), terms),
         "reading": reading_to_dict(reading),
         "proposal": None if proposed is None else reading_to_dict(proposed),
+        "flags": {
+            name: found.extrusion.flag for name, found in reading.measured.compartments.items()
+        },
         "extrusion_mm": {"signed": extrusions(reading), "proposed": extrusions(proposed)},
         "changes": list(changes(before, state)),
         "rejection": None,
@@ -91,6 +94,7 @@ def rejected_content(
         **_common(knee, state, terms),
         "reading": None,
         "proposal": None,
+        "flags": {},
         "extrusion_mm": {},
         "changes": [],
         "rejection": rejection,
@@ -115,6 +119,7 @@ def changes(before: State, after: State) -> Iterator[Json]:
     for what, old, new in (
         ("slice", before.slice_index, after.slice_index),
         ("side", before.side, after.side),
+        ("side_reason", before.side_reason, after.side_reason),
         ("quality", list(before.quality), list(after.quality)),
         ("remark", before.remark, after.remark),
     ):

@@ -95,6 +95,8 @@ class State:
     slice_index: int
     landmarks: Mapping[int, Mapping[str, PixelLandmark]]
     side: Side | None = None
+    side_reason: str = ""
+    """Why the side is another one than the images say; empty while it is not corrected."""
     quality: tuple[Quality, ...] = ()
     remark: str = ""
 
@@ -113,6 +115,7 @@ class State:
                 for index, landmarks in self.landmarks.items()
             },
             "side": self.side,
+            "side_reason": self.side_reason,
             "quality": list(self.quality),
             "remark": self.remark,
         }
@@ -210,6 +213,7 @@ def state_from_dict(content: Any, grids: tuple[PixelGrid, ...]) -> State:
                 for index, landmarks in content["landmarks"].items()
             },
             side=None if content["side"] is None else Side(content["side"]),
+            side_reason=_remark(content["side_reason"]).strip(),
             quality=tuple(Quality(code) for code in content["quality"]),
             remark=_remark(content["remark"]),
         )

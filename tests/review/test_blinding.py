@@ -153,7 +153,9 @@ def test_repeats_cannot_be_told_from_first_readings(
 
     assert len(tasks) == 5
     assert [task["label"] for task in tasks] == [f"Knee {number}" for number in range(1, 6)]
-    assert {tuple(task) for task in tasks} == {("id", "label", "status")}
+    assert {tuple(task) for task in tasks} == {
+        ("id", "label", "status", "is_flagged", "is_disagreeing", "reading_time_s")
+    }
     assert len({task["id"] for task in tasks}) == 5
 
 

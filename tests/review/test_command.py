@@ -16,6 +16,7 @@ from typer.testing import CliRunner
 from meniscal_measure.cli import app
 from meniscal_measure.errors import ExitCode
 from meniscal_measure.review.desk import Desk
+from meniscal_measure.review.signing import reject
 
 START = "from meniscal_measure.cli import app; app()"
 
@@ -85,4 +86,35 @@ def test_what_was_signed_is_reported_as_verified(
 
     result = CliRunner().invoke(app, [*command, str(samples / "normal"), "--out", str(out)])
     assert result.exit_code == ExitCode.USAGE
-    assert "holds 0 readings signed on images of" in result.output
+    assert "was signed on images of" in result.output.replace("\n", " ")
+
+
+def test_one_of_two_readers_is_reported_and_a_rejection_is_called_one(
+    open_desk: Callable[..., Desk],
+    samples: Path,
+    tmp_path: Path,
+    sign_as_shown: Callable[..., object],
+) -> None:
+    desk = open_desk("exactly-3mm")
+    for name in ("Reader A", "Reader B", "Reader C"):
+        place = desk.place(name, desk.tasks(name)[0]["id"])
+        if name == "Reader C":
+            reject(desk, place, "Image quality too poor", desk.begin(place).revision)
+        else:
+            sign_as_shown(desk, place, desk.begin(place).revision)
+    out = tmp_path / "out"
+    command = ["report", str(tmp_path / "store.sqlite"), str(samples / "exactly-3mm")]
+
+    def said(*options: str) -> tuple[int, str]:
+        result = CliRunner().invoke(app, [*command, "--out", str(out), *options])
+        return result.exit_code, " ".join(result.output.split())
+
+    code, words = said()
+    assert code == ExitCode.USAGE
+    assert "by Reader A, Reader B. Name one reader (--reader NAME)" in words
+    assert said("--reader", "Reader B")[0] == ExitCode.DONE
+    assert json.loads((out / "reading.json").read_text())["verified_by"] == "Reader B"
+    code, words = said("--reader", "Reader C")
+    assert code == ExitCode.USAGE
+    assert "was rejected by Reader C" in words
+    assert "(Image quality too poor)" in words

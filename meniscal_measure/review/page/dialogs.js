@@ -1,6 +1,6 @@
 /** What the page asks the reader in a dialog of its own. */
 
-import { byId } from "./dom.js";
+import { byId, setText } from "./dom.js";
 
 /** @param {string} id @returns {Promise<string>} how the dialog was closed; empty where it was left with Esc */
 function asked(id) {
@@ -35,6 +35,14 @@ export async function askRejection() {
   ask();
   if ((await asked("reject-dialog")) !== "ok") return "";
   return [reason.value, text.value.trim()].filter(Boolean).join(": ");
+}
+
+/** @param {string} side the side to be taken @returns {Promise<string>} why, or nothing */
+export async function askSideReason(side) {
+  const text = /** @type {HTMLTextAreaElement} */ (byId("side-reason"));
+  text.value = "";
+  setText(byId("side-title"), `Read this as a ${side} knee`);
+  return (await asked("side-dialog")) === "ok" ? text.value.trim() : "";
 }
 
 export function showKeys() {

@@ -95,7 +95,7 @@ class Page {
     setText(byId("banner"), "Blinded: nothing is proposed");
     byId("reject-reason").replaceChildren(...found.rejection_reasons.map((reason) => make("option", {}, reason)));
     setShown(byId("to-list"), found.tasks.length > 1);
-    this.#list.show(this.#tasks);
+    this.#list.show(this.#tasks, found.blinded);
   }
 
   /** @param {boolean} asStep whether Back leads to what was shown before */

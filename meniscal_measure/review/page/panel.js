@@ -1,5 +1,6 @@
 /** The panel beside the slice: values, landmarks, slice, findings, signature. */
 
+import { askSideReason } from "./dialogs.js";
 import { byId, make, Rebuilt, setShown, setText } from "./dom.js";
 import { outlineOf } from "./drawing.js";
 import { alongTable, card, factsTable } from "./results.js";
@@ -9,6 +10,7 @@ import { imageSideOf, LANDMARK_ORDER, landmarkOf } from "./types.js";
 
 const REMARK_REST_MS = 800;
 const CARRIED = "The landmarks were carried over from another slice. Move each, or accept them as they are.";
+const HIDDEN = "All needed landmarks are placed. The millimetres are shown once you have signed.";
 const NOTHING_PROPOSED = "No slice is proposed. Go to the mid-coronal one and place the landmarks there.";
 const SVG = "http://www.w3.org/2000/svg";
 
@@ -41,6 +43,7 @@ export class Panel {
     this.#on("remove", (reading) => reading.remove());
     this.#on("undo", (reading) => void reading.step("undo"));
     this.#on("redo", (reading) => void reading.step("redo"));
+    this.#on("correct-side", (reading) => void correctSide(reading));
     this.#on("take-offered", (reading) => reading.takeOffered());
   }
 
@@ -113,7 +116,7 @@ export class Panel {
     const isCarried = Object.values(state.landmarks[state.slice] ?? {}).some((each) => each.carried_from !== null);
     const remarks = found.filter((each) => each.threshold_remark)
       .map((each) => `${each.name}: ${each.threshold_remark}.`);
-    const message = measured.message || [isCarried ? CARRIED : "", ...remarks].filter(Boolean).join(" ");
+    const message = measured.message || (measured.is_hidden && state.slice in measured.slices ? HIDDEN : "") || [isCarried ? CARRIED : "", ...remarks].filter(Boolean).join(" ");
     setShown(byId("message"), Boolean(message));
     setText(byId("message"), message);
     setShown(this.#warnings.element, measured.warnings.length > 0);
@@ -123,6 +126,11 @@ export class Panel {
   /** @param {Reading} reading */
   #drawSide({ knee, state }) {
     setShown(byId("side-choice"), !knee.side.known);
+    setShown(byId("side-known"), Boolean(knee.side.known));
+    const side = state.side_reason ? state.side : knee.side.known;
+    const why = state.side_reason ? `corrected: ${state.side_reason}` : knee.side.source;
+    setText(byId("side-words"), `${side === "L" ? "Left" : "Right"} knee (${why})`);
+    setText(byId("correct-side"), state.side_reason ? "Withdraw" : "Correct…");
     for (const radio of sideRadios()) radio.checked = radio.value === state.side;
     const { hint, hint_source: source } = knee.side;
     const word = hint === "L" ? "left" : "right";
@@ -163,7 +171,7 @@ export class Panel {
       : isProposing ? "The program is looking for slice and landmarks; you can begin by hand." : NOTHING_PROPOSED;
     setText(byId("slice-why"), isBegun ? [why, remark].filter(Boolean).join(" ") : "");
     const rows = Object.entries(measured.slices);
-    setShown(this.#along.element, rows.length > 1);
+    setShown(this.#along.element, rows.length > 1 && !measured.is_hidden);
     this.#along.show([rows.map(([index, { compartments }]) => [index, compartments.map((c) => c.extrusion_mm)]), state.slice],
       () => alongTable(rows, state.slice, (index) => reading.numberOf(index)));
   }
@@ -255,6 +263,17 @@ function glyph(name) {
   path.setAttribute("stroke-width", "2");
   icon.append(path);
   return icon;
+}
+
+/** Take the other side than the images say, with a reason; or the one they say again. @param {Reading} reading */
+async function correctSide(reading) {
+  if (reading.state.side_reason) {
+    reading.set({ side: null, side_reason: "" });
+    return;
+  }
+  const side = reading.knee.side.known === "L" ? "R" : "L";
+  const reason = await askSideReason(side === "L" ? "left" : "right");
+  if (reason) reading.set({ side, side_reason: reason });
 }
 
 /** @returns {NodeListOf<HTMLInputElement>} */

@@ -59,7 +59,7 @@ export class Reading {
     this.knee = knee;
     this.changed = changed;
     /** @type {State} */
-    this.state = { slice: knee.middle, landmarks: {}, side: null, quality: [], remark: "" };
+    this.state = { slice: knee.middle, landmarks: {}, side: null, side_reason: "", quality: [], remark: "" };
     this.view = new View(api, this.path, knee, () => this.changed());
     this.signing = new Signing(this);
     this.slices = new Slices(api, `${this.path}/slices`, knee.positions_mm.length, () => this.changed());
@@ -136,7 +136,8 @@ export class Reading {
   /** Put the proposal that came late in place of what was set by hand; it can be undone. */
   takeOffered() {
     if (!this.offered || !this.#mayChange()) return;
-    this.state = { ...this.offered, side: this.state.side, quality: this.state.quality, remark: this.state.remark };
+    this.state = { ...this.offered, side: this.state.side, side_reason: this.state.side_reason,
+      quality: this.state.quality, remark: this.state.remark };
     this.offered = null;
     this.show(this.state.slice);
     this.zoomToJoint();

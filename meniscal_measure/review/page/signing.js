@@ -88,7 +88,7 @@ export class Signing {
     if (lacking) return this.#refuse(lacking);
     const found = measured.slices[state.slice]?.compartments ?? [];
     const seen = Object.fromEntries(found.map((each) => [each.compartment, each.extrusion_mm]));
-    return this.#post("sign", { state, extrusion_mm: seen }, "Signed");
+    return this.#post("sign", { state, extrusion_mm: measured.is_hidden ? null : seen }, "Signed");
   }
 
   /** Say why what would be signed is not what the reader sees; bring it into view where that helps. */
@@ -122,6 +122,7 @@ export class Signing {
       if (answer.refused) return this.#refuse(answer.refused);
       reading.saver.took(answer);
       reading.say(words);
+      if (reading.measured.is_hidden) reading.measurer.ask("all"); // they may be seen now
       return true;
     } catch (error) {
       if (error instanceof ApiError && error.kind === "StaleStateError") await reading.takeNewest(error.message);

@@ -2,7 +2,6 @@
 
 import { byId, make, setShown, setText } from "./dom.js";
 import { isSnappable } from "./types.js";
-import { WINDOWS } from "./view.js";
 
 /** @typedef {import("./reading.js").Reading} Reading */
 
@@ -15,8 +14,6 @@ export class Tools {
   /** @param {() => Reading | null} reading */
   constructor(reading) {
     this.reading = reading;
-    const other = make("option", { value: "", disabled: "" }, "By hand");
-    this.#preset.append(...WINDOWS.map(({ code, words }) => make("option", { value: code }, words)), other);
     this.#preset.addEventListener("change", () => this.#do((reading) => reading.view.choosePreset(this.#preset.value)));
     this.#slider.addEventListener("input", () => this.#do((reading) => reading.leaf(Number(this.#slider.value) - reading.numberOf(reading.shown))));
     this.#snapDrops.addEventListener("change", () => this.#do((reading) =>
@@ -49,6 +46,9 @@ export class Tools {
 
   /** @param {Reading} reading */
   show(reading) {
+    const other = make("option", { value: "", disabled: "" }, "By hand");
+    const { windows } = reading.knee;
+    this.#preset.replaceChildren(...windows.map(({ code, words }) => make("option", { value: code }, words)), other);
     this.#slider.max = String(reading.slices.count);
     this.#snapDrops.checked = reading.view.snapsDrops;
     setShown(byId("slice-proposed"), reading.proposed !== null);

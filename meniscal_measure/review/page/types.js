@@ -4,7 +4,8 @@
  * @typedef {[number, number]} Pixel column, row; pixel centres at whole numbers
  * @typedef {{pixel: Pixel, origin: string, sd_mm: number, sd_across_mm: number | null, carried_from: number | null}} Landmark
  * @typedef {Record<string, Landmark>} Landmarks
- * @typedef {{slice: number, landmarks: Record<string, Landmarks>, side: string | null, quality: string[], remark: string}} State
+ * @typedef {{slice: number, landmarks: Record<string, Landmarks>, side: string | null, side_reason: string,
+ *   quality: string[], remark: string}} State
  * @typedef {{number: number, at: string, by: string, rejection: string | null, is_current: boolean,
  *   elsewhere: boolean}} Signed signed elsewhere: on another series
  * @typedef {{revision: number, state: State, can_undo: boolean, can_redo: boolean, signed: Signed | null}} Working
@@ -14,20 +15,21 @@
  *   threshold_remark: string, probability: string, body_width: string, relative_extrusion: string, coverage: string,
  *   coverage_width: string, budget: string[], lines: Lines}} Compartment
  * @typedef {{compartments: Compartment[], plateau_width: string}} SliceReading
- * @typedef {{message: string, slices: Record<string, SliceReading>, warnings: string[], status?: string, conventions?: string}} Measured
+ * @typedef {{message: string, slices: Record<string, SliceReading>, warnings: string[], status?: string, conventions?: string,
+ *   is_hidden?: boolean}} Measured hidden: millimetres are shown once they are signed
  * @typedef {{plane: string, count: number, rows: number, columns: number, row_spacing_mm: number, column_spacing_mm: number}} Plane
  * @typedef {{slice: number, window: [number, number], preset: string, fitted: string, field_mm: number, aspect: number,
  *   centre: [number, number], snap: boolean, reading_time_s: number}} SavedView
  * @typedef {{slice: number, why: string, confidence: string}} Proposed
  * @typedef {{remark: string, proposed: Proposed | null}} Proposal
  * @typedef {Working & Proposal & {view: SavedView | null, is_proposing: boolean}} Desk
- * @typedef {{label: string, middle: number, window: [number, number], rows: number, columns: number,
+ * @typedef {{label: string, middle: number, window: [number, number], windows: {code: string, words: string, part: [number, number]}[], rows: number, columns: number,
  *   row_spacing_mm: number, column_spacing_mm: number, positions_mm: number[], slices: {number: number, short: string, full: string}[], hand_sd_mm: number,
  *   borders: {left: string, right: string, top: string, bottom: string}, person: string,
  *   series: {key: string, reason: string, choices: {key: string, words: string}[]},
  *   side: {known: string | null, source: string, hint: string | null, hint_source: string},
  *   planes: Plane[], quality: {code: string, words: string}[]}} Knee
- * @typedef {{id: string, label: string, status: string}} Task
+ * @typedef {{id: string, label: string, status: string, is_flagged: boolean, is_disagreeing: boolean, reading_time_s: number}} Task
  * @typedef {{blinded: boolean, tasks: Task[], rejection_reasons: string[], notice: string}} TaskList
  */
 

@@ -10,14 +10,6 @@ const REST_MS = 700;
 const SAME_SHAPE = 0.01;
 const NARROWEST_PART = 1 / 500;
 
-/** Parts of the automatic window, by what they are for. */
-export const WINDOWS = [
-  { code: "overview", words: "Whole knee", part: [0, 1] },
-  { code: "meniscus", words: "Meniscal edge", part: [-0.05, 0.55] },
-  { code: "bone", words: "Plateau rim", part: [0.05, 0.75] },
-  { code: "fluid", words: "Fluid against fat", part: [0.35, 1.25] },
-];
-
 export class View {
   shown;
   /** @type {[number, number]} */
@@ -91,15 +83,16 @@ export class View {
   /** @param {string} code */
   choosePreset(code) {
     const [black, white] = this.knee.window;
-    const { part } = WINDOWS.find((preset) => preset.code === code) ?? WINDOWS[0];
+    const { part } = this.knee.windows.find((preset) => preset.code === code) ?? this.knee.windows[0];
     this.preset = code;
     this.window = [black + part[0] * (white - black), black + part[1] * (white - black)];
     this.#moved();
   }
 
   nextPreset() {
-    const at = WINDOWS.findIndex((preset) => preset.code === this.preset);
-    this.choosePreset(WINDOWS[(at + 1) % WINDOWS.length].code);
+    const { windows } = this.knee;
+    const at = windows.findIndex((preset) => preset.code === this.preset);
+    this.choosePreset(windows[(at + 1) % windows.length].code);
   }
 
   /** Brighten and steepen; fractions of the width of the window. @param {number} level @param {number} width */

@@ -15,6 +15,23 @@ export function isDone(task) {
   return task.status === "measured" || task.status === "rejected";
 }
 
+/** @type {{code: string, words: string, holds: (task: Task) => boolean, isOpen?: boolean}[]} open: not for blinded readers */
+const FILTERS = [
+  { code: "all", words: "All", holds: () => true },
+  { code: "todo", words: "To do", holds: (task) => !isDone(task) },
+  { code: "begun", words: "Begun", holds: ({ status }) => status === "begun" },
+  { code: "signed", words: "Signed", holds: ({ status }) => status === "measured" },
+  { code: "rejected", words: "Rejected", holds: ({ status }) => status === "rejected" },
+  { code: "flagged", words: "Flagged", holds: (task) => task.is_flagged, isOpen: true },
+  { code: "disagreeing", words: "Readers disagree", holds: (task) => task.is_disagreeing, isOpen: true },
+];
+
+/** @param {number} seconds */
+function timeWords(seconds) {
+  const whole = Math.round(seconds);
+  return `${Math.floor(whole / 60)}:${String(whole % 60).padStart(2, "0")} min`;
+}
+
 export class WorkList {
   #list = byId("list");
   #find = /** @type {HTMLInputElement} */ (byId("list-find"));
@@ -40,9 +57,14 @@ export class WorkList {
     new ResizeObserver(() => this.#draw()).observe(this.#list);
   }
 
-  /** @param {Task[]} tasks */
-  show(tasks) {
+  /** @param {Task[]} tasks @param {boolean} blinded */
+  show(tasks, blinded) {
     this.#all = tasks.map((task, at) => ({ task, number: at + 1 }));
+    const { value } = this.#status;
+    const filters = FILTERS.filter(({ isOpen }) => !(isOpen && blinded));
+    this.#status.replaceChildren(...filters.map(({ code, words, holds }) =>
+      make("option", { value: code }, `${words} (${tasks.filter(holds).length})`)));
+    this.#status.value = filters.some(({ code }) => code === value) ? value : "all";
     const done = tasks.filter(isDone).length;
     setText(byId("list-progress"), `${done} of ${tasks.length} signed or rejected`);
     this.#filter();
@@ -50,11 +72,8 @@ export class WorkList {
 
   #filter() {
     const wanted = this.#find.value.trim().toLowerCase();
-    const { value } = this.#status;
-    this.#filtered = this.#all.filter(({ task }) => {
-      const isWanted = value === "all" || (value === "done") === isDone(task);
-      return isWanted && task.label.toLowerCase().includes(wanted);
-    });
+    const filter = FILTERS.find(({ code }) => code === this.#status.value) ?? FILTERS[0];
+    this.#filtered = this.#all.filter(({ task }) => filter.holds(task) && task.label.toLowerCase().includes(wanted));
     const current = this.#filtered.findIndex(({ task }) => task.id === this.#chosen && !isDone(task));
     const next = this.#filtered.findIndex(({ task }) => !isDone(task));
     this.#current = Math.max(current >= 0 ? current : next, 0);
@@ -76,6 +95,8 @@ export class WorkList {
         },
         make("span", { class: "number" }, String(number)),
         make("span", { class: "clip" }, task.label),
+        make("span", { class: "mark" }, [task.is_flagged ? "▼ flagged" : "", task.is_disagreeing ? "≠ readers disagree" : ""].join(" ")),
+        make("span", { class: "soft time" }, isDone(task) && task.reading_time_s ? timeWords(task.reading_time_s) : ""),
         make("span", { class: task.status ? "" : "soft" }, WORDS[task.status]),
       );
       entry.style.top = `${at * ENTRY_PX}px`;

@@ -1,0 +1,167 @@
+"""The list with its filters, taking back a rejection, the side, and millimetres that are hidden."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from meniscal_measure.caliper.reading import Conventions
+from meniscal_measure.review.desk import Desk
+from meniscal_measure.review.reading_plan import Blinding
+from meniscal_measure.review.signed_content import Terms
+from meniscal_measure.review.signing import reject
+from meniscal_measure.review.worklist import Knee
+
+OpenDesk = Callable[..., Desk]
+Serve = Callable[[Desk], Any]
+Show = Callable[..., Page]
+
+
+@pytest.fixture
+def list_of_four(samples: Path, tmp_path: Path, sign_as_shown: Callable[..., Any]) -> Desk:
+    """Signed and flagged, rejected by AB and measured by CD, begun, and untouched."""
+    study = samples / "root-tear"
+    landmarks = study / "landmarks.json"
+    knees = [Knee(name, study, None, landmarks) for name in ("one", "two", "three", "four")]
+    desk = Desk(knees, tmp_path / "list.sqlite", Terms(Conventions()))
+    for reader, at in (("AB", 0), ("CD", 0), ("CD", 1)):
+        place = desk.place(reader, desk.tasks(reader)[at]["id"])
+        sign_as_shown(desk, place, desk.begin(place).revision)
+    place = desk.place("AB", desk.tasks("AB")[1]["id"])
+    reject(desk, place, "Other: test", desk.begin(place).revision)
+    place = desk.place("AB", desk.tasks("AB")[2]["id"])
+    draft = desk.begin(place)
+    desk.drafts.change(place.draft, draft.revision, draft.state)
+    return desk
+
+
+def test_the_list_is_filtered_and_counted(list_of_four: Desk, served: Serve, page: Page) -> None:
+    page.goto(f"{served(list_of_four).address}#reader=AB")
+    choice = page.get_by_label("Show")
+    assert choice.locator("option").all_inner_texts() == [
+        "All (4)",
+        "To do (2)",
+        "Begun (1)",
+        "Signed (1)",
+        "Rejected (1)",
+        "Flagged (1)",
+        "Readers disagree (1)",
+    ]
+    for filtered, names in (
+        ("todo", ["three", "four"]),
+        ("begun", ["three"]),
+        ("signed", ["one"]),
+        ("rejected", ["two"]),
+        ("flagged", ["one"]),
+        ("disagreeing", ["two"]),
+    ):
+        choice.select_option(filtered)
+        expect(page.locator("#list .entry")).to_have_count(len(names))
+        assert page.locator("#list .entry .clip").all_inner_texts() == names
+
+
+def test_a_rejection_is_taken_back(list_of_four: Desk, served: Serve, page: Page) -> None:
+    page.goto(f"{served(list_of_four).address}#reader=AB")
+    page.locator("#list .entry").nth(1).click()
+    expect(page.locator("#signed")).to_contain_text("Rejected (Other: test)")
+    page.get_by_role("button", name="Take the rejection back").click()
+
+    expect(page.locator("#signed")).to_have_text("Not signed yet")
+    assert list_of_four.tasks("AB")[1]["status"] == ""
+    assert [entry.verdict for entry in list_of_four.journal.all()][-1] == "withdrawn"
+    assert list_of_four.journal.check() == 5
+    page.keyboard.press("Control+Enter")
+    expect(page.locator("#signed")).to_contain_text("Signed by AB")
+
+
+def test_a_stated_side_is_corrected_with_a_reason(
+    open_desk: OpenDesk, served: Serve, shown: Show
+) -> None:
+    desk = open_desk("root-tear")
+    page = shown(served(desk))
+    expect(page.locator("#side-words")).to_contain_text(re.compile("Left|Right"))
+    cards = page.locator("#results h2")
+    expect(cards).to_have_count(2)
+    before = cards.all_inner_texts()
+    page.locator("#correct-side").click()
+    page.locator("#side-reason").fill("marker on the film")
+    page.get_by_role("button", name="Correct the side").click()
+
+    expect(cards.first).to_have_text(before[1])
+    expect(page.locator("#warnings")).to_contain_text("The reader corrected the side")
+    expect(page.locator("#stage")).to_have_attribute("aria-busy", "false")
+    page.locator("#stage").focus()
+    page.keyboard.press("Control+Enter")
+    expect(page.locator("#signed")).to_contain_text("Signed by AB")
+    (signing,) = desk.journal.all()
+    source = signing.record["reading"]["source"]
+    assert source["side_source"] == "corrected by the reader (marker on the film)"
+
+
+def test_blinded_readers_see_millimetres_once_they_have_signed(
+    samples: Path, tmp_path: Path, served: Serve, page: Page
+) -> None:
+    knee = Knee("knee", samples / "root-tear" / "series-1")
+    terms = Terms(Conventions(), Blinding(seed=1), hides_mm=True)
+    desk = Desk([knee], tmp_path / "blind.sqlite", terms)
+    answers: list[str] = []
+    page.on(
+        "response",
+        lambda answer: answers.append(answer.text()) if "measure" in answer.url else None,
+    )
+    page.goto(f"{served(desk).address}#reader=AB")
+    expect(page.locator("#todo")).to_contain_text("Click the rim")
+    for key in ("1", "5", "2", "6"):
+        page.keyboard.press(key)
+        page.keyboard.press("Enter")
+        page.keyboard.press("Control+ArrowLeft" if key in "12" else "Control+ArrowRight")
+    for key in ("2", "6"):
+        page.keyboard.press(key)
+        page.keyboard.press("Control+ArrowLeft" if key in "12" else "Control+ArrowRight")
+    expect(page.locator("#message")).to_contain_text("shown once you have signed")
+    expect(page.locator("#results .value")).to_have_count(0)
+    assert not any("extrusion_mm" in answer for answer in answers)
+    page.keyboard.press("Control+Enter")
+
+    expect(page.locator("#signed")).to_contain_text("Signed by AB")
+    expect(page.locator("#results .value")).to_have_count(2)
+    page.keyboard.press("2")
+    page.keyboard.press("ArrowLeft")
+    expect(page.locator("#results .value")).to_have_count(0)
+
+
+def test_a_landmark_chosen_by_key_is_announced(
+    open_desk: OpenDesk, served: Serve, shown: Show
+) -> None:
+    page = shown(served(open_desk("root-tear")))
+    page.keyboard.press("2")
+    expect(page.locator("#announce-act")).to_have_text(
+        re.compile(r"outer edge, image left: placed at column [\d.]+, row [\d.]+")
+    )
+
+
+def test_dragging_with_the_middle_button_changes_the_window(
+    open_desk: OpenDesk, served: Serve, shown: Show
+) -> None:
+    page = shown(served(open_desk("root-tear")))
+    box = page.locator("#stage").bounding_box()
+    assert box is not None
+    page.mouse.move(box["x"] + 200, box["y"] + 100)
+    page.mouse.down(button="middle")
+    page.mouse.move(box["x"] + 240, box["y"] + 140)
+    page.mouse.up(button="middle")
+
+    expect(page.locator("#window-preset")).to_have_value("")
+
+
+def test_windows_are_those_of_the_contrast(
+    open_desk: OpenDesk, painted: Callable[..., Path], served: Serve, shown: Show
+) -> None:
+    page = shown(served(open_desk(painted())))
+    words = page.locator("#window-preset option").all_inner_texts()
+    assert words[:4] == ["Whole knee", "Meniscal edge", "Plateau rim", "Fluid against cartilage"]
