@@ -124,8 +124,12 @@ def _of_one_study(found: Sequence[ArchivedSeries], archive: str) -> Sequence[Arc
     if len(studies) > 1 or len(patients) > 1:
         listed = "; ".join(f"{day or 'no date'} {uid}" for uid, day in sorted(studies.items()))
         raise UsageError(
-            f"{archive} holds {len(studies)} studies of {len(patients)} patients that match. Name"
-            f" one by its Study Instance UID: {listed}."
+            "{archive} holds {studies} studies of {patients} patients that match. Name one by its"
+            " Study Instance UID: {listed:private}.",
+            archive=archive,
+            studies=len(studies),
+            patients=len(patients),
+            listed=listed,
         )
     return found
 
@@ -224,8 +228,9 @@ class _SentLog:
             return {}
         except (OSError, ValueError, AttributeError, TypeError) as error:
             raise OutputError(
-                f"{self._path} cannot be read, so that it is not known what was sent. Put it right,"
-                " or move it away to send everything again."
+                "{file:private} cannot be read, so that it is not known what was sent. Put it"
+                " right, or move it away to send everything again.",
+                file=str(self._path),
             ) from error
 
     def confirmed(self) -> list[str]:

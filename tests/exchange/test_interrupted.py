@@ -1,0 +1,89 @@
+"""An archive that closes midway: what arrived stays, the rest follows, nothing goes twice."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pydicom
+import pytest
+from pydicom.dataset import Dataset
+from pynetdicom import AE, evt
+from pynetdicom.events import Event
+from pynetdicom.sop_class import MRImageStorage  # type: ignore[attr-defined]
+
+from meniscal_measure.errors import OutputError
+from meniscal_measure.exchange.dimse import DimseArchive
+from meniscal_measure.exchange.transfer import SENT, Patience, send_once
+from tests.exchange.conftest import SAMPLE
+
+AT_ONCE = Patience(attempts=1, first_wait_s=0)
+
+
+@dataclass
+class Archive:
+    """Stores in memory, and aborts the association once it holds as many as it will take."""
+
+    takes: int
+    received: Counter[str] = field(default_factory=Counter)
+
+    def store(self, event: Event) -> int:
+        if sum(self.received.values()) >= self.takes:
+            event.assoc.abort()
+            return 0xC000
+        self.received[str(event.dataset.SOPInstanceUID)] += 1
+        return 0x0000
+
+
+@contextmanager
+def listening(archive: Archive) -> Iterator[DimseArchive]:
+    entity = AE(ae_title="ARCHIVE")
+    entity.add_supported_context(MRImageStorage)
+    server = entity.start_server(
+        ("127.0.0.1", 0), block=False, evt_handlers=[(evt.EVT_C_STORE, archive.store)]
+    )
+    assert server is not None
+    try:
+        yield DimseArchive("127.0.0.1", server.server_address[1], "ARCHIVE")
+    finally:
+        server.shutdown()
+
+
+@pytest.fixture
+def images() -> list[Dataset]:
+    return [pydicom.dcmread(path) for path in sorted((SAMPLE / "series-1").iterdir())]
+
+
+def test_what_arrived_is_not_sent_again(images: list[Dataset], tmp_path: Path) -> None:
+    archive = Archive(takes=4)
+    with listening(archive) as peer:
+        first = send_once(peer, images, tmp_path, AT_ONCE)
+        assert sum(one.arrived for one in first) == 4
+        assert all(one.reason for one in first if not one.arrived)
+        archive.takes = len(images)
+        second = send_once(peer, images, tmp_path, AT_ONCE)
+    assert all(one.arrived for one in second)
+    assert set(archive.received.values()) == {1}
+    assert len(archive.received) == len(images)
+
+
+def test_a_complete_transfer_needs_no_archive(images: list[Dataset], tmp_path: Path) -> None:
+    archive = Archive(takes=len(images))
+    with listening(archive) as peer:
+        send_once(peer, images, tmp_path, AT_ONCE)
+    assert all(one.arrived for one in send_once(peer, images, tmp_path, AT_ONCE))
+    assert set(archive.received.values()) == {1}
+
+
+def test_a_damaged_log_is_never_taken_for_an_empty_one(
+    images: list[Dataset], tmp_path: Path
+) -> None:
+    (tmp_path / SENT).write_text("{")
+    with (
+        listening(Archive(takes=0)) as peer,
+        pytest.raises(OutputError, match="not known what was sent"),
+    ):
+        send_once(peer, images, tmp_path, AT_ONCE)
