@@ -14,7 +14,6 @@ import json
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Self
 
@@ -33,11 +32,17 @@ from meniscal_measure.cohort.store_tables import (
     MEASURED_NAMES,
     TABLES,
     entry_of,
-    statements,
     utc_now,
 )
 from meniscal_measure.cohort.task import Outcome, Record, Row, Settings, Status, Task, unpacked
-from meniscal_measure.errors import OutputError, UsageError
+from meniscal_measure.errors import UsageError
+from meniscal_measure.records.database import (
+    explained,
+    is_empty,
+    open_private,
+    run_script,
+    transaction,
+)
 
 NOTHING_MEASURED = Row((None,) * len(MEASURED_FIELDS), b"")
 
@@ -65,8 +70,8 @@ class Store:
 
     def __init__(self, path: Path, *, read_only: bool = False) -> None:
         self.path = path
-        with self._explained():
-            self._base = _opened_to_read(path) if read_only else _opened(path)
+        with explained(self.path):
+            self._base = _opened_to_read(path) if read_only else open_private(path)
             try:
                 if not read_only:
                     self._prepare()
@@ -78,10 +83,9 @@ class Store:
     def _prepare(self) -> None:
         self._base.execute("PRAGMA journal_mode = WAL")
         self._base.execute("PRAGMA synchronous = NORMAL")
-        if not self._ask("SELECT count (*) FROM sqlite_master"):
-            with self._whole():
-                for statement in statements(TABLES):
-                    self._base.execute(statement)
+        if is_empty(self._base):
+            with transaction(self._base):
+                run_script(self._base, TABLES)
                 self._base.execute(f"PRAGMA application_id = {APPLICATION_ID}")
                 self._base.execute(f"PRAGMA user_version = {LAYOUT}")
 
@@ -122,35 +126,6 @@ class Store:
         """Let go of the file."""
         self._base.close()
 
-    @contextmanager
-    def _explained(self) -> Iterator[None]:
-        """Turn what SQLite and the file system raise into errors that say what to do."""
-        try:
-            yield
-        except sqlite3.OperationalError as error:
-            raise OutputError(
-                f"{self.path} cannot be written: {error}. Make room on the disk, or name a place"
-                " you may write to; what was stored is kept, and the same command goes on from it."
-            ) from error
-        except sqlite3.DatabaseError as error:
-            raise UsageError(
-                f"{self.path} is not a store of readings: {error}. Name another file."
-            ) from error
-        except OSError as error:
-            raise OutputError(f"{self.path} cannot be made: {error.strerror}.") from error
-
-    @contextmanager
-    def _whole(self) -> Iterator[None]:
-        """Write all of it or nothing."""
-        self._base.execute("BEGIN IMMEDIATE")
-        try:
-            yield
-            self._base.execute("COMMIT")
-        except BaseException:
-            if self._base.in_transaction:  # a full disk makes SQLite roll back by itself
-                self._base.execute("ROLLBACK")
-            raise
-
     def enrol(self, entries: Iterable[Entry], *, replace: bool = False) -> Enrolment:
         """Add a manifest to the store, whole or not at all, and look at every file once.
 
@@ -167,7 +142,7 @@ class Store:
             If two entries are for the same reading, an entry takes the images of another subject or
             visit, or files cannot be found.
         """
-        with self._explained(), self._whole():
+        with explained(self.path), transaction(self._base):
             found = enrolled(self._base, entries, replace=replace)
             settings = self._last_settings_number()
             if settings is not None:
@@ -176,7 +151,7 @@ class Store:
 
     def begin_run(self, settings: Settings) -> int:
         """Write down that a run under these settings begins; its number names its readings."""
-        with self._explained(), self._whole():
+        with explained(self.path), transaction(self._base):
             insert = "INSERT OR IGNORE INTO settings (digest, told) VALUES (?, ?)"
             self._base.execute(insert, (settings.digest, settings.to_json()))
             number, before = self._settings_number(settings), self._last_settings_number()
@@ -198,7 +173,7 @@ class Store:
 
     def due_count(self, *, retry_refused: bool) -> int:
         """Count the entries that are to be measured in this run."""
-        with self._explained():
+        with explained(self.path):
             query = f"SELECT count (*) {DUE}"
             return int(self._base.execute(query, (retry_refused,)).fetchone()[0])
 
@@ -214,11 +189,11 @@ class Store:
                     SELECT max (id) FROM reading m WHERE m.key = e.key AND m.settings = ?
                 ) AND l.status IN ({settled})
             ), {names} {DUE} AND e.line > ? ORDER BY e.line LIMIT ?"""
-        with self._explained():
+        with explained(self.path):
             number = self._settings_number(settings)
         line = 0
         while True:
-            with self._explained():
+            with explained(self.path):
                 rows = self._base.execute(query, (number, retry_refused, line, PAGE)).fetchall()
             if not rows:
                 return
@@ -229,7 +204,7 @@ class Store:
     def append(self, run: int, outcome: Outcome) -> None:
         """Add an outcome, at once and for good."""
         task, packed = outcome.task, outcome.row.packed if outcome.row else b""
-        with self._explained(), self._whole():
+        with explained(self.path), transaction(self._base):
             if outcome.status is Status.UNCHANGED:
                 row, packed = self._done_before(run, outcome)
             else:
@@ -264,7 +239,7 @@ class Store:
 
     def settings_that_measure_like(self, settings: Settings) -> list[int]:
         """List the numbers of other settings that differ from these in the threshold only."""
-        with self._explained():
+        with explained(self.path):
             found = self._base.execute("SELECT number, told, digest FROM settings")
             return [
                 number
@@ -292,7 +267,7 @@ class Store:
             WHERE key = ? AND fingerprint = ?
             AND status IN ('{Status.MEASURED}', '{Status.REFUSED}')
             AND settings IN ({", ".join("?" * len(alike))}) ORDER BY id DESC LIMIT 1"""
-        with self._explained():
+        with explained(self.path):
             values = (task.entry.key, task.fingerprint, *alike)
             found = self._base.execute(query, values).fetchone()
         if found is None:
@@ -308,12 +283,12 @@ class Store:
         """Go through the current state of every entry, with these columns of the view `current`."""
         quoted = ", ".join(f'"{name}"' for name in names)
         where = f"WHERE status = '{Status.MEASURED}'" if measured_only else ""
-        with self._explained():
+        with explained(self.path):
             yield from self._base.execute(f"SELECT {quoted} FROM current {where} ORDER BY line")
 
     def covariates(self) -> tuple[str, ...]:
         """Name the covariates that any manifest of the store has, in the order of their columns."""
-        with self._explained():
+        with explained(self.path):
             query = "SELECT covariates FROM entry WHERE covariates <> '' GROUP BY manifest"
             found = [json.loads(told) for (told,) in self._base.execute(query)]
         return tuple(dict.fromkeys(name for told in found for name in told))
@@ -321,7 +296,7 @@ class Store:
     def rows(self) -> Iterator[dict[str, Any]]:
         """Go through the current state of every entry, with the columns of `EXPORT_FIELDS`."""
         names = [field.name for field in EXPORT_FIELDS]
-        with self._explained():
+        with explained(self.path):
             for row in self._base.execute(f"SELECT {EXPORT_NAMES} FROM current ORDER BY line"):
                 yield dict(zip(names, row, strict=True))
 
@@ -331,29 +306,24 @@ class Store:
             "SELECT key, record FROM current c JOIN document d ON d.reading = c.reading"
             " ORDER BY line"
         )
-        with self._explained():
+        with explained(self.path):
             for key, packed in self._base.execute(query):
                 yield key, unpacked(packed)
 
     def counts(self) -> dict[str, int]:
         """Count the entries by current status."""
-        with self._explained():
+        with explained(self.path):
             query = "SELECT status, count (*) FROM current GROUP BY status"
             return dict(self._base.execute(query).fetchall())
 
     def last_settings(self) -> dict[str, Any] | None:
         """Tell the settings of the last run; None before the first."""
-        with self._explained():
+        with explained(self.path):
             query = (
                 "SELECT told FROM run JOIN settings ON number = settings ORDER BY id DESC LIMIT 1"
             )
             row = self._base.execute(query).fetchone()
         return None if row is None else dict(json.loads(row[0]))
-
-
-def _opened(path: Path) -> sqlite3.Connection:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    return sqlite3.connect(path, isolation_level=None)
 
 
 def _opened_to_read(path: Path) -> sqlite3.Connection:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import sqlite3
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any
 
@@ -89,16 +87,6 @@ WHERE e.exclude = '' AND (r.id IS NULL OR r.status = 'crashed' OR (r.status = 'r
 """Entries to be measured: all but those whose last outcome is settled."""
 
 EXPORT_NAMES = ", ".join(f'"{field.name}"' for field in EXPORT_FIELDS)
-
-
-def statements(script: str) -> Iterator[str]:
-    """Part a script into statements, so that it can run inside a transaction."""
-    statement = ""
-    for piece in script.split(";"):
-        statement += piece + ";"
-        if sqlite3.complete_statement(statement):
-            yield statement
-            statement = ""
 
 
 def entry_row(entry: Entry) -> tuple[Any, ...]:

@@ -14,13 +14,17 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from meniscal_measure.errors import OutputError, UsageError
+from meniscal_measure.errors import UsageError
+from meniscal_measure.records.database import (
+    explained,
+    is_empty,
+    open_private,
+    run_script,
+    transaction,
+)
 
 LAYOUT = "meniscal_measure review 3"
 """Names the layout of the database; another one is refused."""
-
-BUSY_WAIT_S = 10.0
-"""How long a write waits for another reader's write to end."""
 
 _TABLES = """
 CREATE TABLE about (key TEXT PRIMARY KEY, value TEXT NOT NULL);
@@ -94,39 +98,33 @@ class SignedStore:
 
     def __init__(self, path: Path, about: Mapping[str, str]) -> None:
         self.path = path
-        with self._reported(), closing(self._connect()) as connection:
-            connection.execute("BEGIN IMMEDIATE")
-            if not _is_empty(connection):
+        with self._connected() as connection, transaction(connection):
+            if not is_empty(connection):
                 self.about = self._checked(connection, about)
-                connection.execute("ROLLBACK")
                 return
-            for statement in _TABLES.split(";\n"):
-                if statement.strip():
-                    connection.execute(statement)
+            run_script(connection, _TABLES)
             self.about = {"layout": LAYOUT, "secret": secrets.token_hex(), **about}
             connection.executemany("INSERT INTO about VALUES (?, ?)", self.about.items())
-            connection.execute("COMMIT")
 
     @contextmanager
     def reading(self) -> Iterator[sqlite3.Connection]:
         """Open a connection that sees one state of the store."""
-        with self._reported(), closing(self._connect()) as connection:
+        with self._connected() as connection:
             connection.execute("BEGIN")
             yield connection
 
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:
         """Open a connection whose changes are all on the disk afterwards, or none of them."""
-        with self._reported(), closing(self._connect()) as connection:
-            connection.execute("BEGIN IMMEDIATE")
-            yield connection  # closing without a commit rolls back
-            connection.execute("COMMIT")
+        with self._connected() as connection, transaction(connection):
+            yield connection
 
-    def _connect(self) -> sqlite3.Connection:
-        connection = sqlite3.connect(self.path, timeout=BUSY_WAIT_S, isolation_level=None)
-        connection.execute("PRAGMA journal_mode = DELETE")
-        connection.execute("PRAGMA synchronous = EXTRA")
-        return connection
+    @contextmanager
+    def _connected(self) -> Iterator[sqlite3.Connection]:
+        with explained(self.path), closing(open_private(self.path)) as connection:
+            connection.execute("PRAGMA journal_mode = DELETE")
+            connection.execute("PRAGMA synchronous = EXTRA")
+            yield connection
 
     def _checked(self, connection: sqlite3.Connection, about: Mapping[str, str]) -> dict[str, str]:
         try:
@@ -144,17 +142,3 @@ class SignedStore:
                     " is asked for. Go on with the same settings, or name a new file."
                 )
         return kept
-
-    @contextmanager
-    def _reported(self) -> Iterator[None]:
-        try:
-            yield
-        except sqlite3.DatabaseError as error:
-            raise OutputError(
-                f"The store {self.path} cannot be used: {error}. What was signed before is safe."
-                " See that the disk is not full and the file may be written, then do it again."
-            ) from error
-
-
-def _is_empty(connection: sqlite3.Connection) -> bool:
-    return not connection.execute("SELECT 1 FROM sqlite_master LIMIT 1").fetchone()

@@ -95,7 +95,7 @@ def linked(study: Path, folder: Path, count: int) -> Iterator[Entry]:
 
 def measured_slice(images: Path, landmarks: Path) -> list[Path]:
     """Find the file of the slice that landmarks are measured on."""
-    uid = json.loads(landmarks.read_text("utf-8"))["slices"][0]["slice"]
+    uid = json.loads(landmarks.read_text("utf-8"))["slices"][0]["slice"]["sop_instance_uid"]
     return [path for path in images.iterdir() if uid.encode() in path.read_bytes()]
 
 
@@ -125,7 +125,7 @@ def test_a_store_that_may_only_be_read_is_exported_and_not_written(
     with Store.existing(store) as opened:
         export_csv(opened, export_table(opened), tmp_path / "readings.csv")
     assert "3.5" in (tmp_path / "readings.csv").read_text("utf-8")
-    with pytest.raises(OutputError, match="name a place you may write to"):
+    with pytest.raises(OutputError, match="Name a place you may write to"):
         run_cohort(entries, Job(store), carry_out=here)
 
 

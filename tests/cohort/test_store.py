@@ -105,7 +105,7 @@ def test_a_store_that_is_not_there_is_not_made_by_asking(path: Path) -> None:
 
 def test_a_file_that_is_no_database_is_refused_and_kept(path: Path) -> None:
     path.write_text("my thesis, the only copy " * 100)
-    with pytest.raises(UsageError, match="is not a store of readings"):
+    with pytest.raises(OutputError, match="cannot be used: file is not a database"):
         Store(path)
     assert path.read_text().startswith("my thesis")
 

@@ -44,7 +44,9 @@ class Sample:
     def true_mm(self, compartment: str) -> float:
         series = json.loads((self.folder / "truth.json").read_text())["series"][0]
         (found,) = (
-            item for item in series["slices"] if item["sop_instance_uid"] == self.measured["slice"]
+            item
+            for item in series["slices"]
+            if item["sop_instance_uid"] == self.measured["slice"]["sop_instance_uid"]
         )
         value: float = found[compartment]["extrusion_mm"]
         return value

@@ -110,7 +110,7 @@ def full_disk() -> Iterator[None]:
 def test_a_full_disk_is_said_and_loses_nothing_signed(store: SignedStore) -> None:
     kept = sign(store)
 
-    with full_disk(), pytest.raises(OutputError, match=r"What was signed before is safe"):
+    with full_disk(), pytest.raises(OutputError, match=r"What was stored before is safe"):
         sign(store, remark="x" * 100_000)
 
     assert list(Journal(store).all()) == [kept]
