@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields, replace
+import json
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
+from itertools import islice
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from meniscal_measure.anatomy import Compartment
-from meniscal_measure.caliper.decision import flag
-from meniscal_measure.caliper.grades import grade
+from meniscal_measure.caliper.decision import TIE_TOLERANCE_MM
+from meniscal_measure.caliper.grades import GRADE_CUTS_MM
+from meniscal_measure.caliper.landmarks import SliceConvention
 from meniscal_measure.caliper.reading import AxisConvention, Conventions, ThresholdRule
 from meniscal_measure.cohort.agreement.estimates import FloatArray
 from meniscal_measure.cohort.store import Store
@@ -36,6 +40,10 @@ class Readings:
     repeat: NDArray[np.int64]
     extrusion_mm: FloatArray
     u_mm: FloatArray
+    marks: Mapping[str, FloatArray] = field(default_factory=dict)
+    """`verified`, 1 or 0, and `confidence` in a proposal, NaN where a person placed landmarks."""
+    covariates: Mapping[str, Texts] = field(default_factory=dict)
+    """Other columns of the manifest, as they are written there."""
 
     @cached_property
     def knee(self) -> Texts:
@@ -51,7 +59,8 @@ class Readings:
     @cached_property
     def grade(self) -> FloatArray:
         """Grade of the value, 0 to 3."""
-        return np.array([grade(value) for value in self.extrusion_mm.tolist()], dtype=np.float64)
+        cuts = np.array(GRADE_CUTS_MM) - TIE_TOLERANCE_MM
+        return np.searchsorted(cuts, self.extrusion_mm, side="right").astype(np.float64)
 
     def joined(self, *names: str) -> Texts:
         """Columns joined into one label for each row."""
@@ -60,8 +69,16 @@ class Readings:
 
     def where(self, rows: NDArray[np.bool_] | NDArray[np.intp]) -> Readings:
         """Keep some rows."""
-        columns = [column.name for column in fields(self) if column.name != "conventions"]
-        return replace(self, **{name: getattr(self, name)[rows] for name in columns})
+        kept: dict[str, Any] = {}
+        for column in fields(self):
+            if column.name != "conventions":
+                found = getattr(self, column.name)
+                kept[column.name] = (
+                    {name: values[rows] for name, values in found.items()}
+                    if isinstance(found, Mapping)
+                    else found[rows]
+                )
+        return replace(self, **kept)
 
 
 def knee_label(subject: str, side: str, visit: str) -> str:
@@ -70,13 +87,35 @@ def knee_label(subject: str, side: str, visit: str) -> str:
 
 
 def flags_of(values_mm: FloatArray, conventions: Conventions) -> FloatArray:
-    """Apply the threshold rule to values; NaN where there is none."""
-    flags = [flag(value, conventions) for value in values_mm.tolist()]
-    return np.where(np.isnan(values_mm), np.nan, np.array(flags, dtype=np.float64))
+    """Apply the threshold rule as `caliper.decision.flag` does; NaN where there is no value."""
+    above = conventions.threshold_rule is ThresholdRule.ABOVE
+    cut = conventions.threshold_mm
+    flags = values_mm > cut + TIE_TOLERANCE_MM if above else values_mm >= cut - TIE_TOLERANCE_MM
+    return np.where(np.isnan(values_mm), np.nan, flags.astype(np.float64))
 
 
-def load_readings(store: Store, compartment: Compartment) -> Readings:
+TEXT_COLUMNS = ("subject", "visit", "side_measured", "group", "reader")
+CONVENTION_COLUMNS = ("axis_convention", "slice_convention", "threshold_rule", "threshold_mm")
+
+MEASURED = "status = 'measured'"
+
+CHUNK = 50_000
+"""Rows turned into arrays at a time, so that a million readings fit into memory."""
+
+
+def load_readings(
+    store: Store, compartment: Compartment, *, slice_convention: SliceConvention | None = None
+) -> Readings:
     """Take the current measured readings of one compartment from a store.
+
+    Parameters
+    ----------
+    store
+        The store of the cohort.
+    compartment
+        Which of its compartments.
+    slice_convention
+        Take only readings on slices chosen by this rule; None takes all, which must be by one.
 
     Raises
     ------
@@ -84,49 +123,66 @@ def load_readings(store: Store, compartment: Compartment) -> Readings:
         If there are none, or they were made under different conventions.
     """
     where = compartment.value
-    rows = [
-        row for row in store.rows()
-        if row["status"] == "measured" and row[f"{where}_extrusion_mm"] is not None
-    ]  # fmt: skip
-    if not rows:
+    names = (*TEXT_COLUMNS, "repeat", f"{where}_extrusion_mm", f"{where}_u_mm", "verified",
+             "proposal_confidence", "covariates", *CONVENTION_COLUMNS)  # fmt: skip
+    rows = (
+        row for row in store.columns(*names, where=MEASURED)
+        if row[6] is not None
+        and (slice_convention is None or row[12] == slice_convention.value)
+    )  # fmt: skip
+    found: Counter[tuple[Any, ...]] = Counter()
+    covariates = store.covariates()
+    chunks = []
+    while block := list(islice(rows, CHUNK)):
+        found.update(row[-len(CONVENTION_COLUMNS) :] for row in block)
+        chunks.append(_arrays(block, covariates))
+    if not chunks:
         raise AgreementError(
             f"The store holds no measured {where} compartment. Measure knees with landmarks there."
         )
-
-    def texts(name: str) -> Texts:
-        return np.array([row[name] for row in rows], dtype=str)
-
-    def numbers(name: str) -> FloatArray:
-        return np.array([row[name] for row in rows], dtype=np.float64)
-
+    columns = [np.concatenate(parts) for parts in zip(*chunks, strict=True)]
+    subject, visit, side, group, reader, repeat, value, u, verified, confidence, *others = columns
     return Readings(
-        _conventions(rows),
-        texts("subject"),
-        texts("visit"),
-        texts("side_measured"),
-        texts("group"),
-        texts("reader"),
-        np.array([row["repeat"] for row in rows], dtype=np.int64),
-        numbers(f"{where}_extrusion_mm"),
-        numbers(f"{where}_u_mm"),
+        _one_convention(found),
+        subject,
+        visit,
+        side,
+        group,
+        reader,
+        repeat.astype(np.int64),
+        value,
+        u,
+        {"verified": verified, "confidence": confidence},
+        dict(zip(covariates, others, strict=True)),
     )
 
 
-def _conventions(rows: Iterable[dict[str, Any]]) -> Conventions:
-    found = {conventions_of(row) for row in rows}
+def _arrays(block: list[tuple[Any, ...]], covariates: tuple[str, ...]) -> list[NDArray[Any]]:
+    columns = list(zip(*block, strict=True))
+    texts = [np.array(column, dtype=str) for column in columns[:5]]
+    numbers = [np.array(column, dtype=np.float64) for column in columns[5:10]]
+    told = [json.loads(text) if text else {} for text in columns[10]] if covariates else []
+    others = [np.array([cells.get(name, "") for cells in told], dtype=str) for name in covariates]
+    return [*texts, *numbers, *others]
+
+
+def _one_convention(found: Counter[tuple[Any, ...]]) -> Conventions:
+    """Refuse to pool readings whose numbers mean different things."""
     if len(found) > 1:
-        said = "; ".join(sorted(f"{one.axis}, {threshold_words(one)}" for one in found))
+        said = "; ".join(
+            f"{count} along {axis} on {slice_}, {threshold_words(conventions)}"
+            for (axis, slice_, rule, threshold), count in sorted(found.items())
+            for conventions in (Conventions(AxisConvention(axis), ThresholdRule(rule), threshold),)
+        )
         raise AgreementError(
             f"The readings were made under different conventions ({said}) and do not compare."
-            " Measure the cohort again under one."
+            " Report those of one slice convention (--slice-convention), or measure the cohort"
+            " again under one."
         )
-    return found.pop()
-
-
-def conventions_of(row: Mapping[str, Any]) -> Conventions:
-    """Take from a row of the store what its numbers mean."""
-    axis, rule = AxisConvention(row["axis_convention"]), ThresholdRule(row["threshold_rule"])
-    return Conventions(axis, rule, row["threshold_mm"])
+    ((axis, slice_, rule, threshold),) = found
+    return Conventions(
+        AxisConvention(axis), ThresholdRule(rule), threshold, slice=SliceConvention(slice_)
+    )
 
 
 def mean_of_readings(readings: Readings) -> Readings:

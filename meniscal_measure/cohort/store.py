@@ -279,12 +279,37 @@ class Store:
         row = Row.of(record, Provenance(*(one or "" for one in made_from)))
         return Outcome(task, Status.DECIDED, digest, row=row)
 
-    def columns(self, *names: str, measured_only: bool = False) -> Iterator[tuple[Any, ...]]:
-        """Go through the current state of every entry, with these columns of the view `current`."""
+    def columns(self, *names: str, where: str = "1") -> Iterator[tuple[Any, ...]]:
+        """Go through the current state of entries, with these columns of the view `current`.
+
+        `where` is a condition in SQL on these columns; it must not hold any text of a user.
+        """
         quoted = ", ".join(f'"{name}"' for name in names)
+        with explained(self.path):
+            query = f"SELECT {quoted} FROM current WHERE {where} ORDER BY line"
+            yield from self._base.execute(query)
+
+    def measured_count(self, compartment: str) -> int:
+        """Count the readings in which a compartment was measured."""
+        with explained(self.path):
+            query = f"SELECT count ({compartment}_extrusion_mm) FROM current"
+            return int(self._ask(query))
+
+    def counted(self, *groups: str, measured_only: bool = False) -> Iterator[tuple[Any, ...]]:
+        """Count entries by SQL expressions of the columns of `current`; the count comes last."""
+        names = ", ".join(f"{group} AS g{number}" for number, group in enumerate(groups))
+        by = ", ".join(f"g{number}" for number in range(len(groups)))
         where = f"WHERE status = '{Status.MEASURED}'" if measured_only else ""
         with explained(self.path):
-            yield from self._base.execute(f"SELECT {quoted} FROM current {where} ORDER BY line")
+            yield from self._base.execute(
+                f"SELECT {names}, count (*) FROM current {where} GROUP BY {by}"
+            )
+
+    def subject_count(self, *, measured_only: bool = False) -> int:
+        """Count the subjects."""
+        where = f"WHERE status = '{Status.MEASURED}'" if measured_only else ""
+        with explained(self.path):
+            return int(self._ask(f"SELECT count (DISTINCT subject) FROM current {where}"))
 
     def covariates(self) -> tuple[str, ...]:
         """Name the covariates that any manifest of the store has, in the order of their columns."""
@@ -300,11 +325,12 @@ class Store:
             for row in self._base.execute(f"SELECT {EXPORT_NAMES} FROM current ORDER BY line"):
                 yield dict(zip(names, row, strict=True))
 
-    def records(self) -> Iterator[tuple[str, Record]]:
+    def records(self, *, warned_only: bool = False) -> Iterator[tuple[str, Record]]:
         """Go through the full records of the current readings, each with the key of its entry."""
+        where = "WHERE warning_count > 0" if warned_only else ""
         query = (
             "SELECT key, record FROM current c JOIN document d ON d.reading = c.reading"
-            " ORDER BY line"
+            f" {where} ORDER BY line"
         )
         with explained(self.path):
             for key, packed in self._base.execute(query):

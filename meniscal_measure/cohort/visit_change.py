@@ -99,6 +99,8 @@ def between_visits(
     squares = ratings_from_rows(rows, seen.visit, seen.u_mm**2)
     knees = dict(zip(rows.tolist(), seen.joined("subject", "side").tolist(), strict=True))
     names, codes = np.unique([knees[row] for row in values.cases], return_inverse=True)
+    of_knee = dict(zip(seen.joined("subject", "side").tolist(), seen.subject.tolist(), strict=True))
+    owners = tuple(of_knee[name] for name in names.tolist())
     order = [values.readers.index(visit) for visit in visits]
     known = ~np.isnan(values.values).any(axis=1)
     counts = np.bincount(codes[known], minlength=names.size)
@@ -110,7 +112,7 @@ def between_visits(
     early, late = (mean(values.values[:, column]) for column in order)
     u_early, u_late = (np.sqrt(mean(squares.values[:, column])) for column in order)
     changes = knee_changes(
-        Visits(tuple(names.tolist()), early, late, u_early, u_late), detectable_mm
+        Visits(tuple(names.tolist()), early, late, u_early, u_late, owners), detectable_mm
     )
     return changes, mean_change(changes)
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from meniscal_measure.cohort.agreement.clusters import subject_codes
 from meniscal_measure.cohort.agreement.estimates import (
     LEVEL,
     Cases,
@@ -18,10 +18,9 @@ from meniscal_measure.cohort.agreement.estimates import (
     require,
     tail,
 )
-from meniscal_measure.cohort.agreement.proportions import proportion
+from meniscal_measure.cohort.agreement.group_comparison import Sample, mean_of
+from meniscal_measure.cohort.agreement.proportions import clustered_proportion
 from meniscal_measure.errors import AgreementError
-
-SOURCE_MEAN = "paired t interval (Student 1908)"
 
 
 @dataclass(frozen=True)
@@ -36,6 +35,8 @@ class Visits:
     follow_up_mm: ArrayLike
     u_baseline_mm: ArrayLike
     u_follow_up_mm: ArrayLike
+    subjects: tuple[str, ...] = ()
+    """Whose each knee is; empty where each is a subject's only one."""
 
 
 @dataclass(frozen=True)
@@ -52,7 +53,8 @@ class KneeChanges:
     """Smallest detectable change."""
     exceeds_detectable: NDArray[np.bool_]
     exceeds_uncertainty: NDArray[np.bool_]
-    """Whether the change lies outside its own interval about nought."""
+    """Whether the change lies outside its own interval about zero."""
+    subjects: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -108,6 +110,7 @@ def knee_changes(visits: Visits, detectable_mm: float, *, level: float = LEVEL) 
         detectable_mm,
         exceeds_detectable=np.abs(change) > detectable_mm,
         exceeds_uncertainty=np.abs(change) > factor * u,
+        subjects=visits.subjects,
     )
 
 
@@ -119,16 +122,21 @@ def mean_change(changes: KneeChanges, *, level: float = LEVEL) -> MeanChange:
     AgreementError
         If fewer than two knees were measured at both visits.
     """
-    known = changes.change_mm[~np.isnan(changes.change_mm)]
+    seen = ~np.isnan(changes.change_mm)
+    known = changes.change_mm[seen]
     require(known.size, 2, "The mean change")
-    mean, sd = float(known.mean()), float(known.std(ddof=1))
-    half = float(stats.t.ppf(1 - tail(level), known.size - 1)) * sd / math.sqrt(known.size)
+    owners = np.array(changes.subjects)[seen] if changes.subjects else None
+    codes = subject_codes(owners, known.size)
     limit = changes.detectable_mm
-    more, less = int((known > limit).sum()), int((known < -limit).sum())
+
+    def share(what: str, beyond: NDArray[np.bool_]) -> Estimate:
+        name = f"{what} by more than the smallest detectable change"
+        return clustered_proportion(name, beyond.astype(np.float64), codes, level=level)
+
     return MeanChange(
-        Estimate("Mean change", mean, mean - half, mean + half, "mm", SOURCE_MEAN),
-        Estimate("SD of change", sd, unit="mm", source=SOURCE_MEAN),
-        proportion("Grew by more than the smallest detectable change", more, known.size),
-        proportion("Shrank by more than the smallest detectable change", less, known.size),
+        mean_of("Mean change", Sample(known, owners), level=level),
+        Estimate("SD of change", float(known.std(ddof=1)), unit="mm"),
+        share("Grew", known > limit),
+        share("Shrank", known < -limit),
         Cases(known.size, changes.change_mm.size - known.size, "knees"),
     )

@@ -45,7 +45,7 @@ class Design:
         if len(part) == 1:
             ((name, level),) = part
             if name not in self.reference:
-                return f"{name}, per unit"
+                return name if " against " in name else f"{name}, per unit"
             return f"{name}: {_named(level)} against {_named(self.reference[name])}"
         return " × ".join(f"{name} {_named(level)}" for name, level in part)
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
+from functools import lru_cache
 from typing import Literal
 
 import matplotlib as mpl
@@ -13,12 +14,14 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import ArrayLike
+from scipy import stats
 
 from meniscal_measure.caliper.decision import flag
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.cohort.agreement.change import KneeChanges
+from meniscal_measure.cohort.agreement.change_by_group import ChangeByGroup
 from meniscal_measure.cohort.agreement.diagnostic import NOISE_DECIMALS, Roc
-from meniscal_measure.cohort.agreement.estimates import Estimate, as_floats
+from meniscal_measure.cohort.agreement.estimates import Estimate, FloatArray, as_floats
 from meniscal_measure.cohort.agreement.limits import LimitsOfAgreement, differences_and_means
 from meniscal_measure.report.words import threshold_words
 
@@ -152,6 +155,47 @@ def change_plot(changes: KneeChanges) -> Draw:
     return draw
 
 
+def group_change_plot(found: ChangeByGroup) -> Draw:
+    """Plot the mean change of each group with its interval."""
+
+    def draw(axes: Axes) -> None:
+        axes.set(ylabel="Mean change (mm)")
+        axes.axhline(0, color=INK, linewidth=0.5, linestyle=":")
+        for place, one in enumerate(found.groups):
+            low, high = one.mean.low, one.mean.high
+            reach = [[0.0], [0.0]]
+            if low is not None and high is not None:
+                reach = [[one.mean.value - low], [high - one.mean.value]]
+            axes.errorbar([place], [one.mean.value], yerr=reach, fmt="o", color=DATA, capsize=3)
+        names = [one.group or "not named" for one in found.groups]
+        axes.set_xticks(range(len(names)), names)
+        axes.set_xlim(-0.6, len(names) - 0.4)
+
+    return draw
+
+
+def residual_plots(fitted: FloatArray, residuals: FloatArray) -> Iterator[tuple[str, Draw]]:
+    """Plot residuals of a model against what it fits, and against a normal distribution."""
+    known = ~np.isnan(residuals)
+    across, down = fitted[known], residuals[known]
+    expected, ordered = stats.probplot(down, fit=False)
+
+    def against_fitted(axes: Axes) -> None:
+        axes.set(xlabel="Fitted (mm)", ylabel="Residual (mm)")
+        axes.axhline(0, color=INK, linewidth=0.5)
+        _scatter(axes, across, down, DATA)
+
+    def against_normal(axes: Axes) -> None:
+        axes.set(xlabel="Normal quantile", ylabel="Residual (mm)")
+        sd = float(down.std(ddof=1))
+        ends = np.array([expected.min(), expected.max()])
+        axes.plot(ends, sd * ends, color=INK, linewidth=0.5, linestyle="--")
+        _scatter(axes, expected, ordered, DATA)
+
+    yield "residuals against fitted values; a fan or a bend would speak against it.", against_fitted
+    yield "residuals against normal quantiles; the dashed line is a normal one.", against_normal
+
+
 def figure_of(draw: Draw) -> Figure:
     """Draw a plot on a figure as wide as a journal's column."""
     with paper_style():
@@ -167,6 +211,12 @@ def figure_bytes(figure: Figure, kind: Literal["svg", "pdf"]) -> bytes:
     with paper_style():
         figure.savefig(stream, format=kind, metadata={date: None})
     return stream.getvalue()
+
+
+@lru_cache(maxsize=256)
+def drawn(draw: Draw, kind: Literal["svg", "pdf"]) -> bytes:
+    """Draw a plot as a vector file, once for all the places that show it."""
+    return figure_bytes(figure_of(draw), kind)
 
 
 def paper_style() -> AbstractContextManager[None]:

@@ -10,9 +10,8 @@ from typing import Any
 from matplotlib.axes import Axes
 
 from meniscal_measure.caliper.landmarks import SliceConvention
-from meniscal_measure.caliper.reading import Conventions
+from meniscal_measure.caliper.reading import AxisConvention, Conventions, ThresholdRule
 from meniscal_measure.cohort.agreement.plots import INK, Draw
-from meniscal_measure.cohort.readings import conventions_of
 from meniscal_measure.cohort.store import Store
 
 MOST_REASONS = 3
@@ -27,64 +26,75 @@ class Flow:
     """Counts on the way from the manifest to the analysis."""
 
     entries: int = 0
-    subjects: set[str] = field(default_factory=set)
+    subjects: int = 0
     measured: int = 0
-    measured_subjects: set[str] = field(default_factory=set)
+    measured_subjects: int = 0
     excluded: Counter[str] = field(default_factory=Counter)
     """Entries by the manifest's reason."""
     failed: Counter[str] = field(default_factory=Counter)
     """Entries by what became of them: refused, crashed, waiting."""
-    problems: list[tuple[str, str, str]] = field(default_factory=list)
-    """Reading, status and reason of each entry that was not measured."""
     warned: int = 0
     """Measured entries with a warning."""
     verified: Counter[str] = field(default_factory=Counter)
     """Measured entries whose landmarks a person has confirmed, by that person."""
-    signed_at: list[str] = field(default_factory=list)
-    """When those were signed, as far as it is known."""
+    signed_on: list[str] = field(default_factory=list)
+    """Days on which those were signed, as far as they are known."""
     quality: Counter[str] = field(default_factory=Counter)
     """Measured entries by what their reader found wrong with the images."""
     proposed: int = 0
     """Measured entries with landmarks of the program that nobody has confirmed."""
     flagged: int = 0
     """Measured entries with a compartment above the threshold."""
+    versions: Counter[str] = field(default_factory=Counter)
+    """Measured entries by the version of the software that measured."""
+    networks: Counter[str] = field(default_factory=Counter)
+    """Proposed entries by the networks that proposed, by the start of their hash."""
     conventions: Counter[tuple[SliceConvention, Conventions]] = field(default_factory=Counter)
     """Measured entries by what their numbers mean."""
 
 
+MEASURED_GROUPS = (
+    "verified", "verified_by", "substr(signed_at, 1, 10)", "quality",
+    "proposal_confidence IS NOT NULL", "warning_count > 0",
+    "coalesce(medial_flag, 0) OR coalesce(lateral_flag, 0)", "software_version",
+    "substr(network_sha256, 1, 12)", "slice_convention", "axis_convention", "threshold_rule",
+    "threshold_mm",
+)  # fmt: skip
+
+
 def count_flow(store: Store) -> Flow:
-    """Go through the current state of every entry and count."""
+    """Count the entries by their current state."""
     flow = Flow()
-    for row in store.rows():
-        flow.entries += 1
-        flow.subjects.add(row["subject"])
-        if row["status"] == "measured":
-            _count_measured(flow, row)
-        elif row["status"] == "excluded":
-            flow.excluded[row["reason"]] += 1
-        else:
-            flow.failed[row["status"]] += 1
-            flow.problems.append((_name(row), row["status"], row["reason"]))
+    for status, reason, count in store.counted("status", "reason"):
+        flow.entries += count
+        if status == "excluded":
+            flow.excluded[reason] += count
+        elif status != "measured":
+            flow.failed[status] += count
+    flow.subjects = store.subject_count()
+    flow.measured_subjects = store.subject_count(measured_only=True)
+    for *group, count in store.counted(*MEASURED_GROUPS, measured_only=True):
+        _count_measured(flow, group, count)
     return flow
 
 
-def _count_measured(flow: Flow, row: dict[str, Any]) -> None:
-    flow.measured += 1
-    flow.measured_subjects.add(str(row["subject"]))
-    flow.warned += bool(row["warning_count"])
-    flow.quality.update(row["quality"].split("; ") if row["quality"] else ())
-    if row["verified"]:
-        flow.verified[str(row["verified_by"] or "a person not named")] += 1
-        flow.signed_at += [str(row["signed_at"])] if row["signed_at"] else []
+def _count_measured(flow: Flow, group: list[Any], count: int) -> None:
+    verified, by, day, quality, proposed, warned, flagged, version, networks, *meaning = group
+    flow.measured += count
+    flow.warned += count * bool(warned)
+    flow.flagged += count * bool(flagged)
+    flow.versions[version or "unknown"] += count
+    flow.quality.update(dict.fromkeys(quality.split("; "), count) if quality else {})
+    if verified:
+        flow.verified[by or "a person not named"] += count
+        flow.signed_on += [day] if day else []
     else:
-        flow.proposed += row["proposal_confidence"] is not None
-    flow.flagged += bool(row["medial_flag"]) or bool(row["lateral_flag"])
-    flow.conventions[SliceConvention(row["slice_convention"]), conventions_of(row)] += 1
-
-
-def _name(row: dict[str, object]) -> str:
-    names = ("subject", "visit", "side", "reader")
-    return " / ".join(str(row[name]) for name in names if row[name])
+        flow.proposed += count * bool(proposed)
+    if networks:
+        flow.networks[networks] += count
+    slice_, axis, rule, threshold_mm = meaning
+    conventions = Conventions(AxisConvention(axis), ThresholdRule(rule), threshold_mm)
+    flow.conventions[SliceConvention(slice_), conventions] += count
 
 
 def verified_words(flow: Flow, between: str = "; ") -> str:
@@ -104,10 +114,10 @@ def flow_plot(flow: Flow) -> Draw:
     verified = verified_words(flow, ",\n")
     included = flow.entries - flow.excluded.total()
     boxes = (
-        (0.8, f"In the manifest\n{flow.entries} readings, {len(flow.subjects)} subjects"),
+        (0.8, f"In the manifest\n{flow.entries} readings, {flow.subjects} subjects"),
         (0.5, f"Included\n{included} readings"),
         (0.2, f"Measured and analysed\n{flow.measured} readings, "
-              f"{len(flow.measured_subjects)} subjects\n{verified}"),
+              f"{flow.measured_subjects} subjects\n{verified}"),
     )  # fmt: skip
     leaving = (
         (0.65, "Excluded", flow.excluded),

@@ -6,11 +6,11 @@ import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from meniscal_measure.cohort.agreement.plots import figure_bytes, figure_of
+from meniscal_measure.cohort.agreement.plots import drawn
 from meniscal_measure.cohort.agreement.tables import as_csv, as_text
-from meniscal_measure.cohort.report.document import Block, Plot, Results, Table
-from meniscal_measure.cohort.report.html import to_html
-from meniscal_measure.cohort.report.pdf import to_pdf
+from meniscal_measure.cohort.paper.blocks import Block, Plot, Results, Table
+from meniscal_measure.cohort.paper.sheets import to_pdf
+from meniscal_measure.cohort.paper.web_page import to_html
 from meniscal_measure.files import csv_text, written_whole
 
 LONGEST_NAME = 60
@@ -50,22 +50,10 @@ def _contents(title: str, blocks: Sequence[Block]) -> Iterator[tuple[str, bytes]
         elif isinstance(block, Table):
             name = f"tables/{number:03d}-{_file_name(block.caption)}"
             yield f"{name}.csv", csv_text(block.header, block.rows).encode("utf-8")
-            yield (
-                f"{name}.txt",
-                "\n".join([block.caption, "", *_aligned(block), ""]).encode("utf-8"),
-            )
         elif isinstance(block, Plot):
             name = f"plots/{number:03d}-{_file_name(block.caption)}"
-            yield f"{name}.svg", figure_bytes(figure_of(block.draw), "svg")
-            yield f"{name}.pdf", figure_bytes(figure_of(block.draw), "pdf")
-
-
-def _aligned(table: Table) -> Iterator[str]:
-    rows = (table.header, *table.rows)
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    for row in rows:
-        cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
-        yield "  ".join(cells).rstrip()
+            yield f"{name}.svg", drawn(block.draw, "svg")
+            yield f"{name}.pdf", drawn(block.draw, "pdf")
 
 
 def _file_name(caption: str) -> str:

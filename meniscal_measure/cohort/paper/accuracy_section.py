@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -10,15 +9,19 @@ from pathlib import Path
 import numpy as np
 
 from meniscal_measure.anatomy import SIDE_SPELLINGS
+from meniscal_measure.cohort.agreement.cut_off import best_cut_off
 from meniscal_measure.cohort.agreement.diagnostic import (
+    Accuracy,
     accuracy,
     roc_curve,
 )
 from meniscal_measure.cohort.agreement.estimates import FloatArray
 from meniscal_measure.cohort.agreement.plots import roc_plot
+from meniscal_measure.cohort.agreement.tables import interval_text, number_text
+from meniscal_measure.cohort.paper.blocks import Block, Heading, Paragraph, Plot, Results, Table
 from meniscal_measure.cohort.readings import Readings, flags_of, knee_label, mean_of_readings
-from meniscal_measure.cohort.report.document import Block, Heading, Paragraph, Plot, Results
-from meniscal_measure.errors import AgreementError, ManifestError, UsageError
+from meniscal_measure.cohort.table_file import read_table
+from meniscal_measure.errors import AgreementError, ManifestError
 from meniscal_measure.report.words import threshold_words
 
 COLUMNS = ("subject", "visit", "side", "finding")
@@ -30,6 +33,9 @@ CUT_OFFS_MM = (3.0, 4.0)
 """Cut-offs reported: the customary one, and the one that maximised sensitivity plus specificity
 in Svensson, Eur Radiol 2019;29:2616-2623."""
 
+
+CHOSEN = "The cut-off was chosen on these data; the corrected index is what it promises on others."
+NO_CUT_OFF = "No cut-off does better than chance."
 
 PARTED = (
     "The measurement parts the cases with the finding from those without completely; such a table"
@@ -46,7 +52,7 @@ class Reference:
 
 
 def read_reference(path: Path) -> Reference:
-    """Read reference findings from a CSV file with the columns subject, visit, side, finding.
+    """Read reference findings from a table with the columns subject, visit, side, finding.
 
     Raises
     ------
@@ -55,24 +61,21 @@ def read_reference(path: Path) -> Reference:
     ManifestError
         With every line that cannot be used.
     """
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as stream:
-            rows = csv.DictReader(stream)
-            if set(rows.fieldnames or ()) != set(COLUMNS):
-                raise ManifestError(f"{path}: the columns must be {', '.join(COLUMNS)}.")
-            lines = [(rows.line_num, row) for row in rows]
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise UsageError(f"{path} cannot be read as CSV in UTF-8: {error}.") from error
+    table = read_table(path)
+    if set(table.columns) != set(COLUMNS):
+        raise ManifestError(
+            f"{path}: the columns must be {', '.join(COLUMNS)}. Found, {table.how}:"
+            f" {', '.join(table.columns)}."
+        )
     findings: dict[str, float] = {}
     problems = []
-    for number, row in lines:
-        side = SIDE_SPELLINGS.get((row["side"] or "").strip().lower())
-        said = (row["finding"] or "").strip().lower()
+    for number, row in table.rows:
+        side = SIDE_SPELLINGS.get(row.get("side", "").lower())
+        said = row.get("finding", "").lower()
         if side is None or said not in FINDINGS:
             problems.append(f"line {number}: give side left or right, and finding 1, 0 or nothing")
             continue
-        subject, visit = ((row[name] or "").strip() for name in ("subject", "visit"))
-        knee = knee_label(subject, side.word, visit)
+        knee = knee_label(row.get("subject", ""), side.word, row.get("visit", ""))
         first = findings.setdefault(knee, FINDINGS[said])
         if not np.array_equal(first, FINDINGS[said], equal_nan=True):
             problems.append(f"line {number}: {knee} has another finding above; keep one")
@@ -85,32 +88,56 @@ def reference_sections(label: str, readings: Readings, reference: Reference) -> 
     """Compare the mean of each knee's readings with the reference at every threshold."""
     knees = mean_of_readings(readings)
     finding = np.array([reference.findings.get(knee, np.nan) for knee in knees.knee.tolist()])
-    yield Heading(f"{label}: against the reference finding", 3)
+    yield Heading(f"{label}: against the reference finding")
     try:
         roc = roc_curve(knees.extrusion_mm, finding, subjects=knees.subject)
     except AgreementError as error:
         yield Paragraph(f"No comparison is reported. {error}")
         return
     known = ~np.isnan(finding)
-    notes = (_frequency(finding[known]),)
-    parted = () if roc.area.low is not None else (PARTED,)
-    yield Results(f"{label}, ROC", roc.estimates, (roc.cases.sentence, *parted, *notes))
+    best = best_cut_off(knees.extrusion_mm, finding, subjects=knees.subject)
+    lines = (roc.area, *(() if best is None else best.estimates))
+    notes = [roc.cases.sentence, _frequency(finding[known])]
+    notes += [] if roc.area.low is not None else [PARTED]
+    notes.append(NO_CUT_OFF if best is None else CHOSEN)
+    yield Results(f"{label}, ROC", lines, tuple(notes))
+    cut_offs = sorted({knees.conventions.threshold_mm, *CUT_OFFS_MM})
+    found = [_at(knees, finding, cut_off_mm) for cut_off_mm in cut_offs]
+    yield _accuracy_table(label, found)
+    for name, result in found:
+        counts = _counts(result)
+        yield Results(f"{label} {name}", result.estimates, (counts,), in_file_only=True)
     yield Plot(
         f"{label}: ROC curve against the reference finding; the square marks the flag,"
         f" {threshold_words(knees.conventions)}.",
         roc_plot(roc, knees.conventions),
     )
-    for cut_off_mm in sorted({knees.conventions.threshold_mm, *CUT_OFFS_MM}):
-        conventions = replace(knees.conventions, threshold_mm=cut_off_mm)
-        found = accuracy(flags_of(knees.extrusion_mm, conventions), finding, subjects=knees.subject)
-        counts, cases = found.counts, found.cases
-        table = (
-            f"true positive {counts.true_positive}, false negative {counts.false_negative},"
-            f" false positive {counts.false_positive}, true negative {counts.true_negative}"
-        )
-        estimates = found.estimates
-        caption = f"{label} {threshold_words(conventions)}"
-        yield Results(caption, estimates, (table, cases.sentence))
+
+
+def _at(knees: Readings, finding: FloatArray, cut_off_mm: float) -> tuple[str, Accuracy]:
+    conventions = replace(knees.conventions, threshold_mm=cut_off_mm)
+    flags = flags_of(knees.extrusion_mm, conventions)
+    return threshold_words(conventions), accuracy(flags, finding, subjects=knees.subject)
+
+
+def _counts(found: Accuracy) -> str:
+    counts = found.counts
+    return (
+        f"true positive {counts.true_positive}, false negative {counts.false_negative},"
+        f" false positive {counts.false_positive}, true negative {counts.true_negative}"
+    )
+
+
+def _accuracy_table(label: str, found: list[tuple[str, Accuracy]]) -> Table:
+    rows = [
+        (name, *(f"{number_text(line.value)} ({interval_text(line)})" for line in one.estimates))
+        for name, one in found
+    ]
+    header = ("Rule", *(line.name for line in found[0][1].estimates))
+    sources = dict.fromkeys(line.source for _, one in found for line in one.estimates)
+    notes = [f"{name}: {_counts(one)}." for name, one in found]
+    notes.append(f"95 % intervals: {'; '.join(sources)}.")
+    return Table(f"{label}: accuracy of the flag", header, tuple(rows), tuple(notes))
 
 
 def _frequency(finding: FloatArray) -> str:

@@ -1,0 +1,238 @@
+"""What the report says about readers: one recommended form of each statistic, the others behind."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from meniscal_measure.caliper.grades import GRADE_RULE
+from meniscal_measure.cohort.adjudication import disputes
+from meniscal_measure.cohort.agreement.chance_corrected import fleiss_kappa, gwet_ac1
+from meniscal_measure.cohort.agreement.estimates import Estimate
+from meniscal_measure.cohort.agreement.plots import limits_plot
+from meniscal_measure.cohort.agreement.ratings import ratings_from_rows
+from meniscal_measure.cohort.agreement.reliability import IccForm, Reliability
+from meniscal_measure.cohort.agreement.tables import number_text
+from meniscal_measure.cohort.paper.blocks import (
+    Block,
+    Heading,
+    Paragraph,
+    Plot,
+    Results,
+    Table,
+    listing,
+)
+from meniscal_measure.cohort.reader_agreement import (
+    GRADES,
+    BetweenReaders,
+    DetectableChange,
+    PairOfReaders,
+    WithinReader,
+    between_readers,
+    within_readers,
+)
+from meniscal_measure.cohort.readings import Readings
+from meniscal_measure.errors import AgreementError
+
+RECOMMENDED = IccForm.TWO_WAY_RANDOM
+"""Absolute agreement of a single reading: the same formula serves several readers who stand for
+others, and one reader with repeats (Koo TK, Li MY. J Chiropr Med 2016;15:155-163)."""
+
+REASON_BETWEEN = (
+    "ICC(2,1) is recommended for this design (Koo TK, Li MY. J Chiropr Med 2016;15:155-163): the"
+    " same readers read every case (two-way), stand for readers at large (random), systematic"
+    " differences between them count as error (absolute agreement), and a single reading is what is"
+    " used in practice. The other five forms are in a file of their own."
+)
+REASON_WITHIN = (
+    "For repeats by one reader the form is two-way, absolute agreement, single reading (Koo TK, Li"
+    " MY 2016), whose formula is that of ICC(2,1)."
+)
+
+GRADES_OF_ICC = ((0.5, "poor"), (0.75, "moderate"), (0.9, "good"), (1.01, "excellent"))
+"""Upper limits of the words for reliability, read off the interval's ends (Koo and Li 2016)."""
+
+MOST_PAIRS_PLOTTED = 3
+
+
+def agreement_sections(
+    label: str, readings: Readings, detectable: DetectableChange, *, in_file_only: bool = False
+) -> Iterator[Block]:
+    """Say how readers agree with each other and with themselves; nothing if one read once."""
+    within = within_readers(readings)
+    several = np.unique(readings.reader).size > 1
+    if not in_file_only and (several or within):
+        yield Heading(f"{label}: agreement of readers")
+    try:
+        between = between_readers(readings)
+    except AgreementError as error:
+        yield Paragraph(f"{label}: agreement between readers is not reported. {error}")
+    else:
+        if between is not None:
+            yield from _between(label, between, readings, in_file_only)
+            yield _adjudication(label, readings, detectable)
+    for one in within:
+        yield _repeats(label, one, in_file_only)
+
+
+def reliability_words(icc: Estimate) -> str:
+    """Say in a word how reliable readings are, or that the number is no reliability.
+
+    Examples
+    --------
+    >>> reliability_words(Estimate("ICC", 0.85, 0.7, 0.93))
+    'moderate to excellent'
+    """
+    if not np.isfinite(icc.value):
+        return "not defined for these readings"
+    if icc.value < 0:
+        return "negative: readings of one case differ more than cases do; no reliability is shown"
+    low, high = (icc.value if end is None else end for end in (icc.low, icc.high))
+    first, last = (
+        next(word for limit, word in GRADES_OF_ICC if end < limit) for end in (low, high)
+    )
+    return first if first == last else f"{first} to {last}"
+
+
+def _main_lines(reliability: Reliability) -> tuple[Estimate, ...]:
+    return (reliability.forms[RECOMMENDED],)
+
+
+def _others(label: str, reliability: Reliability) -> Results:
+    lines = tuple(line for form, line in reliability.forms.items() if form is not RECOMMENDED)
+    return Results(f"{label}, the other forms of the ICC", lines, in_file_only=True)
+
+
+def _repeats(label: str, within: WithinReader, in_file_only: bool) -> Block:
+    repeats = within.repeats
+    if repeats.identical:
+        return Paragraph(
+            f"The repeats of all {repeats.cases} cases are identical, as copies of one reading are;"
+            " no error is reported from them. Check that no file is listed twice."
+        )
+    try:
+        reliability, error = within.reliability, within.error
+    except AgreementError as problem:
+        return Paragraph(f"Agreement of the repeats is not reported. {problem}")
+    said = [reliability.cases.sentence, REASON_WITHIN]
+    columns = len(within.table.readers)
+    if reliability.cases.used * columns < repeats.readings:
+        said.append(
+            f"Cases were not read equally often; the table takes {columns} readings of each. All"
+            f" {repeats.readings} readings of {repeats.cases} cases have a within-case SD of"
+            f" {repeats.sd:.2f} mm with {repeats.freedom} degrees of freedom."
+        )
+    lines = (*_main_lines(reliability), error.within_case_sd, error.repeatability_coefficient)
+    name = f"{label}, reader {named(within.reader)}, repeated readings"
+    return Results(name, lines, tuple(said), in_file_only)
+
+
+def named(reader: str) -> str:
+    """Name of a reader; the manifest may have left it empty."""
+    return reader or "not named"
+
+
+def _between(
+    label: str, between: BetweenReaders, readings: Readings, in_file_only: bool
+) -> Iterator[Block]:
+    names, used = ", ".join(map(named, between.readers)), between.reliability.cases.used
+    if between.identical:
+        yield Paragraph(
+            f"Readers {names} have identical values in all {used} cases, as copies of one reading"
+            " have; no agreement is reported from them. Check that no file is listed twice."
+        )
+        return
+    lines = (*_main_lines(between.reliability), *between.error.estimates, *_together(readings))
+    icc = between.reliability.forms[RECOMMENDED]
+    said = [between.reliability.cases.sentence, f"Reliability: {reliability_words(icc)}."]
+    if between.subjects < used:
+        said.append(
+            f"The {used} cases come from {between.subjects} subjects; the intervals respect that."
+        )
+    if not in_file_only:
+        yield Paragraph(REASON_BETWEEN)
+    yield Results(f"{label}, readers {names}", lines, tuple(said), in_file_only)
+    yield _others(f"{label}, readers {names}", between.reliability)
+    if len(between.pairs) > 1:
+        yield _pair_table(label, between, in_file_only)
+    for number, pair in enumerate(between.pairs):
+        hidden = in_file_only or len(between.pairs) > 1
+        yield from _pair(label, pair, hidden, in_file_only or number >= MOST_PAIRS_PLOTTED)
+
+
+def _together(readings: Readings) -> Iterator[Estimate]:
+    """Agreement on the flag and the grade of three readers or more, all at once."""
+    first = readings.where(readings.repeat == 1)
+    flags = ratings_from_rows(first.knee, first.reader, first.flag, subjects=first.subject)
+    if len(flags.readers) < 3:
+        return
+    grades = ratings_from_rows(first.knee, first.reader, first.grade, subjects=first.subject)
+    for what, table, count in (("flag", flags, 2), ("grade", grades, GRADES)):
+        for found in (
+            fleiss_kappa(table.values, grades=count, subjects=table.subjects),
+            gwet_ac1(table.values, grades=count, subjects=table.subjects),
+        ):
+            yield Estimate(f"{found.name}, {what}", found.value, found.low, found.high,
+                           source=found.source)  # fmt: skip
+
+
+def _pair_table(label: str, between: BetweenReaders, in_file_only: bool) -> Table:
+    rows = [
+        (f"{named(p.first)} minus {named(p.second)}", str(p.limits.cases.used),
+         number_text(p.limits.bias.value, "mm"),
+         f"{number_text(p.limits.lower.value, 'mm')} to {number_text(p.limits.upper.value, 'mm')}",
+         number_text(p.flags.overall.value),
+         "–" if p.flags.kappa is None else number_text(p.flags.kappa.kappa.value),
+         number_text(p.flags.ac1.value),
+         "–" if p.grades is None else number_text(p.grades.kappa.value))
+        for p in between.pairs
+    ]  # fmt: skip
+    header = ("Readers", "Cases", "Bias (mm)", "Limits of agreement (mm)", "Agree on flag",
+              "Kappa, flag", "AC1, flag", "Weighted kappa, grade")  # fmt: skip
+    note = "Intervals and sources of each pair are in its own files."
+    return Table(f"{label}, every two readers", header, tuple(rows), (note,), in_file_only)
+
+
+def _pair(
+    label: str, pair: PairOfReaders, in_file_only: bool, plot_in_file_only: bool
+) -> Iterator[Block]:
+    who = f"readers {named(pair.first)} and {named(pair.second)}"
+    said = [
+        f"Differences are {named(pair.first)} minus {named(pair.second)}.",
+        pair.proportional.cases.sentence,
+    ]
+    if pair.limits.cases.used < pair.proportional.cases.used:
+        subjects = pair.limits.cases.used
+        said.append(f"The limits take them as repeated measurements of {subjects} subjects.")
+    lines = (*pair.limits.estimates, *pair.proportional.estimates)
+    yield Results(f"{label}, {who}", lines, tuple(said), in_file_only)
+    flags, grades = pair.flags, () if pair.grades is None else (pair.grades.kappa,)
+    counts = (
+        f"Flagged by both {flags.both}, only by {named(pair.first)} {flags.only_first}, only by"
+        f" {named(pair.second)} {flags.only_second}, by neither {flags.neither}."
+    )
+    notes = [counts, *([f"Weighted kappa is of the grades. {GRADE_RULE}"] if grades else [])]
+    notes.append("Kappa falls where one kind of case is rare though readers agree; AC1 does not.")
+    if any(kappa is not None and kappa.kappa.low is None for kappa in (flags.kappa, pair.grades)):
+        notes.append("Where agreement is complete the error of kappa is unknown: no interval.")
+    estimates = (*flags.estimates, *grades)
+    caption = f"{label}, flag and grade by {who}"
+    yield Results(caption, estimates, tuple(notes), in_file_only)
+    yield Plot(
+        f"{label}: difference against mean of {who}, with bias, limits of agreement and their"
+        " 95 % intervals (grey).",
+        limits_plot(*pair.values, pair.limits, names=(named(pair.first), named(pair.second))),
+        plot_in_file_only,
+    )
+
+
+def _adjudication(label: str, readings: Readings, detectable: DetectableChange) -> Table:
+    rows = [
+        (one.knee, named(one.first_reader), f"{one.first_mm:.2f}", named(one.second_reader),
+         f"{one.second_mm:.2f}", one.reason)
+        for one in disputes(readings, detectable.value_mm)
+    ]  # fmt: skip
+    header = ("Knee", "Reader", "mm", "Reader", "mm", "Reason")
+    caption = f"{label}: for adjudication, beyond the smallest detectable change or on the flag"
+    return listing(caption, header, rows)

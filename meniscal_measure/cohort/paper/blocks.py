@@ -1,0 +1,108 @@
+"""The building blocks of a report, free of how they are shown."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from meniscal_measure.cohort.agreement.estimates import LEVEL, Estimate
+from meniscal_measure.cohort.agreement.plots import Draw
+from meniscal_measure.cohort.agreement.tables import interval_text, number_text
+
+
+@dataclass(frozen=True)
+class Heading:
+    """A heading; level 1 is the title."""
+
+    text: str
+    level: int = 2
+
+
+@dataclass(frozen=True)
+class Paragraph:
+    """Running text."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of texts; `notes` stand below it."""
+
+    caption: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    notes: tuple[str, ...] = ()
+    in_file_only: bool = False
+    """Whether it is written as a file and not shown, as lists of single knees are."""
+
+
+@dataclass(frozen=True)
+class Plot:
+    """A plot with its caption, which says in words what it shows."""
+
+    caption: str
+    draw: Draw
+    in_file_only: bool = False
+
+
+@dataclass(frozen=True)
+class Results:
+    """Estimates with their intervals; `notes` stand below them."""
+
+    caption: str
+    estimates: tuple[Estimate, ...]
+    notes: tuple[str, ...] = ()
+    in_file_only: bool = False
+
+    def table(self, sources: Sequence[str]) -> Table:
+        """Lay the estimates out as texts, each with the number of its formula's source."""
+        rows = tuple(
+            (
+                line.name,
+                number_text(line.value, line.unit),
+                interval_text(line),
+                line.unit,
+                str(sources.index(line.source) + 1) if line.source in sources else "",
+            )
+            for line in self.estimates
+        )
+        header = ("", "Value", f"{100 * LEVEL:g} % interval", "Unit", "Reference")
+        return Table(self.caption, header, rows, self.notes, self.in_file_only)
+
+
+Block = Heading | Paragraph | Table | Results | Plot
+
+
+def sources_of(blocks: Sequence[Block]) -> tuple[str, ...]:
+    """List the sources of all formulas that are shown, in the order in which they first appear."""
+    lines = [line for block in blocks if isinstance(block, Results) and not block.in_file_only
+             for line in block.estimates]  # fmt: skip
+    return tuple(dict.fromkeys(line.source for line in lines if line.source))
+
+
+def shown(blocks: Sequence[Block]) -> list[Heading | Paragraph | Table | Plot]:
+    """Take what the report shows, results as tables, the references at its end."""
+    sources = sources_of(blocks)
+    found: list[Heading | Paragraph | Table | Plot] = []
+    for block in blocks:
+        if isinstance(block, Heading | Paragraph):
+            found.append(block)
+        elif not block.in_file_only:
+            found.append(block.table(sources) if isinstance(block, Results) else block)
+    if sources:
+        found.append(Heading("References of the formulas"))
+        found.append(Paragraph(" ".join(f"[{n}] {text}." for n, text in enumerate(sources, 1))))
+    return found
+
+
+def listing(caption: str, header: Sequence[str], rows: Sequence[Sequence[str]]) -> Table:
+    """Make a list of single knees or readings, which is a file and not shown."""
+    cells = tuple(tuple(row) for row in rows)
+    return Table(caption, tuple(header), cells, in_file_only=True)
+
+
+def is_number(cell: str) -> bool:
+    """Whether a cell holds a number, an interval or nothing, and so is set to the right."""
+    return re.fullmatch(r"(< |[-+–])?[\d.]*( to -?[\d.]+)?", cell) is not None

@@ -1,0 +1,161 @@
+"""What the report says first: change between visits, and whether groups changed differently."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+
+import numpy as np
+
+from meniscal_measure.cohort.agreement.change_by_group import ChangeByGroup
+from meniscal_measure.cohort.agreement.multiplicity import SOURCE as SOURCE_HOLM
+from meniscal_measure.cohort.agreement.plots import change_plot, group_change_plot, residual_plots
+from meniscal_measure.cohort.agreement.tables import interval_text, number_text
+from meniscal_measure.cohort.paper.blocks import (
+    Block,
+    Heading,
+    Paragraph,
+    Plot,
+    Results,
+    Table,
+    listing,
+)
+from meniscal_measure.cohort.paper.covariates import model_covariates
+from meniscal_measure.cohort.reader_agreement import DetectableChange
+from meniscal_measure.cohort.readings import Readings
+from meniscal_measure.cohort.visit_change import (
+    GroupVisitModel,
+    between_visits,
+    changes_by_group,
+    group_visit_model,
+    visits_of,
+)
+from meniscal_measure.errors import AgreementError
+
+MOST_MODELLED = 200_000
+"""Readings up to which the mixed model is fitted for a report."""
+
+
+def change_sections(
+    label: str, readings: Readings, detectable: DetectableChange, *, in_file_only: bool = False
+) -> Iterator[Block]:
+    """Say how knees changed from each visit to the next, by group, and what one model makes of it.
+
+    Visits come in the order of their names.
+    """
+    visits = visits_of(readings)
+    if len(visits) > 1 and not in_file_only:
+        yield Heading(f"{label}: change between visits, by group")
+    for earlier, later in pairwise(visits):
+        try:
+            yield from _interval(label, readings, (earlier, later), detectable, in_file_only)
+        except AgreementError as error:
+            yield Paragraph(f"From visit {earlier} to {later}: {error}")
+    yield from _model(label, readings, in_file_only)
+
+
+def _interval(
+    label: str,
+    readings: Readings,
+    visits: tuple[str, str],
+    detectable: DetectableChange,
+    in_file_only: bool,
+) -> Iterator[Block]:
+    limit_mm = detectable.value_mm
+    changes, summary = between_visits(readings, visits, detectable_mm=limit_mm)
+    name = f"{label}, visit {visits[0]} to {visits[1]}"
+    by_group = changes_by_group(changes, readings)
+    if by_group is not None:
+        yield _group_table(name, by_group, in_file_only)
+    method = (
+        "The change of a knee is the mean of the changes that each reader of both visits has seen;"
+        f" the smallest detectable change of a single reading is {detectable.words}."
+    )
+    said = (summary.cases.sentence, method)
+    yield Results(name, summary.estimates, said, in_file_only)
+    if by_group is not None:
+        caption = f"{name}: mean change of each group with its 95 % interval."
+        yield Plot(caption, group_change_plot(by_group), in_file_only)
+    yield Plot(
+        f"{name}: change against baseline; triangles lie beyond the smallest detectable change"
+        f" (SDC, dashed lines at ± {limit_mm:.2f} mm).",
+        change_plot(changes),
+        in_file_only,
+    )
+    known = np.flatnonzero(~np.isnan(changes.change_mm))
+    order = known[np.argsort(-np.abs(changes.change_mm[known]), kind="stable")]
+    rows = [
+        (
+            changes.knees[n],
+            f"{changes.change_mm[n]:+.2f}",
+            f"{changes.u_mm[n]:.2f}",
+            "yes" if changes.exceeds_detectable[n] else "no",
+            "yes" if changes.exceeds_uncertainty[n] else "no",
+        )
+        for n in order
+    ]
+    header = ("Knee", "Change (mm)", "u (mm)", "Beyond the SDC", "Beyond 1.96 u")
+    yield listing(f"{name}: change of each knee, the largest first", header, rows)
+
+
+def _group_table(name: str, found: ChangeByGroup, in_file_only: bool) -> Table:
+    rows = [
+        (f"Change, {one.group or 'not named'}", str(one.cases.used),
+         number_text(one.mean.value, "mm"), interval_text(one.mean), number_text(one.p), "")
+        for one in found.groups
+    ]  # fmt: skip
+    rows += [
+        (f"Difference of changes, {one.first or 'not named'} minus {one.second or 'not named'}", "",
+         number_text(one.difference.value, "mm"), interval_text(one.difference),
+         number_text(one.p), number_text(one.p_adjusted))
+        for one in found.differences
+    ]  # fmt: skip
+    sources = dict.fromkeys(one.mean.source for one in found.groups)
+    sources |= dict.fromkeys(one.difference.source for one in found.differences)
+    note = f"Intervals and p values: {'; '.join(sources)}; adjusted p: {SOURCE_HOLM}."
+    header = ("", "Knees", "mm", "95 % interval", "p", "Adjusted p")
+    return Table(f"{name}, by group", header, tuple(rows), (note,), in_file_only)
+
+
+def _model(label: str, readings: Readings, in_file_only: bool) -> Iterator[Block]:
+    if np.unique(readings.subject).size == readings.subject.size:
+        return
+    if readings.subject.size > MOST_MODELLED:
+        yield Paragraph(
+            f"{readings.subject.size} readings are too many for the mixed model of a report; fit it"
+            " to the exported table."
+        )
+        return
+    try:
+        found = group_visit_model(readings, model_covariates(readings))
+    except AgreementError as error:
+        yield Paragraph(f"{label}: no mixed model is reported. {error}")
+        return
+    if found is None:
+        return
+    yield _model_table(label, found, in_file_only)
+    spreads = found.model.spreads
+    yield Results(
+        f"{label}, spread by level of the model", spreads, found.model.remarks, in_file_only
+    )
+    for caption, draw in residual_plots(found.model.fitted, found.model.residuals):
+        yield Plot(f"{label}, mixed model: {caption}", draw, in_file_only)
+
+
+def _model_table(label: str, found: GroupVisitModel, in_file_only: bool) -> Table:
+    effects = [*found.within, *found.model.effects]
+    rows = [
+        (one.estimate.name, number_text(one.estimate.value, "mm"), interval_text(one.estimate),
+         f"{one.df:.0f}", number_text(one.p))
+        for one in effects
+    ]  # fmt: skip
+    if found.interaction_p is not None and len(found.between) > 1:
+        rows.append(("group × visit, all together", "", "", "", number_text(found.interaction_p)))
+    caption = (
+        f"{label}, linear mixed model {found.formula}, random intercepts for"
+        f" {', '.join(found.levels) or 'none'}"
+    )
+    source = effects[0].estimate.source
+    notes = (f"{found.model.cases.sentence} {source}.",)
+    header = ("Effect", "mm", "95 % interval", "df", "p")
+    return Table(caption, header, tuple(rows), notes, in_file_only)

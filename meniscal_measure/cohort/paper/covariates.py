@@ -1,0 +1,105 @@
+"""Covariates of the manifest as numbers or categories, and Table 1 of a paper."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+
+import numpy as np
+
+from meniscal_measure.cohort.agreement.estimates import FloatArray
+from meniscal_measure.cohort.paper.blocks import Table
+from meniscal_measure.cohort.readings import Readings, Texts, mean_of_readings
+from meniscal_measure.cohort.visit_change import visits_of
+
+MOST_CATEGORIES = 6
+"""A covariate with no more different whole numbers is shown as categories, as a grade is."""
+
+ALL = "All"
+
+
+def numbers_of(cells: Texts) -> FloatArray | None:
+    """Take a covariate as numbers, NaN where it is empty; None where any cell is no number."""
+    found = np.full(cells.size, np.nan)
+    names, codes = np.unique(cells, return_inverse=True)
+    for code, name in enumerate(names.tolist()):
+        if name:
+            try:
+                found[codes == code] = float(name)
+            except ValueError:
+                return None
+    return found
+
+
+def model_covariates(readings: Readings) -> dict[str, FloatArray]:
+    """Choose the covariates a model can hold constant: numbers, and categories of two."""
+    chosen: dict[str, FloatArray] = {}
+    for name, cells in readings.covariates.items():
+        numbers = numbers_of(cells)
+        kinds = sorted(set(cells.tolist()) - {""})
+        if numbers is not None and not np.isnan(numbers).all():
+            chosen[name] = numbers
+        elif numbers is None and len(kinds) == 2:
+            first, second = kinds
+            told = np.where(cells == "", np.nan, (cells == second).astype(np.float64))
+            chosen[f"{name} {second} against {first}"] = told
+    return chosen
+
+
+def table_one(readings: Readings) -> Table:
+    """Describe the subjects and their knees at the first visit, by group."""
+    first = visits_of(readings)[0]
+    knees = mean_of_readings(readings.where(readings.visit == first))
+    groups = np.unique(knees.group).tolist()
+    columns = [ALL, *groups] if len(groups) > 1 else [ALL]
+    parts = [knees if name == ALL else knees.where(knees.group == name) for name in columns]
+    lines = [list(_lines(part)) for part in parts]
+    rows = [
+        (lines[0][number][0], *(dict(line).get(lines[0][number][0], "–") for line in lines))
+        for number in range(len(lines[0]))
+    ]
+    header = ("", *(name or "not named" for name in columns))
+    note = (
+        f"At visit {first or 'not named'}, each knee by the mean of its readings. Numbers are mean"
+        " (SD); categories are count (%). Covariates are those of the first reading of a subject."
+    )
+    return Table("Table 1. Subjects and knees", header, tuple(rows), (note,))
+
+
+def _lines(knees: Readings) -> Iterator[tuple[str, str]]:
+    _, first = np.unique(knees.subject, return_index=True)
+    yield "Subjects", str(first.size)
+    yield "Knees", str(knees.subject.size)
+    yield "Right knees", _share(int((knees.side == "right").sum()), knees.side.size)
+    for name, cells in knees.covariates.items():
+        yield from _covariate(name, cells[first])
+    yield "Extrusion (mm)", _mean(knees.extrusion_mm)
+    yield "Flagged", _share(int(np.nansum(knees.flag)), knees.flag.size)
+    for grade in range(4):
+        yield f"Grade {grade}", _share(int((knees.grade == grade).sum()), knees.grade.size)
+
+
+def _covariate(name: str, cells: Texts) -> Iterator[tuple[str, str]]:
+    numbers = numbers_of(cells)
+    if numbers is not None and not _is_grade(numbers):
+        missing = int(np.isnan(numbers).sum())
+        told = _mean(numbers[~np.isnan(numbers)]) if missing < numbers.size else "–"
+        yield name, told + (f"; {missing} missing" if missing else "")
+        return
+    counts = Counter(cell or "missing" for cell in cells.tolist())
+    for kind in sorted(counts):
+        yield f"{name}: {kind}", _share(counts[kind], cells.size)
+
+
+def _is_grade(numbers: FloatArray) -> bool:
+    kinds = np.unique(numbers[~np.isnan(numbers)])
+    return bool(kinds.size <= MOST_CATEGORIES and (kinds == kinds.round()).all())
+
+
+def _mean(values: FloatArray) -> str:
+    spread = f" ({values.std(ddof=1):.2f})" if values.size > 1 else ""
+    return f"{values.mean():.2f}{spread}"
+
+
+def _share(count: int, total: int) -> str:
+    return f"{count} ({100 * count / total:.0f} %)" if total else "0"

@@ -1,0 +1,99 @@
+"""Sentences and settings of a methods section, of what was done and of nothing else."""
+
+from __future__ import annotations
+
+import platform
+from collections import Counter
+from collections.abc import Iterator
+from importlib.metadata import version
+from typing import Any
+
+from meniscal_measure.cohort.paper.blocks import Block, Heading, Paragraph, Table
+from meniscal_measure.cohort.paper.participant_flow import Flow, verified_words
+from meniscal_measure.cohort.reader_agreement import DetectableChange
+from meniscal_measure.report.words import AXIS_WORDS, SLICE_WORDS, rule_words
+
+PACKAGES = ("numpy", "scipy", "pydicom", "onnxruntime", "matplotlib")
+"""Packages whose versions a reader needs to get the same numbers."""
+
+
+def methods_sections(
+    flow: Flow, settings: dict[str, Any], detectable: DetectableChange
+) -> Iterator[Block]:
+    """Say how readings were made, by whom they were verified, and how they were analysed."""
+    yield Heading("Methods")
+    yield Paragraph(
+        f"Meniscal extrusion was measured with meniscal_measure {_listed(flow.versions)} as the"
+        " signed distance from the rim of the tibial plateau to the outer edge of the meniscal"
+        f" body, osteophytes left out, {_conventions(flow)}."
+        f" {_networks(flow)}Standard uncertainties follow the GUM (JCGM 100:2008). A case is one"
+        " knee at one visit."
+    )
+    yield Paragraph(verification(flow))
+    yield Paragraph(
+        "Groups are compared by the difference of their changes between visits (Welch), and by a"
+        " linear mixed model of group, visit, group × visit, side, reader and covariates, as far as"
+        " they vary, with random intercepts for subject, knee and examination; p values of several"
+        " differences are adjusted after Holm. Agreement is described by ICC(2,1), the standard"
+        " error of measurement, limits of agreement, kappa and AC1. Several cases of a subject are"
+        " not independent: every interval respects it, by the sources named. Cases with a missing"
+        " value are left out and counted. Intervals hold 95 %. The smallest detectable change is"
+        f" {detectable.words}."
+    )
+    yield _settings(flow, settings)
+
+
+def verification(flow: Flow) -> str:
+    """Say who stands behind the readings that were analysed."""
+    said = f"Of the analysed readings: {verified_words(flow)}."
+    if flow.verified:
+        by = ", ".join(f"{name} {count}" for name, count in sorted(flow.verified.items()))
+        said += f" Verified by: {by}."
+    if flow.signed_on:
+        days = sorted(flow.signed_on)
+        said += f" Signed from {days[0]} to {days[-1]} (UTC)."
+    if flow.verified.total() < flow.measured:
+        said += " Readings that nobody has verified enter every statistic below."
+    return said
+
+
+def _listed(counts: Counter[str]) -> str:
+    return " and ".join(name for name, _ in counts.most_common())
+
+
+def _networks(flow: Flow) -> str:
+    if not flow.networks:
+        return ""
+    return f"Landmarks were proposed by the networks {_listed(flow.networks)} (SHA-256). "
+
+
+def _conventions(flow: Flow) -> str:
+    said = [
+        f"along the {AXIS_WORDS[conventions.axis]} on the slice: {SLICE_WORDS[slice_]}, flagged by"
+        f" the rule {rule_words(conventions)}"
+        for (slice_, conventions), _ in flow.conventions.most_common()
+    ]
+    return "; or ".join(said)
+
+
+def _settings(flow: Flow, settings: dict[str, Any]) -> Table:
+    rows = [
+        ("software of the last run", f"meniscal_measure {settings.get('software_version', '')}")
+    ]
+    rows += [(name, str(value)) for name, value in _flat(settings) if name != "software_version"]
+    rows += [
+        (f"{count} readings", f"{SLICE_WORDS[slice_]}; {AXIS_WORDS[conventions.axis]};"
+         f" {rule_words(conventions)}")
+        for (slice_, conventions), count in flow.conventions.most_common()
+    ]  # fmt: skip
+    packages = ", ".join(f"{name} {version(name)}" for name in PACKAGES)
+    rows.append(("this report", f"Python {platform.python_version()}, {packages}"))
+    return Table("Settings, conventions and versions", ("Setting", "Value"), tuple(rows))
+
+
+def _flat(settings: dict[str, Any], before: str = "") -> Iterator[tuple[str, object]]:
+    for name, value in settings.items():
+        if isinstance(value, dict):
+            yield from _flat(value, f"{before}{name}.")
+        else:
+            yield f"{before}{name}", value

@@ -1,0 +1,189 @@
+"""The report of a cohort, in the order of a paper: the study's question before the method's."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from meniscal_measure.anatomy import Compartment
+from meniscal_measure.caliper.landmarks import SliceConvention
+from meniscal_measure.cohort.agreement.plots import distribution_plot
+from meniscal_measure.cohort.columns import COMPARTMENTS
+from meniscal_measure.cohort.paper.accuracy_section import Reference, reference_sections
+from meniscal_measure.cohort.paper.agreement_section import agreement_sections
+from meniscal_measure.cohort.paper.blocks import Block, Heading, Paragraph, Plot, Table, listing
+from meniscal_measure.cohort.paper.change_section import change_sections
+from meniscal_measure.cohort.paper.checklists import checklist_tables
+from meniscal_measure.cohort.paper.covariates import table_one
+from meniscal_measure.cohort.paper.key_results import key_results
+from meniscal_measure.cohort.paper.methods import methods_sections
+from meniscal_measure.cohort.paper.participant_flow import Flow, count_flow, flow_plot
+from meniscal_measure.cohort.paper.sensitivity import sensitivity_table
+from meniscal_measure.cohort.reader_agreement import DetectableChange, detectable_change
+from meniscal_measure.cohort.readings import Readings, load_readings, mean_of_readings
+from meniscal_measure.cohort.store import Store
+from meniscal_measure.cohort.visit_change import visits_of
+from meniscal_measure.errors import AgreementError
+from meniscal_measure.findings import Finding
+from meniscal_measure.records.notice import NOTICE
+from meniscal_measure.report.words import threshold_words
+
+TITLE = "Meniscal extrusion in a cohort"
+
+
+@dataclass(frozen=True)
+class Part:
+    """The readings of one compartment."""
+
+    compartment: Compartment
+    readings: Readings
+    detectable: DetectableChange
+
+    @property
+    def label(self) -> str:
+        """What was measured, as the axis of a plot names it."""
+        return f"{self.compartment.words.capitalize()} extrusion"
+
+
+def cohort_report(
+    store: Store,
+    *,
+    reference: Reference | None = None,
+    slice_convention: SliceConvention | None = None,
+) -> list[Block]:
+    """Collect everything a methods and a results section need.
+
+    The first measured compartment, the medial one if there is any, is the subject of the text; the
+    other has a line in the key results, and its tables and plots as files.
+
+    Parameters
+    ----------
+    store
+        The store of the cohort.
+    reference
+        A reference finding to compare medial extrusion with.
+    slice_convention
+        Report only readings on slices chosen by this rule.
+
+    Raises
+    ------
+    AgreementError
+        If nothing has been measured yet, or under conventions that do not compare.
+    """
+    flow = count_flow(store)
+    if not flow.measured:
+        raise AgreementError(
+            "Nothing has been measured in this store yet; measure the cohort first."
+        )
+    parts = list(_parts(store, slice_convention))
+    main = parts[0]
+    blocks: list[Block] = [Heading(TITLE, 1), Paragraph(NOTICE)]
+    blocks += key_results([(part.label, part.readings, part.detectable) for part in parts])
+    blocks += methods_sections(flow, store.last_settings() or {}, main.detectable)
+    blocks += _participants(flow, main.readings)
+    blocks += change_sections(main.label, main.readings, main.detectable)
+    blocks += _distribution(main, in_file_only=False)
+    blocks += agreement_sections(main.label, main.readings, main.detectable)
+    if reference is not None and main.compartment is Compartment.MEDIAL:
+        blocks += reference_sections(main.label, main.readings, reference)
+    blocks += [Heading("Sensitivity"), sensitivity_table(main.label, main.readings)]
+    for part in parts[1:]:
+        blocks += change_sections(part.label, part.readings, part.detectable, in_file_only=True)
+        blocks += _distribution(part, in_file_only=True)
+        blocks += agreement_sections(part.label, part.readings, part.detectable, in_file_only=True)
+    blocks += _quality(store, flow)
+    blocks.append(Heading("Reporting guidelines"))
+    blocks += checklist_tables(against_reference=reference is not None)
+    return blocks
+
+
+def _parts(store: Store, slice_convention: SliceConvention | None) -> Iterator[Part]:
+    for compartment in COMPARTMENTS:
+        if store.measured_count(compartment.value):
+            readings = load_readings(store, compartment, slice_convention=slice_convention)
+            yield Part(compartment, readings, detectable_change(readings))
+
+
+def _participants(flow: Flow, readings: Readings) -> Iterator[Block]:
+    yield Heading("Inclusions")
+    left_out = flow.excluded.total()
+    yield Paragraph(
+        f"The manifest names {flow.entries} readings of {flow.subjects} subjects. {left_out}"
+        f" were excluded, {flow.failed.total()} could not be or have not been measured, and"
+        f" {flow.measured} readings of {flow.measured_subjects} subjects were analysed;"
+        f" {flow.flagged} of these readings were flagged."
+    )
+    yield table_one(readings)
+    yield Plot("Flow of readings from the manifest to the analysis.", flow_plot(flow))
+    if flow.excluded:
+        rows = [(reason, str(count)) for reason, count in flow.excluded.most_common()]
+        yield listing("Exclusions", ("Reason", "Readings"), rows)
+
+
+def _distribution(part: Part, *, in_file_only: bool) -> Iterator[Block]:
+    knees = mean_of_readings(part.readings)
+    visits = visits_of(knees)
+    for number, visit in enumerate(visits):
+        label = part.label if len(visits) == 1 else f"{part.label}, visit {visit or 'not named'}"
+        seen = knees.where(knees.visit == visit)
+        yield Plot(
+            f"Distribution of {label.lower()}; each knee by the mean of its readings, flagged where"
+            f" that is {threshold_words(knees.conventions)}.",
+            distribution_plot(seen.extrusion_mm, knees.conventions, label=part.label),
+            in_file_only or number > 0,
+        )
+
+
+def _quality(store: Store, flow: Flow) -> Iterator[Block]:
+    yield Heading("Quality")
+    yield Paragraph(
+        f"{flow.warned} of {flow.measured} measured readings carry a warning;"
+        f" {flow.measured - flow.verified.total()} were verified by nobody. Readings that were not"
+        " measured, flagged readings and warnings are listed in the files of tables."
+    )
+    if flow.quality:
+        noted = [(name.replace("_", " "), str(count)) for name, count in flow.quality.most_common()]
+        yield Table("Noted by the readers", ("Image quality", "Readings"), tuple(noted))
+    names = ("subject", "visit", "side", "reader", "status", "reason")
+    problems = [
+        (" / ".join(str(part) for part in row[:4] if part), str(row[4]), str(row[5]))
+        for row in store.columns(*names, where="status NOT IN ('measured', 'excluded')")
+    ]
+    if problems:
+        yield listing("Not measured", ("Reading", "Status", "Reason"), sorted(problems))
+    yield _flagged(store)
+    warned = [
+        (" / ".join(str(part) for part in json.loads(key) if part), _words(warning))
+        for key, record in store.records(warned_only=True)
+        for warning in record["warnings"]
+    ]
+    if warned:
+        counts = Counter(warning for _, warning in warned).most_common()
+        rows = [(warning, str(count)) for warning, count in counts]
+        yield listing("Warnings", ("Warning", "Readings"), rows)
+        yield listing("Warnings, reading by reading", ("Reading", "Warning"), warned)
+
+
+def _words(warning: dict[str, object]) -> str:
+    return Finding.from_json(warning).words()
+
+
+def _flagged(store: Store) -> Table:
+    rows = []
+    for compartment in COMPARTMENTS:
+        where = compartment.value
+        names = ("subject", "visit", "side_measured", "reader", f"{where}_extrusion_mm",
+                 f"{where}_u_mm", f"{where}_decision", "verified", "verified_by")  # fmt: skip
+        for *who, value, u, decision, verified, by in store.columns(
+            *names, where=f"{where}_flag = 1"
+        ):
+            rows.append(
+                (" / ".join(str(part) for part in who if part), where, f"{value:.2f}", f"{u:.2f}",
+                 str(decision).replace("_", " "), str(by or "") if verified else "not verified")
+            )  # fmt: skip
+    header = (
+        "Reading", "Compartment", "Extrusion (mm)", "u (mm)", "Within uncertainty", "Verified by",
+    )  # fmt: skip
+    return listing("Readings flagged by the threshold rule", header, rows)
