@@ -176,9 +176,9 @@ def report(
     One page, one PDF, and every table and plot by itself for a manuscript.
     """
     with reported(as_json=False):
-        from meniscal_measure.cohort.paper.study_report import TITLE, cohort_report
-        from meniscal_measure.cohort.paper.saved_report import save_report
         from meniscal_measure.cohort.paper.accuracy_section import read_reference
+        from meniscal_measure.cohort.paper.saved_report import save_report
+        from meniscal_measure.cohort.paper.study_report import TITLE, cohort_report
         from meniscal_measure.cohort.store import Store
 
         findings = None if reference is None else read_reference(reference)
