@@ -197,9 +197,9 @@ def legacy(folder: Path) -> MultiFrameSeries:
 def measured_as_the_header_says(folder: Path, landmark_file: Path, dice: random.Random) -> None:
     """Measure, and now and then read the pixels.
 
-    Without a finding the number must follow from the one place for Pixel Spacing. It is read here by
-    plain pydicom, from where DICOM PS3.3 C.7.6.3 and C.7.6.16.2.1 put it, and not by the program's
-    own reading.
+    Without a finding the number must follow from the one place for Pixel Spacing. It is read here
+    by plain pydicom, from where DICOM PS3.3 C.7.6.3 and C.7.6.16.2.1 put it, and not by the
+    program's own reading.
     """
     study = open_study(folder)
     if dice.random() < PIXELS_READ:

@@ -11,6 +11,7 @@ from typing import Any
 import pydicom
 from pydicom.dataelem import RawDataElement
 from pydicom.dataset import Dataset, FileDataset
+from pydicom.multival import MultiValue
 from pydicom.sequence import Sequence as DicomSequence
 from pydicom.tag import Tag
 from pydicom.uid import UID
@@ -196,7 +197,7 @@ def _number(dataset: Dataset, dice: random.Random) -> None:
         return
     tag = dice.choice(found)
     held = dataset[tag].value
-    values = list(held) if isinstance(held, list | tuple) or hasattr(held, "append") else [held]
+    values = list(held) if isinstance(held, MultiValue) else [held]
     place = dice.randrange(len(values)) if values else 0
     if not values or values[place] in (None, ""):
         return
@@ -247,8 +248,7 @@ def mutated_dataset(content: bytes, dice: random.Random) -> FileDataset:
 def _holders(dataset: Dataset) -> list[Dataset]:
     found = [dataset] if len(dataset) else []
     for tag in list(dataset.keys()):
-        element = dataset.get_item(tag)
-        if element is not None and element.VR == "SQ":
+        if dataset.get_item(tag).VR == "SQ":
             for item in dataset[tag].value or ():
                 found += _holders(item)
     return found
