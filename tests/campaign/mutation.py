@@ -153,7 +153,7 @@ def _raw(dataset: Dataset, dice: random.Random) -> None:
     """Put a hostile value in the place of one, as it would stand in the file."""
     tag = dice.choice(list(dataset.keys()))
     held = dataset.get_item(tag)
-    if held is None or held.VR == "SQ":
+    if held.VR == "SQ":
         return
     content = dice.choice((*NUMBERS, *TEXTS)).encode("utf-8", "replace")[:60000]
     if dice.random() < 0.5 and isinstance(held.value, bytes):

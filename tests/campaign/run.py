@@ -139,8 +139,7 @@ def _answers(kind: str, numbers: range) -> Iterator[tuple[int, str, float]]:
     process.start()
     theirs.close()
     try:
-        if not ours.poll(SILENT_SECONDS) or ours.recv()[0] != READY:
-            raise RuntimeError(f"the mutants of {kind} cannot be made")
+        _wait_until_ready(ours, kind)
         while ours.poll(SILENT_SECONDS):
             yield ours.recv()
     except EOFError:  # the process ended
@@ -148,6 +147,15 @@ def _answers(kind: str, numbers: range) -> Iterator[tuple[int, str, float]]:
     finally:
         process.kill()
         process.join()
+
+
+def _wait_until_ready(answers: Connection, kind: str) -> None:
+    try:
+        is_ready = answers.poll(SILENT_SECONDS) and answers.recv()[0] == READY
+    except EOFError:
+        is_ready = False
+    if not is_ready:
+        raise RuntimeError(f"the mutants of {kind} cannot be made")
 
 
 def _work(answers: Connection, kind: str, numbers: range) -> None:

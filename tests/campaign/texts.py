@@ -16,8 +16,8 @@ from meniscal_measure.records.codec import read_reading, reading_to_dict
 from meniscal_measure.records.landmark_file import read_landmarks
 from meniscal_measure.series.scan import open_study
 from meniscal_measure.workflow import measure
-from meniscal_measure.workshop.knees.cohort import parse_cohort_recipe, read_cohort_recipe
 from meniscal_measure.workshop.knees.recipe import parse_recipe, read_recipe
+from meniscal_measure.workshop.knees.synthetic_cohort import parse_cohort_recipe, read_cohort_recipe
 from tests.campaign.images import MEASURED, ClassicSeries, classic, landmarks
 from tests.campaign.mutation import mutated_bytes, mutated_text, mutated_tree
 
