@@ -17,7 +17,13 @@ class Side(StrEnum):
 
     @property
     def word(self) -> str:
-        """The side in plain words, as reports and the command line write it."""
+        """The side in plain words, as reports and the command line write it.
+
+        Examples
+        --------
+        >>> Side.RIGHT.word
+        'right'
+        """
         return "left" if self is Side.LEFT else "right"
 
     @classmethod
@@ -28,6 +34,11 @@ class Side(StrEnum):
         ------
         ValueError
             If it is neither.
+
+        Examples
+        --------
+        >>> Side.from_word("left")
+        <Side.LEFT: 'L'>
         """
         for side in cls:
             if side.word == word:
@@ -40,6 +51,11 @@ class Side(StrEnum):
 
         Medial is towards the body's midline: for a right knee that is the patient's
         left (+x in LPS), for a left knee it is -x.
+
+        Examples
+        --------
+        >>> Side.RIGHT.medial_x, Side.LEFT.medial_x
+        (1, -1)
         """
         return 1 if self is Side.RIGHT else -1
 
@@ -58,7 +74,13 @@ class Compartment(StrEnum):
 
     @property
     def opposite(self) -> Compartment:
-        """The other compartment of the same knee."""
+        """The other compartment of the same knee.
+
+        Examples
+        --------
+        >>> Compartment.MEDIAL.opposite
+        <Compartment.LATERAL: 'lateral'>
+        """
         pairs = {
             Compartment.MEDIAL: Compartment.LATERAL,
             Compartment.LATERAL: Compartment.MEDIAL,
@@ -69,7 +91,13 @@ class Compartment(StrEnum):
 
     @property
     def words(self) -> str:
-        """The compartment in plain words."""
+        """The compartment in plain words.
+
+        Examples
+        --------
+        >>> Compartment.IMAGE_LEFT.words
+        'image left'
+        """
         return self.value.replace("_", " ")
 
 

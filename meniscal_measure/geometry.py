@@ -99,7 +99,14 @@ class PixelGrid:
 
     @cached_property
     def normal(self) -> FloatArray:
-        """Slice normal, row direction x column direction, shape (3,)."""
+        """Slice normal, row direction x column direction, shape (3,).
+
+        Examples
+        --------
+        >>> grid = PixelGrid((-70, 10, 60), (1, 0, 0), (0, 0, -1), 0.5, 0.4, 256, 256)
+        >>> orientation_letters(grid.normal)  # coronal, stored from the front to the back
+        'P'
+        """
         return _unit(np.cross(self.row_direction, self.column_direction))
 
     @cached_property
@@ -127,7 +134,14 @@ class PixelGrid:
 
     @cached_property
     def centre(self) -> FloatArray:
-        """Patient position of the middle of the image, shape (3,), mm."""
+        """Patient position of the middle of the image, shape (3,), mm.
+
+        Examples
+        --------
+        >>> grid = PixelGrid((-70, 10, 60), (1, 0, 0), (0, 0, -1), 0.5, 0.4, 256, 256)
+        >>> grid.centre.tolist()
+        [-19.0, 10.0, -3.75]
+        """
         return self.to_patient([(self.columns - 1) / 2, (self.rows - 1) / 2])
 
     def to_patient(self, pixel: ArrayLike) -> FloatArray:
@@ -170,17 +184,37 @@ class PixelGrid:
         -------
         ndarray
             `[column, row]`, shape (..., 2), in pixels.
+
+        Examples
+        --------
+        >>> grid = PixelGrid((-70, 10, 60), (1, 0, 0), (0, 0, -1), 0.5, 0.4, 256, 256)
+        >>> grid.to_pixel([-30, 11, 35]).round(9).tolist()
+        [100.0, 50.0]
         """
         offset = np.asarray(point_mm, dtype=np.float64) - self.origin
         return np.asarray(offset @ self._pixels_per_mm, dtype=np.float64)
 
     def off_plane_mm(self, point_mm: ArrayLike) -> FloatArray:
-        """Signed distance of patient points from the plane along its normal, mm."""
+        """Signed distance of patient points from the plane along its normal, mm.
+
+        Examples
+        --------
+        >>> grid = PixelGrid((-70, 10, 60), (1, 0, 0), (0, 0, -1), 0.5, 0.4, 256, 256)
+        >>> float(grid.off_plane_mm([-30, 11, 35]))
+        1.0
+        """
         offset = np.asarray(point_mm, dtype=np.float64) - self.origin
         return np.asarray(offset @ self.normal, dtype=np.float64)
 
     def contains(self, pixel: Sequence[float]) -> bool:
-        """Whether `[column, row]` lies on the image, its half-pixel border included."""
+        """Whether `[column, row]` lies on the image, its half-pixel border included.
+
+        Examples
+        --------
+        >>> grid = PixelGrid((-70, 10, 60), (1, 0, 0), (0, 0, -1), 0.5, 0.4, 256, 256)
+        >>> grid.contains([255.5, 0]), grid.contains([255.6, 0])
+        (True, False)
+        """
         column, row = pixel
         return -0.5 <= column <= self.columns - 0.5 and -0.5 <= row <= self.rows - 0.5
 
@@ -201,6 +235,11 @@ def unit_vector(vector: ArrayLike) -> FloatArray:
     ------
     GeometryError
         If the vector has no length, so that no direction can be taken from it.
+
+    Examples
+    --------
+    >>> unit_vector([3, 0, -4]).tolist()
+    [0.6, 0.0, -0.8]
     """
     array = np.asarray(vector, dtype=np.float64)
     length = float(np.linalg.norm(array))
@@ -210,7 +249,13 @@ def unit_vector(vector: ArrayLike) -> FloatArray:
 
 
 def as_vector(array: ArrayLike) -> Vector:
-    """Turn three numbers into a plain tuple, for frozen records."""
+    """Turn three numbers into a plain tuple, for frozen records.
+
+    Examples
+    --------
+    >>> as_vector(np.array([1, 2, 3]))
+    (1.0, 2.0, 3.0)
+    """
     x, y, z = (float(value) for value in np.asarray(array, dtype=np.float64))
     return x, y, z
 
@@ -252,5 +297,10 @@ def graphic_coordinates(pixel: ArrayLike) -> FloatArray:
 
     In Graphic Data the corner of the upper left pixel is (0, 0), so its centre is (0.5, 0.5)
     (DICOM PS3.3 C.18.6.1.1).
+
+    Examples
+    --------
+    >>> graphic_coordinates([0, 0]).tolist()
+    [0.5, 0.5]
     """
     return np.asarray(pixel, dtype=np.float64) + 0.5

@@ -41,6 +41,14 @@ def drawn_order(count: int, repeats: int, *, seed: int, reader: str) -> list[tup
     ------
     UsageError
         If there are too few knees for so many repeats.
+
+    Examples
+    --------
+    >>> order = drawn_order(6, 1, seed=11, reader="A")
+    >>> len(order), sorted({knee for knee, _ in order})
+    (7, [0, 1, 2, 3, 4, 5])
+    >>> order == drawn_order(6, 1, seed=11, reader="A")
+    True
     """
     part = count // HIDDEN_PART
     if not 0 <= repeats <= part:
@@ -54,5 +62,11 @@ def drawn_order(count: int, repeats: int, *, seed: int, reader: str) -> list[tup
 
 
 def shuffled(items: Iterable[Item], draw: random.Random) -> list[Item]:
-    """Put items into a random order."""
+    """Put items into a random order.
+
+    Examples
+    --------
+    >>> sorted(shuffled("abc", random.Random(1)))
+    ['a', 'b', 'c']
+    """
     return sorted(items, key=lambda _: draw.random())

@@ -11,6 +11,8 @@ from scipy.spatial.transform import Rotation
 
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.caliper.landmarks import ImagePlane, PlacedLandmark, SliceLandmarks
+from meniscal_measure.caliper.measure import slice_geometry, slice_reading
+from meniscal_measure.caliper.reading import Conventions, SliceReading
 from meniscal_measure.geometry import PixelGrid, as_vector
 
 PLATEAU_MM = 72.0
@@ -53,6 +55,21 @@ def coronal_grid() -> Callable[..., PixelGrid]:
 @pytest.fixture(scope="session")
 def plane() -> Callable[[PixelGrid, str], ImagePlane]:
     return lambda grid, uid: Plane(uid, grid)
+
+
+@pytest.fixture(scope="session")
+def measure_slice(plane: Callable[[PixelGrid, str], ImagePlane]) -> Callable[..., SliceReading]:
+    """Measure the landmarks of one slice, which may lie in the patient as no knee does."""
+
+    def build(
+        landmarks: SliceLandmarks, grid: PixelGrid, conventions: Conventions | None = None
+    ) -> SliceReading:
+        conventions = conventions or Conventions()
+        geometry = slice_geometry(landmarks, grid, conventions.axis)
+        frame = plane(grid, "1.2.3")
+        return slice_reading(landmarks, frame, geometry, conventions=conventions, position_mm=0.0)
+
+    return build
 
 
 @pytest.fixture(scope="session")

@@ -64,6 +64,11 @@ def position_sd_mm(measured: int, positions_mm: Sequence[float]) -> float:
     The place that the slice convention means lies anywhere within half a slice spacing of the
     slice chosen for it: a rectangular distribution as wide as the spacing around the slice, so
     spacing / sqrt(12) (JCGM 100:2008 4.3.7).
+
+    Examples
+    --------
+    >>> round(position_sd_mm(1, [0.0, 3.0, 6.0]), 3)
+    0.866
     """
     first, last = max(measured - 1, 0), min(measured + 1, len(positions_mm) - 1)
     spacing_mm = abs(positions_mm[last] - positions_mm[first]) / (last - first)

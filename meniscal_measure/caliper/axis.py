@@ -31,7 +31,13 @@ that of the knee, or the image is turned on its side.
 
 
 def name_of(compartment: Compartment, landmark: Landmark) -> str:
-    """Name of a landmark as landmark files and messages write it, such as `medial_rim`."""
+    """Name of a landmark as landmark files and messages write it, such as `medial_rim`.
+
+    Examples
+    --------
+    >>> name_of(Compartment.MEDIAL, Landmark.RIM)
+    'medial_rim'
+    """
     return f"{compartment}_{landmark}"
 
 
@@ -72,6 +78,15 @@ def outward(
     LandmarkError
         If a landmark that the convention needs was not placed, or the knee is turned too far for
         the vertical of the image to mean anything.
+
+    Examples
+    --------
+    >>> rims = {
+    ...     (Compartment.MEDIAL, Landmark.RIM): np.array([36.0, 0.0]),
+    ...     (Compartment.LATERAL, Landmark.RIM): np.array([-36.0, 0.0]),
+    ... }
+    >>> outward(rims, Compartment.MEDIAL, AxisConvention.RIM_TO_RIM).tolist()
+    [1.0, 0.0]
     """
     if convention is AxisConvention.IMAGE_VERTICAL:
         return _along_rows(_line(points, _inner_point(points, compartment), compartment))

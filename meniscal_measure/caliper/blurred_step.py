@@ -31,7 +31,14 @@ class WindowPixels:
     values: FloatArray
 
     def near(self, along_mm: float, half_length_mm: float) -> WindowPixels:
-        """Keep the pixels within a half-length of a place along the direction."""
+        """Keep the pixels within a half-length of a place along the direction.
+
+        Examples
+        --------
+        >>> places = np.array([-1.0, 0.0, 1.0])
+        >>> WindowPixels(places, 0 * places, 10 * places).near(0.0, 0.5).values.tolist()
+        [0.0]
+        """
         keep = np.abs(self.along_mm - along_mm) <= half_length_mm
         return WindowPixels(self.along_mm[keep], self.across_mm[keep], self.values[keep])
 
@@ -47,7 +54,14 @@ class BlurredStep:
     height: float
 
     def values(self, along_mm: FloatArray, across_mm: FloatArray) -> FloatArray:
-        """Model values at places along and across the direction."""
+        """Model values at places along and across the direction.
+
+        Examples
+        --------
+        >>> step = BlurredStep(position_mm=0.5, slope=0.0, blur_mm=0.3, base=20.0, height=100.0)
+        >>> step.values(np.array([-9.0, 0.5, 9.0]), np.zeros(3)).tolist()
+        [20.0, 70.0, 120.0]
+        """
         distance_mm = along_mm - self.position_mm - self.slope * across_mm
         return self.base + self.height * np.asarray(ndtr(distance_mm / self.blur_mm))
 
@@ -135,11 +149,20 @@ def fit_step(
         BlurredStep(position, slope, blur, base * scale, height * scale),
         math.sqrt(covariance[0, 0]),
         abs(height) / math.sqrt(variance) if variance > 0 else math.inf,
-        _durbin_watson(remaining),
+        durbin_watson(remaining),
     )
 
 
-def _durbin_watson(residuals: FloatArray) -> float:
-    """Durbin and Watson's statistic of serial correlation (Biometrika 1950;37:409-428)."""
+def durbin_watson(residuals: FloatArray) -> float:
+    """Calculate Durbin and Watson's statistic of serial correlation.
+
+    2 for independent residuals, towards 0 where neighbours are alike, towards 4 where they
+    alternate. Source: Durbin J, Watson GS, Biometrika 1950;37:409-428.
+
+    Examples
+    --------
+    >>> durbin_watson(np.array([1.0, -1.0, 1.0, -1.0]))
+    3.0
+    """
     total = float(residuals @ residuals)
     return float(np.sum(np.diff(residuals) ** 2)) / total if total > 0 else 2.0

@@ -44,12 +44,24 @@ def compare(extrusion_mm: float, u_mm: float, conventions: Conventions) -> Compa
 
 
 def is_above(value_mm: float, cut_mm: float) -> bool:
-    """Whether a value is strictly above a cut point, ties within `TIE_TOLERANCE_MM` not counted."""
+    """Whether a value is strictly above a cut point, ties within `TIE_TOLERANCE_MM` not counted.
+
+    Examples
+    --------
+    >>> is_above(3.0, 3.0), is_above(3.01, 3.0)
+    (False, True)
+    """
     return value_mm > cut_mm + TIE_TOLERANCE_MM
 
 
 def is_at_or_above(value_mm: float, cut_mm: float) -> bool:
-    """Whether a value is above a cut point or on it, within `TIE_TOLERANCE_MM`."""
+    """Whether a value is above a cut point or on it, within `TIE_TOLERANCE_MM`.
+
+    Examples
+    --------
+    >>> is_at_or_above(3.0, 3.0), is_at_or_above(2.99, 3.0)
+    (True, False)
+    """
     return value_mm >= cut_mm - TIE_TOLERANCE_MM
 
 
@@ -94,7 +106,13 @@ def probability_above(value_mm: float, u_mm: float, cut_mm: float) -> float:
 
 
 def decide(probability: float) -> Decision:
-    """Turn the probability of lying above the threshold into the three-way decision."""
+    """Turn the probability of lying above the threshold into the three-way decision.
+
+    Examples
+    --------
+    >>> [decide(probability).value for probability in (0.99, 0.5, 0.01)]
+    ['above', 'undecided', 'not_above']
+    """
     if probability >= DECISION_PROBABILITY:
         return Decision.ABOVE
     if probability <= 1 - DECISION_PROBABILITY:

@@ -37,7 +37,17 @@ NO_WIDTH = "none"
 
 
 def measured_compartments(points: PlanePoints) -> tuple[Compartment, ...]:
-    """List the compartments whose rim and outer edge are placed."""
+    """List the compartments whose rim and outer edge are placed.
+
+    Examples
+    --------
+    >>> rim = (Compartment.MEDIAL, Landmark.RIM)
+    >>> measured_compartments({rim: np.zeros(2)})
+    ()
+    >>> edge = (Compartment.MEDIAL, Landmark.OUTER_EDGE)
+    >>> measured_compartments({rim: np.zeros(2), edge: np.ones(2)})
+    (<Compartment.MEDIAL: 'medial'>,)
+    """
     return tuple(
         compartment
         for compartment in Compartment
@@ -75,6 +85,21 @@ def plane_measures(points: PlanePoints, convention: AxisConvention) -> dict[Key,
     ------
     LandmarkError
         If a landmark that the axis convention needs was not placed.
+
+    Examples
+    --------
+    >>> points = {
+    ...     (Compartment.MEDIAL, Landmark.RIM): np.array([36.0, 0.0]),
+    ...     (Compartment.MEDIAL, Landmark.OUTER_EDGE): np.array([40.0, -3.0]),
+    ...     (Compartment.MEDIAL, Landmark.FREE_EDGE): np.array([30.0, -3.0]),
+    ...     (Compartment.LATERAL, Landmark.RIM): np.array([-36.0, 0.0]),
+    ... }
+    >>> measures = plane_measures(points, AxisConvention.RIM_TO_RIM)
+    >>> [float(measures[Compartment.MEDIAL, measure]) for measure in (Measure.EXTRUSION,
+    ...     Measure.BODY_WIDTH, Measure.OVERLAP, Measure.RELATIVE_EXTRUSION)]
+    [4.0, 10.0, 6.0, 0.4]
+    >>> float(measures[None, Measure.PLATEAU_WIDTH])
+    72.0
     """
     plateau_width_mm = _plateau_width_mm(points)
     measures: dict[Key, FloatArray] = {}
@@ -126,7 +151,13 @@ def _plateau_width_mm(points: PlanePoints) -> FloatArray | None:
 
 
 def coverage_width(points: PlanePoints, compartment: Compartment) -> str:
-    """Name the plateau width over which the coverage of a compartment is taken."""
+    """Name the plateau width over which the coverage of a compartment is taken.
+
+    Examples
+    --------
+    >>> coverage_width({(Compartment.MEDIAL, Landmark.SPINE_BASE): np.zeros(2)}, Compartment.MEDIAL)
+    'rim_to_spine_base'
+    """
     if (compartment, Landmark.SPINE_BASE) in points:
         return RIM_TO_SPINE_BASE
     return NO_WIDTH if _plateau_width_mm(points) is None else HALF_PLATEAU

@@ -126,6 +126,14 @@ def refine_edge(
     EdgeNotFoundError
         If the point is too near the border, the contrast too low, the edge beyond the search
         range or too blurred, or the pixels do not follow a single step. The message says which.
+
+    Examples
+    --------
+    >>> grid = PixelGrid((0, 0, 0), (1, 0, 0), (0, 0, -1), 0.5, 0.5, 41, 41)
+    >>> row = [10.0] * 22 + [50.0] + [90.0] * 18  # the edge lies on column 22
+    >>> edge = refine_edge(np.tile(row, (41, 1)), grid, point_mm=grid.centre, direction=(1, 0, 0))
+    >>> round(edge.shift_mm, 2)
+    1.0
     """
     pixel_mm = math.sqrt(grid.row_spacing_mm * grid.column_spacing_mm)
     half_length_mm = max(WINDOW_HALF_LENGTH_MM, MIN_WINDOW_PX[0] * pixel_mm)

@@ -102,7 +102,7 @@ def measure_set(
     }
     choice = choice_among(geometries, measured_index, positions_mm)
     readings = {
-        index: _slice_reading(
+        index: slice_reading(
             item,
             frames[index],
             geometries[index],
@@ -209,11 +209,12 @@ def _unknown_slopes(measured: SliceReading, choice: SliceChoice | None) -> Itera
             yield Finding(Code.NO_NEIGHBOUR_OF_COMPARTMENT, values)
 
 
-def measure_slice(
+def slice_reading(
     landmarks: SliceLandmarks,
     frame: ImagePlane,
+    geometry: Geometry,
     *,
-    conventions: Conventions = DEFAULT_CONVENTIONS,
+    conventions: Conventions,
     position_mm: float,
     slice_choice: SliceChoice | None = None,
 ) -> SliceReading:
@@ -226,37 +227,15 @@ def measure_slice(
         placed; measures that need further landmarks are None without them.
     frame
         The slice.
+    geometry
+        The landmarks in its plane, checked: `slice_geometry`.
     conventions
         Axis and threshold rule.
     position_mm
         Position of the slice along the stack normal, mm.
     slice_choice
         How the measures change along the stack; None leaves it out of the uncertainty.
-
-    Raises
-    ------
-    LandmarkError
-        If landmarks are missing, outside the image, off the slice or out of order.
     """
-    return _slice_reading(
-        landmarks,
-        frame,
-        slice_geometry(landmarks, frame.grid, conventions.axis),
-        conventions=conventions,
-        position_mm=position_mm,
-        slice_choice=slice_choice,
-    )
-
-
-def _slice_reading(
-    landmarks: SliceLandmarks,
-    frame: ImagePlane,
-    geometry: Geometry,
-    *,
-    conventions: Conventions,
-    position_mm: float,
-    slice_choice: SliceChoice | None,
-) -> SliceReading:
     results = propagated(geometry, landmarks, slice_choice)
     return SliceReading(
         slice_index=landmarks.slice_index,

@@ -48,11 +48,23 @@ class Combined:
     contributions: tuple[Contribution, ...]
 
     def expanded(self, probability: float = COVERAGE_PROBABILITY) -> float:
-        """Half-width of the coverage interval: Student's t times u (JCGM 100:2008 G.3.2)."""
+        """Half-width of the coverage interval: Student's t times u (JCGM 100:2008 G.3.2).
+
+        Examples
+        --------
+        >>> round(Combined(5.2, 0.5, math.inf, ()).expanded(), 2)
+        0.98
+        """
         return coverage_factor(self.dof, probability) * self.u
 
     def interval(self, probability: float = COVERAGE_PROBABILITY) -> tuple[float, float]:
-        """Coverage interval, symmetric about the value."""
+        """Coverage interval, symmetric about the value.
+
+        Examples
+        --------
+        >>> [round(end, 2) for end in Combined(5.2, 0.5, math.inf, ()).interval()]
+        [4.22, 6.18]
+        """
         half_width = self.expanded(probability)
         return self.value - half_width, self.value + half_width
 
@@ -111,6 +123,11 @@ def combine(value: float, contributions: Sequence[Contribution]) -> Combined:
     Notes
     -----
     JCGM 100:2008 equations (10) and (G.2b).
+
+    Examples
+    --------
+    >>> combine(5.2, [Contribution("rim", 0.3), Contribution("edge", -0.4)]).u
+    0.5
     """
     u = math.hypot(*(part.u for part in contributions))
     fourth_powers = sum(part.u**4 / part.dof for part in contributions)

@@ -55,14 +55,27 @@ class Region:
     height_in: float
 
     def part(self, left_in: float, top_in: float, width_in: float, height_in: float) -> Region:
-        """Cut out a region, measured from the upper left corner of this one."""
+        """Cut out a region, measured from the upper left corner of this one.
+
+        Examples
+        --------
+        >>> part = blank(8.0, 11.0).part(0.5, 1.0, 7.0, 2.0).part(1.0, 0.5, 2.0, 1.0)
+        >>> part.left_in, part.top_in, part.width_in
+        (1.5, 1.5, 2.0)
+        """
         return Region(
             self.figure, self.left_in + left_in, self.top_in + top_in, width_in, height_in
         )
 
     def at(self, x_in: float, y_in: float) -> tuple[float, float]:
-        """Figure coordinates (fractions from the lower left) of a point of the region."""
-        width, height = self.figure.get_size_inches()
+        """Figure coordinates (fractions from the lower left) of a point of the region.
+
+        Examples
+        --------
+        >>> blank(8.0, 10.0).part(2.0, 1.0, 4.0, 4.0).at(0.0, 0.0)
+        (0.25, 0.9)
+        """
+        width, height = map(float, self.figure.get_size_inches())
         return (self.left_in + x_in) / width, 1 - (self.top_in + y_in) / height
 
     def axes(self) -> Axes:
@@ -101,7 +114,13 @@ class Region:
 
 
 def wrap(words: str, width_in: float, size_pt: float, *, bold: bool = False) -> list[str]:
-    """Break words into lines no wider than the width, by the font's usual letter width."""
+    """Break words into lines no wider than the width, by the font's usual letter width.
+
+    Examples
+    --------
+    >>> wrap("extrusion of 5.20 mm", 1.0, 7.5)
+    ['extrusion of', '5.20 mm']
+    """
     width = BOLD_LETTER_WIDTH if bold else LETTER_WIDTH
     letters = max(8, int(width_in * 72 / (width * size_pt)))
     kept = _WITHIN_VALUE.sub("\N{NO-BREAK SPACE}", words)
@@ -111,7 +130,13 @@ def wrap(words: str, width_in: float, size_pt: float, *, bold: bool = False) -> 
 
 
 def line_height_in(size_pt: float) -> float:
-    """Distance of lines of text of this size, inches."""
+    """Distance of lines of text of this size, inches.
+
+    Examples
+    --------
+    >>> line_height_in(7.5)
+    0.1375
+    """
     return LINE_HEIGHT * size_pt / 72
 
 

@@ -48,7 +48,14 @@ class Ink:
 
 
 def ink_for(extrusion: Extrusion) -> Ink:
-    """Choose the ink: heavy and filled when flagged, dashed when undecided."""
+    """Choose the ink: heavy and filled when flagged, dashed when undecided.
+
+    Examples
+    --------
+    >>> flagged = Extrusion(5.2, 0.285, (4.64, 5.76), (), 1.0, True, Decision.ABOVE, 3)
+    >>> ink_for(flagged).filled, ink_for(flagged).weight_pt
+    (True, 2.2)
+    """
     dashes: Dashes = SHORT_DASHES if extrusion.decision is Decision.UNDECIDED else "-"
     if extrusion.flag:
         return Ink(ORANGE, VERMILION, 2.2, dashes, filled=True)

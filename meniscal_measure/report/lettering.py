@@ -62,7 +62,13 @@ def _register_fonts() -> None:
 
 
 def markup(text: str, style: ParagraphStyle) -> str:
-    """Write text in ReportLab's markup; words to be outlined become a gap of their width."""
+    """Write text in ReportLab's markup; words to be outlined become a gap of their width.
+
+    Examples
+    --------
+    >>> markup("a < b", style(8.0))
+    'a &lt; b'
+    """
     text = drawable(_WITHIN_VALUE.sub(NO_BREAK, text))
     if is_simple(text):
         return escape(text)
@@ -98,7 +104,13 @@ def draw_outlined(canvas: Canvas, kind: str | None, label: str) -> None:
 
 
 def text_width_pt(text: str, style: ParagraphStyle) -> float:
-    """Width of one line of text, points."""
+    """Width of one line of text, points.
+
+    Examples
+    --------
+    >>> round(text_width_pt("extrusion", style(8.0)), 1)
+    37.5
+    """
     text = drawable(text)
     if is_simple(text):
         return stringWidth(text, style.fontName, style.fontSize)

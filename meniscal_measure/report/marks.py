@@ -47,13 +47,27 @@ class Marks:
 
 
 def plane_mm(grid: PixelGrid, point_mm: ArrayLike) -> FloatArray:
-    """Plane coordinates of patient points, shape (..., 3) to (..., 2)."""
+    """Plane coordinates of patient points, shape (..., 3) to (..., 2).
+
+    Examples
+    --------
+    >>> grid = PixelGrid((0, 0, 0), (1, 0, 0), (0, 0, -1), 0.5, 0.4, 200, 250)
+    >>> plane_mm(grid, [40.0, 0.0, -10.0]).round(9).tolist()
+    [40.0, 10.0]
+    """
     spacing_mm = np.array([grid.column_spacing_mm, grid.row_spacing_mm])
     return np.asarray(grid.to_pixel(point_mm) * spacing_mm, dtype=np.float64)
 
 
 def plane_extent_mm(grid: PixelGrid) -> tuple[float, float, float, float]:
-    """Left, right, bottom and top border of the image in plane mm."""
+    """Left, right, bottom and top border of the image in plane mm.
+
+    Examples
+    --------
+    >>> grid = PixelGrid((0, 0, 0), (1, 0, 0), (0, 0, -1), 0.5, 0.4, 200, 250)
+    >>> [round(border, 2) for border in plane_extent_mm(grid)]
+    [-0.2, 99.8, 99.75, -0.25]
+    """
     x, y = grid.column_spacing_mm, grid.row_spacing_mm
     return -x / 2, (grid.columns - 0.5) * x, (grid.rows - 0.5) * y, -y / 2
 

@@ -39,7 +39,13 @@ def strip_figure(reading: Reading, images: SeriesImages) -> Figure:
 
 
 def strip_height_in(width_in: float) -> float:
-    """Height that the strip takes at this width."""
+    """Height that the strip takes at this width.
+
+    Examples
+    --------
+    >>> round(strip_height_in(7.2), 2)
+    1.59
+    """
     return HEAD_IN + RATIO * (_pitch_in(width_in) - GAP_IN) + FOOT_IN
 
 

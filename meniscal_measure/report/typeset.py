@@ -177,7 +177,14 @@ def _cell(text: str, width_pt: float, style: ParagraphStyle, *, to_right: bool) 
 def column_widths(
     rows: Sequence[Sequence[str]], room_pt: float, style: ParagraphStyle
 ) -> list[float]:
-    """Fit columns to a room, gaps included: the widest ones are narrowed, and their cells wrap."""
+    """Fit columns to a room, gaps included: the widest ones are narrowed, and their cells wrap.
+
+    Examples
+    --------
+    >>> rows = [("reader", "remark"), ("A", "a remark that is wider than the room " * 3)]
+    >>> [round(width) for width in column_widths(rows, 200, BODY)]
+    [36, 163]
+    """
     widest = [
         max(text_width_pt(text, style) for text in column) + GAP_PT
         for column in zip(*rows, strict=True)

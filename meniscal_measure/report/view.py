@@ -41,7 +41,13 @@ class View:
 
     @property
     def width_mm(self) -> float:
-        """Width of the rectangle."""
+        """Width of the rectangle.
+
+        Examples
+        --------
+        >>> View(10.0, 95.0, 5.0, 70.0).width_mm
+        85.0
+        """
         return self.right_mm - self.left_mm
 
 

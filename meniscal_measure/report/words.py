@@ -36,42 +36,89 @@ SLICE_WORDS = {
 
 
 def expanded_mm(extrusion: Extrusion) -> float:
-    """U95: half the width of the 95 % interval, mm."""
+    """U95: half the width of the 95 % interval, mm.
+
+    Examples
+    --------
+    >>> extrusion = Extrusion(5.2, 0.285, (4.64, 5.76), (), 1.0, True, Decision.ABOVE, 3)
+    >>> round(expanded_mm(extrusion), 2)
+    0.56
+    """
     low, high = extrusion.interval95_mm
     return (high - low) / 2
 
 
 def value_words(extrusion: Extrusion) -> str:
-    """Write the extrusion with its expanded uncertainty."""
+    """Write the extrusion with its expanded uncertainty.
+
+    Examples
+    --------
+    >>> extrusion = Extrusion(5.2, 0.285, (4.64, 5.76), (), 1.0, True, Decision.ABOVE, 3)
+    >>> value_words(extrusion)
+    '5.20 ± 0.56 mm'
+    """
     return f"{extrusion.extrusion_mm:.2f} ± {expanded_mm(extrusion):.2f} mm"
 
 
 def interval_words(extrusion: Extrusion) -> str:
-    """Write the 95 % interval."""
+    """Write the 95 % interval.
+
+    Examples
+    --------
+    >>> extrusion = Extrusion(5.2, 0.285, (4.64, 5.76), (), 1.0, True, Decision.ABOVE, 3)
+    >>> interval_words(extrusion)
+    '4.64 to 5.76 mm'
+    """
     low, high = extrusion.interval95_mm
     return f"{low:.2f} to {high:.2f} mm"
 
 
 def threshold_words(conventions: Conventions) -> str:
-    """Write the plain rule, such as `> 3 mm`."""
+    """Write the plain rule, such as `> 3 mm`.
+
+    Examples
+    --------
+    >>> threshold_words(Conventions())
+    '> 3 mm'
+    """
     sign = ">" if conventions.threshold_rule is ThresholdRule.ABOVE else "≥"
     return f"{sign} {conventions.threshold_mm:g} mm"
 
 
 def rule_words(conventions: Conventions) -> str:
-    """Write the threshold rule in full, with what a value of exactly the threshold counts as."""
+    """Write the threshold rule in full, with what a value of exactly the threshold counts as.
+
+    Examples
+    --------
+    >>> rule_words(Conventions(threshold_rule=ThresholdRule.AT_OR_ABOVE))
+    '≥ 3 mm, exactly 3 counts as above'
+    """
     if conventions.threshold_rule is ThresholdRule.ABOVE:
         return f"{threshold_words(conventions)}, exactly {conventions.threshold_mm:g} is not above"
     return f"{threshold_words(conventions)}, exactly {conventions.threshold_mm:g} counts as above"
 
 
 def flag_words(extrusion: Extrusion, conventions: Conventions) -> str:
-    """Write the outcome of the plain rule on the un-rounded value."""
+    """Write the outcome of the plain rule on the un-rounded value.
+
+    Examples
+    --------
+    >>> extrusion = Extrusion(5.2, 0.285, (4.64, 5.76), (), 1.0, True, Decision.ABOVE, 3)
+    >>> flag_words(extrusion, Conventions())
+    'FLAGGED > 3 mm'
+    """
     return f"FLAGGED {threshold_words(conventions)}" if extrusion.flag else "not flagged"
 
 
 def decision_words(extrusion: Extrusion, conventions: Conventions) -> str:
-    """Write the comparison that takes the uncertainty into account."""
+    """Write the comparison that takes the uncertainty into account.
+
+    Examples
+    --------
+    >>> extrusion = Extrusion(5.2, 0.285, (4.64, 5.76), (), 1.0, True, Decision.ABOVE, 3)
+    >>> decision_words(extrusion, Conventions())
+    'above 3 mm'
+    """
     limit = f"{conventions.threshold_mm:g} mm"
     return {
         Decision.ABOVE: f"above {limit}",
@@ -81,7 +128,14 @@ def decision_words(extrusion: Extrusion, conventions: Conventions) -> str:
 
 
 def threshold_remark(extrusion: Extrusion, conventions: Conventions) -> str | None:
-    """Say so when the printed value cannot show on which side of the threshold it lies."""
+    """Say so when the printed value cannot show on which side of the threshold it lies.
+
+    Examples
+    --------
+    >>> near = Extrusion(3.0012, 0.285, (2.44, 3.56), (), 0.5, True, Decision.UNDECIDED, 2)
+    >>> threshold_remark(near, Conventions())
+    'un-rounded 3.0012 mm: flagged'
+    """
     value, limit = extrusion.extrusion_mm, conventions.threshold_mm
     outcome = "flagged" if extrusion.flag else "not flagged"
     if abs(value - limit) <= TIE_TOLERANCE_MM:
@@ -92,7 +146,14 @@ def threshold_remark(extrusion: Extrusion, conventions: Conventions) -> str | No
 
 
 def probability_words(extrusion: Extrusion) -> str:
-    """Write the probability of being above the threshold, never printed as 0 or 1."""
+    """Write the probability of being above the threshold, never printed as 0 or 1.
+
+    Examples
+    --------
+    >>> extrusion = Extrusion(5.2, 0.285, (4.64, 5.76), (), 1.0, True, Decision.ABOVE, 3)
+    >>> probability_words(extrusion)
+    '> 0.99'
+    """
     probability = extrusion.probability_above_threshold
     if probability < 0.01:
         return "< 0.01"
@@ -100,12 +161,24 @@ def probability_words(extrusion: Extrusion) -> str:
 
 
 def length_words(quantity: Quantity | None) -> str:
-    """Write a length with its standard uncertainty."""
+    """Write a length with its standard uncertainty.
+
+    Examples
+    --------
+    >>> length_words(Quantity(9.53, 0.287)), length_words(None)
+    ('9.5 mm (u 0.29)', 'not measured')
+    """
     return NOT_MEASURED if quantity is None else f"{quantity.value:.1f} mm (u {quantity.u:.2f})"
 
 
 def fraction_words(quantity: Quantity | None) -> str:
-    """Write a fraction as a percentage with its standard uncertainty."""
+    """Write a fraction as a percentage with its standard uncertainty.
+
+    Examples
+    --------
+    >>> fraction_words(Quantity(0.5504, 0.026))
+    '55.0 % (u 2.6)'
+    """
     if quantity is None:
         return NOT_MEASURED
     return f"{100 * quantity.value:.1f} % (u {100 * quantity.u:.1f})"
@@ -166,7 +239,13 @@ def short_slice_words(reading: Reading, index: int) -> str:
 
 
 def patient_words(point_mm: Vector) -> str:
-    """Write a patient position with its direction letters, such as `L 2.0 P 5.1 F 3.0 mm`."""
+    """Write a patient position with its direction letters, such as `L 2.0 P 5.1 F 3.0 mm`.
+
+    Examples
+    --------
+    >>> patient_words((2.0, 5.1, -3.0))
+    'L 2.0 P 5.1 F 3.0 mm'
+    """
     letters = (("L", "R"), ("P", "A"), ("H", "F"))
     parts = (
         f"{positive if value >= 0 else negative} {abs(value):.1f}"

@@ -15,10 +15,8 @@ from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.caliper.axis import Point
 from meniscal_measure.caliper.budget import SCALE_U
 from meniscal_measure.caliper.landmarks import (
-    ImagePlane,
     SliceLandmarks,
 )
-from meniscal_measure.caliper.measure import measure_slice
 from meniscal_measure.caliper.reading import AxisConvention, Conventions, SliceReading
 from meniscal_measure.geometry import PixelGrid, as_vector
 
@@ -31,7 +29,7 @@ Measure = Callable[..., SliceReading]
 def measured(
     coronal_grid: Callable[..., PixelGrid],
     place: Callable[..., SliceLandmarks],
-    plane: Callable[[PixelGrid, str], ImagePlane],
+    measure_slice: Measure,
 ) -> Measure:
     """Measure points given in mm from the centre of a coronal slice."""
 
@@ -44,9 +42,7 @@ def measured(
     ) -> SliceReading:
         grid = grid or coronal_grid()
         landmarks = place(grid, points, sd_mm=sd_mm)
-        return measure_slice(
-            landmarks, plane(grid, "1.2.3"), conventions=Conventions(axis=axis), position_mm=0.0
-        )
+        return measure_slice(landmarks, grid, Conventions(axis=axis))
 
     return build
 
@@ -235,7 +231,7 @@ def test_a_mirrored_knee_gives_the_same_numbers(
 )
 def test_a_flipped_image_gives_the_same_numbers(
     place: Callable[..., SliceLandmarks],
-    plane: Callable[[PixelGrid, str], ImagePlane],
+    measure_slice: Measure,
     coronal_grid: Callable[..., PixelGrid],
     knee_points: Callable[..., Points],
     *,
@@ -251,9 +247,7 @@ def test_a_flipped_image_gives_the_same_numbers(
         row_cosines=as_vector(grid.row_direction * (-1 if flip_columns else 1)),
         column_cosines=as_vector(grid.column_direction * (-1 if flip_rows else 1)),
     )
-    one, other = (
-        measure_slice(landmarks, plane(item, "1.2.3"), position_mm=0.0) for item in (grid, flipped)
-    )
+    one, other = (measure_slice(landmarks, item) for item in (grid, flipped))
     assert same_numbers(one, other)
     assert one.compartments[MEDIAL].axis == pytest.approx(other.compartments[MEDIAL].axis)
 

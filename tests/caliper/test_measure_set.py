@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
@@ -62,6 +63,34 @@ def test_slope_along_the_slices_enters_the_uncertainty(
     assert [item.slice_index for item in result.neighbours] == [1, 3]
     assert slice_choice_mm(result.neighbours[0]) is None
     assert result.warnings == ()
+
+
+def test_the_readings_of_the_neighbours_can_be_left_out_and_their_slope_still_counts(
+    stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points]
+) -> None:
+    slices = {index: knee_points(mm) for index, mm in ((2, 2.7), (1, 2.0), (3, 3.4))}
+    both = measure_set(landmark_set(slices), stack, side=Side.RIGHT)
+    alone = measure_set(landmark_set(slices), stack, side=Side.RIGHT, measure_neighbours=False)
+    assert alone.neighbours == ()
+    assert alone.measured == both.measured
+
+
+@pytest.mark.parametrize("index", [5, -1])
+def test_a_slice_that_the_stack_does_not_have_is_refused(
+    stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points], index: int
+) -> None:
+    placed = landmark_set({2: knee_points()})
+    elsewhere = replace(placed, measured=replace(placed.measured, slice_index=index))
+    with pytest.raises(LandmarkError, match=f"given for slice {index}, .* slices 0 to 4"):
+        measure_set(elsewhere, stack, side=Side.RIGHT)
+
+
+def test_a_slice_given_twice_is_refused(
+    stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points]
+) -> None:
+    placed = landmark_set({2: knee_points()})
+    with pytest.raises(LandmarkError, match="Slice 2 is given twice"):
+        measure_set(replace(placed, neighbours=(placed.measured,)), stack, side=Side.RIGHT)
 
 
 def test_at_a_maximum_the_neighbours_still_count(

@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from meniscal_measure.anatomy import Compartment, Landmark
-from meniscal_measure.caliper.landmarks import ImagePlane, PlacedLandmark, SliceLandmarks
-from meniscal_measure.caliper.measure import measure_slice
+from meniscal_measure.caliper.landmarks import PlacedLandmark, SliceLandmarks
+from meniscal_measure.caliper.reading import SliceReading
 from meniscal_measure.geometry import PixelGrid, as_vector
 
 sitk: Any = SimpleITK
@@ -46,7 +46,7 @@ def sitk_points(grid: PixelGrid) -> dict[tuple[Compartment, Landmark], np.ndarra
 )
 def test_extrusion_from_pixels_agrees_with_simpleitk(
     coronal_grid: Callable[..., PixelGrid],
-    plane: Callable[[PixelGrid, str], ImagePlane],
+    measure_slice: Callable[..., SliceReading],
     rotation_deg: tuple[float, float, float],
     spacing_mm: tuple[float, float],
 ) -> None:
@@ -55,7 +55,7 @@ def test_extrusion_from_pixels_agrees_with_simpleitk(
     for (compartment, landmark), pixel in PIXELS.items():
         point = as_vector(grid.to_patient(pixel))
         placed.setdefault(compartment, {})[landmark] = PlacedLandmark(point, 0.2)
-    reading = measure_slice(SliceLandmarks(0, placed), plane(grid, "1.2.3"), position_mm=0.0)
+    reading = measure_slice(SliceLandmarks(0, placed), grid)
 
     points = sitk_points(grid)
     rim = points[Compartment.MEDIAL, Landmark.RIM]
