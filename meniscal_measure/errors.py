@@ -31,6 +31,8 @@ identify a patient is a `private` field of the message, see `meniscal_measure.se
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from enum import IntEnum
 from typing import Self
 
@@ -80,6 +82,24 @@ class MeniscalMeasureError(Exception):
 
     def __str__(self) -> str:
         return self.words()
+
+
+@contextmanager
+def prefixed(place: str, **values: Value) -> Iterator[None]:
+    """Put a place in front of what is wrong with landmarks or sides there.
+
+    Examples
+    --------
+    >>> with prefixed("Slice {slice:slice}", slice=4):
+    ...     raise LandmarkError("No outer edge is placed.")
+    Traceback (most recent call last):
+    meniscal_measure.errors.LandmarkError: Slice 4: No outer edge is placed.
+    """
+    try:
+        yield
+    except (LandmarkError, SideError) as error:
+        error.within(place, **values)
+        raise
 
 
 class UsageError(MeniscalMeasureError):

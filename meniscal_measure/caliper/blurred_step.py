@@ -103,12 +103,13 @@ def _linear_fit(
     sum_of_squares = float(spread @ spread)
     if sum_of_squares == 0:
         return BlurredStep(position_mm, 0.0, blur_mm, 0.0, 0.0), 0.0
-    height = float(spread @ pixels.values) / sum_of_squares
+    projection = float(spread @ pixels.values)
+    height = projection / sum_of_squares
     base = float(pixels.values.mean() - height * rise.mean())
     residuals = pixels.values - base - height * rise
     scatter = float(residuals @ residuals) or np.finfo(np.float64).tiny
     step = BlurredStep(position_mm, 0.0, blur_mm, base, height)
-    return step, height**2 * sum_of_squares / scatter
+    return step, projection * height / scatter
 
 
 def fit_step(

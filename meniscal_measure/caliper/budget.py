@@ -93,7 +93,9 @@ def _model(
     slopes: Mapping[Key, float],
 ) -> Callable[[FloatArray], list[FloatArray]]:
     """Build the measures as a function of the inputs, all of which are zero at the estimate."""
-    frames = [_frame(geometry.axes, compartment) for compartment, _ in placed]
+    # A compartment that is not measured itself takes the axis of the other.
+    axes = [geometry.axes[name if name in geometry.axes else name.opposite] for name, _ in placed]
+    along_across = [np.array([[x, -y], [y, x]]) for x, y in axes]
     count = 2 * len(placed)
 
     def model(values: FloatArray) -> list[FloatArray]:
@@ -101,21 +103,12 @@ def _model(
         scale, slice_offset_mm = 1.0 + values[count], values[count + 1 :].sum(axis=0)
         moved = {
             point: scale * (geometry.points[point][:, np.newaxis] + frame @ shift)
-            for point, shift, frame in zip(placed, shifts, frames, strict=True)
+            for point, shift, frame in zip(placed, shifts, along_across, strict=True)
         }
         measures = plane_measures(moved, geometry.convention)
         return [measures[key] + slopes.get(key, 0.0) * slice_offset_mm for key in keys]
 
     return model
-
-
-def _frame(axes: Mapping[Compartment, FloatArray], compartment: Compartment) -> FloatArray:
-    """Directions along and across the measuring axis, as the columns of a (2, 2) array.
-
-    A compartment that is not measured itself takes the axis of the other.
-    """
-    x, y = axes[compartment if compartment in axes else compartment.opposite]
-    return np.array([[x, -y], [y, x]])
 
 
 def extrusion_budget(result: Combined, compartment: Compartment) -> tuple[UncertaintyPart, ...]:

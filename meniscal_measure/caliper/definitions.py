@@ -126,11 +126,11 @@ def _compartment(
         yield Measure.EXTRUSION_OVER_PLATEAU_WIDTH, extrusion_mm / plateau_width_mm
     if (compartment, Landmark.FREE_EDGE) not in points:
         return
-    tip = _along(axis, points[compartment, Landmark.FREE_EDGE])
-    overlap_mm = np.maximum(np.minimum(edge, rim) - tip, 0.0)
-    yield Measure.BODY_WIDTH, edge - tip
+    free_edge = _along(axis, points[compartment, Landmark.FREE_EDGE])
+    overlap_mm = np.maximum(np.minimum(edge, rim) - free_edge, 0.0)
+    yield Measure.BODY_WIDTH, edge - free_edge
     yield Measure.OVERLAP, overlap_mm
-    yield Measure.RELATIVE_EXTRUSION, extrusion_mm / (edge - tip)
+    yield Measure.RELATIVE_EXTRUSION, extrusion_mm / (edge - free_edge)
     if (compartment, Landmark.SPINE_BASE) in points:
         spine_base = _along(axis, points[compartment, Landmark.SPINE_BASE])
         yield Measure.COVERAGE, overlap_mm / (rim - spine_base)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass
 
 from meniscal_measure.anatomy import Compartment, Landmark, Side
@@ -39,7 +38,7 @@ from meniscal_measure.caliper.reading import (
     SliceReading,
 )
 from meniscal_measure.caliper.uncertainty import Combined
-from meniscal_measure.errors import InputError, LandmarkError
+from meniscal_measure.errors import LandmarkError, prefixed
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.geometry import PixelGrid, as_vector
 
@@ -135,20 +134,10 @@ def _checked_slices(
             )
         if index in slices:
             raise LandmarkError(f"Slice {index} is given twice. Keep one set of landmarks for it.")
-        with _naming(index):
+        with prefixed("Slice {slice:slice}", slice=index):
             check_side(item, frames[index].grid, side)
             slices[index] = named_by_anatomy(item, frames[index].grid, side)
     return slices
-
-
-@contextmanager
-def _naming(slice_index: int) -> Iterator[None]:
-    """Put the slice in front of what is wrong with its landmarks."""
-    try:
-        yield
-    except InputError as error:
-        error.within("Slice {slice:slice}", slice=slice_index)
-        raise
 
 
 def _findings(
@@ -265,7 +254,7 @@ def slice_geometry(
         If landmarks are missing, outside the image, off the slice or out of order.
     """
     points, sds_mm = {}, {}
-    with _naming(landmarks.slice_index):
+    with prefixed("Slice {slice:slice}", slice=landmarks.slice_index):
         check_complete(landmarks)
         for compartment, placed in landmarks.points.items():
             for landmark, record in placed.items():

@@ -157,6 +157,18 @@ class Stamp:
     """UTC, ISO 8601."""
 
 
+def utc(iso: str) -> datetime:
+    """Read a time in UTC; one without an offset is taken to be UTC.
+
+    Examples
+    --------
+    >>> utc("2026-02-03T05:05:06+01:00").isoformat()
+    '2026-02-03T04:05:06+00:00'
+    """
+    moment = datetime.fromisoformat(iso)
+    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+
+
 def png_bytes(figure: Figure, stamp: Stamp) -> bytes:
     """Render as PNG."""
     return _saved(figure, "png", {"Title": stamp.title, "Software": stamp.software})
@@ -174,7 +186,7 @@ def pdf_bytes(figures: list[Figure], stamp: Stamp) -> bytes:
     metadata = {
         "Title": stamp.title,
         "Creator": stamp.software,
-        "CreationDate": _moment(stamp.made_at),
+        "CreationDate": utc(stamp.made_at),
     }
     stream = io.BytesIO()
     with mpl.rc_context(_OUTPUT_SETTINGS), PdfPages(stream, metadata=metadata) as pages:
@@ -188,8 +200,3 @@ def _saved(figure: Figure, kind: str, metadata: dict[str, str]) -> bytes:
     with mpl.rc_context(_OUTPUT_SETTINGS):
         figure.savefig(stream, format=kind, dpi=RASTER_DPI, metadata=metadata)
     return stream.getvalue()
-
-
-def _moment(iso: str) -> datetime:
-    moment = datetime.fromisoformat(iso)
-    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)

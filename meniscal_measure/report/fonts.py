@@ -36,7 +36,8 @@ def _coverage() -> dict[str, frozenset[int]]:
     found: dict[str, frozenset[int]] = {}
     for entry in sorted(fontManager.ttflist, key=lambda entry: (entry.name, entry.fname)):
         upright = entry.style == "normal" and entry.weight == 400 and entry.stretch == "normal"
-        if upright and entry.name not in found and _draws_letters(entry.name):
+        draws_letters = not any(part in entry.name.lower() for part in NO_LETTERS)
+        if upright and draws_letters and entry.name not in found:
             try:
                 found[entry.name] = frozenset(
                     get_font(FontPath(entry.fname, entry.index)).get_charmap()
@@ -44,10 +45,6 @@ def _coverage() -> dict[str, frozenset[int]]:
             except (OSError, RuntimeError):  # a font file that was taken away, or is damaged
                 continue
     return found
-
-
-def _draws_letters(family: str) -> bool:
-    return not any(part in family.lower() for part in NO_LETTERS)
 
 
 @cache

@@ -76,8 +76,10 @@ def compartment_marks(reading: CompartmentReading, grid: PixelGrid) -> Marks:
     """Lay out rim line, outer line and caliper of one compartment."""
     points = {name: plane_mm(grid, mark.point_mm) for name, mark in reading.landmarks.items()}
     rim, outer = points[Landmark.RIM], points[Landmark.OUTER_EDGE]
-    axis = _in_plane(reading, grid)
-    across = _upwards(np.array([-axis[1], axis[0]]))
+    direction = np.asarray(reading.axis)
+    axis = unit_vector([direction @ grid.row_direction, direction @ grid.column_direction])
+    across = np.array([-axis[1], axis[0]])
+    across = across if across[1] < 0 else -across  # upwards
     foot = outer - reading.extrusion.extrusion_mm * axis
     return Marks(
         rim_line=_line_over(np.stack([rim, foot]), across),
@@ -86,15 +88,6 @@ def compartment_marks(reading: CompartmentReading, grid: PixelGrid) -> Marks:
         axis=axis,
         points=points,
     )
-
-
-def _in_plane(reading: CompartmentReading, grid: PixelGrid) -> FloatArray:
-    axis = np.asarray(reading.axis)
-    return unit_vector([axis @ grid.row_direction, axis @ grid.column_direction])
-
-
-def _upwards(direction: FloatArray) -> FloatArray:
-    return direction if direction[1] < 0 else -direction
 
 
 def _line_over(points: FloatArray, direction: FloatArray) -> FloatArray:

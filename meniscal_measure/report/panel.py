@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
-from matplotlib.text import Text
 
 from meniscal_measure.anatomy import Landmark
 from meniscal_measure.caliper.reading import CompartmentReading
@@ -100,14 +99,26 @@ def draw_orientation(axes: Axes, grid: PixelGrid) -> None:
         "bottom": (0.5, near, down, ("center", "bottom")),
     }
     for name, (x, y, direction, (ha, va)) in places.items():
-        words = orientation_letters(direction)
-        text = _white_text(axes, x, y, words, ha=ha, va=va, size=9, weight="bold")
+        text = axes.text(
+            x,
+            y,
+            orientation_letters(direction),
+            transform=axes.transAxes,
+            ha=ha,
+            va=va,
+            color="white",
+            family=FONT,
+            size=9,
+            weight="bold",
+        )
+        text.set_path_effects(halo(width_pt=1.8))
         text.set_gid(f"orientation-{name}")
 
 
 def draw_scale_bar(axes: Axes, view: View) -> None:
     """Draw a bar of a round number of millimetres, about a fifth of the frame."""
-    length_mm = _round_length(view.width_mm / 4)
+    power = 10.0 ** math.floor(math.log10(view.width_mm / 4))
+    length_mm = max(step * power for step in (1, 2, 5) if step * power <= view.width_mm / 4)
     x = view.left_mm + 2 * EDGE * view.width_mm
     y = view.bottom_mm - 0.07 * (view.bottom_mm - view.top_mm)
     bar = axes.plot([x, x + length_mm], [y, y], color="white", lw=2.2, solid_capstyle="butt")[0]
@@ -125,17 +136,6 @@ def draw_scale_bar(axes: Axes, view: View) -> None:
         family=FONT,
     )
     words.set_path_effects(halo(width_pt=1.8))
-
-
-def _round_length(length_mm: float) -> float:
-    power = 10.0 ** math.floor(math.log10(length_mm))
-    return max(step * power for step in (1.0, 2.0, 5.0) if step * power <= length_mm)
-
-
-def _white_text(axes: Axes, x: float, y: float, words: str, **style: Any) -> Text:
-    text = axes.text(x, y, words, transform=axes.transAxes, color="white", family=FONT, **style)
-    text.set_path_effects(halo(width_pt=1.8))
-    return text
 
 
 def outline_view(axes: Axes, view: View) -> None:

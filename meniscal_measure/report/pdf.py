@@ -62,7 +62,8 @@ def report_pdf(reading: Reading, images: SeriesImages, figure: bytes, stamp: Sta
         *_first_page(reading, figure),
         PageBreak(),
         *_along_slices(reading, images, stamp),
-        *_budget(reading),
+        heading("Uncertainty budget of the extrusion, mm", 3),
+        table(_budget_table(reading), WIDTH_PT, widths_pt=(245, 137, 137), size_pt=7.5),
     ]
     for title, lines in (
         ("Conventions", _convention_lines(reading)),
@@ -148,14 +149,6 @@ def _along_slices(reading: Reading, images: SeriesImages, stamp: Stamp) -> list[
         Plate(drawn, page=0),
         heading("Extrusion along the slices", 3),
         Plate(drawn, page=1),
-    ]
-
-
-def _budget(reading: Reading) -> list[Flowable]:
-    rows = _budget_table(reading)
-    return [
-        heading("Uncertainty budget of the extrusion, mm", 3),
-        table(rows, WIDTH_PT, widths_pt=(245, 137, 137), size_pt=7.5),
     ]
 
 

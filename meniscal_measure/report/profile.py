@@ -48,7 +48,9 @@ def profile_figure(reading: Reading, grid: PixelGrid) -> Figure:
 def draw_profile(region: Region, reading: Reading, grid: PixelGrid) -> None:
     """Draw the curve into a region of a page."""
     left_in, above_in, below_in, right_in = 0.5, 0.22, 0.42, 0.95
-    region.text(left_in, 0, _key_words(reading), size=7)
+    flagged = words.threshold_words(reading.conventions)
+    key = f"▼ flagged {flagged}    ○ not flagged    bars: 95 % interval, dashed when undecided"
+    region.text(left_in, 0, key, size=7)
     axes = region.part(
         left_in,
         above_in,
@@ -151,11 +153,6 @@ def _draw_threshold(axes: Axes, reading: Reading) -> None:
         size=7,
         family=FONT,
     )
-
-
-def _key_words(reading: Reading) -> str:
-    flagged = words.threshold_words(reading.conventions)
-    return f"▼ flagged {flagged}    ○ not flagged    bars: 95 % interval, dashed when undecided"
 
 
 def _label(axes: Axes, grid: PixelGrid) -> None:

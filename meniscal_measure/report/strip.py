@@ -58,7 +58,9 @@ def strip_indices(reading: Reading) -> list[int]:
 def draw_strip(region: Region, reading: Reading, images: SeriesImages) -> None:
     """Draw the strip into a region of a page."""
     pitch_in = _pitch_in(region.width_in)
-    view = _shared_view(reading, images)
+    marks = list(_marks(reading.measured, images).values())
+    grid = images.grids[reading.measured.slice_index]
+    view = joint_view(marks, grid, ratio=RATIO)  # the same part of every slice, to compare them
     for number, index in enumerate(strip_indices(reading)):
         cell = region.part(
             number * pitch_in, 0, pitch_in - GAP_IN, strip_height_in(region.width_in)
@@ -78,13 +80,6 @@ def _marks(measured: SliceReading | None, images: SeriesImages) -> dict[Compartm
         name: compartment_marks(compartment, grid)
         for name, compartment in measured.compartments.items()
     }
-
-
-def _shared_view(reading: Reading, images: SeriesImages) -> View:
-    """Choose the same part of every slice, so that they compare."""
-    marks = _marks(reading.measured, images)
-    grid = images.grids[reading.measured.slice_index]
-    return joint_view(list(marks.values()), grid, ratio=RATIO)
 
 
 def _draw_cell(

@@ -9,7 +9,6 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from functools import lru_cache
 from typing import Any
 
@@ -28,7 +27,7 @@ from reportlab.platypus import (
 )
 from reportlab.platypus import Table as Grid
 
-from meniscal_measure.report.canvas import Stamp
+from meniscal_measure.report.canvas import Stamp, utc
 from meniscal_measure.report.fonts import drawable, is_simple
 from meniscal_measure.report.lettering import (
     OUTLINED,
@@ -266,7 +265,7 @@ def _with_figures(stream: io.BytesIO, figures: Mapping[str, Plate], stamp: Stamp
     writer.metadata = {
         "/Title": stamp.title,
         "/Creator": stamp.software,
-        "/CreationDate": pdf_date(stamp.made_at),
+        "/CreationDate": f"{utc(stamp.made_at):D:%Y%m%d%H%M%S+00'00'}",  # ISO 32000-1, 7.9.4
     }
     forms: dict[str, Any] = {}
     for page in writer.pages:
@@ -293,16 +292,3 @@ def _fill(form: StreamObject, drawing: PageObject, writer: PdfWriter) -> None:
 def _pages(pdf: bytes) -> list[PageObject]:
     """Open a PDF; figures of one file have to come from one opened file to share what they use."""
     return list(PdfReader(io.BytesIO(pdf)).pages)
-
-
-def pdf_date(iso: str) -> str:
-    """Write a time as PDF has it (ISO 32000-1, 7.9.4), in UTC.
-
-    Examples
-    --------
-    >>> pdf_date("2026-02-03T04:05:06+00:00")
-    "D:20260203040506+00'00'"
-    """
-    moment = datetime.fromisoformat(iso)
-    moment = moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
-    return moment.strftime("D:%Y%m%d%H%M%S+00'00'")

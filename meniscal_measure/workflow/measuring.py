@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
+from contextlib import nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,7 +13,7 @@ from meniscal_measure.anatomy import Side
 from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM, LandmarkSet, Origin
 from meniscal_measure.caliper.measure import DEFAULT_CONVENTIONS, MeasuredSet, measure_set
 from meniscal_measure.caliper.reading import Conventions, Reading, Signature, SliceReading, Source
-from meniscal_measure.errors import LandmarkError, SideError, UsageError
+from meniscal_measure.errors import LandmarkError, UsageError, prefixed
 from meniscal_measure.files import Progress
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.landmark_file import read_landmarks
@@ -102,7 +102,7 @@ def measure(
     choice = _choose(found, document, series, file)
     laterality = resolve_side(choice.stack, _as_side(side))
     pixels = StackPixels(choice.stack)
-    with _naming(file):
+    with nullcontext() if file is None else prefixed("{file:private}", file=str(file)):
         if document is None:
             placed = Placed(*proposed(pixels, laterality))
         else:
@@ -131,17 +131,6 @@ def _as_signed(reading: Reading, signature: Signature | None) -> Reading:
         warning = Finding(Code.SIGNED_ALONG_ANOTHER_AXIS, axes)
         return replace(reading, warnings=(*reading.warnings, warning))
     return with_signature(reading, signature)
-
-
-@contextmanager
-def _naming(landmarks: Path | None) -> Iterator[None]:
-    """Put the landmark file, if there is one, in front of what is wrong with its landmarks."""
-    try:
-        yield
-    except (LandmarkError, SideError) as error:
-        if landmarks is not None:
-            error.within("{file:private}", file=str(landmarks))
-        raise
 
 
 def measure_placed(

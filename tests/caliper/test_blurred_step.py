@@ -104,3 +104,18 @@ def test_a_perfect_fit_has_no_noise_and_infinite_contrast() -> None:
     fit = fit_step(pixels, start, (0.05, 0.2))
     assert fit.contrast_to_noise > 1e6
     assert fit.step.position_mm == pytest.approx(8.5, abs=0.4)
+
+
+def test_a_place_that_no_pixel_rises_at_is_never_the_strongest() -> None:
+    along_mm = np.linspace(-4.0, -1.0, 31)
+    pixels = WindowPixels(along_mm, 0 * along_mm, 50.0 + np.cos(np.pi * np.arange(31)))
+    found = strongest_step(pixels, 1.5, half_length_mm=4.0, blur_mm=0.05)
+    assert found.height != 0
+
+
+def test_of_two_equal_steps_the_one_with_more_pixels_on_both_sides_is_stronger() -> None:
+    along_mm = np.linspace(-3.0, 1.7, 95)
+    both = (along_mm > 0).astype(np.float64) + (along_mm > 1.5)
+    pixels = WindowPixels(along_mm, 0 * along_mm, 100 * both + np.cos(np.pi * np.arange(95)))
+    found = strongest_step(pixels, 1.5, half_length_mm=1.0, blur_mm=0.1)
+    assert found.position_mm == pytest.approx(0.0, abs=0.06)

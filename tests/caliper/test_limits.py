@@ -19,9 +19,9 @@ from meniscal_measure.caliper.landmarks import (
     SliceLandmarks,
 )
 from meniscal_measure.caliper.measure import measure_set
-from meniscal_measure.caliper.reading import AxisConvention
+from meniscal_measure.caliper.reading import AxisConvention, Conventions
 from meniscal_measure.errors import LandmarkError, SideError
-from meniscal_measure.findings import Code
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.geometry import FloatArray, PixelGrid
 
 MEDIAL, LATERAL = Compartment.MEDIAL, Compartment.LATERAL
@@ -211,3 +211,69 @@ def test_an_outer_edge_2_mm_inward_of_its_rim_is_usual(
     unusual: bool,
 ) -> None:
     assert (Code.UNUSUALLY_INWARD in warned(knee_points(medial_mm))) is unusual
+
+
+def unequal(
+    coronal_grid: Callable[..., PixelGrid],
+    place: Callable[..., SliceLandmarks],
+    plane: Callable[[PixelGrid, str], ImagePlane],
+    points: Points,
+    spacing_mm: tuple[float, float],
+) -> list[Finding]:
+    grid = coronal_grid(spacing_mm)
+    landmarks = LandmarkSet(place(grid, points), (), SliceConvention.CHOSEN_BY_READER, "test")
+    found = measure_set(landmarks, [plane(grid, "1.2")], side=Side.RIGHT).warnings
+    return [finding for finding in found if finding.code is Code.UNEQUAL_SPACINGS]
+
+
+@pytest.mark.parametrize(
+    ("spacing_mm", "remarked"),
+    [
+        ((0.4, 0.4), 0),
+        ((0.4036, 0.4), 0),
+        ((0.4, 0.4036), 0),
+        ((0.4048, 0.4), 1),
+        ((0.4, 0.4048), 1),
+    ],
+)
+def test_spacings_that_differ_by_more_than_a_hundredth_are_remarked_on(
+    coronal_grid: Callable[..., PixelGrid],
+    place: Callable[..., SliceLandmarks],
+    plane: Callable[[PixelGrid, str], ImagePlane],
+    knee_points: Callable[..., Points],
+    spacing_mm: tuple[float, float],
+    remarked: int,
+) -> None:
+    found = unequal(coronal_grid, place, plane, knee_points(), spacing_mm)
+    assert len(found) == remarked
+
+
+def test_the_remark_says_what_field_of_view_and_plateau_imply(
+    coronal_grid: Callable[..., PixelGrid],
+    place: Callable[..., SliceLandmarks],
+    plane: Callable[[PixelGrid, str], ImagePlane],
+    knee_points: Callable[..., Points],
+) -> None:
+    """160 mm of image either way; were the pixels square, the plateau of 72 mm had 90 mm."""
+    (found,) = unequal(coronal_grid, place, plane, knee_points(), (0.5, 0.4))
+    values = {
+        name: found.values[name] for name in ("width_mm", "height_mm", "plateau_mm", "square_mm")
+    }
+    assert values == pytest.approx(
+        {"width_mm": 160.0, "height_mm": 160.0, "plateau_mm": 72.0, "square_mm": 90.0}
+    )
+
+
+def test_without_both_rims_nothing_is_implied(
+    coronal_grid: Callable[..., PixelGrid],
+    place: Callable[..., SliceLandmarks],
+    plane: Callable[[PixelGrid, str], ImagePlane],
+    knee_points: Callable[..., Points],
+) -> None:
+    grid = coronal_grid((0.5, 0.4))
+    points = {name: xy for name, xy in knee_points().items() if name[0] is MEDIAL}
+    points[MEDIAL, SPINE] = (5.0, 0.0)
+    landmarks = LandmarkSet(place(grid, points), (), SliceConvention.CHOSEN_BY_READER, "test")
+    conventions = Conventions(axis=AxisConvention.LOCAL_TANGENT)
+    found = measure_set(landmarks, [plane(grid, "1.2")], conventions=conventions, side=Side.RIGHT)
+    assert Code.UNEQUAL_SPACINGS not in {finding.code for finding in found.warnings}
