@@ -155,6 +155,9 @@ class AgreementError(InputError):
 class NothingMeasurableError(InputError):
     """No series or no slice on which the measurement can be made."""
 
+    likely_slice: int | None = None
+    """Index of the slice on which a reader should look first, where one is likelier than others."""
+
 
 class ArchiveError(InputError):
     """An imaging archive refused what was asked of it, or answered what cannot be used."""

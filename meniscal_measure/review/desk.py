@@ -42,6 +42,12 @@ class Place:
     shown: OpenKnee
 
     @property
+    def first_state(self) -> State:
+        """What the reader begins with."""
+        shown = self.shown
+        return first_state(shown.proposal, shown.grids, shown.likely_slice)
+
+    @property
     def draft(self) -> DraftKey:
         """What the working state belongs to."""
         return DraftKey(self.key, self.knee.images)
@@ -186,7 +192,7 @@ class Desk:
 
     def begin(self, place: Place) -> Draft:
         """Take up the working state of a task where it was left."""
-        first = first_state(place.shown.proposal, place.knee.grids)
+        first = place.first_state
         return self.drafts.begin(place.draft, json.dumps(first.as_dict()))
 
     def begin_again(self, place: Place, revision: int) -> Draft:
@@ -197,7 +203,7 @@ class Desk:
         StaleStateError
             If the reader has changed something since `revision`.
         """
-        first = first_state(place.shown.proposal, place.knee.grids)
+        first = place.first_state
         return self.drafts.begin_again(place.draft, revision, json.dumps(first.as_dict()))
 
     def hides_mm(self, place: Place, state: State) -> bool:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from meniscal_measure.anatomy import Plane, Side
 from meniscal_measure.caliper.checks import check_side
 from meniscal_measure.caliper.landmarks import LandmarkSet
-from meniscal_measure.errors import InputError, LandmarkError, UsageError
+from meniscal_measure.errors import InputError, LandmarkError, NothingMeasurableError, UsageError
 from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.records.landmark_file import read_landmarks
 from meniscal_measure.records.landmark_text import LandmarkDocument
@@ -47,6 +47,8 @@ class OpenKnee:
     confidence: float | None = None
     document: LandmarkDocument | None = None
     """The landmark file, read; None where there is none or it cannot be used."""
+    likely_slice: int | None = None
+    """Where nothing is proposed, the slice on which a reader should look first."""
     is_complete: bool = False
     """Whether a proposal was asked for, found or not."""
 
@@ -111,6 +113,7 @@ def blinded(knee: OpenKnee) -> OpenKnee:
         proposal=None,
         remark="",
         confidence=None,
+        likely_slice=None,
         document=None,
     )
 
@@ -198,8 +201,17 @@ def with_proposal(knee: OpenKnee, propose: Propose | None) -> OpenKnee:
     except InputError as error:
         if knee.document is not None:
             error.within("{file:private}", file=str(knee.knee.landmarks))
-        remark = f"{knee.remark} {error}".strip()
-        return replace(knee, remark=remark, is_complete=True)
+        remark = f"{knee.remark} {_why(error, knee)}".strip()
+        likely = error.likely_slice if isinstance(error, NothingMeasurableError) else None
+        return replace(knee, remark=remark, likely_slice=likely, is_complete=True)
+
+
+def _why(error: InputError, knee: OpenKnee) -> str:
+    """Say why nothing is proposed, without what is only of use on the command line."""
+    reason = error.reason.values.get("reason")
+    if isinstance(error, NothingMeasurableError) and isinstance(reason, str):
+        return reason
+    return error.words(slice_name=knee.slice_name)
 
 
 def _proposal(knee: OpenKnee, propose: Propose | None) -> tuple[LandmarkSet | None, float | None]:

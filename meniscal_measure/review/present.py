@@ -32,7 +32,7 @@ from meniscal_measure.report.words import (
 from meniscal_measure.review.grey_windows import grey_windows
 from meniscal_measure.review.knee import OpenKnee, coronal_stacks, series_key
 from meniscal_measure.review.measuring import Measured
-from meniscal_measure.review.side_planes import other_planes
+from meniscal_measure.review.side_planes import SidePlane, side_planes
 from meniscal_measure.review.state import QUALITY_WORDS
 from meniscal_measure.series.model import Stack
 from meniscal_measure.slice_name import slice_name
@@ -57,6 +57,7 @@ def knee_on_page(knee: OpenKnee) -> Json:
         "slices": _slice_names(knee),
         "windows": [asdict(window) for window in grey_windows(knee.stack.contrast)],
         "hand_sd_mm": HAND_PLACEMENT_SD_MM,
+        "geometry": _geometry(knee.stack),
         "borders": _border_letters(grid),
         "person": " · ".join(
             part
@@ -70,7 +71,7 @@ def knee_on_page(knee: OpenKnee) -> Json:
             "hint": knee.laterality.hint,
             "hint_source": knee.laterality.hint_source,
         },
-        "planes": [_plane(stack) for stack in other_planes(knee.study, knee.stack)],
+        "planes": [_plane(each) for each in side_planes(knee.study, knee.stack)],
         "quality": [{"code": code, "words": words} for code, words in QUALITY_WORDS.items()],
     }
 
@@ -113,7 +114,11 @@ def _border_letters(grid: PixelGrid) -> Json:
 
 def proposal_on_page(knee: OpenKnee) -> Json:
     """Say which slice is proposed and why, or why none is."""
-    return {"remark": knee.remark, "proposed": _proposed(knee)}
+    return {
+        "remark": knee.remark,
+        "likely_slice": knee.likely_slice,
+        "proposed": _proposed(knee),
+    }
 
 
 def _proposed(knee: OpenKnee) -> Json | None:
@@ -126,9 +131,25 @@ def _proposed(knee: OpenKnee) -> Json | None:
     }
 
 
-def _plane(stack: Stack) -> Json:
+def _geometry(stack: Stack) -> Json:
+    """Lay out where the slices of a stack lie in patient space, mm (LPS)."""
     grid = stack.frames[0].grid
     return {
+        "origins": [[float(part) for part in frame.grid.origin] for frame in stack.frames],
+        "row_direction": [float(part) for part in grid.row_direction],
+        "column_direction": [float(part) for part in grid.column_direction],
+        "row_spacing_mm": grid.row_spacing_mm,
+        "column_spacing_mm": grid.column_spacing_mm,
+    }
+
+
+def _plane(side: SidePlane) -> Json:
+    stack = side.stack
+    grid = stack.frames[0].grid
+    return {
+        "is_linked": side.is_linked,
+        "numbers": [slice_name(stack.frames, index).number for index in range(len(stack.frames))],
+        "geometry": _geometry(stack),
         "plane": stack.plane,
         "count": len(stack.frames),
         "rows": grid.rows,

@@ -27,11 +27,11 @@ from meniscal_measure.review.present import (
     measured_on_page,
     proposal_on_page,
 )
-from meniscal_measure.review.side_planes import cut_line, other_planes
+from meniscal_measure.review.side_planes import SidePlane, cut_line, side_planes
 from meniscal_measure.review.signed_content import REJECTION_REASONS
 from meniscal_measure.review.signing import Seen, reject, reject_unopened, sign, withdraw
 from meniscal_measure.review.slices import encode_slice
-from meniscal_measure.review.state import State, first_state
+from meniscal_measure.review.state import State
 from meniscal_measure.series.model import Stack
 from meniscal_measure.series.pixels import read_pixels
 
@@ -153,7 +153,7 @@ def _proposal(desk: Desk, reader: str, request: Request, body: Json) -> Response
     place = desk.awaited(_place(desk, reader, request))
     if place is None:
         return JSONResponse(None)
-    first = first_state(place.shown.proposal, place.knee.grids)
+    first = place.first_state
     return JSONResponse({**proposal_on_page(place.shown), "state": first.as_dict()})
 
 
@@ -198,28 +198,30 @@ def _pixels(stack: Stack, index: int) -> Response:
     return Response(encode_slice(image), media_type="application/octet-stream")
 
 
-def _stack(place: Place, request: Request) -> tuple[Stack, int]:
-    stacks = other_planes(place.shown.study, place.shown.stack)
+def _side(place: Place, request: Request) -> tuple[SidePlane, int]:
+    sides = side_planes(place.shown.study, place.shown.stack)
     plane, index = request.path_params["plane"], request.path_params["index"]
-    if plane >= len(stacks) or index >= len(stacks[plane].frames):
+    if plane >= len(sides) or index >= len(sides[plane].stack.frames):
         raise UsageError("There is no such slice.")
-    return stacks[plane], index
+    return sides[plane], index
 
 
 def _plane_slice(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     place = _place(desk, reader, request)
-    return _pixels(*_stack(place, request))
+    side, index = _side(place, request)
+    return _pixels(side.stack, index)
 
 
 def _plane_cuts(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     place = _place(desk, reader, request)
-    stack, index = _stack(place, request)
-    image = stack.frames[index].grid
-    (pixels,) = read_pixels(stack, [index])
+    side, index = _side(place, request)
+    image = side.stack.frames[index].grid
+    (pixels,) = read_pixels(side.stack, [index])
+    grids = place.shown.grids if side.is_linked else ()
     return JSONResponse(
         {
             "window": display_window(pixels),
-            "cuts": [cut_line(image, grid) for grid in place.shown.grids],
+            "cuts": [cut_line(image, grid) for grid in grids],
         }
     )
 

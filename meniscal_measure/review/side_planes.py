@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from meniscal_measure.anatomy import Plane
@@ -15,21 +17,30 @@ PARALLEL_TOLERANCE = 0.1
 """Planes whose normals enclose an angle with a smaller sine cut in no useful line."""
 
 
-def other_planes(study: Study, coronal: Stack) -> tuple[Stack, ...]:
-    """Find the largest sagittal and axial stacks in the frame of reference of the coronal one.
+@dataclass(frozen=True)
+class SidePlane:
+    """A stack of another plane of the study."""
 
-    Positions of different stacks may only be related within one frame of reference (DICOM PS3.3
-    C.7.4.1), so stacks without one are left out.
-    """
+    stack: Stack
+    is_linked: bool
+    """Whether its positions are those of the coronal stack: only within one frame of reference may
+    positions of different stacks be related (DICOM PS3.3 C.7.4.1)."""
+
+
+def side_planes(study: Study, coronal: Stack) -> tuple[SidePlane, ...]:
+    """Find the largest sagittal and the largest axial stack, linked ones first."""
     reference = coronal.identity.frame_of_reference_uid
-    found: dict[Plane, Stack] = {}
+    found: dict[Plane, SidePlane] = {}
     for stack in study.stacks:
-        related = reference and stack.identity.frame_of_reference_uid == reference
-        if not related or stack.plane not in (Plane.SAGITTAL, Plane.AXIAL):
+        if stack.plane not in (Plane.SAGITTAL, Plane.AXIAL):
             continue
+        is_linked = bool(reference) and stack.identity.frame_of_reference_uid == reference
         best = found.get(stack.plane)
-        if best is None or len(stack.frames) > len(best.frames):
-            found[stack.plane] = stack
+        if best is None or (is_linked, len(stack.frames)) > (
+            best.is_linked,
+            len(best.stack.frames),
+        ):
+            found[stack.plane] = SidePlane(stack, is_linked)
     return tuple(found[plane] for plane in sorted(found))
 
 

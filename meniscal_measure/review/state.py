@@ -121,10 +121,12 @@ class State:
         }
 
 
-def first_state(proposal: LandmarkSet | None, grids: tuple[PixelGrid, ...]) -> State:
-    """State a reader begins with: the proposal, or the middle slice without landmarks."""
+def first_state(
+    proposal: LandmarkSet | None, grids: tuple[PixelGrid, ...], likely_slice: int | None = None
+) -> State:
+    """State a reader begins with: the proposal, or a likely slice without landmarks."""
     if proposal is None:
-        return State(len(grids) // 2, {})
+        return State(len(grids) // 2 if likely_slice is None else likely_slice, {})
     slices = (proposal.measured, *proposal.neighbours)
     landmarks = {item.slice_index: _landmarks(item, grids[item.slice_index]) for item in slices}
     return State(proposal.measured.slice_index, landmarks)

@@ -161,12 +161,15 @@ class Painted:
     laterality: str | None = "R"
     planes: tuple[str, ...] = ("coronal",)
     patient: str = "Painted^Knee"
+    in_one_frame: bool = True
+    """Whether all planes share their frame of reference."""
 
     def write(self, folder: Path) -> Path:
         folder.mkdir(parents=True, exist_ok=True)
         study_uid, frame_of_reference = generate_uid(), generate_uid()
         for number, plane in enumerate(self.planes, start=1):
-            series = self._series(number, plane, study_uid, frame_of_reference)
+            frame = frame_of_reference if self.in_one_frame else generate_uid()
+            series = self._series(number, plane, study_uid, frame)
             for index in range(self.slices):
                 self._write_slice(
                     folder / f"{number}-{plane}-{index:02d}.dcm", series, plane, index

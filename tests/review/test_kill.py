@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import http.client
 import json
-import os
 import random
 import signal
 import sqlite3
@@ -17,6 +16,7 @@ from threading import Timer
 from typing import Any
 
 import jsonschema
+import pytest
 
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.records.layout import schema
@@ -24,8 +24,8 @@ from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
 
-ROUNDS = int(os.environ.get("MENISCAL_MEASURE_KILLS", "3"))
-"""Kills in one run of the test; the campaign before a release sets 200."""
+FEW, MANY = 3, 200
+"""Kills in one run of the test, and in the campaign before a release."""
 
 LONGEST_LIFE_S = 0.4
 """A server is killed at a random moment up to this long after the first signing was asked for."""
@@ -78,8 +78,9 @@ def sign_until_killed(
         killer.join()
 
 
+@pytest.mark.parametrize("kills", [FEW, pytest.param(MANY, marks=pytest.mark.campaign)])
 def test_nothing_signed_is_lost_or_half_written(
-    painted: Callable[..., Path], tmp_path: Path, client_of: Callable[[str], Any]
+    painted: Callable[..., Path], tmp_path: Path, client_of: Callable[[str], Any], kills: int
 ) -> None:
     study, store = painted(), tmp_path / "killed.sqlite"
     landmarks = tmp_path / "landmarks.json"
@@ -88,7 +89,7 @@ def test_nothing_signed_is_lost_or_half_written(
     draw = random.Random(20260)
     confirmed: list[tuple[int, str]] = []
 
-    for _ in range(ROUNDS):
+    for _ in range(kills):
         with subprocess.Popen(arguments, stdout=subprocess.PIPE, text=True) as server:
             assert server.stdout is not None
             client = client_of(server.stdout.readline().strip())
@@ -99,11 +100,11 @@ def test_nothing_signed_is_lost_or_half_written(
     signings = {signing.number: signing for signing in desk.journal.all()}
     assert confirmed, "the servers lived long enough to confirm something"
     assert desk.journal.check() == len(signings)
-    assert len(signings) <= len(confirmed) + ROUNDS  # one may be signed and its answer lost
+    assert len(signings) <= len(confirmed) + kills  # one may be signed and its answer lost
     for number, remark in confirmed:
         assert signings[number].record["remark"] == remark
     for signing in signings.values():
         jsonschema.validate(signing.record["reading"], schema())
     with closing(sqlite3.connect(store)) as connection:
         assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-    print(f"{ROUNDS} kills, {len(confirmed)} confirmed, {len(signings)} signed")
+    print(f"{kills} kills, {len(confirmed)} confirmed, {len(signings)} signed")

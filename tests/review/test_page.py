@@ -425,7 +425,7 @@ def test_the_other_planes_show_where_the_slice_cuts_them(
     page = shown(served(open_desk(painted(planes=("coronal", "sagittal")))))
     page.locator("#planes summary").click()
     plane = page.locator("#plane")
-    expect(plane).to_have_attribute("aria-label", re.compile("sagittal slice 6; the solid line"))
+    expect(plane).to_have_attribute("aria-label", re.compile("sagittal slice 5; the solid line"))
     line = """() => { const c = document.getElementById("plane");
         const d = c.getContext("2d").getImageData(0, c.height / 2, c.width, 1).data;
         let right = 0;

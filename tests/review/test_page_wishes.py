@@ -10,12 +10,15 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
+from meniscal_measure.caliper.landmarks import LandmarkSet
 from meniscal_measure.caliper.reading import Conventions
+from meniscal_measure.errors import NothingMeasurableError
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.reading_plan import Blinding
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.signing import reject
 from meniscal_measure.review.worklist import Knee
+from meniscal_measure.series.model import Laterality, Stack
 
 OpenDesk = Callable[..., Desk]
 Serve = Callable[[Desk], Any]
@@ -165,3 +168,98 @@ def test_windows_are_those_of_the_contrast(
     page = shown(served(open_desk(painted())))
     words = page.locator("#window-preset option").all_inner_texts()
     assert words[:4] == ["Whole knee", "Meniscal edge", "Plateau rim", "Fluid against cartilage"]
+
+
+def open_planes(page: Page) -> None:
+    page.locator("#planes summary").click()
+    page.locator("#plane").scroll_into_view_if_needed()
+
+
+def test_a_click_in_another_plane_leads_to_the_same_place(
+    open_desk: OpenDesk, painted: Callable[..., Path], served: Serve, shown: Show
+) -> None:
+    page = shown(served(open_desk(painted(planes=("coronal", "sagittal")))))
+    open_planes(page)
+    expect(page.locator("#plane-link")).to_contain_text("Linked")
+    expect(page.locator("#plane")).to_have_attribute("aria-label", re.compile("sagittal slice 5;"))
+    box = page.locator("#plane").bounding_box()
+    assert box is not None
+    # The painted slices lie 3 mm apart around the origin; a plane of 128 mm begins at -64 mm.
+    across_mm = 6.0
+    page.mouse.click(box["x"] + box["width"] * (64 + across_mm) / 128, box["y"] + 60)
+
+    expect(page.locator("#slice-label")).to_have_text("Slice 8 / 10")
+    page.locator("#plane").focus()
+    page.keyboard.press("PageDown")
+    expect(page.locator("#plane")).to_have_attribute("aria-label", re.compile("sagittal slice 6;"))
+    expect(page.locator("#slice-label")).to_have_text("Slice 8 / 10")
+
+
+def test_a_landmark_brings_the_other_plane_to_its_place(
+    open_desk: OpenDesk, painted: Callable[..., Path], served: Serve, shown: Show
+) -> None:
+    page = shown(served(open_desk(painted(planes=("coronal", "sagittal")))))
+    open_planes(page)
+    page.locator("#stage").focus()
+    page.keyboard.press("1")
+    page.keyboard.press("Enter")  # in the middle of the slice: 0 mm
+    page.keyboard.press("1")
+    for _ in range(3):
+        page.keyboard.press("Control+ArrowRight")
+    page.keyboard.press("2")
+    page.keyboard.press("1")
+
+    # 30 pixels of 0.5 mm to the patient's left: five slices of 3 mm further on, the last one.
+    expect(page.locator("#plane")).to_have_attribute("aria-label", re.compile("sagittal slice 10;"))
+
+
+def test_planes_that_cannot_be_related_are_shown_and_said_to_be_unlinked(
+    open_desk: OpenDesk, painted: Callable[..., Path], served: Serve, shown: Show
+) -> None:
+    study = painted(planes=("coronal", "sagittal"), in_one_frame=False)
+    page = shown(served(open_desk(study)))
+    open_planes(page)
+    expect(page.locator("#plane-link")).to_contain_text("Not linked")
+    expect(page.locator("#plane")).to_have_attribute("aria-label", "sagittal slice 5, not linked")
+    page.locator("#plane").click(position={"x": 20, "y": 20})
+
+    expect(page.locator("#slice-label")).to_have_text("Slice 6 / 10")
+
+
+def declining(stack: Stack, laterality: Laterality) -> tuple[LandmarkSet, float]:
+    error = NothingMeasurableError(
+        "Nothing for {series}: {reason} (--landmarks FILE)", series="1", reason="Too noisy."
+    )
+    error.likely_slice = 3
+    raise error
+
+
+def test_a_declined_knee_opens_on_the_likely_slice_and_asks_for_the_first_landmark(
+    samples: Path, tmp_path: Path, served: Serve, shown: Show
+) -> None:
+    knee = Knee("knee", samples / "exactly-3mm" / "series-1")
+    desk = Desk([knee], tmp_path / "s.sqlite", Terms(Conventions()), propose=declining)
+    page = shown(served(desk))
+    expect(page.locator("#slice-why")).to_contain_text("is probably slice 4")
+    expect(page.locator("#slice-why")).to_contain_text("Too noisy.")
+    expect(page.locator("#slice-why")).not_to_contain_text("--landmarks")
+    expect(page.locator("#slice-label")).to_have_text("Slice 4 / 13")
+    expect(page.locator("#todo")).to_have_text("Click the rim, image left")
+
+
+def test_the_slice_with_the_first_landmark_is_the_measured_one_and_it_can_be_undone(
+    samples: Path, tmp_path: Path, served: Serve, shown: Show
+) -> None:
+    knee = Knee("knee", samples / "exactly-3mm" / "series-1")
+    desk = Desk([knee], tmp_path / "s.sqlite", Terms(Conventions()), propose=declining)
+    page = shown(served(desk))
+    expect(page.locator("#slice-label")).to_have_text("Slice 4 / 13")
+    page.keyboard.press("PageDown")
+    expect(page.locator("#todo")).to_contain_text("slice 5, image 5 is measured then")
+    page.locator("#stage").click(position={"x": 200, "y": 300})
+
+    expect(page.locator("#announce-act")).to_contain_text("slice 5, image 5 is the measured one")
+    expect(page.locator("#slice-where")).to_contain_text("this one is measured")
+    expect(page.locator("#todo")).to_have_text("Click the outer edge, image left")
+    page.keyboard.press("Control+z")
+    expect(page.locator("#slice-where")).to_contain_text("measured is slice 4")

@@ -108,7 +108,7 @@ export function drawLandmark(context, view, name, landmark, selected, ink) {
 }
 
 /** @param {Context} context */
-function drawCross(context) {
+export function drawCross(context) {
   const path = new Path2D();
   for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) {
     path.moveTo(dx * SIZE * 2, dy * SIZE * 2);

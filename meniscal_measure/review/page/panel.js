@@ -11,7 +11,6 @@ import { imageSideOf, LANDMARK_ORDER, landmarkOf } from "./types.js";
 const REMARK_REST_MS = 800;
 const CARRIED = "The landmarks were carried over from another slice. Move each, or accept them as they are.";
 const HIDDEN = "All needed landmarks are placed. The millimetres are shown once you have signed.";
-const NOTHING_PROPOSED = "No slice is proposed. Go to the mid-coronal one and place the landmarks there.";
 const SVG = "http://www.w3.org/2000/svg";
 
 export class Panel {
@@ -168,7 +167,7 @@ export class Panel {
     setText(byId("slice-where"), `${reading.numberOf(shown)} of ${count}${isBegun ? `; ${measuredAt}` : ""}`);
     const why = proposed
       ? `Proposed: ${nameOf(proposed.slice)}, ${proposed.why.replace(/\.+$/, "")}.`
-      : isProposing ? "The program is looking for slice and landmarks; you can begin by hand." : NOTHING_PROPOSED;
+      : isProposing ? "The program is looking for slice and landmarks; you can begin by hand." : nothingProposed(reading);
     setText(byId("slice-why"), isBegun ? [why, remark].filter(Boolean).join(" ") : "");
     const rows = Object.entries(measured.slices);
     setShown(this.#along.element, rows.length > 1 && !measured.is_hidden);
@@ -263,6 +262,12 @@ function glyph(name) {
   path.setAttribute("stroke-width", "2");
   icon.append(path);
   return icon;
+}
+
+/** @param {Reading} reading */
+function nothingProposed({ likelySlice, nameOf, knee }) {
+  if (likelySlice === null) return "No slice is proposed. Go to the mid-coronal one and place the landmarks there.";
+  return `No landmarks are proposed. The mid-coronal slice is probably ${nameOf.call({ knee }, likelySlice)}: place them there or on another slice.`;
 }
 
 /** Take the other side than the images say, with a reason; or the one they say again. @param {Reading} reading */

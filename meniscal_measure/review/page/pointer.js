@@ -159,7 +159,7 @@ export class Pointer {
   #clickBeside(reading, now) {
     const { selected } = reading;
     if (selected && !(selected in reading.landmarks)) reading.place(selected, reading.view.viewport.toPixel(...now));
-    else reading.select(null);
+    else reading.pointAt(reading.view.viewport.toPixel(...now));
   }
 
   /** @param {Reading} reading */

@@ -5,6 +5,7 @@
  * working state has come. A proposal may come later still.
  */
 
+import { toPatient, toStack } from "./geometry.js";
 import { Measurer } from "./measurer.js";
 import { Saver } from "./saver.js";
 import { Signing } from "./signing.js";
@@ -35,11 +36,15 @@ export class Reading {
   proposed = null;
   /** @type {State | null} a proposal that came when the reader had begun by hand */
   offered = null;
+  /** @type {number | null} where nothing is proposed, the slice to look at first */
+  likelySlice = null;
   remark = "";
   savedWords = "";
   trouble = "";
   /** @type {Screen | null} */
   screen = null;
+  /** @type {import("./types.js").Vector | null} a place in the patient, shown in every linked plane */
+  crosshair = null;
   /** @type {Held | null} */
   #held = null;
   /** @type {Promise<unknown> | null} */
@@ -98,15 +103,15 @@ export class Reading {
   async propose(found) {
     this.isProposing = false;
     this.#takeProposal(found);
-    if (!found.proposed) this.#turnToLikely();
-    else if (this.working?.revision === 0 && this.saver.isClean && !this.isHolding) await this.#beginAgain(found.state);
-    else if (!this.#isWorkedOn) this.offered = found.state;
+    if (this.working?.revision === 0 && this.saver.isClean && !this.isHolding) await this.#beginAgain(found.state);
+    else if (found.proposed && !this.#isWorkedOn) this.offered = found.state;
     this.changed();
   }
 
   /** @param {import("./types.js").Proposal} found */
-  #takeProposal({ proposed, remark }) {
+  #takeProposal({ proposed, remark, likely_slice: likely }) {
     this.proposed = proposed;
+    this.likelySlice = likely;
     this.remark = remark;
   }
 
@@ -122,7 +127,7 @@ export class Reading {
     this.view.show(state.slice);
     this.slices.want(this.shown);
     this.zoomToJoint();
-    this.select(null);
+    this.select(this.firstMissing());
     this.measurer.ask("all");
     try {
       this.saver.took(await this.api.post(`${this.path}/begin-again`, { revision: this.saver.revision }));
@@ -130,8 +135,6 @@ export class Reading {
       await this.takeNewest(messageOf(error));
     }
   }
-
-  #turnToLikely() {}
 
   /** Put the proposal that came late in place of what was set by hand; it can be undone. */
   takeOffered() {
@@ -220,6 +223,27 @@ export class Reading {
   select(name) {
     if (name !== this.#held?.name) this.letGo();
     this.selected = name;
+    if (name && name in this.landmarks) this.#markPlace(this.landmarks[name].pixel);
+    this.changed();
+  }
+
+  /** Show a place of the slice in view in every linked plane. @param {Pixel} pixel */
+  #markPlace(pixel) {
+    this.crosshair = toPatient(this.knee.geometry, this.shown, pixel);
+  }
+
+  /** Go to a place that was pointed at in another plane. @param {import("./types.js").Vector} place */
+  goTo(place) {
+    this.select(null);
+    this.crosshair = place;
+    this.show(toStack(this.knee.geometry, place).index);
+    this.changed();
+  }
+
+  /** Show in every linked plane what is pointed at on the slice in view. @param {Pixel} pixel */
+  pointAt(pixel) {
+    this.select(null);
+    this.#markPlace(pixel);
     this.changed();
   }
 

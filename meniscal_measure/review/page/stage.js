@@ -1,7 +1,8 @@
 /** The slice with its marks: drawn when something changed, once a frame. */
 
 import { byId, setShown, setText } from "./dom.js";
-import { drawCaliper, drawLandmark, Ink } from "./drawing.js";
+import { drawCaliper, drawCross, drawLandmark, Ink } from "./drawing.js";
+import { toStack } from "./geometry.js";
 import { Painted } from "./slices.js";
 import { wordsOf } from "./types.js";
 
@@ -13,6 +14,7 @@ const INSET_PX = 200;
 const INSET_PART = 0.36;
 const LEAST_STAGE_PX = 240;
 const USUAL_LETTER_PX = 15;
+const CROSS_REACH_PX = 26;
 const SCALE_MM = 10;
 
 export class Stage {
@@ -107,7 +109,7 @@ export class Stage {
   }
 
   /** @param {Reading} reading */
-  #drawMarks({ view: { viewport }, landmarks, selected, measured, shown }) {
+  #drawMarks({ view: { viewport }, landmarks, selected, measured, shown, crosshair, knee }) {
     const context = contextOf(this.#marks);
     context.setTransform(devicePixelRatio, 0, 0, devicePixelRatio, 0, 0);
     this.#ink.wipe(context);
@@ -115,6 +117,18 @@ export class Stage {
     for (const [name, landmark] of Object.entries(landmarks)) {
       drawLandmark(context, viewport, name, landmark, name === selected, this.#ink);
     }
+    if (crosshair && !selected) this.#drawPlace(context, viewport, toStack(knee.geometry, crosshair), shown);
+  }
+
+  /** @param {CanvasRenderingContext2D} context @param {import("./viewport.js").Viewport} viewport @param {{index: number, pixel: [number, number]}} place @param {number} shown */
+  #drawPlace(context, viewport, { index, pixel }, shown) {
+    if (index !== shown) return;
+    const [x, y] = viewport.toScreen(pixel);
+    this.#ink.at(x, y, CROSS_REACH_PX);
+    context.save();
+    context.translate(x, y);
+    drawCross(context);
+    context.restore();
   }
 
   /** @param {Reading} reading */

@@ -17,15 +17,18 @@
  * @typedef {{compartments: Compartment[], plateau_width: string}} SliceReading
  * @typedef {{message: string, slices: Record<string, SliceReading>, warnings: string[], status?: string, conventions?: string,
  *   is_hidden?: boolean}} Measured hidden: millimetres are shown once they are signed
- * @typedef {{plane: string, count: number, rows: number, columns: number, row_spacing_mm: number, column_spacing_mm: number}} Plane
+ * @typedef {{origins: Vector[], row_direction: Vector, column_direction: Vector, row_spacing_mm: number,
+ *   column_spacing_mm: number}} Geometry of a stack, in patient space, mm (LPS)
+ * @typedef {[number, number, number]} Vector
+ * @typedef {{plane: string, is_linked: boolean, numbers: number[], geometry: Geometry, count: number, rows: number, columns: number, row_spacing_mm: number, column_spacing_mm: number}} Plane
  * @typedef {{slice: number, window: [number, number], preset: string, fitted: string, field_mm: number, aspect: number,
  *   centre: [number, number], snap: boolean, reading_time_s: number}} SavedView
  * @typedef {{slice: number, why: string, confidence: string}} Proposed
- * @typedef {{remark: string, proposed: Proposed | null}} Proposal
+ * @typedef {{remark: string, likely_slice: number | null, proposed: Proposed | null}} Proposal
  * @typedef {Working & Proposal & {view: SavedView | null, is_proposing: boolean}} Desk
  * @typedef {{label: string, middle: number, window: [number, number], windows: {code: string, words: string, part: [number, number]}[], rows: number, columns: number,
  *   row_spacing_mm: number, column_spacing_mm: number, positions_mm: number[], slices: {number: number, short: string, full: string}[], hand_sd_mm: number,
- *   borders: {left: string, right: string, top: string, bottom: string}, person: string,
+ *   geometry: Geometry, borders: {left: string, right: string, top: string, bottom: string}, person: string,
  *   series: {key: string, reason: string, choices: {key: string, words: string}[]},
  *   side: {known: string | null, source: string, hint: string | null, hint_source: string},
  *   planes: Plane[], quality: {code: string, words: string}[]}} Knee
