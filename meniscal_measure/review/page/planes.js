@@ -86,6 +86,7 @@ export class Planes {
     this.#reading = reading;
     this.#slices = null;
     this.#cuts = null;
+    this.#viewport = null;
     setShown(this.#details, reading.knee.planes.length > 0);
     byId("plane-choice").replaceChildren(...reading.knee.planes.map(({ plane }, at) => {
       const button = make("button", { type: "button", "aria-pressed": String(at === 0) }, plane);
@@ -197,7 +198,7 @@ export class Planes {
 
   draw() {
     const reading = this.#reading;
-    if (!this.#details.open || !reading || !this.#viewport) return;
+    if (!this.#details.open || !reading || !this.#slices || !this.#viewport) return;
     this.#follow();
     const slice = this.#slices?.get(this.#index);
     if (!slice || !this.#cuts) return;
