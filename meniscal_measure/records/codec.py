@@ -32,6 +32,7 @@ from meniscal_measure.records.layout import (
     SCHEMA_ID,
     SCHEMA_VERSION,
     CompartmentPart,
+    FindingPart,
     LandmarkPart,
     NeighbourPart,
     ReadingPart,
@@ -267,7 +268,7 @@ def _reading(part: ReadingPart) -> Reading:
         slice_reason=part.slice.reason,
         measured=_read_slice(part.slice, part),
         neighbours=tuple(_read_slice(neighbour, neighbour) for neighbour in part.neighbours),
-        warnings=tuple(Finding.from_json(msgspec.structs.asdict(found)) for found in part.warnings),
+        warnings=tuple(map(_read_finding, part.warnings)),
         software=part.software.name,
         software_version=part.software.version,
         measured_at=part.measured_at,
@@ -279,6 +280,12 @@ def _reading(part: ReadingPart) -> Reading:
     if (part.verified, part.verified_by) != (reading.verified, reading.verified_by):
         raise ValueError("what it says of its verification contradicts its signatures")
     return reading
+
+
+def _read_finding(part: FindingPart) -> Finding:
+    found = Finding.from_json(msgspec.structs.asdict(part))
+    found.words()  # refuses values of another kind than its sentence needs
+    return found
 
 
 def _read_source(part: ReadingPart) -> Source:

@@ -251,7 +251,7 @@ def _draw_foot(region: Region, reading: Reading) -> None:
     for line in (
         f"{words.slice_words(reading)}; pixel {spacing} (row × column)",
         words.side_words(reading),
-        f"Conventions: {words.convention_words(reading)}.  Values: extrusion ± U95.",
+        f"Conventions: {words.convention_words(reading)}.  {words.values_note(reading)}",
         NOTICE,
     ):
         y_in = region.wrapped(0, y_in, line, size=6.5)

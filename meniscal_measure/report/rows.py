@@ -14,6 +14,7 @@ from meniscal_measure.caliper.reading import (
     SliceReading,
 )
 from meniscal_measure.files import safe_cell
+from meniscal_measure.report.words import assumed_sd_mm
 
 Cell = str | float | int | bool | None
 
@@ -59,6 +60,7 @@ COLUMNS = (
     "slice_number",
     "instance_number",
     "frame_number",
+    "assumed_sd_mm",
 )
 """The columns in their order. New ones are added at the end only."""
 
@@ -111,6 +113,7 @@ def _shared(reading: Reading) -> dict[str, Cell]:
         "software": reading.software,
         "software_version": reading.software_version,
         "proposal_confidence": reading.proposal_confidence,
+        "assumed_sd_mm": assumed_sd_mm(reading),
     }
 
 

@@ -28,7 +28,10 @@ def reading_table(reading: Reading) -> RenderableType:
         parts.append(_along_slices(reading))
     parts.append(Text(f"Conventions: {words.convention_words(reading)}"))
     parts += [
-        Text(f"Warning: {found.words(slice_name=reading.slice_number)}", style="yellow")
+        Text(
+            f"{found.severity.capitalize()}: {found.words(slice_name=reading.slice_number)}",
+            style="yellow",
+        )
         for found in reading.warnings
     ]
     parts += [Text(words.status_words(reading), style="bold"), Text(NOTICE)]

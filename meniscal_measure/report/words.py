@@ -15,6 +15,7 @@ from meniscal_measure.caliper.reading import (
     SliceReading,
     ThresholdRule,
 )
+from meniscal_measure.findings import Code
 from meniscal_measure.geometry import Vector
 from meniscal_measure.records.notice import UNVERIFIED_PLACED, UNVERIFIED_PROPOSED
 
@@ -58,6 +59,19 @@ def value_words(extrusion: Extrusion) -> str:
     '5.20 ± 0.56 mm'
     """
     return f"{extrusion.extrusion_mm:.2f} ± {expanded_mm(extrusion):.2f} mm"
+
+
+def values_note(reading: Reading) -> str:
+    """Say what stands behind the sign ±, and what is assumed in it."""
+    sd_mm = assumed_sd_mm(reading)
+    assumed = "" if sd_mm is None else f" (placement SD {sd_mm:.1f} mm assumed)"
+    return f"Values: extrusion ± U95{assumed}."
+
+
+def assumed_sd_mm(reading: Reading) -> float | None:
+    """Find the standard deviation of placement that nobody stated; None where it was stated."""
+    values = [f.values["sd_mm"] for f in reading.warnings if f.code is Code.ASSUMED_PLACEMENT_SD]
+    return float(values[0]) if values else None
 
 
 def interval_words(extrusion: Extrusion) -> str:

@@ -217,3 +217,76 @@ def test_a_landmark_placed_by_hand_must_be_legible(
     assert code == ExitCode.USAGE
     assert "NAME=COLUMN,ROW" in output
     assert not (tmp_path / "out").exists()
+
+
+def confirm(record: Path, study: Path, out: Path, *more: str) -> tuple[int, str]:
+    command = ["report", str(record), str(study), "--out", str(out), "--verified-by", "Reader A"]
+    result = runner.invoke(app, [*command, *more])
+    return result.exit_code, " ".join(result.output.split())
+
+
+def test_a_verified_reading_is_replaced_only_by_force_and_kept_then(
+    samples: Path, tmp_path: Path
+) -> None:
+    study, out = samples / "normal", tmp_path / "out"
+    measure(study, out)
+    assert confirm(out / "reading.json", study, out)[0] == ExitCode.DONE
+    verified = (out / "reading.json").read_bytes()
+    code, output = measure(study, out)
+    assert code == ExitCode.USAGE, output
+    assert "--force" in output
+    assert (out / "reading.json").read_bytes() == verified
+    code, output = measure(study, out, "--force")
+    assert code == ExitCode.DONE, output
+    assert (out / "earlier-1" / "reading.json").read_bytes() == verified
+    assert not json.loads((out / "reading.json").read_text())["verified"]
+
+
+def test_a_reading_of_an_unknown_side_cannot_be_confirmed(samples: Path, tmp_path: Path) -> None:
+    study = Path(shutil.copytree(samples / "normal", tmp_path / "study"))
+    for path in (study / "series-1").iterdir():
+        dataset = pydicom.dcmread(path)
+        del dataset.Laterality
+        dataset.save_as(path)
+    measure(study, tmp_path / "out")
+    code, said = confirm(tmp_path / "out" / "reading.json", study, tmp_path / "again")
+    assert code == ExitCode.USAGE, said
+    assert "The side of the knee is not known" in said
+    assert not (tmp_path / "again").exists()
+
+
+def test_a_value_edited_by_hand_is_not_reported(samples: Path, tmp_path: Path) -> None:
+    measure(samples / "root-tear", tmp_path / "out")
+    record = json.loads((tmp_path / "out" / "reading.json").read_text())
+    record["medial"]["extrusion_mm"] = 2.4
+    alone = tmp_path / "alone.json"  # without the manifest of its files, which would tell
+    alone.write_text(json.dumps(record))
+    code, said = confirm(alone, samples / "root-tear", tmp_path / "again")
+    assert code == ExitCode.NOTHING_MEASURABLE, said
+    assert "measured again, medial.extrusion_mm is another" in said
+
+
+def test_the_threshold_can_be_set_and_is_named(samples: Path, tmp_path: Path) -> None:
+    code, output = measure(samples / "exactly-3mm", tmp_path, "--threshold-mm", "2.5", "--json")
+    assert code == ExitCode.DONE, output
+    record = json.loads(output)
+    assert record["conventions"]["threshold_mm"] == 2.5
+    assert record["medial"]["flag"] is True
+    assert measure(samples / "exactly-3mm", tmp_path, "--threshold-mm", "0")[0] == ExitCode.USAGE
+
+
+@pytest.mark.parametrize(
+    ("content", "code"),
+    [(None, ExitCode.USAGE), ('{"slice": 7,', ExitCode.NOTHING_MEASURABLE),
+     ("slice,landmark\n1,2", ExitCode.NOTHING_MEASURABLE)],
+)  # fmt: skip
+def test_a_landmark_file_that_is_missing_or_malformed_has_its_exit_code(
+    samples: Path, tmp_path: Path, content: str | None, code: ExitCode
+) -> None:
+    path = tmp_path / "landmarks.json"
+    if content is not None:
+        path.write_text(content)
+    command = ["measure", str(samples / "normal"), "--landmarks", str(path)]
+    result = runner.invoke(app, [*command, "--out", str(tmp_path / "out")])
+    assert result.exit_code == code, result.output
+    assert "landmarks.json" in "".join(result.output.split())

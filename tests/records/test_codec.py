@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ from jsonschema import Draft202012Validator, FormatChecker, ValidationError
 
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import InputError
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records import layout
 from meniscal_measure.records.codec import reading_from_dict, reading_to_dict
 from meniscal_measure.records.identifiers import without_identifiers
@@ -155,3 +157,12 @@ def test_the_schema_beside_the_code_is_the_one_generated() -> None:
     """Write it again with `python -m meniscal_measure.records.layout`."""
     published = Path(layout.__file__).with_name("reading-2.schema.json")
     assert json.loads(published.read_text("utf-8")) == schema()
+
+
+def test_a_finding_whose_values_do_not_fit_its_sentence_is_refused(case: Case) -> None:
+    found = Finding(Code.ASSUMED_PLACEMENT_SD, {"sd_mm": 0.2})
+    record = through_json(replace(case[0], warnings=(found,)))
+    assert reading_from_dict(record).warnings == (found,)
+    record["warnings"][0]["values"]["sd_mm"] = "much"
+    with pytest.raises(InputError, match="does not follow its schema"):
+        reading_from_dict(record)
