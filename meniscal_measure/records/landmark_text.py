@@ -32,6 +32,7 @@ _EARLIER_NAMES = {
 SLICE_KEYS = ("slice", "slice_index", "sop_instance_uid")
 SET_KEYS = ("slice_convention", "slice_reason", "sd_mm", "signed")
 SIGNATURE_KEYS = ("reader", "at", "axis", "quality", "remark", "seal")
+KNOWN_KEYS = frozenset({*SLICE_KEYS, *SET_KEYS, *LANDMARK_NAMES, "slices"})
 PIXEL_COLUMNS = ("column", "row")
 PATIENT_COLUMNS = ("x_mm", "y_mm", "z_mm")
 MIN_SD_MM = 0.02
@@ -95,7 +96,9 @@ def _from_json(text: str) -> LandmarkDocument:
     try:
         content = json.loads(text, object_pairs_hook=_without_duplicates)
     except (ValueError, RecursionError) as error:  # ValueError: also numbers of endless digits
-        raise LandmarkError(f"not valid JSON ({error}). Correct it there.") from error
+        raise LandmarkError(
+            "not valid JSON ({reason:private}). Correct it there.", reason=str(error)
+        ) from error
     if not isinstance(content, dict):
         raise LandmarkError(
             'the file must be one JSON object: several slices stand in its "slices" list.'
@@ -188,7 +191,7 @@ def _from_csv(text: str) -> LandmarkDocument:
         if name not in LANDMARK_NAMES:
             _refuse_unknown([name], tuple(LANDMARK_NAMES))
         if name in points:
-            _refuse(name, f"is given twice on slice {row['slice']}; keep one")
+            _refuse(name, "is given twice on slice {slice:private}; keep one", slice=row["slice"])
         numbers = [_number(name, row[column]) for column in coordinates]
         points[name] = (_coordinates(name, numbers), _csv_sd_mm(row))
     if not slices:
@@ -231,7 +234,8 @@ def _number(key: str, text: str) -> float:
             raise ValueError
         return float(text)
     except ValueError:
-        _refuse(key, f"is {text!r}; it must be a number with a decimal point")
+        rule = "is {value:private}; it must be a number with a decimal point"
+        _refuse(key, rule, value=repr(text))
 
 
 def _coordinates(name: str, value: Any) -> tuple[float, ...]:
@@ -239,8 +243,9 @@ def _coordinates(name: str, value: Any) -> tuple[float, ...]:
     if len(numbers) not in (2, 3) or not all(_is_finite(number) for number in numbers):
         _refuse(
             name,
-            f"is {json.dumps(value)}; it must be [column, row] in pixels or [x, y, z] in patient"
-            " mm, finite numbers",
+            "is {value:private}; it must be [column, row] in pixels or [x, y, z] in patient mm,"
+            " finite numbers",
+            value=json.dumps(value),
         )
     return tuple(float(number) for number in numbers)
 
@@ -249,8 +254,11 @@ def _sd_mm(value: Any) -> float:
     if not (_is_finite(value) and MIN_SD_MM <= value <= MAX_SD_MM):
         _refuse(
             "sd_mm",
-            f"is {json.dumps(value)}; it must be a number of mm, {MIN_SD_MM:g} to {MAX_SD_MM:g}:"
-            " no landmark is placed more surely than the pixels show it",
+            "is {value:private}; it must be a number of mm, {least:g} to {most:g}: no landmark is"
+            " placed more surely than the pixels show it",
+            value=json.dumps(value),
+            least=MIN_SD_MM,
+            most=MAX_SD_MM,
         )
     return float(value)
 
@@ -267,13 +275,16 @@ def _convention(value: Any) -> SliceConvention:
     except ValueError:
         _refuse(
             "slice_convention",
-            f"is {json.dumps(value)}; it must be one of {', '.join(SliceConvention)}",
+            "is {value:private}; it must be one of {known}",
+            value=json.dumps(value),
+            known=", ".join(SliceConvention),
         )
 
 
 def _reason(value: Any) -> str:
     if not isinstance(value, str):
-        _refuse("slice_reason", f"is {json.dumps(value)}; it must be a sentence in quotes")
+        rule = "is {value:private}; it must be a sentence in quotes"
+        _refuse("slice_reason", rule, value=json.dumps(value))
     return value
 
 
@@ -300,8 +311,10 @@ def _are_texts(*values: Any) -> Iterator[bool]:
 def _refuse_unknown(keys: Iterable[str], known: Sequence[str]) -> None:
     for key in keys:
         if key not in known:
-            _refuse(key, f"is not known here; known are {', '.join(known)}")
+            _refuse(key, "is not known here; known are {known}", known=", ".join(known))
 
 
-def _refuse(key: str, reason: str) -> NoReturn:
-    raise LandmarkError(f"{key} {reason}.")
+def _refuse(key: str, rule: str, **values: str | float) -> NoReturn:
+    """Say which key breaks which rule; one that is no key of ours may be anything, a name too."""
+    name = "{key}" if key in KNOWN_KEYS else "{key:private}"
+    raise LandmarkError(f"{name} {rule}.", key=key, **values)

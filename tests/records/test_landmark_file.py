@@ -425,3 +425,21 @@ def test_a_file_in_another_encoding_is_refused_in_plain_words(
     path.write_text(CSV, encoding="utf-16")
     with pytest.raises(LandmarkError, match=r"knee\.csv: it is not UTF-8 text\. Name"):
         landmark_set(read_landmarks(path), frames)
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        {"slice": 2, "SURNAME": [1, 2]},
+        {"slice": 2, "slice_reason": ["SURNAME"]},
+        {"slice": 2, **POINTS, "medial_rim": "SURNAME"},
+        {"slice": 2, **POINTS, "sd_mm": "SURNAME"},
+        "slice,landmark,column,row\n1,medial_rim,SURNAME,2\n",
+        "slice,landmark,column,row\n1,SURNAME,1,2\n",
+        '{"SURNAME',
+    ],
+)
+def test_what_a_person_wrote_can_be_left_out_of_a_message(read: Read, content: Any) -> None:
+    with pytest.raises(LandmarkError) as refused:
+        read(content)
+    assert "SURNAME" not in refused.value.words(identifiers=False)
