@@ -68,6 +68,17 @@ class Sentence:
         return self.words()
 
 
+def printable(text: str, *, keep: str = "") -> str:
+    r"""Text with a blank for every control character, which could steer a terminal, but `keep`.
+
+    Examples
+    --------
+    >>> printable("COR\x1b[2J PD")
+    'COR [2J PD'
+    """
+    return "".join(letter if letter.isprintable() or letter in keep else " " for letter in text)
+
+
 def plain(text: str) -> Sentence:
     """Take a text as a sentence without values that could be left out."""
     return Sentence("{text}", {"text": text})

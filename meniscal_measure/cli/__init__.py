@@ -11,6 +11,7 @@ from typing import Annotated
 import typer
 
 from meniscal_measure.cli import archive, cohort, contents, measure, phantom, report, review
+from meniscal_measure.cli.common import say
 
 EPILOG = (
     "Exit codes: 0 done; 1 done, but some files of the study were refused; 2 the command cannot "
@@ -39,7 +40,7 @@ def _version(asked: bool) -> None:
     if asked:
         from meniscal_measure import __version__
 
-        typer.echo(f"meniscal-measure {__version__}")
+        say(f"meniscal-measure {__version__}")
         raise typer.Exit
 
 

@@ -14,6 +14,7 @@ from meniscal_measure.cli.common import (
     StudyPath,
     progress_bar,
     reported,
+    say,
 )
 from meniscal_measure.cli.measure import OutFolder, show_saved
 from meniscal_measure.errors import ExitCode, UsageError
@@ -169,7 +170,7 @@ def objects(
         knee = workflow.reopen(read_reading(record), workflow.read(study))
         made = result_objects(knee.save(out), knee.stack, Archived(uid_root, organization))
         for path in made.write(out):
-            typer.echo(f"Written: {path}")
+            say(f"Written: {path}")
 
 
 @app.command("deidentify")
@@ -202,11 +203,11 @@ def deidentify(
                 keep_characteristics=keep_characteristics,
                 progress=progress,
             )
-        typer.echo(f"{done.written} images written to {out}")
+        say(f"{done.written} images written to {out}")
         for warning, count in done.warnings.items():
-            typer.echo(f"{count} images: {warning}", err=True)
+            say(f"{count} images: {warning}", err=True)
         for refusal in done.refusals:
-            typer.echo(f"Refused {refusal.file}: {refusal.reason}", err=True)
+            say(f"Refused {refusal.file}: {refusal.reason}", err=True)
         if done.refusals:
             raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
 
@@ -245,10 +246,10 @@ def _stored(
     sent = send_once(peer, made.objects, out)
     failed = tuple(one for one in sent if not one.arrived)
     _show_failures(failed, "Not stored")
-    typer.echo(f"{len(sent) - len(failed)} of {len(sent)} objects are in {peer.name}", err=True)
+    say(f"{len(sent) - len(failed)} of {len(sent)} objects are in {peer.name}", err=True)
     return failed
 
 
 def _show_failures(failed: tuple[Outcome, ...], what: str) -> None:
     for one in failed:
-        typer.echo(f"{what}: {one.sop_instance_uid}: {one.reason}", err=True)
+        say(f"{what}: {one.sop_instance_uid}: {one.reason}", err=True)

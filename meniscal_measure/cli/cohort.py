@@ -17,6 +17,7 @@ from meniscal_measure.cli.common import (
     RefineEdges,
     progress_bar,
     reported,
+    say,
 )
 from meniscal_measure.errors import ExitCode
 
@@ -78,8 +79,8 @@ def propose(
             proposal = propose_manifest(folder, progress=progress)
         write_text(out, manifest_csv(proposal.entries))
         for remark in proposal.remarks:
-            typer.echo(remark, err=True)
-        typer.echo(f"Written: {out}, {len(proposal.entries)} examinations. Look it over.")
+            say(remark, err=True)
+        say(f"Written: {out}, {len(proposal.entries)} examinations. Look it over.")
 
 
 @app.command()
@@ -156,7 +157,7 @@ def export(
             if parquet:
                 tables.export_parquet(opened, table, out / f"{tables.TABLE}.parquet")
         tables.export_description(table, out / tables.PACKAGE)
-        typer.echo(f"Written to {out}.")
+        say(f"Written to {out}.")
 
 
 @app.command()
@@ -185,7 +186,7 @@ def report(
         with Store.existing(store) as opened:
             blocks = cohort_report(opened, reference=findings)
         written = save_report(TITLE, blocks, out)
-        typer.echo(f"Written: {written[0]}, {written[1]} and {len(written) - 2} tables and plots.")
+        say(f"Written: {written[0]}, {written[1]} and {len(written) - 2} tables and plots.")
 
 
 @app.command("assign")
@@ -219,7 +220,7 @@ def assign(
             write_text(out / f"work-list-{reader}.csv", work_list_csv(plan, reader))
         write_text(out / "key.csv", key_csv(plan))
         write_text(out / "manifest.csv", manifest_csv([*plan.entries, *excluded]))
-        typer.echo(f"{plan.sentence}\nWritten to {out}. Keep key.csv from the readers.")
+        say(f"{plan.sentence}\nWritten to {out}. Keep key.csv from the readers.")
 
 
 @app.command()
@@ -254,11 +255,11 @@ def collect(
         found = collect_signed(entries, [one for path in signed for one in signed_readings(path)])
         write_text(out, manifest_csv(found.entries))
         for one in found.strangers:
-            typer.echo(
+            say(
                 f"Not in the manifest: {one.knee} signed by {one.reader}, round {one.round}.",
                 err=True,
             )
-        typer.echo(
+        say(
             f"{found.measurable} signed readings, {found.rejected} rejected, {found.waiting} not"
             f" signed yet. Written: {out}"
         )
@@ -268,10 +269,10 @@ def collect(
 def _say_axes(axes: Mapping[AxisConvention, int]) -> None:
     """Say along which axis to measure: only along the one that was signed it is verified."""
     if len(axes) == 1:
-        typer.echo(f"Measure them as they were signed: cohort measure --axis {next(iter(axes))}")
+        say(f"Measure them as they were signed: cohort measure --axis {next(iter(axes))}")
     elif axes:
         counts = ", ".join(f"{count} along {axis}" for axis, count in axes.items())
-        typer.echo(
+        say(
             f"Signed along different axes: {counts}. A run measures along one (cohort measure"
             " --axis), and the others do not count as verified: have them signed along the same"
             " axis (review --axis), then collect again.",
@@ -309,7 +310,7 @@ def disputes(
         said = detectable.words if limit_mm is None else f"{limit_mm:.2f} mm (from the option)"
         found = list(find_disputes(readings, detectable.value_mm if limit_mm is None else limit_mm))
         write_text(out, disputes_csv(found))
-        typer.echo(f"{len(found)} knees differ by more than {said}, or on the flag. Written: {out}")
+        say(f"{len(found)} knees differ by more than {said}, or on the flag. Written: {out}")
 
 
 @app.command("study-size")
@@ -353,7 +354,7 @@ def study_size(
             found.append(knees_for_change(change_mm, sd_mm, power=power))
         if not found:
             raise UsageError("Give --icc or --change-mm: what the study is to find out.")
-        typer.echo(as_text(found))
+        say(as_text(found))
 
 
 def _by(workers: int | None, scheduler: str | None, time_limit: float | None) -> CarryOut:

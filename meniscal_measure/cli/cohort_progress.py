@@ -8,9 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import typer
-
-from meniscal_measure.cli.common import print_json
+from meniscal_measure.cli.common import print_json, safe_console, say
 
 if TYPE_CHECKING:
     from meniscal_measure.cohort.run import Progress
@@ -26,13 +24,12 @@ def cohort_bar(*, shown: bool) -> Iterator[Callable[[Progress], None]]:
     if not (shown and sys.stderr.isatty()):
         yield lambda _: None
         return
-    from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
     from rich.progress import Progress as Bar
 
     state = TextColumn("{task.fields[failures]} failed, {task.fields[left]}")
     columns = (TextColumn("Measuring"), BarColumn(), MofNCompleteColumn(), state)
-    with Bar(*columns, console=Console(stderr=True)) as bar:
+    with Bar(*columns, console=safe_console(stderr=True)) as bar:
         task = bar.add_task("Measuring", total=None, failures=0, left="")
 
         def watch(progress: Progress) -> None:
@@ -62,7 +59,7 @@ def say_end(progress: Progress, store: Path, *, as_json: bool) -> None:
         print_json({**end, "stopped": progress.stopped, "store": str(store)})
         return
     here = ", ".join(f"{count} {WORDS.get(name, name)}" for name, count in counts.items())
-    typer.echo(
+    say(
         f"{'Stopped' if progress.stopped else 'Done'}: {here or 'nothing to do'};"
         f" {progress.already_done} were done before; {progress.done} of {progress.total} in"
         f" {store}."

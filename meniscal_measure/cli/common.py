@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -19,6 +19,10 @@ from meniscal_measure.anatomy import Side
 from meniscal_measure.caliper.reading import AxisConvention, ThresholdRule
 from meniscal_measure.errors import MeniscalMeasureError
 from meniscal_measure.files import Progress
+from meniscal_measure.sentences import printable
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 FAULT_EXIT_CODE = 70
 """Exit code of a fault in the program itself (EX_SOFTWARE of sysexits.h)."""
@@ -78,14 +82,33 @@ def reported(*, as_json: bool) -> Iterator[None]:
     except (typer.Exit, typer.Abort):
         raise
     except Exception as error:
-        traceback.print_exc()
+        say(traceback.format_exc(), err=True)
         _say_error("Fault", f"A fault in the program: {error}. Please report it.", as_json=as_json)
         raise typer.Exit(FAULT_EXIT_CODE) from error
 
 
+def say(text: str, *, err: bool = False, colour: str | None = None) -> None:
+    """Print a text; header texts, file names and keys in it cannot steer the terminal."""
+    typer.secho(printable(text, keep="\n"), err=err, fg=colour)
+
+
+def safe_console(*, stderr: bool = False) -> Console:
+    """Make a console of Rich on which nothing that is printed can steer the terminal."""
+    from rich.console import Console
+    from rich.segment import Segment
+
+    class SafeConsole(Console):
+        def render(self, *args: Any, **options: Any) -> Iterator[Segment]:
+            for segment in super().render(*args, **options):
+                text = segment.text if segment.control else printable(segment.text, keep="\n")
+                yield Segment(text, segment.style, segment.control)
+
+    return SafeConsole(highlight=False, stderr=stderr)
+
+
 def print_json(value: Any) -> None:
     """Print a value as JSON on standard output."""
-    typer.echo(json.dumps(value, indent=2))  # in ASCII, which every terminal and pipe carries
+    say(json.dumps(value, indent=2))  # in ASCII, which every terminal and pipe carries
 
 
 def _write_in_any_encoding() -> None:
@@ -109,10 +132,9 @@ def progress_bar(label: str, *, shown: bool) -> Iterator[Progress]:
     if not (shown and sys.stderr.isatty()):
         yield lambda done, total: None
         return
-    from rich.console import Console
     from rich.progress import Progress as Bar
 
-    with Bar(console=Console(stderr=True), transient=True) as bar:
+    with Bar(console=safe_console(stderr=True), transient=True) as bar:
         task = bar.add_task(label, total=None)
         yield lambda done, total: bar.update(task, completed=done, total=total)
 
@@ -120,4 +142,4 @@ def progress_bar(label: str, *, shown: bool) -> Iterator[Progress]:
 def _say_error(kind: str, message: str, *, as_json: bool) -> None:
     if as_json:
         print_json({"error": {"kind": kind, "message": message}})
-    typer.secho(message, err=True, fg=None if as_json else typer.colors.RED)
+    say(message, err=True, colour=None if as_json else typer.colors.RED)

@@ -6,7 +6,14 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from meniscal_measure.cli.common import AsJson, StudyPath, print_json, progress_bar, reported
+from meniscal_measure.cli.common import (
+    AsJson,
+    StudyPath,
+    print_json,
+    progress_bar,
+    reported,
+    safe_console,
+)
 from meniscal_measure.errors import ExitCode, NothingMeasurableError
 
 if TYPE_CHECKING:
@@ -81,11 +88,10 @@ def _findings(stack: Stack) -> list[Finding]:
 
 
 def _print_table(study: Study, choice: Choice | None, remark: str) -> None:
-    from rich.console import Console
     from rich.markup import escape
     from rich.table import Table
 
-    console = Console(highlight=False)
+    console = safe_console()
     table = Table(title=escape(str(study.path)), title_justify="left")
     for heading in ("No.", "Series", "Plane", "Contrast", "Slices", "Pixel mm", "Side"):
         table.add_column(heading, overflow="fold")

@@ -25,6 +25,8 @@ from meniscal_measure.cli.common import (
     print_json,
     progress_bar,
     reported,
+    safe_console,
+    say,
 )
 from meniscal_measure.errors import ExitCode, UsageError
 
@@ -130,15 +132,13 @@ def _placed_by_hand(texts: list[str]) -> dict[str, tuple[float, float]]:
 
 def show_saved(saved: SavedFiles, *, as_json: bool) -> None:
     """Print a reading as it was saved, and where."""
-    from rich.console import Console
-
     from meniscal_measure.records.codec import reading_to_dict
     from meniscal_measure.report.table import reading_table
 
     if as_json:
         print_json(reading_to_dict(saved.contents))
         return
-    console = Console(highlight=False)
+    console = safe_console()
     console.print(reading_table(saved.contents))
     console.print(
         f"Written to {saved.report.parent}: report.pdf, figure.png and more", markup=False
@@ -147,4 +147,4 @@ def show_saved(saved: SavedFiles, *, as_json: bool) -> None:
 
 def _show_refusals(study: Study) -> None:
     for refusal in study.refusals:
-        typer.echo(f"Refused {refusal.file}: {refusal.reason}", err=True)
+        say(f"Refused {refusal.file}: {refusal.reason}", err=True)

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from meniscal_measure.cli.common import AsJson, print_json, progress_bar, reported
+from meniscal_measure.cli.common import AsJson, print_json, progress_bar, reported, say
 
 app = typer.Typer(help="Write synthetic knees whose every landmark is known.", no_args_is_help=True)
 
@@ -35,9 +35,7 @@ def study(recipe: Recipe, out: Out, as_json: AsJson = False) -> None:
         else:
             has_landmarks = truth.measured is not None and truth.measured.shown
             ending = "landmarks.json" if has_landmarks else "no slice to place landmarks on"
-            typer.echo(
-                f"Written to {out}: {truth.name}, {len(series)} series, truth.json, {ending}."
-            )
+            say(f"Written to {out}: {truth.name}, {len(series)} series, truth.json, {ending}.")
 
 
 @app.command()
@@ -55,4 +53,4 @@ def cohort(recipe: Recipe, out: Out, as_json: AsJson = False) -> None:
         if as_json:
             print_json({"folder": str(out), "name": asked.name, "studies": len(visits)})
         else:
-            typer.echo(f"Written to {out}: {len(visits)} studies, truth.csv, manifest.csv.")
+            say(f"Written to {out}: {len(visits)} studies, truth.csv, manifest.csv.")

@@ -15,6 +15,7 @@ from meniscal_measure.cli.common import (
     Axis,
     ExactlyThreshold,
     reported,
+    say,
 )
 from meniscal_measure.errors import UsageError
 
@@ -98,7 +99,7 @@ def review(
         desk.prepare_first()
         server = PageServer(desk, port=port)
         address = server.address + (f"#reader={quote(reader, safe='')}" if reader else "")
-        typer.echo(f"The page is at {address}\nStop with Ctrl-C; everything is saved in {store}.")
+        say(f"The page is at {address}\nStop with Ctrl-C; everything is saved in {store}.")
         if not no_browser:
             webbrowser.open(address)
         server.run()

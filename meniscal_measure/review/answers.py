@@ -20,6 +20,7 @@ from meniscal_measure.errors import (
 )
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.safe_words import safe_words
+from meniscal_measure.sentences import printable
 
 READER_HEADER = "X-Reader"
 """Carries the reader's name, percent-encoded UTF-8."""
@@ -71,7 +72,7 @@ def endpoint(answer: Answer, desk: Desk) -> Endpoint:
 
 def _error(error: MeniscalMeasureError, desk: Desk) -> JSONResponse:
     if desk.is_blinded:
-        print(error, file=sys.stderr)
+        print(printable(str(error)), file=sys.stderr)
     status = next(code for kind, code in STATUS.items() if isinstance(error, kind))
     return _in_words(type(error).__name__, safe_words(error, blinded=desk.is_blinded), status)
 

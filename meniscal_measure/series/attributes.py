@@ -23,6 +23,7 @@ from pydicom.tag import Tag
 from pydicom.uid import EnhancedMRImageStorage, LegacyConvertedEnhancedMRImageStorage
 
 from meniscal_measure.errors import GeometryError
+from meniscal_measure.sentences import printable
 
 HEADER_ERRORS = (
     InvalidDicomError,
@@ -184,7 +185,7 @@ class Header:
         """Text in the character set of the file; empty when absent."""
         holders = (place for place in self._places(keyword) if keyword in place)
         value = next((place[keyword].value for place in holders), None)
-        return "" if value is None else printable(str(value))
+        return "" if value is None else printable(str(value)).strip()
 
     def numbers(self, keyword: str) -> tuple[float, ...]:
         """Values of a numeric attribute; empty when it is absent or empty.
@@ -261,18 +262,13 @@ def _strings(element: DataElement | RawDataElement) -> tuple[str, ...]:
 @lru_cache(maxsize=1024)  # most values repeat from slice to slice
 def _split(raw: bytes) -> tuple[str, ...]:
     text = raw.decode("latin-1").strip(" \0")
-    return tuple(printable(part) for part in text.split("\\")) if text else ()
+    return tuple(printable(part).strip() for part in text.split("\\")) if text else ()
 
 
 def _decimal(text: str) -> float:
     if "_" in text:  # which Python allows in a number and DICOM does not
         raise ValueError(text)
     return float(text)
-
-
-def printable(text: str) -> str:
-    """Text without control characters, which could steer the terminal it is shown on."""
-    return "".join(letter if letter.isprintable() else " " for letter in text).strip()
 
 
 def is_multi_frame(dataset: Dataset) -> bool:

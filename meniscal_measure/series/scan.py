@@ -17,8 +17,8 @@ from pydicom.uid import UID, DeflatedExplicitVRLittleEndian
 
 from meniscal_measure.errors import GeometryError, UnreadableFileError
 from meniscal_measure.files import Progress
-from meniscal_measure.sentences import plain
-from meniscal_measure.series.attributes import HEADER_ERRORS, TAGS, Header, printable
+from meniscal_measure.sentences import plain, printable
+from meniscal_measure.series.attributes import HEADER_ERRORS, TAGS, Header
 from meniscal_measure.series.bounded import BoundedStream, inflated_bytes
 from meniscal_measure.series.headers import (
     MR_STORAGE,
