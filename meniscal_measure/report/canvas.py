@@ -6,8 +6,6 @@ Figures are made without pyplot: nothing global is touched, any thread or server
 from __future__ import annotations
 
 import io
-import re
-import textwrap
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -19,8 +17,10 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from matplotlib.text import Text
+from reportlab.lib.utils import simpleSplit
 
 from meniscal_measure.report.fonts import drawable, families
+from meniscal_measure.report.lettering import WITHIN_VALUE, style
 
 TEXT_PT = 7.5
 """Size of running text."""
@@ -28,14 +28,11 @@ TEXT_PT = 7.5
 LINE_HEIGHT, ASCENT = 1.32, 0.76
 """Distance of lines, and height of the tallest letters of DejaVu Sans, over the font size."""
 
-LETTER_WIDTH, BOLD_LETTER_WIDTH = 0.565, 0.63
-"""Mean width of a letter over the font size, on the safe side, for breaking lines."""
-
 RASTER_DPI = 200
 """Resolution of PNG files and of the image inside SVG and PDF: a 0.4 mm pixel is not lost."""
 
-_WITHIN_VALUE = re.compile(r"(?<=[\d>≥]) (?=mm|%|\d)")
-"""What a line break must not part."""
+UNBROKEN = "\ue000"
+"""Stands for a space at which no line may end: of no script (Unicode, private use)."""
 
 _OUTPUT_SETTINGS: dict[Any, Any] = {
     "pdf.fonttype": 42,  # TrueType: text in the PDF stays searchable and is embedded
@@ -114,19 +111,17 @@ class Region:
 
 
 def wrap(words: str, width_in: float, size_pt: float, *, bold: bool = False) -> list[str]:
-    """Break words into lines no wider than the width, by the font's usual letter width.
+    """Break words into lines no wider than the width; a value stays with its unit.
 
     Examples
     --------
     >>> wrap("extrusion of 5.20 mm", 1.0, 7.5)
     ['extrusion of', '5.20 mm']
     """
-    width = BOLD_LETTER_WIDTH if bold else LETTER_WIDTH
-    letters = max(8, int(width_in * 72 / (width * size_pt)))
-    kept = _WITHIN_VALUE.sub("\N{NO-BREAK SPACE}", words)
-    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in textwrap.wrap(kept, letters)] or [
-        ""
-    ]
+    font = style(size_pt, bold=bold).fontName
+    kept = WITHIN_VALUE.sub(UNBROKEN, words)
+    lines = simpleSplit(kept, font, size_pt, 72 * width_in)
+    return [line.replace(UNBROKEN, " ") for line in lines] or [""]
 
 
 def line_height_in(size_pt: float) -> float:

@@ -37,7 +37,7 @@ from meniscal_measure.report.panel import (
 from meniscal_measure.report.view import View, detail_view, joint_view
 from meniscal_measure.report.window import display_window
 
-WIDTH_IN, HEIGHT_IN = 7.4, 7.0
+WIDTH_IN, HEIGHT_IN = 7.4, 7.1
 """Size of the figure; it fits the width of an A4 page at the size it was drawn for."""
 
 BORDER_IN = 0.12

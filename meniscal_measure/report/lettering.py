@@ -32,7 +32,7 @@ OUTLINED = "outlined"
 
 NO_BREAK = "\N{NO-BREAK SPACE}"
 
-_WITHIN_VALUE = re.compile(r"(?<=[\d>≥]) (?=mm|%|\d)")
+WITHIN_VALUE = re.compile(r"(?<=[\d>≥]) (?=mm|%|\d)")
 """What a line break must not part."""
 
 
@@ -69,7 +69,7 @@ def markup(text: str, style: ParagraphStyle) -> str:
     >>> markup("a < b", style(8.0))
     'a &lt; b'
     """
-    text = drawable(_WITHIN_VALUE.sub(NO_BREAK, text))
+    text = drawable(WITHIN_VALUE.sub(NO_BREAK, text))
     if is_simple(text):
         return escape(text)
     return " ".join(

@@ -29,8 +29,8 @@ from meniscal_measure.report.typeset import (
     write_page_number,
 )
 
-MARGIN_PT = 36.0
-HEAD_PT, FOOT_PT = 18.0, 28.0
+MARGIN_PT = 34.0
+HEAD_PT, FOOT_PT = 16.0, 24.0
 """Room for the heading and the foot of a page, within its margins."""
 
 WIDTH_PT = PAGE_PT[0] - 2 * MARGIN_PT

@@ -8,7 +8,6 @@ from matplotlib.figure import Figure
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.caliper.reading import Extrusion, Reading
 from meniscal_measure.geometry import PixelGrid, orientation_letters
-from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report import words
 from meniscal_measure.report.canvas import Region, blank
 from meniscal_measure.report.fonts import FONT
@@ -20,7 +19,7 @@ LABEL_ROOM = 0.09
 Curve = list[tuple[float, Extrusion]]
 """Distance from the measured slice (mm) and extrusion, in geometric order."""
 
-WIDTH_IN, HEIGHT_IN = 7.4, 3.7
+WIDTH_IN, HEIGHT_IN = 7.4, 3.95
 
 OFFSET_MM = 0.12
 """The two compartments are drawn this far apart, so that their intervals do not hide each other."""
@@ -41,7 +40,7 @@ def profile_figure(reading: Reading, grid: PixelGrid) -> Figure:
     inner.text(0, 0, "Meniscal extrusion along the slices", size=11, weight="bold")
     inner.text(0, 0.2, words.side_words(reading), size=7.5)
     draw_profile(inner.part(0, 0.4, inner.width_in, 2.65), reading, grid)
-    inner.wrapped(0, 3.12, f"{words.status_words(reading)}. {NOTICE}", size=6.5)
+    inner.wrapped(0, 3.12, words.foot_words(reading), size=6.5)
     return region.figure
 
 

@@ -7,7 +7,6 @@ from matplotlib.figure import Figure
 
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.caliper.reading import CompartmentReading, Reading, SliceReading
-from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report import words
 from meniscal_measure.report.canvas import Region, blank
 from meniscal_measure.report.images import SeriesImages
@@ -28,13 +27,13 @@ WIDTH_IN, RATIO, HEAD_IN, FOOT_IN, GAP_IN = 7.4, 0.72, 0.17, 0.42, 0.07
 
 def strip_figure(reading: Reading, images: SeriesImages) -> Figure:
     """Draw the measured slice between its neighbours, without any patient identifier."""
-    margin, notice_in = 0.12, 0.35
+    margin, foot_in = 0.12, 0.6
     width_in = WIDTH_IN - 2 * margin
     height_in = strip_height_in(width_in)
-    region = blank(WIDTH_IN, height_in + notice_in + 2 * margin)
-    inner = region.part(margin, margin, width_in, height_in + notice_in)
+    region = blank(WIDTH_IN, height_in + foot_in + 2 * margin)
+    inner = region.part(margin, margin, width_in, height_in + foot_in)
     draw_strip(inner, reading, images)
-    inner.wrapped(0, height_in + 0.04, f"{words.status_words(reading)}. {NOTICE}", size=6.5)
+    inner.wrapped(0, height_in + 0.04, words.foot_words(reading), size=6.5)
     return region.figure
 
 

@@ -17,7 +17,7 @@ from meniscal_measure.caliper.reading import (
 )
 from meniscal_measure.findings import Code
 from meniscal_measure.geometry import Vector
-from meniscal_measure.records.notice import UNVERIFIED_PLACED, UNVERIFIED_PROPOSED
+from meniscal_measure.records.notice import NOTICE, UNVERIFIED_PLACED, UNVERIFIED_PROPOSED
 
 NOT_MEASURED = "not measured"
 
@@ -275,3 +275,8 @@ def convention_words(reading: Reading) -> str:
         f" slice {reading.conventions.slice.value} ({SLICE_WORDS[reading.conventions.slice]});"
         f" threshold {rule_words(reading.conventions)}"
     )
+
+
+def foot_words(reading: Reading) -> str:
+    """Say what stands at the foot of a picture: status, conventions and the safety notice."""
+    return f"{status_words(reading)}. Conventions: {convention_words(reading)}. {NOTICE}"

@@ -93,6 +93,34 @@ def test_a_slice_given_twice_is_refused(
         measure_set(replace(placed, neighbours=(placed.measured,)), stack, side=Side.RIGHT)
 
 
+def test_the_choice_of_the_slice_adds_a_line_of_its_own_and_changes_no_other(
+    stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points]
+) -> None:
+    alone = measure_set(landmark_set({2: knee_points(2.7)}), stack, side=Side.RIGHT)
+    slices = {index: knee_points(mm) for index, mm in ((2, 2.7), (1, 2.0), (3, 3.4))}
+    among = measure_set(landmark_set(slices), stack, side=Side.RIGHT)
+    before, after = (
+        {part.source: part.u_mm for part in item.measured.compartments[MEDIAL].extrusion.budget}
+        for item in (alone, among)
+    )
+    assert after.pop("slice choice") == pytest.approx(0.7 / math.sqrt(12))
+    assert after == pytest.approx(before)
+
+
+def test_a_tilted_knee_has_the_budget_of_a_level_one(
+    stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points]
+) -> None:
+    level, tilted = (
+        measure_set(landmark_set({2: knee_points(2.7, tilt_deg=tilt)}), stack, side=Side.RIGHT)
+        for tilt in (0.0, 20.0)
+    )
+    budgets = [
+        [part.u_mm for part in item.measured.compartments[MEDIAL].extrusion.budget]
+        for item in (level, tilted)
+    ]
+    assert budgets[1] == pytest.approx(budgets[0])
+
+
 def test_at_a_maximum_the_neighbours_still_count(
     stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points]
 ) -> None:

@@ -13,6 +13,7 @@ from xml.etree import ElementTree
 
 import matplotlib as mpl
 import pytest
+from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 from PIL import Image
 from pypdf import PdfReader
@@ -24,8 +25,11 @@ from meniscal_measure.records.codec import read_reading
 from meniscal_measure.records.file_set import check_set
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.canvas import Stamp, blank, pdf_bytes, png_bytes, svg_bytes
+from meniscal_measure.report.figure import slice_figure
 from meniscal_measure.report.images import SeriesImages
+from meniscal_measure.report.profile import profile_figure
 from meniscal_measure.report.save import SavedFiles, save_reading
+from meniscal_measure.report.strip import strip_figure
 
 Case = tuple[Reading, SeriesImages]
 MakeCase = Callable[..., Case]
@@ -295,3 +299,13 @@ def test_a_record_that_was_edited_is_not_read(case: Case, tmp_path: Path) -> Non
     record.write_text(record.read_text().replace("4.5", "2.5"))
     with pytest.raises(InputError, match=r"reading\.json is not what was written with the other"):
         read_reading(record)
+
+
+def test_every_picture_and_the_report_name_the_conventions_of_their_numbers(case: Case) -> None:
+    reading, images = case
+    grid = images.grids[reading.measured.slice_index]
+    pictures = (slice_figure(reading, images), strip_figure(reading, images))
+    for figure in (*pictures, profile_figure(reading, grid)):
+        said = " ".join(text.get_text() for text in figure.findobj(Text))
+        for name in ("rim_to_rim", "largest_medial_spine", "> 3 mm"):
+            assert name in said
