@@ -27,6 +27,12 @@ def test_the_changelog_names_this_version() -> None:
     assert "## [Unreleased]" in said
 
 
+def test_the_table_of_risks_names_tests_that_are_there() -> None:
+    named = re.findall(r"`(tests/[\w/]+\.py)`", _text("README.md"))
+    assert len(named) > 10
+    assert [name for name in named if not (REPOSITORY / name).exists()] == []
+
+
 @pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])
 def test_what_a_document_links_to_is_there(document: str) -> None:
     links = re.findall(r"\]\((?!https?:|#)([^)#]+)", _text(document))
@@ -35,7 +41,7 @@ def test_what_a_document_links_to_is_there(document: str) -> None:
 
 def test_every_test_folder_mirrors_a_room() -> None:
     """Besides rooms there are those that measure time, put faults in, and hold real landmarks."""
-    others = {"benchmarks", "mutation", "real", "__pycache__"}
+    others = {"benchmarks", "campaign", "mutation", "real", "__pycache__"}
     folders = {path.name for path in (REPOSITORY / "tests").iterdir() if path.is_dir()} - others
     rooms = {path.name for path in (REPOSITORY / "meniscal_measure").iterdir() if path.is_dir()}
     assert folders <= rooms
