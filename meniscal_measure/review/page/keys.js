@@ -50,7 +50,7 @@ export const KEYS = [
   { group: "Slices", keys: ["PageUp", "PageDown"], words: "Slice before, next slice",
     act: (reading, _ask, key) => reading.leaf(key === "PageUp" ? -1 : 1) },
   { group: "Slices", keys: ["Home"], words: "To the proposed slice, else the measured one",
-    act: (reading) => reading.show(reading.proposed?.slice ?? reading.state.slice) },
+    act: (reading) => reading.show(reading.proposal.found?.slice ?? reading.state.slice) },
   { group: "Slices", keys: ["M"], words: "Measure on this slice", act: (reading) => reading.measureHere() },
   { group: "Slices", keys: ["C"], words: "Carry the measured landmarks to this slice", act: (reading) => reading.carry() },
   { group: "Slices", keys: ["S"], words: "Next coronal series", act: (_reading, ask) => ask("series") },

@@ -169,10 +169,10 @@ class Page {
       setShown(byId("knee-view"), false);
       throw error;
     }
-    if (!reading.isProposing) return;
+    if (!reading.proposal.isAwaited) return;
     const proposal = await reading.api.get(`${reading.path}/proposal`);
     if (this.reading !== reading || proposal === null) return;
-    await reading.propose(proposal);
+    await reading.proposal.arrived(proposal);
     this.#takeBegun(reading);
   }
 

@@ -43,7 +43,7 @@ export class Panel {
     this.#on("undo", (reading) => void reading.step("undo"));
     this.#on("redo", (reading) => void reading.step("redo"));
     this.#on("correct-side", (reading) => void correctSide(reading));
-    this.#on("take-offered", (reading) => reading.takeOffered());
+    this.#on("take-offered", (reading) => reading.proposal.takeOffered());
   }
 
   /** @param {string} id @param {(reading: Reading) => void} act */
@@ -160,14 +160,15 @@ export class Panel {
 
   /** @param {Reading} reading */
   #drawSlice(reading) {
-    const { isBegun, isProposing, knee, proposed, remark, shown, state, measured, isMeasuredSlice } = reading;
+    const { isBegun, knee, proposal, shown, state, measured, isMeasuredSlice } = reading;
+    const { found: proposed, remark, isAwaited } = proposal;
     const nameOf = reading.nameOf.bind(reading);
     const count = knee.positions_mm.length;
     const measuredAt = isMeasuredSlice ? "this one is measured" : `measured is ${nameOf(state.slice)}`;
     setText(byId("slice-where"), `${reading.numberOf(shown)} of ${count}${isBegun ? `; ${measuredAt}` : ""}`);
     const why = proposed
       ? `Proposed: ${nameOf(proposed.slice)}, ${proposed.why.replace(/\.+$/, "")}.`
-      : isProposing ? "The program is looking for slice and landmarks; you can begin by hand." : nothingProposed(reading);
+      : isAwaited ? "The program is looking for slice and landmarks; you can begin by hand." : nothingProposed(reading);
     setText(byId("slice-why"), isBegun ? [why, remark].filter(Boolean).join(" ") : "");
     const rows = Object.entries(measured.slices);
     setShown(this.#along.element, rows.length > 1 && !measured.is_hidden);
@@ -195,19 +196,19 @@ export class Panel {
   }
 
   /** @param {Reading} reading */
-  #drawMore({ measured, proposed, state }) {
+  #drawMore({ measured, proposal, state }) {
     const found = measured.slices[state.slice]?.compartments ?? [];
     const parts = found.map(({ name, budget, interval, coverage_width: over }) =>
       `${name}: 95 % interval ${interval}; ${budget.join(", ")}. Coverage is taken over ${over}.`);
     const width = measured.slices[state.slice]?.plateau_width;
     if (width) parts.push(`Plateau width ${width}.`);
     this.#budget.show(parts, () => parts.map((words) => make("p", {}, words)));
-    setText(byId("confidence"), proposed?.confidence ?? "");
+    setText(byId("confidence"), proposal.found?.confidence ?? "");
     setText(byId("conventions"), measured.conventions ?? "");
   }
 
   /** @param {Reading} reading */
-  #drawSigning({ working, savedWords, api, signing, offered }) {
+  #drawSigning({ working, savedWords, api, signing, proposal: { offered } }) {
     if (!working) return;
     /** @type {HTMLButtonElement} */ (byId("undo")).disabled = !working.can_undo;
     /** @type {HTMLButtonElement} */ (byId("redo")).disabled = !working.can_redo;
@@ -265,9 +266,10 @@ function glyph(name) {
 }
 
 /** @param {Reading} reading */
-function nothingProposed({ likelySlice, nameOf, knee }) {
+function nothingProposed(reading) {
+  const { likelySlice } = reading.proposal;
   if (likelySlice === null) return "No slice is proposed. Go to the mid-coronal one and place the landmarks there.";
-  return `No landmarks are proposed. The mid-coronal slice is probably ${nameOf.call({ knee }, likelySlice)}: place them there or on another slice.`;
+  return `No landmarks are proposed. The mid-coronal slice is probably ${reading.nameOf(likelySlice)}: place them there or on another slice.`;
 }
 
 /** Take the other side than the images say, with a reason; or the one they say again. @param {Reading} reading */

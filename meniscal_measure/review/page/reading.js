@@ -5,8 +5,10 @@
  * working state has come. A proposal may come later still.
  */
 
+import { carried, pixelsOf, setByHand, without } from "./edits.js";
 import { toPatient, toStack } from "./geometry.js";
 import { Measurer } from "./measurer.js";
+import { Proposal } from "./proposal.js";
 import { Saver } from "./saver.js";
 import { Signing } from "./signing.js";
 import { Slices } from "./slices.js";
@@ -28,17 +30,8 @@ export class Reading {
   /** @type {string | null} */
   selected = null;
   isBegun = false;
-  /** Whether the program is still looking for slice and landmarks. */
-  isProposing = false;
   /** @type {import("./types.js").Working | null} */
   working = null;
-  /** @type {import("./types.js").Proposed | null} */
-  proposed = null;
-  /** @type {State | null} a proposal that came when the reader had begun by hand */
-  offered = null;
-  /** @type {number | null} where nothing is proposed, the slice to look at first */
-  likelySlice = null;
-  remark = "";
   savedWords = "";
   trouble = "";
   /** @type {Screen | null} */
@@ -67,6 +60,7 @@ export class Reading {
     this.state = { slice: knee.middle, landmarks: {}, side: null, side_reason: "", quality: [], remark: "" };
     this.view = new View(api, this.path, knee, () => this.changed());
     this.signing = new Signing(this);
+    this.proposal = new Proposal(this);
     this.slices = new Slices(api, `${this.path}/slices`, knee.positions_mm.length, () => this.changed());
     this.saver = new Saver(api, this.path, {
       saved: (working) => this.#saved(working),
@@ -86,65 +80,16 @@ export class Reading {
   begin(desk) {
     this.saver.revision = desk.revision;
     this.working = desk;
-    this.isProposing = desk.is_proposing;
     this.state = desk.state;
-    this.#takeProposal(desk);
+    this.proposal.take(desk, desk.is_proposing);
     const isAsLeft = this.view.begin(desk.view, desk.state.slice);
     this.slices.want(this.shown);
     this.isBegun = true;
-    if (isAsLeft) this.view.viewport.joint = this.#placedPixels();
+    if (isAsLeft) this.view.viewport.joint = pixelsOf(this.#on(this.state.slice));
     else if (this.view.viewport.fitted !== "all" || !desk.view) this.zoomToJoint();
     this.#takeUnsaved();
     this.select(this.firstMissing());
     this.measurer.ask("all");
-  }
-
-  /** Take a proposal that was waited for. The reader may have begun by hand meanwhile. @param {import("./types.js").Proposal & {state: State}} found */
-  async propose(found) {
-    this.isProposing = false;
-    this.#takeProposal(found);
-    if (this.working?.revision === 0 && this.saver.isClean && !this.isHolding) await this.#beginAgain(found.state);
-    else if (found.proposed && !this.#isWorkedOn) this.offered = found.state;
-    this.changed();
-  }
-
-  /** @param {import("./types.js").Proposal} found */
-  #takeProposal({ proposed, remark, likely_slice: likely }) {
-    this.proposed = proposed;
-    this.likelySlice = likely;
-    this.remark = remark;
-  }
-
-  /** Whether what the reader sees began with the proposal. */
-  get #isWorkedOn() {
-    const landmarks = Object.values(this.state.landmarks).flatMap((each) => Object.values(each));
-    return landmarks.some(({ origin }) => origin === "proposed" || origin === "refined");
-  }
-
-  /** @param {State} state */
-  async #beginAgain(state) {
-    this.state = state;
-    this.view.show(state.slice);
-    this.slices.want(this.shown);
-    this.zoomToJoint();
-    this.select(this.firstMissing());
-    this.measurer.ask("all");
-    try {
-      this.saver.took(await this.api.post(`${this.path}/begin-again`, { revision: this.saver.revision }));
-    } catch (error) {
-      await this.takeNewest(messageOf(error));
-    }
-  }
-
-  /** Put the proposal that came late in place of what was set by hand; it can be undone. */
-  takeOffered() {
-    if (!this.offered || !this.#mayChange()) return;
-    this.state = { ...this.offered, side: this.state.side, side_reason: this.state.side_reason,
-      quality: this.state.quality, remark: this.state.remark };
-    this.offered = null;
-    this.show(this.state.slice);
-    this.zoomToJoint();
-    this.save();
   }
 
   /** A change the program had not confirmed when the tab was closed or the program ended. */
@@ -267,20 +212,16 @@ export class Reading {
   }
 
   zoomToJoint() {
-    this.view.move((viewport) => viewport.fitJoint(this.#placedPixels()));
+    this.view.move((viewport) => viewport.fitJoint(pixelsOf(this.#on(this.state.slice))));
   }
 
-  #placedPixels() {
-    return Object.values(this.#on(this.state.slice)).map(({ pixel }) => pixel);
-  }
-
-  #mayChange() {
+  get mayChange() {
     return this.isBegun && !this.signing.isRunning;
   }
 
   /** Take hold of a landmark of the slice in view: until it is let go of, that one on that slice is moved. @param {string} name */
   hold(name) {
-    if (!this.#mayChange()) return;
+    if (!this.mayChange) return;
     this.letGo();
     this.selected = name;
     this.#held = { name, slice: this.shown };
@@ -290,7 +231,7 @@ export class Reading {
   drag(pixel) {
     if (!this.#held) return;
     const { name, slice } = this.#held;
-    this.#setLandmark(name, this.#byHand(pixel), slice);
+    this.#setLandmark(name, setByHand(this.knee, pixel), slice);
     this.measurer.ask("live");
   }
 
@@ -308,22 +249,14 @@ export class Reading {
     this.save();
   }
 
-  /** @param {Pixel} pixel @returns {Landmark} set by the reader, within the image */
-  #byHand([column, row]) {
-    const { rows, columns, hand_sd_mm: sd_mm } = this.knee;
-    /** @type {Pixel} */
-    const pixel = [Math.min(Math.max(column, -0.5), columns - 0.5), Math.min(Math.max(row, -0.5), rows - 0.5)];
-    return { pixel, origin: "reader", sd_mm, sd_across_mm: null, carried_from: null };
-  }
-
   /** Place a landmark and ask for the next one. The first of all says which slice is measured. @param {string} name @param {Pixel} pixel */
   place(name, pixel) {
-    if (!this.#mayChange()) return;
+    if (!this.mayChange) return;
     if (this.isFree && !this.isMeasuredSlice) {
       this.state = { ...this.state, slice: this.shown };
       this.speak(`${this.nameOf(this.shown)} is the measured one now`);
     }
-    this.#setLandmark(name, this.#byHand(pixel), this.shown);
+    this.#setLandmark(name, setByHand(this.knee, pixel), this.shown);
     this.selected = name;
     void this.#drop({ name, slice: this.shown });
     const missing = this.firstMissing();
@@ -334,16 +267,16 @@ export class Reading {
   nudge(columns, rows) {
     const name = this.selected;
     const landmark = name ? this.landmarks[name] : undefined;
-    if (!name || !landmark || !this.#mayChange()) return;
+    if (!name || !landmark || !this.mayChange) return;
     const [column, row] = landmark.pixel;
-    this.#setLandmark(name, this.#byHand([column + columns, row + rows]), this.shown);
+    this.#setLandmark(name, setByHand(this.knee, [column + columns, row + rows]), this.shown);
     this.measurer.ask("live");
     this.save(NUDGES_BECOME_ONE_STEP_MS);
   }
 
   /** @param {string | null} name @param {number} [slice] @returns {Promise<boolean>} whether it was moved onto an edge */
   async snap(name, slice = this.shown) {
-    if (!this.#mayChange() || !name || !this.#on(slice)[name]) return false;
+    if (!this.mayChange || !name || !this.#on(slice)[name]) return false;
     const snapping = this.#snap(name, slice);
     this.#snapping = snapping;
     this.changed();
@@ -372,17 +305,15 @@ export class Reading {
   }
 
   remove() {
-    if (!this.selected || !(this.selected in this.landmarks) || !this.#mayChange()) return;
-    const landmarks = { ...this.landmarks };
-    delete landmarks[this.selected];
-    this.#setLandmarks(landmarks, this.shown);
+    if (!this.selected || !(this.selected in this.landmarks) || !this.mayChange) return;
+    this.#setLandmarks(without(this.landmarks, this.selected), this.shown);
     this.save();
   }
 
   /** Choose the slice that is measured; its landmarks start from those of the slice chosen before. */
   measureHere() {
-    if (this.isMeasuredSlice || !this.#mayChange()) return;
-    const landmarks = Object.keys(this.landmarks).length ? this.landmarks : this.#carried();
+    if (this.isMeasuredSlice || !this.mayChange) return;
+    const landmarks = Object.keys(this.landmarks).length ? this.landmarks : carried(this.#on(this.state.slice), this.state.slice);
     this.state = { ...this.state, slice: this.shown };
     this.#setLandmarks(landmarks, this.shown);
     this.speak(`${this.nameOf(this.shown)} is the measured one now`);
@@ -392,29 +323,21 @@ export class Reading {
 
   /** Bring the landmarks of the measured slice onto this one, to be looked at. */
   carry() {
-    if (this.isMeasuredSlice || !this.#mayChange()) return;
-    this.#setLandmarks({ ...this.#carried(), ...this.landmarks }, this.shown);
+    if (this.isMeasuredSlice || !this.mayChange) return;
+    this.#setLandmarks({ ...carried(this.#on(this.state.slice), this.state.slice), ...this.landmarks }, this.shown);
     this.save();
-  }
-
-  #carried() {
-    const from = this.state.slice;
-    const landmarks = Object.entries(this.#on(from));
-    return Object.fromEntries(landmarks.map(([name, landmark]) => [name, { ...landmark, carried_from: from }]));
   }
 
   /** Take the landmarks of this slice as they are: the reader has looked at them. */
   accept() {
-    if (!this.#mayChange()) return;
-    const landmarks = Object.entries(this.landmarks);
-    const accepted = landmarks.map(([name, landmark]) => [name, { ...landmark, carried_from: null }]);
-    this.#setLandmarks(Object.fromEntries(accepted), this.shown);
+    if (!this.mayChange) return;
+    this.#setLandmarks(carried(this.landmarks, null), this.shown);
     this.save();
   }
 
   /** @param {Partial<State>} parts @param {number} [delayMs] */
   set(parts, delayMs = 0) {
-    if (!this.#mayChange()) {
+    if (!this.mayChange) {
       this.changed(); // the page shows again what is set
       return;
     }
@@ -432,7 +355,7 @@ export class Reading {
 
   /** @param {"undo" | "redo"} what */
   async step(what) {
-    if (!this.#mayChange()) return;
+    if (!this.mayChange) return;
     this.letGo();
     await this.settle();
     try {

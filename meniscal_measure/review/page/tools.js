@@ -23,7 +23,7 @@ export class Tools {
     this.#on("zoom-joint", (reading) => reading.zoomToJoint());
     this.#on("zoom-all", ({ view }) => view.move((viewport) => viewport.fitAll()));
     this.#on("snap", (reading) => void reading.snap(reading.selected));
-    this.#on("slice-proposed", (reading) => reading.show(reading.proposed?.slice ?? reading.state.slice));
+    this.#on("slice-proposed", (reading) => reading.show(reading.proposal.found?.slice ?? reading.state.slice));
     this.#on("slice-use", (reading) => reading.measureHere());
   }
 
@@ -51,19 +51,19 @@ export class Tools {
     this.#preset.replaceChildren(...windows.map(({ code, words }) => make("option", { value: code }, words)), other);
     this.#slider.max = String(reading.slices.count);
     this.#snapDrops.checked = reading.view.snapsDrops;
-    setShown(byId("slice-proposed"), reading.proposed !== null);
+    setShown(byId("slice-proposed"), reading.proposal.found !== null);
     this.#ticks = "";
     byId("ticks").replaceChildren();
   }
 
   draw() {
     this.#do((reading) => {
-      const { shown, slices, proposed, selected, landmarks } = reading;
+      const { shown, slices, selected, landmarks } = reading;
       const { preset } = reading.view;
       const number = String(reading.numberOf(shown));
       if (this.#slider.value !== number) this.#slider.value = number;
       setText(byId("slice-label"), `Slice ${number} / ${slices.count}`);
-      const isProposed = proposed?.slice === shown;
+      const isProposed = reading.proposal.found?.slice === shown;
       const words = `${number} of ${slices.count}${isProposed ? ", proposed" : ""}${reading.isMeasuredSlice ? ", measured" : ""}`;
       if (this.#slider.getAttribute("aria-valuetext") !== words) this.#slider.setAttribute("aria-valuetext", words);
       if (this.#preset.value !== preset) this.#preset.value = preset;
@@ -77,7 +77,7 @@ export class Tools {
   #drawTicks(reading) {
     const { state } = reading;
     const { count } = reading.slices;
-    const proposed = reading.proposed?.slice;
+    const proposed = reading.proposal.found?.slice;
     const at = (/** @type {number} */ index) => (reading.numberOf(index) - 1) / Math.max(count - 1, 1);
     const placed = Object.keys(state.landmarks).filter((index) => Object.keys(state.landmarks[index]).length);
     const now = JSON.stringify([count, proposed, state.slice, placed]);

@@ -1,0 +1,73 @@
+/** What the program proposes on a knee: there from the start, or waited for while the reader begins by hand. */
+
+import { messageOf } from "./types.js";
+
+/** @typedef {import("./types.js").State} State */
+
+export class Proposal {
+  /** Whether the program is still looking for slice and landmarks. */
+  isAwaited = false;
+  /** @type {import("./types.js").Proposed | null} */
+  found = null;
+  /** @type {number | null} where nothing is proposed, the slice to look at first */
+  likelySlice = null;
+  /** @type {State | null} a proposal that came when the reader had begun by hand */
+  offered = null;
+  remark = "";
+
+  /** @param {import("./reading.js").Reading} reading */
+  constructor(reading) {
+    this.reading = reading;
+  }
+
+  /** @param {import("./types.js").Proposal} told @param {boolean} isAwaited */
+  take({ proposed, remark, likely_slice: likelySlice }, isAwaited) {
+    this.found = proposed;
+    this.remark = remark;
+    this.likelySlice = likelySlice;
+    this.isAwaited = isAwaited;
+  }
+
+  /** Take a proposal that was waited for. The reader may have begun by hand meanwhile. @param {import("./types.js").Proposal & {state: State}} told */
+  async arrived(told) {
+    const { reading } = this;
+    this.take(told, false);
+    const isUntouched = reading.working?.revision === 0 && reading.saver.isClean && !reading.isHolding;
+    if (isUntouched) await this.#begin(told.state);
+    else if (told.proposed && !this.#isWorkedOn) this.offered = told.state;
+    reading.changed();
+  }
+
+  /** Whether what the reader sees began with a proposal. */
+  get #isWorkedOn() {
+    const landmarks = Object.values(this.reading.state.landmarks).flatMap((each) => Object.values(each));
+    return landmarks.some(({ origin }) => origin === "proposed" || origin === "refined");
+  }
+
+  /** @param {State} state */
+  async #begin(state) {
+    const { reading } = this;
+    reading.state = state;
+    reading.show(state.slice);
+    reading.zoomToJoint();
+    reading.select(reading.firstMissing());
+    reading.measurer.ask("all");
+    try {
+      reading.saver.took(await reading.api.post(`${reading.path}/begin-again`, { revision: reading.saver.revision }));
+    } catch (error) {
+      await reading.takeNewest(messageOf(error));
+    }
+  }
+
+  /** Put a proposal that came late in place of what was set by hand; it can be undone. */
+  takeOffered() {
+    const { reading } = this;
+    if (!this.offered || !reading.mayChange) return;
+    const { side, side_reason, quality, remark } = reading.state;
+    reading.state = { ...this.offered, side, side_reason, quality, remark };
+    this.offered = null;
+    reading.show(reading.state.slice);
+    reading.zoomToJoint();
+    reading.save();
+  }
+}
