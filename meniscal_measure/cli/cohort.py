@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+import math
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from meniscal_measure.caliper.reading import AxisConvention, Conventions, ThresholdRule
-from meniscal_measure.cli.cohort_progress import cohort_bar, say_end
+from meniscal_measure.caliper.landmarks import SliceConvention
+from meniscal_measure.caliper.reading import (
+    THRESHOLD_MM,
+    AxisConvention,
+    Conventions,
+    ThresholdRule,
+)
+from meniscal_measure.cli.cohort_progress import cohort_progress, say_end
 from meniscal_measure.cli.common import (
     AsJson,
     Axis,
     ExactlyThreshold,
     RefineEdges,
+    ThresholdMm,
     progress_bar,
     reported,
     say,
@@ -89,6 +97,7 @@ def measure(
     store: StorePath = STORE,
     axis: Axis = AxisConvention.RIM_TO_RIM,
     threshold_rule: ExactlyThreshold = ThresholdRule.ABOVE,
+    threshold_mm: ThresholdMm = THRESHOLD_MM,
     refine_edges: RefineEdges = False,
     workers: Annotated[
         int | None,
@@ -107,6 +116,17 @@ def measure(
     retry_refused: Annotated[
         bool, typer.Option("--retry-refused", help="Measure again what was refused before.")
     ] = False,
+    replace: Annotated[
+        bool,
+        typer.Option(
+            "--replace",
+            help="Leave readings of earlier manifests out; else they stay in the store.",
+        ),
+    ] = False,
+    log: Annotated[
+        Path | None,
+        typer.Option("--log", help="File to which a line is added for every knee as it is done."),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Measure every knee of a manifest that is not done yet.
@@ -117,10 +137,13 @@ def measure(
         from meniscal_measure.cohort.manifest import read_manifest
         from meniscal_measure.cohort.run import Job, run_cohort
         from meniscal_measure.cohort.task import Settings
+        from meniscal_measure.errors import UsageError
 
-        conventions = Conventions(axis=axis, threshold_rule=threshold_rule)
-        job = Job(store, Settings(conventions, refine_edges), retry_refused)
-        with cohort_bar(shown=not as_json) as watch:
+        if not math.isfinite(threshold_mm):
+            raise UsageError(f"The threshold is {threshold_mm}; give a number of mm, such as 3.")
+        conventions = Conventions(axis, threshold_rule, threshold_mm)
+        job = Job(store, Settings(conventions, refine_edges), retry_refused, replace)
+        with cohort_progress(log) as watch:
             progress = run_cohort(
                 read_manifest(manifest),
                 job,
@@ -171,10 +194,16 @@ def report(
             help="Reference findings to compare with: CSV with subject, visit, side, finding.",
         ),
     ] = None,
+    slice_convention: Annotated[
+        SliceConvention | None,
+        typer.Option(
+            "--slice-convention", help="Report only readings on slices chosen by this rule."
+        ),
+    ] = None,
 ) -> None:
-    """Write the report: inclusions, distribution, agreement, change, quality.
+    """Write the report: key results, methods, change by group, agreement, accuracy, quality.
 
-    One page, one PDF, and every table and plot by itself for a manuscript.
+    One page, one PDF of at most eight pages, and every table, plot and list of knees as a file.
     """
     with reported(as_json=False):
         from meniscal_measure.cohort.paper.accuracy_section import read_reference
@@ -184,7 +213,7 @@ def report(
 
         findings = None if reference is None else read_reference(reference)
         with Store.existing(store) as opened:
-            blocks = cohort_report(opened, reference=findings)
+            blocks = cohort_report(opened, reference=findings, slice_convention=slice_convention)
         written = save_report(TITLE, blocks, out)
         say(f"Written: {written[0]}, {written[1]} and {len(written) - 2} tables and plots.")
 
@@ -203,7 +232,12 @@ def assign(
 ) -> None:
     """Hand the knees of a manifest to readers: a work list for each, and the key to them."""
     with reported(as_json=False):
-        from meniscal_measure.cohort.assignment import key_csv, plan_readings, work_list_csv
+        from meniscal_measure.cohort.assignment import (
+            key_csv,
+            plan_readings,
+            work_list_csv,
+            write_blinded_images,
+        )
         from meniscal_measure.cohort.manifest import manifest_csv, read_manifest
         from meniscal_measure.files import write_text
 
@@ -216,11 +250,14 @@ def assign(
             seed=seed,
             landmarks=out.absolute() / "landmarks",
         )
+        images = out.absolute() / "images"
+        write_blinded_images(plan, images)
         for reader in plan.readers:
-            write_text(out / f"work-list-{reader}.csv", work_list_csv(plan, reader))
+            write_text(out / f"work-list-{reader}.csv", work_list_csv(plan, reader, images))
         write_text(out / "key.csv", key_csv(plan))
         write_text(out / "manifest.csv", manifest_csv([*plan.entries, *excluded]))
-        say(f"{plan.sentence}\nWritten to {out}. Keep key.csv from the readers.")
+        say(f"{plan.sentence}
+Written to {out}. Keep key.csv and manifest.csv from the readers.")
 
 
 @app.command()
@@ -281,7 +318,7 @@ def _say_axes(axes: Mapping[AxisConvention, int]) -> None:
 
 
 @app.command()
-def disputes(
+def adjudicate(
     out: Annotated[Path, typer.Option("--out", help="Table to write.", show_default=False)],
     store: StorePath = STORE,
     compartment: Annotated[
@@ -313,8 +350,8 @@ def disputes(
         say(f"{len(found)} knees differ by more than {said}, or on the flag. Written: {out}")
 
 
-@app.command("study-size")
-def study_size(
+@app.command("sample-size")
+def sample_size(
     icc: Annotated[
         float | None, typer.Option("--icc", help="ICC that is expected.", show_default=False)
     ] = None,

@@ -4,26 +4,53 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 from meniscal_measure.cli.common import print_json, safe_console, say
+from meniscal_measure.errors import OutputError
 
 if TYPE_CHECKING:
     from meniscal_measure.cohort.run import Progress
 
+Watch = Callable[["Progress"], None]
 
 WORDS = {"decided": "only decided anew", "unchanged": "with the same files as before"}
 """What became of readings, where its name alone does not tell a user."""
 
+MOST_LINES = 100
+"""Lines of progress of a run that no terminal shows."""
+
+MOST_REASONS = 20
+"""Different reasons that the summary for programs lists."""
+
 
 @contextmanager
-def cohort_bar(*, shown: bool) -> Iterator[Callable[[Progress], None]]:
-    """Show knees done, failures and the time left on standard error while it is a terminal."""
-    if not (shown and sys.stderr.isatty()):
-        yield lambda _: None
-        return
+def cohort_progress(log: Path | None) -> Iterator[Watch]:
+    """Show progress on standard error, as a bar or as lines, and write it to a log file if asked.
+
+    Raises
+    ------
+    OutputError
+        If the log file cannot be written.
+    """
+    with ExitStack() as stack:
+        shown = _bar() if sys.stderr.isatty() else _lines(sys.stderr)
+        watches = [stack.enter_context(shown)]
+        if log is not None:
+            watches.append(stack.enter_context(_logged(log)))
+
+        def watch(progress: Progress) -> None:
+            for one in watches:
+                one(progress)
+
+        yield watch
+
+
+@contextmanager
+def _bar() -> Iterator[Watch]:
     from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
     from rich.progress import Progress as Bar
 
@@ -44,6 +71,51 @@ def cohort_bar(*, shown: bool) -> Iterator[Callable[[Progress], None]]:
         yield watch
 
 
+@contextmanager
+def _lines(stream: TextIO) -> Iterator[Watch]:
+    """Write a line at the start and as every hundredth of the readings is done."""
+    shown = -1
+
+    def watch(progress: Progress) -> None:
+        nonlocal shown
+        step = MOST_LINES * progress.done // max(progress.total, 1)
+        if step > shown:
+            shown = step
+            print(_progress_line(progress), file=stream, flush=True)
+
+    yield watch
+
+
+def _progress_line(progress: Progress) -> str:
+    left = "stopping" if progress.stopped else _left(progress.seconds_left)
+    return f"{progress.done} of {progress.total} done, {progress.failures} failed, {left}"
+
+
+@contextmanager
+def _logged(path: Path) -> Iterator[Watch]:
+    """Add a line to the log for every reading as it is done, with the reason where it failed."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        stream = path.open("a", encoding="utf-8")
+    except OSError as error:
+        raise OutputError(f"The log {path} cannot be written: {error.strerror}.") from error
+    with stream:
+
+        def watch(progress: Progress) -> None:
+            now = datetime.now(UTC).isoformat(timespec="seconds")
+            print(f"{now} {_log_words(progress)}", file=stream, flush=True)
+
+        yield watch
+
+
+def _log_words(progress: Progress) -> str:
+    outcome = progress.last
+    if outcome is None:
+        return f"begun: {_progress_line(progress)}"
+    said = f"{outcome.status} {outcome.task.entry.key} in {outcome.seconds:.1f} s"
+    return f"{said}: {outcome.reason}" if outcome.reason else said
+
+
 def _left(seconds: float | None) -> str:
     if seconds is None:
         return "estimating the time left"
@@ -52,11 +124,21 @@ def _left(seconds: float | None) -> str:
 
 
 def say_end(progress: Progress, store: Path, *, as_json: bool) -> None:
-    """Say what was done, and what of it failed."""
+    """Say what was done, what of it failed, and what earlier manifests left in the store."""
     counts = {status.value: count for status, count in progress.counts.items()}
     if as_json:
-        end = {"total": progress.total, "already_done": progress.already_done, **counts}
-        print_json({**end, "stopped": progress.stopped, "store": str(store)})
+        print_json(
+            {
+                "total": progress.total,
+                "already_done": progress.already_done,
+                **counts,
+                "stopped": progress.stopped,
+                "kept_of_earlier_manifests": progress.kept,
+                "left_out_of_earlier_manifests": progress.left_out,
+                "reasons": _reasons(store),
+                "store": str(store),
+            }
+        )
         return
     here = ", ".join(f"{count} {WORDS.get(name, name)}" for name, count in counts.items())
     say(
@@ -64,3 +146,23 @@ def say_end(progress: Progress, store: Path, *, as_json: bool) -> None:
         f" {progress.already_done} were done before; {progress.done} of {progress.total} in"
         f" {store}."
     )
+    if progress.kept:
+        say(
+            f"{progress.kept} readings of earlier manifests, which this one does not name, stay in"
+            " the store and in its report; --replace leaves them out."
+        )
+    if progress.left_out:
+        say(f"{progress.left_out} readings of earlier manifests were left out.")
+
+
+def _reasons(store: Path) -> list[dict[str, object]]:
+    """List why readings are not measured, the most frequent reasons first."""
+    from meniscal_measure.cohort.store import Store
+
+    with Store.existing(store) as opened:
+        found = [
+            {"status": status, "reason": reason, "count": count}
+            for status, reason, count in opened.counted("status", "reason")
+            if status in ("refused", "crashed")
+        ]
+    return sorted(found, key=lambda one: -int(str(one["count"])))[:MOST_REASONS]

@@ -1,15 +1,22 @@
-"""Handing knees to readers: who reads what, in which order, and what is hidden from them."""
+"""Handing knees to readers: who reads what, in which order, and what is hidden from them.
+
+A reader gets each reading under a code: the images lie, by hard link, in a folder of that name with
+numbered files, so that neither the work list nor a path tells subject or visit, or a repeat.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import os
+import shutil
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from pathlib import PurePath
+from pathlib import Path, PurePath
 
 import numpy as np
 
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.errors import UsageError
+from meniscal_measure.cohort.source_files import LANDMARK_SUFFIXES, fetched
+from meniscal_measure.errors import OutputError, UsageError
 from meniscal_measure.files import csv_text
 from meniscal_measure.reading_order import drawn_order
 
@@ -62,9 +69,10 @@ class Plan:
         if knees < examinations:
             what = f"{examinations} examinations of {what}"
         return (
-            f"{len(self.readers)} readers each read {what} in an order drawn at random for each,"
-            f" blinded to subject, visit and each other; {repeats} of them were presented to each"
-            f" reader a second time without notice (seed {self.seed})."
+            f"{len(self.readers)} readers each were given {what} in an order drawn at random for"
+            " each, under codes and with coded folders of images that tell neither subject nor"
+            f" visit; {repeats} of them were given to each reader a second time under another code"
+            f" (seed {self.seed})."
         )
 
 
@@ -116,13 +124,69 @@ def _code(number: int) -> str:
     return np.base_repr(number, 36).zfill(5)
 
 
-def work_list_csv(plan: Plan, reader: str) -> str:
+def write_blinded_images(plan: Plan, folder: Path) -> None:
+    """Put the images of every reading under its code: `folder / reader / code`.
+
+    Files are linked, and copied where the file system does not link.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written, or a file not be read.
+    """
+    for one in plan.readings:
+        with fetched(replace(one.entry, landmarks="")) as (images, _):
+            try:
+                for source, place in _numbered(images, blinded_place(one, folder)):
+                    _link(source, place)
+            except OSError as error:
+                raise OutputError(
+                    f"The images of reading {one.code} cannot be put under {folder}:"
+                    f" {error.strerror}. Name a folder you may write to."
+                ) from error
+
+
+def blinded_place(one: Assigned, folder: Path) -> Path:
+    """Where the images of a reading lie for its reader."""
+    return folder / one.entry.reader / one.code
+
+
+def _numbered(images: Path, place: Path) -> Iterator[tuple[Path, Path]]:
+    """Give each file a number for its name; an index of names would tell nothing any more."""
+    files = [images] if images.is_file() else sorted(p for p in images.rglob("*") if p.is_file())
+    number = 0
+    for source in files:
+        if source.suffix.lower() not in LANDMARK_SUFFIXES and source.name.upper() != "DICOMDIR":
+            number += 1
+            suffix = source.suffix.lower() if source.suffix.lower() in (".dcm", ".zip") else ""
+            yield source, place / f"{number:05d}{suffix}"
+
+
+def _link(source: Path, place: Path) -> None:
+    place.parent.mkdir(parents=True, exist_ok=True)
+    place.unlink(missing_ok=True)
+    try:
+        os.link(source, place)
+    except OSError:
+        shutil.copyfile(source, place)
+
+
+def work_list_csv(plan: Plan, reader: str, folder: Path) -> str:
     """Write what one reader is to read, in order, for the review page.
 
-    Nothing in it tells a repeat from a first reading, unless the paths of the images do.
+    Nothing in it tells subject or visit, or a repeat from a first reading.
+
+    Parameters
+    ----------
+    plan
+        Who reads what.
+    reader
+        Whose list it is.
+    folder
+        Where `write_blinded_images` put the images.
     """
     rows = [
-        (one.code, one.entry.path, one.entry.side.word if one.entry.side else "")
+        (one.code, blinded_place(one, folder), one.entry.side.word if one.entry.side else "")
         for one in plan.readings
         if one.entry.reader == reader
     ]

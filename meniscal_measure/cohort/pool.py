@@ -1,7 +1,10 @@
 """Carrying out tasks on this machine, in worker processes that may be lost.
 
 Each worker has a pipe of its own, so that its loss is known to concern the one task it had in work,
-and costs no other.
+and costs no other. Two libraries for this were looked at and not taken: loky gives up all pending
+tasks when one worker is lost, and has no time limit for a task; pebble has both, but starts its
+workers through multiprocessing, which runs the caller's main module again and which the daemonic
+workers of a Dask cluster may not use, and shares one pipe among workers.
 """
 
 from __future__ import annotations
@@ -73,7 +76,7 @@ class Pool:
         self, measure: Measure, *, workers: int, time_limit_s: float = TIME_LIMIT_S
     ) -> None:
         self._inbox: Inbox = SimpleQueue()
-        self._seats = [_Seat(measure, self._inbox, time_limit_s) for _ in range(workers)]
+        self._slots = [_WorkerSlot(measure, self._inbox, time_limit_s) for _ in range(workers)]
 
     def __enter__(self) -> Self:
         return self
@@ -88,8 +91,8 @@ class Pool:
 
     def close(self) -> None:
         """End the workers at once."""
-        for seat in self._seats:
-            seat.leave()
+        for slot in self._slots:
+            slot.leave()
 
     def carry_out(self, tasks: Iterator[Task]) -> Iterator[Outcome]:
         """Carry out tasks, taken as workers fall free.
@@ -99,29 +102,29 @@ class Pool:
         Outcome
             In the order in which they are done.
         """
-        for seat, task in zip(self._seats * AHEAD, tasks, strict=False):
-            seat.take(task)
-        while busy := [seat for seat in self._seats if seat.tasks]:
-            seat, outcome = self._next(min(busy, key=lambda seat: seat.deadline))
+        for slot, task in zip(self._slots * AHEAD, tasks, strict=False):
+            slot.take(task)
+        while busy := [slot for slot in self._slots if slot.tasks]:
+            slot, outcome = self._next(min(busy, key=lambda slot: slot.deadline))
             if outcome is not None:
-                for task in islice(tasks, AHEAD - len(seat.tasks)):
-                    seat.take(task)
+                for task in islice(tasks, AHEAD - len(slot.tasks)):
+                    slot.take(task)
                 yield outcome
 
-    def _next(self, first_due: _Seat) -> tuple[_Seat, Outcome | None]:
+    def _next(self, first_due: _WorkerSlot) -> tuple[_WorkerSlot, Outcome | None]:
         """Wait for the next answer, or until the worker that is due first has taken too long."""
         patience_s = max(0.0, first_due.deadline - time.monotonic())
         try:
             process, answer = self._inbox.get(timeout=patience_s)
         except Empty:
             return first_due, first_due.overrun()
-        for seat in self._seats:
-            if seat.process is process:
-                return seat, seat.heard(answer)
+        for slot in self._slots:
+            if slot.process is process:
+                return slot, slot.heard(answer)
         return first_due, None  # said by a worker that was given up meanwhile
 
 
-class _Seat:
+class _WorkerSlot:
     """A place for one worker process at a time, and the tasks it has, the first of them in work."""
 
     def __init__(self, measure: Measure, inbox: Inbox, time_limit_s: float) -> None:

@@ -45,6 +45,8 @@ class Progress:
     counts: Counter[Status] = field(default_factory=Counter)
     started: float = field(default_factory=time.monotonic)
     stopped: bool = False
+    last: Outcome | None = None
+    """What came last."""
 
     @property
     def done(self) -> int:
@@ -130,6 +132,7 @@ def run_cohort(
             def take(outcome: Outcome) -> None:
                 store.append(run, outcome)
                 progress.counts[outcome.status] += 1
+                progress.last = outcome
                 watch(progress)
 
             due = _to_measure(_due(store, job, progress), store, job, take)

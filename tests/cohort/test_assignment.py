@@ -75,16 +75,20 @@ def test_readers_get_different_orders() -> None:
 
 def test_a_work_list_tells_neither_subject_nor_repeat() -> None:
     found = plan()
-    rows = list(csv.DictReader(io.StringIO(work_list_csv(found, "A"))))
+    rows = list(csv.DictReader(io.StringIO(work_list_csv(found, "A", Path("coded")))))
     assert set(rows[0]) == {"knee", "study", "side"}
     assert len({row["knee"] for row in rows}) == len(rows) == 36
     expected = [one.code for one in found.readings if one.entry.reader == "A"]
     assert [row["knee"] for row in rows] == expected
+    assert [row["study"] for row in rows] == [f"coded/A/{code}" for code in expected]
 
 
 def test_the_review_page_opens_a_work_list(tmp_path: Path) -> None:
     path = tmp_path / "A.csv"
-    path.write_text(work_list_csv(plan(3, 1), "A"))
+    given = plan(3, 1)
+    for one in given.readings:
+        (tmp_path / "coded" / one.entry.reader / one.code).mkdir(parents=True)
+    path.write_text(work_list_csv(given, "A", tmp_path / "coded"))
     opened = open_worklist(path)
     assert len(opened) == 4
     assert {knee.side for knee in opened} == {Side.LEFT}
@@ -116,13 +120,13 @@ def test_excluded_knees_are_not_handed_out() -> None:
 
 def test_the_methods_sentence_counts_what_was_done() -> None:
     assert plan().sentence == (
-        "2 readers each read 30 knees in an order drawn at random for each, blinded to subject,"
-        " visit and each other; 6 of them were presented to each reader a second time without"
-        " notice (seed 1)."
+        "2 readers each were given 30 knees in an order drawn at random for each, under codes and"
+        " with coded folders of images that tell neither subject nor visit; 6 of them were given to"
+        " each reader a second time under another code (seed 1)."
     )
     twice = [replace(knee, visit=visit) for knee in knees(12) for visit in ("1", "2")]
     found = plan_readings(twice, ["A"], repeats=0, seed=1, landmarks=LANDMARKS)
-    assert "each read 24 examinations of 12 knees in an order" in found.sentence
+    assert "each were given 24 examinations of 12 knees in an order" in found.sentence
 
 
 def test_more_repeats_than_can_be_hidden_are_refused() -> None:

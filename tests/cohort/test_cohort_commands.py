@@ -74,7 +74,7 @@ def test_measuring_again_finds_nothing_to_do(measured: Path) -> None:
         "measure", measured / "manifest.csv", "--store", measured / "c.sqlite", "--json"
     )
     assert result.exit_code == 0
-    end = json.loads(result.output)
+    end = json.loads(result.stdout)
     assert (end["total"], end["already_done"], end["stopped"]) == (5, 5, False)
 
 
@@ -82,7 +82,7 @@ def test_another_rule_at_the_threshold_only_decides_anew(measured: Path, tmp_pat
     store = Path(shutil.copy(measured / "c.sqlite", tmp_path))
     rule = ("--threshold-rule", "at_or_above", "--time-limit", 60)
     result = invoke("measure", measured / "manifest.csv", "--store", store, *rule, "--json")
-    end = json.loads(result.output)
+    end = json.loads(result.stdout)
     assert (end["decided"], end["refused"], "measured" in end) == (4, 1, False)
     back = Path(shutil.copy(measured / "c.sqlite", tmp_path / "said.sqlite"))
     result = invoke("measure", measured / "manifest.csv", "--store", back, *rule)
@@ -172,17 +172,17 @@ def test_readers_get_work_lists_and_the_keeper_a_key(measured: Path, tmp_path: P
     arguments = ["--reader", "A", "--reader", "B", "--repeats", 1, "--seed", 7, "--out", tmp_path]
     result = invoke("assign", measured / "manifest.csv", *arguments)
     assert result.exit_code == 0, result.output
-    assert "2 readers each read 5 knees" in result.output
+    assert "2 readers each were given 5 knees" in result.output
     assert sorted(path.name for path in tmp_path.iterdir()) == [
-        "key.csv", "manifest.csv", "work-list-A.csv", "work-list-B.csv",
+        "images", "key.csv", "manifest.csv", "work-list-A.csv", "work-list-B.csv",
     ]  # fmt: skip
     left_out = list(csv.DictReader((tmp_path / "manifest.csv").read_text().splitlines()))[-1]
     assert (left_out["subject"], left_out["exclude"]) == ("pacemaker", "no MR")
 
 
-def test_disputes_of_a_single_reader_are_none(measured: Path, tmp_path: Path) -> None:
-    out = tmp_path / "disputes.csv"
-    result = invoke("disputes", "--store", measured / "c.sqlite", "--out", out)
+def test_a_single_reader_has_nothing_to_adjudicate(measured: Path, tmp_path: Path) -> None:
+    out = tmp_path / "adjudicate.csv"
+    result = invoke("adjudicate", "--store", measured / "c.sqlite", "--out", out)
     assert result.exit_code == 0, result.output
     assert result.output.startswith("0 knees differ")
     assert len(out.read_text().splitlines()) == 1
@@ -255,7 +255,7 @@ def test_warnings_do_not_quote_free_text_of_headers(samples: Path, tmp_path: Pat
 
 
 def test_the_size_of_a_study_is_told_with_its_source() -> None:
-    result = invoke("study-size", "--icc", 0.9, "--width", 0.1, "--change-mm", 0.5, "--sd-mm", 1)
+    result = invoke("sample-size", "--icc", 0.9, "--width", 0.1, "--change-mm", 0.5, "--sd-mm", 1)
     assert result.exit_code == 0, result.output
     assert "Bonett" in result.output
     # statsmodels TTestPower: 33.37 for an effect of 0.5 at 80 % power.
@@ -266,13 +266,13 @@ def test_the_size_of_a_study_is_told_with_its_source() -> None:
 
 
 def test_the_spread_of_a_change_is_asked_for_and_not_guessed() -> None:
-    result = invoke("study-size", "--change-mm", 0.5)
+    result = invoke("sample-size", "--change-mm", 0.5)
     assert result.exit_code == 2
     assert "Give --sd-mm too" in result.output
 
 
 def test_a_study_without_a_question_has_no_size() -> None:
-    result = invoke("study-size")
+    result = invoke("sample-size")
     assert result.exit_code == 2
     assert "Give --icc or --change-mm" in result.output
 
@@ -283,7 +283,9 @@ def sign(path: Path, reader: str, verdicts: dict[str, dict[str, object]]) -> Non
     for knee, content in verdicts.items():
         verdict = Verdict.REJECTED if content["reading"] is None else Verdict.MEASURED
         with store.writing() as connection:
-            Journal(store).append(connection, TaskKey(reader, knee, 1), verdict, content)
+            Journal(store).append(
+                connection, TaskKey(reader, knee, 1), verdict, {"series": None, **content}
+            )
 
 
 @pytest.fixture
@@ -435,3 +437,86 @@ def test_a_review_store_that_is_not_there_is_said(signed_study: Path) -> None:
     result = collect(signed_study)
     assert result.exit_code == 2
     assert "Name the store of the review page" in result.output
+
+
+def test_another_threshold_is_asked_for_and_stands_in_every_output(
+    measured: Path, tmp_path: Path
+) -> None:
+    store = Path(shutil.copy(measured / "c.sqlite", tmp_path))
+    arguments = ("--store", store, "--threshold-mm", 2.0, "--json")
+    end = json.loads(invoke("measure", measured / "manifest.csv", *arguments).stdout)
+    assert (end["decided"], "measured" in end) == (4, False)
+    with Store.existing(store) as opened:
+        rows = {row["subject"]: row for row in opened.rows()}
+        conventions = [record["conventions"] for _, record in opened.records()]
+    assert rows["rectangular-oblique"]["medial_flag"] == 1  # 2.4 mm
+    assert {row["threshold_mm"] for row in rows.values() if row["threshold_mm"]} == {2.0}
+    assert {one["threshold_mm"] for one in conventions} == {2.0}
+    invoke("report", "--store", store, "--out", tmp_path / "report")
+    page = (tmp_path / "report" / "cohort.html").read_text("utf-8")
+    assert "flagged by the rule &gt; 2 mm, exactly 2 is not above" in page
+
+
+def test_a_threshold_that_is_no_number_is_refused(measured: Path, tmp_path: Path) -> None:
+    arguments = ("--store", tmp_path / "c.sqlite", "--threshold-mm", "nan")
+    result = invoke("measure", measured / "manifest.csv", *arguments)
+    assert result.exit_code == 2
+
+
+def test_progress_is_seen_without_a_terminal_and_kept_in_a_log(
+    samples: Path, tmp_path: Path
+) -> None:
+    manifest, log = tmp_path / "manifest.csv", tmp_path / "logs" / "run.log"
+    (tmp_path / "nothing").mkdir()
+    manifest.write_text(
+        f"subject,path,landmarks\nS1,{samples / 'normal'},{samples / 'normal' / 'landmarks.json'}\n"
+        f"S2,nothing,{samples / 'normal' / 'landmarks.json'}\n"
+    )
+    arguments = ("--store", tmp_path / "c.sqlite", "--workers", 1, "--log", log, "--json")
+    result = invoke("measure", manifest, *arguments)
+    assert "0 of 2 done, 0 failed" in result.stderr
+    assert "2 of 2 done, 1 failed" in result.stderr
+    lines = log.read_text("utf-8").splitlines()
+    assert "begun: 0 of 2 done" in lines[0]
+    assert any(' measured ["S1"' in line for line in lines)
+    assert any(' refused ["S2"' in line and ": " in line for line in lines)
+    end = json.loads(result.stdout)
+    ((reason),) = end["reasons"]
+    assert (reason["status"], reason["count"]) == ("refused", 1)
+
+
+def test_readings_of_earlier_manifests_are_spoken_of(samples: Path, tmp_path: Path) -> None:
+    def manifest(name: str) -> Path:
+        path = tmp_path / f"{name}.csv"
+        study = samples / name
+        path.write_text(f"subject,path,landmarks\n{name},{study},{study / 'landmarks.json'}\n")
+        return path
+
+    arguments = ("--store", tmp_path / "c.sqlite", "--workers", 1)
+    invoke("measure", manifest("normal"), *arguments)
+    added = invoke("measure", manifest("root-tear"), *arguments)
+    assert "1 readings of earlier manifests, which this one does not name, stay" in added.output
+    alone = invoke("measure", manifest("root-tear"), *arguments, "--replace")
+    assert "1 readings of earlier manifests were left out." in alone.output
+
+
+def test_neither_work_list_nor_paths_tell_who_is_read(samples: Path, tmp_path: Path) -> None:
+    (tmp_path / "SURNAME").mkdir()
+    study = Path(shutil.copytree(samples / "normal", tmp_path / "SURNAME" / "visit-2"))
+    (tmp_path / "knees.csv").write_text(
+        "subject,visit,path\n"
+        + "".join(f"P{n},2,{shutil.copytree(study, tmp_path / f'K{n}')}\n" for n in range(3))
+    )
+    out = tmp_path / "study"
+    arguments = ["--reader", "A", "--repeats", 1, "--out", out]
+    assert invoke("assign", tmp_path / "knees.csv", *arguments).exit_code == 0
+    with (out / "work-list-A.csv").open(newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    listed = str(rows)
+    assert not any(word in listed for word in ("P0", "P1", "K0", "visit", "normal", "SURNAME"))
+    names = [sorted(path.name for path in Path(row["study"]).iterdir()) for row in rows]
+    assert names == [names[0]] * 4
+    assert names[0][0] == "00001.dcm"
+    reading = workflow.measure(rows[0]["study"], landmarks=study / "landmarks.json").reading
+    assert reading.medial is not None
+    assert reading.medial.extrusion.extrusion_mm == pytest.approx(SAMPLES["normal"], abs=1e-6)
