@@ -256,8 +256,7 @@ def assign(
             write_text(out / f"work-list-{reader}.csv", work_list_csv(plan, reader, images))
         write_text(out / "key.csv", key_csv(plan))
         write_text(out / "manifest.csv", manifest_csv([*plan.entries, *excluded]))
-        say(f"{plan.sentence}
-Written to {out}. Keep key.csv and manifest.csv from the readers.")
+        say(f"{plan.sentence}\nWritten to {out}. Keep key.csv and manifest.csv from the readers.")
 
 
 @app.command()
