@@ -140,7 +140,7 @@ def send(
         _check_packages()
         from meniscal_measure import workflow
         from meniscal_measure.exchange.structured_report import Archived
-        from meniscal_measure.records.codec import read_reading
+        from meniscal_measure.records.reading_file import read_reading
 
         peer = _peer(archive, calling_title, timeout, certificates)
         knee = workflow.reopen(read_reading(record), workflow.read(study))
@@ -165,7 +165,7 @@ def objects(
         from meniscal_measure import workflow
         from meniscal_measure.exchange.results import result_objects
         from meniscal_measure.exchange.structured_report import Archived
-        from meniscal_measure.records.codec import read_reading
+        from meniscal_measure.records.reading_file import read_reading
 
         knee = workflow.reopen(read_reading(record), workflow.read(study))
         made = result_objects(knee.save(out), knee.stack, Archived(uid_root, organization))

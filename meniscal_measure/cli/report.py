@@ -57,7 +57,7 @@ def report(
     """Make the figure, table and PDF of a stored reading again, or confirm it as a reader."""
     with reported(as_json=as_json):
         from meniscal_measure import workflow
-        from meniscal_measure.records.codec import read_reading
+        from meniscal_measure.records.reading_file import read_reading
         from meniscal_measure.records.signing import check_reader, signed_by
 
         if verified_by is not None:

@@ -111,7 +111,7 @@ class Row:
 
 def unpacked(packed: bytes) -> Record:
     """Take the record from a row; one of an earlier version is laid out as this one has it."""
-    from meniscal_measure.records.codec import newest_layout
+    from meniscal_measure.records.earlier_layout import newest_layout
 
     return newest_layout(json.loads(zlib.decompress(packed)))
 

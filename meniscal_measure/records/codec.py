@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, replace
 from functools import reduce
-from pathlib import Path
 from typing import Any
 
 import msgspec
 from msgspec import UNSET
 
-from meniscal_measure.anatomy import Compartment, Landmark, Side
+from meniscal_measure.anatomy import Compartment, Side
 from meniscal_measure.caliper.compartments import IMAGE_SIDES
 from meniscal_measure.caliper.landmarks import PlacedLandmark
 from meniscal_measure.caliper.reading import (
@@ -25,9 +24,9 @@ from meniscal_measure.caliper.reading import (
     Source,
     UncertaintyPart,
 )
-from meniscal_measure.errors import InputError, UsageError
+from meniscal_measure.errors import InputError
 from meniscal_measure.findings import Finding
-from meniscal_measure.records.file_set import check_set, settle
+from meniscal_measure.records.earlier_layout import newest_layout
 from meniscal_measure.records.layout import (
     SCHEMA_ID,
     SCHEMA_VERSION,
@@ -40,8 +39,6 @@ from meniscal_measure.records.layout import (
 )
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.records.signing import with_signature
-
-OLDEST_VERSION = 1
 
 QUANTITIES = {
     "body_width_mm": "body_width_u_mm",
@@ -140,49 +137,6 @@ def _u(quantity: Quantity | None) -> float | None:
     return None if quantity is None else quantity.u
 
 
-def read_reading(path: Path) -> Reading:
-    """Take a reading back from a file.
-
-    Raises
-    ------
-    UsageError
-        If the file cannot be read.
-    InputError
-        If it does not belong to the files it was written with, is no JSON object, or
-        `reading_from_dict` refuses what it holds.
-    """
-    check_set(path.parent, path.name)
-    try:
-        content = path.read_bytes()
-    except (OSError, ValueError) as error:  # ValueError: a NUL in the name
-        raise UsageError(
-            "{file:private} cannot be read: {reason}. Give a reading.json that measure wrote.",
-            file=str(path),
-            reason=getattr(error, "strerror", None) or "it is no name of a file",
-        ) from error
-    try:
-        return reading_from_dict(msgspec.json.decode(content, type=dict[str, Any]))
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise InputError(
-            "{file:private} is not a reading ({reason}). Give a reading.json that measure wrote.",
-            file=str(path),
-            reason=str(error),
-        ) from error
-    except InputError as error:
-        raise error.within("{file:private}", file=str(path)) from error
-
-
-def may_be_verified(path: Path) -> bool:
-    """Whether a verified reading lies there, or something that cannot be read."""
-    try:
-        settle(path.parent)
-        return msgspec.json.decode(path.read_bytes(), type=dict[str, Any])["verified"] is not False
-    except (FileNotFoundError, NotADirectoryError):
-        return False
-    except (OSError, msgspec.DecodeError, UnicodeDecodeError, KeyError, RecursionError):
-        return True
-
-
 def reading_from_dict(record: Mapping[str, Any]) -> Reading:
     """Take a reading back from its JSON layout.
 
@@ -203,61 +157,6 @@ def reading_from_dict(record: Mapping[str, Any]) -> Reading:
         unsigned = replace(reading, signatures=())
         return reduce(with_signature, reading.signatures, unsigned)
     return reading
-
-
-def newest_layout(record: Mapping[str, Any]) -> Json:
-    """Lay a record of any readable version out as this version has it.
-
-    Raises
-    ------
-    InputError
-        If it is of another layout or version.
-    """
-    found = record.get("schema")
-    if found == {"id": SCHEMA_ID, "version": SCHEMA_VERSION}:
-        return dict(record)
-    if found == {"id": SCHEMA_ID, "version": 1}:
-        return _upgraded(record)
-    raise InputError(
-        f"The record's schema is {found}; this version reads {SCHEMA_ID} versions"
-        f" {OLDEST_VERSION} to {SCHEMA_VERSION}. Measure again, or use the version that"
-        " wrote it."
-    )
-
-
-def _upgraded(record: Mapping[str, Any]) -> Json:
-    """Lay out version 1; what it did not say stays empty."""
-    part = {key: value for key, value in record["slice"].items() if key != "convention"}
-    unnumbered = {"number": None, "instance_number": None, "frame_number": None}
-    axis, convention = record["conventions"]["axis"], record["slice"]["convention"]
-    signature = {
-        "reader": record["verified_by"] or "",
-        "signed_at": "",
-        "axis": axis,
-        "quality": [],
-        "remark": "",
-        "seal": "",
-    }
-    return {
-        **_renamed(record),
-        "schema": {"id": SCHEMA_ID, "version": SCHEMA_VERSION},
-        "conventions": {**record["conventions"], "slice": convention},
-        "source": {**record["source"], "from_the_front": None},
-        "slice": {**part, **unnumbered},
-        "signatures": [signature] if record["verified"] else [],
-        "warnings": [Finding.from_json(text).to_json() for text in record["warnings"]],
-        "neighbours": [{**_renamed(neighbour), **unnumbered} for neighbour in record["neighbours"]],
-    }
-
-
-def _renamed(part: Mapping[str, Any]) -> Json:
-    """Call the free edge by its name in every compartment of a slice."""
-    anew = {}
-    for name in Compartment:
-        if found := part.get(name.value):
-            landmarks = {Landmark(key).value: value for key, value in found["landmarks"].items()}
-            anew[name.value] = {**found, "landmarks": landmarks}
-    return {**part, **anew}
 
 
 def _reading(part: ReadingPart) -> Reading:

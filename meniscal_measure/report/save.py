@@ -10,9 +10,10 @@ from matplotlib.figure import Figure
 
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import UsageError
-from meniscal_measure.records.codec import may_be_verified, reading_to_dict
+from meniscal_measure.records.codec import reading_to_dict
 from meniscal_measure.records.file_set import write_set
 from meniscal_measure.records.identifiers import without_identifiers
+from meniscal_measure.records.reading_file import may_be_verified
 from meniscal_measure.report.canvas import Stamp, pdf_bytes, png_bytes, svg_bytes
 from meniscal_measure.report.figure import slice_figure
 from meniscal_measure.report.images import SeriesImages

@@ -12,8 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from meniscal_measure.cohort.manifest import read_manifest
-from meniscal_measure.records.codec import read_reading, reading_to_dict
+from meniscal_measure.records.codec import reading_to_dict
 from meniscal_measure.records.landmark_file import read_landmarks
+from meniscal_measure.records.reading_file import read_reading
 from meniscal_measure.series.scan import open_study
 from meniscal_measure.workflow import measure
 from meniscal_measure.workshop.knees.recipe import parse_recipe, read_recipe

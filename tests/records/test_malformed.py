@@ -18,8 +18,9 @@ from rich.console import Console
 import meniscal_measure
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import MeniscalMeasureError
-from meniscal_measure.records.codec import read_reading, reading_from_dict, reading_to_dict
+from meniscal_measure.records.codec import reading_from_dict, reading_to_dict
 from meniscal_measure.records.identifiers import without_identifiers
+from meniscal_measure.records.reading_file import read_reading
 from meniscal_measure.report.rows import readings_csv
 from meniscal_measure.report.table import reading_table
 from meniscal_measure.series.model import Study

@@ -12,8 +12,9 @@ import meniscal_measure
 from meniscal_measure.anatomy import Landmark
 from meniscal_measure.caliper.landmarks import SliceConvention
 from meniscal_measure.errors import LandmarkError
-from meniscal_measure.records.codec import read_reading, reading_from_dict, reading_to_dict
+from meniscal_measure.records.codec import reading_from_dict, reading_to_dict
 from meniscal_measure.records.landmark_file import read_landmarks
+from meniscal_measure.records.reading_file import read_reading
 from meniscal_measure.records.signing import check_seals
 
 WRITTEN = Path(__file__).parent / "version-1"

@@ -21,9 +21,9 @@ from pypdf import PdfReader
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import InputError, OutputError, UsageError
 from meniscal_measure.findings import Code, Finding
-from meniscal_measure.records.codec import read_reading
 from meniscal_measure.records.file_set import check_set
 from meniscal_measure.records.notice import NOTICE
+from meniscal_measure.records.reading_file import read_reading
 from meniscal_measure.report.canvas import Stamp, blank, pdf_bytes, png_bytes, svg_bytes
 from meniscal_measure.report.figure import slice_figure
 from meniscal_measure.report.images import SeriesImages

@@ -13,7 +13,7 @@ from meniscal_measure.cli import app
 from meniscal_measure.exchange.peer import ArchivedSeries, Peer, Query
 from meniscal_measure.exchange.structured_report import report_series_uid
 from meniscal_measure.exchange.transfer import send_once
-from meniscal_measure.records.codec import read_reading
+from meniscal_measure.records.reading_file import read_reading
 from tests.exchange.conftest import SAMPLE
 from tests.exchange.servers.conftest import ALL_PEERS, sample_images
 

@@ -1,0 +1,70 @@
+"""Records that earlier versions wrote, laid out as this version has them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from meniscal_measure.anatomy import Compartment, Landmark
+from meniscal_measure.errors import InputError
+from meniscal_measure.findings import Finding
+from meniscal_measure.records.layout import SCHEMA_ID, SCHEMA_VERSION
+
+OLDEST_VERSION = 1
+
+Json = dict[str, Any]
+
+
+def newest_layout(record: Mapping[str, Any]) -> Json:
+    """Lay a record of any readable version out as this version has it.
+
+    Raises
+    ------
+    InputError
+        If it is of another layout or version.
+    """
+    found = record.get("schema")
+    if found == {"id": SCHEMA_ID, "version": SCHEMA_VERSION}:
+        return dict(record)
+    if found == {"id": SCHEMA_ID, "version": 1}:
+        return _upgraded(record)
+    raise InputError(
+        f"The record's schema is {found}; this version reads {SCHEMA_ID} versions"
+        f" {OLDEST_VERSION} to {SCHEMA_VERSION}. Measure again, or use the version that"
+        " wrote it."
+    )
+
+
+def _upgraded(record: Mapping[str, Any]) -> Json:
+    """Lay out version 1; what it did not say stays empty."""
+    part = {key: value for key, value in record["slice"].items() if key != "convention"}
+    unnumbered = {"number": None, "instance_number": None, "frame_number": None}
+    axis, convention = record["conventions"]["axis"], record["slice"]["convention"]
+    signature = {
+        "reader": record["verified_by"] or "",
+        "signed_at": "",
+        "axis": axis,
+        "quality": [],
+        "remark": "",
+        "seal": "",
+    }
+    return {
+        **_renamed(record),
+        "schema": {"id": SCHEMA_ID, "version": SCHEMA_VERSION},
+        "conventions": {**record["conventions"], "slice": convention},
+        "source": {**record["source"], "from_the_front": None},
+        "slice": {**part, **unnumbered},
+        "signatures": [signature] if record["verified"] else [],
+        "warnings": [Finding.from_json(text).to_json() for text in record["warnings"]],
+        "neighbours": [{**_renamed(neighbour), **unnumbered} for neighbour in record["neighbours"]],
+    }
+
+
+def _renamed(part: Mapping[str, Any]) -> Json:
+    """Call the free edge by its name in every compartment of a slice."""
+    anew = {}
+    for name in Compartment:
+        if found := part.get(name.value):
+            landmarks = {Landmark(key).value: value for key, value in found["landmarks"].items()}
+            anew[name.value] = {**found, "landmarks": landmarks}
+    return {**part, **anew}

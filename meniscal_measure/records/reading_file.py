@@ -1,0 +1,56 @@
+"""The reading.json that was written with figure and report."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from meniscal_measure.caliper.reading import Reading
+from meniscal_measure.errors import InputError, UsageError
+from meniscal_measure.records.codec import reading_from_dict
+from meniscal_measure.records.file_set import check_set, settle
+
+
+def read_reading(path: Path) -> Reading:
+    """Take a reading back from a file.
+
+    Raises
+    ------
+    UsageError
+        If the file cannot be read.
+    InputError
+        If it does not belong to the files it was written with, is no JSON object, or
+        `reading_from_dict` refuses what it holds.
+    """
+    check_set(path.parent, path.name)
+    try:
+        content = path.read_bytes()
+    except (OSError, ValueError) as error:  # ValueError: a NUL in the name
+        raise UsageError(
+            "{file:private} cannot be read: {reason}. Give a reading.json that measure wrote.",
+            file=str(path),
+            reason=getattr(error, "strerror", None) or "it is no name of a file",
+        ) from error
+    try:
+        return reading_from_dict(msgspec.json.decode(content, type=dict[str, Any]))
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise InputError(
+            "{file:private} is not a reading ({reason}). Give a reading.json that measure wrote.",
+            file=str(path),
+            reason=str(error),
+        ) from error
+    except InputError as error:
+        raise error.within("{file:private}", file=str(path)) from error
+
+
+def may_be_verified(path: Path) -> bool:
+    """Whether a verified reading lies there, or something that cannot be read."""
+    try:
+        settle(path.parent)
+        return msgspec.json.decode(path.read_bytes(), type=dict[str, Any])["verified"] is not False
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except (OSError, msgspec.DecodeError, UnicodeDecodeError, KeyError, RecursionError):
+        return True
