@@ -48,8 +48,9 @@ class Readings:
     @cached_property
     def knee(self) -> Texts:
         """Label of the knee at its visit."""
-        rows = zip(self.subject, self.side, self.visit, strict=True)
-        return np.array([knee_label(*row) for row in rows], dtype=str)
+        knees = self.joined("subject", "side")
+        named = np.strings.add(np.strings.add(knees, " / "), self.visit)
+        return np.where(self.visit == "", knees, named)
 
     @cached_property
     def flag(self) -> FloatArray:
@@ -64,8 +65,10 @@ class Readings:
 
     def joined(self, *names: str) -> Texts:
         """Columns joined into one label for each row."""
-        rows = zip(*(getattr(self, name) for name in names), strict=True)
-        return np.array([" / ".join(row) for row in rows], dtype=str)
+        first, *others = (getattr(self, name) for name in names)
+        for other in others:
+            first = np.strings.add(np.strings.add(first, " / "), other)
+        return np.asarray(first)
 
     def where(self, rows: NDArray[np.bool_] | NDArray[np.intp]) -> Readings:
         """Keep some rows."""
@@ -161,7 +164,8 @@ def _arrays(block: list[tuple[Any, ...]], covariates: tuple[str, ...]) -> list[N
     columns = list(zip(*block, strict=True))
     texts = [np.array(column, dtype=str) for column in columns[:5]]
     numbers = [np.array(column, dtype=np.float64) for column in columns[5:10]]
-    told = [json.loads(text) if text else {} for text in columns[10]] if covariates else []
+    parsed = {text: json.loads(text) if text else {} for text in set(columns[10])}
+    told = [parsed[text] for text in columns[10]]
     others = [np.array([cells.get(name, "") for cells in told], dtype=str) for name in covariates]
     return [*texts, *numbers, *others]
 

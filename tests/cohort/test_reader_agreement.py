@@ -10,6 +10,8 @@ import numpy as np
 import pytest
 
 from meniscal_measure.anatomy import Compartment
+from meniscal_measure.caliper.decision import flag
+from meniscal_measure.caliper.grades import grade
 from meniscal_measure.caliper.reading import Conventions, ThresholdRule
 from meniscal_measure.cohort.adjudication import disputes, disputes_csv
 from meniscal_measure.cohort.agreement.ratings import ratings_from_table
@@ -20,7 +22,12 @@ from meniscal_measure.cohort.reader_agreement import (
     detectable_change,
     within_readers,
 )
-from meniscal_measure.cohort.readings import Readings, load_readings, mean_of_readings
+from meniscal_measure.cohort.readings import (
+    Readings,
+    knee_label,
+    load_readings,
+    mean_of_readings,
+)
 from meniscal_measure.cohort.run import Job, run_cohort
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Measure, carry_out
@@ -273,3 +280,21 @@ def test_only_what_was_measured_is_loaded(
             load_readings(store, Compartment.LATERAL)
     assert loaded.extrusion_mm.tolist() == [3.5]
     assert loaded.knee.tolist() == ["S1 / right / 1"]
+
+
+def test_a_knee_is_named_alike_wherever_it_is_named(study: Readings) -> None:
+    unnamed = np.where(study.subject == "S03", "", study.visit)
+    labels = replace(study, visit=unnamed).knee
+    rows = zip(study.subject.tolist(), study.side.tolist(), unnamed.tolist(), strict=True)
+    assert labels.tolist() == [knee_label(*row) for row in rows]
+    assert study.joined("subject", "reader")[0] == "S00 / A"
+
+
+@pytest.mark.parametrize("rule", list(ThresholdRule))
+def test_flags_and_grades_of_columns_are_those_of_single_values(rule: ThresholdRule) -> None:
+    conventions = Conventions(threshold_rule=rule)
+    values = np.array([1.9, 2.0, 3.0, 3.0 + 4e-13, 3.0 - 4e-13, 3.1, 5.0, 4.9, -1.0])
+    rows = [(f"S{n}", "1", "A", 1, value) for n, value in enumerate(values.tolist())]
+    found = replace(readings(*rows), conventions=conventions)
+    assert found.flag.tolist() == [float(flag(value, conventions)) for value in values.tolist()]
+    assert found.grade.tolist() == [float(grade(value)) for value in values.tolist()]
