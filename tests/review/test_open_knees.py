@@ -99,3 +99,13 @@ def test_a_fault_while_proposing_is_raised_where_the_knee_is_asked_for(knees: li
     for knee in knees[:2]:  # the second one too: the thread goes on
         with pytest.raises(ZeroDivisionError, match=knee.name):
             opened.whole(knee)
+
+
+def test_a_stack_that_is_no_knee_is_not_read_whole(
+    knees: list[Knee], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("meniscal_measure.review.knee.MOST_PROPOSED_SLICES", 2)
+    propose = Proposer()
+
+    assert "place the landmarks by hand" in OpenKnees(propose).whole(knees[0]).remark
+    assert propose.began == []
