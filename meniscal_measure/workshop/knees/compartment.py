@@ -10,14 +10,19 @@ from meniscal_measure.anatomy import Compartment
 from meniscal_measure.workshop.knees.femur import Femur
 from meniscal_measure.workshop.knees.layers import Box
 from meniscal_measure.workshop.knees.meniscus import Located, Meniscus
-from meniscal_measure.workshop.knees.parameters import EXTRUSION_RANGE_MM, KneeParameters
+from meniscal_measure.workshop.knees.parameters import (
+    EXTRUSION_RANGE_MM,
+    Filling,
+    KneeParameters,
+)
 from meniscal_measure.workshop.knees.signed_distance import (
+    ROUND_OFF,
     Field,
     bump,
     maximum,
     positive,
 )
-from meniscal_measure.workshop.knees.tissue import Depth, Tissue
+from meniscal_measure.workshop.knees.tissue import FILLING_TISSUES, Depth, Tissue
 
 MENISCUS_TISSUES = {
     Compartment.MEDIAL: Tissue.MEDIAL_MENISCUS,
@@ -49,6 +54,10 @@ class Margin:
     """Thickness of a fluid pocket."""
     pocket_height: float
     pocket_angle: float
+    filling: Filling
+    """What lies between wall and capsule."""
+    vessel: float
+    """Radius of a vessel there; 0 for none."""
     flooded: float
     """Height to which fluid fills the joint space above the meniscal under-surface."""
 
@@ -114,9 +123,23 @@ class MeniscalCompartment:
         space = maximum(maximum(line, inward), -1.5 - at.h)
         yield Tissue.CAPSULE, Depth.JOINT_SPACE, maximum(space, at.h - 4.0)
         yield Tissue.FLUID, Depth.JOINT_SPACE, maximum(space, at.h - margin.flooded)
+        yield from self._gap_layers(at, line, behind, clear)
         if margin.pocket > 0:
             pocket = self._pocket(at)
             yield Tissue.FLUID, Depth.JOINT_SPACE, pocket
+
+    def _gap_layers(self, at: Located, line: Field, behind: Field, clear: Field) -> Painted:
+        """Give what fills the space between wall and capsule, and the vessel in it."""
+        margin = self.margin
+        if margin.filling is not Filling.SYNOVIUM:
+            within = maximum(maximum(behind, clear + 4.0), abs(at.h - 3.0) - 4.5)
+            yield FILLING_TISSUES[margin.filling], Depth.JOINT_SPACE, within
+        if margin.vessel > 0:
+            out = 0.5 * (at.reach - at.section.outer + line)
+            room = 0.5 * (at.reach - at.section.outer - line)
+            up = at.h - self.meniscus.wall_height
+            tube = (out * out + up * up + ROUND_OFF) ** 0.5 - margin.vessel
+            yield Tissue.VESSEL, Depth.JOINT_SPACE, tube + 2.0 * positive(margin.vessel - room)
 
     def _pocket(self, at: Located) -> Field:
         half = 0.5 * self.margin.pocket + 0.3
@@ -190,6 +213,8 @@ def build_compartment(
         capsule=soft.capsule_mm,
         deep_ligament=soft.deep_collateral_mm if medial else 0.0,
         pocket=joint.medial_recess_fluid_mm if medial else joint.lateral_recess_fluid_mm,
+        filling=joint.medial_gap if medial else joint.lateral_gap,
+        vessel=joint.gap_vessel_mm,
         pocket_height=joint.recess_height_mm,
         pocket_angle=math.radians(joint.recess_angle_deg),
         flooded=min(0.4 + 0.8 * joint.effusion_mm, 10.0),

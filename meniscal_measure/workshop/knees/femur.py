@@ -9,127 +9,39 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from meniscal_measure.anatomy import Compartment
+from meniscal_measure.workshop.knees.condyle import Condyle, Notch
+from meniscal_measure.workshop.knees.growth_plate import growth_plate_scar
 from meniscal_measure.workshop.knees.layers import Box
-from meniscal_measure.workshop.knees.parameters import KneeParameters
+from meniscal_measure.workshop.knees.parameters import Filling, KneeParameters
+from meniscal_measure.workshop.knees.plateau import Plateau
 from meniscal_measure.workshop.knees.signed_distance import (
     Field,
     Oval,
-    bump,
     maximum,
     minimum,
-    negative,
     positive,
     rounded_corner,
     smooth_max,
     smooth_min,
     smoothstep,
 )
-from meniscal_measure.workshop.knees.tibia import Plateau, Tibia
-from meniscal_measure.workshop.knees.tissue import Depth, Tissue
+from meniscal_measure.workshop.knees.tibia import Tibia
+from meniscal_measure.workshop.knees.tissue import FILLING_TISSUES, Depth, Tissue
+
+GROWTH_PLATE_MM = 27.0
+"""Height of the scar of the growth plate over the condyles (by eye on public images; common
+practice, no source)."""
+
+NOTCH_DEPTH_MM, NOTCH_FLOOR_MM = 13.0, 14.0
+"""How far in front of and behind its middle, and how far below the condyles, what fills the notch
+reaches."""
 
 CONTACT_STEPS = 12
 """Steps of lowering a condyle onto its plateau; each leaves a small part of the error."""
 
-FLATTER_BEHIND = 0.45
-"""Slope of the notch's roof behind the slice through the apex of the medial spine, relative to that
-in front."""
-
 NOTCH_RISE_MM = 0.6
 """How much higher the roof stands above the lowest line of the condyles than above the condyles'
 own line on the slice through the apex of the medial spine."""
-
-ARCH_POWER = 1.8
-"""Shape of the notch in a coronal section: 1 for a gable, 2 for a parabola."""
-
-COVER_TAPER_MM = 5.0
-"""Width over which cartilage thins out towards the side of a condyle."""
-
-
-@dataclass(frozen=True)
-class Condyle:
-    """A wheel with a crowned tread and rounded shoulders."""
-
-    u: float
-    y: float
-    z: float
-    profile: Oval
-    """Outline seen from the side, backwards and upwards from the hub."""
-    crown: float
-    outer: float
-    """Half width towards the side of the knee, at the tread."""
-    inner: float
-    """Half width towards the notch."""
-    shoulder: float
-    cartilage: float
-    outward: float = 1.0
-    """+1 medial, -1 lateral: sign of u that points to the side of the knee."""
-    lean: float = 0.0
-    """Run of the outer side outward per mm upwards."""
-    splay: float = 0.0
-    """Run of the outer side outward per mm backwards."""
-    bend: float = 0.0
-    """Turn of the outer side inward with the square of the distance from the hub."""
-    waist: float = 100.0
-    """Height above the tread from which the sides draw in."""
-    tilt: float = 0.0
-    """Rise of the tread per mm of u."""
-    groove: float = 0.0
-    """Depth of a groove along the middle of the tread."""
-    osteophyte: float = 0.0
-    """How far a spur stands out from both shoulders."""
-
-    def faces(self, u: Field, y: Field, z: Field) -> tuple[Field, Field]:
-        """Distances beyond the tread and beyond the sides."""
-        across = u - self.u
-        up = z - self.z - self.tilt * across
-        tread = self.profile.beyond(y - self.y, up) + self.crown * across * across
-        if self.groove > 0:
-            part = across * (1.0 / 13.0)
-            tread = tread + self.groove * bump(part * part)
-        over = up + self.profile.q_negative
-        out = across * self.outward
-        outer = out - self.outer - self.lean * positive(over)
-        along = y - self.y
-        outer = outer - along * (self.splay - self.bend * along)
-        high = positive(over - self.waist)
-        side = maximum(outer + 0.35 * high, 0.2 * high - out - self.inner)
-        if self.osteophyte > 0:
-            part = (over - 9.0) * (1.0 / 5.0)
-            side = side - self.osteophyte * bump(part * part)
-        return tread, side
-
-    def layers_at(self, u: Field, y: Field, z: Field) -> tuple[Field, Field]:
-        """Distances from the bone, and from the bone thickened by its cartilage."""
-        tread, side = self.faces(u, y, z)
-        bone = rounded_corner(tread, side, self.shoulder)
-        return bone, bone - self.cartilage * smoothstep((0.5 - side) * (1.0 / COVER_TAPER_MM))
-
-
-@dataclass(frozen=True)
-class Notch:
-    """The intercondylar notch: an arch whose roof rises from the trochlea to its outlet behind."""
-
-    u: float
-    y: float
-    """Where from front to back the roof has its height."""
-    height: float
-    slope: float
-    """Rise of the roof per mm backwards."""
-    half_width: float
-    """At the foot of the arch."""
-    outlet: float
-    """Where the roof ends behind: the back of the metaphysis there."""
-
-    def distance(self, u: Field, y: Field, height: Field) -> Field:
-        """Distance from the notch, negative in it; `height` is mm above the condyles."""
-        behind = y - self.y
-        roof = self.height + self.slope * (negative(behind) + FLATTER_BEHIND * positive(behind))
-        wide = self.half_width + 0.018 * negative(behind) * negative(behind)
-        part = ((u - self.u) * (1.0 / wide)) ** 2 + 0.01
-        power = maximum(ARCH_POWER + 0.11 * negative(behind), 1.1)
-        inside = height - roof * (1.0 - part ** (0.5 * power))
-        steep = roof * (1.0 / wide)
-        return inside / (1.0 + steep * steep * minimum(part, 1.0)) ** 0.5
 
 
 @dataclass(frozen=True)
@@ -152,6 +64,9 @@ class Femur:
     half_width: float
     notch: Notch
     cortex: float
+    growth_plate: float
+    """Thickness of its scar; 0 for none."""
+    around_cruciates: Filling
     effusion: float
     """Thickness of the fluid in front of the femur."""
 
@@ -204,7 +119,15 @@ class Femur:
             yield Tissue.FLUID, Depth.EFFUSION, self._fluid(minimum(bone, cartilage), y, height)
         yield Tissue.CARTILAGE, Depth.CARTILAGE, cartilage
         yield Tissue.CORTICAL_BONE, Depth.BONE, bone
-        yield Tissue.MARROW, Depth.MARROW, bone + self.cortex * (1.0 + 3.0 * flare)
+        marrow = bone + self.cortex * (1.0 + 3.0 * flare)
+        yield Tissue.MARROW, Depth.MARROW, marrow
+        if self.growth_plate > 0:
+            level = (height - GROWTH_PLATE_MM) * s
+            yield growth_plate_scar(level, (u, y), marrow, thickness=self.growth_plate)
+        if self.around_cruciates is not Filling.FAT:
+            within = maximum(-notch, abs(y - self.notch.y) - NOTCH_DEPTH_MM * s)
+            within = maximum(within, -height * s - NOTCH_FLOOR_MM)
+            yield FILLING_TISSUES[self.around_cruciates], Depth.CAPSULE, within
 
     def _fluid(self, outside: Field, y: Field, height: Field) -> Field:
         """Distance from the fluid of the suprapatellar pouch and of the gutters at the sides."""
@@ -248,6 +171,8 @@ def build_femur(parameters: KneeParameters, tibia: Tibia) -> Femur:
         half_width=0.5 * (ends[0] - ends[1]),
         notch=notch,
         cortex=0.8,
+        growth_plate=shape.growth_plate_mm,
+        around_cruciates=parameters.joint.notch,
         effusion=parameters.joint.effusion_mm,
     )
 

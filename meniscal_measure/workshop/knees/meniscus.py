@@ -20,6 +20,7 @@ from meniscal_measure.workshop.knees.parameters import (
     RootTear,
     TearParameters,
 )
+from meniscal_measure.workshop.knees.plateau import Plateau
 from meniscal_measure.workshop.knees.signed_distance import (
     ROUND_OFF,
     Field,
@@ -31,7 +32,8 @@ from meniscal_measure.workshop.knees.signed_distance import (
     smoothstep,
     unit_clip,
 )
-from meniscal_measure.workshop.knees.tibia import FOOTPRINT_U, FOOTPRINT_Y, Plateau, Tibia
+from meniscal_measure.workshop.knees.spines import FOOTPRINT_U, FOOTPRINT_Y
+from meniscal_measure.workshop.knees.tibia import Tibia
 
 WALL_FILLET_MM = 0.5
 """Fillet between the outer wall and the upper and lower surface."""
@@ -47,6 +49,9 @@ HORN_RAD = math.radians(75.0)
 
 ROOT_ARC_RAD = math.radians(60.0)
 """Length of the arc over which a horn runs in from the rim to its root."""
+
+LEAST_REACH_MM = 2.0
+"""Least distance of the free edge of the body from the centre of the plateau."""
 
 ROOT_WIDTH_MM, ROOT_HEIGHT_MM = 6.5, 3.2
 """Section of a root at its attachment (areas of 30 to 60 mm2: Johannsen 2012 and others)."""
@@ -166,7 +171,7 @@ class Meniscus:
         outer = rim_reach + self.extrusion.at(angle)
         width = self.width.at(angle)
         half_root = 0.5 * ROOT_WIDTH_MM * (to_front + to_back)
-        inner = free * (outer - width) + middle - half_root
+        inner = free * maximum(outer - width, LEAST_REACH_MM) + middle - half_root
         outer = free * outer + middle + half_root
         inner = inner + self._notched(angle, inner) * (outer - inner)
         return Section(outer, inner, ROOT_HEIGHT_MM + free * (self.height - ROOT_HEIGHT_MM))

@@ -10,7 +10,7 @@ from typing import Any
 from meniscal_measure.anatomy import Compartment, Side
 from meniscal_measure.errors import RecipeError
 
-EXTRUSION_RANGE_MM = (-4.0, 12.0)
+EXTRUSION_RANGE_MM = (-8.0, 12.0)
 """Allowed extrusion anywhere along the rim."""
 
 
@@ -45,6 +45,15 @@ class BodyTear(StrEnum):
     """From the inner edge outward; the inner edge lies further out there."""
     HORIZONTAL = "horizontal"
     LONGITUDINAL = "longitudinal"
+
+
+class Filling(StrEnum):
+    """What fills a space of the joint."""
+
+    SYNOVIUM = "synovium"
+    FAT = "fat"
+    FLUID = "fluid"
+    TENDON = "tendon"
 
 
 def _ranged(default: float, low: float, high: float) -> Any:
@@ -115,6 +124,8 @@ class TibiaParameters(Ranged):
     """2: the plateaus are ovals of quarter ellipses; less: squarer."""
     flare: float = _ranged(1.0, 0.8, 1.25)
     """Length over which the metaphysis narrows into the shaft, relative to the usual one."""
+    growth_plate_mm: float = _ranged(0.0, 0.0, 1.5)
+    """Thickness of the scar of the growth plate; 0 where none is seen."""
 
 
 @dataclass(frozen=True)
@@ -145,6 +156,8 @@ class FemurParameters(Ranged):
     """Rise of the roof per mm backwards."""
     notch_outlet_mm: float = _ranged(4.5, -5.0, 14.0)
     """How far behind the apex of the medial spine the notch opens at its roof."""
+    growth_plate_mm: float = _ranged(0.0, 0.0, 1.5)
+    """Thickness of the scar of the growth plate; 0 where none is seen."""
     condyle_crown_per_mm: float = _ranged(0.008, 0.002, 0.022)
     """Rise of the condyle's surface with the square of the distance from its middle."""
     patella_height_mm: float = _ranged(0.0, -10.0, 14.0)
@@ -249,6 +262,13 @@ class JointParameters(Ranged):
     lateral_recess_fluid_mm: float = _ranged(1.0, 0.0, 4.0)
     recess_height_mm: float = _ranged(0.0, -6.0, 8.0)
     recess_angle_deg: float = _ranged(0.0, -60.0, 60.0)
+    notch: Filling = Filling.FAT
+    """What surrounds the cruciate ligaments."""
+    medial_gap: Filling = Filling.SYNOVIUM
+    """What lies between the outer wall of the meniscus and the capsule."""
+    lateral_gap: Filling = Filling.SYNOVIUM
+    gap_vessel_mm: float = _ranged(0.0, 0.0, 1.5)
+    """Radius of a vessel along the outer wall, where there is room for it; 0 for none."""
 
 
 @dataclass(frozen=True)

@@ -20,6 +20,7 @@ from meniscal_measure.workshop.knees.parameters import (
     BodyTear,
     CartilageParameters,
     FemurParameters,
+    Filling,
     JointParameters,
     KneeParameters,
     MeniscusParameters,
@@ -55,6 +56,19 @@ ROOT_TEAR_EXTRUSION_MM = 2.13
 
 OSTEOARTHRITIS_EXTRUSION_MM = 0.73
 """Mean additional extrusion with osteoarthritis (same source)."""
+
+
+DRAWN_IN, DRAWN_IN_MM = 0.25, (1.0, 7.0)
+"""Share of lateral menisci whose front ends well inside the rim, and by how much."""
+
+NOTCH_FILLINGS = ((Filling.FAT, 4), (Filling.SYNOVIUM, 4), (Filling.FLUID, 2))
+GAP_FILLINGS = (
+    (Filling.SYNOVIUM, 4),
+    (Filling.FAT, 3),
+    (Filling.FLUID, 2),
+    (Filling.TENDON, 1),
+)
+"""What surrounds the cruciate ligaments, and what lies between meniscus and capsule, by weight."""
 
 
 @dataclass(frozen=True)
@@ -200,7 +214,7 @@ def _tibia(
     return _within(
         TibiaParameters,
         plateau_width_mm=width_mm,
-        width_over_depth=rng.normal(1.63, 0.09),
+        width_over_depth=rng.normal(1.60, 0.09),
         medial_slope_deg=rng.normal(3.7 if male else 5.9, 2.6),
         lateral_slope_deg=rng.normal(5.4 if male else 7.0, 2.6),
         coronal_slope_deg=rng.normal(2.4 if male else 1.6, 1.7),
@@ -220,7 +234,12 @@ def _tibia(
         lateral_wall_deg=-9.0 + 8.0 * scores["wall_L"],
         outline_fullness=rng.normal(1.3, 0.15),
         flare=rng.normal(1.0, 0.08),
+        growth_plate_mm=_scar(rng),
     )
+
+
+def _scar(rng: np.random.Generator) -> float:
+    return float(rng.uniform(0.4, 1.2)) if rng.random() < 0.5 else 0.0
 
 
 def _femur(
@@ -239,6 +258,7 @@ def _femur(
         notch_height_mm=24.4 + 3.3 * scores["notch_h"],
         notch_slope=rng.normal(1.2, 0.22),
         notch_outlet_mm=rng.normal(3.8, 2.4),
+        growth_plate_mm=_scar(rng),
         condyle_crown_per_mm=rng.normal(0.008, 0.002),
         patella_height_mm=rng.normal(0.0, 4.0),
     )
@@ -272,6 +292,7 @@ def _meniscus(
     body += 2.0 * OSTEOARTHRITIS_EXTRUSION_MM * wear
     if root not in (RootTear.NONE, RootTear.PARTIAL):
         body += rng.normal(ROOT_TEAR_EXTRUSION_MM, 1.1)
+    drawn_in = rng.uniform(*DRAWN_IN_MM) if not is_medial and rng.random() < DRAWN_IN else 0.0
     torn_back = 0.3 if root is not RootTear.NONE else -0.6
     wall_height = rng.normal(3.0, 0.35)
     return _within(
@@ -281,7 +302,7 @@ def _meniscus(
         posterior_width_mm=size * rng.normal(12.5 if is_medial else 10.5, 1.3),
         height_mm=size * rng.normal(6.0, 0.7),
         body_extrusion_mm=body,
-        anterior_extrusion_mm=body + rng.normal(-0.3, 0.8),
+        anterior_extrusion_mm=body - drawn_in + rng.normal(-0.3, 0.8),
         posterior_extrusion_mm=body + rng.normal(torn_back, 0.8),
         wall_height_mm=wall_height,
         wall_bulge_mm=rng.lognormal(math.log(1.0), 0.3),
@@ -343,6 +364,10 @@ def _joint(rng: np.random.Generator, medial_wear: float, lateral_wear: float) ->
         lateral_recess_fluid_mm=pocket(),
         recess_height_mm=rng.uniform(-5.0, 7.0),
         recess_angle_deg=rng.uniform(-45.0, 45.0),
+        notch=_pick(rng, NOTCH_FILLINGS),
+        medial_gap=_pick(rng, GAP_FILLINGS),
+        lateral_gap=_pick(rng, GAP_FILLINGS),
+        gap_vessel_mm=rng.uniform(0.4, 1.2) if rng.random() < 0.4 else 0.0,
     )
 
 

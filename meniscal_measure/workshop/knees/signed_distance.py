@@ -35,12 +35,12 @@ def minimum(a: Field, b: Field | float) -> Field:
 
 def positive(x: Field) -> Field:
     """Give the positive part of a field."""
-    return (x + abs(x)) * 0.5
+    return maximum(x, 0.0)
 
 
 def negative(x: Field) -> Field:
     """Give the negative part of a field, which is below zero."""
-    return (x - abs(x)) * 0.5
+    return minimum(x, 0.0)
 
 
 def unit_clip(x: Field) -> Field:

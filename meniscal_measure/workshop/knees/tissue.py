@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from enum import IntEnum
 
+from meniscal_measure.workshop.knees.parameters import Filling
+
 
 class Tissue(IntEnum):
     """One flat list of what a point of the knee can be made of; the value is the label."""
@@ -55,3 +57,12 @@ class Depth(IntEnum):
     LESION = 13
     MENISCUS = 14
     TEAR = 15
+
+
+FILLING_TISSUES = {
+    Filling.SYNOVIUM: Tissue.CAPSULE,
+    Filling.FAT: Tissue.FAT,
+    Filling.FLUID: Tissue.FLUID,
+    Filling.TENDON: Tissue.TENDON,
+}
+"""Tissue that fills a space of the joint."""

@@ -1,0 +1,36 @@
+"""The scar that a closed growth plate leaves in the marrow."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from meniscal_measure.workshop.knees.signed_distance import Field, maximum
+from meniscal_measure.workshop.knees.tissue import Depth, Tissue
+
+WAVE_MM = 0.7
+"""Height of the waves of the scar."""
+
+INSIDE_MM = 0.5
+"""Depth of its ends under the inner face of the cortex."""
+
+
+def growth_plate_scar(
+    level: Field, place: tuple[Field, Field], marrow: Field, *, thickness: float
+) -> tuple[Tissue, Depth, Field]:
+    """Give the layer of a scar: a wavy sheet in the marrow.
+
+    Parameters
+    ----------
+    level
+        Height over the plane that the sheet waves about.
+    place
+        `u` and `y` of the points.
+    marrow
+        Distance from the marrow.
+    thickness
+        Thickness of the sheet.
+    """
+    u, y = place
+    wave = WAVE_MM * (np.sin(0.33 * u + 0.11 * y) + np.sin(0.14 * u - 0.27 * y))
+    sheet = maximum(abs(level - wave) - 0.5 * thickness, marrow + INSIDE_MM)
+    return Tissue.MARROW_OEDEMA, Depth.MARROW, sheet

@@ -1,0 +1,115 @@
+"""One tibial plateau: its outline, its slopes and dish, and the wall below it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from meniscal_measure.workshop.knees.parameters import KneeParameters
+from meniscal_measure.workshop.knees.signed_distance import Field, Oval, bump, maximum
+
+
+@dataclass(frozen=True)
+class Plateau:
+    """One tibial plateau: its outline about a centre, its slope and its dish."""
+
+    outward: float
+    """+1 medial, -1 lateral: sign of u that points to the rim."""
+    centre_u: float
+    centre_y: float
+    outline: Oval
+    slope: float
+    """Fall per mm backwards."""
+    lean: float
+    """Run of the side wall inward per mm downwards, at the apex of the spine."""
+    lean_back: float
+    """Change of that run per mm backwards."""
+    depth: float
+    """How far the middle of the dish lies below the rim."""
+    fall_off: float
+    """Further fall towards the front and back edge (the lateral plateau is convex there)."""
+    tilt: float
+    """Rise per mm outward from the centre, beside the coronal slope of the whole plateau."""
+    twist: float
+    """Fall per mm outward and mm backwards."""
+    roll: float
+    """Fall per mm outward and squared mm in front of or behind the middle."""
+    cartilage: float
+    spine_base_u: float
+    """Where the articular surface ends on the slope of the spine."""
+    cartilage_base_u: float
+    """Where the cartilage begins to thin out towards the spine."""
+    osteophyte: float
+
+    def local(self, u: Field, y: Field) -> tuple[Field, Field]:
+        """Offset from the centre: outward and backwards."""
+        return (u - self.centre_u) * self.outward, y - self.centre_y
+
+    def height(self, u: Field, y: Field) -> Field:
+        """Height of the plateau without spines and rounding."""
+        p, q = self.local(u, y)
+        turned = p * (self.tilt - q * (self.twist + self.roll * q))
+        p = maximum(p * (1.0 / self.outline.p_positive), p * (-1.0 / self.outline.p_negative))
+        q = maximum(q * (1.0 / self.outline.q_positive), q * (-1.0 / self.outline.q_negative))
+        q = q * q
+        return -self.slope * y - self.depth * bump(p * p + q) - self.fall_off * q + turned
+
+    def flared(self, u: Field, y: Field, flare: Field) -> Field:
+        """Distance beyond the outline, which narrows and moves inward as `flare` goes to 1."""
+        p = (u - self.centre_u * (1.0 - 0.84 * flare)) * self.outward
+        q = y - self.centre_y + 8.0 * flare
+        return self.outline.beyond(p, q) + flare * 4.5
+
+    def leaning(self, y: Field) -> Field:
+        """Run of the side wall inward per mm downwards."""
+        return self.lean + self.lean_back * y
+
+
+def medial_plateau(parameters: KneeParameters, scale: float, deeper: float) -> Plateau:
+    """Give the medial plateau of one knee."""
+    shape, cartilage = parameters.tibia, parameters.cartilage
+    return Plateau(
+        outward=1.0,
+        centre_u=20.2 * scale,
+        centre_y=0.6 * deeper,
+        outline=Oval(
+            16.5 * scale, 19.0 * scale, 23.0 * deeper, 22.5 * deeper, shape.outline_fullness
+        ),
+        slope=math.tan(math.radians(shape.medial_slope_deg)),
+        lean=math.tan(math.radians(shape.medial_wall_deg)),
+        lean_back=0.0015,
+        depth=shape.medial_depth_mm,
+        fall_off=0.0,
+        tilt=math.tan(math.radians(shape.medial_tilt_deg)),
+        twist=0.0,
+        roll=0.0004,
+        cartilage=cartilage.tibial_medial_mm * (1.0 - 0.9 * cartilage.medial_loss),
+        spine_base_u=6.4 * scale,
+        cartilage_base_u=13.0 * scale,
+        osteophyte=parameters.joint.medial_tibial_osteophyte_mm,
+    )
+
+
+def lateral_plateau(parameters: KneeParameters, scale: float, deeper: float) -> Plateau:
+    """Give the lateral plateau of one knee."""
+    shape, cartilage = parameters.tibia, parameters.cartilage
+    return Plateau(
+        outward=-1.0,
+        centre_u=-20.0 * scale,
+        centre_y=-0.8 * deeper,
+        outline=Oval(
+            16.7 * scale, 19.0 * scale, 19.4 * deeper, 20.0 * deeper, shape.outline_fullness
+        ),
+        slope=math.tan(math.radians(shape.lateral_slope_deg)),
+        lean=math.tan(math.radians(shape.lateral_wall_deg)),
+        lean_back=0.008,
+        depth=shape.lateral_depth_mm,
+        fall_off=0.8,
+        tilt=math.tan(math.radians(shape.lateral_tilt_deg)),
+        twist=0.001,
+        roll=-0.0002,
+        cartilage=cartilage.tibial_lateral_mm * (1.0 - 0.9 * cartilage.lateral_loss),
+        spine_base_u=-4.7 * scale,
+        cartilage_base_u=-12.5 * scale,
+        osteophyte=parameters.joint.lateral_tibial_osteophyte_mm,
+    )
