@@ -63,7 +63,7 @@ def test_words_choose_findings_and_file_forms(document: dict[str, Any]) -> None:
         ("knee.medial.body_width_mm", True, "knee.medial.body_width_mm is True; allowed"),
         ("knee.medial", 3, "knee.medial is 3; it must be a table of fields"),
         ("knee", 3, "knee is 3; it must be a table of fields"),
-        ("extrusion.medial_mm", 40.0, "extrusion.medial_mm is 40.0; allowed is a number from -4"),
+        ("extrusion.medial_mm", 40.0, "extrusion.medial_mm is 40.0; allowed is a number from -8"),
         ("scanner.snr", float("nan"), "scanner.snr is nan; allowed is a number from 2 to 1000"),
         ("scanner.field_strength", 7, "scanner.field_strength is 7; allowed is one of 1.5 T, 3 T"),
         ("scanner.chemical_shift", 1, "scanner.chemical_shift is 1; allowed is true or false"),

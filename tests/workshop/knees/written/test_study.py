@@ -227,7 +227,7 @@ def test_a_folder_that_cannot_be_written_is_refused(
     assert not told
 
 
-@pytest.mark.parametrize("asked_mm", [12.0, -4.0])
+@pytest.mark.parametrize("asked_mm", [12.0, -8.0])
 def test_an_extrusion_out_of_reach_is_refused_with_what_can_be_had(
     document: dict[str, Any], tmp_path: Path, asked_mm: float
 ) -> None:
