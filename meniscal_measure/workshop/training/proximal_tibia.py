@@ -95,8 +95,8 @@ class Tibia:
             draw.normal(0.58, 0.6) + self.worn[1] * u(0, 7),
         )
         self.cartilage_inner: Sided = (
-            self.half - draw.normal(23.6, 2.8),
-            self.half - draw.normal(25.0, 2.8),
+            self.half - draw.normal(24.4, 2.8),
+            self.half - draw.normal(26.2, 2.8),
         )
 
     def border(self, p: Points) -> Tensor:
