@@ -18,7 +18,7 @@ def bones(c: Canvas) -> None:
     grain = c.grain(5, u(0, 0.12))
     c.over(cover(shape.femoral_cartilage, c.edge), s["cartilage"] * grain * layered)
     c.over(cover(shape.tibial_cartilage, c.edge), s["cartilage"] * grain * u(0.8, 1.2))
-    cortex = u(0.35, 1.3) * torch.exp(u(0, 0.6) * c.waves(8))
+    cortex = u(0.25, 1.2) * torch.exp(u(0, 0.6) * c.waves(8))
     rim_side = bump((shape.rim - p.outward) / u(2, 9)) * bump(shape.depth / u(3, 10))
     thinned = p.pick((u(0, 1), u(0, 1))) * c.draw.chance(0.7) * rim_side
     cortex = (cortex * (1 - thinned)).clamp(0.03, 2)
@@ -31,7 +31,7 @@ def bones(c: Canvas) -> None:
     plates = c.draw.waves((p.x, p.y, 0.3 * p.z), 1.2) * c.draw.chance(0.5) * u(0, 0.12)
     marrow = (marrow * (1 + plates)).clamp(min=0)
     corner = bump(shape.depth / u(2, 8)) * bump((shape.rim - p.outward) / u(2, 8))
-    marrow = marrow * (1 - corner * p.pick((u(0, 0.6), u(0, 0.6))) * c.draw.chance(0.3))
+    marrow = marrow * (1 - corner * p.pick((u(0, 0.6), u(0, 0.6))) * c.draw.chance(0.45))
     water = oedema * u(0, 0.8) * s["fluid"] * s["wet"]
     for bone in (shape.femur, shape.tibia):
         c.over(cover(bone, c.edge), s["cortex"])

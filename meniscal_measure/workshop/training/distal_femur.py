@@ -24,6 +24,9 @@ CORNER = 0.68
 """Radius of the rounding over that of a circle through 5 mm of outline on either side of it."""
 INNER_MM = 12.0
 """The condyles rise towards the notch over this width only; the notch is cut into the rest."""
+SHAFT_LEAN = 0.2
+"""The back of the shaft leans forward by so much per mm above the notch (a sagittal series of
+the open knee; about 12 degrees)."""
 NARROW_MM = 0.45
 """Gaps between the bones are no narrower than this."""
 
@@ -135,6 +138,7 @@ class Femur:
         level = p.z - 4
         span = self.condyle_back - self.shaft_back
         back = self.condyle_back - span * smooth_step((level - 16) / 26)
+        back = back - SHAFT_LEAN * (level - 28).clamp(min=0)
         front = 34 - 10 * smooth_step((level - 20) / 30)
         return smooth_max(smooth_max(bone, (p.y - back) * 0.7, 8.0), (-p.y - front) * 0.7, 5.0)
 

@@ -15,7 +15,7 @@ from meniscal_measure.workshop.training.shape_figures import ShapeFigures
 
 RECESS_SHARE = 0.3
 """Share of joint margins whose recess is swollen."""
-SPUR_SHARE = 0.2
+SPUR_SHARE = 0.1
 """Share of joint margins with an osteophyte, worn compartments more often."""
 
 
@@ -51,7 +51,7 @@ class Knee:
         self.tibia = Tibia(draw, self.figures)
         self.femur = Femur(draw, self.tibia, self.figures)
         self.menisci = Menisci(draw, even_share=even_share)
-        self.spur = [draw.uniform(-1, 4) for _ in range(4)]
+        self.spur = [draw.uniform(0.5, 4) for _ in range(4)]
         self.squeeze = draw.uniform(8, 60)
         self.notch_margin = draw.uniform(0.8, 1.2)
         u, two = draw.uniform, (0, 1)
@@ -96,7 +96,7 @@ class Knee:
         height = self.femur.height(p)
         for side, sign in enumerate((-1.0, 1.0)):
             below, above = self.spur[2 * side : 2 * side + 2]
-            likely = SPUR_SHARE + 0.4 * self.tibia.worn[side]
+            likely = SPUR_SHARE + 0.3 * self.tibia.worn[side]
             x = p.x - sign * self.tibia.outline.half_width(p)
             tibia = _with_osteophyte(self.draw, tibia, (x, p.z + below), likely)
             x = p.x - sign * self.femur.outline.half_width(p)

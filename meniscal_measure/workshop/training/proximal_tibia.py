@@ -67,8 +67,8 @@ class Tibia:
         )
         self.middle_y = (middles[0] + middles[1]) / 2
         self.corner: Sided = (
-            _log_normal(draw, figures.standard("rimR_L"), 2.2, 0.5),
-            _log_normal(draw, figures.standard("rimR_M"), 1.85, 0.4),
+            _log_normal(draw, figures.standard("rimR_L"), 1.9, 0.35),
+            _log_normal(draw, figures.standard("rimR_M"), 1.7, 0.35),
         )
         self.shoulder: Sided = (u(0.3, 0.9), u(0.3, 0.9))
         self.bowl: Sided = (
@@ -212,4 +212,4 @@ def _flat(x: Tensor, y: Tensor, z: Tensor) -> Points:
 
 
 def _log_normal(draw: Draw, standard: Tensor, median: float, sigma: float) -> Tensor:
-    return (median * torch.exp(sigma * standard)).clamp(0.4, 7.0)
+    return (median * torch.exp(sigma * standard)).clamp(0.4, 4.5)

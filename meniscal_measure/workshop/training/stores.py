@@ -17,7 +17,7 @@ CAPACITY = 30_000
 """Pictures of each generator that are kept."""
 ENOUGH = 3_000
 """Pictures of the three-dimensional knee from which on half of every batch is drawn from them."""
-KNEES = 24
+KNEES = 48
 """Knees made at once on the graphics card."""
 WAITING = 64
 """Examples that may wait to be taken in before the worker processes pause."""

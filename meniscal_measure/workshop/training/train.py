@@ -28,7 +28,7 @@ from meniscal_measure.workshop.training.stores import Stores
 AVERAGE_DECAY = 0.999
 """Per step decay of the running average of the weights, which is what is used afterwards."""
 WARM_UP_STEPS = 200
-BATCH = 64
+BATCH = 128
 """Pictures in a batch."""
 SAVE_EVERY_S = 60.0
 PARTS = ("network", "average", "optimiser")
@@ -101,7 +101,7 @@ class Run:
     seconds: float = 440
     sitting: float = math.inf
     workers: int = 14
-    every: int = 8
+    every: int = 10
     learning_rate: float = 2e-3
     device: str = "cuda"
     report: int = 500
