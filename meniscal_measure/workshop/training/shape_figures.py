@@ -16,6 +16,7 @@ import torch
 from numpy.polynomial import Polynomial
 from torch import Tensor
 
+from meniscal_measure.workshop import morphometry
 from meniscal_measure.workshop.training.fields import Draw, Points
 
 OFFSETS_MM = (-12.0, -8.0, -4.0, 0.0, 4.0, 8.0, 12.0)
@@ -70,11 +71,9 @@ Behind 4 mm, where the notch of most knees is open, its last two values carry th
 
 
 def _read_correlations() -> Tensor:
-    file = resources.files(__package__) / "shape_correlations.csv"
-    table = list(csv.reader(file.read_text("ascii").splitlines()))
-    if table[0][1:] != list(FIGURES):
-        raise ValueError("shape_correlations.csv does not list the figures in their order.")
-    return torch.tensor([[float(cell) for cell in row[1:]] for row in table[1:]])
+    text = (resources.files(morphometry) / "real_correlations.csv").read_text("utf-8")
+    rows = {row["figure"]: row for row in csv.DictReader(text.splitlines())}
+    return torch.tensor([[float(rows[a][b]) for b in FIGURES] for a in FIGURES])
 
 
 def mixing_matrix(correlations: Tensor) -> Tensor:

@@ -1,7 +1,8 @@
 """Train one network on synthetic knees: `python -m meniscal_measure.workshop.training.train`.
 
 Half of what is learnt from are knees made in batches on the graphics card (`samples`), half the
-three-dimensional knee of `phantom` under a simulated scanner, made by worker processes (`volumes`).
+three-dimensional knee of `workshop.knees` under a simulated scanner, which worker processes draw
+(`volumes`).
 Seeded, stopped by the clock, and resumable: started again with the same checkpoint it goes on.
 """
 

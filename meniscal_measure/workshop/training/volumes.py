@@ -1,6 +1,6 @@
-"""Training examples of the three-dimensional knee of `phantom`, made by worker processes.
+"""Training examples of the three-dimensional knee of `workshop.knees`, made by worker processes.
 
-Shapes, partial volume, k-space, chemical shift and coils are those of the phantom; its tissues are
+Shapes, partial volume, k-space, chemical shift and coils are those of that knee; its tissues are
 shown under pulse sequences drawn at random, or in no sequence's contrast at all.
 """
 
