@@ -2,6 +2,7 @@
 
 import csv
 from importlib import resources
+from typing import Any
 
 import pytest
 
@@ -56,7 +57,7 @@ def test_the_rim_lies_on_the_border_and_nothing_further_outward_and_upward_is_bo
     outward, height = knees.tibia.rims(Points(sides, 0 * sides, 0 * sides))
     beyond = torch.linspace(-2.5, 2.5, 21).view(1, 21, 1, 1)
 
-    def signed(off: float) -> torch.Tensor:
+    def signed(off: float) -> Any:
         """Distance along the 45 degree line through a point `off` mm past the rim."""
         x = sides.sign() * (outward + beyond + off)
         return knees.tibia.distance(Points(x, 0 * x, height - beyond + 0 * x))
