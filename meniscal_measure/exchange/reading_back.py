@@ -13,6 +13,7 @@ from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import InputError
 from meniscal_measure.exchange import concepts
 from meniscal_measure.records.codec import reading_from_dict
+from meniscal_measure.records.signing import check_seals
 
 
 def reading_of(report: Dataset) -> Reading:
@@ -21,12 +22,13 @@ def reading_of(report: Dataset) -> Reading:
     Raises
     ------
     InputError
-        If it is another kind of object, holds no record of a reading, or states an extrusion
-        that is not the one of the record.
+        If it is another kind of object, holds no record of a reading, states an extrusion that
+        is not the one of the record, or was signed before its landmarks were changed.
     """
     if report.get("SOPClassUID") != Comprehensive3DSRStorage:
         raise InputError("The object is no Comprehensive 3D SR; give a report of a reading.")
     reading = reading_from_dict(_record(report))
+    check_seals(reading)
     stated = [*_stated_extrusions_mm(report)]
     recorded = [
         compartment.extrusion.extrusion_mm
