@@ -32,6 +32,7 @@ from meniscal_measure.anatomy import Compartment
 from meniscal_measure.errors import RecipeError
 from meniscal_measure.files import Progress, csv_text, write_text
 from meniscal_measure.geometry import FloatArray, as_vector
+from meniscal_measure.records.landmark_text import MIN_SD_MM
 from meniscal_measure.workshop.knees.parameters import KneeParameters, RootTear
 from meniscal_measure.workshop.knees.population import (
     Population,
@@ -210,7 +211,8 @@ def _write_readings(
         )
     for number, reader in enumerate(_readers(recipe), start=1):
         placed = placed_by(reader, truth, rng)
-        write_landmarks(truth, folder / f"reader-{number}.json", placed, sd_mm=reader.sd_mm)
+        stated_mm = max(reader.sd_mm, MIN_SD_MM)  # a reader without random error states the least
+        write_landmarks(truth, folder / f"reader-{number}.json", placed, sd_mm=stated_mm)
 
 
 def _readers(recipe: CohortStudyRecipe) -> list[Reader]:
