@@ -15,7 +15,7 @@ from urllib.parse import urlsplit
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
 from pydicom.uid import ExplicitVRLittleEndian, MRImageStorage, generate_uid
 from scipy.special import ndtr
@@ -41,6 +41,10 @@ CHROMIUM_ARGUMENTS = [
     "--disable-component-update",
     "--disable-sync",
 ]
+PATIENCE_S = 90
+"""How long is waited for what must come: ample on a loaded machine, where nothing is timed."""
+expect.set_options(timeout=PATIENCE_S * 1000)
+
 OPEN_TERMS = Terms(Conventions())
 BLIND_TERMS = Terms(Conventions(), Blinding(seed=7))
 
@@ -59,7 +63,9 @@ class Client:
         self, method: str, path: str, headers: dict[str, str], body: str | None = None
     ) -> tuple[int, dict[str, str], bytes]:
         parts = urlsplit(self.address)
-        connection = http.client.HTTPConnection(parts.hostname or "", parts.port or 0, timeout=20)
+        connection = http.client.HTTPConnection(
+            parts.hostname or "", parts.port or 0, timeout=PATIENCE_S
+        )
         try:
             connection.request(method, path, body, headers)
             answer = connection.getresponse()
@@ -271,6 +277,7 @@ def browser() -> Iterator[Browser]:
 def page(browser: Browser) -> Iterator[Page]:
     """A fresh tab without memory of earlier ones, in which a script error fails the test."""
     with browser.new_context(viewport={"width": 1280, "height": 800}) as context:
+        context.set_default_timeout(PATIENCE_S * 1000)
         page = context.new_page()
         errors: list[str] = []
         page.on("pageerror", lambda error: errors.append(str(error)))

@@ -10,12 +10,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Response, expect
 
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
+
+ZOOMED = """([least, most]) => {
+    const { scale } = JSON.parse(document.getElementById("stage").dataset.view);
+    return least < scale && scale < most; }"""
 
 DRAG_MM = 0.05
 """How near a drag to the true points must come to the true extrusion."""
@@ -230,17 +234,25 @@ def test_an_outer_edge_is_snapped_by_key_and_after_a_drag_but_only_if_asked_for(
     assert extrusion_mm(page, "Lateral") == pytest.approx(on_edge, abs=DRAG_MM)
 
 
+def saves_slice(index: int) -> Callable[[Response], bool]:
+    def holds(answer: Response) -> bool:
+        sent = answer.request.post_data
+        return answer.url.endswith("/view") and json.loads(sent or "")["view"]["slice"] == index
+
+    return holds
+
+
 def test_everything_is_found_as_it_was_left(proposed: Page) -> None:
     page = proposed
     page.keyboard.press("2")
     page.keyboard.press("Shift+ArrowLeft")
     page.keyboard.press("w")
-    page.keyboard.press("PageDown")
+    with page.expect_response(saves_slice(7)):  # once the reader has come to rest
+        page.keyboard.press("PageDown")
     page.locator("#quality summary").click()
     page.get_by_label("Motion").check()
     page.get_by_label("Remark").fill("a little motion")
     settled(page)
-    page.wait_for_timeout(900)  # the view is saved when the reader has come to rest
     left = {
         "medial": extrusion_mm(page, "Medial"),
         "slice": page.locator("#slice-label").inner_text(),
@@ -363,13 +375,13 @@ def test_the_window_changes_the_grey_values_and_zoom_keeps_the_point_under_the_p
         return d.reduce((sum, value) => sum + value, 0) / d.length; }"""
     overview = page.evaluate(grey)
     page.keyboard.press("w")
-    page.wait_for_timeout(100)
-    assert page.evaluate(grey) > overview + 5
+    page.wait_for_function(f"({grey})() > {overview + 5}")
 
     box = page.locator("#stage").bounding_box()
     assert box is not None
     pointer = (box["x"] + 300, box["y"] + 200)
-    view = json.loads(page.locator("#stage").get_attribute("data-view") or "")
+    before = page.locator("#stage").get_attribute("data-view") or ""
+    view = json.loads(before)
     middle = (box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
     under = [
         (pointer[axis] - middle[axis]) / view["scale"] + view["centre"][axis] for axis in (0, 1)
@@ -378,7 +390,7 @@ def test_the_window_changes_the_grey_values_and_zoom_keeps_the_point_under_the_p
     page.keyboard.down("Control")
     page.mouse.wheel(0, -300)
     page.keyboard.up("Control")
-    page.wait_for_timeout(100)
+    expect(page.locator("#stage")).not_to_have_attribute("data-view", before)
     zoomed = json.loads(page.locator("#stage").get_attribute("data-view") or "")
     assert zoomed["scale"] > view["scale"] * 1.5
     assert on_screen(page, under, (1.0, 1.0)) == pytest.approx(pointer, abs=0.5)
@@ -414,9 +426,7 @@ def test_a_finger_drags_a_point_and_two_fingers_zoom(
         touch("touchStart", (300, 300), (400, 300))
         touch("touchMove", (250, 300), (450, 300))
         touch("touchEnd")
-        page.wait_for_timeout(100)
-        zoomed = json.loads(page.locator("#stage").get_attribute("data-view") or "")["scale"]
-        assert zoomed == pytest.approx(2 * scale, rel=0.05)
+        page.wait_for_function(ZOOMED, arg=[2 * scale * 0.95, 2 * scale * 1.05])
 
 
 def test_the_other_planes_show_where_the_slice_cuts_them(
@@ -435,6 +445,6 @@ def test_the_other_planes_show_where_the_slice_cuts_them(
     page.locator("#stage").focus()
     page.keyboard.press("PageDown")
     page.keyboard.press("PageDown")
-    page.wait_for_timeout(100)
+    expect(page.locator("#slice-label")).to_have_text("Slice 8 / 10")
     # Two slices of 3 mm to posterior, which is to the right, on a field of 256 x 0.5 mm.
     assert page.evaluate(line) - before == pytest.approx(6 / 128, abs=0.004)

@@ -58,7 +58,7 @@ def test_a_server_that_is_gone_is_said_and_what_is_not_kept_too(
     expect(page.locator("#message")).to_have_text("The values are not known at the moment.")
 
     page.unroute("**/api/**")
-    expect(page.locator("#saved")).to_have_text("All saved", timeout=8000)
+    expect(page.locator("#saved")).to_have_text("All saved")
     expect(page.locator("#trouble")).to_be_hidden()
     expect(card).to_contain_text("3.50")
 
