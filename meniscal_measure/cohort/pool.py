@@ -37,6 +37,9 @@ TIME_LIMIT_S = 900.0
 """How long a knee may take. The slowest take seconds, so that what is ended is a read or a decoder
 that hangs."""
 
+START_S = 120.0
+"""How long a worker may take to be ready; the time of a knee counts from then."""
+
 LEAVE_S = 5.0
 """How long to wait for a killed worker to be gone; one that hangs in the operating system is left
 to it."""
@@ -213,6 +216,7 @@ class _WorkerSlot:
             stdout=subprocess.PIPE,
             env={name: value for name, value in os.environ.items() if name != TRIM_THRESHOLD},
         )
+        self.deadline = time.monotonic() + max(START_S, self._time_limit_s)
         Thread(target=_listen, args=(self.process, self._inbox), daemon=True).start()
         self._send(self._head + b"".join(map(pickle.dumps, self.tasks)))
 

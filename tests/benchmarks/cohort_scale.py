@@ -15,16 +15,14 @@ on two cores (30 slices of 320 x 320, 6 MB a series, in the page cache; landmark
 
 - measuring, 21 ms of a processor each, all processes counted: 6 hours of one core. A core asks for
   0.3 GB/s, so that storage that gives 5 GB/s keeps 16 of them busy, and 6 TB are read in all;
-- the store, 4.3 KiB a reading: 4.4 GB; checking the manifest, below 0.2 ms a line: 3 minutes;
 - the one process that hands out tasks and stores outcomes, 0.4 ms each: 7 minutes at least, so that
   more than some 50 cores do not make it faster;
-- memory: of that process 74 MiB, of a worker 153, for ten thousand as for two thousand;
-- finding that all is done, 0.2 ms each: 4 minutes, the files' sizes and times being in memory.
+- memory: of that process 74 MiB, of a worker 153, for ten thousand as for two thousand.
 
-It breaks first in the report, which holds all readings in memory, about 5 KB each: 5 GB. Export the
-table and report groups of it instead. Next is the resume on network storage: it looks up the size
-and time of every file, 30 million of them, which takes seconds a thousand where a look-up takes
-0.1 ms. The scatter of a plot is drawn as an image from 5,000 points on, and stays readable.
+Once measured, 100,000 simulated readings of one small file each took, in processor time of a core:
+finding that all is done 1.2 s and 89 MB, the export 2.4 s and 38 MB, the report 17 s and 321 MB, of
+which about a third was the mixed model. The resume looks up size and time of every file once: on
+network storage that is most of it.
 """
 
 from __future__ import annotations
