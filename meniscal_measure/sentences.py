@@ -68,6 +68,30 @@ class Sentence:
         return self.words()
 
 
+@dataclass(frozen=True)
+class Joined:
+    """Several parts in a row, without their full stops.
+
+    Examples
+    --------
+    >>> print(Joined((plain("One."), plain("Two."))))
+    One; Two
+    """
+
+    parts: tuple[Worded, ...]
+    separator: str = "; "
+
+    def words(self, *, identifiers: bool = True, slice_name: SliceName = str) -> str:
+        """Put the parts into words."""
+        return self.separator.join(
+            part.words(identifiers=identifiers, slice_name=slice_name).rstrip(".")
+            for part in self.parts
+        )
+
+    def __str__(self) -> str:
+        return self.words()
+
+
 def printable(text: str, *, keep: str = "") -> str:
     r"""Text with a blank for every control character, which could steer a terminal, but `keep`.
 

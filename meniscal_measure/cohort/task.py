@@ -138,7 +138,7 @@ def carry_out(task: Task, measure: Measure) -> Outcome:
     try:
         outcome = _measured(task, measure)
     except MeniscalMeasureError as error:
-        outcome = Outcome(task, Status.REFUSED, reason=str(error))
+        outcome = Outcome(task, Status.REFUSED, reason=error.words(identifiers=False))
     except Exception as error:  # one knee must never stop the others
         outcome = Outcome(task, Status.CRASHED, reason=f"{type(error).__name__}: {error}")
     reason = _without_places(outcome.reason, task.entry.path, task.entry.landmarks)
@@ -164,7 +164,7 @@ def _measured(task: Task, measure: Measure) -> Outcome:
         try:
             record = measure(task.entry, images, landmarks, task.settings)
         except MeniscalMeasureError as error:
-            reason = _without_places(str(error), str(images), str(landmarks or ""))
+            reason = error.words(identifiers=False)  # it stands in the report
             return Outcome(task, Status.REFUSED, found.whole, reason)
     networks = networks_digest() if record.get("proposal_confidence") is not None else ""
     made_from = Provenance(found.images, found.landmarks, networks)

@@ -17,6 +17,7 @@ from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.records.landmark_file import read_landmarks
 from meniscal_measure.records.landmark_text import LandmarkDocument
 from meniscal_measure.review.worklist import Knee
+from meniscal_measure.sentences import plain
 from meniscal_measure.series.choose import choose_coronal
 from meniscal_measure.series.model import Choice, Identity, Laterality, Stack, Study
 from meniscal_measure.series.pixels import read_pixels
@@ -113,7 +114,7 @@ def blinded(knee: OpenKnee) -> OpenKnee:
     return replace(
         knee,
         study=study,
-        choice=Choice(stack, "", ()),
+        choice=Choice(stack, plain(""), ()),
         laterality=stack.laterality,
         proposal=None,
         remark="",

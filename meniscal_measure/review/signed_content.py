@@ -102,7 +102,7 @@ def rejected_content(
 
 
 def _common(knee: OpenKnee | None, state: Json | None, terms: Terms) -> Json:
-    series = None if knee is None else {"key": knee.images, "words": describe(knee.stack)}
+    series = None if knee is None else {"key": knee.images, "words": str(describe(knee.stack))}
     return {
         "series": series,
         "software": {"name": "meniscal_measure", "version": __version__},

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from meniscal_measure.anatomy import Plane
 from meniscal_measure.errors import NothingMeasurableError, UsageError
+from meniscal_measure.sentences import Joined, Sentence, plain
 from meniscal_measure.series.model import Choice, Contrast, Stack, Study, Weighting
 
 ENOUGH_SLICES = 8
@@ -71,11 +72,21 @@ def choose_coronal(
         If no coronal stack is among those asked for; says what was found instead.
     """
     if not study.stacks:
-        raise NothingMeasurableError(_nothing_usable(study))
+        raise NothingMeasurableError(
+            "No usable MR image in {study:private}: {files}.",
+            study=str(study.path),
+            files=_listed(study),
+        )
     asked = _asked(study, series_instance_uid, stack_number, sop_instance_uid)
     coronal = sorted((stack for stack in asked if stack.plane is Plane.CORONAL), key=_rank)
     if not coronal:
-        raise NothingMeasurableError(_no_coronal(study, asked))
+        raise NothingMeasurableError(
+            "No coronal stack among those found in {study:private}: {found}. Extrusion is measured"
+            " on coronal images; give the folder that holds them.{refused}",
+            study=str(study.path),
+            found=Joined(tuple(map(describe, asked))),
+            refused=_refused(study),
+        )
     best, *others = coronal
     if sop_instance_uid is not None:
         request = "it holds the image on which landmarks are placed"
@@ -94,8 +105,11 @@ def _asked(
     if stack_number is not None:
         if not 1 <= stack_number <= len(stacks):
             raise UsageError(
-                f"There is no series {stack_number}; {study.path} has series 1 to {len(stacks)}, as"
-                " `contents` numbers them. Give one of these with --series."
+                "There is no series {number}; {study:private} has series 1 to {count}, as"
+                " `contents` numbers them. Give one of these with --series.",
+                number=stack_number,
+                study=str(study.path),
+                count=len(stacks),
             )
         stacks = [stacks[stack_number - 1]]
     if series_instance_uid is not None:
@@ -107,10 +121,11 @@ def _asked(
             if any(frame.sop_instance_uid == sop_instance_uid for frame in stack.frames)
         ]
     if not stacks:
-        asked_for = sop_instance_uid or series_instance_uid
         raise UsageError(
-            f"{study.path} holds no series with {asked_for} as asked for. See with `contents` what"
-            " it holds."
+            "{study:private} holds no series with {uid:private} as asked for. See with `contents`"
+            " what it holds.",
+            study=str(study.path),
+            uid=sop_instance_uid or series_instance_uid or "",
         )
     return stacks
 
@@ -152,30 +167,37 @@ def _localizer_signs(stack: Stack) -> list[str]:
     return [words for words, present in signs.items() if present]
 
 
-def _reason(best: Stack, others: Sequence[Stack], request: str) -> str:
-    parts = [f"{describe(best)}: {best.contrast.evidence}"]
+def _reason(best: Stack, others: Sequence[Stack], request: str) -> Joined:
+    evidence = best.contrast.evidence
+    parts = [Sentence("{stack}: {why:private}", {"stack": describe(best), "why": evidence})]
     signs = _localizer_signs(best)
     if signs:
-        parts.append(f"coarse for the job ({', '.join(signs)})")
-    if request:
-        parts.append(request)
-    elif not others:
-        parts.append("the only coronal stack")
+        parts.append(plain(f"coarse for the job ({', '.join(signs)})"))
+    if request or not others:
+        parts.append(plain(request or "the only coronal stack"))
     if others:
-        parts.append("ranked before " + ", ".join(describe(stack) for stack in others))
-    return "; ".join(parts)
+        ranked = Joined(tuple(map(describe, others)), ", ")
+        parts.append(Sentence("ranked before {others}", {"others": ranked}))
+    return Joined(tuple(parts))
 
 
-def describe(stack: Stack) -> str:
+def describe(stack: Stack) -> Sentence:
     """Name a stack in a few words: series, contrast, size, spacing."""
     grid, identity, contrast = stack.frames[0].grid, stack.identity, stack.contrast
     number = "" if identity.series_number is None else f" {identity.series_number}"
     suppressed = " fat-suppressed" if contrast.fat_suppressed else ""
     spacing = "" if stack.spacing_mm is None else f", {stack.spacing_mm:.1f} mm apart"
-    return (
-        f"series{number} {identity.series_description!r} ({stack.plane} {contrast.weighting}"
-        f"{suppressed}, {_counted(len(stack.frames))}{spacing}, pixels"
-        f" {grid.row_spacing_mm:.2f} x {grid.column_spacing_mm:.2f} mm)"
+    return Sentence(
+        "series{number} {description:private} ({content}, pixels {row_mm:.2f} x {column_mm:.2f}"
+        " mm)",
+        {
+            "number": number,
+            "description": repr(identity.series_description),
+            "content": f"{stack.plane} {contrast.weighting}{suppressed},"
+            f" {_counted(len(stack.frames))}{spacing}",
+            "row_mm": grid.row_spacing_mm,
+            "column_mm": grid.column_spacing_mm,
+        },
     )
 
 
@@ -183,23 +205,16 @@ def _counted(slices: int) -> str:
     return "1 slice" if slices == 1 else f"{slices} slices"
 
 
-def _no_coronal(study: Study, asked: Sequence[Stack]) -> str:
-    found = "; ".join(describe(stack) for stack in asked)
-    refused = f" Refused: {_listed(study)}." if study.refusals else ""
-    return (
-        f"No coronal stack among those found in {study.path}: {found}. Extrusion is measured on"
-        f" coronal images; give the folder that holds them.{refused}"
-    )
+def _refused(study: Study) -> Sentence:
+    if not study.refusals:
+        return plain("")
+    return Sentence(" Refused: {files}.", {"files": _listed(study)})
 
 
-def _nothing_usable(study: Study) -> str:
-    return f"No usable MR image in {study.path}: {_listed(study)}."
-
-
-def _listed(study: Study) -> str:
+def _listed(study: Study) -> Joined:
     files = [*study.refusals, *study.passed_over]
     if not files:
-        return "there is no file in it"
-    listed = "; ".join(f"{item.file}: {item.reason.rstrip('.')}" for item in files[:_LISTED_FILES])
+        return Joined((plain("there is no file in it"),))
     rest = len(files) - _LISTED_FILES
-    return listed + (f"; and {rest} more" if rest > 0 else "")
+    more = (plain(f"and {rest} more"),) if rest > 0 else ()
+    return Joined((*files[:_LISTED_FILES], *more))

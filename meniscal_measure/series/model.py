@@ -13,7 +13,7 @@ from typing import NamedTuple
 from meniscal_measure.anatomy import Plane, Side
 from meniscal_measure.findings import Finding
 from meniscal_measure.geometry import PixelGrid
-from meniscal_measure.sentences import Sentence, SliceName
+from meniscal_measure.sentences import Sentence, SliceName, Worded
 
 
 @dataclass(frozen=True)
@@ -199,8 +199,13 @@ class Study:
 
 @dataclass(frozen=True)
 class Choice:
-    """The coronal stack chosen for the job, and why, in words for the reader."""
+    """The coronal stack chosen for the job, and why."""
 
     stack: Stack
-    reason: str
+    why: Worded
     alternatives: tuple[Stack, ...]
+
+    @property
+    def reason(self) -> str:
+        """Why it was chosen, in words for the reader."""
+        return self.why.words()

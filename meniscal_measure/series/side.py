@@ -9,6 +9,7 @@ from dataclasses import replace
 from meniscal_measure.anatomy import Side
 from meniscal_measure.errors import SideError
 from meniscal_measure.findings import Code, Finding
+from meniscal_measure.sentences import Sentence
 from meniscal_measure.series.attributes import Header
 from meniscal_measure.series.model import Laterality, SideHint, Stack
 
@@ -135,17 +136,29 @@ def resolve_side(stack: Stack, told: Side | None) -> Laterality:
         If coded attributes contradict each other or the told side.
     """
     found = stack.laterality
-    series = f"series {stack.identity.series_number} ({stack.identity.series_description})"
+    series = Sentence(
+        "series {number} ({description:private})",
+        {
+            "number": str(stack.identity.series_number),
+            "description": stack.identity.series_description,
+        },
+    )
     if found.conflict:
         raise SideError(
-            f"The side of {series} is contradictory: {found.conflict}. Have the header corrected"
-            " before measuring; medial and lateral would otherwise be exchanged."
+            "The side of {series} is contradictory: {conflict}. Have the header corrected"
+            " before measuring; medial and lateral would otherwise be exchanged.",
+            series=series,
+            conflict=found.conflict,
         )
     if told is None or found.side is told:
         return found
     if found.side is not None:
         raise SideError(
-            f"The side was given as {told.word}, but {found.source} of {series} says"
-            f" {found.side.word}. Give the other side or have the header corrected."
+            "The side was given as {told}, but {source} of {series} says {side}. Give the other"
+            " side or have the header corrected.",
+            told=told.word,
+            source=found.source,
+            series=series,
+            side=found.side.word,
         )
     return replace(found, side=told, source="given by the user")

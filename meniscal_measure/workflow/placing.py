@@ -130,7 +130,7 @@ def proposed(pixels: StackPixels, laterality: Laterality) -> tuple[LandmarkSet, 
     proposal = propose(pixels.stack, pixels.read(), laterality.side)
     if proposal.landmarks is None:
         raise NothingMeasurableError(
-            "No landmarks are proposed for {series:private}: {reason} Place them by hand: on the"
+            "No landmarks are proposed for {series}: {reason} Place them by hand: on the"
             " review page, or in a landmark file (--landmarks FILE).",
             series=describe(pixels.stack),
             reason=proposal.reason,
