@@ -125,7 +125,7 @@ def _inner_point(points: PlanePoints, compartment: Compartment) -> Point:
         if candidate in points:
             return candidate
     raise LandmarkError(
-        f"Which way is outward in the {compartment.words} compartment cannot be told: place"
+        f"Nothing shows which way is outward in the {compartment.words} compartment: place"
         f" {name_of(compartment.opposite, Landmark.RIM)} or"
         f" {name_of(compartment, Landmark.SPINE_BASE)}."
     )

@@ -249,7 +249,7 @@ def _check_anatomy(landmarks: SliceLandmarks, side: Side) -> None:
 
 
 def _outward_mm(landmarks: SliceLandmarks, compartment: Compartment) -> FloatArray | None:
-    """Vector that must point out of the knee in a compartment, LPS mm; None if it cannot be told.
+    """Vector that must point out of the knee in a compartment, LPS mm; None if nothing shows it.
 
     From the opposite rim, else from the spine base, to the rim; else from free edge to outer edge.
     """

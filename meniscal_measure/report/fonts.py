@@ -27,7 +27,7 @@ JOINERS = "\N{ZERO WIDTH NON-JOINER}\N{ZERO WIDTH JOINER}"
 """Invisible characters that some scripts need to be written rightly."""
 
 CODE_POINT_NOTE = "Characters that no font of this machine draws stand as code points: [U+...]."
-"""What a reader is told where `drawable` had to replace something."""
+"""Explains code points to the reader where `drawable` had to put them."""
 
 
 @cache

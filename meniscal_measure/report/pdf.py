@@ -12,6 +12,7 @@ from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report import words
 from meniscal_measure.report.canvas import Stamp, blank, pdf_bytes
 from meniscal_measure.report.figure import BORDER_IN
+from meniscal_measure.report.fonts import CODE_POINT_NOTE, drawable
 from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.lettering import style, write_line
 from meniscal_measure.report.profile import draw_profile
@@ -188,6 +189,8 @@ def _warning_lines(reading: Reading) -> list[str]:
 
 def _provenance_lines(reading: Reading) -> list[str]:
     source = reading.source
+    names = (source.patient_name, source.patient_id, source.series_description,
+             reading.verified_by or "")  # fmt: skip
     series = f" ({source.series_description})" if source.series_description else ""
     uids = (
         ("Study", source.study_instance_uid),
@@ -199,4 +202,5 @@ def _provenance_lines(reading: Reading) -> list[str]:
         f"Series{series}: {source.series_reason}",
         *(f"{name} Instance UID {uid}" for name, uid in uids if uid),
         f"Side: {words.side_words(reading)}",
+        *([CODE_POINT_NOTE] if any("[U+" in drawable(name) for name in names) else []),
     ]

@@ -99,8 +99,8 @@ def _draw_cell(
     title = words.short_slice_words(reading, index)
     cell.text(0, 0, title, size=7, weight="bold" if is_measured else "normal")
     below_in = HEAD_IN + RATIO * cell.width_in + 0.05
-    told = ["measured slice"] if is_measured else []
-    cell.lines(0, below_in, told + _cell_lines(reading, measured), size=6)
+    head = ["measured slice"] if is_measured else []
+    cell.lines(0, below_in, head + _cell_lines(reading, measured), size=6)
 
 
 def _show(axes: Axes, images: SeriesImages, index: int) -> None:

@@ -37,10 +37,10 @@ def test_the_first_line_names_the_columns_in_their_published_order(case: Case) -
 
 
 def test_each_compartment_on_each_slice_has_its_row_the_measured_slice_first(case: Case) -> None:
-    told = [
+    listed = [
         (row["slice_index"], row["compartment"], row["measured_slice"]) for row in rows(case[0])
     ]
-    assert told == [
+    assert listed == [
         ("3", "medial", "true"),
         ("3", "lateral", "true"),
         ("2", "medial", "false"),

@@ -7,7 +7,7 @@ import shutil
 import subprocess
 import zlib
 from collections.abc import Callable
-from dataclasses import astuple
+from dataclasses import astuple, replace
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -26,6 +26,7 @@ from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.records.reading_file import read_reading
 from meniscal_measure.report.canvas import Stamp, blank, pdf_bytes, png_bytes, svg_bytes
 from meniscal_measure.report.figure import slice_figure
+from meniscal_measure.report.fonts import CODE_POINT_NOTE
 from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.profile import profile_figure
 from meniscal_measure.report.save import SavedFiles, save_reading
@@ -309,3 +310,12 @@ def test_every_picture_and_the_report_name_the_conventions_of_their_numbers(case
         said = " ".join(text.get_text() for text in figure.findobj(Text))
         for name in ("rim_to_rim", "largest_medial_spine", "> 3 mm"):
             assert name in said
+
+
+def test_a_report_explains_the_code_points_that_it_had_to_write(case: Case, tmp_path: Path) -> None:
+    """U+10FFFD is for private use: no font has it."""
+    reading, images = case
+    odd = replace(reading, source=replace(reading.source, patient_name="Doe^\U0010fffd"))
+    said = " ".join(pdf_words(save_reading(odd, images, tmp_path).report).split())
+    assert "Doe [U+10FFFD]" in said
+    assert CODE_POINT_NOTE in said
