@@ -31,6 +31,9 @@ LINE_HEIGHT, ASCENT = 1.32, 0.76
 RASTER_DPI = 200
 """Resolution of PNG files and of the image inside SVG and PDF: a 0.4 mm pixel is not lost."""
 
+RASTER_WIDENS = 1.05
+"""Letters fitted to the pixels of a screen are up to so much wider than the font has them."""
+
 UNBROKEN = "\ue000"
 """Stands for a space at which no line may end: of no script (Unicode, private use)."""
 
@@ -120,7 +123,7 @@ def wrap(words: str, width_in: float, size_pt: float, *, bold: bool = False) -> 
     """
     font = style(size_pt, bold=bold).fontName
     kept = WITHIN_VALUE.sub(UNBROKEN, words)
-    lines = simpleSplit(kept, font, size_pt, 72 * width_in)
+    lines = simpleSplit(kept, font, size_pt, 72 * width_in / RASTER_WIDENS)
     return [line.replace(UNBROKEN, " ") for line in lines] or [""]
 
 
