@@ -103,6 +103,8 @@ def test_the_choice_of_the_slice_adds_a_line_of_its_own_and_changes_no_other(
         {part.source: part.u_mm for part in item.measured.compartments[MEDIAL].extrusion.budget}
         for item in (alone, among)
     )
+    values = [item.measured.compartments[MEDIAL].extrusion.extrusion_mm for item in (alone, among)]
+    assert values == pytest.approx([2.7, 2.7])
     assert after.pop("slice choice") == pytest.approx(0.7 / math.sqrt(12))
     assert after == pytest.approx(before)
 
