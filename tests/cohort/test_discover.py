@@ -26,6 +26,7 @@ def place(samples: Path, tmp_path: Path) -> Place:
         for image in images:
             dataset = pydicom.dcmread(image)
             dataset.StudyInstanceUID = f"2.25.{sum(map(ord, name))}"
+            dataset.SeriesInstanceUID = f"{dataset.StudyInstanceUID}.1"
             for keyword, value in attributes.items():
                 setattr(dataset, keyword, value)
             dataset.save_as(folder / f"{name}-{image.name}")

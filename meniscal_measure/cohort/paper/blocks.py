@@ -37,6 +37,12 @@ class Table:
     in_file_only: bool = False
     """Whether it is written as a file and not shown, as lists of single knees are."""
 
+    @property
+    def right(self) -> tuple[bool, ...]:
+        """Whether each column holds numbers only, and so is set to the right."""
+        columns = [tuple(row[n] for row in self.rows) for n in range(len(self.header))]
+        return tuple(bool(cells) and all(map(is_number, cells)) for cells in columns)
+
 
 @dataclass(frozen=True)
 class Plot:

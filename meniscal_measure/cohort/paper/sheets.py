@@ -7,7 +7,7 @@ from itertools import groupby
 
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import Flowable, KeepTogether, Spacer
+from reportlab.platypus import Flowable, Spacer
 from reportlab.platypus import Table as Grid
 
 from meniscal_measure import __version__
@@ -18,7 +18,6 @@ from meniscal_measure.cohort.paper.blocks import (
     Paragraph,
     Plot,
     Table,
-    is_number,
     shown,
 )
 from meniscal_measure.report.canvas import Stamp
@@ -90,12 +89,7 @@ def _abreast(plots: Sequence[Plot]) -> Flowable:
 
 
 def _table(block: Table) -> Iterator[Flowable]:
-    columns = list(zip(*block.rows, strict=True))
-    right = [all(map(is_number, column)) for column in columns] or [False] * len(block.header)
-    found: list[Flowable] = [paragraph(block.caption, CAPTION)]
-    found.append(table((block.header, *block.rows), WIDTH_PT, right=right, size_pt=CELL_PT))
-    notes = [paragraph(note, SMALL) for note in block.notes]
-    if len(block.rows) <= 20:
-        yield KeepTogether([*found, *notes, Spacer(0, 5)])
-    else:
-        yield from (*found, *notes, Spacer(0, 5))
+    yield paragraph(block.caption, CAPTION)
+    yield table((block.header, *block.rows), WIDTH_PT, right=block.right, size_pt=CELL_PT)
+    yield from (paragraph(note, SMALL) for note in block.notes)
+    yield Spacer(0, 5)

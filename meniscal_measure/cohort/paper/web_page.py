@@ -9,7 +9,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from meniscal_measure.cohort.agreement.plots import drawn
-from meniscal_measure.cohort.paper.blocks import Block, Plot, is_number, shown
+from meniscal_measure.cohort.paper.blocks import Block, Plot, shown
 
 TEMPLATES = Environment(
     loader=PackageLoader("meniscal_measure.cohort.paper", "templates"),
@@ -30,7 +30,7 @@ def to_html(title: str, blocks: Sequence[Block]) -> str:
         if isinstance(block, Plot)
     }
     template = TEMPLATES.get_template("report.html.j2")
-    return template.render(title=title, blocks=kinds, figures=figures, is_number=is_number)
+    return template.render(title=title, blocks=kinds, figures=figures)
 
 
 def _inline(plot: Plot, prefix: str) -> Markup:
