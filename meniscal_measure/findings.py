@@ -105,6 +105,55 @@ class Code(Enum):
         " one knee only.",
     )
 
+    # Proposals
+    TRAINED_ON_DRAWN_KNEES = (
+        Severity.NOTE,
+        "The landmarks were proposed by networks that were trained on drawn knees only: on real"
+        " images the intervals may be wider still than stated.",
+    )
+    SINGLE_EXPORTED_IMAGE = (
+        Severity.WARNING,
+        "The series is a single image: its slice was chosen by whoever exported it, and whether it"
+        " is the mid-coronal one cannot be checked.",
+    )
+    MIDDLE_UNSURE = (
+        Severity.WARNING,
+        "The tibial spines and the notch put the middle of the joint {apart_mm:.1f} mm from where"
+        " the network puts it; check that the measured slice is the mid-coronal one.",
+    )
+    NETWORKS_DISAGREE = (
+        Severity.WARNING,
+        "The networks, or variations of the picture, disagree about where the rims and outer edges"
+        " are; check each of them.",
+    )
+    RIMS_UNEVEN = (
+        Severity.WARNING,
+        "The proposed rims do not follow a smooth course over the slices; check the rims.",
+    )
+    BONE_UNCLEAR = (
+        Severity.WARNING,
+        "It is not clear that a proposed rim is the corner of the tibia; check the rims.",
+    )
+    MENISCUS_UNCLEAR = (
+        Severity.WARNING,
+        "It is not clear that a proposed outer edge is that of the meniscus; check the outer"
+        " edges.",
+    )
+    UNLIKE_A_KNEE = (
+        Severity.WARNING,
+        "Something about the slice is unusual for a knee seen from the front; check that it can be"
+        " measured.",
+    )
+    GREY_VALUES_UNUSUAL = (
+        Severity.WARNING,
+        "The grey values are unlike those the networks were trained on ({what}); check every"
+        " landmark.",
+    )
+    RESOLUTION_UNUSUAL = (
+        Severity.WARNING,
+        "{what} is coarser than any the networks were trained on; check every landmark.",
+    )
+
     # Landmarks and values
     NO_NEIGHBOUR = (
         Severity.WARNING,

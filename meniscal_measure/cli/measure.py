@@ -72,6 +72,16 @@ def measure(
         int | None,
         typer.Option("--series", help="Number of the series to measure, as listed by contents."),
     ] = None,
+    on_slice: Annotated[
+        str | None,
+        typer.Option(
+            "--slice",
+            metavar="SLICE",
+            help="Slice to propose landmarks on: 17 is the 17th from the front, instance:7 the"
+            " image with Instance Number 7; a SOP Instance UID does too.",
+            show_default=False,
+        ),
+    ] = None,
     axis: Axis = AxisConvention.RIM_TO_RIM,
     threshold_rule: ExactlyThreshold = ThresholdRule.ABOVE,
     threshold_mm: ThresholdMm = THRESHOLD_MM,
@@ -106,6 +116,7 @@ def measure(
             conventions=Conventions(axis, threshold_rule, threshold_mm),
             refine_edges=refine_edges,
             place=_placed_by_hand(place or []),
+            on_slice=on_slice,
         )
         saved = reading.save(out, identifiers=not without_identifiers, force=force)
         show_saved(saved, as_json=as_json)

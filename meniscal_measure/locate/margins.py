@@ -18,7 +18,7 @@ from meniscal_measure.locate.frames import (
     normalised,
     with_neighbours,
 )
-from meniscal_measure.locate.survey import is_backward, is_upended
+from meniscal_measure.locate.survey import Survey, is_backward, is_upended
 
 
 @dataclass(frozen=True)
@@ -30,12 +30,14 @@ class Augmentation:
     """Shift of the frame outward and upward."""
     gamma: float
     """Exponent of the grey levels."""
+    scale: float = 1.0
+    """Factor on the pixel of the frame: above 1 the knee looks smaller."""
 
 
 AUGMENTATIONS = (
     Augmentation("margin_a", (0.0, 0.0), 1.0),
-    Augmentation("margin_b", (0.9, -0.7), 0.85),
-    Augmentation("margin_a", (-1.1, 0.8), 1.2),
+    Augmentation("margin_b", (0.9, -0.7), 0.85, scale=0.94),
+    Augmentation("margin_a", (-1.1, 0.8), 1.2, scale=1.06),
     Augmentation("margin_b", (-0.3, -0.4), 1.0),
 )
 """Both networks, each under two variations: what they differ by tells how sure they are."""
@@ -53,6 +55,12 @@ class Margin:
     """Standard deviation stated by the networks along the joint line; (3,)."""
     mass: FloatArray
     """Least share of the heat map near the landmark over the augmentations; (3,)."""
+    between_networks_mm: FloatArray
+    """Distance along the joint line between the means of both networks; (3,)."""
+    bone: float
+    """How clearly tibia lies below the rim and none above it, from -1 to 1; see `outlines.bone`."""
+    body: float
+    """Mean probability of meniscus just inward of the outer edge."""
 
 
 @dataclass(frozen=True)
@@ -77,6 +85,8 @@ class Prediction:
     """The same by the outlines of tibia and meniscus, NaN where there is none; (3, 2)."""
     sd_mm: FloatArray
     mass: FloatArray
+    bone: float
+    body: float
 
     @property
     def estimates(self) -> FloatArray:
@@ -116,21 +126,22 @@ class MarginModel:
             for place, several in zip(centred, zip(*predictions, strict=True), strict=True)
         ]
 
-    def _frame(self, place: Place, shift: Sequence[float]) -> Frame:
+    def _frame(self, place: Place, augmentation: Augmentation) -> Frame:
+        shift = augmentation.shift_mm
         outward = 1.0 if place.right else -1.0
         upward = 1.0 if self.upended else -1.0
         away = np.array([outward * (shift[0] - MARGIN_INWARD_MM), upward * shift[1]])
         centre = (place.rim + place.edge) / 2 + away / self.spacing
         return Frame(
             (float(centre[0]), float(centre[1])),
-            MARGIN_PIXEL_MM,
+            MARGIN_PIXEL_MM * augmentation.scale,
             MARGIN_SIZE,
             mirrored=not place.right,
             upended=self.upended,
         )
 
     def _run(self, places: Sequence[Place], augmentation: Augmentation) -> list[Prediction]:
-        frames = [self._frame(place, augmentation.shift_mm) for place in places]
+        frames = [self._frame(place, augmentation) for place in places]
         windows = [self._window(*pair) for pair in zip(places, frames, strict=True)]
         pictures = np.stack([normalised(window, augmentation.gamma) for window in windows])
         found = networks.run(augmentation.network, pictures)
@@ -147,9 +158,14 @@ class MarginModel:
         rim = outlines.rim(found.tissue[i, 0], heat[0], axis)
         nowhere = np.full(2, np.nan)
         outline = np.stack([nowhere if rim is None else rim, *(ends or (nowhere, nowhere))])
-        stated = np.exp(np.clip(found.scalars[i], -3, 4)) * MARGIN_PIXEL_MM
-        to_slice = frame.to_slice
-        return Prediction(to_slice(heat, grid), to_slice(outline, grid), stated, found.mass[i])
+        return Prediction(
+            frame.to_slice(heat, grid),
+            frame.to_slice(outline, grid),
+            np.exp(np.clip(found.scalars[i], -3, 4)) * frame.pixel_mm,
+            found.mass[i],
+            outlines.bone(found.tissue[i, 0], heat[0], axis),
+            outlines.body(found.tissue[i, 1], heat[1], axis),
+        )
 
     def _window(self, place: Place, frame: Frame) -> NDArray[np.float32]:
         near = range(max(place.slice_index - 1, 0), min(place.slice_index + 2, len(self.grids)))
@@ -166,9 +182,33 @@ class MarginModel:
         estimates = np.concatenate([item.estimates for item in predictions])
         line = place.outward * self.spacing
         along = (estimates * self.spacing) @ (line / np.linalg.norm(line))
+        networks_used = np.repeat([item.network for item in self.augmentations], 2)
+        means = [along[networks_used == name].mean(axis=0) for name in sorted(set(networks_used))]
         return Margin(
             np.concatenate([estimates[:, :1].mean(axis=0), np.median(estimates[:, 1:], axis=0)]),
             along.std(axis=0),
             np.sqrt(np.mean([item.sd_mm**2 for item in predictions], axis=0)),
             np.min([item.mass for item in predictions], axis=0),
+            np.ptp(means, axis=0),
+            float(np.mean([item.bone for item in predictions])),
+            float(np.mean([item.body for item in predictions])),
         )
+
+
+def find_margins(
+    grids: Sequence[PixelGrid],
+    pixels: NDArray[np.generic],
+    seen: Survey,
+    chosen: Sequence[int],
+    *,
+    augmentations: Sequence[Augmentation] = AUGMENTATIONS,
+) -> dict[tuple[int, int], Margin]:
+    """Find the landmarks on both sides of the slices; keys are (slice, 0 left or 1 right)."""
+    places = [
+        Place(i, bool(right), rims[right], edges[right], rims[right] - rims[1 - right])
+        for i, (rims, edges) in zip(chosen, seen.pixels[chosen].reshape(-1, 2, 2, 2), strict=True)
+        for right in (0, 1)
+    ]
+    found = MarginModel(grids, pixels, augmentations).predict(places)
+    keys = [(place.slice_index, int(place.right)) for place in places]
+    return dict(zip(keys, found, strict=True))

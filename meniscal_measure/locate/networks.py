@@ -36,7 +36,7 @@ class Outputs:
     scalars: FloatArray
     """Further numbers, (n, k)."""
     tissue: Image
-    """Probability of tibia and of meniscus at every pixel, (n, 2, rows, columns)."""
+    """Probability of tibia, meniscus and femur at every pixel, (n, 3, rows, columns)."""
 
 
 def run(name: str, pictures: Image) -> Outputs:

@@ -24,6 +24,12 @@ RIM_WINDOW_MM = 4.0
 TIE_MM = 0.15
 """Border points this close to the furthest one share in its place."""
 
+Box = tuple[tuple[float, float], tuple[float, float]]
+"""Extent outward and upward from a landmark, mm."""
+BELOW_RIM_MM: Box = ((-7.0, -1.5), (-7.0, -2.0))
+ABOVE_RIM_MM: Box = ((-5.0, 1.0), (2.5, 6.0))
+INWARD_OF_EDGE_MM: Box = ((-3.0, -0.6), (-0.8, 0.8))
+
 
 def rim(tibia: Image, near: FloatArray, axis: FloatArray) -> FloatArray | None:
     """Corner of the tibia between plateau and wall.
@@ -67,6 +73,35 @@ def meniscal_ends(
     body = np.where(labels == labels[rows[closest], columns[closest]], meniscus, 0)
     outer, inner = _furthest(body, axis), _furthest(body, -np.asarray(axis))
     return None if outer is None or inner is None else (outer, inner)
+
+
+def bone(tibia: Image, rim_px: FloatArray, axis: FloatArray) -> float:
+    """How clearly bone lies below a rim and none above it: 1 wholly, 0 not at all.
+
+    Parameters
+    ----------
+    tibia
+        Probability of tibia, shape (rows, columns).
+    rim_px
+        `[column, row]` of the rim.
+    axis
+        Outward unit vector of the joint line.
+    """
+    below, above = (_mean(tibia, rim_px, axis, box) for box in (BELOW_RIM_MM, ABOVE_RIM_MM))
+    return below - above
+
+
+def body(meniscus: Image, edge_px: FloatArray, axis: FloatArray) -> float:
+    """Mean probability of meniscus just inward of its outer edge."""
+    return _mean(meniscus, edge_px, axis, INWARD_OF_EDGE_MM)
+
+
+def _mean(region: NDArray[np.floating], around: FloatArray, axis: FloatArray, box_mm: Box) -> float:
+    """Mean over a box given by its extent outward and upward from a point."""
+    outward, upward = (np.linspace(*ends, 9) / MARGIN_PIXEL_MM for ends in box_mm)
+    up = np.array([axis[1], -axis[0]])
+    points = around + outward[:, None, None] * np.asarray(axis) + upward[None, :, None] * up
+    return float(ndimage.map_coordinates(region, [points[..., 1], points[..., 0]], order=1).mean())
 
 
 def _furthest(region: NDArray[np.floating], direction: FloatArray) -> FloatArray | None:

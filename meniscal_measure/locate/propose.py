@@ -2,52 +2,42 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from meniscal_measure.anatomy import Compartment, Landmark, Side
-from meniscal_measure.caliper.checks import MIN_STEP_SD
-from meniscal_measure.caliper.landmarks import (
-    LandmarkSet,
-    Origin,
-    PlacedLandmark,
-    SliceConvention,
-    SliceLandmarks,
-)
+from meniscal_measure.anatomy import Side
+from meniscal_measure.caliper.landmarks import LandmarkSet, SliceConvention, SliceLandmarks
 from meniscal_measure.caliper.measure import slice_geometry
 from meniscal_measure.caliper.reading import AxisConvention
 from meniscal_measure.errors import LandmarkError
-from meniscal_measure.geometry import FloatArray, PixelGrid, as_vector, unit_vector
-from meniscal_measure.locate import calibration
+from meniscal_measure.findings import Finding
+from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.locate.bone import is_void
-from meniscal_measure.locate.consensus import middle_mm, smoothed
-from meniscal_measure.locate.margins import AUGMENTATIONS, Augmentation, Margin, MarginModel, Place
+from meniscal_measure.locate.choice import (
+    Choice,
+    Declined,
+    choose_slice,
+    named_by_person,
+    the_only_one,
+)
+from meniscal_measure.locate.evidence import Evidence
+from meniscal_measure.locate.margins import find_margins
+from meniscal_measure.locate.place import landmarks_of
 from meniscal_measure.locate.survey import Survey, is_upended, survey
+from meniscal_measure.locate.unusual import unusual
+from meniscal_measure.locate.verdict import judged
 from meniscal_measure.series.model import Stack
 
 NEIGHBOURS = 2
-"""Slices on each side of the middle one on which landmarks are proposed."""
-POINTS = (Landmark.RIM, Landmark.OUTER_EDGE, Landmark.FREE_EDGE)
-SMOOTH = (0, 1)
-"""Rim and outer edge follow the border of the plateau; the tip does not near the horns."""
-SURE_TIP_SD = MIN_STEP_SD + 1
-"""Standard deviations by which tip and outer edge must lie apart: one more than the caliper asks,
-so that a tip is also sure along another axis than the line of the rims."""
-TARGETS = {SliceConvention.MEDIAL_SPINE_APEX: 0, SliceConvention.PLATEAU_MIDPOINT: 1}
-"""Slice conventions that can be proposed, with their place among the network's answers."""
+"""Slices on each side of the measured one on which landmarks are proposed."""
+SECOND = "survey_b"
+"""The first stage's second network, trained from another seed: it sees mirror images."""
+MIRROR_PIXEL_MM = 1.06
+"""Pixel of the frame in which mirror images are shown: a little larger than in training."""
 
-VOID = (
-    "The bone below the joint gives no signal, as beside metal; place the landmarks by hand if the"
-    " joint can be measured at all."
-)
-UNSURE = (
-    "The rims or the outer meniscal edges cannot be placed with any certainty on the slice that"
-    " would be measured (index {index} from 0); place the landmarks by hand."
-)
 CONTRADICTORY = (
     "The landmarks found on the slice that would be measured contradict each other; place them by"
     " hand."
@@ -58,14 +48,14 @@ CONTRADICTORY = (
 class Proposal:
     """What the program proposes for a stack.
 
-    `landmarks` is None where nothing is proposed; `reason` then says why, and otherwise how the
-    slice was chosen. `confidence` estimates the probability that both rims and both outer edges
-    on the measured slice lie within `calibration.GOOD_MM` of where a careful reader puts them.
+    `confidence` estimates the probability that both rims and both outer edges on the measured slice
+    lie within `calibration.GOOD_MM` of where a careful reader puts them; `findings` say what lowers
+    it and what to check.
     """
 
-    landmarks: LandmarkSet | None
+    landmarks: LandmarkSet
     confidence: float
-    reason: str
+    findings: tuple[Finding, ...] = ()
 
 
 def propose(
@@ -74,8 +64,9 @@ def propose(
     side: Side | None = None,
     *,
     convention: SliceConvention = SliceConvention.MEDIAL_SPINE_APEX,
-) -> Proposal:
-    """Propose the mid-coronal slice of a stack and the landmarks on it and on its neighbours.
+    slice_index: int | None = None,
+) -> Proposal | Declined:
+    """Propose the slice to measure and the landmarks on it and on its neighbours.
 
     Parameters
     ----------
@@ -87,98 +78,107 @@ def propose(
         Body side; without it the compartments are those of the image.
     convention
         Which slice is the middle one.
+    slice_index
+        The slice to measure, where a person has chosen it; `convention` then has no say.
 
     Returns
     -------
-    Proposal
+    Proposal or Declined
         Landmarks in patient space with calibrated standard deviations, origin `proposed`.
     """
-    grids = [frame.grid for frame in stack.frames]
-    positions = np.array(stack.positions_mm)
-    seen = survey(grids, pixels)
-    middle, disagreement = middle_mm(seen, positions, TARGETS[convention])
-    index = int(np.abs(positions - middle).argmin())
-    off_middle_mm = float(abs(positions[index] - middle))
-    refusal = calibration.refusal(seen, index, disagreement, off_middle_mm)
-    if refusal:
-        return Proposal(None, calibration.doubt(seen, index), refusal)
-    rims, upended = seen.pixels[index, :2], is_upended(grids[index])
-    if is_void(pixels[index], grids[index], rims, upended=upended):
-        return Proposal(None, 0.0, VOID)
-    chosen = around(index, len(grids))
-    margins = find_margins(grids, pixels, seen, chosen)
-    confidence = calibration.confidence(seen, index, [margins[index, right] for right in (0, 1)])
-    if confidence < calibration.LEAST_CONFIDENCE:
-        return Proposal(None, confidence, UNSURE.format(index=index))
-    slices = _placed(grids, margins, chosen, side, stack.spacing_mm)
-    measured = slices.pop(chosen.index(index))
-    if not _can_be_measured(measured, grids[index]):
-        return Proposal(None, confidence, CONTRADICTORY)
-    neighbours = tuple(item for item in slices if _can_be_measured(item, grids[item.slice_index]))
-    reason = (
-        f"Nearest to where the slices of the stack place the {convention.value.replace('_', ' ')},"
-        f" with a spread of {disagreement:.1f} mm between them."
+    if slice_index is not None:
+        return _on_named(stack, pixels, side, slice_index)
+    seen = survey([frame.grid for frame in stack.frames], pixels)
+    if len(stack.frames) == 1:
+        return _on(stack, pixels, side, seen, the_only_one())
+    return _on(stack, pixels, side, seen, choose_slice(seen, stack, side, convention))
+
+
+def _on_named(
+    stack: Stack, pixels: NDArray[np.generic], side: Side | None, slice_index: int
+) -> Proposal | Declined:
+    """Propose on the slice that a person named, running the networks on those around it only."""
+    first = max(slice_index - NEIGHBOURS - 1, 0)
+    part = slice(first, slice_index + NEIGHBOURS + 2)
+    near = replace(stack, frames=stack.frames[part], positions_mm=stack.positions_mm[part])
+    seen = survey([frame.grid for frame in near.frames], pixels[part])
+    found = _on(near, pixels[part], side, seen, named_by_person(slice_index - first))
+    if isinstance(found, Declined):
+        return replace(found, likely_slice=slice_index)
+    return _moved(found, first)
+
+
+def _moved(proposal: Proposal, by: int) -> Proposal:
+    """Count the slices from the start of the whole stack."""
+    slices = [
+        replace(item, slice_index=item.slice_index + by)
+        for item in (proposal.landmarks.measured, *proposal.landmarks.neighbours)
+    ]
+    landmarks = replace(proposal.landmarks, measured=slices[0], neighbours=tuple(slices[1:]))
+    return replace(proposal, landmarks=landmarks)
+
+
+def _on(
+    stack: Stack,
+    pixels: NDArray[np.generic],
+    side: Side | None,
+    seen: Survey,
+    chosen: Choice,
+) -> Proposal | Declined:
+    """Propose on the chosen slice, if it is one of a knee that can be measured."""
+    evidence = evidence_of([frame.grid for frame in stack.frames], pixels, seen, chosen.index)
+    grid = evidence.grids[chosen.index]
+    verdict = judged(evidence, unusual(grid, stack.spacing_mm, pixels[chosen.index]))
+    if verdict.reason or chosen.objection:
+        return Declined(verdict.reason or chosen.objection, chosen.index, verdict.confidence)
+    near = around(chosen.index, len(stack.frames))
+    slices = landmarks_of(evidence.grids, evidence.margins, near, side, stack.spacing_mm)
+    measured = slices.pop(near.index(chosen.index))
+    if not _can_be_measured(measured, grid):
+        return Declined(CONTRADICTORY, chosen.index, verdict.confidence)
+    neighbours = tuple(
+        item for item in slices if _can_be_measured(item, evidence.grids[item.slice_index])
     )
-    return Proposal(LandmarkSet(measured, neighbours, convention, reason), confidence, reason)
+    landmarks = LandmarkSet(measured, neighbours, chosen.convention, chosen.reason)
+    findings = (*chosen.findings, *verdict.findings)
+    return Proposal(landmarks, verdict.confidence, findings)
+
+
+def evidence_of(
+    grids: Sequence[PixelGrid], pixels: NDArray[np.generic], seen: Survey, index: int
+) -> Evidence:
+    """Run all further networks on a slice and its neighbours.
+
+    Parameters
+    ----------
+    grids, pixels
+        The stack.
+    seen
+        What the first stage found on it.
+    index
+        The slice that would be measured.
+    """
+    close = [i for i in around(index, len(grids)) if abs(i - index) <= 1]
+    mirror = survey(
+        [grids[i] for i in close],
+        pixels[close],
+        network=SECOND,
+        mirrored=True,
+        pixel_mm=MIRROR_PIXEL_MM,
+    )
+    return Evidence(
+        index,
+        grids,
+        seen,
+        dict(zip(close, mirror.pixels, strict=True)),
+        find_margins(grids, pixels, seen, around(index, len(grids))),
+        is_void(pixels[index], grids[index], seen.pixels[index, :2], upended=is_upended(grids[0])),
+    )
 
 
 def around(index: int, count: int) -> list[int]:
     """List a slice and its neighbours, on which landmarks are proposed."""
     return list(range(max(index - NEIGHBOURS, 0), min(index + NEIGHBOURS + 1, count)))
-
-
-def find_margins(
-    grids: Sequence[PixelGrid],
-    pixels: NDArray[np.generic],
-    seen: Survey,
-    chosen: Sequence[int],
-    *,
-    augmentations: Sequence[Augmentation] = AUGMENTATIONS,
-) -> dict[tuple[int, int], Margin]:
-    """Find the landmarks on both sides of the slices; keys are (slice, 0 left or 1 right)."""
-    places = [
-        Place(i, bool(right), rims[right], edges[right], rims[right] - rims[1 - right])
-        for i, (rims, edges) in zip(chosen, seen.pixels[chosen].reshape(-1, 2, 2, 2), strict=True)
-        for right in (0, 1)
-    ]
-    found = MarginModel(grids, pixels, augmentations).predict(places)
-    keys = [(place.slice_index, int(place.right)) for place in places]
-    return dict(zip(keys, found, strict=True))
-
-
-def _placed(
-    grids: Sequence[PixelGrid],
-    margins: dict[tuple[int, int], Margin],
-    chosen: Sequence[int],
-    side: Side | None,
-    spacing_mm: float | None,
-) -> list[SliceLandmarks]:
-    """Landmarks of each chosen slice, smoothed over the slices."""
-    points: list[dict[Compartment, dict[Landmark, PlacedLandmark]]] = [{} for _ in chosen]
-    for right in (0, 1):
-        compartment = compartment_of(grids[chosen[0]], bool(right), side)
-        course = along_slices(grids, [margins[i, right] for i in chosen], chosen, spacing_mm)
-        for slice_points, (pixel, margin), index in zip(points, course, chosen, strict=True):
-            slice_points[compartment] = _landmarks(grids[index], pixel, margin)
-    return [
-        SliceLandmarks(i, {name: _with_sure_tip(p, name) for name in p})
-        for i, p in zip(chosen, points, strict=True)
-    ]
-
-
-def _with_sure_tip(
-    points: Mapping[Compartment, Mapping[Landmark, PlacedLandmark]], compartment: Compartment
-) -> dict[Landmark, PlacedLandmark]:
-    """Leave out an free edge of which it is not sure that it lies inward of the outer edge."""
-    placed = dict(points[compartment])
-    if Landmark.FREE_EDGE in placed:
-        tip, edge = placed[Landmark.FREE_EDGE], placed[Landmark.OUTER_EDGE]
-        opposite = points[compartment.opposite][Landmark.RIM]
-        axis = unit_vector(np.subtract(placed[Landmark.RIM].point_mm, opposite.point_mm))
-        body_mm = float(np.subtract(edge.point_mm, tip.point_mm) @ axis)
-        if body_mm < SURE_TIP_SD * max(tip.sd_mm, edge.sd_mm):
-            del placed[Landmark.FREE_EDGE]
-    return placed
 
 
 def _can_be_measured(landmarks: SliceLandmarks, grid: PixelGrid) -> bool:
@@ -188,45 +188,3 @@ def _can_be_measured(landmarks: SliceLandmarks, grid: PixelGrid) -> bool:
     except LandmarkError:
         return False
     return True
-
-
-def along_slices(
-    grids: Sequence[PixelGrid],
-    margins: Sequence[Margin],
-    chosen: Sequence[int],
-    spacing_mm: float | None,
-) -> list[tuple[FloatArray, Margin]]:
-    """Draw rim and outer edge smoothly over the slices; gives pixels of all points on each.
-
-    A stack of one slice, which has no spacing, is left as it is.
-    """
-    grid = grids[chosen[0]]
-    spacing = np.array([grid.column_spacing_mm, grid.row_spacing_mm])
-    pixels = np.stack([margin.pixels for margin in margins])
-    if spacing_mm is None:
-        return list(zip(pixels, margins, strict=True))
-    for point in SMOOTH:
-        sds = np.array([calibration.sd_mm(margin)[point] for margin in margins])
-        for axis in (0, 1):
-            course = smoothed(pixels[:, point, axis] * spacing[axis], sds, spacing_mm)
-            pixels[:, point, axis] = course / spacing[axis]
-    return list(zip(pixels, margins, strict=True))
-
-
-def _landmarks(
-    grid: PixelGrid, pixels: FloatArray, margin: Margin
-) -> dict[Landmark, PlacedLandmark]:
-    sds = calibration.sd_mm(margin)
-    return {
-        landmark: PlacedLandmark(as_vector(grid.to_patient(pixel)), float(sd), Origin.PROPOSED)
-        for landmark, pixel, sd in zip(POINTS, pixels, sds, strict=True)
-        if landmark is not Landmark.FREE_EDGE or sd < calibration.WORST_TIP_SD_MM
-    }
-
-
-def compartment_of(grid: PixelGrid, right: bool, side: Side | None) -> Compartment:
-    """Compartment on the right or left of the picture."""
-    if side is None:
-        return Compartment.IMAGE_RIGHT if right else Compartment.IMAGE_LEFT
-    toward = math.copysign(1, grid.row_direction[0]) * (1 if right else -1)
-    return Compartment.MEDIAL if toward == side.medial_x else Compartment.LATERAL

@@ -17,11 +17,16 @@ from meniscal_measure.locate.frames import (
     normalised,
     with_neighbours,
 )
+from meniscal_measure.locate.plateau import roof_mm, surface_mm
 
 OFFSET_UNIT_MM = 10.0
 """Unit in which the network states distances along the stack."""
 FOREGROUND = 0.15
 """Fraction of the bright end above which a pixel counts as body."""
+
+
+LEFT_RIGHT = np.array([1, 0, 3, 2])
+"""Order of the landmarks once left and right are exchanged."""
 
 
 @dataclass(frozen=True)
@@ -34,6 +39,7 @@ class Survey:
     Left and right are those of an upright picture whose rows run downward.
     """
     mass: FloatArray
+    """Share of each heat map near its landmark; (slices, 4)."""
     measurable: FloatArray
     """Probability that the slice shows both meniscal bodies; (slices,)."""
     coronal: FloatArray
@@ -41,10 +47,21 @@ class Survey:
     offsets_mm: FloatArray
     """Way along the stack to the spine's apex and to the plateau's middle; (slices, 2)."""
     spreads_mm: FloatArray
+    surface_mm: FloatArray
+    """Upper surface of the tibia from rim to rim, see `plateau`; (slices, places)."""
+    roof_mm: FloatArray
+    """Lower surface of the femur above the same places."""
 
 
-def survey(grids: Sequence[PixelGrid], pixels: NDArray[np.generic]) -> Survey:
-    """Look at every slice.
+def survey(
+    grids: Sequence[PixelGrid],
+    pixels: NDArray[np.generic],
+    *,
+    network: str = "survey",
+    mirrored: bool = False,
+    pixel_mm: float = SURVEY_PIXEL_MM,
+) -> Survey:
+    """Run the first stage on every slice.
 
     Parameters
     ----------
@@ -52,26 +69,43 @@ def survey(grids: Sequence[PixelGrid], pixels: NDArray[np.generic]) -> Survey:
         Plane of each slice.
     pixels
         Shape (slices, rows, columns).
+    network
+        Which of the first stage's networks to run.
+    mirrored
+        Show the network the mirror image of each slice; what it finds is mirrored back.
+    pixel_mm
+        Pixel of the frame: other than in training, the knee looks larger or smaller.
     """
     upended, backward = is_upended(grids[0]), is_backward(grids[0])
     centre = _centre(grids[0], pixels)
-    frame = Frame(centre, SURVEY_PIXEL_MM, SURVEY_SIZE, upended=upended)
+    frame = Frame(centre, pixel_mm, SURVEY_SIZE, mirrored=mirrored, upended=upended)
     pictures = [frame.resample(image, grid) for image, grid in zip(pixels, grids, strict=True)]
     order = list(range(len(pictures)))[:: -1 if backward else 1]
     ordered = [pictures[i] for i in order]
     windows = np.stack([normalised(with_neighbours(ordered, i)) for i in range(len(ordered))])
-    found = networks.run("survey", windows)
+    found = networks.run(network, windows)
     back = np.argsort(order)
     sign = -1.0 if backward else 1.0
-    placed = [frame.to_slice(p, g) for p, g in zip(found.points[back], grids, strict=True)]
+    swap = LEFT_RIGHT if mirrored else np.arange(4)
+    points = found.points[back]
+    surfaces = [
+        (surface_mm(tissue[0], rims, pixel_mm), roof_mm(tissue[2], rims, pixel_mm))
+        for tissue, rims in zip(found.tissue[back], points[:, :2], strict=True)
+    ]
+    tops, roofs = (
+        np.stack(part)[:, :: -1 if mirrored else 1] for part in zip(*surfaces, strict=True)
+    )
+    placed = [frame.to_slice(p, g) for p, g in zip(points, grids, strict=True)]
     scalars = found.scalars[back]
     return Survey(
-        np.stack(placed),
-        found.mass[back],
+        np.stack(placed)[:, swap],
+        found.mass[back][:, swap],
         _probability(scalars[:, 0]),
         _probability(scalars[:, 1]),
         scalars[:, 2:4] * OFFSET_UNIT_MM * sign,
         np.exp(np.clip(scalars[:, 4:6], -4, 3)) * OFFSET_UNIT_MM,
+        tops,
+        roofs,
     )
 
 

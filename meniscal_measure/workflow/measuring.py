@@ -20,13 +20,14 @@ from meniscal_measure.records.landmark_file import read_landmarks
 from meniscal_measure.records.landmark_text import LandmarkDocument
 from meniscal_measure.records.signing import with_signature
 from meniscal_measure.series.choose import choose_coronal
-from meniscal_measure.series.model import Choice, Laterality, Study
+from meniscal_measure.series.find_slice import find_slice
+from meniscal_measure.series.model import Choice, Laterality, Stack, Study
 from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.series.scan import open_study
 from meniscal_measure.series.side import hint_findings, resolve_side
 from meniscal_measure.slice_name import runs_from_front
 from meniscal_measure.workflow.knee_reading import KneeReading, StrPath
-from meniscal_measure.workflow.placing import Placed, from_document, proposed
+from meniscal_measure.workflow.placing import from_document, proposed
 
 
 def read(path: StrPath, *, progress: Progress | None = None) -> Study:
@@ -57,6 +58,7 @@ def measure(
     refine_edges: bool = False,
     measure_neighbours: bool = True,
     place: Mapping[str, tuple[float, float]] | None = None,
+    on_slice: str | None = None,
 ) -> KneeReading:
     """Measure meniscal extrusion on the coronal series of a study.
 
@@ -81,6 +83,9 @@ def measure(
     place
         Landmarks of the measured slice placed by you, over those of the file or the proposal:
         `[column, row]` by name, as in a landmark file ("medial_rim").
+    on_slice
+        The slice to propose landmarks on, as `series.find_slice` takes it: "17", "instance:7" or
+        a SOP Instance UID. Without it the program chooses the mid-coronal one.
 
     Returns
     -------
@@ -99,12 +104,16 @@ def measure(
     found = study if isinstance(study, Study) else read(study)
     file = None if landmarks is None else Path(landmarks)
     document = None if file is None else read_landmarks(file)
+    if document is not None and on_slice is not None:
+        raise UsageError(
+            "The landmark file names the slice that is measured; give either it or the slice."
+        )
     choice = _choose(found, document, series, file)
     laterality = resolve_side(choice.stack, _as_side(side))
     pixels = StackPixels(choice.stack)
     with nullcontext() if file is None else prefixed("{file:private}", file=str(file)):
         if document is None:
-            placed = Placed(*proposed(pixels, laterality))
+            placed = proposed(pixels, laterality, _named_slice(choice.stack, on_slice))
         else:
             placed = from_document(document, found, choice.stack)
         placed = placed.with_hand_placed(place or {}, choice.stack)
@@ -184,6 +193,7 @@ def measure_placed(
             *choice.stack.findings,
             *hint_findings(laterality),
             *findings,
+            *_how_proposed(confidence),
             *_assumed_placement(results.measured),
             *results.warnings,
         ),
@@ -214,6 +224,14 @@ def _source(choice: Choice, laterality: Laterality, results: MeasuredSet) -> Sou
         side=laterality.side,
         side_source=laterality.source,
     )
+
+
+def _named_slice(stack: Stack, on_slice: str | None) -> int | None:
+    return None if on_slice is None else find_slice(stack, on_slice)
+
+
+def _how_proposed(confidence: float | None) -> tuple[Finding, ...]:
+    return () if confidence is None else (Finding(Code.TRAINED_ON_DRAWN_KNEES),)
 
 
 def _as_side(side: Side | str | None) -> Side | None:

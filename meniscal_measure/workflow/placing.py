@@ -12,6 +12,7 @@ from meniscal_measure.caliper.refinement import refine_slice
 from meniscal_measure.errors import NothingMeasurableError, UsageError
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.geometry import as_vector
+from meniscal_measure.locate.choice import Declined
 from meniscal_measure.locate.propose import propose
 from meniscal_measure.records.landmark_file import landmark_set
 from meniscal_measure.records.landmark_text import LANDMARK_NAMES, LandmarkDocument
@@ -107,8 +108,19 @@ def _folder_and_suffix(file: FileRef) -> tuple[Path, str]:
     return name.parent, name.suffix
 
 
-def propose_landmarks(stack: Stack, laterality: Laterality) -> tuple[LandmarkSet, float]:
-    """Let the program propose the slice and the landmarks of a coronal stack.
+def propose_landmarks(
+    stack: Stack, laterality: Laterality, *, slice_index: int | None = None
+) -> tuple[LandmarkSet, float]:
+    """Let the program propose landmarks on a coronal stack, and the slice too if none is named.
+
+    Parameters
+    ----------
+    stack
+        The stack.
+    laterality
+        The settled side.
+    slice_index
+        The slice to propose on, from 0; without it the program chooses.
 
     Returns
     -------
@@ -122,17 +134,20 @@ def propose_landmarks(stack: Stack, laterality: Laterality) -> tuple[LandmarkSet
     UnreadableFileError
         If the pixels of the stack cannot be decoded.
     """
-    return proposed(StackPixels(stack), laterality)
+    found = proposed(StackPixels(stack), laterality, slice_index)
+    return found.landmarks, found.confidence or 0.0
 
 
-def proposed(pixels: StackPixels, laterality: Laterality) -> tuple[LandmarkSet, float]:
-    """Propose as `propose_landmarks` does, with the pixels read for it kept for what follows."""
-    proposal = propose(pixels.stack, pixels.read(), laterality.side)
-    if proposal.landmarks is None:
-        raise NothingMeasurableError(
-            "No landmarks are proposed for {series}: {reason} Place them by hand: on the"
-            " review page, or in a landmark file (--landmarks FILE).",
+def proposed(pixels: StackPixels, laterality: Laterality, slice_index: int | None = None) -> Placed:
+    """Propose as `propose_landmarks` does, and say what to check; the pixels are kept."""
+    found = propose(pixels.stack, pixels.read(), laterality.side, slice_index=slice_index)
+    if isinstance(found, Declined):
+        error = NothingMeasurableError(
+            "No landmarks are proposed for {series}: {reason} (By hand: on the review page,"
+            " or in a landmark file, --landmarks FILE. A slice is named with --slice.)",
             series=describe(pixels.stack),
-            reason=proposal.reason,
+            reason=found.reason,
         )
-    return proposal.landmarks, proposal.confidence
+        error.likely_slice = found.likely_slice
+        raise error
+    return Placed(found.landmarks, found.confidence, findings=found.findings)

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from meniscal_measure.locate.consensus import middle_mm, smoothed
+from meniscal_measure.locate.plateau import ACROSS
 from meniscal_measure.locate.survey import Survey
 
 
@@ -12,7 +13,9 @@ def a_survey(offsets_mm: np.ndarray, measurable: np.ndarray) -> Survey:
     both = np.stack([offsets_mm, offsets_mm], axis=1)
     ones = np.ones(count)
     nowhere = np.zeros((count, 4, 2))
-    return Survey(nowhere, np.ones((count, 4)), measurable, ones, both, np.ones((count, 2)))
+    unseen = np.full((count, len(ACROSS)), np.nan)
+    spreads = np.ones((count, 2))
+    return Survey(nowhere, np.ones((count, 4)), measurable, ones, both, spreads, unseen, unseen)
 
 
 def test_slices_that_agree_give_the_middle_and_no_disagreement() -> None:

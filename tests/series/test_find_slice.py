@@ -10,7 +10,7 @@ from meniscal_measure.errors import UsageError
 from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.series.find_slice import find_slice
 from meniscal_measure.series.model import Stack
-from meniscal_measure.workshop.training.score import as_stack
+from meniscal_measure.workshop.training.worlds import as_stack
 
 COUNT = 10
 

@@ -1,164 +1,129 @@
-"""Hold what is proposed against the truth of held-out stacks, margin by margin.
+"""Gather what the networks find beside the truth, to fit gate and calibration to.
 
-`python -m meniscal_measure.workshop.training.evaluate FOLDER TABLE.npz` writes one row for each
-margin and one for each stack; `calibration` is fitted to them.
+`python -m meniscal_measure.workshop.training.evaluate TABLE.npz FOLDER ...` writes one row for each
+stack of each folder, as it is, corrupted, and spoilt into `--foreign` inputs that are no knee.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
-from collections.abc import Sequence
+import zlib
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
-from functools import partial
+from dataclasses import astuple, fields
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from meniscal_measure.anatomy import Compartment, Side
+from meniscal_measure.caliper.landmarks import SliceConvention
 from meniscal_measure.geometry import FloatArray, PixelGrid
-from meniscal_measure.locate.consensus import middle_mm
-from meniscal_measure.locate.margins import AUGMENTATIONS, Augmentation
-from meniscal_measure.locate.propose import along_slices, around, compartment_of, find_margins
-from meniscal_measure.locate.survey import Survey, survey
+from meniscal_measure.locate.choice import choose_slice
+from meniscal_measure.locate.evidence import Evidence, Facts
+from meniscal_measure.locate.place import compartment_of
+from meniscal_measure.locate.propose import evidence_of
+from meniscal_measure.locate.survey import survey
+from meniscal_measure.workshop.training.corrupt import corrupted
+from meniscal_measure.workshop.training.foreign import KINDS, spoilt
+from meniscal_measure.workshop.training.worlds import POINTS, Known, as_stack
 
-POINTS = ("rim", "outer_edge", "free_edge")
+AS_IS, CORRUPTED = "as it is", "corrupted"
 MARGIN_COLUMNS = (
-    *("stack", "protocol", "from_middle", "medial", "extrusion"),
-    *(
-        f"{kind}_{point}"
-        for kind in ("raw", "smooth", "stated", "spread", "mass")
-        for point in POINTS
-    ),
-    *("measurable", "coronal"),
+    "extrusion",
+    *(f"{kind}_{point}" for kind in ("error", "stated", "spread", "networks") for point in POINTS),
+    "bone",
+    "body",
 )
-"""Columns of a margin's row: errors, stated sd and spread in mm along the line of the rims."""
-STACK_COLUMNS = (
-    *("stack", "protocol", "spacing", "apex_error", "midpoint_error"),
-    *("disagreement", "measurable", "coronal", "slices"),
-)
+"""What is known of a margin: true extrusion, errors along the line of the rims, and findings."""
+STACK_COLUMNS = (*(field.name for field in fields(Facts)), "slice_error")
+NOWHERE = np.full((2, len(MARGIN_COLUMNS)), np.nan)
+
+Job = tuple[Path, str]
+Row = tuple[str, str, FloatArray, FloatArray]
+"""World, what was done to the stack, its row, and those of its margins, left and right."""
 
 
-@dataclass(frozen=True)
-class HeldOut:
-    """A stack with its truth."""
-
-    seed: int
-    grids: list[PixelGrid]
-    pixels: np.ndarray[Any, Any]
-    truth: dict[str, Any]
-
-    @classmethod
-    def read(cls, path: Path) -> HeldOut:
-        """Read a stack written by `training.heldout`."""
-        with np.load(path) as file:
-            truth = json.loads(str(file["truth"]))
-            pixels = file["pixels"]
-        grids = [_grid(grid) for grid in truth["grids"]]
-        return cls(int(path.stem), grids, pixels, truth)
-
-    @property
-    def positions_mm(self) -> FloatArray:
-        """Position of each slice along the normal."""
-        return np.array([float(grid.origin @ self.grids[0].normal) for grid in self.grids])
-
-    def along_mm(self, point: Sequence[float]) -> float:
-        """Position of a patient point along the normal."""
-        return float(np.array(point) @ self.grids[0].normal)
+def row_of(job: Job) -> Row:
+    """Run all networks on one stack, and hold them against its truth."""
+    path, kind = job
+    known, rng = Known.read(path), np.random.default_rng(zlib.crc32(f"{path.stem}{kind}".encode()))
+    if kind in KINDS:
+        grids, pixels = spoilt(rng, kind, known)
+        evidence, _ = _examined(known, grids, pixels)
+        return known.world, kind, _stack_row(evidence, np.nan), NOWHERE
+    pixels = corrupted(rng, known.pixels)[1] if kind == CORRUPTED else known.pixels
+    evidence, index = _examined(known, known.grids, pixels)
+    off = np.nan if known.named is not None else index - known.middle
+    return known.world, kind, _stack_row(evidence, off), _margin_rows(known, evidence)
 
 
-def _grid(record: dict[str, Any]) -> PixelGrid:
-    plain: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in record.items()}
-    return PixelGrid(**plain)
+def _examined(
+    known: Known, grids: Sequence[PixelGrid], pixels: NDArray[Any]
+) -> tuple[Evidence, int]:
+    seen = survey(grids, pixels)
+    stack = as_stack(known.path, grids)
+    chosen = choose_slice(seen, stack, known.side, SliceConvention.MEDIAL_SPINE_APEX)
+    index = chosen.index if known.named is None else len(grids) // 2
+    return evidence_of(grids, pixels, seen, index), index
 
 
-def judge(
-    path: Path, augmentations: Sequence[Augmentation] = AUGMENTATIONS
-) -> tuple[list[list[float]], list[float]]:
-    """Locate on one stack and compare: rows of its margins, and its own row."""
-    stack = HeldOut.read(path)
-    protocol = float(sum(ord(c) for c in stack.truth["protocol"]))
-    seen, positions = survey(stack.grids, stack.pixels), stack.positions_mm
-    targets = [stack.along_mm(stack.truth[name]) for name in ("apex", "midpoint")]
-    found = [middle_mm(seen, positions, target) for target in (0, 1)]
-    index = int(np.abs(positions - found[0][0]).argmin())
-    row = [
-        *(stack.seed, protocol, stack.truth["spacing_mm"]),
-        *(found[i][0] - targets[i] for i in (0, 1)),
-        *(found[0][1], seen.measurable[index], seen.coronal[index], len(positions)),
-    ]
-    true_index = int(np.abs(positions - targets[0]).argmin())
-    return [
-        [stack.seed, protocol, *margin]
-        for margin in _margins(stack, seen, true_index, augmentations)
-    ], row
+def _stack_row(evidence: Evidence, slice_error: float) -> FloatArray:
+    return np.array([*astuple(evidence.facts()), slice_error], dtype=np.float64)
 
 
-def _margins(
-    stack: HeldOut, seen: Survey, index: int, augmentations: Sequence[Augmentation]
-) -> list[list[float]]:
-    chosen = around(index, len(stack.grids))
-    margins = find_margins(stack.grids, stack.pixels, seen, chosen, augmentations=augmentations)
+def _margin_rows(known: Known, evidence: Evidence) -> FloatArray:
     rows = []
-    for right in (0, 1):
-        side = Side(stack.truth["side"])
-        compartment = compartment_of(stack.grids[0], bool(right), side)
-        sequence = [margins[i, right] for i in chosen]
-        course = along_slices(stack.grids, sequence, chosen, stack.truth["spacing_mm"])
-        for i, margin, (smooth, _) in zip(chosen, sequence, course, strict=True):
-            true = true_points(stack, i, compartment)
-            if true is None:
-                continue
-            points, axis, spacing = true
-            errors = [((pixels - points) * spacing) @ axis for pixels in (margin.pixels, smooth)]
-            extrusion = float(((points[1] - points[0]) * spacing) @ axis)
-            rows.append(
-                [
-                    *(i - index, float(compartment is Compartment.MEDIAL), extrusion),
-                    *(x for part in errors for x in part),
-                    *(x for part in (margin.sd_mm, margin.spread_mm, margin.mass) for x in part),
-                    *(seen.measurable[i], seen.coronal[i]),
-                ]
-            )
-    return rows
+    for right, margin in enumerate(evidence.both):
+        compartment = compartment_of(known.grids[0], bool(right), known.side)
+        truth = known.true_points(evidence.index, compartment)
+        if truth is None:
+            return NOWHERE
+        points, axis, spacing = truth
+        found = (margin.sd_mm, margin.spread_mm, margin.between_networks_mm)
+        rows.append(
+            [
+                float(((points[1] - points[0]) * spacing) @ axis),
+                *((margin.pixels - points) * spacing @ axis),
+                *(value for values in found for value in values),
+                margin.bone,
+                margin.body,
+            ]
+        )
+    return np.array(rows, dtype=np.float64)
 
 
-def true_points(
-    stack: HeldOut, index: int, compartment: Compartment
-) -> tuple[FloatArray, FloatArray, FloatArray] | None:
-    """Give true pixels of rim, edge and tip, outward axis, and pixel size, where measurable."""
-    truth, grid = stack.truth["landmarks"][index], stack.grids[index]
-    if not all("outer_edge" in truth.get(c.value, {}) for c in (compartment, compartment.opposite)):
-        return None
-    here, there = truth[compartment.value], truth[compartment.opposite.value]
-    nowhere = [np.nan] * 3
-    points = grid.to_pixel(np.array([here.get(name, nowhere) for name in POINTS]))
-    spacing = np.array([grid.column_spacing_mm, grid.row_spacing_mm])
-    axis = (points[0] - grid.to_pixel(there["rim"])) * spacing
-    return points, axis / np.linalg.norm(axis), spacing
+def jobs(folders: Sequence[Path], foreign: int) -> Iterator[Job]:
+    """List what is to be done: every stack twice, and inputs of each foreign kind."""
+    for folder in folders:
+        paths = sorted(folder.glob("*.npz"))
+        yield from ((path, kind) for path in paths for kind in (AS_IS, CORRUPTED))
+        yield from (
+            (paths[(7 * number + place) % len(paths)], kind)
+            for place, kind in enumerate(KINDS)
+            for number in range(foreign)
+        )
 
 
 def main() -> None:
-    """Read the command line and judge the stacks."""
+    """Read the command line and write the table."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("folder", type=Path)
     parser.add_argument("table", type=Path)
-    parser.add_argument("--only", help="one of the margin networks instead of both")
+    parser.add_argument("folders", type=Path, nargs="+")
+    parser.add_argument("--foreign", type=int, default=6, help="inputs of each foreign kind")
     parser.add_argument("--processes", type=int, default=1)
     options = parser.parse_args()
-    augmentations = [replace(item, network=options.only or item.network) for item in AUGMENTATIONS]
-    paths = sorted(options.folder.glob("*.npz"))
     with ProcessPoolExecutor(options.processes) as pool:
-        judged = list(pool.map(partial(judge, augmentations=augmentations), paths))
-    margins = [row for rows, _ in judged for row in rows]
+        rows = list(pool.map(row_of, jobs(options.folders, options.foreign), chunksize=4))
+    worlds, kinds, stacks, margins = zip(*rows, strict=True)
     np.savez(
         options.table,
+        worlds=worlds,
+        kinds=kinds,
+        stacks=np.array(stacks),
+        stack_columns=STACK_COLUMNS,
         margins=np.array(margins),
         margin_columns=MARGIN_COLUMNS,
-        stacks=np.array([row for _, row in judged]),
-        stack_columns=STACK_COLUMNS,
     )
 
 

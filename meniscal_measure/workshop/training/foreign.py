@@ -19,14 +19,14 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from meniscal_measure.geometry import FloatArray, PixelGrid, as_vector
+from meniscal_measure.locate.choice import Declined
 from meniscal_measure.locate.propose import propose
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane
-from meniscal_measure.workshop.training.evaluate import HeldOut
 from meniscal_measure.workshop.training.random_scans import draw_knee, scanned
-from meniscal_measure.workshop.training.score import as_stack
+from meniscal_measure.workshop.training.worlds import Known, as_stack
 
 Images = NDArray[np.floating[Any]]
-Spoiler = Callable[[np.random.Generator, HeldOut], Images]
+Spoiler = Callable[[np.random.Generator, Known], Images]
 
 SLICES, SIZE, PIXEL_MM = 9, 224, 0.7
 """Slices, rows and columns, and pixel of what is drawn from nothing."""
@@ -34,15 +34,14 @@ VOID = 0.04
 """What is left of the signal beside metal."""
 
 
-def joint_on(stack: HeldOut) -> tuple[FloatArray, float]:
+def joint_on(stack: Known) -> tuple[FloatArray, float]:
     """Middle between the rims on the slice that should be measured, pixels, and their distance."""
-    apex = int(np.abs(stack.positions_mm - stack.along_mm(stack.truth["apex"])).argmin())
-    marks = stack.truth["landmarks"][apex]
-    rims = stack.grids[apex].to_pixel(np.array([marks[name]["rim"] for name in marks]))
+    marks = stack.truth["landmarks"][stack.middle]
+    rims = stack.grids[stack.middle].to_pixel(np.array([marks[name]["rim"] for name in marks]))
     return rims.mean(axis=0), float(np.abs(np.diff(rims[:, 0]))[0])
 
 
-def another_plane(rng: np.random.Generator, stack: HeldOut) -> Images:
+def another_plane(rng: np.random.Generator, stack: Known) -> Images:
     """Make sagittal or axial slices of another knee, said to be coronal."""
     plane = StackPlane.SAGITTAL if rng.random() < 0.5 else StackPlane.AXIAL
     across = (float(rng.uniform(-30, 30)), 0.0, 0.0)
@@ -53,7 +52,7 @@ def another_plane(rng: np.random.Generator, stack: HeldOut) -> Images:
     return scanned(rng, draw_knee(rng), plan).pixels.astype(float)
 
 
-def cropped(rng: np.random.Generator, stack: HeldOut) -> Images:
+def cropped(rng: np.random.Generator, stack: Known) -> Images:
     """Cut a knee so that one rim lies outside the picture."""
     (column, row), width = joint_on(stack)
     pixels = stack.pixels.astype(float)
@@ -65,7 +64,7 @@ def cropped(rng: np.random.Generator, stack: HeldOut) -> Images:
     return pixels[:, :cut] if side == 2 else pixels[:, cut:]
 
 
-def beside_metal(rng: np.random.Generator, stack: HeldOut) -> Images:
+def beside_metal(rng: np.random.Generator, stack: Known) -> Images:
     """Put voids with bright borders over the joint."""
     (column, row), width = joint_on(stack)
     pixels = stack.pixels.astype(float)
@@ -80,7 +79,7 @@ def beside_metal(rng: np.random.Generator, stack: HeldOut) -> Images:
     return pixels
 
 
-def replaced(rng: np.random.Generator, stack: HeldOut) -> Images:
+def replaced(rng: np.random.Generator, stack: Known) -> Images:
     """Put in a joint replacement: condyles, tray and stem void."""
     (column, row), width = joint_on(stack)
     rows, columns = np.indices(stack.pixels.shape[1:])
@@ -91,19 +90,19 @@ def replaced(rng: np.random.Generator, stack: HeldOut) -> Images:
     return np.where(tray | stem | condyles, VOID, 1.0) * stack.pixels
 
 
-def turned(rng: np.random.Generator, stack: HeldOut) -> Images:
+def turned(rng: np.random.Generator, stack: Known) -> Images:
     """Lay the picture on its side or upside down, against what its header says."""
     return np.rot90(stack.pixels, int(rng.integers(1, 4)), (1, 2)).astype(float)
 
 
-def noise(rng: np.random.Generator, stack: HeldOut) -> Images:
+def noise(rng: np.random.Generator, stack: Known) -> Images:
     """Draw noise, fine or coarse."""
     width = float(rng.choice([0, 1, 4, 10]))
     smooth = gaussian_filter(rng.random((SLICES, SIZE, SIZE)), (0, width, width))
     return np.asarray(smooth ** rng.uniform(0.5, 3) * 1000)
 
 
-def stripes(rng: np.random.Generator, stack: HeldOut) -> Images:
+def stripes(rng: np.random.Generator, stack: Known) -> Images:
     """Draw stripes or rings."""
     rows, columns = np.indices((SIZE, SIZE)) - SIZE / 2
     turn, pitch = rng.uniform(0, np.pi), rng.uniform(0.02, 0.3)
@@ -113,7 +112,7 @@ def stripes(rng: np.random.Generator, stack: HeldOut) -> Images:
     return np.clip(500 * (1 + np.sin(pitch * way)) + grain, 0, None)
 
 
-def bottle(rng: np.random.Generator, stack: HeldOut) -> Images:
+def bottle(rng: np.random.Generator, stack: Known) -> Images:
     """Draw a round phantom with a grid or rods in it."""
     rows, columns = np.indices((SIZE, SIZE))
     pitch = int(rng.integers(12, 30))
@@ -139,12 +138,17 @@ KINDS: dict[str, Spoiler] = {
 def judge(job: tuple[int, str, Path]) -> tuple[str, bool, float]:
     """Make one input and say whether it was declined, and with what confidence."""
     seed, kind, path = job
-    held = HeldOut.read(path)
-    pixels = KINDS[kind](np.random.default_rng(seed), held)
-    first = held.grids[0]
-    grids = [_resized(first, pixels.shape[1:], index) for index in range(len(pixels))]
-    proposal = propose(as_stack(path, grids), pixels)
-    return kind, proposal.landmarks is None, proposal.confidence
+    held = Known.read(path)
+    grids, pixels = spoilt(np.random.default_rng(seed), kind, held)
+    named = None if held.named is None else len(grids) // 2
+    proposal = propose(as_stack(path, grids), pixels, slice_index=named)
+    return kind, isinstance(proposal, Declined), proposal.confidence
+
+
+def spoilt(rng: np.random.Generator, kind: str, stack: Known) -> tuple[list[PixelGrid], Images]:
+    """Make one input of a kind from a stack."""
+    pixels = KINDS[kind](rng, stack)
+    return [_resized(stack.grids[0], pixels.shape[1:], i) for i in range(len(pixels))], pixels
 
 
 def _resized(grid: PixelGrid, shape: tuple[int, ...], index: int) -> PixelGrid:

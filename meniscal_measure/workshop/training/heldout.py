@@ -7,10 +7,8 @@ from `meniscal_measure.workshop.knees`, the program that also draws half of the 
 from __future__ import annotations
 
 import argparse
-import json
 from collections.abc import Mapping
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -25,11 +23,13 @@ from meniscal_measure.workshop.knees.scanner.acquire import Scanner, scan
 from meniscal_measure.workshop.knees.scanner.protocols import PROTOCOLS, ProtocolName
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane, stack_grids
 from meniscal_measure.workshop.knees.synthetic_knee import Knee, with_extrusion
+from meniscal_measure.workshop.training.worlds import Known
 
 BODY_MM, WHOLE_MM = 32.0, 84.0
 """Depth covered by a stack of the meniscal bodies, and by one of the whole knee."""
 WHOLE_SHARE = 0.25
 EXTRUSION_MM = (-2.5, 8.5)
+WORLD = "held-out drawn knees"
 
 
 def draw_plan(rng: np.random.Generator, protocol: ProtocolName) -> StackPlan:
@@ -81,7 +81,7 @@ def make_stack(folder: Path, seed: int) -> Path:
     )
     stack = scan(knee, plan, PROTOCOLS[protocol], scanner=scanner, seeds=(seed, 1))
     truth: dict[str, Any] = {
-        "grids": [asdict(grid) for grid in stack.grids],
+        "world": WORLD,
         "landmarks": [_plain(knee.landmarks_on(grid)) for grid in stack.grids],
         "apex": list(knee.mid_coronal.medial_spine_apex),
         "midpoint": list(knee.mid_coronal.plateau_midpoint),
@@ -89,9 +89,7 @@ def make_stack(folder: Path, seed: int) -> Path:
         "protocol": protocol.value,
         "spacing_mm": plan.spacing_mm,
     }
-    path = folder / f"{seed}.npz"
-    np.savez(path, pixels=stack.pixels.astype(np.uint16), truth=json.dumps(truth, default=float))
-    return path
+    return Known(folder / f"{seed}.npz", list(stack.grids), stack.pixels, truth).write()
 
 
 def _plain(landmarks: Mapping[Any, Mapping[Any, Any]] | None) -> dict[str, dict[str, list[float]]]:

@@ -25,7 +25,7 @@ from meniscal_measure.locate.frames import (
     Frame,
     Image,
 )
-from meniscal_measure.locate.propose import compartment_of
+from meniscal_measure.locate.place import compartment_of
 from meniscal_measure.workshop.knees.scanner.image import ScannedStack
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane, stack_grids
 from meniscal_measure.workshop.knees.synthetic_knee import Knee

@@ -5,9 +5,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from meniscal_measure.workshop.training.evaluate import HeldOut
 from meniscal_measure.workshop.training.foreign import KINDS, VOID, counts, judge, replaced
 from meniscal_measure.workshop.training.heldout import make_stack
+from meniscal_measure.workshop.training.worlds import Known
 
 SEED = 300_013
 """Of a small stack: few slices and pixels."""
@@ -28,14 +28,14 @@ def test_it_is_declined(kind: str, path: Path) -> None:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_pictures_are_pictures(kind: str, path: Path) -> None:
-    pixels = KINDS[kind](np.random.default_rng(2), HeldOut.read(path))
+    pixels = KINDS[kind](np.random.default_rng(2), Known.read(path))
     assert pixels.ndim == 3
     assert pixels.min() >= 0
     assert pixels.max() > pixels.min()
 
 
 def test_a_replacement_leaves_hardly_any_signal_in_the_joint(path: Path) -> None:
-    held = HeldOut.read(path)
+    held = Known.read(path)
     spoilt = replaced(np.random.default_rng(1), held)
     changed = spoilt != held.pixels
     assert changed.mean() > 0.02

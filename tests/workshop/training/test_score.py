@@ -1,6 +1,6 @@
 """How proposals are held against the truth, on numbers worked out by hand."""
 
-from meniscal_measure.workshop.training.score import Score, summary
+from meniscal_measure.workshop.training.score import Outcome, Score, summary
 
 
 def a_score(true_mm: float, found_mm: float, *, slice_error: int = 0) -> Score:
@@ -9,9 +9,11 @@ def a_score(true_mm: float, found_mm: float, *, slice_error: int = 0) -> Score:
 
 
 STACKS = [
-    [a_score(4.0, 4.2), a_score(1.0, 0.4)],
-    [a_score(5.0, 2.9, slice_error=-2), a_score(3.4, 2.0, slice_error=-2)],
-    [],
+    Outcome("drawn", "", 0.9, (a_score(4.0, 4.2), a_score(1.0, 0.4))),
+    Outcome(
+        "drawn", "", 0.9, (a_score(5.0, 2.9, slice_error=-2), a_score(3.4, 2.0, slice_error=-2))
+    ),
+    Outcome("drawn", "not a knee", 0.1),
 ]
 LINES = list(summary(STACKS))
 

@@ -1,0 +1,108 @@
+"""Which slice is measured: the one nearest to the middle of the joint, or that a person named."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from meniscal_measure.anatomy import Compartment, Side
+from meniscal_measure.caliper.landmarks import SliceConvention
+from meniscal_measure.findings import Code, Finding
+from meniscal_measure.locate.middle import find_middle
+from meniscal_measure.locate.place import compartment_of
+from meniscal_measure.locate.survey import Survey, is_backward
+from meniscal_measure.series.model import Stack
+
+TARGETS = {SliceConvention.MEDIAL_SPINE_APEX: 0, SliceConvention.PLATEAU_MIDPOINT: 1}
+"""Slice conventions that can be proposed, with their place among the network's answers."""
+MOST_OFF_MIDDLE_MM = 4.0
+"""Farthest the measured slice may lie from the middle.
+
+Slices are up to 5 mm apart, so a whole stack has one within 2.5 mm; farther off, the middle lies
+beyond an end of the stack or in a gap of it.
+"""
+CONTRARY_MM = 4.5
+"""Bones and network that differ by more than this about the middle may have it wrong by a slice."""
+
+OFF_MIDDLE = (
+    "The middle of the joint seems to lie {off_mm:.1f} mm from the nearest slice, past an end of"
+    " the stack or in a gap. Find the missing slices, or name the slice to be measured."
+)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The slice to be measured, and why; `findings` say what to check about it."""
+
+    index: int
+    convention: SliceConvention
+    reason: str
+    findings: tuple[Finding, ...] = ()
+    objection: str = ""
+    """Why it must not stand for the middle of the joint, in words; empty where it may."""
+
+
+@dataclass(frozen=True)
+class Declined:
+    """Why nothing is proposed, in words; the slice most likely to be the middle, and confidence."""
+
+    reason: str
+    likely_slice: int
+    confidence: float = 0.0
+
+
+def named_by_person(index: int) -> Choice:
+    """Take the slice that a reader named."""
+    return Choice(index, SliceConvention.CHOSEN_BY_READER, "The reader named the slice.")
+
+
+def the_only_one() -> Choice:
+    """Take the only slice of a stack: whoever exported it has chosen it."""
+    return Choice(
+        0,
+        SliceConvention.CHOSEN_BY_READER,
+        "The series is a single image, chosen by whoever exported it.",
+        (Finding(Code.SINGLE_EXPORTED_IMAGE),),
+    )
+
+
+def choose_slice(
+    seen: Survey, stack: Stack, side: Side | None, convention: SliceConvention
+) -> Choice:
+    """Choose the slice nearest to the middle of the joint.
+
+    Parameters
+    ----------
+    seen
+        What the first stage found on every slice.
+    stack
+        The stack.
+    side
+        Body side; None while unknown.
+    convention
+        Which plane counts as the middle.
+    """
+    grid = stack.frames[0].grid
+    right = compartment_of(grid, right=True, side=side)
+    middle = find_middle(
+        seen,
+        stack.positions_mm,
+        TARGETS[convention],
+        backward=is_backward(grid),
+        medial_right=None if side is None else right is Compartment.MEDIAL,
+    )
+    away = np.abs(np.array(stack.positions_mm) - middle.position_mm)
+    index = int(away.argmin())
+    past = away[index] > MOST_OFF_MIDDLE_MM
+    reason = (
+        f"Nearest to the {convention.value.replace('_', ' ')}, by what the network says of the"
+        " slices and by the heights of the tibial spines and of the notch over them, with a"
+        f" standard deviation of {middle.sd_mm:.1f} mm."
+    )
+    apart_mm = abs(middle.position_mm - middle.learned_mm)
+    contrary = (
+        (Finding(Code.MIDDLE_UNSURE, {"apart_mm": apart_mm}),) if apart_mm > CONTRARY_MM else ()
+    )
+    objection = OFF_MIDDLE.format(off_mm=away[index]) if past else ""
+    return Choice(index, convention, reason, contrary, objection)
