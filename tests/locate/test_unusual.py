@@ -23,7 +23,7 @@ def test_an_ordinary_image_is_not_unusual() -> None:
     [
         (1.2, 3.3, PICTURE, "A pixel of 1.20 mm is coarser"),
         (0.5, 7.0, PICTURE, "A distance of 7.0 mm between slices is coarser"),
-        (0.5, 3.3, PICTURE // 256, "only 16 different ones"),
+        (0.5, 3.3, (16 * (PICTURE / 4096) ** 3).astype(int), "only 16 different ones"),
         (0.5, 3.3, np.minimum(PICTURE, 2048), "% of the signal at the brightest one"),
     ],
     ids=["pixel", "spacing", "levels", "clipped"],
