@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -10,7 +11,11 @@ from hypothesis import settings
 
 pytest_plugins = ["tests.handmade_landmarks", "tests.handmade_readings"]
 
-settings.register_profile("no clock", deadline=None)  # a loaded machine is no fault
+settings.register_profile(
+    "no clock",
+    deadline=None,  # a loaded machine is no fault
+    derandomize="CI" in os.environ,  # a release is checked by the same examples each time
+)
 settings.load_profile("no clock")
 
 REPOSITORY = Path(__file__).parents[1]

@@ -30,6 +30,11 @@ def scheduler(measure: Measure) -> Iterator[str]:
         yield cluster.scheduler_address
 
 
+pytestmark = pytest.mark.filterwarnings(
+    "ignore:Creating scratch directories:UserWarning"  # a loaded machine is no fault
+)
+
+
 def local_cluster(workers: int) -> Any:
     """A cluster on this machine that gives up what two workers were lost on."""
     with dask.config.set({"distributed.scheduler.allowed-failures": 1}):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import subprocess
+import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +18,8 @@ from meniscal_measure.exchange.sources import SourceImage, source_images
 from meniscal_measure.series.model import Stack
 from tests.conftest import REPOSITORY
 
+DCIODVFY = Path(sys.executable).with_name("dciodvfy")
+"""Of dicom3tools, which is installed beside the interpreter."""
 SAMPLE = REPOSITORY / "sample_phantoms" / "root-tear"
 
 
@@ -42,7 +45,7 @@ def case() -> Case:
 def errors_of(path: Path) -> list[str]:
     """What dciodvfy, the validator of dicom3tools, finds wrong with a file."""
     done = subprocess.run(
-        ["dciodvfy", str(path)], capture_output=True, text=True, check=False, errors="replace"
+        [str(DCIODVFY), str(path)], capture_output=True, text=True, check=False, errors="replace"
     )
     said = (done.stdout + done.stderr).splitlines()
     return [line for line in said if line.startswith(("Error", "Abort"))]

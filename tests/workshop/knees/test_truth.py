@@ -34,6 +34,12 @@ Of 1285 menisci of a population 2 had such a corner, both with a radial tear, 0.
 866 at the ends of all their ranges 4, 0.03 mm at most.
 """
 
+EXTREME_EDGE_MM = 0.02
+"""How far the outer edge may be missed where every number of a knee lies at an end of its range.
+
+Found so far: 0.004 mm, in the example below. Knees of a population are held to a micrometre.
+"""
+
 WORN = Population(osteoarthritis=0.5, medial_root_tear=0.5, other_tear=0.5)
 
 COMPARTMENTS = (Compartment.MEDIAL, Compartment.LATERAL)
@@ -109,10 +115,26 @@ def outward(
 
 
 @settings(max_examples=30, deadline=None)
-@given(knee=knees, grid=planes)
+@given(knee=seeds.map(drawn), grid=planes)
 def test_no_labelled_meniscus_lies_beyond_the_outer_edge_and_some_reaches_it(
     knee: Knee, grid: PixelGrid
 ) -> None:
+    for beyond_mm in beyond_edges(knee, grid):
+        assert -1.5 * SAMPLE_MM <= beyond_mm <= MICROMETRE_MM
+
+
+@settings(max_examples=30, deadline=None)
+@given(knee=seeds.map(extreme), grid=planes)
+@example(knee=extreme(6709), grid=coronal_grid(0.0, turn_deg=3.0, tip_deg=3.0))
+def test_the_outer_edge_of_an_extreme_knee_is_missed_by_a_corner_at_most(
+    knee: Knee, grid: PixelGrid
+) -> None:
+    for beyond_mm in beyond_edges(knee, grid):
+        assert -1.5 * SAMPLE_MM <= beyond_mm <= EXTREME_EDGE_MM
+
+
+def beyond_edges(knee: Knee, grid: PixelGrid) -> Iterator[float]:
+    """How far the outermost labelled meniscus near each outer edge lies outward of it, mm."""
     landmarks = knee.landmarks_on(grid) or {}
     for compartment, points in landmarks.items():
         if Landmark.OUTER_EDGE not in points:
@@ -120,8 +142,7 @@ def test_no_labelled_meniscus_lies_beyond_the_outer_edge_and_some_reaches_it(
         edge, axis = np.array(points[Landmark.OUTER_EDGE]), outward(landmarks, compartment)
         raster = points_about(grid, edge, 3.0)
         meniscus = knee.tissue_at(raster) == MENISCUS_TISSUES[compartment]
-        beyond_mm = float(np.max((raster[meniscus] - edge) @ axis))
-        assert -1.5 * SAMPLE_MM <= beyond_mm <= MICROMETRE_MM
+        yield float(np.max((raster[meniscus] - edge) @ axis))
 
 
 @settings(max_examples=30, deadline=None)
