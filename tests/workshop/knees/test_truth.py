@@ -40,6 +40,12 @@ EXTREME_EDGE_MM = 0.02
 Found so far: 0.004 mm, in the example below. Knees of a population are held to a micrometre.
 """
 
+ACUTE_CORNER_MM = 5 * SAMPLE_MM
+"""How far the raster may fall short of an outer edge that ends in a corner thinner than its steps.
+
+Found so far: 0.11 mm, in the second example below.
+"""
+
 WORN = Population(osteoarthritis=0.5, medial_root_tear=0.5, other_tear=0.5)
 
 COMPARTMENTS = (Compartment.MEDIAL, Compartment.LATERAL)
@@ -126,11 +132,12 @@ def test_no_labelled_meniscus_lies_beyond_the_outer_edge_and_some_reaches_it(
 @settings(max_examples=30, deadline=None)
 @given(knee=seeds.map(extreme), grid=planes)
 @example(knee=extreme(6709), grid=coronal_grid(0.0, turn_deg=3.0, tip_deg=3.0))
+@example(knee=extreme(507), grid=coronal_grid(0.0, turn_deg=0.0, tip_deg=6.0))
 def test_the_outer_edge_of_an_extreme_knee_is_missed_by_a_corner_at_most(
     knee: Knee, grid: PixelGrid
 ) -> None:
     for beyond_mm in beyond_edges(knee, grid):
-        assert -1.5 * SAMPLE_MM <= beyond_mm <= EXTREME_EDGE_MM
+        assert -ACUTE_CORNER_MM <= beyond_mm <= EXTREME_EDGE_MM
 
 
 def beyond_edges(knee: Knee, grid: PixelGrid) -> Iterator[float]:
