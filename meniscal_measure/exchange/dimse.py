@@ -160,13 +160,14 @@ class DimseArchive:
     def _stored(self, association: Association, one: Dataset) -> Outcome:
         uid = str(one.SOPInstanceUID)
         if not association.is_established:
-            return Outcome(uid, "the archive closed the association before it was sent")
+            reason = "the archive closed the association before it was sent"
+            return Outcome(uid, reason, answered=False)
         try:
             status = association.send_c_store(one)
         except (ValueError, RuntimeError) as error:  # its class was not accepted
             return Outcome(uid, f"the archive does not accept this kind of object ({error})")
         if "Status" not in status:
-            return Outcome(uid, "the archive gave no answer")
+            return Outcome(uid, "the archive gave no answer", answered=False)
         if status.Status in (SUCCESS, DUPLICATE, *COERCED):
             return Outcome(uid)
         comment = status.get("ErrorComment", "")

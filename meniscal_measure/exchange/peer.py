@@ -35,10 +35,21 @@ class ArchivedSeries:
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of one instance on its way; `reason` is empty where it arrived."""
+    """What became of one instance on its way.
+
+    Parameters
+    ----------
+    sop_instance_uid
+        The instance.
+    reason
+        Why it did not arrive; empty where it did.
+    answered
+        Whether the other side said so itself; without its answer the instance may be tried again.
+    """
 
     sop_instance_uid: str
     reason: str = ""
+    answered: bool = True
 
     @property
     def arrived(self) -> bool:

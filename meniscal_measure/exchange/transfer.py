@@ -193,8 +193,8 @@ def send_once(
     Raises
     ------
     ArchiveError
-        If the archive refuses the connection, or does not answer as often as it was tried; what
-        it confirmed until then is in the log.
+        If the archive refuses the connection, or cannot be reached as often as it was tried.
+        What it leaves unanswered midway is sent again, and reported if that is all in vain.
     """
     patience = patience or Patience()
     log = _SentLog(folder / SENT, peer.name)
@@ -207,8 +207,14 @@ def send_once(
             outcomes[outcome.sop_instance_uid] = outcome
             if outcome.arrived:
                 log.confirm(outcome.sop_instance_uid)
+        if not all(outcome.answered for outcome in outcomes.values()):
+            raise ArchiveUnreachableError(f"{peer.name} stopped answering.")
 
-    patience(attempt)
+    try:
+        patience(attempt)
+    except ArchiveUnreachableError:
+        if len(outcomes) < len(waiting):
+            raise
     return tuple(outcomes[uid] for uid in waiting)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -28,11 +29,14 @@ class Archive:
     """Stores in memory, and aborts the association once it holds as many as it will take."""
 
     takes: int
+    gives_up_once: bool = False
     received: Counter[str] = field(default_factory=Counter)
 
     def store(self, event: Event) -> int:
         if sum(self.received.values()) >= self.takes:
             event.assoc.abort()
+            if self.gives_up_once:
+                self.takes = sys.maxsize
             return 0xC000
         self.received[str(event.dataset.SOPInstanceUID)] += 1
         return 0x0000
@@ -68,6 +72,16 @@ def test_what_arrived_is_not_sent_again(images: list[Dataset], tmp_path: Path) -
     assert all(one.arrived for one in second)
     assert set(archive.received.values()) == {1}
     assert len(archive.received) == len(images)
+
+
+def test_what_got_no_answer_is_sent_again_in_a_new_association(
+    images: list[Dataset], tmp_path: Path
+) -> None:
+    archive = Archive(takes=4, gives_up_once=True)
+    with listening(archive) as peer:
+        sent = send_once(peer, images, tmp_path, Patience(attempts=2, first_wait_s=0))
+    assert [one for one in sent if not one.arrived] == []
+    assert set(archive.received.values()) == {1}
 
 
 def test_a_complete_transfer_needs_no_archive(images: list[Dataset], tmp_path: Path) -> None:
