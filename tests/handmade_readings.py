@@ -26,7 +26,7 @@ from meniscal_measure.caliper.reading import (
 )
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.geometry import PixelGrid, Vector, as_vector
-from meniscal_measure.records.signing import signed_by
+from meniscal_measure.records.signatures import signed_by
 from meniscal_measure.report.images import SeriesImages
 
 SLICES, MEASURED = 7, 3

@@ -58,7 +58,7 @@ def report(
     with reported(as_json=as_json):
         from meniscal_measure import workflow
         from meniscal_measure.records.reading_file import read_reading
-        from meniscal_measure.records.signing import check_reader, signed_by
+        from meniscal_measure.records.signatures import check_reader, signed_by
 
         if verified_by is not None:
             check_reader(verified_by)

@@ -12,7 +12,7 @@ from pydicom.uid import EncapsulatedPDFStorage, ExplicitVRLittleEndian
 
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.exchange import identity
-from meniscal_measure.exchange.sources import BLANK_WHERE_ABSENT, SourceImage
+from meniscal_measure.exchange.source_images import BLANK_WHERE_ABSENT, SourceImage
 from meniscal_measure.exchange.structured_report import Archived
 from meniscal_measure.geometry import orientation_letters
 

@@ -16,7 +16,7 @@ from pydicom.dataset import Dataset
 
 from meniscal_measure.caliper.reading import CompartmentReading, Reading, SliceReading
 from meniscal_measure.exchange import identity
-from meniscal_measure.exchange.sources import SourceImage
+from meniscal_measure.exchange.source_images import SourceImage
 from meniscal_measure.exchange.structured_report import Archived
 from meniscal_measure.geometry import FloatArray, PixelGrid, graphic_coordinates
 from meniscal_measure.records.codec import reading_to_dict

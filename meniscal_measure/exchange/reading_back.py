@@ -13,7 +13,7 @@ from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import InputError
 from meniscal_measure.exchange import concepts
 from meniscal_measure.records.codec import reading_from_dict
-from meniscal_measure.records.signing import check_seals
+from meniscal_measure.records.signatures import check_seals
 
 
 def reading_of(report: Dataset) -> Reading:

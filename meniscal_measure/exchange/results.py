@@ -13,7 +13,7 @@ from meniscal_measure.errors import UsageError
 from meniscal_measure.exchange.capture import figure_capture, report_document
 from meniscal_measure.exchange.peer import ArchivedSeries, Peer
 from meniscal_measure.exchange.presentation_state import presentation_state
-from meniscal_measure.exchange.sources import source_images
+from meniscal_measure.exchange.source_images import source_images
 from meniscal_measure.exchange.structured_report import (
     Archived,
     report_series_uid,

@@ -24,7 +24,7 @@ from pydicom.uid import UID
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.caliper.reading import CompartmentReading, Quantity, Reading, SliceReading
 from meniscal_measure.exchange import concepts, identity
-from meniscal_measure.exchange.sources import SourceImage
+from meniscal_measure.exchange.source_images import SourceImage
 from meniscal_measure.geometry import FloatArray, graphic_coordinates
 from meniscal_measure.records.codec import reading_to_dict
 from meniscal_measure.records.notice import NOTICE

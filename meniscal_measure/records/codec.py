@@ -38,7 +38,7 @@ from meniscal_measure.records.layout import (
     SlicePart,
 )
 from meniscal_measure.records.notice import NOTICE
-from meniscal_measure.records.signing import with_signature
+from meniscal_measure.records.signatures import with_signature
 
 QUANTITIES = {
     "body_width_mm": "body_width_u_mm",

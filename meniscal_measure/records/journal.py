@@ -53,7 +53,7 @@ class Signing:
 
 
 @dataclass(frozen=True)
-class Outcome:
+class SigningSummary:
     """What has become of a reading, in short."""
 
     verdict: Verdict
@@ -106,7 +106,7 @@ class Journal:
         ).fetchone()
         return _signing(row) if row else None
 
-    def outcomes(self) -> dict[TaskKey, Outcome]:
+    def outcomes(self) -> dict[TaskKey, SigningSummary]:
         """Say what has become of every reading, without the rejections that were taken back."""
         with self._store.reading() as connection:
             rows = connection.execute(
@@ -114,7 +114,9 @@ class Journal:
                 " json_extract(content, '$.reading_time_s') FROM signing ORDER BY number"
             ).fetchall()
         newest = {
-            TaskKey(*row[:3]): Outcome(Verdict(row[3]), json.loads(row[4] or "{}"), row[5] or 0.0)
+            TaskKey(*row[:3]): SigningSummary(
+                Verdict(row[3]), json.loads(row[4] or "{}"), row[5] or 0.0
+            )
             for row in rows
         }
         return {

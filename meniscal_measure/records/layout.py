@@ -45,25 +45,25 @@ def _u(unit: str) -> Meta:
     return Meta(description=f"Its standard uncertainty, {unit}; {_UNPLACED}")
 
 
-class Part(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class JsonObject(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A JSON object in which every key is required and no other is allowed."""
 
 
-class SchemaPart(Part, frozen=True, kw_only=True):
+class SchemaPart(JsonObject, frozen=True, kw_only=True):
     """The layout this is."""
 
     id: Annotated[str, Meta(pattern=f"^{SCHEMA_ID}$")]
     version: Annotated[int, Meta(ge=SCHEMA_VERSION, le=SCHEMA_VERSION)]
 
 
-class SoftwarePart(Part, frozen=True, kw_only=True):
+class SoftwarePart(JsonObject, frozen=True, kw_only=True):
     """The program that measured."""
 
     name: str
     version: str
 
 
-class SourcePart(Part, frozen=True, kw_only=True):
+class SourcePart(JsonObject, frozen=True, kw_only=True):
     """The images a reading was taken on."""
 
     study_instance_uid: Annotated[str, _said(f"Study Instance UID (0020,000D); {_LEFT_OUT}")]
@@ -94,7 +94,7 @@ class SourcePart(Part, frozen=True, kw_only=True):
     side_source: Annotated[str, _said("Where the side came from")]
 
 
-class ConventionsPart(Part, frozen=True, kw_only=True):
+class ConventionsPart(JsonObject, frozen=True, kw_only=True):
     """What the numbers mean; two readings compare only when these agree."""
 
     axis: Annotated[AxisConvention, _said("Measuring direction")]
@@ -105,7 +105,7 @@ class ConventionsPart(Part, frozen=True, kw_only=True):
     threshold_mm: Annotated[float, _said("Threshold, mm")]
 
 
-class SignaturePart(Part, frozen=True, kw_only=True):
+class SignaturePart(JsonObject, frozen=True, kw_only=True):
     """A reader's confirmation of the landmarks."""
 
     reader: Annotated[str, _said(f"Name or pseudonym; {_LEFT_OUT}")]
@@ -118,7 +118,7 @@ class SignaturePart(Part, frozen=True, kw_only=True):
     ]
 
 
-class LandmarkPart(Part, frozen=True, kw_only=True):
+class LandmarkPart(JsonObject, frozen=True, kw_only=True):
     """A landmark on its slice."""
 
     patient_mm: Annotated[Triple, _said("Patient position, LPS mm")]
@@ -131,14 +131,14 @@ class LandmarkPart(Part, frozen=True, kw_only=True):
     origin: Annotated[Origin, _said("Who or what placed it")]
 
 
-class BudgetPart(Part, frozen=True, kw_only=True):
+class BudgetPart(JsonObject, frozen=True, kw_only=True):
     """One line of the uncertainty budget."""
 
     source: Annotated[str, _said("Input of the budget")]
     u_mm: Annotated[float, _said("What it adds to u, mm", ge=0)]
 
 
-class CompartmentPart(Part, frozen=True, kw_only=True):
+class CompartmentPart(JsonObject, frozen=True, kw_only=True):
     """One compartment on one slice."""
 
     extrusion_mm: Annotated[
@@ -199,7 +199,7 @@ class CompartmentPart(Part, frozen=True, kw_only=True):
     ]
 
 
-class SlicePart(Part, frozen=True, kw_only=True):
+class SlicePart(JsonObject, frozen=True, kw_only=True):
     """One slice of the stack."""
 
     index: Annotated[
@@ -230,7 +230,7 @@ class MeasuredSlicePart(SlicePart, frozen=True, kw_only=True):
     reason: Annotated[str, _said("Why this slice")]
 
 
-class FindingPart(Part, frozen=True, kw_only=True):
+class FindingPart(JsonObject, frozen=True, kw_only=True):
     """What was found noteworthy."""
 
     code: Annotated[str, _said("What was found; the same in every output and language")]
@@ -254,7 +254,7 @@ class NeighbourPart(SlicePart, frozen=True, kw_only=True):
     image_right: PerhapsMeasured = UNSET
 
 
-class ReadingPart(Part, frozen=True, kw_only=True):
+class ReadingPart(JsonObject, frozen=True, kw_only=True):
     """One knee, measured on one coronal slice and its neighbours.
 
     A measurement aid, not a diagnosis. Patient coordinates are LPS mm; pixel coordinates are

@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import Any
 
 from meniscal_measure.errors import UsageError
-from meniscal_measure.records.journal import Journal, Outcome
+from meniscal_measure.records.journal import Journal, SigningSummary
+from meniscal_measure.records.signatures import check_reader
 from meniscal_measure.records.signed_store import SignedStore, TaskKey
-from meniscal_measure.records.signing import check_reader
 from meniscal_measure.review.drafts import Draft, DraftKey, Drafts
 from meniscal_measure.review.knee import OpenKnee, Propose, blinded
 from meniscal_measure.review.open_knees import OpenKnees
@@ -237,9 +237,9 @@ class Desk:
         return f"Knee {number}" if self.is_blinded else self.knees[task.knee].name
 
 
-def _differing(outcomes: Mapping[TaskKey, Outcome]) -> set[str]:
+def _differing(outcomes: Mapping[TaskKey, SigningSummary]) -> set[str]:
     """Knees of which readings differ: above the threshold or not, or measured or rejected."""
-    found: dict[str, list[Outcome]] = defaultdict(list)
+    found: dict[str, list[SigningSummary]] = defaultdict(list)
     for key, outcome in outcomes.items():
         found[key.knee].append(outcome)
     return {

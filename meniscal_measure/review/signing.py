@@ -10,8 +10,8 @@ from typing import Any
 
 from meniscal_measure.errors import StaleStateError, UsageError
 from meniscal_measure.records.journal import Signing, Verdict
+from meniscal_measure.records.signatures import signed_by
 from meniscal_measure.records.signed_store import TaskKey
-from meniscal_measure.records.signing import signed_by
 from meniscal_measure.review.desk import Desk, Place
 from meniscal_measure.review.measuring import measure_state
 from meniscal_measure.review.present import extrusions

@@ -1,7 +1,7 @@
 """From a folder to a reading: the rooms in the order the data flows through them."""
 
 from meniscal_measure.workflow.knee_reading import KneeReading
-from meniscal_measure.workflow.measuring import measure, measure_placed, read
+from meniscal_measure.workflow.measure_study import measure, measure_placed, read
 from meniscal_measure.workflow.placing import propose_landmarks
 from meniscal_measure.workflow.reopening import reopen
 

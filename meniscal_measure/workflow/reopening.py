@@ -9,13 +9,13 @@ from meniscal_measure.caliper.landmarks import LandmarkSet, SliceLandmarks
 from meniscal_measure.caliper.reading import Reading, SliceReading
 from meniscal_measure.errors import InputError, MeniscalMeasureError, UsageError
 from meniscal_measure.records.codec import reading_to_dict
-from meniscal_measure.records.signing import check_seals
+from meniscal_measure.records.signatures import check_seals
 from meniscal_measure.series.choose import choose_coronal
 from meniscal_measure.series.model import Study
 from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.series.side import resolve_side
 from meniscal_measure.workflow.knee_reading import KneeReading
-from meniscal_measure.workflow.measuring import measure_placed
+from meniscal_measure.workflow.measure_study import measure_placed
 
 REPRODUCES_WITHIN = 1e-6
 """Largest difference, in mm or as a fraction, at which a stored value counts as measured again.

@@ -22,8 +22,8 @@ from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Settings, measure_knee
 from meniscal_measure.records.codec import reading_to_dict
 from meniscal_measure.records.journal import Journal, Verdict
+from meniscal_measure.records.signatures import signed_by
 from meniscal_measure.records.signed_store import SignedStore, TaskKey
-from meniscal_measure.records.signing import signed_by
 from meniscal_measure.workflow import KneeReading
 
 runner = CliRunner()

@@ -14,7 +14,7 @@ from pydicom.dataset import Dataset
 
 import meniscal_measure
 from meniscal_measure.caliper.reading import Reading
-from meniscal_measure.exchange.sources import SourceImage, source_images
+from meniscal_measure.exchange.source_images import SourceImage, source_images
 from meniscal_measure.series.model import Stack
 from tests.conftest import REPOSITORY
 

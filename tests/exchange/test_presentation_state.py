@@ -12,7 +12,7 @@ from pydicom.dataset import Dataset
 
 from meniscal_measure.exchange.presentation_state import presentation_state
 from meniscal_measure.exchange.structured_report import caliper_mm
-from meniscal_measure.records.signing import signed_by
+from meniscal_measure.records.signatures import signed_by
 from tests.exchange.conftest import Case, errors_of, saved
 
 WINDOW = (40.0, 900.0)

@@ -20,7 +20,7 @@ from meniscal_measure.exchange import concepts
 from meniscal_measure.exchange.reading_back import reading_of
 from meniscal_measure.exchange.structured_report import Archived, structured_report
 from meniscal_measure.records.codec import reading_to_dict
-from meniscal_measure.records.signing import signed_by
+from meniscal_measure.records.signatures import signed_by
 from tests.exchange.conftest import Case, errors_of, saved
 
 

@@ -23,7 +23,7 @@ from meniscal_measure.workshop.knees.scanner.acquire import Scanner, scan
 from meniscal_measure.workshop.knees.scanner.image import ScannedStack
 from meniscal_measure.workshop.knees.scanner.protocols import PROTOCOLS, ProtocolName
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane
-from meniscal_measure.workshop.knees.synthetic_knee import Knee
+from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 from meniscal_measure.workshop.training.worlds import as_stack
 
 WITHIN_MM = 1.5
@@ -36,19 +36,19 @@ def a_stack(grids: Sequence[PixelGrid]) -> Stack:
 
 
 @pytest.fixture(scope="module")
-def knee() -> Knee:
-    return Knee(KneeParameters())
+def knee() -> SyntheticKnee:
+    return SyntheticKnee(KneeParameters())
 
 
 @pytest.fixture(scope="module")
-def scanned(knee: Knee) -> ScannedStack:
+def scanned(knee: SyntheticKnee) -> ScannedStack:
     plan = StackPlan(StackPlane.CORONAL, 7, 190, 190, 0.8, 0.8, 4.0, 4.4)
     return scan(
         knee, plan, PROTOCOLS[ProtocolName.PD_TSE_FS], scanner=Scanner(snr=40), seeds=(1, 1)
     )
 
 
-def along_rims_mm(found: SliceLandmarks, knee: Knee, grid: PixelGrid) -> list[float]:
+def along_rims_mm(found: SliceLandmarks, knee: SyntheticKnee, grid: PixelGrid) -> list[float]:
     """Errors of rims and edges along the line of the true rims."""
     truth = knee.landmarks_on(grid)
     assert truth is not None
@@ -61,7 +61,9 @@ def along_rims_mm(found: SliceLandmarks, knee: Knee, grid: PixelGrid) -> list[fl
     ]
 
 
-def test_rims_and_edges_are_proposed_near_the_truth(knee: Knee, scanned: ScannedStack) -> None:
+def test_rims_and_edges_are_proposed_near_the_truth(
+    knee: SyntheticKnee, scanned: ScannedStack
+) -> None:
     proposal = propose(a_stack(scanned.grids), scanned.pixels, knee.parameters.side)
     assert isinstance(proposal, Proposal), proposal
     measured = proposal.landmarks.measured
@@ -76,7 +78,9 @@ def test_rims_and_edges_are_proposed_near_the_truth(knee: Knee, scanned: Scanned
     )
 
 
-def test_the_slice_chosen_is_within_one_of_the_spine(knee: Knee, scanned: ScannedStack) -> None:
+def test_the_slice_chosen_is_within_one_of_the_spine(
+    knee: SyntheticKnee, scanned: ScannedStack
+) -> None:
     proposal = propose(a_stack(scanned.grids), scanned.pixels, knee.parameters.side)
     assert isinstance(proposal, Proposal), proposal
     apex = np.array(knee.mid_coronal.medial_spine_apex)
@@ -105,7 +109,7 @@ def test_without_a_side_the_compartments_are_those_of_the_image(scanned: Scanned
 
 
 def test_a_picture_stored_upside_down_gives_the_same_patient_points(
-    knee: Knee, scanned: ScannedStack
+    knee: SyntheticKnee, scanned: ScannedStack
 ) -> None:
     upright = propose(a_stack(scanned.grids), scanned.pixels, Side.RIGHT)
     flipped = [
@@ -137,7 +141,7 @@ def test_noise_is_declined_in_words(scanned: ScannedStack) -> None:
     assert "place the landmarks by hand" in proposal.reason
 
 
-def test_a_tibia_void_of_signal_is_declined(knee: Knee, scanned: ScannedStack) -> None:
+def test_a_tibia_void_of_signal_is_declined(knee: SyntheticKnee, scanned: ScannedStack) -> None:
     rims = knee.landmarks_on(scanned.grids[3])
     assert rims is not None
     row = float(scanned.grids[3].to_pixel(rims[Compartment.MEDIAL][Landmark.RIM])[1])

@@ -15,7 +15,7 @@ from meniscal_measure.errors import LandmarkError
 from meniscal_measure.records.codec import reading_from_dict, reading_to_dict
 from meniscal_measure.records.landmark_file import read_landmarks
 from meniscal_measure.records.reading_file import read_reading
-from meniscal_measure.records.signing import check_seals
+from meniscal_measure.records.signatures import check_seals
 
 WRITTEN = Path(__file__).parent / "version-1"
 

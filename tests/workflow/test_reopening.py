@@ -13,7 +13,7 @@ import meniscal_measure
 from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.records.codec import reading_from_dict, reading_to_dict
 from meniscal_measure.records.identifiers import without_identifiers
-from meniscal_measure.records.signing import signed_by
+from meniscal_measure.records.signatures import signed_by
 from meniscal_measure.series.model import Study
 from meniscal_measure.workflow import reopen
 

@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from meniscal_measure.workshop.knees.population import draw_parameters
-from meniscal_measure.workshop.knees.synthetic_knee import Knee
+from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 from meniscal_measure.workshop.morphometry.bone_section import Bones, LabelledBones
 from meniscal_measure.workshop.morphometry.comparison import (
     SHIFT_SD,
@@ -135,7 +135,7 @@ WITHIN_SD = SHIFT_SD + 2.0 / COUNT**0.5
 @pytest.fixture(scope="module")
 def drawn() -> list[dict[int, dict[str, float]]]:
     rng = np.random.default_rng(5)
-    return [knee_figures(bones_of(Knee(draw_parameters(rng)))) for _ in range(COUNT)]
+    return [knee_figures(bones_of(SyntheticKnee(draw_parameters(rng)))) for _ in range(COUNT)]
 
 
 @pytest.mark.parametrize("offset_mm", OFFSETS_MM)

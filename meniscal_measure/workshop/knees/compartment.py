@@ -42,7 +42,7 @@ Painted = Iterator[tuple[Tissue, Depth, Field]]
 
 
 @dataclass(frozen=True)
-class Margin:
+class MeniscalMargin:
     """What lies against the outer wall of a meniscus."""
 
     gap: float
@@ -67,7 +67,7 @@ class MeniscalCompartment:
     """One meniscus with its tears and margin, under the femur that it leaves room for."""
 
     meniscus: Meniscus
-    margin: Margin
+    margin: MeniscalMargin
     femur: Femur
 
     @property
@@ -208,7 +208,7 @@ def build_compartment(
     """Give one meniscus of a knee with its margin."""
     joint, soft = parameters.joint, parameters.soft
     medial = meniscus.compartment is Compartment.MEDIAL
-    margin = Margin(
+    margin = MeniscalMargin(
         gap=soft.capsule_gap_mm,
         capsule=soft.capsule_mm,
         deep_ligament=soft.deep_collateral_mm if medial else 0.0,

@@ -13,7 +13,6 @@ from meniscal_measure.workshop.knees.condyle import Condyle, Notch
 from meniscal_measure.workshop.knees.growth_plate import growth_plate_scar
 from meniscal_measure.workshop.knees.layers import Box
 from meniscal_measure.workshop.knees.parameters import Filling, KneeParameters
-from meniscal_measure.workshop.knees.plateau import Plateau
 from meniscal_measure.workshop.knees.signed_distance import (
     Field,
     Oval,
@@ -26,6 +25,7 @@ from meniscal_measure.workshop.knees.signed_distance import (
     smoothstep,
 )
 from meniscal_measure.workshop.knees.tibia import Tibia
+from meniscal_measure.workshop.knees.tibial_plateau import Plateau
 from meniscal_measure.workshop.knees.tissue import FILLING_TISSUES, Depth, Tissue
 
 GROWTH_PLATE_MM = 27.0

@@ -20,7 +20,6 @@ from meniscal_measure.workshop.knees.parameters import (
     RootTear,
     TearParameters,
 )
-from meniscal_measure.workshop.knees.plateau import Plateau
 from meniscal_measure.workshop.knees.signed_distance import (
     ROUND_OFF,
     Field,
@@ -34,6 +33,7 @@ from meniscal_measure.workshop.knees.signed_distance import (
 )
 from meniscal_measure.workshop.knees.spines import FOOTPRINT_U, FOOTPRINT_Y
 from meniscal_measure.workshop.knees.tibia import Tibia
+from meniscal_measure.workshop.knees.tibial_plateau import Plateau
 
 WALL_FILLET_MM = 0.5
 """Fillet between the outer wall and the upper and lower surface."""
@@ -71,7 +71,7 @@ anterior) and Am J Sports Med 2014;42:2386-2392 (27.5 mm; 14.4 mm).
 
 
 @dataclass(frozen=True)
-class Section:
+class Wedge:
     """The wedge at one place along the rim."""
 
     outer: Field
@@ -90,7 +90,7 @@ class Located:
     beyond: Field
     """Distance beyond the rim."""
     h: Field
-    section: Section
+    section: Wedge
 
 
 @dataclass(frozen=True)
@@ -162,7 +162,7 @@ class Meniscus:
     posterior: Root
     tear: Tear
 
-    def section(self, angle: Field, rim_reach: Field) -> Section:
+    def section(self, angle: Field, rim_reach: Field) -> Wedge:
         """Give the wedge at an angle along the rim, given the reach of the rim there."""
         to_front = smoothstep((self.anterior.angle + ROOT_ARC_RAD - angle) * (1 / ROOT_ARC_RAD))
         to_back = smoothstep((angle - self.posterior.angle + ROOT_ARC_RAD) * (1 / ROOT_ARC_RAD))
@@ -174,7 +174,7 @@ class Meniscus:
         inner = free * maximum(outer - width, LEAST_REACH_MM) + middle - half_root
         outer = free * outer + middle + half_root
         inner = inner + self._notched(angle, inner) * (outer - inner)
-        return Section(outer, inner, ROOT_HEIGHT_MM + free * (self.height - ROOT_HEIGHT_MM))
+        return Wedge(outer, inner, ROOT_HEIGHT_MM + free * (self.height - ROOT_HEIGHT_MM))
 
     def _notched(self, angle: Field, inner: Field) -> Field:
         """Fraction of the width taken away from the inner edge by a radial tear."""

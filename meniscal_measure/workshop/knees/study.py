@@ -32,7 +32,7 @@ from meniscal_measure.workshop.knees.scanner.kspace import Motion
 from meniscal_measure.workshop.knees.scanner.protocols import PROTOCOLS
 from meniscal_measure.workshop.knees.scanner.receive import Coil
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane, stack_grids
-from meniscal_measure.workshop.knees.synthetic_knee import Knee, with_extrusion
+from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee, with_extrusion
 from meniscal_measure.workshop.knees.truth_file import (
     SeriesTruth,
     StudyTruth,
@@ -86,7 +86,7 @@ def write_study(
         If the folder holds a study already, or cannot be written.
     """
     _claim(folder)
-    knee = Knee(study_knee(recipe, wanted_extrusion(recipe.extrusion)))
+    knee = SyntheticKnee(study_knee(recipe, wanted_extrusion(recipe.extrusion)))
     series = []
     for item in imaged_series(recipe, knee, visit=visit, progress=progress):
         place = folder / f"series-{item.identity.number}"
@@ -130,7 +130,7 @@ def study_knee(recipe: StudyRecipe, extrusion_mm: Mapping[Compartment, float]) -
     """
     parameters = recipe.knee
     for compartment, wanted_mm in extrusion_mm.items():
-        grid = measured_grid(_first_coronal(recipe), Knee(parameters))
+        grid = measured_grid(_first_coronal(recipe), SyntheticKnee(parameters))
         try:
             parameters = with_extrusion(
                 parameters, grid, compartment=compartment, extrusion_mm=wanted_mm
@@ -148,7 +148,7 @@ def _first_coronal(recipe: StudyRecipe) -> SeriesRecipe:
 
 
 def imaged_series(
-    recipe: StudyRecipe, knee: Knee, *, visit: int = 1, progress: Progress = silent
+    recipe: StudyRecipe, knee: SyntheticKnee, *, visit: int = 1, progress: Progress = silent
 ) -> list[SyntheticSeries]:
     """Image every series of a recipe, without writing anything."""
     study = study_identity(recipe.name, recipe.seed, knee.parameters.side, visit=visit)
@@ -179,7 +179,7 @@ def imaged_series(
     return series
 
 
-def plan_of(series: SeriesRecipe, knee: Knee) -> StackPlan:
+def plan_of(series: SeriesRecipe, knee: SyntheticKnee) -> StackPlan:
     """Lay a stack through the joint; a coronal one with a slice through the medial spine's apex."""
     centred = StackPlan(
         plane=series.plane,
@@ -198,7 +198,7 @@ def plan_of(series: SeriesRecipe, knee: Knee) -> StackPlan:
     return _through_spine(centred, knee)
 
 
-def _through_spine(plan: StackPlan, knee: Knee) -> StackPlan:
+def _through_spine(plan: StackPlan, knee: SyntheticKnee) -> StackPlan:
     """Move a stack along its normal so that its measured slice passes through the spine's apex."""
     measured = stack_grids(plan)[plan.slices // 2]
     apex = np.array(knee.mid_coronal.medial_spine_apex) + plan.centre_mm
@@ -206,7 +206,7 @@ def _through_spine(plan: StackPlan, knee: Knee) -> StackPlan:
     return replace(plan, centre_mm=as_vector(np.array(plan.centre_mm) + move_mm))
 
 
-def measured_grid(series: SeriesRecipe, knee: Knee) -> PixelGrid:
+def measured_grid(series: SeriesRecipe, knee: SyntheticKnee) -> PixelGrid:
     """Plane of the measured slice of a coronal series."""
     return stack_grids(plan_of(series, knee))[series.slices // 2]
 
@@ -244,7 +244,7 @@ def _store_labels(series: SyntheticSeries, path: Path) -> None:
         np.save(stream, series.stack.labels)
 
 
-def _truth_of(knee: Knee, series: SyntheticSeries, files: FilesRecipe) -> SeriesTruth:
+def _truth_of(knee: SyntheticKnee, series: SyntheticSeries, files: FilesRecipe) -> SeriesTruth:
     return series_truth(
         knee,
         series.stack.grids,

@@ -45,7 +45,7 @@ SOLVE_TOLERANCE_MM = 1e-9
 """How closely an extrusion that is asked for is met."""
 
 
-class Knee:
+class SyntheticKnee:
     """A knee built from its parameters.
 
     Points are LPS mm in the patient; the origin is the middle of the tibial plateau. A right knee
@@ -161,7 +161,7 @@ def with_extrusion(
         profile out of its range; the message says which extrusions can be had.
     """
     for _ in range(SOLVE_STEPS):
-        found = Knee(parameters).extrusion_on(grid).get(compartment)
+        found = SyntheticKnee(parameters).extrusion_on(grid).get(compartment)
         if found is None:
             raise RecipeError(
                 f"The slice asked for does not cut the body of the {compartment.words} meniscus;"

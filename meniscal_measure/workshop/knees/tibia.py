@@ -17,7 +17,6 @@ from meniscal_measure.anatomy import Compartment
 from meniscal_measure.workshop.knees.growth_plate import growth_plate_scar
 from meniscal_measure.workshop.knees.layers import Box
 from meniscal_measure.workshop.knees.parameters import KneeParameters
-from meniscal_measure.workshop.knees.plateau import Plateau, lateral_plateau, medial_plateau
 from meniscal_measure.workshop.knees.signed_distance import (
     Field,
     Oval,
@@ -30,6 +29,7 @@ from meniscal_measure.workshop.knees.signed_distance import (
     unit_clip,
 )
 from meniscal_measure.workshop.knees.spines import Spine, build_spines
+from meniscal_measure.workshop.knees.tibial_plateau import Plateau, lateral_plateau, medial_plateau
 from meniscal_measure.workshop.knees.tissue import Depth, Tissue
 
 MEAN_PLATEAU_WIDTH_MM = 73.4

@@ -18,7 +18,7 @@ from meniscal_measure.records.landmark_file import landmark_json
 from meniscal_measure.records.landmark_text import LandmarkDocument, SliceEntry, SliceRef
 from meniscal_measure.workshop.knees.dicom.identity import SeriesIdentity
 from meniscal_measure.workshop.knees.exact_landmarks import extrusion_of
-from meniscal_measure.workshop.knees.synthetic_knee import Knee
+from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 
 SLICE_CONVENTION = SliceConvention.MEDIAL_SPINE_APEX
 SLICE_REASON = "slice through the apex of the medial tibial spine, known exactly"
@@ -85,7 +85,7 @@ class StudyTruth:
 
 
 def series_truth(
-    knee: Knee,
+    knee: SyntheticKnee,
     grids: Sequence[PixelGrid],
     identity: SeriesIdentity,
     *,

@@ -58,7 +58,7 @@ class Plane:
 
 
 @dataclass(frozen=True)
-class Section:
+class BoneSection:
     """A coronal section turned so that the line from rim to rim is level and at height 0.
 
     `across` counts from the middle between the rims towards medial; heights are those of the
@@ -83,7 +83,7 @@ class Section:
         return float(np.interp(across, self.across, surface))
 
 
-def cut(bones_at: BonesAt, plane: Plane) -> Section:
+def cut(bones_at: BonesAt, plane: Plane) -> BoneSection:
     """Cut a knee and level the section on its rims."""
     coarse_across, coarse_up = _raster(2 * STEP_MM)
     field = np.asarray(bones_at(*plane.points(coarse_across, coarse_up)).tibia, np.float64)
@@ -103,7 +103,7 @@ def cut(bones_at: BonesAt, plane: Plane) -> Section:
     medial, lateral = (rim_of(tibia_outline, side) for side in (1.0, -1.0))
     level, centre = 0.5 * (medial[1] + lateral[1]), 0.5 * (medial[0] + lateral[0])
     columns, rows = columns - centre, rows - level
-    return Section(
+    return BoneSection(
         across=columns,
         tibia=_surface(tibia, rows, from_above=True),
         tibial_cartilage=_surface(np.minimum(tibia, bones.tibial_cartilage), rows, from_above=True),

@@ -6,12 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meniscal_measure.workshop.knees.layers import Part
-from meniscal_measure.workshop.knees.synthetic_knee import Knee
+from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 from meniscal_measure.workshop.knees.tissue import Tissue
 from meniscal_measure.workshop.morphometry.bone_section import Bones, BonesAt
 
 
-def bones_of(knee: Knee) -> BonesAt:
+def bones_of(knee: SyntheticKnee) -> BonesAt:
     """Give the bone fields of a knee."""
 
     def bones_at(

@@ -15,9 +15,9 @@ from scipy import ndimage
 
 from meniscal_measure.workshop.morphometry.bone_section import (
     BonesAt,
+    BoneSection,
     FloatArray,
     Plane,
-    Section,
     cut,
     rim_of,
 )
@@ -43,7 +43,7 @@ def knee_figures(bones_at: BonesAt) -> dict[int, dict[str, float]]:
     behind = float((np.array(lateral_apex) - apex) @ back)
     apart = float((np.array(apex) - lateral_apex) @ [back[1], -back[0]])
 
-    def section(offset: float) -> Section:
+    def section(offset: float) -> BoneSection:
         u, y = np.array(apex) + offset * back
         return cut(bones_at, Plane(float(u), float(y), turn))
 
@@ -55,7 +55,7 @@ def knee_figures(bones_at: BonesAt) -> dict[int, dict[str, float]]:
     return figures
 
 
-def section_figures(section: Section, apart: float) -> dict[str, float]:
+def section_figures(section: BoneSection, apart: float) -> dict[str, float]:
     """Measure one section; `apart` is how far the apices of the spines lie apart."""
     spines = _spines(section, apart)
     found = {"width": 2 * section.half_width, "tilt_rim_line": section.tilt_deg}
@@ -67,7 +67,7 @@ def section_figures(section: Section, apart: float) -> dict[str, float]:
     return found | _notch(section)
 
 
-def _spines(section: Section, apart: float) -> dict[str, float]:
+def _spines(section: BoneSection, apart: float) -> dict[str, float]:
     """Heights of both spines and of the valley between them, above the rim line."""
     places = {}
     for name, expected in (("M", section.apex), ("L", section.apex - apart)):
@@ -90,7 +90,7 @@ def _spines(section: Section, apart: float) -> dict[str, float]:
 class _Flank:
     """One side of a section, `out` counted outward from the middle."""
 
-    def __init__(self, section: Section, side: float, apex: float) -> None:
+    def __init__(self, section: BoneSection, side: float, apex: float) -> None:
         order = slice(None, None, 1 if side > 0 else -1)
         self.out = side * section.across[order]
         self.tibia, self.femur = section.tibia[order], section.femur[order]
@@ -218,7 +218,7 @@ def _circle_radius(points: FloatArray) -> float:
     return float(np.sqrt(unknown[2] + unknown[0] ** 2 + unknown[1] ** 2))
 
 
-def _notch(section: Section) -> dict[str, float]:
+def _notch(section: BoneSection) -> dict[str, float]:
     """Height and widths of the notch; NaN where it is open, as it is behind."""
     nothing = {"notch_h": math.nan, "notch_w50": math.nan, "notch_w25": math.nan}
     across, femur = section.across, section.femur

@@ -22,7 +22,7 @@ from meniscal_measure.workshop.knees.population import draw_parameters
 from meniscal_measure.workshop.knees.scanner.acquire import Scanner, scan
 from meniscal_measure.workshop.knees.scanner.protocols import PROTOCOLS, ProtocolName
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane, stack_grids
-from meniscal_measure.workshop.knees.synthetic_knee import Knee, with_extrusion
+from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee, with_extrusion
 from meniscal_measure.workshop.training.worlds import Known
 
 BODY_MM, WHOLE_MM = 32.0, 84.0
@@ -54,10 +54,12 @@ def draw_plan(rng: np.random.Generator, protocol: ProtocolName) -> StackPlan:
     )
 
 
-def extruded(rng: np.random.Generator, parameters: KneeParameters, plan: StackPlan) -> Knee:
+def extruded(
+    rng: np.random.Generator, parameters: KneeParameters, plan: StackPlan
+) -> SyntheticKnee:
     """Give both menisci an extrusion drawn evenly, on the slice nearest to the spine's apex."""
     grids = stack_grids(plan)
-    apex = np.array(Knee(parameters).mid_coronal.medial_spine_apex)
+    apex = np.array(SyntheticKnee(parameters).mid_coronal.medial_spine_apex)
     middle = min(grids, key=lambda grid: abs(float(grid.off_plane_mm(apex))))
     for compartment in (Compartment.MEDIAL, Compartment.LATERAL):
         wanted = float(rng.uniform(*EXTRUSION_MM))
@@ -67,7 +69,7 @@ def extruded(rng: np.random.Generator, parameters: KneeParameters, plan: StackPl
             )
         except RecipeError:
             continue  # this knee keeps the extrusion that it was drawn with
-    return Knee(parameters)
+    return SyntheticKnee(parameters)
 
 
 def make_stack(folder: Path, seed: int) -> Path:

@@ -19,7 +19,7 @@ from meniscal_measure.workshop.knees.scanner.receive import Coil
 from meniscal_measure.workshop.knees.scanner.relaxation import PROPERTIES
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan
 from meniscal_measure.workshop.knees.scanner.signal import FIELD_STRENGTHS_T, tissue_signals
-from meniscal_measure.workshop.knees.synthetic_knee import Knee
+from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 from meniscal_measure.workshop.knees.tissue import Tissue
 
 POPULATION = Population(osteoarthritis=0.35, medial_root_tear=0.3, lateral_root_tear=0.1)
@@ -36,13 +36,13 @@ SIGNAL_SPREAD = 0.25
 """Standard deviation of the logarithm of a tissue's signal from knee to knee."""
 
 
-def draw_knee(rng: np.random.Generator) -> Knee:
+def draw_knee(rng: np.random.Generator) -> SyntheticKnee:
     """Draw a knee whose menisci are extruded by anything."""
     parameters = draw_parameters(rng, POPULATION)
     for compartment in (Compartment.MEDIAL, Compartment.LATERAL):
         wanted = rng.uniform(*EXTRUSION_MM) - parameters.meniscus(compartment).body_extrusion_mm
         parameters = _moved(parameters, compartment, wanted)
-    return Knee(parameters)
+    return SyntheticKnee(parameters)
 
 
 def _moved(parameters: KneeParameters, compartment: Compartment, by_mm: float) -> KneeParameters:
@@ -98,7 +98,7 @@ def draw_scanner(rng: np.random.Generator, pixel_mm: float) -> Scanner:
     )
 
 
-def scanned(rng: np.random.Generator, knee: Knee, plan: StackPlan) -> ScannedStack:
+def scanned(rng: np.random.Generator, knee: SyntheticKnee, plan: StackPlan) -> ScannedStack:
     """Image a knee under a sequence and on a scanner drawn at random."""
     protocol, scanner = draw_protocol(rng), draw_scanner(rng, plan.row_spacing_mm)
     signals = draw_signals(rng, protocol, scanner.field_strength_t)

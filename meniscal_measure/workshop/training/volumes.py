@@ -28,7 +28,7 @@ from meniscal_measure.locate.frames import (
 from meniscal_measure.locate.place import compartment_of
 from meniscal_measure.workshop.knees.scanner.image import ScannedStack
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane, stack_grids
-from meniscal_measure.workshop.knees.synthetic_knee import Knee
+from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 from meniscal_measure.workshop.knees.tibia import MEAN_PLATEAU_WIDTH_MM
 from meniscal_measure.workshop.knees.tissue import Tissue
 from meniscal_measure.workshop.training.random_scans import draw_knee, scanned
@@ -82,7 +82,7 @@ class Volumes(IterableDataset[Any]):
 class Slab:
     """A short stack of a knee with what is true of it."""
 
-    knee: Knee
+    knee: SyntheticKnee
     stack: ScannedStack
     truths: Sequence[Truth]
 

@@ -17,7 +17,7 @@ from meniscal_measure.workshop.knees.parameters import (
     TibiaParameters,
 )
 from meniscal_measure.workshop.knees.population import Population, draw_parameters
-from meniscal_measure.workshop.knees.synthetic_knee import Knee
+from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 from meniscal_measure.workshop.knees.tibia import RIM_TURN_DEG
 
 HEALTHY = Population(
@@ -32,7 +32,7 @@ RIM_INSET = 1.0 - math.cos(math.radians(RIM_TURN_DEG))
 MEDIAL, LATERAL = Compartment.MEDIAL, Compartment.LATERAL
 
 
-def mid_slice(knee: Knee) -> PixelGrid:
+def mid_slice(knee: SyntheticKnee) -> PixelGrid:
     y_mm = knee.mid_coronal.plateau_midpoint[1]
     return PixelGrid((-80.0, y_mm, 80.0), (1, 0, 0), (0, 0, -1), 0.5, 0.5, 321, 321)
 
@@ -47,7 +47,7 @@ class Widths:
     extrusion: float
 
 
-def widths_of(knee: Knee, compartment: Compartment) -> Widths:
+def widths_of(knee: SyntheticKnee, compartment: Compartment) -> Widths:
     landmarks = knee.landmarks_on(mid_slice(knee)) or {}
     rim, base, edge, tip = (
         np.array(landmarks[compartment][name])
@@ -59,20 +59,20 @@ def widths_of(knee: Knee, compartment: Compartment) -> Widths:
 
 
 @pytest.fixture(scope="module")
-def healthy() -> list[Knee]:
+def healthy() -> list[SyntheticKnee]:
     rng = np.random.default_rng(7)
-    return [Knee(draw_parameters(rng, HEALTHY)) for _ in range(COUNT)]
+    return [SyntheticKnee(draw_parameters(rng, HEALTHY)) for _ in range(COUNT)]
 
 
 @pytest.fixture(scope="module")
-def widths(healthy: list[Knee]) -> dict[Compartment, list[Widths]]:
+def widths(healthy: list[SyntheticKnee]) -> dict[Compartment, list[Widths]]:
     return {
         compartment: [widths_of(knee, compartment) for knee in healthy]
         for compartment in (MEDIAL, LATERAL)
     }
 
 
-def test_whole_plateau_width(healthy: list[Knee]) -> None:
+def test_whole_plateau_width(healthy: list[SyntheticKnee]) -> None:
     """73.36 +- 6.86 mm, ratio to depth 1.58 +- 0.11 (abjs.mums.ac.ir/article_12492, n = 132)."""
     angles = np.linspace(-math.pi, math.pi, 721)
     widths, ratios = [], []
@@ -96,7 +96,7 @@ def test_whole_plateau_width(healthy: list[Knee]) -> None:
     ],
 )
 def test_width_of_each_plateau(
-    healthy: list[Knee],
+    healthy: list[SyntheticKnee],
     widths: dict[Compartment, list[Widths]],
     compartment: Compartment,
     sex: Sex,
@@ -146,7 +146,7 @@ def test_a_root_tear_adds_to_the_extrusion() -> None:
     means = [
         np.mean(
             [
-                Knee(draw_parameters(rng, population)).parameters.medial.body_extrusion_mm
+                SyntheticKnee(draw_parameters(rng, population)).parameters.medial.body_extrusion_mm
                 for _ in range(COUNT)
             ]
         )
@@ -174,7 +174,7 @@ def test_footprints_lie_where_published(
     lateral_mm: float,
     tolerance_mm: float,
 ) -> None:
-    knee = Knee(KneeParameters())
+    knee = SyntheticKnee(KneeParameters())
     root = knee.roots[compartment, end]
     apex_u, apex_y = knee.tibia.apex(compartment)
     u, y = root[0] * knee.mirror, root[1]
@@ -185,7 +185,7 @@ def test_footprints_lie_where_published(
 def test_slopes_are_those_asked_for() -> None:
     """The medial rim falls backwards by the medial slope (definition of posterior slope)."""
     shape = TibiaParameters(medial_slope_deg=8.0, coronal_slope_deg=0.0)
-    tibia = Knee(replace(KneeParameters(), tibia=shape)).tibia
+    tibia = SyntheticKnee(replace(KneeParameters(), tibia=shape)).tibia
     ys = np.array([-22.0, 22.0])
     front, back = tibia.medial.height(np.full(2, tibia.medial.centre_u), ys)
     assert math.degrees(math.atan2(front - back, 44.0)) == pytest.approx(8.0, abs=0.1)
@@ -193,7 +193,7 @@ def test_slopes_are_those_asked_for() -> None:
 
 def test_the_femur_rests_on_the_tibia() -> None:
     cartilage = CartilageParameters(contact_gap_mm=0.6, medial_loss=0.5)
-    knee = Knee(replace(KneeParameters(), cartilage=cartilage))
+    knee = SyntheticKnee(replace(KneeParameters(), cartilage=cartilage))
     for compartment in (MEDIAL, LATERAL):
         condyle = knee.femur.condyle(compartment)
         u, y = np.meshgrid(condyle.u + np.linspace(-8, 8, 33), np.linspace(-15, 15, 61))
@@ -204,7 +204,7 @@ def test_the_femur_rests_on_the_tibia() -> None:
 
 def test_the_lateral_meniscus_is_nearly_a_circle_and_the_medial_one_a_c() -> None:
     """The roots of the lateral meniscus lie much closer to each other (textbook anatomy)."""
-    roots = Knee(KneeParameters()).roots
+    roots = SyntheticKnee(KneeParameters()).roots
     gaps = {
         compartment: np.linalg.norm(
             np.subtract(roots[compartment, "anterior"], roots[compartment, "posterior"])

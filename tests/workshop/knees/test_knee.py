@@ -14,15 +14,15 @@ from numpy.typing import NDArray
 from meniscal_measure.anatomy import Side
 from meniscal_measure.workshop.knees.parameters import KneeParameters
 from meniscal_measure.workshop.knees.population import Population, draw_parameters
-from meniscal_measure.workshop.knees.synthetic_knee import Knee
+from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 from meniscal_measure.workshop.knees.tissue import Tissue
 
 Raster = NDArray[np.float32]
 WORN = Population(osteoarthritis=0.6, medial_root_tear=0.5, other_tear=0.6)
 
 
-def drawn(seed: int) -> Knee:
-    return Knee(draw_parameters(np.random.default_rng(seed), WORN))
+def drawn(seed: int) -> SyntheticKnee:
+    return SyntheticKnee(draw_parameters(np.random.default_rng(seed), WORN))
 
 
 def oblique(seed: int, count: int = 61, step_mm: float = 2.6) -> NDArray[np.float64]:
@@ -71,7 +71,7 @@ def test_a_left_knee_has_the_labels_of_a_mirrored_right_one(seed: int) -> None:
     raster = oblique(seed)
     right = drawn(seed).parameters
     labels = [
-        Knee(replace(right, side=side)).tissue_at(raster * [sign, 1.0, 1.0])
+        SyntheticKnee(replace(right, side=side)).tissue_at(raster * [sign, 1.0, 1.0])
         for side, sign in ((Side.RIGHT, 1.0), (Side.LEFT, -1.0))
     ]
     np.testing.assert_array_equal(labels[0], labels[1])
@@ -92,7 +92,7 @@ def test_soft_coverage_agrees_with_hard_labels(slice_points: Callable[..., Raste
 
 def test_far_away_there_is_air() -> None:
     corners = np.array([[200.0, 0.0, 0.0], [0.0, -150.0, 0.0], [-200.0, 200.0, 50.0]])
-    assert set(Knee(KneeParameters()).tissue_at(corners)) == {Tissue.AIR}
+    assert set(SyntheticKnee(KneeParameters()).tissue_at(corners)) == {Tissue.AIR}
 
 
 @pytest.mark.parametrize(
@@ -109,5 +109,5 @@ def test_far_away_there_is_air() -> None:
 def test_each_slice_shows_what_belongs_there(
     slice_points: Callable[..., Raster], axis: str, position_mm: float, expected: set[Tissue]
 ) -> None:
-    labels = Knee(KneeParameters()).tissue_at(slice_points(axis, position_mm))
+    labels = SyntheticKnee(KneeParameters()).tissue_at(slice_points(axis, position_mm))
     assert expected <= set(labels.ravel())

@@ -20,7 +20,7 @@ from meniscal_measure.workshop.knees.parameters import (
     TibiaParameters,
 )
 from meniscal_measure.workshop.knees.population import Population, draw_parameters, shifted
-from meniscal_measure.workshop.knees.synthetic_knee import Knee
+from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 
 
 def test_the_same_seed_draws_the_same_parameters() -> None:
@@ -33,7 +33,7 @@ def test_the_same_seed_draws_the_same_parameters() -> None:
 @given(seed=st.integers(0, 2**32 - 1))
 def test_every_draw_is_a_knee_that_can_be_built(seed: int) -> None:
     worn = Population(osteoarthritis=1.0, medial_root_tear=0.5, other_tear=0.5)
-    knee = Knee(draw_parameters(np.random.default_rng(seed), worn))
+    knee = SyntheticKnee(draw_parameters(np.random.default_rng(seed), worn))
     assert knee.femur.medial.z > knee.tibia.height_at(25.0, 0.0)
 
 

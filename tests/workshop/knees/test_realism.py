@@ -26,7 +26,7 @@ from meniscal_measure.workshop.knees.scanner.image import ScannedStack
 from meniscal_measure.workshop.knees.scanner.protocols import PROTOCOLS, ProtocolName
 from meniscal_measure.workshop.knees.scanner.receive import Coil
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane
-from meniscal_measure.workshop.knees.synthetic_knee import Knee
+from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 from meniscal_measure.workshop.knees.tissue import Tissue
 
 Discs = dict[Tissue, list[tuple[float, float, float]]]
@@ -89,7 +89,7 @@ def synthetic(description: str) -> ScannedStack:
     )
     scanner = Scanner(snr=50.0, coil=Coil(4, falloff=0.6))
     protocol = PROTOCOLS[PROTOCOL_OF[description]]
-    return scan(Knee(KneeParameters()), plan, protocol, scanner=scanner, seeds=(1, 1))
+    return scan(SyntheticKnee(KneeParameters()), plan, protocol, scanner=scanner, seeds=(1, 1))
 
 
 def tissue_values(stack: ScannedStack, tissue: Tissue) -> NDArray[np.uint16]:

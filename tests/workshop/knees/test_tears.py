@@ -19,7 +19,7 @@ from meniscal_measure.workshop.knees.parameters import (
     TearParameters,
 )
 from meniscal_measure.workshop.knees.population import repaired
-from meniscal_measure.workshop.knees.synthetic_knee import Knee
+from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 from meniscal_measure.workshop.knees.tissue import Tissue
 
 Raster = NDArray[np.float32]
@@ -36,7 +36,7 @@ def torn(
     return replace(KneeParameters(), medial_tear=tear)
 
 
-def along_the_posterior_horn(knee: Knee, step_mm: float = 0.1) -> NDArray[np.uint8]:
+def along_the_posterior_horn(knee: SyntheticKnee, step_mm: float = 0.1) -> NDArray[np.uint8]:
     """Tissue along the middle of the medial meniscus, from its posterior attachment outward."""
     root = knee.menisci[MEDIAL].posterior
     arc_mm = np.arange(0.05, 22.0, step_mm)
@@ -45,7 +45,9 @@ def along_the_posterior_horn(knee: Knee, step_mm: float = 0.1) -> NDArray[np.uin
 
 
 def test_a_whole_meniscus_runs_to_its_root() -> None:
-    assert set(along_the_posterior_horn(Knee(KneeParameters()))) == {Tissue.MEDIAL_MENISCUS}
+    assert set(along_the_posterior_horn(SyntheticKnee(KneeParameters()))) == {
+        Tissue.MEDIAL_MENISCUS
+    }
 
 
 @pytest.mark.parametrize("root", [RootTear.COMPLETE, RootTear.COMPLEX, RootTear.BUCKET_HANDLE])
@@ -53,7 +55,7 @@ def test_a_whole_meniscus_runs_to_its_root() -> None:
 def test_the_gap_is_as_wide_and_as_far_from_the_attachment_as_asked(
     root: RootTear, distance_mm: float
 ) -> None:
-    knee = Knee(torn(root, distance_mm=distance_mm, gap_mm=3.0))
+    knee = SyntheticKnee(torn(root, distance_mm=distance_mm, gap_mm=3.0))
     fluid = np.flatnonzero(along_the_posterior_horn(knee) == Tissue.FLUID) * 0.1
     assert fluid.size * 0.1 == pytest.approx(3.0, abs=0.25)
     shift_mm = 0.8 if root is RootTear.COMPLEX else 0.2
@@ -61,15 +63,15 @@ def test_the_gap_is_as_wide_and_as_far_from_the_attachment_as_asked(
 
 
 def test_a_healed_gap_holds_scar_instead_of_fluid() -> None:
-    knee = Knee(torn(RootTear.COMPLETE, gap_mm=3.0, healed=1.0))
+    knee = SyntheticKnee(torn(RootTear.COMPLETE, gap_mm=3.0, healed=1.0))
     tissue = along_the_posterior_horn(knee)
     assert Tissue.FLUID not in tissue
     assert Tissue.TORN_MENISCUS in tissue
 
 
 def test_a_partial_tear_leaves_the_lower_part_whole(slice_points: Callable[..., Raster]) -> None:
-    partial = Knee(torn(RootTear.PARTIAL, gap_mm=3.0))
-    complete = Knee(torn(RootTear.COMPLETE, gap_mm=3.0))
+    partial = SyntheticKnee(torn(RootTear.PARTIAL, gap_mm=3.0))
+    complete = SyntheticKnee(torn(RootTear.COMPLETE, gap_mm=3.0))
     x_mm = partial.roots[MEDIAL, "posterior"][0] + 2.5
     points = slice_points("x", x_mm, half_mm=30.0, step_mm=0.25)
     fluid = [np.sum(knee.tissue_at(points) == Tissue.FLUID) for knee in (partial, complete)]
@@ -77,15 +79,15 @@ def test_a_partial_tear_leaves_the_lower_part_whole(slice_points: Callable[..., 
 
 
 def test_an_avulsed_root_carries_a_fragment_of_bone() -> None:
-    avulsed = along_the_posterior_horn(Knee(torn(RootTear.AVULSION, gap_mm=4.0)))
+    avulsed = along_the_posterior_horn(SyntheticKnee(torn(RootTear.AVULSION, gap_mm=4.0)))
     assert Tissue.MARROW in avulsed
-    assert Tissue.MARROW not in along_the_posterior_horn(Knee(torn(RootTear.COMPLETE)))
+    assert Tissue.MARROW not in along_the_posterior_horn(SyntheticKnee(torn(RootTear.COMPLETE)))
 
 
 def test_the_ghost_sign_on_sagittal_slices(slice_points: Callable[..., Raster]) -> None:
     """No meniscus at the tear, a normal one on the next slice (radiologisthq.com/msk-knee)."""
-    whole = Knee(KneeParameters())
-    gone = Knee(torn(RootTear.COMPLETE, distance_mm=2.0, gap_mm=5.0))
+    whole = SyntheticKnee(KneeParameters())
+    gone = SyntheticKnee(torn(RootTear.COMPLETE, distance_mm=2.0, gap_mm=5.0))
     middle = gone.menisci[MEDIAL].posterior
     gap_x = gone.centre_line(MEDIAL, np.array([middle.angle - 4.5 / middle.reach]))[0, 0]
 
@@ -104,7 +106,10 @@ def test_the_cleft_on_coronal_and_axial_slices(
     slice_points: Callable[..., Raster], axis: str
 ) -> None:
     """Fluid splits the meniscus where a whole one shows meniscus (radiologisthq.com/msk-knee)."""
-    whole, gone = Knee(KneeParameters()), Knee(torn(RootTear.COMPLETE, gap_mm=3.0))
+    whole, gone = (
+        SyntheticKnee(KneeParameters()),
+        SyntheticKnee(torn(RootTear.COMPLETE, gap_mm=3.0)),
+    )
     root = gone.menisci[MEDIAL].posterior
     centre = gone.centre_line(MEDIAL, np.array([root.angle - 3.5 / root.reach]))[0]
     points = slice_points(axis, centre["xyz".index(axis)], half_mm=40.0, step_mm=0.25)
@@ -118,7 +123,10 @@ def test_a_radial_tear_moves_the_inner_edge_outward() -> None:
     radial = TearParameters(
         body=BodyTear.RADIAL, body_angle_deg=0.0, body_depth=0.5, body_gape_mm=3.0
     )
-    torn_knee, whole = Knee(replace(KneeParameters(), medial_tear=radial)), Knee(KneeParameters())
+    torn_knee, whole = (
+        SyntheticKnee(replace(KneeParameters(), medial_tear=radial)),
+        SyntheticKnee(KneeParameters()),
+    )
     middle = replace(MID_CORONAL, position_mm=(-80.0, torn_knee.tibia.medial.centre_y, 80.0))
     tips = [
         np.array((knee.landmarks_on(middle) or {})[MEDIAL][Landmark.FREE_EDGE])
@@ -132,7 +140,10 @@ def test_a_cleft_in_the_body_changes_neither_edge(
     body: BodyTear, slice_points: Callable[..., Raster]
 ) -> None:
     tear = TearParameters(body=body, body_angle_deg=0.0, body_gape_mm=2.0)
-    knee, whole = Knee(replace(KneeParameters(), medial_tear=tear)), Knee(KneeParameters())
+    knee, whole = (
+        SyntheticKnee(replace(KneeParameters(), medial_tear=tear)),
+        SyntheticKnee(KneeParameters()),
+    )
     assert knee.landmarks_on(MID_CORONAL) == whole.landmarks_on(MID_CORONAL)
     points = slice_points("y", 1.5, half_mm=45.0, step_mm=0.25)
     changed = knee.tissue_at(points)[knee.tissue_at(points) != whole.tissue_at(points)]
@@ -143,7 +154,7 @@ def test_a_cleft_in_the_body_changes_neither_edge(
 def test_the_follow_up_of_a_repair_is_the_same_knee(slice_points: Callable[..., Raster]) -> None:
     before = torn(RootTear.COMPLETE, gap_mm=4.0)
     after = repaired(before, extrusion_change_mm=-0.8)
-    knees = [Knee(parameters) for parameters in (before, after)]
+    knees = [SyntheticKnee(parameters) for parameters in (before, after)]
     bone = [Tissue.MARROW, Tissue.CORTICAL_BONE]
     for axis, position_mm in (("y", 1.5), ("y", 10.0), ("x", 12.0), ("z", -12.0)):
         labels = [knee.tissue_at(slice_points(axis, position_mm)) for knee in knees]
@@ -154,7 +165,9 @@ def test_the_follow_up_of_a_repair_is_the_same_knee(slice_points: Callable[..., 
 
 
 def test_the_repair_tunnel_opens_beside_the_footprint() -> None:
-    after = Knee(repaired(torn(RootTear.COMPLETE), tunnel_offset_mm=4.0, tunnel_radius_mm=2.0))
+    after = SyntheticKnee(
+        repaired(torn(RootTear.COMPLETE), tunnel_offset_mm=4.0, tunnel_radius_mm=2.0)
+    )
     root = np.array(after.roots[MEDIAL, "posterior"])
     steps = np.arange(-8.0, 8.0, 0.25)
     x, y, z = np.meshgrid(steps, steps, np.arange(-6.0, 3.0, 0.25))
@@ -180,7 +193,7 @@ def test_extrusion_varies_along_the_body() -> None:
             posterior_extrusion_mm=6.0,
         ),
     )
-    knee = Knee(parameters)
+    knee = SyntheticKnee(parameters)
     values = [
         knee.extrusion_on(
             PixelGrid((-80.0, y_mm, 80.0), (1, 0, 0), (0, 0, -1), 0.5, 0.5, 321, 321)

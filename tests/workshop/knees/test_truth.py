@@ -18,7 +18,7 @@ from meniscal_measure.geometry import FloatArray, PixelGrid, as_vector, unit_vec
 from meniscal_measure.workshop.knees.compartment import MENISCUS_TISSUES
 from meniscal_measure.workshop.knees.parameters import BodyTear, KneeParameters, Ranged
 from meniscal_measure.workshop.knees.population import Population, draw_parameters
-from meniscal_measure.workshop.knees.synthetic_knee import Knee, with_extrusion
+from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee, with_extrusion
 from meniscal_measure.workshop.knees.tibia import RIM_TURN_DEG
 from meniscal_measure.workshop.knees.tissue import Tissue
 
@@ -81,7 +81,7 @@ def anywhere_in_range(rng: np.random.Generator, group: Any) -> Any:
     )
 
 
-def extreme(seed: int) -> Knee:
+def extreme(seed: int) -> SyntheticKnee:
     rng = np.random.default_rng(seed)
     drawn = draw_parameters(rng, WORN)
     groups = {item.name: getattr(drawn, item.name) for item in fields(drawn)}
@@ -90,11 +90,11 @@ def extreme(seed: int) -> Knee:
         for name, group in groups.items()
         if isinstance(group, Ranged)
     }
-    return Knee(replace(drawn, **changed))
+    return SyntheticKnee(replace(drawn, **changed))
 
 
-def drawn(seed: int) -> Knee:
-    return Knee(draw_parameters(np.random.default_rng(seed), WORN))
+def drawn(seed: int) -> SyntheticKnee:
+    return SyntheticKnee(draw_parameters(np.random.default_rng(seed), WORN))
 
 
 seeds = st.integers(0, 10_000)
@@ -123,7 +123,7 @@ def outward(
 @settings(max_examples=30, deadline=None)
 @given(knee=seeds.map(drawn), grid=planes)
 def test_no_labelled_meniscus_lies_beyond_the_outer_edge_and_some_reaches_it(
-    knee: Knee, grid: PixelGrid
+    knee: SyntheticKnee, grid: PixelGrid
 ) -> None:
     for beyond_mm in beyond_edges(knee, grid):
         assert -1.5 * SAMPLE_MM <= beyond_mm <= MICROMETRE_MM
@@ -134,13 +134,13 @@ def test_no_labelled_meniscus_lies_beyond_the_outer_edge_and_some_reaches_it(
 @example(knee=extreme(6709), grid=coronal_grid(0.0, turn_deg=3.0, tip_deg=3.0))
 @example(knee=extreme(507), grid=coronal_grid(0.0, turn_deg=0.0, tip_deg=6.0))
 def test_the_outer_edge_of_an_extreme_knee_is_missed_by_a_corner_at_most(
-    knee: Knee, grid: PixelGrid
+    knee: SyntheticKnee, grid: PixelGrid
 ) -> None:
     for beyond_mm in beyond_edges(knee, grid):
         assert -ACUTE_CORNER_MM <= beyond_mm <= EXTREME_EDGE_MM
 
 
-def beyond_edges(knee: Knee, grid: PixelGrid) -> Iterator[float]:
+def beyond_edges(knee: SyntheticKnee, grid: PixelGrid) -> Iterator[float]:
     """How far the outermost labelled meniscus near each outer edge lies outward of it, mm."""
     landmarks = knee.landmarks_on(grid) or {}
     for compartment, points in landmarks.items():
@@ -155,7 +155,7 @@ def beyond_edges(knee: Knee, grid: PixelGrid) -> Iterator[float]:
 @settings(max_examples=30, deadline=None)
 @given(knee=seeds.map(drawn), grid=planes)
 def test_the_free_edge_is_the_innermost_labelled_meniscus_near_it(
-    knee: Knee, grid: PixelGrid
+    knee: SyntheticKnee, grid: PixelGrid
 ) -> None:
     for compartment, inside_mm in inside_of_tips(knee, grid):
         is_folded = knee.parameters.tear(compartment).body is BodyTear.RADIAL
@@ -167,13 +167,13 @@ def test_the_free_edge_is_the_innermost_labelled_meniscus_near_it(
 @given(knee=seeds.map(extreme), grid=planes)
 @example(knee=extreme(157), grid=coronal_grid(2.0, turn_deg=0.0, tip_deg=5.0))
 def test_the_free_edge_of_an_extreme_knee_is_missed_by_a_corner_at_most(
-    knee: Knee, grid: PixelGrid
+    knee: SyntheticKnee, grid: PixelGrid
 ) -> None:
     for _, inside_mm in inside_of_tips(knee, grid):
         assert -GRAZED_MM <= inside_mm <= 1.5 * SAMPLE_MM
 
 
-def inside_of_tips(knee: Knee, grid: PixelGrid) -> Iterator[tuple[Compartment, float]]:
+def inside_of_tips(knee: SyntheticKnee, grid: PixelGrid) -> Iterator[tuple[Compartment, float]]:
     """How far the innermost labelled meniscus near each free edge lies outward of it, mm."""
     landmarks = knee.landmarks_on(grid) or {}
     for compartment, points in landmarks.items():
@@ -187,14 +187,18 @@ def inside_of_tips(knee: Knee, grid: PixelGrid) -> Iterator[tuple[Compartment, f
 
 @settings(max_examples=30, deadline=None)
 @given(knee=knees, grid=planes)
-def test_every_landmark_lies_in_the_plane_of_the_slice(knee: Knee, grid: PixelGrid) -> None:
+def test_every_landmark_lies_in_the_plane_of_the_slice(
+    knee: SyntheticKnee, grid: PixelGrid
+) -> None:
     for points in (knee.landmarks_on(grid) or {}).values():
         assert np.abs(grid.off_plane_mm(list(points.values()))).max() < 1e-6
 
 
 @settings(max_examples=30, deadline=None)
 @given(knee=knees, grid=planes)
-def test_the_rim_lies_on_the_bone_half_way_through_its_turn(knee: Knee, grid: PixelGrid) -> None:
+def test_the_rim_lies_on_the_bone_half_way_through_its_turn(
+    knee: SyntheticKnee, grid: PixelGrid
+) -> None:
     for compartment, points in (knee.landmarks_on(grid) or {}).items():
         u, y, z = np.array(points[Landmark.RIM]) * [knee.mirror, 1.0, 1.0]
         plateau = knee.tibia.plateau(compartment)
@@ -223,12 +227,12 @@ def test_a_knee_can_be_asked_for_an_exact_extrusion(
     seed: int, grid: PixelGrid, extrusion_mm: float
 ) -> None:
     drawn = draw_parameters(np.random.default_rng(seed))
-    if Compartment.MEDIAL not in Knee(drawn).extrusion_on(grid):
+    if Compartment.MEDIAL not in SyntheticKnee(drawn).extrusion_on(grid):
         return
     parameters = with_extrusion(
         drawn, grid, compartment=Compartment.MEDIAL, extrusion_mm=extrusion_mm
     )
-    found = Knee(parameters).extrusion_on(grid)[Compartment.MEDIAL]
+    found = SyntheticKnee(parameters).extrusion_on(grid)[Compartment.MEDIAL]
     assert found == pytest.approx(extrusion_mm, abs=1e-8)
     assert parameters.tibia == drawn.tibia
 
@@ -238,7 +242,9 @@ def test_the_average_knee_can_have_exactly_three_millimetres() -> None:
     parameters = with_extrusion(
         KneeParameters(), grid, compartment=Compartment.LATERAL, extrusion_mm=3.0
     )
-    assert Knee(parameters).extrusion_on(grid)[Compartment.LATERAL] == pytest.approx(3.0, abs=1e-8)
+    assert SyntheticKnee(parameters).extrusion_on(grid)[Compartment.LATERAL] == pytest.approx(
+        3.0, abs=1e-8
+    )
 
 
 def test_no_extrusion_can_be_asked_for_off_the_body() -> None:
@@ -253,16 +259,16 @@ def test_no_extrusion_can_be_asked_for_off_the_body() -> None:
 
 @pytest.mark.parametrize("y_mm", [-45.0, -24.0, 24.0, 45.0])
 def test_nothing_can_be_measured_in_front_of_and_behind_the_bodies(y_mm: float) -> None:
-    assert Knee(KneeParameters()).landmarks_on(coronal_grid(y_mm)) is None
+    assert SyntheticKnee(KneeParameters()).landmarks_on(coronal_grid(y_mm)) is None
 
 
 def test_nothing_can_be_measured_on_a_sagittal_plane() -> None:
     grid = PixelGrid((25.0, -80.0, 80.0), (0, 1, 0), (0, 0, -1), 0.5, 0.5, 320, 320)
-    assert Knee(KneeParameters()).landmarks_on(grid) is None
+    assert SyntheticKnee(KneeParameters()).landmarks_on(grid) is None
 
 
 def test_a_plane_through_a_horn_offers_the_rims_without_meniscal_edges() -> None:
-    landmarks = Knee(KneeParameters()).landmarks_on(coronal_grid(10.0))
+    landmarks = SyntheticKnee(KneeParameters()).landmarks_on(coronal_grid(10.0))
     assert landmarks is not None
     assert set(landmarks[Compartment.LATERAL]) == {Landmark.RIM, Landmark.SPINE_BASE}
     assert Landmark.OUTER_EDGE in landmarks[Compartment.MEDIAL]
@@ -274,9 +280,11 @@ def test_a_left_knee_is_the_mirror_image_of_a_right_one(
     seed: int, y_mm: float, turn_deg: float
 ) -> None:
     drawn = draw_parameters(np.random.default_rng(seed), side=Side.RIGHT)
-    right = Knee(drawn).landmarks_on(coronal_grid(y_mm, turn_deg=turn_deg)) or {}
+    right = SyntheticKnee(drawn).landmarks_on(coronal_grid(y_mm, turn_deg=turn_deg)) or {}
     left = (
-        Knee(replace(drawn, side=Side.LEFT)).landmarks_on(coronal_grid(y_mm, turn_deg=-turn_deg))
+        SyntheticKnee(replace(drawn, side=Side.LEFT)).landmarks_on(
+            coronal_grid(y_mm, turn_deg=-turn_deg)
+        )
         or {}
     )
     assert left.keys() == right.keys()
@@ -288,14 +296,14 @@ def test_a_left_knee_is_the_mirror_image_of_a_right_one(
 
 
 def test_the_direction_of_the_stack_changes_nothing() -> None:
-    knee = Knee(KneeParameters())
+    knee = SyntheticKnee(KneeParameters())
     forwards = coronal_grid(2.0)
     backwards = PixelGrid((80.0, 2.0, 80.0), (-1, 0, 0), (0, 0, -1), 0.4, 0.7, 256, 256)
     assert knee.extrusion_on(forwards) == pytest.approx(knee.extrusion_on(backwards), abs=1e-9)
 
 
 def test_the_middle_of_the_knee_is_named_by_convention() -> None:
-    knee = Knee(replace(KneeParameters(), side=Side.LEFT))
+    knee = SyntheticKnee(replace(KneeParameters(), side=Side.LEFT))
     apex = knee.mid_coronal.medial_spine_apex
     assert apex[0] < 0
     assert apex[2] > knee.tibia.height_at(25.0, apex[1]) + 5.0

@@ -24,7 +24,7 @@ from meniscal_measure.workshop.knees.study import (
     wanted_extrusion,
     write_study,
 )
-from meniscal_measure.workshop.knees.synthetic_knee import Knee
+from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 from meniscal_measure.workshop.knees.tissue import Tissue
 from meniscal_measure.workshop.knees.truth_file import StudyTruth
 
@@ -124,7 +124,7 @@ def test_the_measured_slice_passes_through_the_apex_of_the_medial_spine(
     written: tuple[Path, StudyTruth], document: dict[str, Any]
 ) -> None:
     _, truth = written
-    apex = Knee(parse_recipe(document).knee).mid_coronal.medial_spine_apex
+    apex = SyntheticKnee(parse_recipe(document).knee).mid_coronal.medial_spine_apex
     assert truth.measured is not None
     assert float(truth.measured.grid.off_plane_mm(apex)) == pytest.approx(0.0, abs=1e-9)
 
@@ -245,5 +245,7 @@ def test_an_extrusion_out_of_reach_is_refused_with_what_can_be_had(
         document["extrusion"] = {"medial_mm": near_mm}
         recipe = parse_recipe(document)
         moved = study_knee(recipe, wanted_extrusion(recipe.extrusion))
-        extrusion_mm = Knee(moved).extrusion_on(measured_grid(recipe.series[0], Knee(moved)))
+        extrusion_mm = SyntheticKnee(moved).extrusion_on(
+            measured_grid(recipe.series[0], SyntheticKnee(moved))
+        )
         assert extrusion_mm[Compartment.MEDIAL] == pytest.approx(near_mm, abs=EXACT_MM)

@@ -18,7 +18,7 @@ from meniscal_measure.files import Progress
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.landmark_file import read_landmarks
 from meniscal_measure.records.landmark_text import LandmarkDocument
-from meniscal_measure.records.signing import with_signature
+from meniscal_measure.records.signatures import with_signature
 from meniscal_measure.series.choose import choose_coronal
 from meniscal_measure.series.find_slice import find_slice
 from meniscal_measure.series.model import Choice, Laterality, Stack, Study
