@@ -1,0 +1,1 @@
+"""The case around the extrusion: root signs, footprint and tunnel, candidate facts, follow-up."""

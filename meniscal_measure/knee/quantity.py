@@ -1,0 +1,167 @@
+"""A number of the case with all that a reader needs to trust or doubt it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+from meniscal_measure.anatomy import Plane
+from meniscal_measure.errors import InputError
+from meniscal_measure.slice_name import SliceName
+
+COVERAGE_FACTOR = 1.96
+"""Half-width of a 95 % interval in standard uncertainties, normal distribution."""
+
+
+class Visit(StrEnum):
+    """Which of the two examinations of a case."""
+
+    BASELINE = "baseline"
+    FOLLOW_UP = "follow_up"
+
+    @property
+    def words(self) -> str:
+        """The visit in plain words.
+
+        Examples
+        --------
+        >>> Visit.FOLLOW_UP.words
+        'follow-up'
+        """
+        return self.value.replace("_", "-")
+
+
+class Basis(StrEnum):
+    """What a number rests on."""
+
+    PIXELS = "pixels"
+    """Computed from grey values, at places that a reader marked."""
+    READER = "reader"
+    """Computed from landmarks that a reader placed."""
+    PROPOSED = "proposed"
+    """Computed from landmarks that the program proposed and nobody confirmed."""
+    PUBLISHED = "published"
+    """Predicted from published figures and landmarks."""
+    ENTERED = "entered"
+    """Entered by a person as it stands."""
+
+
+@dataclass(frozen=True)
+class Place:
+    """A slice that a number was read from.
+
+    Parameters
+    ----------
+    plane
+        Plane of its stack.
+    name
+        What a person calls it: Instance Number, and its place in the stack.
+    sop_instance_uid
+        The image itself.
+    visit
+        The examination it belongs to.
+
+    Examples
+    --------
+    >>> str(Place(Plane.SAGITTAL, SliceName(9, 24, 16), "1.2.3"))
+    'sagittal slice 9, image 16'
+    """
+
+    plane: Plane
+    name: SliceName
+    sop_instance_uid: str
+    visit: Visit = Visit.BASELINE
+
+    def __str__(self) -> str:
+        """Name the slice in a few words; the follow-up is said, the baseline is not."""
+        visit = "" if self.visit is Visit.BASELINE else f"{self.visit.words} "
+        return f"{visit}{self.plane.value} {self.name.short}"
+
+
+@dataclass(frozen=True)
+class TracedQuantity:
+    """A number that can be followed back to its slices.
+
+    Parameters
+    ----------
+    name
+        What it is, in a few words; unique within its part of the case.
+    value
+        In `unit`, not rounded.
+    unit
+        UCUM: "mm", "mm2", "deg", "%", "1" for a ratio.
+    u
+        Standard uncertainty in the same unit; None where it was not evaluated, which is shown.
+    basis
+        What it rests on.
+    where
+        The slices it was read from; empty where it was entered.
+    source
+        Formula, convention or citation behind it, in words.
+
+    Raises
+    ------
+    InputError
+        If value or uncertainty is not finite, or the uncertainty is negative.
+
+    Examples
+    --------
+    >>> gap = TracedQuantity("cleft gap", 4.2, "mm", 0.3, Basis.PIXELS, source="two edges")
+    >>> gap.words, tuple(round(end, 2) for end in gap.interval95)
+    ('4.2 ± 0.6 mm', (3.61, 4.79))
+    """
+
+    name: str
+    value: float
+    unit: str
+    u: float | None
+    basis: Basis
+    where: tuple[Place, ...] = ()
+    source: str = ""
+
+    def __post_init__(self) -> None:
+        if not math.isfinite(self.value) or not (self.u is None or 0 <= self.u < math.inf):
+            raise InputError(
+                f"The {self.name} is {self.value} with u = {self.u}; both must be finite, and u"
+                " must not be negative. Check the landmarks it was computed from."
+            )
+
+    @property
+    def interval95(self) -> tuple[float, float] | None:
+        """Ends of the 95 % interval; None where the uncertainty was not evaluated."""
+        if self.u is None:
+            return None
+        half = COVERAGE_FACTOR * self.u
+        return self.value - half, self.value + half
+
+    @property
+    def words(self) -> str:
+        """Value and half of the 95 % interval, or that the uncertainty was not evaluated."""
+        digits = 2 if self.unit == "1" else 1
+        unit = {"1": "", "mm2": " mm²", "deg": "°", "%": " %"}.get(self.unit, f" {self.unit}")
+        if self.u is None:
+            return f"{self.value:.{digits}f}{unit} (uncertainty not evaluated)"
+        return f"{self.value:.{digits}f} ± {COVERAGE_FACTOR * self.u:.{digits}f}{unit}"
+
+
+@dataclass(frozen=True)
+class CasePart:
+    """One section of the case as the sheet shows it.
+
+    Parameters
+    ----------
+    title
+        Its heading.
+    quantities
+        Its numbers, in the order in which they are shown.
+    remarks
+        Sentences shown with the numbers: what a published series found, what was assumed.
+    gaps
+        What could not be done and why, each a sentence with what to do.
+    """
+
+    title: str
+    quantities: tuple[TracedQuantity, ...] = ()
+    remarks: tuple[str, ...] = ()
+    gaps: tuple[str, ...] = ()
