@@ -205,6 +205,11 @@ class Code(Enum):
         Severity.NOTE,
         "The slice is left out: accept or move the landmarks that were carried there.",
     )
+    SLICE_ONLY_PROPOSED = (
+        Severity.NOTE,
+        "The slice is left out: its landmarks are only proposed, those of the measured slice are"
+        " the reader's.",
+    )
     SLICE_LEFT_OUT = Severity.NOTE, "The slice is left out: {reason}"
 
     AS_WRITTEN = Severity.WARNING, "Written by another version: {text:private}"

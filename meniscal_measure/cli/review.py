@@ -88,14 +88,14 @@ def review(
         from meniscal_measure.review.serve import PageServer
         from meniscal_measure.review.signed_content import Terms
         from meniscal_measure.review.worklist import open_worklist
-        from meniscal_measure.workflow import propose_landmarks
+        from meniscal_measure.workflow.placing import proposed
 
         terms = Terms(
             Conventions(axis=axis, threshold_rule=threshold_rule),
             Blinding(None if keep_order else seed, repeats) if blinded else None,
             hides_mm=blinded if hide_mm is None else hide_mm,
         )
-        desk = Desk(open_worklist(path), store, terms, propose=propose_landmarks)
+        desk = Desk(open_worklist(path), store, terms, propose=proposed)
         desk.prepare_first()
         server = PageServer(desk, port=port)
         address = server.address + (f"#reader={quote(reader, safe='')}" if reader else "")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 import traceback
 from collections.abc import Awaitable, Callable
+from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
 
@@ -36,6 +37,9 @@ STATUS: dict[type[MeniscalMeasureError], int] = {
 SERIES_HEADER = "X-Series"
 """Names the series the page shows, as the server told it; absent while the page does not know."""
 
+PRINTED_PLACES = 8
+"""Calls named where a fault is printed, the last of them where it arose."""
+
 Json = dict[str, Any]
 Answer = Callable[[Desk, str, Request, Json], Response]
 """Answers a request of a reader: desk, reader, request, parsed body."""
@@ -56,18 +60,27 @@ def endpoint(answer: Answer, desk: Desk) -> Endpoint:
         except MeniscalMeasureError as error:
             return _error(error, desk)
         except (ValueError, KeyError, TypeError, RecursionError) as error:  # of the body
-            traceback.print_exc()
+            _print_fault(error)
             return _in_words(
                 "UsageError", f"The request cannot be used ({type(error).__name__}).", 400
             )
-        except Exception:
-            traceback.print_exc()
+        except Exception as error:
+            _print_fault(error)
             words = (
                 "A fault in the program; nothing signed is lost. The window it runs in says more."
             )
             return _in_words("Fault", words, 500)
 
     return answered
+
+
+def _print_fault(error: BaseException) -> None:
+    """Print where a fault arose, without its message, which may hold header values or paths."""
+    places = [
+        f"{Path(frame.filename).name}:{frame.lineno} {frame.name}"
+        for frame in traceback.extract_tb(error.__traceback__)
+    ]
+    print(f"{type(error).__name__} at {' > '.join(places[-PRINTED_PLACES:])}", file=sys.stderr)
 
 
 def _error(error: MeniscalMeasureError, desk: Desk) -> JSONResponse:

@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from meniscal_measure.errors import UsageError
+from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.records.journal import Journal, SigningSummary
 from meniscal_measure.records.signatures import check_reader
 from meniscal_measure.records.signed_store import SignedStore, TaskKey
@@ -45,7 +45,8 @@ class Place:
     def first_state(self) -> State:
         """What the reader begins with."""
         shown = self.shown
-        return first_state(shown.proposal, shown.grids, shown.likely_slice)
+        proposal = None if shown.proposal is None else shown.proposal.landmarks
+        return first_state(proposal, shown.grids, shown.likely_slice)
 
     @property
     def draft(self) -> DraftKey:
@@ -171,6 +172,35 @@ class Desk:
 
     def _with(self, place: Place, knee: OpenKnee) -> Place:
         return replace(place, knee=knee, shown=blinded(knee) if self.is_blinded else knee)
+
+    @property
+    def proposes(self) -> bool:
+        """Whether a reader may ask the program to propose."""
+        return self._open.proposes and not self.is_blinded
+
+    def propose_on(self, place: Place, index: int) -> Place:
+        """Let the program propose on the slice that the reader named.
+
+        Raises
+        ------
+        UsageError
+            If nothing is proposed to this reader.
+        InputError
+            If nothing can be proposed there; it says why.
+        """
+        if not self.proposes:
+            raise UsageError("Nothing is proposed to the readers of this list.")
+        return self._with(place, self._open.on_slice(place.listed, index))
+
+    def as_proposed(self, place: Place, state: State) -> Place:
+        """Bring back what was proposed on the measured slice, where the reader named it."""
+        is_known = place.knee.proposal_on(state.slice_index) is not None
+        if is_known or not state.proposed_landmarks or not self.proposes:
+            return place
+        try:
+            return self.propose_on(place, state.slice_index)
+        except InputError:  # taken over from a neighbour of the slice that was proposed
+            return place
 
     def prepare_first(self) -> None:
         """Open the first knees of the list in the background, while the browser starts."""

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from meniscal_measure.anatomy import Plane, Side
 from meniscal_measure.caliper.checks import check_side
-from meniscal_measure.caliper.landmarks import LandmarkSet
 from meniscal_measure.errors import InputError, LandmarkError, NothingMeasurableError, UsageError
 from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.records.landmark_file import read_landmarks
@@ -20,15 +19,15 @@ from meniscal_measure.review.worklist import Knee
 from meniscal_measure.sentences import plain
 from meniscal_measure.series.choose import choose_coronal
 from meniscal_measure.series.model import Choice, Identity, Laterality, Stack, Study
-from meniscal_measure.series.pixels import read_pixels
+from meniscal_measure.series.pixels import StackPixels, read_pixels
 from meniscal_measure.series.scan import open_study
 from meniscal_measure.series.side import resolve_side
 from meniscal_measure.slice_name import slice_name
-from meniscal_measure.workflow.placing import from_document
+from meniscal_measure.workflow.placing import Placed, from_document
 
-Propose = Callable[[Stack, Laterality], tuple[LandmarkSet, float]]
-"""Proposes slice and landmarks on a coronal stack, and its confidence in them from 0 to 1; or says
-with an `InputError` why it cannot."""
+Propose = Callable[[StackPixels, Laterality, int | None], Placed]
+"""Proposes landmarks on a coronal stack, on the slice of an index or on one of its own choice; or
+says with an `InputError` why it cannot."""
 
 
 MOST_PROPOSED_SLICES = 512
@@ -40,17 +39,17 @@ slices of a knee, 0.3 mm apart, are fewer (common practice, no source)."""
 class OpenKnee:
     """A knee whose headers were read.
 
-    `remark` says why a proposal could not be used; `confidence` is the program's own in what it
-    proposed, and None where a file or nothing proposes.
+    `proposal` is what the program or a landmark file proposes, and `remark` says why there is none.
     """
 
     knee: Knee
     study: Study
     choice: Choice
     laterality: Laterality
-    proposal: LandmarkSet | None
+    proposal: Placed | None
     remark: str
-    confidence: float | None = None
+    on_slices: Mapping[int, Placed] = field(default_factory=dict)
+    """What the program proposes on slices that the reader named."""
     document: LandmarkDocument | None = None
     """The landmark file, read; None where there is none or it cannot be used."""
     likely_slice: int | None = None
@@ -67,6 +66,12 @@ class OpenKnee:
     def grids(self) -> tuple[PixelGrid, ...]:
         """Plane of every slice."""
         return tuple(frame.grid for frame in self.stack.frames)
+
+    def proposal_on(self, index: int) -> Placed | None:
+        """Find what is proposed with this slice as the measured one."""
+        if self.proposal is not None and self.proposal.landmarks.measured.slice_index == index:
+            return self.proposal
+        return self.on_slices.get(index)
 
     @property
     def images(self) -> str:
@@ -118,7 +123,7 @@ def blinded(knee: OpenKnee) -> OpenKnee:
         laterality=stack.laterality,
         proposal=None,
         remark="",
-        confidence=None,
+        on_slices={},
         likely_slice=None,
         document=None,
     )
@@ -202,12 +207,11 @@ def with_proposal(knee: OpenKnee, propose: Propose | None) -> OpenKnee:
     Where that cannot be used, the remark of the knee says why.
     """
     try:
-        proposal, confidence = _proposal(knee, propose)
-        return replace(knee, proposal=proposal, confidence=confidence, is_complete=True)
+        return replace(knee, proposal=_proposal(knee, propose), is_complete=True)
     except InputError as error:
         if knee.document is not None:
             error.within("{file:private}", file=str(knee.knee.landmarks))
-        remark = f"{knee.remark} {_why(error, knee)}".strip()
+        remark = f"{knee.remark} {why_not_proposed(error, knee)}".strip()
         likely = error.likely_slice if isinstance(error, NothingMeasurableError) else None
         return replace(knee, remark=remark, likely_slice=likely, is_complete=True)
 
@@ -222,7 +226,7 @@ def _check_count(stack: Stack) -> None:
         )
 
 
-def _why(error: InputError, knee: OpenKnee) -> str:
+def why_not_proposed(error: InputError, knee: OpenKnee) -> str:
     """Say why nothing is proposed, without what is only of use on the command line."""
     reason = error.reason.values.get("reason")
     if isinstance(error, NothingMeasurableError) and isinstance(reason, str):
@@ -230,14 +234,27 @@ def _why(error: InputError, knee: OpenKnee) -> str:
     return error.words(slice_name=knee.slice_name)
 
 
-def _proposal(knee: OpenKnee, propose: Propose | None) -> tuple[LandmarkSet | None, float | None]:
+def _proposal(knee: OpenKnee, propose: Propose | None) -> Placed | None:
     if knee.document is not None:
-        found, confidence = from_document(knee.document, knee.study, knee.stack).landmarks, None
-    elif propose is not None and knee.knee.landmarks is None:
-        _check_count(knee.stack)
-        found, confidence = propose(knee.stack, knee.laterality)
-    else:
-        return None, None
-    for item in (found.measured, *found.neighbours):
+        return _on_its_side(from_document(knee.document, knee.study, knee.stack), knee)
+    if propose is None or knee.knee.landmarks is not None:
+        return None
+    return propose_on(knee, propose)
+
+
+def propose_on(knee: OpenKnee, propose: Propose, index: int | None = None) -> Placed:
+    """Let the program propose on a knee, on the slice of an index or on one of its own choice.
+
+    Raises
+    ------
+    InputError
+        If nothing can be proposed; it says why.
+    """
+    _check_count(knee.stack)
+    return _on_its_side(propose(StackPixels(knee.stack), knee.laterality, index), knee)
+
+
+def _on_its_side(found: Placed, knee: OpenKnee) -> Placed:
+    for item in (found.landmarks.measured, *found.landmarks.neighbours):
         check_side(item, knee.grids[item.slice_index], knee.laterality.side)
-    return found, confidence
+    return found

@@ -56,9 +56,11 @@ def _measured(
     knee: OpenKnee, state: State, conventions: Conventions, *, with_neighbours: bool
 ) -> Measured:
     state, unseen = _seen(state)
-    placed = landmark_set(state, knee.grids, knee.proposal)
+    proposal = knee.proposal_on(state.slice_index)
+    placed = landmark_set(state, knee.grids, None if proposal is None else proposal.landmarks)
     if not placed.measured.points:
         return Measured(None, NOTHING_PLACED)
+    began = proposal if state.proposed_landmarks else None
     placed, incomplete = _complete(placed, knee, conventions)
     left_out = (*unseen, *incomplete)
     try:
@@ -67,9 +69,9 @@ def _measured(
             _side(knee, state),
             placed,
             conventions=conventions,
-            findings=tuple(_correction(knee, state)),
+            findings=(*_correction(knee, state), *(began.findings if began else ())),
             measure_neighbours=with_neighbours,
-            confidence=_confidence(knee, state),
+            confidence=began.confidence if began else None,
         )
     except (LandmarkError, SideError) as error:
         return Measured(None, error.words(slice_name=knee.slice_name), left_out)
@@ -92,38 +94,40 @@ def _correction(knee: OpenKnee, state: State) -> Iterator[Finding]:
 
 def measure_proposal(knee: OpenKnee, state: State, conventions: Conventions) -> Reading | None:
     """Measure what was proposed, under the side the reader settled; None where it cannot be."""
-    if knee.proposal is None:
+    proposal = knee.proposal_on(state.slice_index) or knee.proposal
+    if proposal is None:
         return None
     try:
         return measure_placed(
             knee.choice,
             _side(knee, state),
-            knee.proposal,
+            proposal.landmarks,
             conventions=conventions,
-            confidence=knee.confidence,
+            findings=proposal.findings,
+            confidence=proposal.confidence,
         )
     except (LandmarkError, SideError):
         return None
 
 
-def _confidence(knee: OpenKnee, state: State) -> float | None:
-    """Confidence of the program, as long as landmarks it proposed are measured on its slice."""
-    proposal, landmarks = knee.proposal, state.landmarks.get(state.slice_index, {})
-    is_its_slice = proposal is not None and proposal.measured.slice_index == state.slice_index
-    is_proposed = any(mark.origin is Origin.PROPOSED for mark in landmarks.values())
-    return knee.confidence if is_its_slice and is_proposed else None
-
-
 def _seen(state: State) -> tuple[State, tuple[Finding, ...]]:
-    """Leave out slices beside the measured one whose carried landmarks were not looked at."""
-    unseen = {
-        index
-        for index, landmarks in state.landmarks.items()
-        if index != state.slice_index
-        and any(mark.carried_from is not None for mark in landmarks.values())
-    }
-    kept = {index: landmarks for index, landmarks in state.landmarks.items() if index not in unseen}
-    findings = (Finding(Code.SLICE_NOT_ACCEPTED, where=index) for index in sorted(unseen))
+    """Leave out slices beside the measured one that the reader has not looked at.
+
+    These are slices with carried landmarks, and, once the reader has set a landmark on the measured
+    slice, those on which all are proposed: a change from a reader's landmarks to the program's is
+    no slope along the slices.
+    """
+    left_out = {}
+    for index, landmarks in state.landmarks.items():
+        marks = landmarks.values()
+        if index == state.slice_index or not marks:
+            continue
+        if any(mark.carried_from is not None for mark in marks):
+            left_out[index] = Code.SLICE_NOT_ACCEPTED
+        elif state.is_set_by_reader and all(mark.origin is Origin.PROPOSED for mark in marks):
+            left_out[index] = Code.SLICE_ONLY_PROPOSED
+    kept = {each: landmarks for each, landmarks in state.landmarks.items() if each not in left_out}
+    findings = (Finding(code, where=index) for index, code in sorted(left_out.items()))
     return replace(state, landmarks=kept), tuple(findings)
 
 

@@ -9,29 +9,33 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
+from dataclasses import replace
 from functools import partial
 from threading import Condition, Lock, Thread
+from typing import Generic, TypeVar
 
-from meniscal_measure.review.knee import OpenKnee, Propose, open_knee, with_proposal
+from meniscal_measure.review.knee import OpenKnee, Propose, open_knee, propose_on, with_proposal
 from meniscal_measure.review.worklist import Knee
+
+Key = TypeVar("Key")
 
 MAX_OPEN = 8
 """Knees held in memory: those read, the next ones, those of other readers. Pixels are not held."""
 
 
-class _Recent:
-    """The newest results by knee; the oldest are dropped."""
+class _Recent(Generic[Key]):
+    """The newest results; the oldest are dropped."""
 
     def __init__(self) -> None:
-        self._found: OrderedDict[Knee, Future[OpenKnee]] = OrderedDict()
+        self._found: OrderedDict[Key, Future[OpenKnee]] = OrderedDict()
 
-    def get(self, knee: Knee) -> Future[OpenKnee] | None:
-        if knee in self._found:
-            self._found.move_to_end(knee)
-        return self._found.get(knee)
+    def get(self, key: Key) -> Future[OpenKnee] | None:
+        if key in self._found:
+            self._found.move_to_end(key)
+        return self._found.get(key)
 
-    def put(self, knee: Knee, result: Future[OpenKnee]) -> None:
-        self._found[knee] = result
+    def put(self, key: Key, result: Future[OpenKnee]) -> None:
+        self._found[key] = result
         while len(self._found) > MAX_OPEN:
             self._found.popitem(last=False)
 
@@ -47,8 +51,9 @@ class OpenKnees:
 
     def __init__(self, propose: Propose | None) -> None:
         self._propose = propose
-        self._headers, self._wholes = _Recent(), _Recent()
-        self._reading = Lock()
+        self._headers, self._wholes = _Recent[Knee](), _Recent[Knee]()
+        self._on_slices = _Recent[tuple[Knee, int]]()
+        self._reading, self._on_slice = Lock(), Lock()
         self._changed = Condition()
         self._wanted: dict[str, tuple[Knee, ...]] = {}
         self._awaited: list[Knee] = []
@@ -93,6 +98,31 @@ class OpenKnees:
                 self._awaited.remove(knee)
         assert found is not None
         return found.result()
+
+    @property
+    def proposes(self) -> bool:
+        """Whether there is a program that proposes."""
+        return self._propose is not None
+
+    def on_slice(self, knee: Knee, index: int) -> OpenKnee:
+        """Open a knee with what is proposed on the slice of an index.
+
+        Raises
+        ------
+        InputError
+            If nothing can be proposed there; it says why.
+        """
+        opened = self.at_once(knee)
+        with self._on_slice:
+            result = self._on_slices.get((knee, index))
+            if result is None:
+                result = _done(lambda: self._proposed_on(opened, index))
+                self._on_slices.put((knee, index), result)
+        return replace(opened, on_slices=result.result().on_slices)
+
+    def _proposed_on(self, opened: OpenKnee, index: int) -> OpenKnee:
+        assert self._propose is not None
+        return replace(opened, on_slices={index: propose_on(opened, self._propose, index)})
 
     def want(self, who: str, knees: Sequence[Knee]) -> None:
         """Prepare these knees in this order, and no longer those that `who` wanted before."""

@@ -124,10 +124,11 @@ def proposal_on_page(knee: OpenKnee) -> Json:
 def _proposed(knee: OpenKnee) -> Json | None:
     if knee.proposal is None:
         return None
+    landmarks = knee.proposal.landmarks
     return {
-        "slice": knee.proposal.measured.slice_index,
-        "why": f"{SLICE_WORDS[knee.proposal.slice_convention]}: {knee.proposal.slice_reason}",
-        "confidence": "" if knee.confidence is None else CONFIDENCE_WORDS,
+        "slice": landmarks.measured.slice_index,
+        "why": f"{SLICE_WORDS[landmarks.slice_convention]}: {landmarks.slice_reason}",
+        "confidence": "" if knee.proposal.confidence is None else CONFIDENCE_WORDS,
     }
 
 

@@ -12,14 +12,14 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from meniscal_measure.errors import UnreadableFileError, UsageError
+from meniscal_measure.errors import InputError, UnreadableFileError, UsageError
 from meniscal_measure.records.journal import Signing, Verdict
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.window import display_window
 from meniscal_measure.review.answers import SERIES_HEADER, Answer, Endpoint, Json, endpoint
 from meniscal_measure.review.desk import Desk, Place
 from meniscal_measure.review.drafts import Draft
-from meniscal_measure.review.knee import OpenKnee
+from meniscal_measure.review.knee import OpenKnee, why_not_proposed
 from meniscal_measure.review.measuring import Measured, measure_live, measure_state, snap_landmark
 from meniscal_measure.review.present import (
     hidden_on_page,
@@ -31,7 +31,7 @@ from meniscal_measure.review.side_planes import SidePlane, cut_line, side_planes
 from meniscal_measure.review.signed_content import REJECTION_REASONS
 from meniscal_measure.review.signing import Seen, reject, reject_unopened, sign, withdraw
 from meniscal_measure.review.slices import encode_slice
-from meniscal_measure.review.state import State
+from meniscal_measure.review.state import State, with_proposal
 from meniscal_measure.series.model import Stack
 from meniscal_measure.series.pixels import read_pixels
 
@@ -59,6 +59,7 @@ def application(desk: Desk) -> Starlette:
         ("GET", task + "/planes/{plane:int}/{index:int}/cuts", _plane_cuts),
         ("POST", task + "/measure", _measure),
         ("POST", task + "/slices/{index:int}/measure", _measure_live),
+        ("POST", task + "/slices/{index:int}/propose", _propose),
         ("POST", task + "/snap", _snap),
         ("POST", task + "/change", _change),
         ("POST", task + "/undo", _undo),
@@ -141,6 +142,7 @@ def _desk(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     return JSONResponse(
         {
             "view": None if draft.view is None else json.loads(draft.view),
+            "may_propose": desk.proposes,
             "is_proposing": not desk.is_blinded and not place.knee.is_complete,
             **proposal_on_page(place.shown),
             **_working(draft, desk, place),
@@ -229,6 +231,7 @@ def _plane_cuts(desk: Desk, reader: str, request: Request, body: Json) -> Respon
 def _measure(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     place = _place(desk, reader, request)
     state = desk.state(place, body["state"])
+    place = desk.as_proposed(place, state)
     measured = measure_state(place.shown, state, desk.terms.conventions)
     return JSONResponse(_as_shown(desk, place, state, measured))
 
@@ -240,12 +243,30 @@ def _as_shown(desk: Desk, place: Place, state: State, measured: Measured) -> Jso
 
 
 def _measure_live(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    place, state, index = _on_slice(desk, reader, request, body)
+    place = desk.as_proposed(place, state)
+    measured = measure_live(place.shown, state, desk.terms.conventions, index)
+    return JSONResponse(_as_shown(desk, place, state, measured))
+
+
+def _propose(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    """Propose on the slice that the reader has in view, or say why nothing is proposed there."""
+    place, state, index = _on_slice(desk, reader, request, body)
+    try:
+        proposal = desk.propose_on(place, index).knee.on_slices[index]
+    except InputError as error:
+        return JSONResponse({"declined": why_not_proposed(error, place.knee)})
+    state = with_proposal(state, proposal.landmarks, place.knee.grids)
+    return JSONResponse({"declined": "", "state": state.as_dict()})
+
+
+def _on_slice(desk: Desk, reader: str, request: Request, body: Json) -> tuple[Place, State, int]:
+    """Take apart a request about one slice of a working state."""
     place = _place(desk, reader, request)
     state, index = desk.state(place, body["state"]), request.path_params["index"]
     if index >= len(place.knee.grids):
         raise UsageError("There is no such slice.")
-    measured = measure_live(place.shown, state, desk.terms.conventions, index)
-    return JSONResponse(_as_shown(desk, place, state, measured))
+    return place, state, index
 
 
 def _snap(desk: Desk, reader: str, request: Request, body: Json) -> Response:

@@ -67,6 +67,7 @@ def sign(desk: Desk, place: Place, seen: Seen) -> Signing | str:
     state = desk.state(place, json.loads(desk.begin(place).state))
     if state != seen.state:
         raise StaleStateError(NOT_AS_SHOWN)
+    place = desk.as_proposed(place, state)
     # While blinded the slice is the reader's own choice, even where the proposal agrees.
     own = replace(place.knee, proposal=place.shown.proposal)
     measured = measure_state(own, state, desk.terms.conventions)

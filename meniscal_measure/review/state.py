@@ -106,6 +106,21 @@ class State:
         placed = self.landmarks.get(self.slice_index, {})
         return [name for name, mark in placed.items() if mark.carried_from is not None]
 
+    @property
+    def proposed_landmarks(self) -> list[str]:
+        """Names of landmarks on the measured slice that lie where the program proposed them."""
+        placed = self.landmarks.get(self.slice_index, {})
+        return [
+            name
+            for name, mark in placed.items()
+            if mark.origin is Origin.PROPOSED and mark.carried_from is None
+        ]
+
+    @property
+    def is_set_by_reader(self) -> bool:
+        """Whether a landmark of the measured slice does not lie where it was proposed."""
+        return len(self.proposed_landmarks) < len(self.landmarks.get(self.slice_index, {}))
+
     def as_dict(self) -> dict[str, Any]:
         """Lay the state out for JSON, as `state_from_dict` takes it."""
         return {
@@ -154,6 +169,22 @@ def _image_side(item: SliceLandmarks, compartment: Compartment, grid: PixelGrid)
     )
     border = fmean(other) if other else (grid.columns - 1) / 2
     return IMAGE_SIDES[fmean(own) > border]
+
+
+def with_proposal(state: State, proposal: LandmarkSet, grids: tuple[PixelGrid, ...]) -> State:
+    """Put a proposal into a state, in place of what was proposed before.
+
+    What the reader has set on slices beside the newly proposed one stays.
+    """
+    set_by_reader = {
+        index: landmarks
+        for index, landmarks in state.landmarks.items()
+        if index != proposal.measured.slice_index
+        and any(mark.origin is not Origin.PROPOSED for mark in landmarks.values())
+    }
+    begun = first_state(proposal, grids)
+    landmarks = {**begun.landmarks, **set_by_reader}
+    return replace(state, slice_index=begun.slice_index, landmarks=landmarks)
 
 
 def landmark_set(

@@ -91,3 +91,20 @@ def test_a_store_that_cannot_be_written_is_said_and_nothing_is_taken_for_kept(
     assert json.loads(content)["message"].startswith(f"The store {store} cannot be used")
     store.write_bytes(whole)
     assert client.json(f"{base}/desk")["revision"] == 0
+
+
+def test_a_fault_is_printed_without_what_it_was_about(
+    client: Any, study: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken(*arguments: object) -> None:
+        raise ZeroDivisionError("/data/Mustermann^Max/1.dcm")
+
+    monkeypatch.setattr("meniscal_measure.review.routes.encode_slice", broken)
+    status, answer = client.ask(f"tasks/{client.first_task()}/slices/0")
+
+    assert status == 500
+    assert b"Mustermann" not in answer
+    printed = capsys.readouterr().err
+    assert "Mustermann" not in printed
+    assert "ZeroDivisionError at" in printed
+    assert "routes.py" in printed

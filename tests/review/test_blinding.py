@@ -168,7 +168,8 @@ def test_the_store_keeps_for_the_analysis_what_the_reader_did_not_see(
     place = blind.place("AB", task)
     assert place.shown.proposal is None
     proposal = place.knee.proposal
-    own = first_state(proposal, place.knee.grids)  # by chance the same points
+    assert proposal is not None
+    own = first_state(proposal.landmarks, place.knee.grids)  # by chance the same points
     draft = blind.begin(place)
     changed = blind.drafts.change(place.draft, draft.revision, json.dumps(own.as_dict()))
     signing = sign_as_shown(blind, place, changed.revision)

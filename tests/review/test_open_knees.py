@@ -8,12 +8,13 @@ from threading import Event, Thread
 
 import pytest
 
-from meniscal_measure.caliper.landmarks import LandmarkSet
 from meniscal_measure.errors import NothingMeasurableError
 from meniscal_measure.review.knee import OpenKnee
 from meniscal_measure.review.open_knees import MAX_OPEN, OpenKnees
 from meniscal_measure.review.worklist import Knee
-from meniscal_measure.series.model import Laterality, Stack
+from meniscal_measure.series.model import Laterality
+from meniscal_measure.series.pixels import StackPixels
+from meniscal_measure.workflow.placing import Placed
 
 PATIENCE_S = 60
 
@@ -26,8 +27,8 @@ class Proposer:
         self.begun = Event()
         self.go_on = Event()
 
-    def __call__(self, stack: Stack, laterality: Laterality) -> tuple[LandmarkSet, float]:
-        self.began.append(stack.identity.patient_name)
+    def __call__(self, pixels: StackPixels, laterality: Laterality, index: int | None) -> Placed:
+        self.began.append(pixels.stack.identity.patient_name)
         self.begun.set()
         assert self.go_on.wait(PATIENCE_S)
         raise NothingMeasurableError("Nothing is proposed.")
@@ -92,8 +93,8 @@ def test_a_knee_is_read_by_hand_while_its_proposal_is_being_made(knees: list[Kne
 
 
 def test_a_fault_while_proposing_is_raised_where_the_knee_is_asked_for(knees: list[Knee]) -> None:
-    def propose(stack: Stack, laterality: Laterality) -> tuple[LandmarkSet, float]:
-        raise ZeroDivisionError(stack.identity.patient_name)
+    def propose(pixels: StackPixels, laterality: Laterality, index: int | None) -> Placed:
+        raise ZeroDivisionError(pixels.stack.identity.patient_name)
 
     opened = OpenKnees(propose)
     for knee in knees[:2]:  # the second one too: the thread goes on

@@ -11,14 +11,15 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from meniscal_measure.caliper.landmarks import LandmarkSet
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.errors import NothingMeasurableError
 from meniscal_measure.records.landmark_file import landmark_set, read_landmarks
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
-from meniscal_measure.series.model import Laterality, Stack
+from meniscal_measure.series.model import Laterality
+from meniscal_measure.series.pixels import StackPixels
+from meniscal_measure.workflow.placing import Placed
 
 OpenDesk = Callable[..., Desk]
 Serve = Callable[[Desk], Any]
@@ -85,9 +86,11 @@ def slow(samples: Path, tmp_path: Path) -> tuple[Desk, Event]:
     sample = samples / "exactly-3mm"
     found = Event()
 
-    def propose(stack: Stack, laterality: Laterality) -> tuple[LandmarkSet, float]:
+    def propose(pixels: StackPixels, laterality: Laterality, index: int | None) -> Placed:
         assert found.wait(60)
-        return landmark_set(read_landmarks(sample / "landmarks.json"), stack.frames), 0.9
+        return Placed(
+            landmark_set(read_landmarks(sample / "landmarks.json"), pixels.stack.frames), 0.9
+        )
 
     knee = Knee("knee", sample / "series-1")
     return Desk([knee], tmp_path / "store.sqlite", Terms(Conventions()), propose=propose), found
@@ -143,7 +146,7 @@ def test_who_begins_by_hand_before_the_proposal_is_there_keeps_what_was_done(
 def test_why_nothing_is_proposed_is_said(
     samples: Path, tmp_path: Path, served: Serve, shown: Show
 ) -> None:
-    def propose(stack: Stack, laterality: Laterality) -> tuple[LandmarkSet, float]:
+    def propose(pixels: StackPixels, laterality: Laterality, index: int | None) -> Placed:
         raise NothingMeasurableError("Nothing is proposed: this does not look like a knee.")
 
     knee = Knee("knee", samples / "exactly-3mm" / "series-1")

@@ -10,7 +10,6 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from meniscal_measure.caliper.landmarks import LandmarkSet
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.errors import NothingMeasurableError
 from meniscal_measure.review.desk import Desk
@@ -18,7 +17,9 @@ from meniscal_measure.review.reading_plan import Blinding
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.signing import reject
 from meniscal_measure.review.worklist import Knee
-from meniscal_measure.series.model import Laterality, Stack
+from meniscal_measure.series.model import Laterality
+from meniscal_measure.series.pixels import StackPixels
+from meniscal_measure.workflow.placing import Placed
 
 OpenDesk = Callable[..., Desk]
 Serve = Callable[[Desk], Any]
@@ -226,7 +227,7 @@ def test_planes_that_cannot_be_related_are_shown_and_said_to_be_unlinked(
     expect(page.locator("#slice-label")).to_have_text("Slice 6 / 10")
 
 
-def declining(stack: Stack, laterality: Laterality) -> tuple[LandmarkSet, float]:
+def declining(pixels: StackPixels, laterality: Laterality, index: int | None) -> Placed:
     error = NothingMeasurableError(
         "Nothing for {series}: {reason} (--landmarks FILE)", series="1", reason="Too noisy."
     )
@@ -263,3 +264,28 @@ def test_the_slice_with_the_first_landmark_is_the_measured_one_and_it_can_be_und
     expect(page.locator("#todo")).to_have_text("Click the outer edge, image left")
     page.keyboard.press("Control+z")
     expect(page.locator("#slice-where")).to_contain_text("measured is slice 4")
+
+
+def test_single_keys_can_be_turned_off(open_desk: OpenDesk, served: Serve, shown: Show) -> None:
+    """WCAG 2.2, 2.1.4 Character Key Shortcuts: one of its three remedies is to turn them off."""
+    page = shown(served(open_desk("root-tear")))
+    page.keyboard.press("?")
+    page.get_by_label("Keys that are a single letter").uncheck()
+    page.keyboard.press("Escape")
+    for key in ("2", "x", "?", "w"):
+        page.keyboard.press(key)
+    expect(page.locator("dialog[open]")).to_have_count(0)
+    expect(page.locator("#inset")).to_be_hidden()
+    page.keyboard.press("PageDown")
+    expect(page.locator("#slice-where")).to_contain_text("measured is slice")
+
+    page.reload()
+    page.wait_for_selector("#stage[data-drawn]")
+    page.keyboard.press("x")
+    expect(page.locator("dialog[open]")).to_have_count(0)
+    page.get_by_role("button", name="Keys").click()
+    page.get_by_label("Keys that are a single letter").check()
+    page.keyboard.press("Escape")
+    page.locator("#stage").focus()
+    page.keyboard.press("x")
+    expect(page.locator("#reject-dialog")).to_be_visible()

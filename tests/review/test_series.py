@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from meniscal_measure.caliper.landmarks import LandmarkSet, Origin, SliceLandmarks
+from meniscal_measure.caliper.landmarks import Origin, SliceLandmarks
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.errors import UsageError
 from meniscal_measure.records.landmark_file import landmark_set, read_landmarks
@@ -20,7 +20,9 @@ from meniscal_measure.review.reading_plan import Blinding
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.signing import reject
 from meniscal_measure.review.worklist import Knee
-from meniscal_measure.series.model import Laterality, Stack
+from meniscal_measure.series.model import Laterality
+from meniscal_measure.series.pixels import StackPixels
+from meniscal_measure.workflow.placing import Placed
 
 OPEN = Terms(Conventions())
 TWO_CORONAL = ("coronal", "coronal")
@@ -43,11 +45,11 @@ def proposed_desk(samples: Path, tmp_path: Path) -> Callable[[Terms], Desk]:
     """A desk on a sample on which a program proposes, with a confidence."""
     sample = samples / "exactly-3mm"
 
-    def propose(stack: Stack, laterality: Laterality) -> tuple[LandmarkSet, float]:
-        found = landmark_set(read_landmarks(sample / "landmarks.json"), stack.frames)
+    def propose(pixels: StackPixels, laterality: Laterality, index: int | None) -> Placed:
+        found = landmark_set(read_landmarks(sample / "landmarks.json"), pixels.stack.frames)
         slices = tuple(map(as_proposed, found.neighbours))
         measured = as_proposed(found.measured)
-        return replace(found, measured=measured, neighbours=slices), CONFIDENCE
+        return Placed(replace(found, measured=measured, neighbours=slices), CONFIDENCE)
 
     def build(terms: Terms) -> Desk:
         knee = Knee("knee", sample / "series-1")

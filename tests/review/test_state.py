@@ -29,12 +29,12 @@ def knee(request: pytest.FixtureRequest, samples: Path) -> OpenKnee:
 
 def proposal(knee: OpenKnee) -> LandmarkSet:
     assert knee.proposal is not None
-    return knee.proposal
+    return knee.proposal.landmarks
 
 
 def test_a_proposal_keeps_its_place_in_the_patient(knee: OpenKnee) -> None:
-    state = first_state(knee.proposal, knee.grids)
-    back = landmark_set(state, knee.grids, knee.proposal).measured
+    state = first_state(proposal(knee), knee.grids)
+    back = landmark_set(state, knee.grids, proposal(knee)).measured
 
     assert knee.laterality.side is not None
     grid = knee.grids[back.slice_index]
@@ -51,10 +51,10 @@ def test_a_proposal_keeps_its_place_in_the_patient(knee: OpenKnee) -> None:
 
 
 def test_the_slice_convention_is_the_readers_once_another_slice_is_chosen(knee: OpenKnee) -> None:
-    state = first_state(knee.proposal, knee.grids)
-    kept = landmark_set(state, knee.grids, knee.proposal)
+    state = first_state(proposal(knee), knee.grids)
+    kept = landmark_set(state, knee.grids, proposal(knee))
     other = state_from_dict({**state.as_dict(), "slice": state.slice_index + 1}, knee.grids)
-    chosen = landmark_set(other, knee.grids, knee.proposal)
+    chosen = landmark_set(other, knee.grids, proposal(knee))
 
     assert kept.slice_convention is proposal(knee).slice_convention
     assert chosen.slice_convention is SliceConvention.CHOSEN_BY_READER
@@ -68,7 +68,7 @@ def test_without_a_proposal_a_reader_begins_on_the_middle_slice(knee: OpenKnee) 
 
 
 def test_a_state_survives_the_way_to_the_page_and_back(knee: OpenKnee) -> None:
-    state = first_state(knee.proposal, knee.grids)
+    state = first_state(proposal(knee), knee.grids)
 
     assert state_from_dict(json.loads(json.dumps(state.as_dict())), knee.grids) == state
 
@@ -102,14 +102,14 @@ POINT: dict[str, Any] = {
     ],
 )
 def test_a_state_that_makes_no_sense_is_refused(knee: OpenKnee, wrong: dict[str, Any]) -> None:
-    good = first_state(knee.proposal, knee.grids).as_dict()
+    good = first_state(proposal(knee), knee.grids).as_dict()
 
     with pytest.raises(UsageError, match=r"What the page sent is not a working state"):
         state_from_dict({**good, **wrong}, knee.grids)
 
 
 def test_landmarks_are_named_by_their_side_in_the_image(knee: OpenKnee) -> None:
-    points = first_state(knee.proposal, knee.grids).landmarks[proposal(knee).measured.slice_index]
+    points = first_state(proposal(knee), knee.grids).landmarks[proposal(knee).measured.slice_index]
 
     left, right = (points[f"image_{side}_{Landmark.RIM}"].pixel[0] for side in ("left", "right"))
     assert left < right

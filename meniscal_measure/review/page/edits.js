@@ -11,10 +11,17 @@ export function setByHand({ rows, columns, hand_sd_mm: sd_mm }, [column, row]) {
   return { pixel, origin: "reader", sd_mm, sd_across_mm: null, carried_from: null };
 }
 
-/** Landmarks as they come to another slice, to be looked at there; or as looked at, from null. @param {Landmarks} landmarks @param {number | null} from */
+/** Landmarks as they come to another slice, to be looked at there. @param {Landmarks} landmarks @param {number} from */
 export function carried(landmarks, from) {
   const entries = Object.entries(landmarks);
   return Object.fromEntries(entries.map(([name, landmark]) => [name, { ...landmark, carried_from: from }]));
+}
+
+/** Landmarks the reader has looked at: what was carried here lies where the reader wants it now. @param {import("./types.js").Knee} knee @param {Landmarks} landmarks */
+export function accepted(knee, landmarks) {
+  const entries = Object.entries(landmarks);
+  return Object.fromEntries(entries.map(([name, landmark]) =>
+    [name, landmark.carried_from === null ? landmark : setByHand(knee, landmark.pixel)]));
 }
 
 /** @param {Landmarks} landmarks @param {string} name */

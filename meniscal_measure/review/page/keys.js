@@ -22,7 +22,7 @@ function arrows(before) {
 function nudgeBy(px) {
   return (reading, _ask, key) => {
     const [columns, rows] = ARROWS[/** @type {string} */ (key.split(" ").pop())];
-    reading.nudge(columns * px, rows * px);
+    reading.editing.nudge(columns * px, rows * px);
   };
 }
 
@@ -39,20 +39,21 @@ export const KEYS = [
     act: (reading) => {
       const { selected, view: { viewport } } = reading;
       if (!selected || selected in reading.landmarks) return;
-      reading.place(selected, viewport.toPixel(viewport.width / 2, viewport.height / 2));
+      reading.editing.place(selected, viewport.toPixel(viewport.width / 2, viewport.height / 2));
       reading.select(selected);
     } },
   { group: "Landmarks", keys: ["E"], words: "Snap the outer edge to the image edge nearby",
-    act: (reading) => void reading.snap(reading.selected) },
-  { group: "Landmarks", keys: ["A"], words: "Accept all landmarks of this slice as they are", act: (reading) => reading.accept() },
-  { group: "Landmarks", keys: ["Delete"], words: "Remove the landmark", act: (reading) => reading.remove() },
+    act: (reading) => void reading.editing.snap(reading.selected) },
+  { group: "Landmarks", keys: ["A"], words: "Accept all landmarks of this slice as they are", act: (reading) => reading.editing.accept() },
+  { group: "Landmarks", keys: ["Delete"], words: "Remove the landmark", act: (reading) => reading.editing.remove() },
   { group: "Landmarks", keys: ["Esc"], words: "Choose no landmark", act: (reading) => reading.select(null) },
   { group: "Slices", keys: ["PageUp", "PageDown"], words: "Slice before, next slice",
     act: (reading, _ask, key) => reading.leaf(key === "PageUp" ? -1 : 1) },
   { group: "Slices", keys: ["Home"], words: "To the proposed slice, else the measured one",
     act: (reading) => reading.show(reading.proposal.found?.slice ?? reading.state.slice) },
-  { group: "Slices", keys: ["M"], words: "Measure on this slice", act: (reading) => reading.measureHere() },
-  { group: "Slices", keys: ["C"], words: "Carry the measured landmarks to this slice", act: (reading) => reading.carry() },
+  { group: "Slices", keys: ["M"], words: "Measure on this slice", act: (reading) => reading.editing.measureHere() },
+  { group: "Slices", keys: ["H"], words: "Propose landmarks on this slice", act: (reading) => void reading.proposal.proposeHere() },
+  { group: "Slices", keys: ["C"], words: "Carry the measured landmarks to this slice", act: (reading) => reading.editing.carry() },
   { group: "Slices", keys: ["S"], words: "Next coronal series", act: (_reading, ask) => ask("series") },
   { group: "Display", keys: ["W"], words: "Next window", act: ({ view }) => view.nextPreset() },
   { group: "Display", keys: ["[", "]"], words: "Darker, brighter",
@@ -87,6 +88,11 @@ export function nameOf(event) {
   const alternate = event.altKey ? "Alt " : "";
   const shift = event.shiftKey && event.key.length > 1 ? "Shift " : "";
   return control + alternate + shift + key;
+}
+
+/** Whether a key is one character without Ctrl or Alt: those can be turned off (WCAG 2.2, 2.1.4). @param {string} name */
+export function isSingle(name) {
+  return name.length === 1 && name !== " ";
 }
 
 /** @param {string} name @param {boolean} onStage */

@@ -1,13 +1,17 @@
 /** Bringing the parts together: who reads, which knee, and what the keys and buttons ask for. */
 
+import { setAddress, takeReaderFromAddress } from "./address.js";
+import { Announcer } from "./announcer.js";
 import { Api } from "./api.js";
 import { askReader, askRejection, showKeys } from "./dialogs.js";
 import { byId, make, setShown, setText } from "./dom.js";
-import { keyFor, keyList, nameOf } from "./keys.js";
+import { Keyboard } from "./keyboard.js";
+import { keyList } from "./keys.js";
 import { Panel } from "./panel.js";
 import { Planes } from "./planes.js";
 import { Pointer } from "./pointer.js";
 import { Reading } from "./reading.js";
+import { setRoom, toggleRoom } from "./room.js";
 import { Stage } from "./stage.js";
 import { Tools } from "./tools.js";
 import { messageOf } from "./types.js";
@@ -16,8 +20,6 @@ import { isDone, WorkList } from "./worklist.js";
 /** @typedef {import("./types.js").Task} Task */
 
 const READER = "reader";
-const THEME = "theme";
-const AT_REST_MS = 900;
 
 class Page {
   /** @type {Reading | null} */
@@ -29,7 +31,7 @@ class Page {
   #notice = "";
   #api = new Api("");
   #frame = 0;
-  #announceTimer = 0;
+  #announcer = new Announcer();
   #stage = new Stage(() => this.redraw());
   #panel = new Panel();
   #planes = new Planes();
@@ -38,7 +40,7 @@ class Page {
 
   constructor() {
     new Pointer(this.#stage.element, () => this.reading, () => this.#tools.dragDoes);
-    document.addEventListener("keydown", (event) => this.#key(event));
+    new Keyboard(() => this.reading, (what) => this.#ask(what));
     for (const [id, what] of Object.entries({
       sign: "sign", next: "next", reject: "reject", withdraw: "withdraw", "trouble-reject": "reject", "list-next": "next",
       "to-list": "list", "to-keys": "help", "to-theme": "theme",
@@ -54,7 +56,7 @@ class Page {
       if (this.reading?.isBusy) event.preventDefault(); // the browser asks whether to leave
     });
     window.addEventListener("popstate", () => void this.#goTo(location.hash));
-    this.#setTheme(localStorage.getItem(THEME) ?? "dark");
+    setRoom();
     void this.#start(takeReaderFromAddress() || (sessionStorage.getItem(READER) ?? ""));
   }
 
@@ -187,7 +189,7 @@ class Page {
     const { reading } = this;
     if (reading) {
       if (!(await reading.signing.mayLeave())) return false;
-      reading.letGo();
+      reading.editing.letGo();
       await reading.settle();
       if (this.reading !== reading) return false; // left already, by a quicker step
       reading.leave();
@@ -228,46 +230,8 @@ class Page {
       this.#tools.draw();
       this.#sayTrouble(reading.trouble);
       this.#stage.setBusy(reading.isBusy);
-      this.#announce(reading);
+      this.#announcer.tell(reading);
     });
-  }
-
-  /** Tell a screen reader what was done, and the values once they have come to rest. @param {Reading} reading */
-  #announce(reading) {
-    if (reading.spoken) {
-      setText(byId("announce-act"), reading.spoken);
-      reading.spoken = "";
-    }
-    clearTimeout(this.#announceTimer);
-    this.#announceTimer = window.setTimeout(() => {
-      const found = reading.measured.slices[reading.shown]?.compartments ?? [];
-      const words = found.map(({ name, value, decision_words: decision }) => `${name} ${value}, ${decision}`);
-      const place = reading.nameOf(reading.shown).replace(/^s/, "S");
-      setText(byId("announce"), [place, ...words, reading.measured.message].join(". "));
-    }, AT_REST_MS);
-  }
-
-  /** @param {KeyboardEvent} event */
-  #key(event) {
-    const { reading } = this;
-    if (document.querySelector("dialog[open]") || event.isComposing) return;
-    const target = /** @type {HTMLElement} */ (event.target);
-    const isText = target.matches("textarea, input:not([type]), input[type=search]");
-    const name = nameOf(event);
-    if (name === "?" && !isText) {
-      event.preventDefault();
-      this.#ask("help");
-    } else if (reading) {
-      const onStage = target === this.#stage.element || target === document.body;
-      if (name === "Esc" && !onStage) {
-        this.#stage.element.focus();
-        return;
-      }
-      const key = keyFor(name, onStage || isFree(target, name));
-      if (!key || (isText && name !== "Ctrl Enter")) return;
-      event.preventDefault();
-      key.act(reading, (what) => this.#ask(what), name);
-    }
   }
 
   /** @param {import("./keys.js").Request} what */
@@ -280,7 +244,7 @@ class Page {
       series: () => this.#toNextSeries(),
       list: () => void this.#showList(),
       help: showKeys,
-      theme: () => this.#setTheme(document.documentElement.dataset.theme === "dark" ? "light" : "dark"),
+      theme: toggleRoom,
       quality: () => {
         /** @type {HTMLDetailsElement} */ (byId("quality")).open = true;
         byId("quality-list").querySelector("input")?.focus();
@@ -346,33 +310,6 @@ class Page {
     }, task);
   }
 
-  /** @param {string} theme */
-  #setTheme(theme) {
-    document.documentElement.dataset.theme = theme;
-    localStorage.setItem(THEME, theme);
-    setText(byId("to-theme"), theme === "dark" ? "Light" : "Dark");
-  }
-}
-
-/** The program may name the reader behind the # of the address; it is taken out of sight at once. */
-function takeReaderFromAddress() {
-  const given = /^#reader=(.+)$/.exec(location.hash);
-  if (!given) return "";
-  history.replaceState(null, "", location.pathname);
-  return decodeURIComponent(given[1]);
-}
-
-/** @param {string} task @param {boolean} asStep */
-function setAddress(task, asStep) {
-  const address = task ? `#${task}` : location.pathname;
-  if (asStep && location.hash !== `#${task}`) history.pushState(null, "", address);
-  else history.replaceState(null, "", address);
-}
-
-/** Whether a control leaves a key to the slice: a button needs none but Enter and Space. @param {HTMLElement} target @param {string} name */
-function isFree(target, name) {
-  return target.matches("#knee-view button, #knee-view .scroll") && !["Enter", " "].includes(name)
-    && (target.matches("button") || !/Page|Home|End|Arrow/.test(name));
 }
 
 new Page();

@@ -37,9 +37,9 @@ export class Panel {
     this.#quality.element.addEventListener("change", ({ target }) => {
       if (target instanceof HTMLInputElement) this.#tick(target.value, target.checked);
     });
-    this.#on("accept", (reading) => reading.accept());
-    this.#on("carry", (reading) => reading.carry());
-    this.#on("remove", (reading) => reading.remove());
+    this.#on("accept", (reading) => reading.editing.accept());
+    this.#on("carry", (reading) => reading.editing.carry());
+    this.#on("remove", (reading) => reading.editing.remove());
     this.#on("undo", (reading) => void reading.step("undo"));
     this.#on("redo", (reading) => void reading.step("redo"));
     this.#on("correct-side", (reading) => void correctSide(reading));

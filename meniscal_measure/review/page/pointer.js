@@ -114,10 +114,10 @@ export class Pointer {
       const far = Math.hypot(now[0] - this.#start[0], now[1] - this.#start[1]) > (grab.wanted ? CLICK_PX : 1);
       if (!far || grab.slice !== reading.shown) return;
       grab.moved = true;
-      reading.hold(grab.name);
+      reading.editing.hold(grab.name);
     }
     // Once something else has let go of the landmark, the rest of this drag moves nothing.
-    reading.drag(reading.view.viewport.toPixel(now[0] + grab.offset[0], now[1] + grab.offset[1]));
+    reading.editing.drag(reading.view.viewport.toPixel(now[0] + grab.offset[0], now[1] + grab.offset[1]));
   }
 
   /** @param {Reading} reading @param {number[]} by */
@@ -152,19 +152,19 @@ export class Pointer {
   /** @param {Reading} reading @param {Grab} grab @param {[number, number]} now @param {boolean} isUp */
   #clickOn(reading, grab, now, isUp) {
     if (!grab.wanted || grab.moved || !isUp || grab.slice !== reading.shown) return;
-    reading.place(grab.wanted, reading.view.viewport.toPixel(...now));
+    reading.editing.place(grab.wanted, reading.view.viewport.toPixel(...now));
   }
 
   /** @param {Reading} reading @param {[number, number]} now */
   #clickBeside(reading, now) {
     const { selected } = reading;
-    if (selected && !(selected in reading.landmarks)) reading.place(selected, reading.view.viewport.toPixel(...now));
+    if (selected && !(selected in reading.landmarks)) reading.editing.place(selected, reading.view.viewport.toPixel(...now));
     else reading.pointAt(reading.view.viewport.toPixel(...now));
   }
 
   /** @param {Reading} reading */
   #endGrab(reading) {
-    if (this.#grab?.moved) reading.letGo();
+    if (this.#grab?.moved) reading.editing.letGo();
     this.#grab = null;
   }
 

@@ -14,6 +14,8 @@ export class Proposal {
   /** @type {State | null} a proposal that came when the reader had begun by hand */
   offered = null;
   remark = "";
+  /** Whether the program may be asked to propose on a slice. */
+  mayAsk = false;
 
   /** @param {import("./reading.js").Reading} reading */
   constructor(reading) {
@@ -32,7 +34,7 @@ export class Proposal {
   async arrived(told) {
     const { reading } = this;
     this.take(told, false);
-    const isUntouched = reading.working?.revision === 0 && reading.saver.isClean && !reading.isHolding;
+    const isUntouched = reading.working?.revision === 0 && reading.saver.isClean && !reading.editing.held;
     if (isUntouched) await this.#begin(told.state);
     else if (told.proposed && !this.#isWorkedOn) this.offered = told.state;
     reading.changed();
@@ -59,15 +61,39 @@ export class Proposal {
     }
   }
 
+  /** Let the program propose on the slice in view, which becomes the measured one; it can be undone. */
+  async proposeHere() {
+    const { reading } = this;
+    const { state, shown } = reading;
+    if (!this.mayAsk || !reading.mayChange) return;
+    reading.say(`Proposing on ${reading.nameOf(shown)}…`);
+    try {
+      const answer = await reading.editing.during(reading.api.post(`${reading.path}/slices/${shown}/propose`, { state }));
+      if (answer.declined) reading.say("Nothing is proposed", `Nothing is proposed on ${reading.nameOf(shown)}: ${answer.declined}`);
+      else if (reading.state !== state || !reading.mayChange) reading.say("Something was changed meanwhile, so that no proposal was taken");
+      else this.#put(answer.state);
+    } catch (error) {
+      reading.say("Nothing is proposed", messageOf(error));
+    }
+  }
+
+  /** @param {State} state */
+  #put(state) {
+    const { reading } = this;
+    reading.state = state;
+    reading.show(state.slice);
+    reading.zoomToJoint();
+    reading.speak(`Proposed on ${reading.nameOf(state.slice)}, which is the measured one now`);
+    reading.select(reading.firstMissing());
+    reading.save();
+  }
+
   /** Put a proposal that came late in place of what was set by hand; it can be undone. */
   takeOffered() {
     const { reading } = this;
     if (!this.offered || !reading.mayChange) return;
     const { side, side_reason, quality, remark } = reading.state;
-    reading.state = { ...this.offered, side, side_reason, quality, remark };
+    this.#put({ ...this.offered, side, side_reason, quality, remark });
     this.offered = null;
-    reading.show(reading.state.slice);
-    reading.zoomToJoint();
-    reading.save();
   }
 }

@@ -5,26 +5,23 @@
  * working state has come. A proposal may come later still.
  */
 
-import { carried, pixelsOf, setByHand, without } from "./edits.js";
+import { Editing } from "./editing.js";
+import { pixelsOf } from "./edits.js";
 import { toPatient, toStack } from "./geometry.js";
 import { Measurer } from "./measurer.js";
 import { Proposal } from "./proposal.js";
 import { Saver } from "./saver.js";
 import { Signing } from "./signing.js";
 import { Slices } from "./slices.js";
-import { isSnappable, LANDMARK_ORDER, landmarkOf, messageOf, NEEDED_LANDMARKS, wordsOf } from "./types.js";
+import { LANDMARK_ORDER, messageOf, NEEDED_LANDMARKS, wordsOf } from "./types.js";
 import { View } from "./view.js";
 
 /** @typedef {import("./types.js").Knee} Knee */
 /** @typedef {import("./types.js").Pixel} Pixel */
-/** @typedef {import("./types.js").Landmark} Landmark */
 /** @typedef {import("./types.js").Landmarks} Landmarks */
 /** @typedef {import("./types.js").State} State */
-/** @typedef {{name: string, slice: number}} Held */
 /** @typedef {{slice: number, state: State, measured: import("./types.js").Measured, isInWindow: () => boolean}} Screen
  *   what was drawn last, with its image */
-
-const NUDGES_BECOME_ONE_STEP_MS = 500;
 
 export class Reading {
   /** @type {string | null} */
@@ -38,10 +35,6 @@ export class Reading {
   screen = null;
   /** @type {import("./types.js").Vector | null} a place in the patient, shown in every linked plane */
   crosshair = null;
-  /** @type {Held | null} */
-  #held = null;
-  /** @type {Promise<unknown> | null} */
-  #snapping = null;
   /** Words for a screen reader about what was just done. */
   spoken = "";
 
@@ -60,6 +53,7 @@ export class Reading {
     this.state = { slice: knee.middle, landmarks: {}, side: null, side_reason: "", quality: [], remark: "" };
     this.view = new View(api, this.path, knee, () => this.changed());
     this.signing = new Signing(this);
+    this.editing = new Editing(this);
     this.proposal = new Proposal(this);
     this.slices = new Slices(api, `${this.path}/slices`, knee.positions_mm.length, () => this.changed());
     this.saver = new Saver(api, this.path, {
@@ -70,7 +64,7 @@ export class Reading {
       failed: (message) => this.say("Not saved yet", message),
     });
     this.measurer = new Measurer(
-      api, this.path, () => ({ state: this.state, slice: this.#held?.slice ?? this.shown }),
+      api, this.path, () => ({ state: this.state, slice: this.editing.held?.slice ?? this.shown }),
       (trouble) => this.#answered(trouble),
     );
     this.slices.want(this.shown);
@@ -82,10 +76,11 @@ export class Reading {
     this.working = desk;
     this.state = desk.state;
     this.proposal.take(desk, desk.is_proposing);
+    this.proposal.mayAsk = desk.may_propose;
     const isAsLeft = this.view.begin(desk.view, desk.state.slice);
     this.slices.want(this.shown);
     this.isBegun = true;
-    if (isAsLeft) this.view.viewport.joint = pixelsOf(this.#on(this.state.slice));
+    if (isAsLeft) this.view.viewport.joint = pixelsOf(this.landmarksOn(this.state.slice));
     else if (this.view.viewport.fitted !== "all" || !desk.view) this.zoomToJoint();
     this.#takeUnsaved();
     this.select(this.firstMissing());
@@ -111,25 +106,21 @@ export class Reading {
 
   /** @returns {Landmarks} */
   get landmarks() {
-    return this.#on(this.shown);
+    return this.landmarksOn(this.shown);
   }
 
   /** @param {number} slice @returns {Landmarks} */
-  #on(slice) {
+  landmarksOn(slice) {
     return this.state.landmarks[slice] ?? {};
   }
 
   /** Whether something is not saved or not measured yet. */
   get isBusy() {
-    return this.signing.isRunning || this.#snapping !== null || !this.saver.isClean || !this.measurer.isIdle;
+    return this.signing.isRunning || this.editing.isWaiting || !this.saver.isClean || !this.measurer.isIdle;
   }
 
   get isMeasuredSlice() {
     return this.shown === this.state.slice;
-  }
-
-  get isHolding() {
-    return this.#held !== null;
   }
 
   get measured() {
@@ -155,7 +146,7 @@ export class Reading {
 
   /** Whether the first landmark placed would make the slice in view the measured one. */
   get isFree() {
-    return Object.keys(this.#on(this.state.slice)).length === 0;
+    return Object.keys(this.landmarksOn(this.state.slice)).length === 0;
   }
 
   /** First needed landmark that is not placed on the slice to be measured. */
@@ -166,7 +157,7 @@ export class Reading {
 
   /** @param {string | null} name */
   select(name) {
-    if (name !== this.#held?.name) this.letGo();
+    if (name !== this.editing.held?.name) this.editing.letGo();
     this.selected = name;
     if (name && name in this.landmarks) this.#markPlace(this.landmarks[name].pixel);
     this.changed();
@@ -207,132 +198,16 @@ export class Reading {
 
   /** Bring a slice into view; a landmark that is being dragged is let go of first, on its own slice. @param {number} index */
   show(index) {
-    this.letGo();
+    this.editing.letGo();
     if (this.view.show(index)) this.slices.want(this.shown);
   }
 
   zoomToJoint() {
-    this.view.move((viewport) => viewport.fitJoint(pixelsOf(this.#on(this.state.slice))));
+    this.view.move((viewport) => viewport.fitJoint(pixelsOf(this.landmarksOn(this.state.slice))));
   }
 
   get mayChange() {
     return this.isBegun && !this.signing.isRunning;
-  }
-
-  /** Take hold of a landmark of the slice in view: until it is let go of, that one on that slice is moved. @param {string} name */
-  hold(name) {
-    if (!this.mayChange) return;
-    this.letGo();
-    this.selected = name;
-    this.#held = { name, slice: this.shown };
-  }
-
-  /** Move what is held; nothing is saved yet. @param {Pixel} pixel */
-  drag(pixel) {
-    if (!this.#held) return;
-    const { name, slice } = this.#held;
-    this.#setLandmark(name, setByHand(this.knee, pixel), slice);
-    this.measurer.ask("live");
-  }
-
-  /** Let go of what is held, and save where it lies. */
-  letGo() {
-    const held = this.#held;
-    if (!held) return;
-    this.#held = null;
-    void this.#drop(held);
-  }
-
-  /** @param {Held} held */
-  async #drop({ name, slice }) {
-    if (this.view.snapsDrops && isSnappable(name) && (await this.snap(name, slice))) return;
-    this.save();
-  }
-
-  /** Place a landmark and ask for the next one. The first of all says which slice is measured. @param {string} name @param {Pixel} pixel */
-  place(name, pixel) {
-    if (!this.mayChange) return;
-    if (this.isFree && !this.isMeasuredSlice) {
-      this.state = { ...this.state, slice: this.shown };
-      this.speak(`${this.nameOf(this.shown)} is the measured one now`);
-    }
-    this.#setLandmark(name, setByHand(this.knee, pixel), this.shown);
-    this.selected = name;
-    void this.#drop({ name, slice: this.shown });
-    const missing = this.firstMissing();
-    if (missing) this.select(missing);
-  }
-
-  /** @param {number} columns @param {number} rows */
-  nudge(columns, rows) {
-    const name = this.selected;
-    const landmark = name ? this.landmarks[name] : undefined;
-    if (!name || !landmark || !this.mayChange) return;
-    const [column, row] = landmark.pixel;
-    this.#setLandmark(name, setByHand(this.knee, [column + columns, row + rows]), this.shown);
-    this.measurer.ask("live");
-    this.save(NUDGES_BECOME_ONE_STEP_MS);
-  }
-
-  /** @param {string | null} name @param {number} [slice] @returns {Promise<boolean>} whether it was moved onto an edge */
-  async snap(name, slice = this.shown) {
-    if (!this.mayChange || !name || !this.#on(slice)[name]) return false;
-    const snapping = this.#snap(name, slice);
-    this.#snapping = snapping;
-    this.changed();
-    try {
-      return await snapping;
-    } finally {
-      if (this.#snapping === snapping) this.#snapping = null;
-      this.changed();
-    }
-  }
-
-  /** @param {string} name @param {number} slice */
-  async #snap(name, slice) {
-    const before = this.#on(slice)[name];
-    try {
-      const landmark = await this.api.post(`${this.path}/snap`, { state: this.state, slice, name });
-      if (this.#on(slice)[name] !== before) return false; // moved meanwhile: the answer is of another place
-      this.#setLandmark(name, landmark, slice);
-      this.save();
-      this.say(`${landmarkOf(name).replace("_", " ")} moved onto the edge`);
-      return true;
-    } catch (error) {
-      this.say(messageOf(error));
-      return false;
-    }
-  }
-
-  remove() {
-    if (!this.selected || !(this.selected in this.landmarks) || !this.mayChange) return;
-    this.#setLandmarks(without(this.landmarks, this.selected), this.shown);
-    this.save();
-  }
-
-  /** Choose the slice that is measured; its landmarks start from those of the slice chosen before. */
-  measureHere() {
-    if (this.isMeasuredSlice || !this.mayChange) return;
-    const landmarks = Object.keys(this.landmarks).length ? this.landmarks : carried(this.#on(this.state.slice), this.state.slice);
-    this.state = { ...this.state, slice: this.shown };
-    this.#setLandmarks(landmarks, this.shown);
-    this.speak(`${this.nameOf(this.shown)} is the measured one now`);
-    this.save();
-    this.select(this.firstMissing());
-  }
-
-  /** Bring the landmarks of the measured slice onto this one, to be looked at. */
-  carry() {
-    if (this.isMeasuredSlice || !this.mayChange) return;
-    this.#setLandmarks({ ...carried(this.#on(this.state.slice), this.state.slice), ...this.landmarks }, this.shown);
-    this.save();
-  }
-
-  /** Take the landmarks of this slice as they are: the reader has looked at them. */
-  accept() {
-    if (!this.mayChange) return;
-    this.#setLandmarks(carried(this.landmarks, null), this.shown);
-    this.save();
   }
 
   /** @param {Partial<State>} parts @param {number} [delayMs] */
@@ -356,7 +231,7 @@ export class Reading {
   /** @param {"undo" | "redo"} what */
   async step(what) {
     if (!this.mayChange) return;
-    this.letGo();
+    this.editing.letGo();
     await this.settle();
     try {
       const working = await this.api.post(`${this.path}/${what}`, { revision: this.saver.revision });
@@ -369,8 +244,8 @@ export class Reading {
 
   /** Wait until everything asked for is answered: snaps, changes, millimetres. */
   async settle() {
-    while (this.#snapping || !this.saver.isClean || !this.measurer.isIdle) {
-      await this.#snapping;
+    while (this.editing.isWaiting || !this.saver.isClean || !this.measurer.isIdle) {
+      await this.editing.rest();
       await this.saver.flush();
       await this.measurer.rest();
       if (this.saver.isFailing) return;
@@ -431,19 +306,8 @@ export class Reading {
     this.changed();
   }
 
-  /** @param {string} name @param {Landmark} landmark @param {number} slice */
-  #setLandmark(name, landmark, slice) {
-    this.#setLandmarks({ ...this.#on(slice), [name]: landmark }, slice);
-  }
-
-  /** @param {Landmarks} landmarks @param {number} slice */
-  #setLandmarks(landmarks, slice) {
-    this.state = { ...this.state, landmarks: { ...this.state.landmarks, [slice]: landmarks } };
-    this.changed();
-  }
-
   leave() {
-    this.letGo();
+    this.editing.letGo();
     this.saver.leave();
     this.view.leave();
   }

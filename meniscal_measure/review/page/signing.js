@@ -72,7 +72,7 @@ export class Signing {
   /** @param {() => Promise<boolean>} act */
   async #settled(act) {
     const { reading } = this;
-    if (reading.isHolding) return this.#refuse(STILL_DRAGGED);
+    if (reading.editing.held) return this.#refuse(STILL_DRAGGED);
     reading.changed();
     await reading.settle();
     if (reading.saver.isFailing) return this.#refuse(NOT_SAVED);

@@ -22,9 +22,10 @@ export class Tools {
     this.#on("zoom-out", ({ view }) => view.move((viewport) => viewport.zoom(0.8)));
     this.#on("zoom-joint", (reading) => reading.zoomToJoint());
     this.#on("zoom-all", ({ view }) => view.move((viewport) => viewport.fitAll()));
-    this.#on("snap", (reading) => void reading.snap(reading.selected));
+    this.#on("snap", (reading) => void reading.editing.snap(reading.selected));
     this.#on("slice-proposed", (reading) => reading.show(reading.proposal.found?.slice ?? reading.state.slice));
-    this.#on("slice-use", (reading) => reading.measureHere());
+    this.#on("propose-here", (reading) => void reading.proposal.proposeHere());
+    this.#on("slice-use", (reading) => reading.editing.measureHere());
   }
 
   /** @returns {"pan" | "window"} */
@@ -52,6 +53,7 @@ export class Tools {
     this.#slider.max = String(reading.slices.count);
     this.#snapDrops.checked = reading.view.snapsDrops;
     setShown(byId("slice-proposed"), reading.proposal.found !== null);
+    setShown(byId("propose-here"), reading.proposal.mayAsk);
     this.#ticks = "";
     byId("ticks").replaceChildren();
   }

@@ -25,7 +25,7 @@
  *   centre: [number, number], snap: boolean, reading_time_s: number}} SavedView
  * @typedef {{slice: number, why: string, confidence: string}} Proposed
  * @typedef {{remark: string, likely_slice: number | null, proposed: Proposed | null}} Proposal
- * @typedef {Working & Proposal & {view: SavedView | null, is_proposing: boolean}} Desk
+ * @typedef {Working & Proposal & {view: SavedView | null, is_proposing: boolean, may_propose: boolean}} Desk
  * @typedef {{label: string, middle: number, window: [number, number], windows: {code: string, words: string, part: [number, number]}[], rows: number, columns: number,
  *   row_spacing_mm: number, column_spacing_mm: number, positions_mm: number[], slices: {number: number, short: string, full: string}[], hand_sd_mm: number,
  *   geometry: Geometry, borders: {left: string, right: string, top: string, bottom: string}, person: string,
