@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from meniscal_measure.workshop.knees.population import draw_parameters
 from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
-from meniscal_measure.workshop.morphometry.bone_section import Bones, LabelledBones
+from meniscal_measure.workshop.morphometry.bone_section import Bones
 from meniscal_measure.workshop.morphometry.comparison import (
     SHIFT_SD,
     Agreement,
@@ -27,6 +29,55 @@ SPINE_HALF_WIDTH = 4.0
 GAP, TIBIAL, FEMORAL = 5.0, 2.0, 1.5
 CONDYLE_HALF_WIDTH, NOTCH_HALF_WIDTH, ROOF = 35.0, 9.0, 24.0
 SPINE_Y = 1.0
+
+
+class LabelledBones:
+    """A label map as bone fields: masks blurred a little, looked up between voxels.
+
+    Parameters
+    ----------
+    labels
+        Label of each voxel, array [u, y, z] towards medial, backwards, upwards.
+    spacing_mm
+        Voxel spacing along each axis.
+    origin_mm
+        Place of the first voxel's centre.
+    sets
+        Labels that make up femur, tibia, tibial and femoral cartilage.
+    blur_mm
+        Blur along each axis, as the real label maps were blurred.
+    """
+
+    def __init__(
+        self,
+        labels: NDArray[np.integer[Any]],
+        spacing_mm: tuple[float, float, float],
+        origin_mm: tuple[float, float, float],
+        sets: tuple[tuple[int, ...], ...],
+        blur_mm: tuple[float, float, float] = (0.6, 0.5, 0.35),
+    ) -> None:
+        sigma = [blur / step for blur, step in zip(blur_mm, spacing_mm, strict=True)]
+        self._masks = [
+            0.5 - ndimage.gaussian_filter(np.isin(labels, chosen).astype(np.float32), sigma)
+            for chosen in sets
+        ]
+        self._spacing, self._origin = spacing_mm, origin_mm
+
+    def __call__(
+        self, u: NDArray[np.floating], y: NDArray[np.floating], z: NDArray[np.floating]
+    ) -> Bones:
+        """Bones at points in mm."""
+        axes = np.broadcast_arrays(u, y, z)
+        places = [
+            (axis - start) / step
+            for axis, start, step in zip(axes, self._origin, self._spacing, strict=True)
+        ]
+        return Bones(
+            *(
+                ndimage.map_coordinates(mask, places, order=1, mode="nearest")
+                for mask in self._masks
+            )
+        )
 
 
 def model(u: NDArray[np.floating], y: NDArray[np.floating], z: NDArray[np.floating]) -> Bones:

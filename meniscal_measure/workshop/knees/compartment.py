@@ -103,7 +103,7 @@ class MeniscalCompartment:
             yield from self._fragment_layers(at)
 
     def _margin_layers(self, at: Located, clear: Field) -> Painted:
-        margin, wall_height = self.margin, self.meniscus.wall_height
+        margin, wall_height = self.margin, self.meniscus.shape.wall_height_mm
         level = at.h - wall_height
         part = level * (1.0 / BOW_MM)
         free = at.beyond - CAPSULE_CLEARANCE_MM
@@ -125,8 +125,7 @@ class MeniscalCompartment:
         yield Tissue.FLUID, Depth.JOINT_SPACE, maximum(space, at.h - margin.flooded)
         yield from self._gap_layers(at, line, behind, clear)
         if margin.pocket > 0:
-            pocket = self._pocket(at)
-            yield Tissue.FLUID, Depth.JOINT_SPACE, pocket
+            yield Tissue.FLUID, Depth.JOINT_SPACE, self._pocket(at)
 
     def _gap_layers(self, at: Located, line: Field, behind: Field, clear: Field) -> Painted:
         """Give what fills the space between wall and capsule, and the vessel in it."""
@@ -137,14 +136,14 @@ class MeniscalCompartment:
         if margin.vessel > 0:
             out = 0.5 * (at.reach - at.section.outer + line)
             room = 0.5 * (at.reach - at.section.outer - line)
-            up = at.h - self.meniscus.wall_height
+            up = at.h - self.meniscus.shape.wall_height_mm
             tube = (out * out + up * up + ROUND_OFF) ** 0.5 - margin.vessel
             yield Tissue.VESSEL, Depth.JOINT_SPACE, tube + 2.0 * positive(margin.vessel - room)
 
     def _pocket(self, at: Located) -> Field:
         half = 0.5 * self.margin.pocket + 0.3
         out = (at.reach - at.section.outer - half + 0.5) * (1.0 / half)
-        up = (at.h - self.meniscus.wall_height - self.margin.pocket_height) * 0.28
+        up = (at.h - self.meniscus.shape.wall_height_mm - self.margin.pocket_height) * 0.28
         along = (at.angle - self.margin.pocket_angle) * at.reach * 0.12
         return ((out * out + up * up + along * along + 1e-6) ** 0.5 - 1.0) * half
 
@@ -159,28 +158,23 @@ class MeniscalCompartment:
         above = tear.gap_floor * at.section.height - at.h
         bounds = maximum(above, whole)
         yield Tissue.TORN_MENISCUS, Depth.TEAR, maximum(across - 0.5 * tear.scar, bounds)
-        yield (
-            Tissue.FLUID,
-            Depth.TEAR,
-            maximum(across - 0.5 * tear.gap, bounds),
-        )
+        yield Tissue.FLUID, Depth.TEAR, maximum(across - 0.5 * tear.gap, bounds)
 
     def _body_layers(self, at: Located, whole: Field) -> Painted:
         """Give degeneration, and longitudinal and horizontal clefts; none reaches an edge."""
         meniscus, tear = self.meniscus, self.meniscus.tear
         width: Field = at.section.outer - at.section.inner
         t = (at.reach - at.section.inner) / width
-        if meniscus.degeneration > 0:
-            size = 0.12 + 0.12 * meniscus.degeneration
+        degeneration = meniscus.shape.degeneration
+        if degeneration > 0:
+            size = 0.12 + 0.12 * degeneration
             p, q = (t - 0.7) * (1.0 / size), (at.h / at.section.height - 0.4) * (0.9 / size)
             inside: Field = ((p * p + q * q + 1e-6) ** 0.5 - 1.0) * size * 6.0
-            inside = maximum(inside, whole + 0.3)
-            yield Tissue.TORN_MENISCUS, Depth.TEAR, inside
+            yield Tissue.TORN_MENISCUS, Depth.TEAR, maximum(inside, whole + 0.3)
         near = abs(at.angle - tear.notch_angle) * at.reach
         if tear.cleft > 0:
             cleft: Field = abs(t - 0.6) * width - 0.5 * tear.cleft
-            cleft = maximum(maximum(cleft, near - 14.0), whole)
-            yield Tissue.FLUID, Depth.TEAR, cleft
+            yield Tissue.FLUID, Depth.TEAR, maximum(maximum(cleft, near - 14.0), whole)
         if tear.split > 0:
             level = abs(at.h - 0.35 * at.section.height * (0.3 + t)) - 0.5 * tear.split
             within = (abs(t - 0.5) - 0.35) * width

@@ -62,24 +62,14 @@ class MidCoronal:
 
 
 def landmarks_on(knee: Anatomy, grid: PixelGrid) -> SliceTruth | None:
-    """Landmarks of both compartments where the plane of `grid` cuts the knee.
+    """Landmarks of both compartments, LPS mm, where the plane of `grid` cuts the knee.
 
-    Parameters
-    ----------
-    knee
-        The knee.
-    grid
-        Any plane; its extent is not looked at.
-
-    Returns
-    -------
-    dict or None
-        Points in LPS mm. Both compartments have their rim and spine base; outer edge and free edge
-        are there only for a meniscus whose body (the middle third between its roots: common
-        practice, no source) the plane cuts through both edges. None where no meniscus can be
-        measured.
+    Both compartments have their rim and spine base; outer edge and free edge only where the plane
+    cuts the body of the meniscus (the middle third between its roots: common practice, no source)
+    through both edges. None where no meniscus can be measured.
     """
-    cut = _cut(knee, grid)
+    normal = grid.normal if grid.normal[1] > 0 else -grid.normal
+    cut = Cut(normal * [knee.mirror, 1.0, 1.0], float(grid.origin @ normal))
     rims = _rim_angles(knee, cut)
     if len(rims) < len(COMPARTMENTS):
         return None
@@ -113,17 +103,13 @@ def extrusion_of(points: SliceTruth) -> dict[Compartment, float]:
     Signed distance along the unit vector from the other rim to this one, from this rim to the
     outer edge.
     """
-    return {
-        compartment: _extrusion(points, compartment)
-        for compartment, found in points.items()
-        if Landmark.OUTER_EDGE in found
-    }
-
-
-def _extrusion(points: SliceTruth, compartment: Compartment) -> float:
-    rim = np.array(points[compartment][Landmark.RIM])
-    axis = unit_vector(rim - np.array(points[compartment.opposite][Landmark.RIM]))
-    return float((np.array(points[compartment][Landmark.OUTER_EDGE]) - rim) @ axis)
+    extrusion_mm = {}
+    for compartment, found in points.items():
+        if Landmark.OUTER_EDGE in found:
+            rim = np.array(found[Landmark.RIM])
+            axis = unit_vector(rim - np.array(points[compartment.opposite][Landmark.RIM]))
+            extrusion_mm[compartment] = float((np.array(found[Landmark.OUTER_EDGE]) - rim) @ axis)
+    return extrusion_mm
 
 
 def mid_coronal(knee: Anatomy) -> MidCoronal:
@@ -133,15 +119,7 @@ def mid_coronal(knee: Anatomy) -> MidCoronal:
     middle = 0.5 * (max(float(y.max()) for y in rims) + min(float(y.min()) for y in rims))
     u, y_apex = knee.tibia.apex(Compartment.MEDIAL)
     apex = np.array([u, y_apex, knee.tibia.height_at(u, y_apex)])
-    return MidCoronal(
-        medial_spine_apex=_in_patient(knee, apex),
-        plateau_midpoint=(0.0, middle, 0.0),
-    )
-
-
-def _cut(knee: Anatomy, grid: PixelGrid) -> Cut:
-    normal = grid.normal if grid.normal[1] > 0 else -grid.normal
-    return Cut(normal * [knee.mirror, 1.0, 1.0], float(grid.origin @ normal))
+    return MidCoronal(_in_patient(knee, apex), plateau_midpoint=(0.0, middle, 0.0))
 
 
 def _rim_angles(knee: Anatomy, cut: Cut) -> dict[Compartment, float]:

@@ -145,7 +145,9 @@ def build_femur(parameters: KneeParameters, tibia: Tibia) -> Femur:
     """Give the femur of one knee, set down on its tibia."""
     shape, s = parameters.femur, tibia.scale
     medial, lateral = _condyles(parameters, tibia)
-    low_medial, low_lateral = (_lowest(condyle) for condyle in (medial, lateral))
+    low_medial, low_lateral = (
+        float(condyle.z - condyle.profile.q_negative) for condyle in (medial, lateral)
+    )
     tilt = (low_medial - low_lateral) / (medial.u - lateral.u)
     level = low_medial - tilt * medial.u
     ends = medial.u + medial.outer + 4.6 * s, lateral.u - lateral.outer - 3.0 * s
@@ -216,10 +218,9 @@ def _condyles(parameters: KneeParameters, tibia: Tibia) -> tuple[Condyle, Condyl
         bend=0.015,
         osteophyte=joint.lateral_femoral_osteophyte_mm,
     )
-    gap_mm = cartilage.contact_gap_mm
     return (
-        _set_down(medial, tibia, tibia.medial, gap_mm),
-        _set_down(lateral, tibia, tibia.lateral, gap_mm),
+        _set_down(medial, tibia, tibia.medial, cartilage.contact_gap_mm),
+        _set_down(lateral, tibia, tibia.lateral, cartilage.contact_gap_mm),
     )
 
 
@@ -236,10 +237,6 @@ def _trochlea(s: float, level: float, *, cartilage: float) -> Condyle:
         cartilage=cartilage,
         groove=4.0 * s,
     )
-
-
-def _lowest(condyle: Condyle) -> float:
-    return float(condyle.z - condyle.profile.q_negative)
 
 
 def _set_down(condyle: Condyle, tibia: Tibia, plateau: Plateau, gap_mm: float) -> Condyle:

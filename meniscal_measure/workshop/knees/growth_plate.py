@@ -19,16 +19,8 @@ def growth_plate_scar(
 ) -> tuple[Tissue, Depth, Field]:
     """Give the layer of a scar: a wavy sheet in the marrow.
 
-    Parameters
-    ----------
-    level
-        Height over the plane that the sheet waves about.
-    place
-        `u` and `y` of the points.
-    marrow
-        Distance from the marrow.
-    thickness
-        Thickness of the sheet.
+    `level` is the height over the plane that the sheet waves about, `place` `u` and `y` of the
+    points, `marrow` the distance from the marrow.
     """
     u, y = place
     wave = WAVE_MM * (np.sin(0.33 * u + 0.11 * y) + np.sin(0.14 * u - 0.27 * y))

@@ -26,22 +26,14 @@ COARSE_STEP = 8
 
 @dataclass(frozen=True)
 class Layer:
-    """One shape in its tissue.
-
-    Parameters
-    ----------
-    tissue, depth
-        What it is made of and where it comes in the painting order.
-    distance_mm
-        Signed distance from its surface, negative inside, at the points of the window.
-    where
-        Index of the window in the array of points; `...` for all of it.
-    """
+    """One shape in its tissue, and where it comes in the painting order."""
 
     tissue: Tissue
     depth: Depth
     distance_mm: Field
+    """Signed distance from its surface, negative inside, at the points of the window."""
     where: tuple[slice | EllipsisType, ...]
+    """Index of the window in the array of points; `...` for all of it."""
 
     def coverage(self, softness_mm: float) -> Field:
         """Fraction of a small volume that the shape fills, from 1 inside to 0 outside.
@@ -73,7 +65,10 @@ class Raster:
 
     def __init__(self, axes: Sequence[NDArray[np.floating]]) -> None:
         self.axes = tuple(axes)
-        self._picks = tuple(_coarse(size) for size in axes[0].shape)
+        self._picks = tuple(
+            np.unique(np.append(np.arange(0, size, COARSE_STEP), size - 1))
+            for size in axes[0].shape
+        )
         self._coarse = [axis[np.ix_(*self._picks)] for axis in axes]
         self._margins = [_largest_step(coarse) for coarse in self._coarse]
 
@@ -90,10 +85,6 @@ class Raster:
     def near(self, where: tuple[slice, ...]) -> tuple[NDArray[np.floating], ...]:
         """Give u, y and z of the points in a window."""
         return tuple(np.ascontiguousarray(axis[where]) for axis in self.axes)
-
-
-def _coarse(size: int) -> NDArray[np.intp]:
-    return np.unique(np.append(np.arange(0, size, COARSE_STEP), size - 1))
 
 
 def _largest_step(coarse: NDArray[np.floating]) -> float:

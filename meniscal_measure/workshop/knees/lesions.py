@@ -10,20 +10,12 @@ from meniscal_measure.workshop.knees.femur import Femur
 from meniscal_measure.workshop.knees.layers import Box, Part
 from meniscal_measure.workshop.knees.meniscus import Meniscus
 from meniscal_measure.workshop.knees.parameters import KneeParameters
-from meniscal_measure.workshop.knees.signed_distance import (
-    Cord,
-    Field,
-    ellipsoid,
-    maximum,
-)
+from meniscal_measure.workshop.knees.signed_distance import Cord, Field, ellipsoid, maximum
 from meniscal_measure.workshop.knees.tibia import Tibia
 from meniscal_measure.workshop.knees.tissue import Depth, Tissue
 
 SUBCHONDRAL_MM = 1.5
 """Thickness of subchondral bone left out of the oedema."""
-
-SMALLEST_MM = 0.01
-"""Half axis given to an ellipsoid that is not there."""
 
 Point = tuple[float, float, float]
 
@@ -36,8 +28,6 @@ class Blob:
     depth: Depth
     centre: Point
     half_axes: Point
-    size: float
-    """0 where there is none."""
 
     @property
     def box(self) -> Box:
@@ -55,13 +45,12 @@ class Blob:
 
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
         """Give the ellipsoid."""
-        if self.size > 0:
-            yield self.tissue, self.depth, self.distance(u, y, z)
+        yield self.tissue, self.depth, self.distance(u, y, z)
 
 
 @dataclass(frozen=True)
 class Oedema:
-    """Marrow oedema under a joint surface: an ellipsoid kept inside its bone."""
+    """Marrow oedema under a joint surface: an ellipsoid that stays inside its bone."""
 
     blob: Blob
     bone: Part
@@ -73,8 +62,6 @@ class Oedema:
 
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
         """Give the oedema."""
-        if not self.blob.size > 0:
-            return
         marrow = next(d for tissue, _, d in self.bone.layers(u, y, z) if tissue is Tissue.MARROW)
         inside = maximum(self.blob.distance(u, y, z), marrow + SUBCHONDRAL_MM)
         yield self.blob.tissue, self.blob.depth, inside
@@ -90,44 +77,36 @@ class Tunnel:
 
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
         """Give the tunnel."""
-        if not self.cord.radius > 0:
-            return
         inside = maximum(self.cord.distance(u, y, z), z - self.tibia.height(u, y))
         yield Tissue.TUNNEL, Depth.LESION, inside
 
 
 def build_lesions(
     parameters: KneeParameters, tibia: Tibia, femur: Femur, meniscus: Meniscus
-) -> tuple[Part, ...]:
+) -> Iterator[Part]:
     """Give the lesions of one knee; `meniscus` is the medial one, whose root a tunnel leads to."""
     joint, s = parameters.joint, tibia.scale
-    found: list[Part] = [
-        Oedema(_oedema(radius, compartment, bone, tibia), bone)
-        for radius, compartment, bone in (
-            (joint.medial_tibial_oedema_mm, Compartment.MEDIAL, tibia),
-            (joint.lateral_tibial_oedema_mm, Compartment.LATERAL, tibia),
-            (joint.medial_femoral_oedema_mm, Compartment.MEDIAL, femur),
-        )
-    ]
+    for radius, compartment, bone in (
+        (joint.medial_tibial_oedema_mm, Compartment.MEDIAL, tibia),
+        (joint.lateral_tibial_oedema_mm, Compartment.LATERAL, tibia),
+        (joint.medial_femoral_oedema_mm, Compartment.MEDIAL, femur),
+    ):
+        if radius > 0:
+            yield _oedema(radius, compartment, bone, tibia)
     size = joint.popliteal_cyst_mm
-    half_axes = _at_least((0.5 * size, 0.55 * size, 1.2 * size))
-    found.append(Blob(Tissue.FLUID, Depth.CYST, (17.0 * s, 38.0 * s, 4.0 * s), half_axes, size))
-    return (*found, _tunnel(parameters, tibia, meniscus))
+    if size > 0:
+        half_axes = (0.5 * size, 0.55 * size, 1.2 * size)
+        yield Blob(Tissue.FLUID, Depth.CYST, (17.0 * s, 38.0 * s, 4.0 * s), half_axes)
+    if parameters.repair.tunnel_radius_mm > 0:
+        yield _tunnel(parameters, tibia, meniscus)
 
 
-def _at_least(half_axes: tuple[float, float, float]) -> tuple[float, float, float]:
-    """Keep the half axes of an absent ellipsoid from vanishing."""
-    p, q, r = (max(half, SMALLEST_MM) for half in half_axes)
-    return p, q, r
-
-
-def _oedema(radius: float, compartment: Compartment, bone: Part, tibia: Tibia) -> Blob:
+def _oedema(radius: float, compartment: Compartment, bone: Part, tibia: Tibia) -> Oedema:
     plateau = tibia.plateau(compartment)
     u, y = plateau.centre_u + 5.0 * plateau.outward, plateau.centre_y
-    surface = tibia.height_at(u, y)
-    z = surface - 2.0 if isinstance(bone, Tibia) else surface + 9.0
-    half_axes = _at_least((radius, 1.1 * radius, 0.9 * radius))
-    return Blob(Tissue.MARROW_OEDEMA, Depth.LESION, (u, y, z), half_axes, radius)
+    z = tibia.height_at(u, y) + (-2.0 if bone is tibia else 9.0)
+    half_axes = (radius, 1.1 * radius, 0.9 * radius)
+    return Oedema(Blob(Tissue.MARROW_OEDEMA, Depth.LESION, (u, y, z), half_axes), bone)
 
 
 def _tunnel(parameters: KneeParameters, tibia: Tibia, meniscus: Meniscus) -> Tunnel:

@@ -144,12 +144,16 @@ def build_ligaments(
 ) -> tuple[Strand | Sheet, ...]:
     """Give the ligaments, tendons and vessels of one knee."""
     places = _Places(tibia, femur)
+    at, s = places.at, tibia.scale
+    artery = (at(-3.0, 33.0, 95.0), at(-2.0, 31.0, 0.0), at(-6.0, 22.0, -90.0))
+    vein = (at(-8.0, 38.0, 95.0), at(-5.0, 38.5, 0.0), at(-9.0, 25.0, -90.0))
     return (
         *_cruciates(places),
         *_lateral_cords(places, 0.5 * parameters.soft.lateral_collateral_mm),
         *_medial_tendons(places),
         *_extensor_tendons(places, parameters.femur.patella_height_mm / tibia.scale),
-        *_vessels(places),
+        _strand(*_VESSEL, artery, 3.0 * s),
+        _strand(*_VESSEL, vein, 3.8 * s),
         *_bands(parameters, tibia, femur),
     )
 
@@ -200,14 +204,6 @@ def _extensor_tendons(places: _Places, patella: float) -> tuple[Strand, ...]:
         _strand(*_TENDON, patellar, 2.4 * s, wide=(1.0, 0.0, 0.0), flatten=5.0),
         _strand(*_TENDON, quadriceps, 3.4 * s, wide=(1.0, 0.0, 0.0), flatten=4.0),
     )
-
-
-def _vessels(places: _Places) -> tuple[Strand, ...]:
-    """Popliteal artery and vein."""
-    at, s = places.at, places.tibia.scale
-    artery = (at(-3.0, 33.0, 95.0), at(-2.0, 31.0, 0.0), at(-6.0, 22.0, -90.0))
-    vein = (at(-8.0, 38.0, 95.0), at(-5.0, 38.5, 0.0), at(-9.0, 25.0, -90.0))
-    return (_strand(*_VESSEL, artery, 3.0 * s), _strand(*_VESSEL, vein, 3.8 * s))
 
 
 def _bands(parameters: KneeParameters, tibia: Tibia, femur: Femur) -> tuple[Sheet, Sheet]:

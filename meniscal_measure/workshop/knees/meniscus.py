@@ -17,6 +17,7 @@ from meniscal_measure.anatomy import Compartment
 from meniscal_measure.workshop.knees.parameters import (
     BodyTear,
     KneeParameters,
+    MeniscusParameters,
     RootTear,
     TearParameters,
 )
@@ -149,15 +150,10 @@ class Meniscus:
     compartment: Compartment
     plateau: Plateau
     tibia: Tibia
+    shape: MeniscusParameters
     extrusion: Profile
     width: Profile
     height: float
-    wall_height: float
-    wall_bulge: float
-    tip: float
-    hollow: float
-    sag: float
-    degeneration: float
     anterior: Root
     posterior: Root
     tear: Tear
@@ -173,17 +169,13 @@ class Meniscus:
         half_root = 0.5 * ROOT_WIDTH_MM * (to_front + to_back)
         inner = free * maximum(outer - width, LEAST_REACH_MM) + middle - half_root
         outer = free * outer + middle + half_root
-        inner = inner + self._notched(angle, inner) * (outer - inner)
+        along = (angle - self.tear.notch_angle) * (inner + 3.0) / self.tear.notch_gape
+        inner = inner + self.tear.notch_depth * bump(along * along) * (outer - inner)
         return Wedge(outer, inner, ROOT_HEIGHT_MM + free * (self.height - ROOT_HEIGHT_MM))
-
-    def _notched(self, angle: Field, inner: Field) -> Field:
-        """Fraction of the width taken away from the inner edge by a radial tear."""
-        across = (angle - self.tear.notch_angle) * (inner + 3.0) / self.tear.notch_gape
-        return self.tear.notch_depth * bump(across * across)
 
     def floor(self, u: Field, y: Field, beyond_rim: Field) -> Field:
         """Height of the under-surface: the cartilage, and a sagging plane beyond the rim."""
-        return self.tibia.articular_height(u, y) - self.sag * positive(beyond_rim)
+        return self.tibia.articular_height(u, y) - self.shape.sag * positive(beyond_rim)
 
     def place(self, angle: Field, reach: Field, h: Field) -> tuple[Field, Field, Field]:
         """(u, y, z) of a point in the coordinates of the meniscus."""
@@ -198,12 +190,13 @@ class Meniscus:
 
     def beyond_wall(self, at: Located) -> Field:
         """Distance beyond the outer wall, which bulges at its height."""
-        part = (at.h - self.wall_height) * (1.0 / self.wall_height)
-        return at.reach - at.section.outer + self.wall_bulge * part * part
+        part = (at.h - self.shape.wall_height_mm) * (1.0 / self.shape.wall_height_mm)
+        return at.reach - at.section.outer + self.shape.wall_bulge_mm * part * part
 
     def before_tip(self, at: Located) -> Field:
         """Distance inward of the inner edge, which is rounded."""
-        part = (at.h - 0.5 * self.tip) * (2.0 / self.tip)
+        tip = self.shape.tip_thickness_mm
+        part = (at.h - 0.5 * tip) * (2.0 / tip)
         return at.section.inner + TIP_BULGE_MM * unit_clip(part * part) - at.reach
 
     def locate(self, u: Field, y: Field, z: Field) -> Located:
@@ -221,12 +214,13 @@ class Meniscus:
 
     def distance(self, at: Located, room: Field) -> Field:
         """Distance from the meniscus; `room` is the distance from the femoral cartilage."""
-        h, angle, section = at.h, at.angle, at.section
+        h, angle, section, shape = at.h, at.angle, at.section, self.shape
+        tip = shape.tip_thickness_mm
         across = (at.reach - section.inner) / (section.outer - section.inner)
         t = minimum(positive(across), 1.3)
-        thickness = self.tip + (section.height - self.tip) * t * (1.0 + self.hollow * (t - 1.0))
+        thickness = tip + (section.height - tip) * t * (1.0 + shape.hollow * (t - 1.0))
         body = smooth_max(self.beyond_wall(at), maximum(h - thickness, -h), WALL_FILLET_MM)
-        kept = self.tip + (self.wall_height + WALL_CLEARANCE_MM - self.tip) * t
+        kept = tip + (shape.wall_height_mm + WALL_CLEARANCE_MM - tip) * t
         body = maximum(body, minimum(0.05 - room, h - kept))
         ends = maximum(angle - self.posterior.angle, self.anterior.angle - angle)
         body = maximum(body, ends * 0.5 * (section.outer + section.inner))
@@ -235,26 +229,20 @@ class Meniscus:
 
 def build_meniscus(parameters: KneeParameters, tibia: Tibia, compartment: Compartment) -> Meniscus:
     """One meniscus of a knee."""
-    shape, tear = parameters.meniscus(compartment), parameters.tear(compartment)
-    plateau = tibia.plateau(compartment)
+    shape = parameters.meniscus(compartment)
     return Meniscus(
         compartment=compartment,
-        plateau=plateau,
+        plateau=tibia.plateau(compartment),
         tibia=tibia,
+        shape=shape,
         extrusion=Profile(
             shape.anterior_extrusion_mm, shape.body_extrusion_mm, shape.posterior_extrusion_mm
         ),
         width=Profile(shape.anterior_width_mm, shape.body_width_mm, shape.posterior_width_mm),
         height=max(shape.height_mm, shape.wall_height_mm + WALL_CLEARANCE_MM),
-        wall_height=shape.wall_height_mm,
-        wall_bulge=shape.wall_bulge_mm,
-        tip=shape.tip_thickness_mm,
-        hollow=shape.hollow,
-        sag=shape.sag,
-        degeneration=shape.degeneration,
         anterior=_root(tibia, compartment, "anterior"),
         posterior=_root(tibia, compartment, "posterior"),
-        tear=_tear(tear),
+        tear=_tear(parameters.tear(compartment)),
     )
 
 

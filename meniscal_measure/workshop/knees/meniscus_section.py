@@ -72,7 +72,7 @@ class MeniscusSection:
     def outermost(self, axis: FloatArray) -> FloatArray | None:
         """Find the point of the wall furthest along the outward axis, shape (3,)."""
         walk = np.arange(self._furthest, BESIDE_CENTRE_MM, -WALK_STEP_MM)
-        height = float(self.meniscus.wall_height)
+        height = self.meniscus.shape.wall_height_mm
         return self._extreme(self.meniscus.beyond_wall, walk, axis, (height, WALL_BAND * height))
 
     def innermost(self, axis: FloatArray) -> FloatArray | None:
@@ -84,7 +84,7 @@ class MeniscusSection:
         population.
         """
         walk = np.arange(BESIDE_CENTRE_MM, self._furthest, WALK_STEP_MM)
-        height = 0.5 * float(self.meniscus.tip)
+        height = 0.5 * self.meniscus.shape.tip_thickness_mm
         return self._extreme(self.meniscus.before_tip, walk, -axis, (height, height))
 
     @property
@@ -99,27 +99,24 @@ class MeniscusSection:
         `band` is the height above the under-surface and how far around it to look.
         """
         height, reach = np.array([band[0]]), band[1]
-        met = _first_met(lambda out, h: boundary(self._at_height(out, h)), walk, height)
+        met = _first_met(lambda out, h: boundary(self._at(self._on_floor(out, h))), walk, height)
         if not np.isfinite(met).all():
             return None
         best: FloatArray = self._on_floor(met, height)[0]
         direction, span = float(np.sign(walk[1] - walk[0])), FIRST_WALK_MM
         for _ in range(ZOOMS):
             levels = best[2] + reach * ZOOM_LEVELS
-            near = self._out(best[0]) + direction * span * ZOOM_WALK
-            met = _first_met(lambda out, z: boundary(self._at_level(out, z)), near, levels)
+            out = self.meniscus.plateau.local(best[0], best[1])[0]
+            near = out + direction * span * ZOOM_WALK
+            met = _first_met(
+                lambda out, z: boundary(self._at(self._on_level(out, z))), near, levels
+            )
             off = np.abs(self._above(met, levels) - band[0])
-            points = self._on_level(met, levels)[
-                off <= band[1]
-            ]  # NaN, where nothing is met, is not
+            points = self._on_level(met, levels)[off <= band[1]]  # NaN, nothing met, is not
             if len(points):
                 best = points[np.argmax(points @ axis)]
             reach, span = reach / ZOOM_FACTOR, max(span / ZOOM_FACTOR, LEAST_WALK_MM)
         return best
-
-    def _out(self, u: float) -> float:
-        plateau = self.meniscus.plateau
-        return float((u - plateau.centre_u) * plateau.outward)
 
     def _on_level(self, out: FloatArray, z: FloatArray) -> FloatArray:
         """Give points of the plane at levels z, shape (..., 3)."""
@@ -145,11 +142,8 @@ class MeniscusSection:
         u, y, z = _axes(self._on_level(out, z))
         return z - self.meniscus.floor(u, y, self.meniscus.beyond_rim(u, y))
 
-    def _at_height(self, out: FloatArray, h: FloatArray) -> Located:
-        return self.meniscus.locate(*_axes(self._on_floor(out, h)))
-
-    def _at_level(self, out: FloatArray, z: FloatArray) -> Located:
-        return self.meniscus.locate(*_axes(self._on_level(out, z)))
+    def _at(self, points: FloatArray) -> Located:
+        return self.meniscus.locate(*_axes(points))
 
 
 def _first_met(

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
 
 from meniscal_measure.anatomy import Compartment, Side
-from meniscal_measure.errors import RecipeError
+from meniscal_measure.workshop.knees.recipe_fields import Ranged, bounded
 
 EXTRUSION_RANGE_MM = (-8.0, 12.0)
 """Allowed extrusion anywhere along the rim."""
@@ -56,32 +54,6 @@ class Filling(StrEnum):
     TENDON = "tendon"
 
 
-def _ranged(default: float, low: float, high: float) -> Any:
-    return field(default=default, metadata={"range": (low, high)})
-
-
-@dataclass(frozen=True)
-class Ranged:
-    """Base of the parameter groups: refuses a number outside the documented range.
-
-    Raises
-    ------
-    RecipeError
-        Naming the field and the range it must lie in.
-    """
-
-    def __post_init__(self) -> None:
-        for item in fields(self):
-            if "range" in item.metadata:
-                low, high = item.metadata["range"]
-                value = getattr(self, item.name)
-                if not (math.isfinite(value) and low <= value <= high):
-                    raise RecipeError(
-                        f"{type(self).__name__}.{item.name} is {value}; it must lie from {low} to"
-                        f" {high}."
-                    )
-
-
 @dataclass(frozen=True)
 class TibiaParameters(Ranged):
     """The tibial plateau.
@@ -90,41 +62,41 @@ class TibiaParameters(Ranged):
     and medial depth: Hashemi 2008, J Bone Joint Surg Am 90:2724-2734 (quoted from memory).
     """
 
-    plateau_width_mm: float = _ranged(73.4, 55.0, 95.0)
-    width_over_depth: float = _ranged(1.58, 1.25, 1.95)
-    medial_slope_deg: float = _ranged(5.0, -5.0, 16.0)
+    plateau_width_mm: float = bounded(55.0, 95.0, 73.4)
+    width_over_depth: float = bounded(1.25, 1.95, 1.58)
+    medial_slope_deg: float = bounded(-5.0, 16.0, 5.0)
     """Posterior slope, positive when the plateau falls off backwards."""
-    lateral_slope_deg: float = _ranged(6.0, -5.0, 16.0)
-    coronal_slope_deg: float = _ranged(2.0, -3.0, 9.0)
+    lateral_slope_deg: float = bounded(-5.0, 16.0, 6.0)
+    coronal_slope_deg: float = bounded(-3.0, 9.0, 2.0)
     """Positive when the medial rim lies below the lateral one."""
-    medial_depth_mm: float = _ranged(1.4, 0.0, 6.0)
-    lateral_depth_mm: float = _ranged(0.8, 0.0, 4.0)
-    medial_tilt_deg: float = _ranged(-1.0, -12.0, 12.0)
+    medial_depth_mm: float = bounded(0.0, 6.0, 1.4)
+    lateral_depth_mm: float = bounded(0.0, 4.0, 0.8)
+    medial_tilt_deg: float = bounded(-12.0, 12.0, -1.0)
     """Rise of this plateau outward beside the coronal slope."""
-    lateral_tilt_deg: float = _ranged(-1.2, -12.0, 12.0)
-    rim_radius_mm: float = _ranged(1.8, 0.8, 3.0)
+    lateral_tilt_deg: float = bounded(-12.0, 12.0, -1.2)
+    rim_radius_mm: float = bounded(0.8, 3.0, 1.8)
     """Radius of the turn from the plateau into the side wall."""
-    medial_spine_mm: float = _ranged(11.0, 5.0, 16.0)
+    medial_spine_mm: float = bounded(5.0, 16.0, 11.0)
     """Height of the medial spine over the line from rim to rim."""
-    lateral_spine_mm: float = _ranged(8.6, 3.0, 15.0)
-    spine_valley_mm: float = _ranged(0.0, -4.0, 4.0)
+    lateral_spine_mm: float = bounded(3.0, 15.0, 8.6)
+    spine_valley_mm: float = bounded(-4.0, 4.0, 0.0)
     """Height of the valley between the spines above its usual one."""
-    spine_separation_mm: float = _ranged(12.8, 6.0, 20.0)
+    spine_separation_mm: float = bounded(6.0, 20.0, 12.8)
     """Distance of the spines' ridges from each other."""
-    spine_shift_mm: float = _ranged(0.0, -6.0, 6.0)
+    spine_shift_mm: float = bounded(-6.0, 6.0, 0.0)
     """How far the spines stand further back than usual."""
-    spine_breadth: float = _ranged(1.0, 0.6, 1.5)
+    spine_breadth: float = bounded(0.6, 1.5, 1.0)
     """Width of the spines from side to side, relative to the usual one."""
-    lateral_spine_shift_mm: float = _ranged(0.0, -6.0, 6.0)
+    lateral_spine_shift_mm: float = bounded(-6.0, 6.0, 0.0)
     """How far the lateral spine stands further back than usual against the medial one."""
-    medial_wall_deg: float = _ranged(8.5, -15.0, 30.0)
+    medial_wall_deg: float = bounded(-15.0, 30.0, 8.5)
     """Lean of the side wall inward, without the narrowing of the metaphysis."""
-    lateral_wall_deg: float = _ranged(-9.0, -35.0, 25.0)
-    outline_fullness: float = _ranged(1.3, 1.0, 2.0)
+    lateral_wall_deg: float = bounded(-35.0, 25.0, -9.0)
+    outline_fullness: float = bounded(1.0, 2.0, 1.3)
     """2: the plateaus are ovals of quarter ellipses; less: squarer."""
-    flare: float = _ranged(1.0, 0.8, 1.25)
+    flare: float = bounded(0.8, 1.25, 1.0)
     """Length over which the metaphysis narrows into the shaft, relative to the usual one."""
-    growth_plate_mm: float = _ranged(0.0, 0.0, 1.5)
+    growth_plate_mm: float = bounded(0.0, 1.5, 0.0)
     """Thickness of the scar of the growth plate; 0 where none is seen."""
 
 
@@ -136,31 +108,31 @@ class FemurParameters(Ranged):
     images; common practice, no source.
     """
 
-    medial_overhang_mm: float = _ranged(2.2, -5.0, 9.0)
+    medial_overhang_mm: float = bounded(-5.0, 9.0, 2.2)
     """How far the medial condyle reaches beyond the tibial rim."""
-    lateral_overhang_mm: float = _ranged(-2.1, -9.0, 5.0)
-    medial_contact_mm: float = _ranged(0.0, -8.0, 8.0)
+    lateral_overhang_mm: float = bounded(-9.0, 5.0, -2.1)
+    medial_contact_mm: float = bounded(-8.0, 8.0, 0.0)
     """How far the lowest line of the medial condyle lies further outward than usual."""
-    lateral_contact_mm: float = _ranged(0.0, -8.0, 8.0)
-    valgus_deg: float = _ranged(5.5, -8.0, 16.0)
+    lateral_contact_mm: float = bounded(-8.0, 8.0, 0.0)
+    valgus_deg: float = bounded(-8.0, 16.0, 5.5)
     """Angle between the shafts; about 5 to 7 degrees in a neutral leg, less in varus."""
-    flexion_deg: float = _ranged(2.0, -6.0, 15.0)
+    flexion_deg: float = bounded(-6.0, 15.0, 2.0)
     """Flexion of the femoral shaft in the coil; the joint surfaces are those of a straight knee."""
-    condyle_shoulder_mm: float = _ranged(5.5, 3.0, 10.0)
+    condyle_shoulder_mm: float = bounded(3.0, 10.0, 5.5)
     """Radius of the condyles from side to side, at their shoulders."""
-    notch_width_mm: float = _ranged(23.0, 12.0, 36.0)
+    notch_width_mm: float = bounded(12.0, 36.0, 23.0)
     """Width at a quarter of the height."""
-    notch_height_mm: float = _ranged(24.4, 14.0, 38.0)
+    notch_height_mm: float = bounded(14.0, 38.0, 24.4)
     """Height of the notch's roof over the condyles."""
-    notch_slope: float = _ranged(1.2, 0.4, 2.2)
+    notch_slope: float = bounded(0.4, 2.2, 1.2)
     """Rise of the roof per mm backwards."""
-    notch_outlet_mm: float = _ranged(4.5, -5.0, 14.0)
+    notch_outlet_mm: float = bounded(-5.0, 14.0, 4.5)
     """How far behind the apex of the medial spine the notch opens at its roof."""
-    growth_plate_mm: float = _ranged(0.0, 0.0, 1.5)
+    growth_plate_mm: float = bounded(0.0, 1.5, 0.0)
     """Thickness of the scar of the growth plate; 0 where none is seen."""
-    condyle_crown_per_mm: float = _ranged(0.008, 0.002, 0.022)
+    condyle_crown_per_mm: float = bounded(0.002, 0.022, 0.008)
     """Rise of the condyle's surface with the square of the distance from its middle."""
-    patella_height_mm: float = _ranged(0.0, -10.0, 14.0)
+    patella_height_mm: float = bounded(-10.0, 14.0, 0.0)
     """Patella higher (alta) or lower (baja) than usual."""
 
 
@@ -168,12 +140,12 @@ class FemurParameters(Ranged):
 class CartilageParameters(Ranged):
     """Cartilage thickness where it is thickest, and the fraction of it lost to wear."""
 
-    tibial_medial_mm: float = _ranged(2.0, 0.8, 4.0)
-    tibial_lateral_mm: float = _ranged(2.6, 0.8, 5.0)
-    femoral_mm: float = _ranged(2.2, 0.8, 4.0)
-    medial_loss: float = _ranged(0.0, 0.0, 1.0)
-    lateral_loss: float = _ranged(0.0, 0.0, 1.0)
-    contact_gap_mm: float = _ranged(0.2, 0.0, 2.0)
+    tibial_medial_mm: float = bounded(0.8, 4.0, 2.0)
+    tibial_lateral_mm: float = bounded(0.8, 5.0, 2.6)
+    femoral_mm: float = bounded(0.8, 4.0, 2.2)
+    medial_loss: float = bounded(0.0, 1.0, 0.0)
+    lateral_loss: float = bounded(0.0, 1.0, 0.0)
+    contact_gap_mm: float = bounded(0.0, 2.0, 0.2)
     """Fluid film between the cartilages where they are closest."""
 
 
@@ -184,24 +156,24 @@ class MeniscusParameters(Ranged):
     Extrusion is given at three places along the rim and varies smoothly between them.
     """
 
-    body_width_mm: float = _ranged(10.0, 5.0, 16.0)
-    anterior_width_mm: float = _ranged(9.0, 4.0, 16.0)
-    posterior_width_mm: float = _ranged(11.5, 4.0, 18.0)
-    height_mm: float = _ranged(6.0, 3.5, 9.0)
+    body_width_mm: float = bounded(5.0, 16.0, 10.0)
+    anterior_width_mm: float = bounded(4.0, 16.0, 9.0)
+    posterior_width_mm: float = bounded(4.0, 18.0, 11.5)
+    height_mm: float = bounded(3.5, 9.0, 6.0)
     """Height at the outer wall, where the femur leaves room for it."""
-    body_extrusion_mm: float = _ranged(1.0, *EXTRUSION_RANGE_MM)
-    anterior_extrusion_mm: float = _ranged(0.5, *EXTRUSION_RANGE_MM)
-    posterior_extrusion_mm: float = _ranged(0.5, *EXTRUSION_RANGE_MM)
-    wall_height_mm: float = _ranged(3.0, 2.2, 4.5)
+    body_extrusion_mm: float = bounded(*EXTRUSION_RANGE_MM, 1.0)
+    anterior_extrusion_mm: float = bounded(*EXTRUSION_RANGE_MM, 0.5)
+    posterior_extrusion_mm: float = bounded(*EXTRUSION_RANGE_MM, 0.5)
+    wall_height_mm: float = bounded(2.2, 4.5, 3.0)
     """Height of the outermost point above the tibial surface."""
-    wall_bulge_mm: float = _ranged(1.0, 0.7, 2.5)
+    wall_bulge_mm: float = bounded(0.7, 2.5, 1.0)
     """How far the wall recedes between its outermost point and its lower edge."""
-    tip_thickness_mm: float = _ranged(0.8, 0.6, 1.5)
-    hollow: float = _ranged(0.15, -0.5, 0.8)
+    tip_thickness_mm: float = bounded(0.6, 1.5, 0.8)
+    hollow: float = bounded(-0.5, 0.8, 0.15)
     """0: straight upper surface; positive: hollow; negative: plump."""
-    sag: float = _ranged(0.25, 0.0, 0.8)
+    sag: float = bounded(0.0, 0.8, 0.25)
     """Fall of the extruded part below the plateau, in mm per mm."""
-    degeneration: float = _ranged(0.0, 0.0, 1.0)
+    degeneration: float = bounded(0.0, 1.0, 0.0)
     """Extent of mucoid signal inside the body that reaches no surface."""
 
 
@@ -214,16 +186,16 @@ class TearParameters(Ranged):
     """
 
     root: RootTear = RootTear.NONE
-    root_distance_mm: float = _ranged(2.0, 0.0, 9.0)
-    root_gap_mm: float = _ranged(2.0, 0.0, 12.0)
-    root_healed: float = _ranged(0.0, 0.0, 1.0)
+    root_distance_mm: float = bounded(0.0, 9.0, 2.0)
+    root_gap_mm: float = bounded(0.0, 12.0, 2.0)
+    root_healed: float = bounded(0.0, 1.0, 0.0)
     """1 when the gap is closed by scar, 0 when it is filled with fluid."""
     body: BodyTear = BodyTear.NONE
-    body_angle_deg: float = _ranged(60.0, -100.0, 120.0)
+    body_angle_deg: float = bounded(-100.0, 120.0, 60.0)
     """Where along the rim: 0 is the middle of the body, positive backwards."""
-    body_depth: float = _ranged(0.5, 0.1, 0.85)
+    body_depth: float = bounded(0.1, 0.85, 0.5)
     """Fraction of the width (radial) or place within the width or height (others)."""
-    body_gape_mm: float = _ranged(1.2, 0.3, 4.0)
+    body_gape_mm: float = bounded(0.3, 4.0, 1.2)
 
     @property
     def root_type(self) -> str:
@@ -237,8 +209,8 @@ class TearParameters(Ranged):
 class RepairParameters(Ranged):
     """A transtibial tunnel to the medial posterior root; radius 0 when there is none."""
 
-    tunnel_radius_mm: float = _ranged(0.0, 0.0, 4.0)
-    offset_mm: float = _ranged(0.0, 0.0, 10.0)
+    tunnel_radius_mm: float = bounded(0.0, 4.0, 0.0)
+    offset_mm: float = bounded(0.0, 10.0, 0.0)
     """Distance from the tunnel's mouth to the centre of the footprint (about 4 mm achieved:
     PMC7219562)."""
 
@@ -247,27 +219,27 @@ class RepairParameters(Ranged):
 class JointParameters(Ranged):
     """Effusion, cyst, osteophytes, marrow oedema and what lies against the menisci."""
 
-    effusion_mm: float = _ranged(1.0, 0.0, 14.0)
+    effusion_mm: float = bounded(0.0, 14.0, 1.0)
     """Thickness of the fluid in front of and beside the femur."""
-    popliteal_cyst_mm: float = _ranged(0.0, 0.0, 16.0)
-    medial_tibial_osteophyte_mm: float = _ranged(0.0, 0.0, 6.0)
-    lateral_tibial_osteophyte_mm: float = _ranged(0.0, 0.0, 6.0)
-    medial_femoral_osteophyte_mm: float = _ranged(0.0, 0.0, 6.0)
-    lateral_femoral_osteophyte_mm: float = _ranged(0.0, 0.0, 6.0)
-    medial_tibial_oedema_mm: float = _ranged(0.0, 0.0, 20.0)
-    medial_femoral_oedema_mm: float = _ranged(0.0, 0.0, 20.0)
-    lateral_tibial_oedema_mm: float = _ranged(0.0, 0.0, 20.0)
-    medial_recess_fluid_mm: float = _ranged(0.0, 0.0, 4.0)
+    popliteal_cyst_mm: float = bounded(0.0, 16.0, 0.0)
+    medial_tibial_osteophyte_mm: float = bounded(0.0, 6.0, 0.0)
+    lateral_tibial_osteophyte_mm: float = bounded(0.0, 6.0, 0.0)
+    medial_femoral_osteophyte_mm: float = bounded(0.0, 6.0, 0.0)
+    lateral_femoral_osteophyte_mm: float = bounded(0.0, 6.0, 0.0)
+    medial_tibial_oedema_mm: float = bounded(0.0, 20.0, 0.0)
+    medial_femoral_oedema_mm: float = bounded(0.0, 20.0, 0.0)
+    lateral_tibial_oedema_mm: float = bounded(0.0, 20.0, 0.0)
+    medial_recess_fluid_mm: float = bounded(0.0, 4.0, 0.0)
     """Thickness of a fluid pocket against the outer wall of the meniscus."""
-    lateral_recess_fluid_mm: float = _ranged(1.0, 0.0, 4.0)
-    recess_height_mm: float = _ranged(0.0, -6.0, 8.0)
-    recess_angle_deg: float = _ranged(0.0, -60.0, 60.0)
+    lateral_recess_fluid_mm: float = bounded(0.0, 4.0, 1.0)
+    recess_height_mm: float = bounded(-6.0, 8.0, 0.0)
+    recess_angle_deg: float = bounded(-60.0, 60.0, 0.0)
     notch: Filling = Filling.FAT
     """What surrounds the cruciate ligaments."""
     medial_gap: Filling = Filling.SYNOVIUM
     """What lies between the outer wall of the meniscus and the capsule."""
     lateral_gap: Filling = Filling.SYNOVIUM
-    gap_vessel_mm: float = _ranged(0.0, 0.0, 1.5)
+    gap_vessel_mm: float = bounded(0.0, 1.5, 0.0)
     """Radius of a vessel along the outer wall, where there is room for it; 0 for none."""
 
 
@@ -275,17 +247,17 @@ class JointParameters(Ranged):
 class SoftTissueParameters(Ranged):
     """Ligaments, capsule, muscle, fat and skin."""
 
-    fat_mm: float = _ranged(9.0, 2.0, 45.0)
+    fat_mm: float = bounded(2.0, 45.0, 9.0)
     """Subcutaneous fat beside the joint."""
-    skin_mm: float = _ranged(1.5, 0.8, 2.5)
-    muscle_bulk: float = _ranged(1.0, 0.75, 1.25)
-    medial_collateral_mm: float = _ranged(2.2, 1.0, 4.5)
+    skin_mm: float = bounded(0.8, 2.5, 1.5)
+    muscle_bulk: float = bounded(0.75, 1.25, 1.0)
+    medial_collateral_mm: float = bounded(1.0, 4.5, 2.2)
     """Thickness of the superficial medial collateral ligament."""
-    deep_collateral_mm: float = _ranged(0.8, 0.4, 2.5)
-    capsule_mm: float = _ranged(0.7, 0.3, 2.5)
-    capsule_gap_mm: float = _ranged(0.4, 0.0, 3.0)
+    deep_collateral_mm: float = bounded(0.4, 2.5, 0.8)
+    capsule_mm: float = bounded(0.3, 2.5, 0.7)
+    capsule_gap_mm: float = bounded(0.0, 3.0, 0.4)
     """Menisco-capsular tissue between the outer wall and the capsule."""
-    lateral_collateral_mm: float = _ranged(3.6, 2.2, 6.0)
+    lateral_collateral_mm: float = bounded(2.2, 6.0, 3.6)
 
 
 @dataclass(frozen=True)

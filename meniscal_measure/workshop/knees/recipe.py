@@ -210,29 +210,24 @@ STUDY_TABLES = ("knee", "extrusion", "scanner", "files")
 
 
 def parse_imaging(document: Mapping[str, Any]) -> ImagingRecipe:
-    """Read the scanner, files and series tables, which study and cohort recipes share."""
+    """Read the scanner, files and series tables; refuse a study that memory could not hold."""
     tables = document["series"]
     if not isinstance(tables, list) or not tables:
         raise RecipeError("series must be one [[series]] table or more.")
     series = tuple(
         read_table(SeriesRecipe, table, f"series[{index}]") for index, table in enumerate(tables)
     )
-    _check_size(series)
-    return ImagingRecipe(
-        scanner=read_table(ScannerRecipe, table_of(document, "scanner"), "scanner"),
-        files=read_table(FilesRecipe, table_of(document, "files"), "files"),
-        series=series,
-    )
-
-
-def _check_size(series: tuple[SeriesRecipe, ...]) -> None:
-    """Refuse a study that memory could not hold."""
     pixels = sum(item.pixels for item in series)
     if pixels > LARGEST_STUDY_PX:
         raise RecipeError(
             f"series have {pixels:,} pixels in all (slices x rows x columns); allowed are up to"
             f" {LARGEST_STUDY_PX:,} in one study."
         )
+    return ImagingRecipe(
+        scanner=read_table(ScannerRecipe, table_of(document, "scanner"), "scanner"),
+        files=read_table(FilesRecipe, table_of(document, "files"), "files"),
+        series=series,
+    )
 
 
 def check_tables(

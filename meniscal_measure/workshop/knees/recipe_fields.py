@@ -1,4 +1,4 @@
-"""Reading a table of a recipe into a frozen dataclass, with errors that name field and range."""
+"""Fields with a range, and tables of a recipe read into frozen dataclasses of such fields."""
 
 from __future__ import annotations
 
@@ -19,6 +19,27 @@ REQUIRED: Any = dataclasses.MISSING
 def bounded(low: float, high: float, default: Any = REQUIRED) -> Any:
     """Declare a field of a recipe table with its allowed range and, if optional, its default."""
     return dataclasses.field(default=default, metadata={"range": (low, high)})
+
+
+@dataclasses.dataclass(frozen=True)
+class Ranged:
+    """Base of records that refuse a number outside the range of its field.
+
+    Raises
+    ------
+    RecipeError
+        Naming the field and the range it must lie in.
+    """
+
+    def __post_init__(self) -> None:
+        for item in dataclasses.fields(self):
+            value = getattr(self, item.name)
+            if not _in_range(item, value):
+                low, high = item.metadata["range"]
+                raise RecipeError(
+                    f"{type(self).__name__}.{item.name} is {value}; it must lie from {low} to"
+                    f" {high}."
+                )
 
 
 def read_table(record: type[Record], table: Mapping[str, Any], where: str) -> Record:
@@ -48,12 +69,6 @@ def read_table(record: type[Record], table: Mapping[str, Any], where: str) -> Re
     return record(**_values(record, table, where))
 
 
-def _amended(default: Any, table: Any, where: str) -> Any:
-    """Change the fields of a nested record that its table names."""
-    _check_table(_fields(type(default)), table, where)
-    return dataclasses.replace(default, **_values(type(default), table, where))
-
-
 def _fields(record: Any) -> dict[str, dataclasses.Field[Any]]:
     return {field.name: field for field in dataclasses.fields(record)}
 
@@ -80,17 +95,16 @@ def _values(record: Any, table: Mapping[str, Any], where: str) -> dict[str, Any]
     values = {}
     for name, given in table.items():
         if dataclasses.is_dataclass(hints[name]):
-            values[name] = _amended(fields[name].default, given, f"{where}.{name}")
+            default: Any = fields[name].default
+            _check_table(_fields(type(default)), given, f"{where}.{name}")
+            changed = _values(type(default), given, f"{where}.{name}")
+            values[name] = dataclasses.replace(default, **changed)
         else:
-            values[name] = _value(fields[name], hints[name], given, f"{where}.{name}")
+            values[name] = _converted(hints[name], given)
+            if values[name] is None or not _in_range(fields[name], values[name]):
+                allowed = _allowed(fields[name], hints[name])
+                raise RecipeError(f"{where}.{name} is {given!r}; allowed is {allowed}.")
     return values
-
-
-def _value(field: dataclasses.Field[Any], hint: Any, given: Any, where: str) -> Any:
-    value = _converted(hint, given)
-    if value is None or not _in_range(field, value):
-        raise RecipeError(f"{where} is {given!r}; allowed is {_allowed(field, hint)}.")
-    return value
 
 
 def _converted(hint: Any, given: Any) -> Any:
@@ -133,15 +147,12 @@ def _allowed(field: dataclasses.Field[Any], hint: Any) -> str:
     if isinstance(hint, type) and issubclass(hint, StrEnum):
         return "one of " + ", ".join(_word(member) for member in hint)
     kinds = {bool: "true or false", str: "a text", int: "a whole number", float: "a number"}
-    kind = kinds.get(hint) or f"a list of {_count(hint)}numbers"
+    count = "" if hint in kinds or Ellipsis in hint.__args__ else f"{len(hint.__args__)} "
+    kind = kinds.get(hint, f"a list of {count}numbers")
     if "range" not in field.metadata:
         return kind
     low, high = field.metadata["range"]
     return f"{kind} from {low:g} to {high:g}"
-
-
-def _count(hint: Any) -> str:
-    return "" if Ellipsis in hint.__args__ else f"{len(hint.__args__)} "
 
 
 def _word(member: StrEnum) -> str:

@@ -34,7 +34,6 @@ from meniscal_measure.workshop.knees.scanner.receive import Coil
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane, stack_grids
 from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee, with_extrusion
 from meniscal_measure.workshop.knees.truth_file import (
-    SeriesTruth,
     StudyTruth,
     series_truth,
     write_landmarks,
@@ -65,18 +64,7 @@ def write_study(
 
     Written are one folder of DICOM files for each series, its label map where asked for,
     `truth.json`, and, if the measured slice of a coronal series shows both menisci,
-    `landmarks.json` with the exact landmarks.
-
-    Parameters
-    ----------
-    recipe
-        The knee and how it is imaged.
-    folder
-        Where to; made if it is not there.
-    visit
-        1 for the baseline, 2 for the follow-up.
-    progress
-        Told after each slice.
+    `landmarks.json` with the exact landmarks. `visit` is 1 for the baseline, 2 for the follow-up.
 
     Raises
     ------
@@ -92,8 +80,16 @@ def write_study(
         place = folder / f"series-{item.identity.number}"
         _store_series(item, place, recipe.files)
         if recipe.files.labels:
-            _store_labels(item, place.with_name(f"{place.name}-labels.npy"))
-        series.append(_truth_of(knee, item, recipe.files))
+            with written_whole(place.with_name(f"{place.name}-labels.npy")) as stream:
+                np.save(stream, item.stack.labels)
+        truth_of_series = series_truth(
+            knee,
+            item.stack.grids,
+            item.identity,
+            measured_slice=item.measured_slice,
+            one_object=recipe.files.form is FileForm.ENHANCED,
+        )
+        series.append(truth_of_series)
     truth = StudyTruth(recipe.name, recipe.seed, knee.parameters.side, tuple(series))
     write_truth(truth, folder / "truth.json")
     write_landmarks(truth, folder / "landmarks.json")
@@ -129,8 +125,13 @@ def study_knee(recipe: StudyRecipe, extrusion_mm: Mapping[Compartment, float]) -
         If there is no such series, or it cannot be had there.
     """
     parameters = recipe.knee
+    coronal = next((item for item in recipe.series if item.plane is StackPlane.CORONAL), None)
     for compartment, wanted_mm in extrusion_mm.items():
-        grid = measured_grid(_first_coronal(recipe), SyntheticKnee(parameters))
+        if coronal is None:
+            raise RecipeError(
+                "extrusion is asked for but no [[series]] has plane coronal to have it on."
+            )
+        grid = measured_grid(coronal, SyntheticKnee(parameters))
         try:
             parameters = with_extrusion(
                 parameters, grid, compartment=compartment, extrusion_mm=wanted_mm
@@ -138,13 +139,6 @@ def study_knee(recipe: StudyRecipe, extrusion_mm: Mapping[Compartment, float]) -
         except RecipeError as error:
             raise RecipeError(f"extrusion.{compartment}_mm is {wanted_mm:g}: {error}") from error
     return parameters
-
-
-def _first_coronal(recipe: StudyRecipe) -> SeriesRecipe:
-    for item in recipe.series:
-        if item.plane is StackPlane.CORONAL:
-            return item
-    raise RecipeError("extrusion is asked for but no [[series]] has plane coronal to have it on.")
 
 
 def imaged_series(
@@ -195,15 +189,10 @@ def plan_of(series: SeriesRecipe, knee: SyntheticKnee) -> StackPlan:
     )
     if series.plane is not StackPlane.CORONAL:
         return centred
-    return _through_spine(centred, knee)
-
-
-def _through_spine(plan: StackPlan, knee: SyntheticKnee) -> StackPlan:
-    """Move a stack along its normal so that its measured slice passes through the spine's apex."""
-    measured = stack_grids(plan)[plan.slices // 2]
-    apex = np.array(knee.mid_coronal.medial_spine_apex) + plan.centre_mm
+    measured = stack_grids(centred)[centred.slices // 2]
+    apex = np.array(knee.mid_coronal.medial_spine_apex) + centred.centre_mm
     move_mm = float(measured.off_plane_mm(apex)) * measured.normal
-    return replace(plan, centre_mm=as_vector(np.array(plan.centre_mm) + move_mm))
+    return replace(centred, centre_mm=as_vector(np.array(centred.centre_mm) + move_mm))
 
 
 def measured_grid(series: SeriesRecipe, knee: SyntheticKnee) -> PixelGrid:
@@ -237,18 +226,3 @@ def _store_series(series: SyntheticSeries, folder: Path, files: FilesRecipe) -> 
     for dataset in datasets:
         name = f"{int(dataset.SOPInstanceUID.rpartition('.')[2]) % 16**8:08x}.dcm"
         store(dataset, folder / name, files.encoding)
-
-
-def _store_labels(series: SyntheticSeries, path: Path) -> None:
-    with written_whole(path) as stream:
-        np.save(stream, series.stack.labels)
-
-
-def _truth_of(knee: SyntheticKnee, series: SyntheticSeries, files: FilesRecipe) -> SeriesTruth:
-    return series_truth(
-        knee,
-        series.stack.grids,
-        series.identity,
-        measured_slice=series.measured_slice,
-        one_object=files.form is FileForm.ENHANCED,
-    )

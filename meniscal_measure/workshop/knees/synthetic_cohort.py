@@ -34,15 +34,11 @@ from meniscal_measure.files import Progress, csv_text, write_text
 from meniscal_measure.geometry import FloatArray, as_vector
 from meniscal_measure.records.landmark_text import MIN_SD_MM
 from meniscal_measure.workshop.knees.parameters import KneeParameters, RootTear
-from meniscal_measure.workshop.knees.population import (
-    Population,
-    draw_parameters,
-    repaired,
-    shifted,
-)
+from meniscal_measure.workshop.knees.population import Population, draw_parameters
 from meniscal_measure.workshop.knees.recipe import (
     ExtrusionRecipe,
     ImagingRecipe,
+    SeriesRecipe,
     StudyRecipe,
     check_tables,
     parse_imaging,
@@ -52,6 +48,7 @@ from meniscal_measure.workshop.knees.recipe import (
     table_of,
 )
 from meniscal_measure.workshop.knees.recipe_fields import bounded, read_table
+from meniscal_measure.workshop.knees.repair import repaired, shifted
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlane
 from meniscal_measure.workshop.knees.study import silent, study_knee, write_study
 from meniscal_measure.workshop.knees.synthetic_readers import Reader, placed_by
@@ -156,15 +153,6 @@ def write_cohort(
 
     Written are `truth.csv`, a line for each visit; `manifest.csv`, a line for each reading; and
     for each visit a folder as of `write_study`, with a `reader-N.json` for each reader.
-
-    Parameters
-    ----------
-    recipe
-        The cohort.
-    folder
-        Where to; made if it is not there.
-    progress
-        Told after each visit.
     """
     total = recipe.cohort.knees * recipe.cohort.visits
     written = []
@@ -185,19 +173,18 @@ def _written_visits(recipe: CohortStudyRecipe, folder: Path) -> Iterator[CohortV
             place = folder / knee / f"visit-{visit}"
             study = _study(recipe, parameters, name=knee, seed=recipe.seed + number)
             if visit > 1:
-                study = _repositioned(study, rng.normal(0.0, recipe.cohort.repositioning_deg, 3))
+                # the leg lies a little differently each time
+                turn_deg = rng.normal(0.0, recipe.cohort.repositioning_deg, 3)
+                study = replace(
+                    study, series=tuple(_turned(item, turn_deg) for item in study.series)
+                )
             truth = write_study(study, place, visit=visit)
             _write_readings(recipe, truth, place, rng)
             yield CohortVisit(knee, visit, place, parameters, truth)
 
 
-def _repositioned(study: StudyRecipe, turn_deg: FloatArray) -> StudyRecipe:
-    """Turn every stack of a study, as the leg lies a little differently each time."""
-    turned = tuple(
-        replace(item, rotation_deg=as_vector(np.add(item.rotation_deg, turn_deg)))
-        for item in study.series
-    )
-    return replace(study, series=turned)
+def _turned(series: SeriesRecipe, turn_deg: FloatArray) -> SeriesRecipe:
+    return replace(series, rotation_deg=as_vector(np.add(series.rotation_deg, turn_deg)))
 
 
 def _write_readings(
@@ -209,15 +196,11 @@ def _write_readings(
             " place landmarks; enlarge rows, columns or spacings of series[0], or lessen its"
             " offset_mm and rotation_deg."
         )
-    for number, reader in enumerate(_readers(recipe), start=1):
+    readers = map(Reader, recipe.cohort.reader_sd_mm, recipe.cohort.reader_bias_mm)
+    for number, reader in enumerate(readers, start=1):
         placed = placed_by(reader, truth, rng)
         stated_mm = max(reader.sd_mm, MIN_SD_MM)  # a reader without random error states the least
         write_landmarks(truth, folder / f"reader-{number}.json", placed, sd_mm=stated_mm)
-
-
-def _readers(recipe: CohortStudyRecipe) -> list[Reader]:
-    pairs = zip(recipe.cohort.reader_sd_mm, recipe.cohort.reader_bias_mm, strict=True)
-    return [Reader(sd_mm, bias_mm) for sd_mm, bias_mm in pairs]
 
 
 def _study(
@@ -245,24 +228,21 @@ def _drawn_visits(recipe: CohortStudyRecipe, rng: np.random.Generator) -> list[K
         drawn = _study(recipe, draw_parameters(rng, recipe.population), name=recipe.name, seed=0)
         try:
             baseline = study_knee(drawn, {Compartment.MEDIAL: extrusion_mm})
-            visits = [baseline, _followed_up(cohort, baseline, change_mm)]
+            torn = baseline.medial_tear.root is not RootTear.NONE
+            follow_up = (
+                repaired(baseline, extrusion_change_mm=change_mm)
+                if cohort.repair and torn
+                else shifted(baseline, Compartment.MEDIAL, change_mm)
+            )
         except RecipeError as error:  # the profile of this knee does not fit: draw another
             refusal = error
             continue
-        return visits[: cohort.visits]
+        return [baseline, follow_up][: cohort.visits]
     raise RecipeError(
         f"No knee with a medial extrusion of {extrusion_mm:.1f} mm, {change_mm:+.1f} mm at the"
         f" second visit, was found in {DRAWS} draws; lower cohort.medial_extrusion_mean_mm or its"
         f" sd, or the change. The last was refused because: {refusal}"
     )
-
-
-def _followed_up(
-    cohort: CohortRecipe, baseline: KneeParameters, change_mm: float
-) -> KneeParameters:
-    if cohort.repair and baseline.medial_tear.root is not RootTear.NONE:
-        return repaired(baseline, extrusion_change_mm=change_mm)
-    return shifted(baseline, Compartment.MEDIAL, change_mm)
 
 
 def _truth_line(item: CohortVisit, folder: Path) -> dict[str, Any]:
@@ -289,22 +269,18 @@ def _manifest_lines(
 ) -> Iterator[dict[str, Any]]:
     for item in visits:
         path = item.folder.relative_to(folder).as_posix()
+        knee = item.parameters  # a repaired tear counts: the group of a knee never changes
+        had_tear = knee.medial_tear.root is not RootTear.NONE or knee.repair.tunnel_radius_mm > 0
         for reader in range(1, len(recipe.cohort.reader_sd_mm) + 1):
             yield {
                 "subject": item.knee,
                 "visit": item.visit,
-                "side": item.parameters.side.word,
-                "group": _group(item.parameters),
+                "side": knee.side.word,
+                "group": "root tear" if had_tear else "no root tear",
                 "path": path,
                 "landmarks": f"{path}/reader-{reader}.json",
                 "reader": f"reader-{reader}",
             }
-
-
-def _group(knee: KneeParameters) -> str:
-    """Name the group of a knee, the same before and after a repair."""
-    torn = knee.medial_tear.root is not RootTear.NONE or knee.repair.tunnel_radius_mm > 0
-    return "root tear" if torn else "no root tear"
 
 
 def _write_csv(path: Path, lines: Sequence[Mapping[str, Any]]) -> None:

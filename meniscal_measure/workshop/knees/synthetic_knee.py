@@ -32,7 +32,7 @@ from meniscal_measure.workshop.knees.parameters import (
     MeniscusParameters,
 )
 from meniscal_measure.workshop.knees.patella_fibula import build_fibula, build_patella
-from meniscal_measure.workshop.knees.population import shifted
+from meniscal_measure.workshop.knees.repair import shifted
 from meniscal_measure.workshop.knees.signed_distance import Field
 from meniscal_measure.workshop.knees.tibia import build_tibia
 
@@ -65,37 +65,27 @@ class SyntheticKnee:
     @cached_property
     def parts(self) -> tuple[Part, ...]:
         """All parts of the knee."""
-        menisci = [
-            build_compartment(self.parameters, meniscus, self.femur)
-            for meniscus in self.menisci.values()
-        ]
+        parameters, tibia, femur = self.parameters, self.tibia, self.femur
         return (
-            build_leg(self.parameters),
-            *build_muscles(self.parameters),
-            *build_ligaments(self.parameters, self.tibia, self.femur),
-            self.femur,
-            self.tibia,
-            build_patella(self.parameters, self.femur),
-            build_fibula(self.femur),
-            *build_lesions(
-                self.parameters, self.tibia, self.femur, self.menisci[Compartment.MEDIAL]
-            ),
-            *menisci,
+            build_leg(parameters),
+            *build_muscles(parameters),
+            *build_ligaments(parameters, tibia, femur),
+            femur,
+            tibia,
+            build_patella(parameters, femur),
+            build_fibula(femur),
+            *build_lesions(parameters, tibia, femur, self.menisci[Compartment.MEDIAL]),
+            *(build_compartment(parameters, each, femur) for each in self.menisci.values()),
         )
 
     def layers_at(self, points: NDArray[np.floating]) -> list[Layer]:
-        """Give the layers at some points, to be painted in this order.
+        """Give the layers at points, back to front; what no layer covers is air.
 
         Parameters
         ----------
         points
             LPS mm, shape (..., 3), float32 or float64. With three axes or more it is taken for a
             raster (slice or volume, deformed or not) and each layer covers a window of it.
-
-        Returns
-        -------
-        list of Layer
-            Back to front. What no layer covers is air.
         """
         u, y, z = (np.ascontiguousarray(points[..., axis]) for axis in range(3))
         u = u * points.dtype.type(self.mirror)
@@ -111,7 +101,11 @@ class SyntheticKnee:
     def roots(self) -> dict[tuple[Compartment, str], Vector]:
         """Centres of the root footprints, LPS mm, by compartment and "anterior" or "posterior"."""
         return {
-            (compartment, end): self._on_plateau(root.u, root.y)
+            (compartment, end): (
+                self.mirror * root.u,
+                root.y,
+                self.tibia.height_at(root.u, root.y),
+            )
             for compartment, meniscus in self.menisci.items()
             for end, root in (("anterior", meniscus.anterior), ("posterior", meniscus.posterior))
         }
@@ -131,9 +125,6 @@ class SyntheticKnee:
     def _in_patient(self, point: tuple[Field, Field, Field]) -> FloatArray:
         u, y, z = point
         return np.stack([self.mirror * u, y, z], axis=-1, dtype=np.float64)
-
-    def _on_plateau(self, u: float, y: float) -> Vector:
-        return self.mirror * u, y, self.tibia.height_at(u, y)
 
     @property
     def mid_coronal(self) -> exact_landmarks.MidCoronal:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from meniscal_measure.anatomy import Compartment, Landmark
-from meniscal_measure.geometry import FloatArray, Vector, as_vector, unit_vector
+from meniscal_measure.geometry import Vector, as_vector, unit_vector
 from meniscal_measure.workshop.knees.truth_file import StudyTruth, TrueSlice
 
 PlacedPoints = dict[tuple[int, Compartment, Landmark], Vector]
@@ -17,20 +16,14 @@ PlacedPoints = dict[tuple[int, Compartment, Landmark], Vector]
 
 @dataclass(frozen=True)
 class Reader:
-    """A reader who places every landmark independently.
-
-    Parameters
-    ----------
-    sd_mm
-        Standard deviation of a landmark along either direction in the slice. The extrusion then
-        has a standard deviation of sqrt(2) times that, and a little more from the axis.
-    bias_mm
-        How far outward along the plateau axis the outer edge is set on average; the mean error of
-        the extrusion.
-    """
+    """A reader who places every landmark independently."""
 
     sd_mm: float
+    """Standard deviation of a landmark along either direction in the slice. The extrusion then has
+    a standard deviation of sqrt(2) times that, and a little more from the axis."""
     bias_mm: float
+    """How far outward along the plateau axis the outer edge is set on average; the mean error of
+    the extrusion."""
 
 
 def placed_by(reader: Reader, truth: StudyTruth, rng: np.random.Generator) -> PlacedPoints:
@@ -48,7 +41,11 @@ def _placed_on(
 ) -> dict[tuple[Compartment, Landmark], Vector]:
     placed = {}
     for compartment, points in item.points.items():
-        outward = _outward(item.points, compartment)
+        rim, other = (
+            np.array(item.points[name][Landmark.RIM])
+            for name in (compartment, compartment.opposite)
+        )
+        outward = unit_vector(rim - other)
         for landmark, point in points.items():
             across, down = rng.normal(scale=reader.sd_mm, size=2)
             error = across * item.grid.row_direction + down * item.grid.column_direction
@@ -56,11 +53,3 @@ def _placed_on(
                 error = error + reader.bias_mm * outward
             placed[compartment, landmark] = as_vector(np.array(point) + error)
     return placed
-
-
-def _outward(
-    points: Mapping[Compartment, Mapping[Landmark, Vector]], compartment: Compartment
-) -> FloatArray:
-    """Give the unit vector of the plateau axis, from the other rim to this one."""
-    rim = np.array(points[compartment][Landmark.RIM])
-    return unit_vector(rim - np.array(points[compartment.opposite][Landmark.RIM]))

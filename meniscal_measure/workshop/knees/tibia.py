@@ -26,7 +26,6 @@ from meniscal_measure.workshop.knees.signed_distance import (
     rounded_corner,
     smooth_min,
     smoothstep,
-    unit_clip,
 )
 from meniscal_measure.workshop.knees.spines import Spine, build_spines
 from meniscal_measure.workshop.knees.tibial_plateau import Plateau, lateral_plateau, medial_plateau
@@ -99,16 +98,7 @@ class Tibia:
 
     def cartilage_thickness(self, u: Field, y: Field) -> Field:
         """Thickness of the cartilage on the plateau, zero at the rim and at the spines."""
-        medial, lateral = (self._covered(each, u, y) for each in (self.medial, self.lateral))
-        return medial + lateral
-
-    def _covered(self, plateau: Plateau, u: Field, y: Field) -> Field:
-        """Thickness of the cartilage of one plateau."""
-        p, q = plateau.local(u, y)
-        inside = unit_clip((plateau.outline.beyond(p, q) - 0.2) * -0.1)
-        inside = inside * (2.0 - inside)
-        clear = (u - plateau.cartilage_base_u) * plateau.outward
-        return plateau.cartilage * inside * smoothstep((clear + 3.0) * 0.2)
+        return self.medial.cartilage_thickness(u, y) + self.lateral.cartilage_thickness(u, y)
 
     def articular_height(self, u: Field, y: Field) -> Field:
         """Height of the cartilage surface."""
@@ -184,12 +174,8 @@ class Tibia:
     def rim(self, compartment: Compartment, angle: Field) -> tuple[Field, Field, Field]:
         """Give the rim: where the plateau has turned half way into the side wall.
 
-        Parameters
-        ----------
-        compartment
-            Medial or lateral.
-        angle
-            Direction from the centre of the plateau in radians: 0 outward, positive backwards.
+        `angle` is the direction from the centre of the plateau in radians: 0 outward, positive
+        backwards.
         """
         u, y = self.polar(compartment, angle, self.rim_reach(compartment, angle))
         return u, y, self.height(u, y) - self.rim_radius * _INSET

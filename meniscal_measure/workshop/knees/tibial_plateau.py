@@ -6,7 +6,14 @@ import math
 from dataclasses import dataclass
 
 from meniscal_measure.workshop.knees.parameters import KneeParameters
-from meniscal_measure.workshop.knees.signed_distance import Field, Oval, bump, maximum
+from meniscal_measure.workshop.knees.signed_distance import (
+    Field,
+    Oval,
+    bump,
+    maximum,
+    smoothstep,
+    unit_clip,
+)
 
 
 @dataclass(frozen=True)
@@ -59,6 +66,14 @@ class Plateau:
         p = (u - self.centre_u * (1.0 - 0.84 * flare)) * self.outward
         q = y - self.centre_y + 8.0 * flare
         return self.outline.beyond(p, q) + flare * 4.5
+
+    def cartilage_thickness(self, u: Field, y: Field) -> Field:
+        """Thickness of the cartilage, zero at the rim and towards the spine."""
+        p, q = self.local(u, y)
+        inside = unit_clip((self.outline.beyond(p, q) - 0.2) * -0.1)
+        inside = inside * (2.0 - inside)
+        clear = (u - self.cartilage_base_u) * self.outward
+        return self.cartilage * inside * smoothstep((clear + 3.0) * 0.2)
 
     def leaning(self, y: Field) -> Field:
         """Run of the side wall inward per mm downwards."""

@@ -171,19 +171,9 @@ def landmark_document(
 ) -> LandmarkDocument | None:
     """Landmarks of the coronal series in the form of a landmark file.
 
-    Parameters
-    ----------
-    truth
-        The study.
-    moved
-        Points that stand in place of exact ones, by slice index, compartment and landmark.
-    sd_mm
-        Standard deviation of their placement.
-
-    Returns
-    -------
-    LandmarkDocument or None
-        The slices that show all landmarks, the measured one first; None if that one does not.
+    Only of slices that show all landmarks, the measured one first; None if that one does not.
+    `moved` are points that stand in place of exact ones, by slice index, compartment and landmark;
+    `sd_mm` is the standard deviation of their placement.
     """
     coronal, measured = truth.coronal, truth.measured
     if coronal is None or measured is None or not measured.shown:

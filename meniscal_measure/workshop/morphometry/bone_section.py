@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, NamedTuple, TypeAlias
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 from skimage import measure
 
 FloatArray: TypeAlias = NDArray[np.float64]
@@ -167,52 +166,3 @@ def _surface(field: NDArray[np.floating], rows: FloatArray, *, from_above: bool)
     height = rows[::-1][first] + share * (rows[1] - rows[0])
     found: FloatArray = np.where(inside.any(axis=0) & (first > 0), height, np.nan)
     return found
-
-
-class LabelledBones:
-    """A label map as bone fields: masks blurred a little, looked up between voxels.
-
-    Parameters
-    ----------
-    labels
-        Label of each voxel, array [u, y, z] towards medial, backwards, upwards.
-    spacing_mm
-        Voxel spacing along each axis.
-    origin_mm
-        Place of the first voxel's centre.
-    sets
-        Labels that make up femur, tibia, tibial and femoral cartilage.
-    blur_mm
-        Blur along each axis, as the real label maps were blurred.
-    """
-
-    def __init__(
-        self,
-        labels: NDArray[np.integer[Any]],
-        spacing_mm: tuple[float, float, float],
-        origin_mm: tuple[float, float, float],
-        sets: tuple[tuple[int, ...], ...],
-        blur_mm: tuple[float, float, float] = (0.6, 0.5, 0.35),
-    ) -> None:
-        sigma = [blur / step for blur, step in zip(blur_mm, spacing_mm, strict=True)]
-        self._masks = [
-            0.5 - ndimage.gaussian_filter(np.isin(labels, chosen).astype(np.float32), sigma)
-            for chosen in sets
-        ]
-        self._spacing, self._origin = spacing_mm, origin_mm
-
-    def __call__(
-        self, u: NDArray[np.floating], y: NDArray[np.floating], z: NDArray[np.floating]
-    ) -> Bones:
-        """Bones at points in mm."""
-        axes = np.broadcast_arrays(u, y, z)
-        places = [
-            (axis - start) / step
-            for axis, start, step in zip(axes, self._origin, self._spacing, strict=True)
-        ]
-        return Bones(
-            *(
-                ndimage.map_coordinates(mask, places, order=1, mode="nearest")
-                for mask in self._masks
-            )
-        )

@@ -8,7 +8,8 @@ from meniscal_measure.anatomy import Compartment
 from meniscal_measure.errors import RecipeError
 from meniscal_measure.geometry import FloatArray
 from meniscal_measure.workshop.knees.parameters import KneeParameters
-from meniscal_measure.workshop.knees.population import Population, draw_parameters, shifted
+from meniscal_measure.workshop.knees.population import Population, draw_parameters
+from meniscal_measure.workshop.knees.repair import shifted
 from meniscal_measure.workshop.knees.scanner.acquire import Scanner, scan
 from meniscal_measure.workshop.knees.scanner.fat_suppression import SuppressionFailure
 from meniscal_measure.workshop.knees.scanner.image import ScannedStack
@@ -58,7 +59,8 @@ def draw_protocol(rng: np.random.Generator) -> Protocol:
     echo_ms = rng.uniform(8, 85) if spin else rng.uniform(3, 16)
     repetition_ms = np.exp(rng.uniform(*np.log((400, 5500) if spin else (9, 700))))
     return Protocol(
-        *("drawn", "PROTON_DENSITY", EchoType.SPIN_ECHO if spin else EchoType.GRADIENT_ECHO),
+        *("drawn", "PROTON_DENSITY"),
+        echo_type=EchoType.SPIN_ECHO if spin else EchoType.GRADIENT_ECHO,
         repetition_time_ms=float(max(repetition_ms, LEAST_REPETITION * echo_ms)),
         echo_time_ms=float(echo_ms),
         flip_angle_deg=180.0 if spin else float(rng.uniform(8, 70)),

@@ -19,7 +19,8 @@ from meniscal_measure.workshop.knees.parameters import (
     TearParameters,
     TibiaParameters,
 )
-from meniscal_measure.workshop.knees.population import Population, draw_parameters, shifted
+from meniscal_measure.workshop.knees.population import Population, draw_parameters
+from meniscal_measure.workshop.knees.repair import shifted
 from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 
 

@@ -18,7 +18,7 @@ from meniscal_measure.workshop.knees.parameters import (
     RootTear,
     TearParameters,
 )
-from meniscal_measure.workshop.knees.population import repaired
+from meniscal_measure.workshop.knees.repair import repaired
 from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 from meniscal_measure.workshop.knees.tissue import Tissue
 

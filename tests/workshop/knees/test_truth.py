@@ -16,8 +16,9 @@ from meniscal_measure.anatomy import Compartment, Landmark, Side
 from meniscal_measure.errors import RecipeError
 from meniscal_measure.geometry import FloatArray, PixelGrid, as_vector, unit_vector
 from meniscal_measure.workshop.knees.compartment import MENISCUS_TISSUES
-from meniscal_measure.workshop.knees.parameters import BodyTear, KneeParameters, Ranged
+from meniscal_measure.workshop.knees.parameters import BodyTear, KneeParameters
 from meniscal_measure.workshop.knees.population import Population, draw_parameters
+from meniscal_measure.workshop.knees.recipe_fields import Ranged
 from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee, with_extrusion
 from meniscal_measure.workshop.knees.tibia import RIM_TURN_DEG
 from meniscal_measure.workshop.knees.tissue import Tissue

@@ -17,19 +17,9 @@ from meniscal_measure.workshop.knees.scanner.image import ScannedStack
 
 
 def classic_datasets(stack: ScannedStack, identity: SeriesIdentity) -> list[Dataset]:
-    """Write each slice of a stack as an MR Image.
+    """Write each slice of a stack as an MR Image, in the same order.
 
-    Parameters
-    ----------
-    stack
-        The slices, in geometric order.
-    identity
-        Patient, study and series they belong to.
-
-    Returns
-    -------
-    list of Dataset
-        In the order of the slices, still uncompressed and without file meta information.
+    They are still uncompressed and without file meta information.
     """
     return [_slice_dataset(stack, identity, index) for index in range(len(stack.grids))]
 

@@ -57,16 +57,7 @@ _UIDS = {
 
 
 def store(dataset: Dataset, path: Path, syntax: TransferSyntax) -> None:
-    """Write a dataset to a file, whole or not at all.
-
-    Parameters
-    ----------
-    dataset
-        A complete, uncompressed image; it is encoded in place.
-    path
-        The file to write.
-    syntax
-        How its pixels are encoded.
+    """Write a complete, uncompressed image to a file, whole or not at all; it is encoded in place.
 
     Raises
     ------
@@ -77,7 +68,10 @@ def store(dataset: Dataset, path: Path, syntax: TransferSyntax) -> None:
     """
     _check_values(dataset)
     dataset.file_meta = _file_meta(dataset)
-    _compress(dataset, syntax)
+    if syntax is TransferSyntax.JPEG_LOSSLESS:
+        _compress_jpeg_lossless(dataset)
+    elif syntax is not TransferSyntax.UNCOMPRESSED:
+        dataset.compress(syntax.uid, generate_instance_uid=False)
     with written_whole(path) as stream:
         dcmwrite(stream, dataset, enforce_file_format=True)
 
@@ -101,13 +95,6 @@ def _file_meta(dataset: Dataset) -> FileMetaDataset:
     meta.ImplementationClassUID = IMPLEMENTATION_CLASS_UID
     meta.ImplementationVersionName = "SYNTHETIC_KNEE"
     return meta
-
-
-def _compress(dataset: Dataset, syntax: TransferSyntax) -> None:
-    if syntax is TransferSyntax.JPEG_LOSSLESS:
-        _compress_jpeg_lossless(dataset)
-    elif syntax is not TransferSyntax.UNCOMPRESSED:
-        dataset.compress(syntax.uid, generate_instance_uid=False)
 
 
 def _compress_jpeg_lossless(dataset: Dataset) -> None:

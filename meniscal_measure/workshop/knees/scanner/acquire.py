@@ -55,38 +55,25 @@ LARGEST_GREY = 4095
 
 @dataclass(frozen=True)
 class Scanner:
-    """The scanner and what is imperfect about it.
-
-    Parameters
-    ----------
-    field_strength_t
-        1.5 or 3.
-    snr
-        Signal of cartilage over the standard deviation of one channel of the noise; infinity
-        for none.
-    matrix_fraction
-        Acquired over shown matrix, for phase-encoding rows and frequency-encoding columns.
-    ringing_filter
-        Strength of the window that damps Gibbs ringing, 0 to 1.
-    coil, motion, failure
-        Receive coil, motion during the acquisition, failure of fat suppression.
-    texture
-        Scale of the variation of signal inside a tissue; 0 for none.
-    chemical_shift
-        Whether fat is displaced along the rows.
-    subsampling
-        How finely tissue is sampled.
-    """
+    """The scanner and what is imperfect about it."""
 
     field_strength_t: float = 3.0
+    """1.5 or 3."""
     snr: float = 50.0
+    """Signal of cartilage over the standard deviation of one channel of the noise; infinity for
+    none."""
     matrix_fraction: tuple[float, float] = (0.8, 1.0)
+    """Acquired over shown matrix, for phase-encoding rows and frequency-encoding columns."""
     ringing_filter: float = 0.4
+    """Strength of the window that damps Gibbs ringing, 0 to 1."""
     coil: Coil = field(default_factory=Coil)
     motion: Motion | None = None
     failure: SuppressionFailure | None = None
+    """Of fat suppression."""
     texture: float = 1.0
+    """Scale of the variation of signal inside a tissue; 0 for none."""
     chemical_shift: bool = True
+    """Whether fat is displaced along the rows."""
     subsampling: Subsampling = field(default_factory=Subsampling)
 
 
@@ -104,10 +91,8 @@ def scan(
 
     Parameters
     ----------
-    specimen
-        What lies in the scanner.
-    plan, protocol, scanner
-        How it is imaged.
+    specimen, plan, protocol, scanner
+        What lies in the scanner, and how it is imaged.
     seeds
         Of the specimen's texture and of the series' noise.
     signals
@@ -179,22 +164,24 @@ def _acquire_slice(
     in_plane = scanner.subsampling.in_plane
     labels = tissue_labels(specimen, grid)
     points_mm = pixel_points(grid)
-    even = 1 + scanner.texture * acquisition.texture.variation(points_mm, labels)
-    even = np.clip(even, 0, None)
+    from_centre_mm = points_mm - acquisition.plan.centre_mm
+    varied = 1 + scanner.texture * acquisition.texture.variation(points_mm, labels)
+    varied_fat = varied = np.clip(varied, 0, None)
+    if acquisition.protocol.fat_suppressed:
+        varied_fat = varied * remaining_fat(from_centre_mm, scanner.failure)
     kspace = _encode(
-        water * _enlarged(even, in_plane),
-        fat * _enlarged(even * _fat_factor(points_mm, acquisition), in_plane),
-        acquisition,
+        water * _enlarged(varied, in_plane), fat * _enlarged(varied_fat, in_plane), acquisition
     )
     object_image = reconstruct(kspace * acquisition.window, acquisition.shown)
-    received = sensitivities(points_mm - acquisition.plan.centre_mm, scanner.coil) * object_image
-    return root_sum_of_squares(received + _noise(acquisition, rng)), labels
-
-
-def _fat_factor(points_mm: FloatArray, acquisition: _Acquisition) -> FloatArray:
-    if not acquisition.protocol.fat_suppressed:
-        return np.ones(points_mm.shape[:-1])
-    return remaining_fat(points_mm - acquisition.plan.centre_mm, acquisition.scanner.failure)
+    received = sensitivities(from_centre_mm, scanner.coil) * object_image
+    noise = coil_noise(
+        rng,
+        acquisition.noise_sd,
+        elements=scanner.coil.elements,
+        shown=acquisition.shown,
+        weights=acquisition.window,
+    )
+    return root_sum_of_squares(received + noise), labels
 
 
 def _enlarged(image: FloatArray, factor: int) -> FloatArray:
@@ -217,20 +204,8 @@ def _encode(water: FloatArray, fat: FloatArray, acquisition: _Acquisition) -> Co
     return kspace
 
 
-def _noise(acquisition: _Acquisition, rng: np.random.Generator) -> ComplexArray:
-    return coil_noise(
-        rng,
-        acquisition.noise_sd,
-        elements=acquisition.scanner.coil.elements,
-        shown=acquisition.shown,
-        weights=acquisition.window,
-    )
-
-
 def _grey_values(magnitude: FloatArray, acquisition: _Acquisition) -> NDArray[np.uint16]:
     water, fat = acquisition.signals
-    brightest = float(
-        (water + (LEFT_OVER if acquisition.protocol.fat_suppressed else 1) * fat).max()
-    )
-    scaled = np.rint(magnitude * FULL_SCALE / brightest)
+    fat_left = LEFT_OVER if acquisition.protocol.fat_suppressed else 1
+    scaled = np.rint(magnitude * FULL_SCALE / float((water + fat_left * fat).max()))
     return np.clip(scaled, 0, LARGEST_GREY).astype(np.uint16)

@@ -22,18 +22,12 @@ FAILURE_WIDTH_MM = 8.0
 
 @dataclass(frozen=True)
 class SuppressionFailure:
-    """A region at the edge of the field of view in which the fat peak is missed.
-
-    Parameters
-    ----------
-    strength
-        0 for even suppression, 1 for the full fat signal where it fails.
-    direction
-        Unit vector from the isocentre to the failing region, LPS.
-    """
+    """A region at the edge of the field of view in which the fat peak is missed."""
 
     strength: float
+    """0 for even suppression, 1 for the full fat signal where it fails."""
     direction: tuple[float, float, float]
+    """Unit vector from the isocentre to the failing region, LPS."""
 
 
 def remaining_fat(points_mm: FloatArray, failure: SuppressionFailure | None) -> FloatArray:

@@ -14,26 +14,15 @@ from meniscal_measure.workshop.knees.scanner.sampling import StackPlan
 
 @dataclass(frozen=True)
 class ScannedStack:
-    """Slices of one series.
-
-    Parameters
-    ----------
-    pixels
-        Magnitude image, shape (slices, rows, columns), 12 bits in use.
-    labels
-        Tissue at each pixel centre in the middle of the slice, same shape.
-    grids
-        Plane of each slice.
-    plan, protocol, field_strength_t
-        How it was acquired.
-    acquired
-        Acquired matrix, phase-encoding rows and frequency-encoding columns.
-    """
+    """Slices of one series, and how it was acquired."""
 
     pixels: NDArray[np.uint16]
+    """Magnitude image, shape (slices, rows, columns), 12 bits in use."""
     labels: NDArray[np.uint8]
+    """Tissue at each pixel centre in the middle of the slice, same shape."""
     grids: tuple[PixelGrid, ...]
     plan: StackPlan
     protocol: Protocol
     field_strength_t: float
     acquired: tuple[int, int]
+    """Acquired matrix, phase-encoding rows and frequency-encoding columns."""

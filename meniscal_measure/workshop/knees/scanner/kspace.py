@@ -18,40 +18,25 @@ ComplexArray = NDArray[np.complex128]
 
 @dataclass(frozen=True)
 class Motion:
-    """A periodic shift along the phase-encoding (row) direction while k-space is acquired.
-
-    Parameters
-    ----------
-    amplitude_mm
-        Largest shift.
-    period_lines
-        Phase-encoding lines in one period; ghosts lie rows / period apart.
-    """
+    """A periodic shift along the phase-encoding (row) direction while k-space is acquired."""
 
     amplitude_mm: float
+    """Largest shift."""
     period_lines: float
+    """Phase-encoding lines in one period; ghosts lie rows / period apart."""
 
 
 def encode(fine: FloatArray, *, shown: tuple[int, int], acquired: tuple[int, int]) -> ComplexArray:
     """Measure the centre of k-space of a finely sampled slice.
 
-    Parameters
-    ----------
-    fine
-        Signal on the fine grid, shape (shown rows x n, shown columns x n).
-    shown
-        Rows and columns of the shown image.
-    acquired
-        Rows and columns of the acquired matrix, at most `shown`.
-
-    Returns
-    -------
-    ndarray
-        k-space with zero frequency in the middle, shape `acquired`. Scaled such that the mean of
-        the signal, not its sum, stands at zero frequency.
+    `fine` is the signal on the fine grid, shape (shown rows x n, shown columns x n). Zero frequency
+    lies in the middle of what is returned, shape `acquired`, and holds the mean of the signal.
     """
     spectrum = np.fft.fftshift(np.fft.fft2(fine, norm="forward"))
-    centre = _middle(spectrum, acquired)
+    starts = [have // 2 - size // 2 for have, size in zip(spectrum.shape, acquired, strict=True)]
+    centre = spectrum[
+        tuple(slice(at, at + size) for at, size in zip(starts, acquired, strict=True))
+    ]
     for axis, (size, samples) in enumerate(zip(shown, fine.shape, strict=True)):
         to_centre_px = (samples / size - 1) / 2 / (samples / size)
         centre = shifted(centre, axis=axis, by_px=-to_centre_px, shown=size)
@@ -101,9 +86,3 @@ def reconstruct(kspace: ComplexArray, shown: tuple[int, int]) -> ComplexArray:
 def frequencies(size: int) -> FloatArray:
     """Whole cycles over the field of view of each sample of k-space, zero at `size // 2`."""
     return np.arange(size, dtype=np.float64) - size // 2
-
-
-def _middle(spectrum: ComplexArray, size: tuple[int, int]) -> ComplexArray:
-    starts = [have // 2 - keep // 2 for have, keep in zip(spectrum.shape, size, strict=True)]
-    window = tuple(slice(start, start + keep) for start, keep in zip(starts, size, strict=True))
-    return spectrum[window]

@@ -77,21 +77,8 @@ def fine_images(
 ) -> FloatArray:
     """Average signals over the thickness of a slice on a fine grid.
 
-    Parameters
-    ----------
-    specimen
-        What is imaged.
-    grid, thickness_mm
-        Where.
-    signals
-        Signal of each tissue code in each component, shape (components, codes).
-    subsampling
-        How finely.
-
-    Returns
-    -------
-    ndarray
-        Shape (components, rows x in_plane, columns x in_plane).
+    `signals` holds the signal of each tissue code in each component, shape (components, codes);
+    returned is shape (components, rows x in_plane, columns x in_plane).
     """
     fine, depths = subsampling.in_plane, subsampling.through_plane
     softness_mm = (grid.row_spacing_mm + grid.column_spacing_mm) / 2 / fine

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from enum import StrEnum
 from types import MappingProxyType
 
@@ -28,89 +28,58 @@ class EchoType(StrEnum):
 
 @dataclass(frozen=True)
 class Protocol:
-    """What makes the contrast of a series.
-
-    Parameters
-    ----------
-    description
-        Series Description as it is written to DICOM, without the plane.
-    contrast
-        Acquisition Contrast (0008,9209), defined terms of DICOM PS3.3 C.8.13.3.1.
-    echo_type, repetition_time_ms, echo_time_ms, flip_angle_deg, echo_train_length
-        Timing of the sequence.
-    fat_suppressed
-        Whether the signal of fat is suppressed or not excited.
-    bandwidth_hz_per_px
-        Pixel Bandwidth of the acquired matrix; sets the chemical shift.
-    source
-        Where the values come from.
-    is_3d
-        Whether a whole block is excited and its slices are encoded, as for isotropic series.
-    """
+    """What makes the contrast of a series."""
 
     description: str
+    """Series Description as it is written to DICOM, without the plane."""
     contrast: str
-    echo_type: EchoType
+    """Acquisition Contrast (0008,9209), defined terms of DICOM PS3.3 C.8.13.3.1."""
     repetition_time_ms: float
     echo_time_ms: float
-    flip_angle_deg: float
     echo_train_length: int
-    fat_suppressed: bool
-    bandwidth_hz_per_px: float
-    source: str
+    _: KW_ONLY
+    fat_suppressed: bool = False
+    """Whether the signal of fat is suppressed or not excited."""
+    bandwidth_hz_per_px: float = 352.0
+    """Pixel Bandwidth of the acquired matrix; sets the chemical shift."""
+    echo_type: EchoType = EchoType.SPIN_ECHO
+    flip_angle_deg: float = 180.0
     is_3d: bool = False
+    """Whether a whole block is excited and its slices are encoded, as for isotropic series."""
+    source: str = "common practice, no source"
+    """Where the values come from."""
 
 
 PROTOCOLS: Mapping[ProtocolName, Protocol] = MappingProxyType(
     {
         ProtocolName.IW_TSE: Protocol(
-            *("IW TSE", "PROTON_DENSITY", EchoType.SPIN_ECHO, 3700.0, 29.0, 180.0, 7, False, 352.0),
+            *("IW TSE", "PROTON_DENSITY", 3700.0, 29.0, 7),
             source="Osteoarthritis Initiative coronal IW 2-D TSE, 3700/29 ms, echo train 7,"
             " 352 Hz/px: PMC5871621 Table 1, after Peterfy 2008 (read)",
         ),
         ProtocolName.PD_TSE_FS: Protocol(
-            *(
-                "PD TSE FS",
-                "PROTON_DENSITY",
-                EchoType.SPIN_ECHO,
-                3200.0,
-                30.0,
-                180.0,
-                7,
-                True,
-                352.0,
-            ),
+            *("PD TSE FS", "PROTON_DENSITY", 3200.0, 30.0, 7),
+            fat_suppressed=True,
             source="TR/TE of the Osteoarthritis Initiative fat-suppressed IW TSE, 3200/30 ms:"
             " PMC5871621 Table 1 (read); echo train and bandwidth as of iw_tse",
         ),
-        ProtocolName.T1_TSE: Protocol(
-            *("T1 TSE", "T1", EchoType.SPIN_ECHO, 600.0, 12.0, 180.0, 3, False, 352.0),
-            source="common practice, no source",
-        ),
-        ProtocolName.T2_TSE_FS: Protocol(
-            *("T2 TSE FS", "T2", EchoType.SPIN_ECHO, 4000.0, 70.0, 180.0, 11, True, 352.0),
-            source="common practice, no source",
-        ),
+        ProtocolName.T1_TSE: Protocol("T1 TSE", "T1", 600.0, 12.0, 3),
+        ProtocolName.T2_TSE_FS: Protocol("T2 TSE FS", "T2", 4000.0, 70.0, 11, fat_suppressed=True),
         ProtocolName.PD_3D: Protocol(
-            *(
-                "PD 3D TSE",
-                "PROTON_DENSITY",
-                EchoType.SPIN_ECHO,
-                1500.0,
-                35.0,
-                180.0,
-                40,
-                False,
-                440.0,
-            ),
-            source="isotropic 3-D TSE of the knee: common practice, no source",
+            *("PD 3D TSE", "PROTON_DENSITY", 1500.0, 35.0, 40),
+            bandwidth_hz_per_px=440.0,
             is_3d=True,
+            source="isotropic 3-D TSE of the knee: common practice, no source",
         ),
         ProtocolName.GRE_WE: Protocol(
-            *("T1 GRE WE", "T1", EchoType.GRADIENT_ECHO, 20.0, 7.57, 12.0, 1, True, 130.0),
+            *("T1 GRE WE", "T1", 20.0, 7.57, 1),
+            fat_suppressed=True,
+            bandwidth_hz_per_px=130.0,
+            echo_type=EchoType.GRADIENT_ECHO,
+            flip_angle_deg=12.0,
+            is_3d=True,
             source="Osteoarthritis Initiative coronal FLASH with water excitation, 20/7.57 ms:"
             " PMC5871621 Table 1 (read); flip angle and bandwidth recalled, low confidence",
-            is_3d=True,
         ),
     }
 )

@@ -17,21 +17,13 @@ from meniscal_measure.workshop.knees.scanner.kspace import ComplexArray, reconst
 
 @dataclass(frozen=True)
 class Coil:
-    """A ring of receive elements around the leg, in the plane across it.
-
-    Parameters
-    ----------
-    elements
-        Number of elements; 1 is a coil of even sensitivity up to `falloff`.
-    radius_mm
-        Radius of the ring around `centre_mm`.
-    falloff
-        0 for an even image, 1 for the full fall of sensitivity with distance from each element.
-    """
+    """A ring of receive elements around the leg, in the plane across it."""
 
     elements: int = 1
+    """1 is a coil of even sensitivity up to `falloff`."""
     radius_mm: float = 95.0
     falloff: float = 0.0
+    """0 for an even image, 1 for the full fall of sensitivity with distance from each element."""
 
 
 def sensitivities(points_mm: FloatArray, coil: Coil) -> ComplexArray:
@@ -39,17 +31,8 @@ def sensitivities(points_mm: FloatArray, coil: Coil) -> ComplexArray:
 
     On its axis a circular loop of radius a falls off with distance d as
     (1 + (d / a)^2)^(-3/2) (Biot and Savart); here that law is taken in every direction, with half
-    the ring's radius as a.
-
-    Parameters
-    ----------
-    points_mm
-        LPS mm relative to the middle of the coil, shape (..., 3).
-
-    Returns
-    -------
-    ndarray
-        Shape (elements, ...).
+    the ring's radius as a. `points_mm` are LPS mm relative to the middle of the coil, shape
+    (..., 3) -> (elements, ...).
     """
     angles = 2 * np.pi * (np.arange(coil.elements) + 0.5) / coil.elements
     loop_mm = coil.radius_mm / 2
@@ -73,18 +56,8 @@ def coil_noise(
     """Thermal noise of each element on the shown matrix, shape (elements, rows, columns).
 
     Drawn in the acquired part of k-space and weighted by its window, so that it is correlated
-    between pixels exactly as window and zero-filling make it.
-
-    Parameters
-    ----------
-    rng
-        Draws the noise.
-    sd
-        Standard deviation of the real, and of the imaginary, channel of the shown image.
-    elements, shown
-        Number of coil elements, and rows and columns of the image.
-    weights
-        Window of the acquired matrix, shape (rows, columns).
+    between pixels exactly as window and zero-filling make it. `sd` is the standard deviation of the
+    real, and of the imaginary, channel of the shown image.
     """
     drawn = rng.normal(scale=sd, size=(elements, 2, *weights.shape))
     drawn *= weights / np.sqrt(np.sum(weights**2))

@@ -36,32 +36,21 @@ PLAUSIBLE = "chosen between its neighbours in the table"
 
 @dataclass(frozen=True)
 class Properties:
-    """What the scanner needs to know of a tissue.
-
-    Parameters
-    ----------
-    t1_ms, t2_ms
-        Relaxation times at 1.5 T and at 3 T.
-    proton_density
-        Relative to water: recalled ranges of low confidence, to be taken as free parameters. That
-        of marrow lies below fat by the share of trabecular bone in it.
-    fat_fraction
-        Part of the signal that comes from fat: suppressed and displaced with it.
-    texture, pattern
-        Standard deviation of the signal inside the tissue over its mean, and how it varies (free
-        parameters).
-    source, t1_known, t2_known
-        Origin of the relaxation times, and how well each pair is founded.
-    """
+    """What the scanner needs to know of a tissue; relaxation times at 1.5 T and at 3 T."""
 
     t1_ms: tuple[float, float]
     t2_ms: tuple[float, float]
     proton_density: float
+    """Relative to water: recalled ranges of low confidence, to be taken as free parameters. That of
+    marrow lies below fat by the share of trabecular bone in it."""
     source: str
+    """Origin of the relaxation times."""
     t1_known: Provenance
     t2_known: Provenance
     fat_fraction: float = 0.0
+    """Part of the signal that comes from fat: suppressed and displaced with it."""
     texture: float = 0.04
+    """Standard deviation of the signal inside the tissue over its mean (free parameter)."""
     pattern: Pattern = Pattern.GRAIN
 
 

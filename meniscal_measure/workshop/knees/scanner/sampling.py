@@ -33,25 +33,10 @@ DISPLAY_AXES: Mapping[StackPlane, tuple[Vector, Vector]] = MappingProxyType(
 
 @dataclass(frozen=True)
 class StackPlan:
-    """A stack of parallel slices.
-
-    Parameters
-    ----------
-    plane
-        Plane before it is turned.
-    slices, rows, columns
-        Size of the stack.
-    row_spacing_mm, column_spacing_mm
-        Pixel spacing, distance between rows and between columns.
-    thickness_mm, spacing_mm
-        Slice thickness and distance between slice centres.
-    centre_mm
-        Patient position of the middle of the stack, LPS mm.
-    rotation_deg
-        Turns about the patient x, y and z axis, applied in this order.
-    """
+    """A stack of parallel slices."""
 
     plane: StackPlane
+    """Before it is turned."""
     slices: int
     rows: int
     columns: int
@@ -59,17 +44,15 @@ class StackPlan:
     column_spacing_mm: float
     thickness_mm: float
     spacing_mm: float
+    """Distance between slice centres."""
     centre_mm: Vector = (0.0, 0.0, 0.0)
+    """Patient position of the middle of the stack, LPS mm."""
     rotation_deg: Vector = (0.0, 0.0, 0.0)
+    """Turns about the patient x, y and z axis, applied in this order."""
 
 
 def stack_grids(plan: StackPlan) -> tuple[PixelGrid, ...]:
     """Lay out the slices of a stack, ordered along their normal.
-
-    Returns
-    -------
-    tuple of PixelGrid
-        One for each slice; the middle of the stack is at `plan.centre_mm`.
 
     Examples
     --------

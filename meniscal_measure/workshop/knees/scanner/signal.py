@@ -64,17 +64,7 @@ def gradient_echo(
 def tissue_signals(protocol: Protocol, field_strength_t: float) -> FloatArray:
     """Signal of every tissue under a protocol, before any fat suppression.
 
-    Parameters
-    ----------
-    protocol
-        Timing of the sequence.
-    field_strength_t
-        One of `FIELD_STRENGTHS_T`.
-
-    Returns
-    -------
-    ndarray
-        Water part and fat part, shape (2, tissues); column t belongs to tissue code t.
+    Water part and fat part, shape (2, tissues); column t belongs to tissue code t.
     """
     at = FIELD_STRENGTHS_T.index(field_strength_t)
     total = np.array([_signal(PROPERTIES[tissue], protocol, at) for tissue in Tissue])

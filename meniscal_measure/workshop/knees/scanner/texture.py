@@ -31,52 +31,28 @@ only some walls are seen, as on images."""
 
 
 class Texture:
-    """Random patterns in space, each with mean 0 and standard deviation 1 over its cube.
-
-    Parameters
-    ----------
-    rng
-        Draws the patterns.
-    """
+    """Random patterns in space, each with mean 0 and standard deviation 1 over its cube."""
 
     def __init__(self, rng: np.random.Generator) -> None:
-        grain = _grain(rng)
-        self._cubes = {Pattern.GRAIN: grain, Pattern.FIBRES: grain, Pattern.SEPTA: _septa(rng)}
+        cell_mm = CELL_MM[Pattern.GRAIN][0]
+        grain = _standardised(
+            np.sum([_smooth_noise(rng, grain_mm / cell_mm / 2) for grain_mm in GRAIN_MM], axis=0)
+        )
+        walls = np.exp(-((_smooth_noise(rng, LOBULE_CELLS) / SEPTUM_WIDTH) ** 2))
+        septa = _standardised(-walls)  # dark where a smooth field passes through zero
+        self._cubes = {Pattern.GRAIN: grain, Pattern.FIBRES: grain, Pattern.SEPTA: septa}
 
     def variation(self, points_mm: FloatArray, labels: NDArray[np.uint8]) -> FloatArray:
-        """Relative variation of the signal at points in the tissues of `labels`.
-
-        Parameters
-        ----------
-        points_mm
-            LPS mm, shape (..., 3).
-        labels
-            Tissue at the points, shape (...).
-        """
+        """Relative variation of the signal at points, LPS mm, in the tissues of `labels`."""
         varied = np.zeros(labels.shape)
         for tissue, known in PROPERTIES.items():
             here = labels == tissue
             if known.texture and here.any():
-                varied[here] = known.texture * self._at(points_mm[here], known.pattern)
+                places = np.moveaxis(points_mm[here] / CELL_MM[known.pattern], -1, 0)
+                cube = self._cubes[known.pattern]
+                found = map_coordinates(cube, places, order=1, mode="grid-wrap")
+                varied[here] = known.texture * found
         return varied
-
-    def _at(self, points_mm: FloatArray, pattern: Pattern) -> FloatArray:
-        places = np.moveaxis(points_mm / CELL_MM[pattern], -1, 0)
-        found = map_coordinates(self._cubes[pattern], places, order=1, mode="grid-wrap")
-        return np.asarray(found, dtype=np.float64)
-
-
-def _grain(rng: np.random.Generator) -> FloatArray:
-    cube = np.zeros((CELLS, CELLS, CELLS))
-    for grain_mm in GRAIN_MM:
-        smooth = _smooth_noise(rng, grain_mm / CELL_MM[Pattern.GRAIN][0] / 2)
-        cube += smooth
-    return _standardised(cube)
-
-
-def _septa(rng: np.random.Generator) -> FloatArray:
-    """Dark walls where a smooth field passes through zero."""
-    return _standardised(-np.exp(-((_smooth_noise(rng, LOBULE_CELLS) / SEPTUM_WIDTH) ** 2)))
 
 
 def _smooth_noise(rng: np.random.Generator, cells: float) -> FloatArray:

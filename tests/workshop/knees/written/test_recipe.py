@@ -139,7 +139,7 @@ def test_a_study_that_memory_could_not_hold_is_refused(document: dict[str, Any])
         ("cohort.visits", 3, "cohort.visits is 3; allowed is a whole number from 1 to 2"),
         ("cohort.reader_sd_mm", [0.1], "reader_sd_mm has 1 numbers and cohort.reader_bias_mm 2"),
         ("cohort.reader_sd_mm", [0.1, 9], "cohort.reader_sd_mm is [0.1, 9]; allowed is a list of"),
-        ("population", {"male": 2.0}, "it must lie from 0 to 1"),
+        ("population", {"male": 2.0}, "population.male is 2.0; allowed is a number from 0 to 1"),
         ("series.0.plane", "axial", "series[0].plane must be coronal"),
         ("knee", {}, "The recipe has no entry 'knee'"),
     ],
