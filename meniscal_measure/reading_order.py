@@ -1,4 +1,4 @@
-"""In which order a reader reads, and where knees come a second time without notice."""
+"""The order in which a reader sees the knees, and where knees are repeated without notice."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from typing import TypeVar
 from meniscal_measure.errors import UsageError
 
 HIDDEN_PART = 3
-"""A repeated knee is first read in the first of so many parts of the list and again in the last,
-so that a whole part lies between and the reader has forgotten it (judgement, no source)."""
+"""The list is divided into this many parts: a repeated knee is read in the first part and again in
+the last, so that the reader has forgotten it (judgement, no source)."""
 
 Item = TypeVar("Item")
 
 
 def drawn_order(count: int, repeats: int, *, seed: int, reader: str) -> list[tuple[int, int]]:
-    """Draw the order in which a reader reads, with some knees read again.
+    """Draw the order in which a reader sees the knees, some of them twice.
 
     Only `random.Random.random` is drawn from, which Python keeps the same in every version
     (documentation of `random`, "Notes on Reproducibility"): a study can go on after an upgrade.
@@ -28,19 +28,19 @@ def drawn_order(count: int, repeats: int, *, seed: int, reader: str) -> list[tup
     repeats
         Number of knees that are read a second time.
     seed
-        Gives the same order again.
+        The same seed gives the same order.
     reader
         Each reader has an order of their own.
 
     Returns
     -------
     list of (int, int)
-        Index of the knee, and 1 where it is read first or 2 where again.
+        Index of the knee, and 1 for its first reading or 2 for its second.
 
     Raises
     ------
     UsageError
-        If there are too few knees for so many repeats.
+        If there are too few knees for that many repeats.
 
     Examples
     --------

@@ -28,8 +28,9 @@ from meniscal_measure.caliper.reading import (
 from meniscal_measure.errors import LandmarkError, NothingMeasurableError, SideError, UsageError
 from meniscal_measure.findings import Code, Finding, Severity
 from meniscal_measure.records import landmark_file
+from meniscal_measure.records.landmark_document import LandmarkDocument
 from meniscal_measure.records.landmark_file import landmark_json, signed
-from meniscal_measure.records.landmark_text import LandmarkDocument, parse_landmark_text
+from meniscal_measure.records.landmark_text import parse_landmark_text
 from meniscal_measure.records.signatures import check_seals
 from meniscal_measure.report import words
 from meniscal_measure.series import pixels

@@ -1,4 +1,4 @@
-"""SQLite files of readings: opened for their owner alone, written whole, faults said in words."""
+"""SQLite files of readings: private to their owner, transactional, with errors in plain words."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Records that earlier versions wrote, laid out as this version has them."""
+"""Records of earlier versions, converted to the layout of this one."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Json = dict[str, Any]
 
 
 def newest_layout(record: Mapping[str, Any]) -> Json:
-    """Lay a record of any readable version out as this version has it.
+    """Convert a record of any readable version to the layout of this one.
 
     Raises
     ------
@@ -36,7 +36,7 @@ def newest_layout(record: Mapping[str, Any]) -> Json:
 
 
 def _upgraded(record: Mapping[str, Any]) -> Json:
-    """Lay out version 1; what it did not say stays empty."""
+    """Convert version 1; what it did not hold stays empty."""
     part = {key: value for key, value in record["slice"].items() if key != "convention"}
     unnumbered = {"number": None, "instance_number": None, "frame_number": None}
     axis, convention = record["conventions"]["axis"], record["slice"]["convention"]
@@ -62,9 +62,9 @@ def _upgraded(record: Mapping[str, Any]) -> Json:
 
 def _renamed(part: Mapping[str, Any]) -> Json:
     """Call the free edge by its name in every compartment of a slice."""
-    anew = {}
+    renamed = {}
     for name in Compartment:
         if found := part.get(name.value):
             landmarks = {Landmark(key).value: value for key, value in found["landmarks"].items()}
-            anew[name.value] = {**found, "landmarks": landmarks}
-    return {**part, **anew}
+            renamed[name.value] = {**found, "landmarks": landmarks}
+    return {**part, **renamed}

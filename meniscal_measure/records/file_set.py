@@ -1,8 +1,8 @@
 """The files of a reading as one set: the old ones or the new ones, never some of each.
 
 A set is written whole into a folder of its own within the target, with the SHA-256 of each file;
-renaming that folder decides for the new set, and its files are then moved into place. What a crash
-interrupts is finished or taken back by `settle`, which comes before every writing and reading.
+renaming that folder commits the new set, and its files are then moved into place. `settle`
+precedes every writing and reading, and completes or undoes what a crash interrupted.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ def write_set(folder: Path, contents: Mapping[str, bytes], *, keep_old: bool = F
 
 
 def settle(folder: Path) -> None:
-    """Finish the writing of a set that was interrupted, or take back one that was not complete."""
+    """Complete a set whose writing was interrupted, or discard it if it was not whole yet."""
     if (folder / _INCOMPLETE).exists():
         shutil.rmtree(folder / _INCOMPLETE)
     complete = folder / _COMPLETE

@@ -1,4 +1,4 @@
-"""Leaving every patient identifier out of a reading before anything is written.
+"""Remove every patient identifier from a reading before anything is written.
 
 Left out: Patient's Name, Patient ID, Study Date, all UIDs, Series Description and the other texts
 of the header, file names, the reader's name, and what a person wrote about the slice. Kept:
@@ -18,13 +18,13 @@ from meniscal_measure.sentences import LEFT_OUT
 
 def without_identifiers(reading: Reading) -> Reading:
     """Return the reading with every patient identifier left out."""
-    wrote_program = reading.proposal_confidence is not None
+    chosen_by_program = reading.proposal_confidence is not None
     return replace(
         reading,
         source=_anonymous(reading.source),
         measured=replace(reading.measured, sop_instance_uid=""),
         neighbours=tuple(replace(part, sop_instance_uid="") for part in reading.neighbours),
-        slice_reason=reading.slice_reason if wrote_program else LEFT_OUT,
+        slice_reason=reading.slice_reason if chosen_by_program else LEFT_OUT,
         warnings=tuple(found.without_identifiers() for found in reading.warnings),
         signatures=tuple(
             replace(signature, reader="", remark="", seal="") for signature in reading.signatures

@@ -54,7 +54,7 @@ class Signing:
 
 @dataclass(frozen=True)
 class SigningSummary:
-    """What has become of a reading, in short."""
+    """The newest signing of a reading, in short."""
 
     verdict: Verdict
     flags: Mapping[str, bool]
@@ -107,7 +107,7 @@ class Journal:
         return _signing(row) if row else None
 
     def outcomes(self) -> dict[TaskKey, SigningSummary]:
-        """Say what has become of every reading, without the rejections that were taken back."""
+        """Summarise the newest signing of every reading, without withdrawn rejections."""
         with self._store.reading() as connection:
             rows = connection.execute(
                 "SELECT reader, knee, round, verdict, json_extract(content, '$.flags'),"
@@ -126,7 +126,7 @@ class Journal:
         }
 
     def standing(self) -> dict[TaskKey, Signing]:
-        """Newest signing of every reading, without the rejections that were taken back."""
+        """Newest signing of every reading, without withdrawn rejections."""
         newest = {signing.key: signing for signing in self.all()}
         return {
             key: signing

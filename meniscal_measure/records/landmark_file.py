@@ -40,14 +40,14 @@ from meniscal_measure.caliper.landmarks import (
 from meniscal_measure.caliper.reading import Signature
 from meniscal_measure.errors import LandmarkError, UsageError
 from meniscal_measure.geometry import PixelGrid, Vector, as_vector
-from meniscal_measure.records.landmark_text import (
+from meniscal_measure.records.landmark_document import (
     LANDMARK_NAMES,
     SIGNATURE_KEYS,
     LandmarkDocument,
     SliceEntry,
     SliceRef,
-    parse_landmark_text,
 )
+from meniscal_measure.records.landmark_text import parse_landmark_text
 
 MAX_FILE_BYTES = 4_000_000
 """Largest landmark file that is read. Six landmarks on each of 200 slices are 200 kB."""
@@ -79,12 +79,12 @@ def landmark_set(
 
 
 def read_landmarks(path: Path) -> LandmarkDocument:
-    """Read a landmark file; where its landmarks lie is found out by `landmark_set`.
+    """Read a landmark file; `landmark_set` then places its landmarks in the patient.
 
     Parameters
     ----------
     path
-        JSON or CSV file, told apart by its content.
+        JSON or CSV file, recognised by its content.
 
     Raises
     ------
@@ -199,9 +199,9 @@ def _patient_mm(coordinates: tuple[float, ...], grid: PixelGrid) -> Vector:
 
 
 def _index(name: SliceRef, frames: Sequence[ImagePlane], index_counts: bool) -> int:
-    """Find the slice that both the index and the SOP Instance UID allow.
+    """Find the slice that both the index and the SOP Instance UID name.
 
-    Where the index does not count and the UID is that of one slice, the index is for people only.
+    If indices do not count and the UID is that of one slice, the index is ignored.
     """
     of_image = [
         index

@@ -1,4 +1,4 @@
-"""The text of a landmark file, JSON or CSV, taken apart into slices and named points."""
+"""The text of a landmark file, JSON or CSV, parsed into slices and named landmarks."""
 
 from __future__ import annotations
 
@@ -7,21 +7,24 @@ import io
 import json
 import re
 import sys
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NoReturn
 
-from meniscal_measure.anatomy import Compartment, Landmark
-from meniscal_measure.caliper.axis import Point, name_of
+from meniscal_measure.anatomy import Landmark
 from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM, SliceConvention
 from meniscal_measure.caliper.reading import AxisConvention, Signature
 from meniscal_measure.errors import LandmarkError
+from meniscal_measure.records.landmark_document import (
+    DEFAULT_REASON,
+    LANDMARK_NAMES,
+    MAX_SD_MM,
+    MIN_SD_MM,
+    SIGNATURE_KEYS,
+    LandmarkDocument,
+    SliceEntry,
+    SliceRef,
+)
 
-LANDMARK_NAMES: Mapping[str, Point] = {
-    name_of(compartment, landmark): (compartment, landmark)
-    for compartment in Compartment
-    for landmark in Landmark
-}
 _EARLIER_NAMES = {
     name.replace(Landmark.FREE_EDGE, "inner_tip"): name
     for name, (_, landmark) in LANDMARK_NAMES.items()
@@ -29,57 +32,16 @@ _EARLIER_NAMES = {
 }
 """Names that landmark files of version 0.1 used, some of them signed under these."""
 
+
 SLICE_KEYS = ("slice", "slice_index", "sop_instance_uid")
 SET_KEYS = ("slice_convention", "slice_reason", "sd_mm", "signed")
-SIGNATURE_KEYS = ("reader", "at", "axis", "quality", "remark", "seal")
 KNOWN_KEYS = frozenset({*SLICE_KEYS, *SET_KEYS, *LANDMARK_NAMES, "slices"})
 PIXEL_COLUMNS = ("column", "row")
 PATIENT_COLUMNS = ("x_mm", "y_mm", "z_mm")
-MIN_SD_MM = 0.02
-"""A tenth of a pixel of 0.2 mm, the finest of clinical knee MRI: no edge is found more surely than
-`meniscal_measure.caliper.refinement.MODEL_SD_PX` of a pixel. 0 would leave u to the spacing."""
-MAX_SD_MM = 10.0
-"""Landmarks placed more loosely than a meniscus is wide are no landmarks."""
-DEFAULT_REASON = "as given in the landmark file"
-
-
-@dataclass(frozen=True)
-class SliceRef:
-    """The slice as the file names it; at least one of the two is given."""
-
-    index: int | None
-    sop_instance_uid: str | None
-
-    def __str__(self) -> str:
-        return str(self.sop_instance_uid if self.index is None else self.index)
-
-
-@dataclass(frozen=True)
-class SliceEntry:
-    """One slice of a file: two or three coordinates and the standard deviation of each point."""
-
-    name: SliceRef
-    points: Mapping[str, tuple[tuple[float, ...], float]]
-
-
-@dataclass(frozen=True)
-class LandmarkDocument:
-    """All that a landmark file says; the first entry is the measured slice."""
-
-    entries: tuple[SliceEntry, ...]
-    convention: SliceConvention = SliceConvention.CHOSEN_BY_READER
-    reason: str = DEFAULT_REASON
-    signature: Signature | None = None
-
-    @property
-    def sop_instance_uid(self) -> str | None:
-        """The first image that is named, to find the series; None where slices have indices."""
-        names = (entry.name.sop_instance_uid for entry in self.entries)
-        return next((uid for uid in names if uid is not None), None)
 
 
 def parse_landmark_text(text: str) -> LandmarkDocument:
-    """Take the text of a landmark file apart; JSON begins with a bracket, all else is CSV.
+    """Parse the text of a landmark file; JSON begins with a bracket, anything else is CSV.
 
     Raises
     ------
@@ -193,7 +155,8 @@ def _from_csv(text: str) -> LandmarkDocument:
         if name in points:
             _refuse(name, "is given twice on slice {slice:private}; keep one", slice=row["slice"])
         numbers = [_number(name, row[column]) for column in coordinates]
-        points[name] = (_coordinates(name, numbers), _csv_sd_mm(row))
+        sd_mm = _sd_mm(_number("sd_mm", row["sd_mm"])) if row.get("sd_mm") else HAND_PLACEMENT_SD_MM
+        points[name] = (_coordinates(name, numbers), sd_mm)
     if not slices:
         raise LandmarkError("holds no landmark. Add one line for each.")
     return LandmarkDocument(tuple(SliceEntry(name, points) for name, points in slices.items()))
@@ -221,11 +184,6 @@ def _csv_rows(text: str) -> list[list[str]]:
             f"line {reader.line_num} is not valid CSV ({error}). Correct it there."
         ) from error
     return rows
-
-
-def _csv_sd_mm(row: Mapping[str, str]) -> float:
-    text = row.get("sd_mm", "")
-    return _sd_mm(_number("sd_mm", text)) if text else HAND_PLACEMENT_SD_MM
 
 
 def _number(key: str, text: str) -> float:
@@ -295,17 +253,14 @@ def _signature(value: Any) -> Signature:
             f"must be an object of {', '.join(SIGNATURE_KEYS)}; collect it again, or take it out",
         )
     reader, at, axis, quality, remark, seal = (value[key] for key in SIGNATURE_KEYS)
-    if not (isinstance(quality, list) and all(_are_texts(reader, at, remark, seal, *quality))):
+    texts = (reader, at, remark, seal, *(quality if isinstance(quality, list) else [None]))
+    if not all(isinstance(text, str) for text in texts):
         _refuse("signed", "must hold texts, quality a list of them")
     if not (reader and at):
         _refuse("signed", "must say who signed and when")
     if axis not in tuple(AxisConvention):
         _refuse("signed", f"must name the axis: one of {', '.join(AxisConvention)}")
     return Signature(reader, at, AxisConvention(axis), tuple(quality), remark, seal)
-
-
-def _are_texts(*values: Any) -> Iterator[bool]:
-    return (isinstance(value, str) for value in values)
 
 
 def _refuse_unknown(keys: Iterable[str], known: Sequence[str]) -> None:

@@ -1,4 +1,4 @@
-"""What readers signed on the review page, for the rooms that go on with it."""
+"""What readers signed on the review page, for the rooms that use it."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class SignedReading:
 
 
 def signed_readings(path: Path) -> Iterator[SignedReading]:
-    """Go through what stands signed in a file of the review page: the newest of each reading.
+    """List what is signed in a store of the review page: the newest signing of each reading.
 
     Raises
     ------

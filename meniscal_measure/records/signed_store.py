@@ -74,7 +74,7 @@ class TaskKey:
     reader: str
     knee: str
     round: int
-    """1, or more where the knee is read again without the reader being told."""
+    """1, or more when the knee is shown again without notice."""
 
 
 class SignedStore:

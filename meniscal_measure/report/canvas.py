@@ -35,7 +35,7 @@ RASTER_WIDENS = 1.05
 """Letters fitted to the pixels of a screen are up to so much wider than the font has them."""
 
 UNBROKEN = "\ue000"
-"""Stands for a space at which no line may end: of no script (Unicode, private use)."""
+"""Stands for a space at which no line may end (Unicode private use: part of no script)."""
 
 _OUTPUT_SETTINGS: dict[Any, Any] = {
     "pdf.fonttype": 42,  # TrueType: text in the PDF stays searchable and is embedded

@@ -20,7 +20,7 @@ SMALL_PT, LARGE_PT = 7.0, 10.5
 
 @dataclass(frozen=True)
 class Card:
-    """A card as drawn: where it ends, and where a leader line meets it (inches, its region)."""
+    """A card as drawn: where it ends, and where a leader line meets it (inches, in its region)."""
 
     bottom_in: float
     leader_y_in: float

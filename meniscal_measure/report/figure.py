@@ -20,11 +20,7 @@ from meniscal_measure.report.canvas import Region, blank
 from meniscal_measure.report.card import draw_card
 from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.ink import halo, ink_for
-from meniscal_measure.report.marks import (
-    Marks,
-    compartment_marks,
-    plane_extent_mm,
-)
+from meniscal_measure.report.marks import Marks, plane_extent_mm, slice_marks
 from meniscal_measure.report.panel import (
     draw_landmarks,
     draw_marks,
@@ -69,20 +65,7 @@ class _Scene:
 
 
 def slice_figure(reading: Reading, images: SeriesImages) -> Figure:
-    """Draw the measured slice with its marks and values.
-
-    Parameters
-    ----------
-    reading
-        What was measured.
-    images
-        Pixels and planes of the stack it was measured on.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        Without any patient identifier.
-    """
+    """Draw the measured slice with its marks and values, without any patient identifier."""
     region = blank(WIDTH_IN, HEIGHT_IN)
     inner = region.part(BORDER_IN, BORDER_IN, WIDTH_IN - 2 * BORDER_IN, HEIGHT_IN - 2 * BORDER_IN)
     draw_slice_figure(inner, reading, images)
@@ -94,25 +77,19 @@ def draw_slice_figure(region: Region, reading: Reading, images: SeriesImages) ->
     scene = _scene(reading, images)
     _draw_head(region, reading)
     main = _draw_image(region, scene)
-    left, right = _sides(scene)
-    _draw_column(region, scene, main, left)
-    _draw_column(region, scene, main, right)
     width_in = (region.width_in - GAP_IN) / 2
-    for compartment, x_in in ((left, 0.0), (right, width_in + GAP_IN)):
-        _draw_detail(
-            region.part(x_in, DETAIL_TOP_IN, width_in, DETAIL_HEIGHT_IN), scene, compartment
-        )
+    for compartment, x_in in zip(_sides(scene), (0.0, width_in + GAP_IN), strict=True):
+        _draw_column(region, scene, main, compartment)
+        place = region.part(x_in, DETAIL_TOP_IN, width_in, DETAIL_HEIGHT_IN)
+        _draw_detail(place, scene, compartment)
     _draw_foot(region, reading)
 
 
 def _scene(reading: Reading, images: SeriesImages) -> _Scene:
     index = reading.measured.slice_index
     grid = images.grids[index]
-    marks = {
-        name: compartment_marks(compartment, grid)
-        for name, compartment in reading.measured.compartments.items()
-    }
-    return _Scene(reading, images, grid, display_window(images.pixels[index]), marks)
+    window = display_window(images.pixels[index])
+    return _Scene(reading, images, grid, window, slice_marks(reading.measured, grid))
 
 
 def _sides(scene: _Scene) -> tuple[Compartment, Compartment]:

@@ -1,8 +1,8 @@
-"""Which font draws which text, so that a name in any script is read and never a row of boxes.
+"""Which font draws which text, so that a name in any script is legible and never a row of boxes.
 
 DejaVu Sans comes with matplotlib and draws Latin, Greek and Cyrillic the same on every machine.
 For other scripts the fonts of the machine are asked. What none of them can draw is shown as its
-code point, `[U+6F22]`: ugly, but not to be mistaken for anything else.
+code point, `[U+6F22]`: ugly, but it cannot be mistaken for anything else.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ NO_LETTERS = ("lastresort", "last resort", "blank", "emoji", "notdef")
 """Parts of the names of fonts that claim characters without drawing them as letters."""
 
 JOINERS = "\N{ZERO WIDTH NON-JOINER}\N{ZERO WIDTH JOINER}"
-"""Invisible characters that some scripts need to be written rightly."""
+"""Invisible characters that some scripts need to be rendered correctly."""
 
 CODE_POINT_NOTE = "Characters that no font of this machine draws stand as code points: [U+...]."
 """Explains code points to the reader where `drawable` had to put them."""
@@ -123,15 +123,10 @@ def is_simple(text: str) -> bool:
 
 
 def runs(text: str) -> Iterator[tuple[bool, str]]:
-    """Part a text into words set letter by letter, and words that need another font or shaping.
+    """Split a text into words set letter by letter, and words that need another font or shaping.
 
     Neighbouring words of one kind stay together, so that a name written from right to left keeps
-    the order of its words.
-
-    Yields
-    ------
-    tuple of bool and str
-        Whether `is_simple` holds, and the words.
+    the order of its words. Each part comes with whether `is_simple` holds for it.
 
     Examples
     --------
@@ -144,14 +139,9 @@ def runs(text: str) -> Iterator[tuple[bool, str]]:
 
 @lru_cache(maxsize=1000)
 def outlines(text: str, size_pt: float, weight: str = "normal") -> tuple[Path, float]:
-    """Outline a text in any script, shaped as the script asks.
+    """Outline a text in any script, shaped as the script asks, and give its width, points.
 
-    Returns
-    -------
-    Path
-        Outlines in points, from the start of the baseline, upwards positive.
-    float
-        Width of the text, points.
+    The outlines are in points from the start of the baseline, upwards positive.
     """
     font = FontProperties(family=list(families(text)), size=size_pt, weight=weight)
     vertices, codes = text_to_path.get_text_path(font, text)

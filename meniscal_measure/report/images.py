@@ -19,14 +19,6 @@ PixelArray = NDArray[np.number[Any]]
 class SeriesImages:
     """Grey values of those slices of a stack that are to be shown.
 
-    Parameters
-    ----------
-    pixels
-        Grey values `[row, column]` by slice index. Slices that are absent are not shown: nobody
-        has to read a whole series for one figure.
-    grids
-        Plane of every slice of the stack in geometric order.
-
     Raises
     ------
     GeometryError
@@ -34,7 +26,10 @@ class SeriesImages:
     """
 
     pixels: Mapping[int, PixelArray]
+    """Grey values `[row, column]` by slice index. Slices that are absent are not shown, so that one
+    figure does not need the whole series."""
     grids: tuple[PixelGrid, ...]
+    """Plane of every slice of the stack in geometric order."""
 
     def __post_init__(self) -> None:
         for index, image in self.pixels.items():

@@ -1,7 +1,7 @@
 """How marks are drawn: what is flagged or undecided shows by weight, fill, dashes and words.
 
 Colour only repeats it. The colours are from the palette of Okabe and Ito (Color Universal Design,
-2008), told apart with every common colour vision deficiency.
+2008), distinguishable with every common colour vision deficiency.
 """
 
 from __future__ import annotations

@@ -33,7 +33,7 @@ OUTLINED = "outlined"
 NO_BREAK = "\N{NO-BREAK SPACE}"
 
 WITHIN_VALUE = re.compile(r"(?<=[\d>≥]) (?=mm|%|\d)")
-"""What a line break must not part."""
+"""Where a line must not break."""
 
 
 Alignment = Literal[0, 1, 2]

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from meniscal_measure.anatomy import Landmark
-from meniscal_measure.caliper.reading import CompartmentReading
+from meniscal_measure.anatomy import Compartment, Landmark
+from meniscal_measure.caliper.reading import CompartmentReading, SliceReading
 from meniscal_measure.geometry import FloatArray, PixelGrid, unit_vector
 
 LINE_REACH_MM = 4.0
@@ -88,6 +88,14 @@ def compartment_marks(reading: CompartmentReading, grid: PixelGrid) -> Marks:
         axis=axis,
         points=points,
     )
+
+
+def slice_marks(measured: SliceReading, grid: PixelGrid) -> dict[Compartment, Marks]:
+    """Lay out the marks of every compartment measured on a slice."""
+    return {
+        name: compartment_marks(compartment, grid)
+        for name, compartment in measured.compartments.items()
+    }
 
 
 def _line_over(points: FloatArray, direction: FloatArray) -> FloatArray:

@@ -43,21 +43,10 @@ TEXT, FINE = style(7.5), style(6.5)
 
 
 def report_pdf(reading: Reading, images: SeriesImages, figure: bytes, stamp: Stamp) -> bytes:
-    """Set the report of a reading.
+    """Set the report of a reading around its slice figure, which is a PDF.
 
-    The patient's name and ID stand in the page heading when the reading holds them; leave them out
+    The patient's name and ID appear in the page heading if the reading holds them; leave them out
     beforehand with `meniscal_measure.records.identifiers.without_identifiers`.
-
-    Parameters
-    ----------
-    reading
-        What was measured.
-    images
-        Pixels and planes of the stack it was measured on.
-    figure
-        The slice figure as PDF.
-    stamp
-        What the file says of itself.
     """
     blocks = [
         *_first_page(reading, figure),
@@ -69,9 +58,9 @@ def report_pdf(reading: Reading, images: SeriesImages, figure: bytes, stamp: Sta
     for title, lines in (
         ("Conventions", _convention_lines(reading)),
         ("Provenance", _provenance_lines(reading)),
-        ("Warnings", _warning_lines(reading) or ["none"]),
+        ("Warnings", [found.words(slice_name=reading.slice_number) for found in reading.warnings]),
     ):
-        blocks += [heading(title, 3), *(paragraph(line, TEXT) for line in lines)]
+        blocks += [heading(title, 3), *(paragraph(line, TEXT) for line in lines or ["none"])]
     layout = Layout(
         MARGIN_PT,
         MARGIN_PT + FOOT_PT,
@@ -181,10 +170,6 @@ def _convention_lines(reading: Reading) -> list[str]:
         GRADE_RULE,
         "U95 is half the 95 % coverage interval; values are shown rounded and judged un-rounded.",
     ]
-
-
-def _warning_lines(reading: Reading) -> list[str]:
-    return [found.words(slice_name=reading.slice_number) for found in reading.warnings]
 
 
 def _provenance_lines(reading: Reading) -> list[str]:

@@ -28,12 +28,8 @@ OFFSET_MM = 0.12
 def profile_figure(reading: Reading, grid: PixelGrid) -> Figure:
     """Draw extrusion against slice position, without any patient identifier.
 
-    Parameters
-    ----------
-    reading
-        What was measured.
-    grid
-        Plane of the measured slice; its normal gives the direction of the horizontal axis.
+    The normal of `grid`, the plane of the measured slice, gives the direction of the horizontal
+    axis.
     """
     region = blank(WIDTH_IN, HEIGHT_IN)
     inner = region.part(0.12, 0.12, WIDTH_IN - 0.24, HEIGHT_IN - 0.24)

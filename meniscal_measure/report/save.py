@@ -6,8 +6,6 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
-from matplotlib.figure import Figure
-
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import UsageError
 from meniscal_measure.records.codec import reading_to_dict
@@ -55,10 +53,8 @@ def save_reading(
 
     Parameters
     ----------
-    reading
-        What was measured.
-    images
-        Pixels and planes of the stack it was measured on.
+    reading, images
+        What was measured, and pixels and planes of the stack it was measured on.
     folder
         Made if it does not exist; files of the same names in it are replaced.
     identifiers
@@ -96,17 +92,12 @@ def save_reading(
         profile_svg=folder / "profile.svg",
         report=folder / "report.pdf",
     )
-    contents = _rendered(files, shown, images)
-    write_set(
-        folder,
-        {path.name: content for path, content in contents.items()},
-        keep_old=replaces_verified,
-    )
+    write_set(folder, _rendered(files, shown, images), keep_old=replaces_verified)
     return files
 
 
-def _rendered(files: SavedFiles, reading: Reading, images: SeriesImages) -> dict[Path, bytes]:
-    """Content of every file; all of it is made before the first is written."""
+def _rendered(files: SavedFiles, reading: Reading, images: SeriesImages) -> dict[str, bytes]:
+    """Content of every file by its name; all of it is made before the first is written."""
     stamp = Stamp(
         title="Meniscal extrusion: a measurement aid, not a diagnosis",
         software=f"{reading.software} {reading.software_version}",
@@ -114,19 +105,19 @@ def _rendered(files: SavedFiles, reading: Reading, images: SeriesImages) -> dict
     )
     figure = slice_figure(reading, images)
     figure_pdf = pdf_bytes([figure], stamp)
-    strip = strip_figure(reading, images)
-    profile = profile_figure(reading, images.grids[reading.measured.slice_index])
     record = json.dumps(reading_to_dict(reading), indent=2, ensure_ascii=False, allow_nan=False)
-    return {
+    contents = {
         files.reading: f"{record}\n".encode(),
         files.table: readings_csv([reading]).encode(),
         files.figure_pdf: figure_pdf,
         files.report: report_pdf(reading, images, figure_pdf, stamp),
-        **_pictures(figure, files.figure_png, files.figure_svg, stamp),
-        **_pictures(strip, files.strip_png, files.strip_svg, stamp),
-        **_pictures(profile, files.profile_png, files.profile_svg, stamp),
     }
-
-
-def _pictures(figure: Figure, png: Path, svg: Path, stamp: Stamp) -> dict[Path, bytes]:
-    return {png: png_bytes(figure, stamp), svg: svg_bytes(figure, stamp)}
+    strip = strip_figure(reading, images)
+    profile = profile_figure(reading, images.grids[reading.measured.slice_index])
+    for drawn, png, svg in (
+        (figure, files.figure_png, files.figure_svg),
+        (strip, files.strip_png, files.strip_svg),
+        (profile, files.profile_png, files.profile_svg),
+    ):
+        contents |= {png: png_bytes(drawn, stamp), svg: svg_bytes(drawn, stamp)}
+    return {path.name: content for path, content in contents.items()}

@@ -5,13 +5,12 @@ from __future__ import annotations
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from meniscal_measure.anatomy import Compartment
 from meniscal_measure.caliper.reading import CompartmentReading, Reading, SliceReading
 from meniscal_measure.report import words
 from meniscal_measure.report.canvas import Region, blank
 from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.ink import ink_for
-from meniscal_measure.report.marks import Marks, compartment_marks
+from meniscal_measure.report.marks import slice_marks
 from meniscal_measure.report.panel import draw_marks, look_at, show_slice
 from meniscal_measure.report.view import View, joint_view
 from meniscal_measure.report.window import display_window
@@ -57,8 +56,8 @@ def strip_indices(reading: Reading) -> list[int]:
 def draw_strip(region: Region, reading: Reading, images: SeriesImages) -> None:
     """Draw the strip into a region of a page."""
     pitch_in = _pitch_in(region.width_in)
-    marks = list(_marks(reading.measured, images).values())
     grid = images.grids[reading.measured.slice_index]
+    marks = list(slice_marks(reading.measured, grid).values())
     view = joint_view(marks, grid, ratio=RATIO)  # the same part of every slice, to compare them
     for number, index in enumerate(strip_indices(reading)):
         cell = region.part(
@@ -71,16 +70,6 @@ def _pitch_in(width_in: float) -> float:
     return (width_in + GAP_IN) / COLUMNS
 
 
-def _marks(measured: SliceReading | None, images: SeriesImages) -> dict[Compartment, Marks]:
-    if measured is None:
-        return {}
-    grid = images.grids[measured.slice_index]
-    return {
-        name: compartment_marks(compartment, grid)
-        for name, compartment in measured.compartments.items()
-    }
-
-
 def _draw_cell(
     cell: Region, reading: Reading, images: SeriesImages, index: int, view: View
 ) -> None:
@@ -91,9 +80,10 @@ def _draw_cell(
     axes.set_gid(f"slice-{index}")
     _show(axes, images, index)
     look_at(axes, view)
-    for name, marks in _marks(measured, images).items():
-        compartment = slices[index].compartments[name]
-        draw_marks(axes, compartment, marks, ink_for(compartment.extrusion), scale=0.5)
+    if measured is not None:
+        for name, marks in slice_marks(measured, images.grids[index]).items():
+            compartment = measured.compartments[name]
+            draw_marks(axes, compartment, marks, ink_for(compartment.extrusion), scale=0.5)
     for spine in axes.spines.values():
         spine.set_linewidth(2.6 if is_measured else 0.6)
     title = words.short_slice_words(reading, index)

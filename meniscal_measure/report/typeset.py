@@ -53,7 +53,7 @@ NARROWEST_PT = 22.0
 """A column is not made narrower than this."""
 
 WHOLE_ROWS = 16
-"""A table of no more rows is not parted between pages."""
+"""A table with no more rows than this is not split between pages."""
 
 PAGE_COUNT = "page-count"
 """Form that holds the number of pages: drawn on every page, filled after the last."""
@@ -120,7 +120,7 @@ def table(
     right: Sequence[bool] | None = None,
     size_pt: float = 8.0,
 ) -> Grid:
-    """Set rows of cells under a heading, which comes again where the table goes on.
+    """Set rows of cells under a heading, which is repeated on each page.
 
     Parameters
     ----------
@@ -129,7 +129,7 @@ def table(
     room_pt
         Width that the table may take.
     widths_pt
-        Widths of the columns, gaps included; None fits them to what stands in them.
+        Widths of the columns, gaps included; None fits them to their contents.
     right
         Whether a column is set to the right, for numbers; None sets all to the left.
     size_pt
@@ -236,7 +236,7 @@ def set_pdf(blocks: Sequence[Flowable], stamp: Stamp, layout: Layout) -> bytes:
     Raises
     ------
     reportlab.platypus.doctemplate.LayoutError
-        If a block that may not be parted is higher than a page.
+        If a block that must not be split is taller than a page.
     """
     sheets: list[_Sheets] = []
 

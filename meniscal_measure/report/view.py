@@ -52,16 +52,9 @@ class View:
 
 
 def joint_view(marks: list[Marks], grid: PixelGrid, *, ratio: float) -> View:
-    """Show the joint: all landmarks with a margin.
+    """Show the joint: all landmarks with a margin, or the middle of the image without marks.
 
-    Parameters
-    ----------
-    marks
-        Marks of the compartments measured on the slice; none shows the middle of the image.
-    grid
-        Plane of the slice.
-    ratio
-        Height over width of the frame.
+    `ratio` is height over width of the frame.
     """
     left, right, bottom, top = plane_extent_mm(grid)
     if not marks:

@@ -1,4 +1,4 @@
-"""A display window that one bright pixel or a large dark background cannot upset."""
+"""A display window that is robust to single bright pixels and a large dark background."""
 
 from __future__ import annotations
 
@@ -18,17 +18,9 @@ UPPER_PERCENTILE = 99.3
 
 
 def display_window(pixels: PixelArray) -> tuple[float, float]:
-    """Choose the grey values to be shown as black and white.
+    """Choose the grey values to be shown as black and white, the upper always above the lower.
 
-    Parameters
-    ----------
-    pixels
-        Grey values of one slice, any shape; values that are not finite are ignored.
-
-    Returns
-    -------
-    tuple of float
-        Lower and upper grey value, the upper always above the lower.
+    Values that are not finite are ignored.
 
     Examples
     --------

@@ -62,14 +62,14 @@ def value_words(extrusion: Extrusion) -> str:
 
 
 def values_note(reading: Reading) -> str:
-    """Say what stands behind the sign ±, and what is assumed in it."""
+    """Say what the sign ± means, and what it assumes."""
     sd_mm = assumed_sd_mm(reading)
     assumed = "" if sd_mm is None else f" (placement SD {sd_mm:.1f} mm assumed)"
     return f"Values: extrusion ± U95{assumed}."
 
 
 def assumed_sd_mm(reading: Reading) -> float | None:
-    """Find the standard deviation of placement that nobody stated; None where it was stated."""
+    """Return the placement SD that was assumed, mm; None if the landmark file states one."""
     values = [f.values["sd_mm"] for f in reading.warnings if f.code is Code.ASSUMED_PLACEMENT_SD]
     return float(values[0]) if values else None
 
@@ -278,5 +278,5 @@ def convention_words(reading: Reading) -> str:
 
 
 def foot_words(reading: Reading) -> str:
-    """Say what stands at the foot of a picture: status, conventions and the safety notice."""
+    """Write the foot of a picture: status, conventions and the safety notice."""
     return f"{status_words(reading)}. Conventions: {convention_words(reading)}. {NOTICE}"

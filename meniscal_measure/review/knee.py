@@ -13,8 +13,8 @@ from meniscal_measure.anatomy import Plane, Side
 from meniscal_measure.caliper.checks import check_side
 from meniscal_measure.errors import InputError, LandmarkError, NothingMeasurableError, UsageError
 from meniscal_measure.geometry import PixelGrid
+from meniscal_measure.records.landmark_document import LandmarkDocument
 from meniscal_measure.records.landmark_file import read_landmarks
-from meniscal_measure.records.landmark_text import LandmarkDocument
 from meniscal_measure.review.worklist import Knee
 from meniscal_measure.sentences import plain
 from meniscal_measure.series.choose import choose_coronal

@@ -16,12 +16,12 @@ from meniscal_measure.caliper.reading import Conventions, Reading, Signature, Sl
 from meniscal_measure.errors import LandmarkError, UsageError, prefixed
 from meniscal_measure.files import Progress
 from meniscal_measure.findings import Code, Finding
+from meniscal_measure.records.landmark_document import LandmarkDocument
 from meniscal_measure.records.landmark_file import read_landmarks
-from meniscal_measure.records.landmark_text import LandmarkDocument
 from meniscal_measure.records.signatures import with_signature
 from meniscal_measure.series.choose import choose_coronal
 from meniscal_measure.series.find_slice import find_slice
-from meniscal_measure.series.model import Choice, Laterality, Stack, Study
+from meniscal_measure.series.model import Choice, Laterality, Study
 from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.series.scan import open_study
 from meniscal_measure.series.side import hint_findings, resolve_side
@@ -113,7 +113,8 @@ def measure(
     pixels = StackPixels(choice.stack)
     with nullcontext() if file is None else prefixed("{file:private}", file=str(file)):
         if document is None:
-            placed = proposed(pixels, laterality, _named_slice(choice.stack, on_slice))
+            named = None if on_slice is None else find_slice(choice.stack, on_slice)
+            placed = proposed(pixels, laterality, named)
         else:
             placed = from_document(document, found, choice.stack)
         placed = placed.with_hand_placed(place or {}, choice.stack)
@@ -156,18 +157,14 @@ def measure_placed(
 
     Parameters
     ----------
-    choice
-        The stack, and why it was chosen.
+    choice, landmarks
+        The stack, why it was chosen, and landmarks on its slices.
     laterality
         The settled side, see `resolve_side`.
-    landmarks
-        Landmarks on the slices of that stack.
-    conventions
-        Axis and threshold rule.
-    findings
-        On how the landmarks were placed, to be carried by the reading.
-    measure_neighbours
+    conventions, measure_neighbours
         As in `measure_set`.
+    findings
+        Warnings on how the landmarks were placed, for the reading.
     confidence
         Confidence of the program where it proposed the landmarks; None where a person placed them.
 
@@ -193,7 +190,7 @@ def measure_placed(
             *choice.stack.findings,
             *hint_findings(laterality),
             *findings,
-            *_how_proposed(confidence),
+            *(() if confidence is None else (Finding(Code.TRAINED_ON_DRAWN_KNEES),)),
             *_assumed_placement(results.measured),
             *results.warnings,
         ),
@@ -226,14 +223,6 @@ def _source(choice: Choice, laterality: Laterality, results: MeasuredSet) -> Sou
     )
 
 
-def _named_slice(stack: Stack, on_slice: str | None) -> int | None:
-    return None if on_slice is None else find_slice(stack, on_slice)
-
-
-def _how_proposed(confidence: float | None) -> tuple[Finding, ...]:
-    return () if confidence is None else (Finding(Code.TRAINED_ON_DRAWN_KNEES),)
-
-
 def _as_side(side: Side | str | None) -> Side | None:
     if side is None or isinstance(side, Side):
         return side
@@ -263,7 +252,7 @@ def _choose(
 
 
 def _assumed_placement(measured: SliceReading) -> tuple[Finding, ...]:
-    """Say so where the uncertainty rests on a standard deviation that nobody stated."""
+    """Warn where the uncertainty rests on an assumed standard deviation."""
     placed = (mark for part in measured.compartments.values() for mark in part.landmarks.values())
     if any(mark.origin is Origin.READER and mark.sd_mm == HAND_PLACEMENT_SD_MM for mark in placed):
         return (Finding(Code.ASSUMED_PLACEMENT_SD, {"sd_mm": HAND_PLACEMENT_SD_MM}),)
@@ -271,13 +260,13 @@ def _assumed_placement(measured: SliceReading) -> tuple[Finding, ...]:
 
 
 def _refused_files(study: Study) -> tuple[Finding, ...]:
-    """Say so when the series may lack slices; without file names, which may name the patient."""
+    """Warn that the series may lack slices; without file names, which may name the patient."""
     count = len(study.refusals)
     return (Finding(Code.FILES_REFUSED, {"count": count}),) if count else ()
 
 
 def _other_examinations(choice: Choice) -> tuple[Finding, ...]:
-    """Say so when the images were chosen from those of several examinations."""
+    """Warn when the images were chosen from several examinations."""
     identity = choice.stack.identity
     others = {stack.identity.study_instance_uid for stack in choice.alternatives}
     count = len(others - {identity.study_instance_uid})

@@ -14,8 +14,8 @@ from meniscal_measure.findings import Code, Finding
 from meniscal_measure.geometry import as_vector
 from meniscal_measure.locate.choice import Declined
 from meniscal_measure.locate.propose import propose
+from meniscal_measure.records.landmark_document import LANDMARK_NAMES, LandmarkDocument
 from meniscal_measure.records.landmark_file import landmark_set
-from meniscal_measure.records.landmark_text import LANDMARK_NAMES, LandmarkDocument
 from meniscal_measure.series.choose import describe
 from meniscal_measure.series.model import FileRef, Laterality, Stack, Study
 from meniscal_measure.series.pixels import StackPixels
@@ -27,20 +27,20 @@ Pixels = Mapping[str, tuple[float, float]]
 
 @dataclass(frozen=True)
 class Placed:
-    """Landmarks on a stack, and how they came to lie there."""
+    """Landmarks on a stack, and where they came from."""
 
     landmarks: LandmarkSet
     confidence: float | None = None
     """Of the program in what it proposed; None where a person placed all of them."""
     signature: Signature | None = None
-    """Under which a reader signed them, as long as none was moved since."""
+    """The signature under which a reader signed them, unless one was moved since."""
     findings: tuple[Finding, ...] = ()
 
     def with_hand_placed(self, place: Pixels, stack: Stack) -> Placed:
-        """Put single landmarks of the measured slice where the user wants them.
+        """Place single landmarks of the measured slice by hand.
 
-        Neighbours that the program proposed are left out then: what changes from a landmark placed
-        by hand to proposed ones is no slope along the slices.
+        Neighbours that the program proposed are then left out: a difference between a landmark
+        placed by hand and proposed ones is not a slope along the slices.
 
         Raises
         ------
@@ -93,7 +93,7 @@ def from_document(document: LandmarkDocument, study: Study, stack: Stack) -> Pla
 
 
 def _is_whole(study: Study, stack: Stack) -> bool:
-    """Whether an index names the same slice as it did when every file was there."""
+    """Whether an index still names the slice it named when every file was there."""
     kinds = {_folder_and_suffix(frame.file) for frame in stack.frames}
     damaged = (
         item.reason == NOT_DICOM and _folder_and_suffix(item.file) in kinds
@@ -111,7 +111,7 @@ def _folder_and_suffix(file: FileRef) -> tuple[Path, str]:
 def propose_landmarks(
     stack: Stack, laterality: Laterality, *, slice_index: int | None = None
 ) -> tuple[LandmarkSet, float]:
-    """Let the program propose landmarks on a coronal stack, and the slice too if none is named.
+    """Propose landmarks on a coronal stack, and the slice too if none is named.
 
     Parameters
     ----------
@@ -139,7 +139,7 @@ def propose_landmarks(
 
 
 def proposed(pixels: StackPixels, laterality: Laterality, slice_index: int | None = None) -> Placed:
-    """Propose as `propose_landmarks` does, and say what to check; the pixels are kept."""
+    """Propose as `propose_landmarks` does, with findings; `pixels` stay decoded for later use."""
     found = propose(pixels.stack, pixels.read(), laterality.side, slice_index=slice_index)
     if isinstance(found, Declined):
         error = NothingMeasurableError(

@@ -15,8 +15,8 @@ from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records import layout
 from meniscal_measure.records.codec import reading_from_dict, reading_to_dict
 from meniscal_measure.records.identifiers import without_identifiers
-from meniscal_measure.records.layout import schema
 from meniscal_measure.records.notice import NOTICE
+from meniscal_measure.records.schema import schema
 from meniscal_measure.report.images import SeriesImages
 
 Case = tuple[Reading, SeriesImages]
@@ -154,7 +154,7 @@ def test_a_damaged_record_is_refused_in_words(
 
 
 def test_the_schema_beside_the_code_is_the_one_generated() -> None:
-    """Write it again with `python -m meniscal_measure.records.layout`."""
+    """Write it again with `python -m meniscal_measure.records.schema`."""
     published = Path(layout.__file__).with_name("reading-2.schema.json")
     assert json.loads(published.read_text("utf-8")) == schema()
 

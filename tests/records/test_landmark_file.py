@@ -22,13 +22,14 @@ from meniscal_measure.caliper.reading import AxisConvention, Signature
 from meniscal_measure.errors import LandmarkError, UsageError
 from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.records import landmark_file
+from meniscal_measure.records.landmark_document import LandmarkDocument
 from meniscal_measure.records.landmark_file import (
     landmark_json,
     landmark_set,
     read_landmarks,
     signed,
 )
-from meniscal_measure.records.landmark_text import LandmarkDocument, parse_landmark_text
+from meniscal_measure.records.landmark_text import parse_landmark_text
 
 RIM = (Compartment.MEDIAL, Landmark.RIM)
 SIGNED = {

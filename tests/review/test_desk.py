@@ -18,7 +18,7 @@ from meniscal_measure.caliper.reading import Conventions, Reading
 from meniscal_measure.errors import StaleStateError, UsageError
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.journal import Signing, Verdict
-from meniscal_measure.records.layout import schema
+from meniscal_measure.records.schema import schema
 from meniscal_measure.review.desk import Desk, Place
 from meniscal_measure.review.knee import open_knee, with_proposal
 from meniscal_measure.review.measuring import measure_live, measure_state, snap_landmark

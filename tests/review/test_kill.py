@@ -19,7 +19,7 @@ import jsonschema
 import pytest
 
 from meniscal_measure.caliper.reading import Conventions
-from meniscal_measure.records.layout import schema
+from meniscal_measure.records.schema import schema
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee

@@ -84,7 +84,7 @@ def scores_beside(width_mm: float, rng: np.random.Generator) -> dict[str, float]
 
 
 def within(kind: type[Group], **values: float | str) -> Group:
-    """Give a parameter group, its drawn numbers moved into their ranges."""
+    """Return a parameter group, its drawn numbers moved into their ranges."""
     ranges = {item.name: item.metadata["range"] for item in fields(kind) if item.metadata}
     kept = {
         name: min(max(float(value), ranges[name][0]), ranges[name][1]) if name in ranges else value

@@ -89,7 +89,7 @@ class MeniscalCompartment:
         return (across[0], across[1]), along, (-16.0 * scale - margin, 24.0 * scale)
 
     def layers(self, u: Field, y: Field, z: Field) -> Painted:
-        """Give margin, meniscus and tears."""
+        """Return margin, meniscus and tears."""
         meniscus = self.meniscus
         at = meniscus.locate(u, y, z)
         clear = (meniscus.plateau.spine_base_u - u) * meniscus.plateau.outward
@@ -128,7 +128,7 @@ class MeniscalCompartment:
             yield Tissue.FLUID, Depth.JOINT_SPACE, self._pocket(at)
 
     def _gap_layers(self, at: Located, line: Field, behind: Field, clear: Field) -> Painted:
-        """Give what fills the space between wall and capsule, and the vessel in it."""
+        """Return what fills the space between wall and capsule, and the vessel in it."""
         margin = self.margin
         if margin.filling is not Filling.SYNOVIUM:
             within = maximum(maximum(behind, clear + 4.0), abs(at.h - 3.0) - 4.5)
@@ -148,7 +148,7 @@ class MeniscalCompartment:
         return ((out * out + up * up + along * along + 1e-6) ** 0.5 - 1.0) * half
 
     def _root_layers(self, at: Located, whole: Field) -> Painted:
-        """Give scar and fluid in the gap of a torn posterior root."""
+        """Return scar and fluid in the gap of a torn posterior root."""
         tear = self.meniscus.tear
         if not tear.scar > 0:
             return
@@ -161,7 +161,7 @@ class MeniscalCompartment:
         yield Tissue.FLUID, Depth.TEAR, maximum(across - 0.5 * tear.gap, bounds)
 
     def _body_layers(self, at: Located, whole: Field) -> Painted:
-        """Give degeneration, and longitudinal and horizontal clefts; none reaches an edge."""
+        """Return degeneration, and longitudinal and horizontal clefts; none reaches an edge."""
         meniscus, tear = self.meniscus, self.meniscus.tear
         width: Field = at.section.outer - at.section.inner
         t = (at.reach - at.section.inner) / width
@@ -182,7 +182,7 @@ class MeniscalCompartment:
             yield Tissue.FLUID, Depth.TEAR, split
 
     def _fragment_layers(self, at: Located) -> Painted:
-        """Give the bone fragment that an avulsed root carries, and its bed."""
+        """Return the bone fragment that an avulsed root carries, and its bed."""
         tear, root = self.meniscus.tear, self.meniscus.posterior
         along = (root.angle - at.angle) * root.reach - tear.gap_centre
         across = at.reach - root.reach
@@ -199,7 +199,7 @@ class MeniscalCompartment:
 def build_compartment(
     parameters: KneeParameters, meniscus: Meniscus, femur: Femur
 ) -> MeniscalCompartment:
-    """Give one meniscus of a knee with its margin."""
+    """Build one meniscus of a knee with its margin."""
     joint, soft = parameters.joint, parameters.soft
     medial = meniscus.compartment is Compartment.MEDIAL
     margin = MeniscalMargin(

@@ -113,7 +113,7 @@ def extrusion_of(points: SliceTruth) -> dict[Compartment, float]:
 
 
 def mid_coronal(knee: Anatomy) -> MidCoronal:
-    """Give the middle of the knee by the named conventions."""
+    """Return the middle of the knee by the named conventions."""
     angles = np.linspace(-math.pi, math.pi, 3601)
     rims = [knee.tibia.rim(compartment, angles)[1] for compartment in COMPARTMENTS]
     middle = 0.5 * (max(float(y.max()) for y in rims) + min(float(y.min()) for y in rims))

@@ -71,7 +71,7 @@ class Femur:
     """Thickness of the fluid in front of the femur."""
 
     def condyle(self, compartment: Compartment) -> Condyle:
-        """Give the condyle of one compartment."""
+        """Return the condyle of one compartment."""
         return self.medial if compartment is Compartment.MEDIAL else self.lateral
 
     def above(self, u: Field, z: Field) -> Field:
@@ -142,7 +142,7 @@ class Femur:
 
 
 def build_femur(parameters: KneeParameters, tibia: Tibia) -> Femur:
-    """Give the femur of one knee, set down on its tibia."""
+    """Build the femur of one knee, set down on its tibia."""
     shape, s = parameters.femur, tibia.scale
     medial, lateral = _condyles(parameters, tibia)
     low_medial, low_lateral = (

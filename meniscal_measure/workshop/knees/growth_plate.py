@@ -17,7 +17,7 @@ INSIDE_MM = 0.5
 def growth_plate_scar(
     level: Field, place: tuple[Field, Field], marrow: Field, *, thickness: float
 ) -> tuple[Tissue, Depth, Field]:
-    """Give the layer of a scar: a wavy sheet in the marrow.
+    """Return the layer of a scar: a wavy sheet in the marrow.
 
     `level` is the height over the plane that the sheet waves about, `place` `u` and `y` of the
     points, `marrow` the distance from the marrow.

@@ -21,7 +21,7 @@ Box: TypeAlias = tuple[tuple[float, float], tuple[float, float], tuple[float, fl
 """Lower and upper bound of u, y and z in mm."""
 
 COARSE_STEP = 8
-"""Every so many samples are looked at to find the window of a raster that a box can reach."""
+"""Only one sample in so many is tested to find the window of a raster that a box can reach."""
 
 
 @dataclass(frozen=True)
@@ -83,7 +83,7 @@ class Raster:
         return tuple(_span(picks, hit) for picks, hit in zip(self._picks, hits, strict=True))
 
     def near(self, where: tuple[slice, ...]) -> tuple[NDArray[np.floating], ...]:
-        """Give u, y and z of the points in a window."""
+        """Return u, y and z of the points in a window."""
         return tuple(np.ascontiguousarray(axis[where]) for axis in self.axes)
 
 
@@ -111,7 +111,7 @@ def layers_of(parts: Iterable[Part], u: Field, y: Field, z: Field) -> list[Layer
 
 
 def layers_on_raster(parts: Iterable[Part], raster: Raster) -> list[Layer]:
-    """Give the layers of some parts on a raster, back to front, each only in its window."""
+    """Return the layers of some parts on a raster, back to front, each only in its window."""
     layers = []
     for part in parts:
         where = raster.window(part.box)

@@ -42,7 +42,7 @@ class Leg:
         )
 
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
-        """Give the fat that fills the leg, and the fat, skin and air that cover the muscles."""
+        """Return the fat that fills the leg, and the fat, skin and air that cover the muscles."""
         outline = self.outline(z)
         outside = outline.beyond(u, y)
         aside = u * (1.0 / outline.p_positive)
@@ -54,7 +54,7 @@ class Leg:
 
 
 def build_leg(parameters: KneeParameters) -> Leg:
-    """Give the outline of one leg."""
+    """Build the outline of one leg."""
     soft = parameters.soft
     scale = parameters.tibia.plateau_width_mm / MEAN_PLATEAU_WIDTH_MM
     return Leg(scale, soft.fat_mm, soft.skin_mm, soft.muscle_bulk)

@@ -39,12 +39,12 @@ class Blob:
         return spans[0], spans[1], spans[2]
 
     def distance(self, u: Field, y: Field, z: Field) -> Field:
-        """Give the distance from the ellipsoid."""
+        """Return the distance from the ellipsoid."""
         offset = (u - self.centre[0], y - self.centre[1], z - self.centre[2])
         return ellipsoid(offset, self.half_axes)
 
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
-        """Give the ellipsoid."""
+        """Return the ellipsoid."""
         yield self.tissue, self.depth, self.distance(u, y, z)
 
 
@@ -61,7 +61,7 @@ class Oedema:
         return self.blob.box
 
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
-        """Give the oedema."""
+        """Return the oedema."""
         marrow = next(d for tissue, _, d in self.bone.layers(u, y, z) if tissue is Tissue.MARROW)
         inside = maximum(self.blob.distance(u, y, z), marrow + SUBCHONDRAL_MM)
         yield self.blob.tissue, self.blob.depth, inside
@@ -76,7 +76,7 @@ class Tunnel:
     box: Box
 
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
-        """Give the tunnel."""
+        """Return the tunnel."""
         inside = maximum(self.cord.distance(u, y, z), z - self.tibia.height(u, y))
         yield Tissue.TUNNEL, Depth.LESION, inside
 
@@ -84,7 +84,7 @@ class Tunnel:
 def build_lesions(
     parameters: KneeParameters, tibia: Tibia, femur: Femur, meniscus: Meniscus
 ) -> Iterator[Part]:
-    """Give the lesions of one knee; `meniscus` is the medial one, whose root a tunnel leads to."""
+    """Build the lesions of one knee; `meniscus` is the medial one, whose root a tunnel leads to."""
     joint, s = parameters.joint, tibia.scale
     for radius, compartment, bone in (
         (joint.medial_tibial_oedema_mm, Compartment.MEDIAL, tibia),

@@ -35,7 +35,7 @@ class Strand:
     box: Box
 
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
-        """Give the cord."""
+        """Return the cord."""
         distance = self.cords[0].distance(u, y, z)
         for cord in self.cords[1:]:
             distance = minimum(distance, cord.distance(u, y, z))
@@ -60,7 +60,7 @@ class Sheet:
     box: Box
 
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
-        """Give the band."""
+        """Return the band."""
         (lower_z, slope), *bends = self.bends
         surface = self.start_u + slope * positive(z - lower_z)
         for bend_z, change in bends:
@@ -142,7 +142,7 @@ _VESSEL = (Tissue.VESSEL, Depth.VESSEL)
 def build_ligaments(
     parameters: KneeParameters, tibia: Tibia, femur: Femur
 ) -> tuple[Strand | Sheet, ...]:
-    """Give the ligaments, tendons and vessels of one knee."""
+    """Build the ligaments, tendons and vessels of one knee."""
     places = _Places(tibia, femur)
     at, s = places.at, tibia.scale
     artery = (at(-3.0, 33.0, 95.0), at(-2.0, 31.0, 0.0), at(-6.0, 22.0, -90.0))

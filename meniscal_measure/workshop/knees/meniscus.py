@@ -159,7 +159,7 @@ class Meniscus:
     tear: Tear
 
     def section(self, angle: Field, rim_reach: Field) -> Wedge:
-        """Give the wedge at an angle along the rim, given the reach of the rim there."""
+        """Return the wedge at an angle along the rim, given the reach of the rim there."""
         to_front = smoothstep((self.anterior.angle + ROOT_ARC_RAD - angle) * (1 / ROOT_ARC_RAD))
         to_back = smoothstep((angle - self.posterior.angle + ROOT_ARC_RAD) * (1 / ROOT_ARC_RAD))
         free = 1.0 - to_front - to_back
@@ -184,7 +184,7 @@ class Meniscus:
         return u, y, self.floor(u, y, beyond) + h
 
     def centre_line(self, angle: Field) -> tuple[Field, Field, Field]:
-        """Give the middle of the section."""
+        """Return the middle of the section."""
         section = self.section(angle, self.tibia.rim_reach(self.compartment, angle))
         return self.place(angle, 0.5 * (section.outer + section.inner), 0.4 * section.height)
 
@@ -200,7 +200,7 @@ class Meniscus:
         return at.section.inner + TIP_BULGE_MM * unit_clip(part * part) - at.reach
 
     def locate(self, u: Field, y: Field, z: Field) -> Located:
-        """Give points in the coordinates of the meniscus, with the section at their angle."""
+        """Return points in the coordinates of the meniscus, with the section at their angle."""
         p, q = self.plateau.local(u, y)
         angle = np.arctan2(q, p)
         reach = (p * p + q * q + ROUND_OFF) ** 0.5

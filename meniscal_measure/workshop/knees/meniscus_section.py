@@ -19,12 +19,12 @@ from meniscal_measure.workshop.knees.signed_distance import Field
 FLOOR_TOLERANCE_MM = 1e-6
 FLOOR_STEPS = 30
 LEAST_SLOPE = 0.3
-"""Steps towards a height above the under-surface, and the least slope believed in one. The height
-only says where to begin to look."""
+"""Secant steps towards a height above the under-surface, and the smallest slope accepted in one.
+The height is only where the search starts."""
 
 WALK_STEP_MM = 0.2
 CHORD_STEPS = 3
-"""Each step leaves about a hundredth of the error or less, from a tenth of a mm on."""
+"""Below 0.1 mm each step reduces the error about a hundredfold or more."""
 
 ZOOMS = 4
 ZOOM_FACTOR = 6.0
@@ -32,10 +32,10 @@ ZOOM_LEVELS = np.linspace(-1.0, 1.0, 9)
 ZOOM_WALK = np.linspace(-1.0, 1.0, 41)
 FIRST_WALK_MM = 0.9
 LEAST_WALK_MM = 0.05
-"""Levels and places looked at around the best so far, closer with every zoom."""
+"""Levels and places sampled around the best point so far, closer with every zoom."""
 
 WALL_BAND = 0.5
-"""How far around its height the outermost point of the wall is looked for, as a part of it."""
+"""Range of heights searched for the outermost point of the wall, as a fraction of its height."""
 
 BEYOND_RIM_MM = 15.0
 """How far outside the rim the walk begins; further than any extrusion."""
@@ -119,14 +119,14 @@ class MeniscusSection:
         return best
 
     def _on_level(self, out: FloatArray, z: FloatArray) -> FloatArray:
-        """Give points of the plane at levels z, shape (..., 3)."""
+        """Return points of the plane at levels z, shape (..., 3)."""
         plateau, cut = self.meniscus.plateau, self.cut
         u = plateau.centre_u + plateau.outward * out
         y = (cut.offset - cut.normal[0] * u - cut.normal[2] * z) / cut.normal[1]
         return np.stack(np.broadcast_arrays(u, y, z), axis=-1)
 
     def _on_floor(self, out: FloatArray, h: FloatArray) -> FloatArray:
-        """Give points of the plane at heights above the under-surface, by the secant method."""
+        """Return points of the plane at heights above the under-surface, by the secant method."""
         z = np.zeros(np.broadcast_shapes(out.shape, h.shape))
         step, slope = self._above(out, z) - h, np.ones_like(z)
         for _ in range(FLOOR_STEPS):

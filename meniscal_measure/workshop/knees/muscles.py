@@ -35,7 +35,7 @@ class Belly:
         )
 
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
-        """Give the belly."""
+        """Return the belly."""
         up = z - self.centre[2]
         offset = (
             u - self.centre[0] - self.slant[0] * up,
@@ -63,7 +63,7 @@ BELLIES = (
 
 
 def build_muscles(parameters: KneeParameters) -> tuple[Belly, ...]:
-    """Give the muscles of one knee."""
+    """Build the muscles of one knee."""
     s = parameters.tibia.plateau_width_mm / MEAN_PLATEAU_WIDTH_MM
     bulk = parameters.soft.muscle_bulk
     return tuple(

@@ -285,9 +285,9 @@ class KneeParameters:
     soft: SoftTissueParameters = SoftTissueParameters()
 
     def meniscus(self, compartment: Compartment) -> MeniscusParameters:
-        """Give the meniscus of one compartment."""
+        """Return the meniscus of one compartment."""
         return self.medial if compartment is Compartment.MEDIAL else self.lateral
 
     def tear(self, compartment: Compartment) -> TearParameters:
-        """Give the tears of one meniscus."""
+        """Return the tears of one meniscus."""
         return self.medial_tear if compartment is Compartment.MEDIAL else self.lateral_tear

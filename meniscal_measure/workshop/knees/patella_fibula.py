@@ -40,7 +40,7 @@ class Patella:
         )
 
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
-        """Give cartilage, cortical bone and marrow."""
+        """Return cartilage, cortical bone and marrow."""
         s = self.scale
         p, q, r = u - self.u, y - self.y, z - self.z
         body = ellipsoid((p, q, r), (22.0 * s, 11.5 * s, 21.0 * s))
@@ -70,7 +70,7 @@ class Fibula:
         return (u - 16 * s, u + 18 * s), (y - 22 * s, y + 18 * s), (-math.inf, z + 18 * s)
 
     def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
-        """Give cortical bone and marrow."""
+        """Return cortical bone and marrow."""
         s = self.scale
         offset = (u - self.head[0], y - self.head[1], z - self.head[2])
         head = ellipsoid(offset, (9.5 * s, 10.5 * s, 12.0 * s))
@@ -80,7 +80,7 @@ class Fibula:
 
 
 def build_patella(parameters: KneeParameters, femur: Femur) -> Patella:
-    """Give the patella of one knee."""
+    """Build the patella of one knee."""
     s = femur.scale
     height = femur.level + 27.0 * s + parameters.femur.patella_height_mm
     front = femur.trochlea.y - float(femur.trochlea.profile.p_negative)
@@ -88,7 +88,7 @@ def build_patella(parameters: KneeParameters, femur: Femur) -> Patella:
 
 
 def build_fibula(femur: Femur) -> Fibula:
-    """Give the fibula of one knee."""
+    """Build the fibula of one knee."""
     s = femur.scale
     shaft = Cord((-33.0 * s, 18.0 * s, -28.0 * s), (-29.0 * s, 14.0 * s, -260.0 * s), 5.5 * s)
     return Fibula((-33.5 * s, 18.0 * s, -21.0 * s), shaft, s)

@@ -17,7 +17,7 @@ def repaired(
     tunnel_offset_mm: float = 4.0,
     healed: float = 1.0,
 ) -> KneeParameters:
-    """Give the same knee after repair of its medial posterior root through a tibial tunnel.
+    """Return the same knee after repair of its medial posterior root through a tibial tunnel.
 
     Bone, cartilage and everything else stay as they are.
 
@@ -51,7 +51,7 @@ def repaired(
 def shifted(
     parameters: KneeParameters, compartment: Compartment, shift_mm: float
 ) -> KneeParameters:
-    """Give the same knee with the whole extrusion profile of one meniscus moved outward."""
+    """Return the same knee with the whole extrusion profile of one meniscus moved outward."""
     meniscus = parameters.meniscus(compartment)
     moved = replace(
         meniscus,

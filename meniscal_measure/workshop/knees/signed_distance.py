@@ -22,29 +22,29 @@ ROUND_OFF_NORM = 1e-9
 
 
 def maximum(a: Field, b: Field | float) -> Field:
-    """Give the larger of two fields, point by point."""
+    """Return the larger of two fields, point by point."""
     larger: Field = np.maximum(a, b)
     return larger
 
 
 def minimum(a: Field, b: Field | float) -> Field:
-    """Give the smaller of two fields, point by point."""
+    """Return the smaller of two fields, point by point."""
     smaller: Field = np.minimum(a, b)
     return smaller
 
 
 def positive(x: Field) -> Field:
-    """Give the positive part of a field."""
+    """Return the positive part of a field."""
     return maximum(x, 0.0)
 
 
 def negative(x: Field) -> Field:
-    """Give the negative part of a field, which is below zero."""
+    """Return the negative part of a field, which is below zero."""
     return minimum(x, 0.0)
 
 
 def unit_clip(x: Field) -> Field:
-    """Give a field held between 0 and 1."""
+    """Return a field held between 0 and 1."""
     return (1.0 + abs(x) - abs(x - 1.0)) * 0.5
 
 
@@ -55,19 +55,19 @@ def smoothstep(t: Field) -> Field:
 
 
 def bump(squared: Field) -> Field:
-    """Give a hill of height 1 at `squared` = 0 that is exactly zero from `squared` = 1 on."""
+    """Return a hill of height 1 at `squared` = 0 that is exactly zero from `squared` = 1 on."""
     rest = positive(1.0 - squared)
     return rest * rest
 
 
 def smooth_max(a: Field, b: Field, k: float) -> Field:
-    """Give the intersection of two shapes with a fillet; exactly the maximum where |a - b| >= k."""
+    """Intersect two shapes with a fillet; exactly the maximum where |a - b| >= k."""
     overlap = positive(k - abs(a - b))
     return maximum(a, b) + overlap * overlap * (0.25 / k)
 
 
 def smooth_min(a: Field, b: Field, k: float) -> Field:
-    """Give the union of two shapes with a fillet; exactly the minimum where |a - b| >= k."""
+    """Unite two shapes with a fillet; exactly the minimum where |a - b| >= k."""
     overlap = positive(k - abs(a - b))
     return minimum(a, b) - overlap * overlap * (0.25 / k)
 

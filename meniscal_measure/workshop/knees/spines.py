@@ -52,7 +52,7 @@ class Spine:
 def build_spines(
     shape: TibiaParameters, scale: float, deeper: float
 ) -> tuple[tuple[Spine, Spine], tuple[Spine, ...]]:
-    """Give the ridges of both spines and the rise that carries them.
+    """Build the ridges of both spines and the rise that carries them.
 
     The medial ridge runs to the front and the lateral one to the back, so that only where they
     pass the rise does each have its apex: the heights by place of 44 real knees (see

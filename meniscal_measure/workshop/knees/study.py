@@ -54,7 +54,7 @@ class SyntheticSeries:
 
 
 def silent(done: int, total: int) -> None:
-    """Progress that tells nobody."""
+    """Report no progress."""
 
 
 def write_study(
@@ -69,7 +69,7 @@ def write_study(
     Raises
     ------
     RecipeError
-        If the extrusion asked for cannot be had on the measured slice.
+        If the measured slice cannot have the extrusion asked for.
     OutputError
         If the folder holds a study already, or cannot be written.
     """
@@ -97,7 +97,7 @@ def write_study(
 
 
 def _claim(folder: Path) -> None:
-    """Make the folder before the long work; refuse one that holds series to be mixed up with."""
+    """Make the folder before the long work; refuse one that already holds series."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -111,7 +111,7 @@ def _claim(folder: Path) -> None:
 
 
 def wanted_extrusion(recipe: ExtrusionRecipe) -> dict[Compartment, float]:
-    """Give the extrusions a recipe asks for."""
+    """Return the extrusions a recipe asks for."""
     wanted = {Compartment.MEDIAL: recipe.medial_mm, Compartment.LATERAL: recipe.lateral_mm}
     return {name: value for name, value in wanted.items() if value is not None}
 
@@ -122,14 +122,14 @@ def study_knee(recipe: StudyRecipe, extrusion_mm: Mapping[Compartment, float]) -
     Raises
     ------
     RecipeError
-        If there is no such series, or it cannot be had there.
+        If there is no such series, or its slice cannot have that extrusion.
     """
     parameters = recipe.knee
     coronal = next((item for item in recipe.series if item.plane is StackPlane.CORONAL), None)
     for compartment, wanted_mm in extrusion_mm.items():
         if coronal is None:
             raise RecipeError(
-                "extrusion is asked for but no [[series]] has plane coronal to have it on."
+                "extrusion is given, but no [[series]] has plane coronal to measure it on."
             )
         grid = measured_grid(coronal, SyntheticKnee(parameters))
         try:

@@ -32,7 +32,7 @@ from meniscal_measure.anatomy import Compartment
 from meniscal_measure.errors import RecipeError
 from meniscal_measure.files import Progress, csv_text, write_text
 from meniscal_measure.geometry import FloatArray, as_vector
-from meniscal_measure.records.landmark_text import MIN_SD_MM
+from meniscal_measure.records.landmark_document import MIN_SD_MM
 from meniscal_measure.workshop.knees.parameters import KneeParameters, RootTear
 from meniscal_measure.workshop.knees.population import Population, draw_parameters
 from meniscal_measure.workshop.knees.recipe import (

@@ -37,7 +37,7 @@ from meniscal_measure.workshop.knees.signed_distance import Field
 from meniscal_measure.workshop.knees.tibia import build_tibia
 
 RASTER_DIMENSIONS = 3
-"""Point arrays with so many axes or more (the last one holding x, y, z) are rasters, whose
+"""Point arrays with this many axes or more (the last one holding x, y, z) are rasters, whose
 neighbouring points are neighbours in space; a plain list of points has fewer."""
 
 SOLVE_STEPS = 30
@@ -79,7 +79,7 @@ class SyntheticKnee:
         )
 
     def layers_at(self, points: NDArray[np.floating]) -> list[Layer]:
-        """Give the layers at points, back to front; what no layer covers is air.
+        """Return the layers at points, back to front; what no layer covers is air.
 
         Parameters
         ----------
@@ -111,7 +111,7 @@ class SyntheticKnee:
         }
 
     def rim(self, compartment: Compartment, angle: FloatArray) -> FloatArray:
-        """Give points of the rim, LPS mm, shape (..., 3).
+        """Return points of the rim, LPS mm, shape (..., 3).
 
         `angle` is the direction from the centre of the plateau in radians: 0 outward, positive
         backwards.
@@ -119,7 +119,7 @@ class SyntheticKnee:
         return self._in_patient(self.tibia.rim(compartment, angle))
 
     def centre_line(self, compartment: Compartment, angle: FloatArray) -> FloatArray:
-        """Give points along the middle of a meniscus, LPS mm, shape (..., 3); see `rim`."""
+        """Return points along the middle of a meniscus, LPS mm, shape (..., 3); see `rim`."""
         return self._in_patient(self.menisci[compartment].centre_line(angle))
 
     def _in_patient(self, point: tuple[Field, Field, Field]) -> FloatArray:
@@ -149,7 +149,7 @@ def with_extrusion(
     ------
     RecipeError
         If the slice does not cut the body of the meniscus, or the extrusion asked for puts the
-        profile out of its range; the message says which extrusions can be had.
+        profile out of its range; the message gives the possible range.
     """
     for _ in range(SOLVE_STEPS):
         found = SyntheticKnee(parameters).extrusion_on(grid).get(compartment)
@@ -165,8 +165,8 @@ def with_extrusion(
         except RecipeError as error:
             lowest, highest = _within_reach(parameters.meniscus(compartment), found)
             raise RecipeError(
-                f"No {compartment.words} extrusion of {extrusion_mm:g} mm can be had on this slice;"
-                f" with this meniscus allowed is a number from about {lowest:.1f} to {highest:.1f}."
+                f"This slice cannot have a {compartment.words} extrusion of {extrusion_mm:g} mm;"
+                f" with this meniscus the range is about {lowest:.1f} to {highest:.1f} mm."
             ) from error
     raise RecipeError(
         f"No {compartment.words} extrusion profile gives {extrusion_mm:g} mm on the slice asked"
@@ -175,7 +175,7 @@ def with_extrusion(
 
 
 def _within_reach(meniscus: MeniscusParameters, found_mm: float) -> tuple[float, float]:
-    """Smallest and largest extrusion to which the profile can be moved from the one found."""
+    """Smallest and largest extrusion that moving the profile can reach."""
     profile = (
         meniscus.anterior_extrusion_mm,
         meniscus.body_extrusion_mm,

@@ -36,7 +36,7 @@ MEAN_WIDTH_OVER_DEPTH = 1.58
 """Plateau for which the proportions below are written."""
 
 RIM_TURN_DEG = 45.0
-"""Where in the turn from horizontal to vertical cortex the rim is placed: half way."""
+"""Angle in the turn from horizontal to vertical cortex at which the rim is placed: half way."""
 
 _INSET = 1.0 - math.cos(math.radians(RIM_TURN_DEG))
 FLARE_START_MM = 4.0
@@ -52,7 +52,8 @@ common practice, no source)."""
 
 APEX_ASIDE_MM, APEX_SEARCH_MM = 3.0, 8.0
 APEX_ZOOMS = 8
-"""How far around its ridge the apex of a spine is looked for, on a raster made finer so often."""
+"""Range around its ridge in which the apex of a spine is searched, and number of refinements of the
+search raster."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +77,7 @@ class Tibia:
     """Thickness of its scar; 0 for none."""
 
     def plateau(self, compartment: Compartment) -> Plateau:
-        """Give the plateau of one compartment."""
+        """Return the plateau of one compartment."""
         return self.medial if compartment is Compartment.MEDIAL else self.lateral
 
     def medial_share(self, u: Field) -> Field:
@@ -113,7 +114,7 @@ class Tibia:
         return smooth_min(sides, middle, 5.0 * self.scale)
 
     def wall_lean(self, u: Field, y: Field, below: Field) -> Field:
-        """How far the side wall has come inward, none of it at the level of the rim."""
+        """How far the side wall has moved inward; zero at the level of the rim."""
         deep = positive(below - LEAN_START_MM) - positive(below - LEAN_END_MM)
         share = self.medial_share(u)
         lateral = self.lateral.leaning(y)
@@ -172,7 +173,7 @@ class Tibia:
         return best_u, best_y
 
     def rim(self, compartment: Compartment, angle: Field) -> tuple[Field, Field, Field]:
-        """Give the rim: where the plateau has turned half way into the side wall.
+        """Return the rim: where the plateau has turned half way into the side wall.
 
         `angle` is the direction from the centre of the plateau in radians: 0 outward, positive
         backwards.
@@ -197,7 +198,7 @@ class Tibia:
 
 
 def build_tibia(parameters: KneeParameters) -> Tibia:
-    """Give the tibia of one knee."""
+    """Build the tibia of one knee."""
     shape = parameters.tibia
     scale = shape.plateau_width_mm / MEAN_PLATEAU_WIDTH_MM
     deeper = scale * MEAN_WIDTH_OVER_DEPTH / shape.width_over_depth

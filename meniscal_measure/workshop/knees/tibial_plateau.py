@@ -81,7 +81,7 @@ class Plateau:
 
 
 def medial_plateau(parameters: KneeParameters, scale: float, deeper: float) -> Plateau:
-    """Give the medial plateau of one knee."""
+    """Return the medial plateau of one knee."""
     shape, cartilage = parameters.tibia, parameters.cartilage
     return Plateau(
         outward=1.0,
@@ -106,7 +106,7 @@ def medial_plateau(parameters: KneeParameters, scale: float, deeper: float) -> P
 
 
 def lateral_plateau(parameters: KneeParameters, scale: float, deeper: float) -> Plateau:
-    """Give the lateral plateau of one knee."""
+    """Return the lateral plateau of one knee."""
     shape, cartilage = parameters.tibia, parameters.cartilage
     return Plateau(
         outward=-1.0,

@@ -14,8 +14,8 @@ from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM, SliceConven
 from meniscal_measure.caliper.reading import AxisConvention
 from meniscal_measure.files import write_text
 from meniscal_measure.geometry import PixelGrid, Vector
+from meniscal_measure.records.landmark_document import LandmarkDocument, SliceEntry, SliceRef
 from meniscal_measure.records.landmark_file import landmark_json
-from meniscal_measure.records.landmark_text import LandmarkDocument, SliceEntry, SliceRef
 from meniscal_measure.workshop.knees.dicom.identity import SeriesIdentity
 from meniscal_measure.workshop.knees.exact_landmarks import extrusion_of
 from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee

@@ -19,8 +19,8 @@ import numpy as np
 
 SHIFT_SD = 0.5
 SPREAD = (0.7, 1.4)
-"""A figure agrees if its mean lies within so many real standard deviations, and its standard
-deviation within these multiples of the real one."""
+"""A figure agrees if its mean differs by at most this many real standard deviations, and its
+standard deviation lies within these multiples of the real one."""
 
 FEWEST = 5
 """Knees in which a figure must exist for it to be compared."""
@@ -62,7 +62,7 @@ class Agreement:
 
 
 def compared(figures: Figures) -> list[Agreement]:
-    """Set every figure that drawn and real knees both have side by side."""
+    """Compare every figure that both drawn and real knees have."""
     found = []
     for line in _lines("real_knees.csv"):
         key, offset = line["figure"], int(line["offset_mm"])

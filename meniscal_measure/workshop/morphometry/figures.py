@@ -154,7 +154,7 @@ class _Flank:
         }
 
     def _gap(self, out: float) -> tuple[float, float]:
-        """Joint space in a column, and what of it cartilage leaves; NaN outside the condyle."""
+        """Joint space in a column, with and without the cartilage; NaN outside the condyle."""
         if out > self.corner[0]:
             return math.nan, math.nan
         gap = self.at(self.femur, out) - self.at(self.tibia, out)

@@ -244,7 +244,7 @@ def _timing(protocol: Protocol) -> dict[str, Any]:
         "EchoTrainLength": protocol.echo_train_length,
         "RFEchoTrainLength": protocol.echo_train_length if spin_echo else 0,
         "GradientEchoTrainLength": 0 if spin_echo else 1,
-        # of nobody: the standard asks for an absorption rate in an original image
+        # required in an original image; zero, as nobody was imaged
         "SpecificAbsorptionRateSequence": _one(
             SpecificAbsorptionRateDefinition="IEC_LOCAL", SpecificAbsorptionRateValue=0.0
         ),

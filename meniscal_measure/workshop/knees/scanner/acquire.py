@@ -47,8 +47,8 @@ from meniscal_measure.workshop.knees.scanner.signal import (
 from meniscal_measure.workshop.knees.scanner.texture import Texture
 
 FULL_SCALE = 2400
-"""Grey value of the brightest tissue, fat suppressed if it is meant to be, before coils and noise;
-leaves room for both in 12 bits."""
+"""Grey value of the brightest tissue after any fat suppression, before coils and noise; leaves room
+for both in 12 bits."""
 
 LARGEST_GREY = 4095
 

@@ -1,4 +1,4 @@
-"""How much of the fat signal is left by spectral suppression, and where it fails."""
+"""How much fat signal spectral suppression leaves, and where it fails."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ LEFT_OVER = 0.1
 The olefinic peak near water, some 5-10 % of the fat signal, is never suppressed."""
 
 FAILURE_ONSET_MM = 55.0
-"""Distance from the isocentre along the direction of failure at which half of it has set in."""
+"""Distance from the isocentre, along the direction of failure, at which it is half complete."""
 
 FAILURE_WIDTH_MM = 8.0
 """Distance over which suppression goes from working to failing."""

@@ -1,4 +1,4 @@
-"""What the scanner hands over: one stack of slices and how it was acquired."""
+"""The scanner's output: one stack of slices and how it was acquired."""
 
 from __future__ import annotations
 

@@ -50,7 +50,7 @@ def shifted(kspace: ComplexArray, *, axis: int, by_px: float, shown: int) -> Com
 
 
 def with_motion(kspace: ComplexArray, motion: Motion, *, field_of_view_mm: float) -> ComplexArray:
-    """Give each phase-encoding line the phase of the object's shift at its time."""
+    """Apply to each phase-encoding line the phase of the object's shift when it was acquired."""
     line = np.arange(kspace.shape[0])
     shift_mm = motion.amplitude_mm * np.sin(2 * np.pi * line / motion.period_lines)
     phase = np.exp(-2j * np.pi * frequencies(kspace.shape[0]) * shift_mm / field_of_view_mm)
