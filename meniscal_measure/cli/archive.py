@@ -238,12 +238,9 @@ def _stored(
     out: Path,
 ) -> tuple[Outcome, ...]:
     """Store what was made of a reading; give what did not arrive."""
-    from meniscal_measure.exchange.results import result_objects, with_earlier
-    from meniscal_measure.exchange.transfer import send_once
+    from meniscal_measure.exchange.delivery import deliver
 
-    made = result_objects(saved, stack, with_earlier(archived, peer, saved.contents))
-    made.write(out)
-    sent = send_once(peer, made.objects, out)
+    sent = deliver(saved, stack, peer, archived, out)
     failed = tuple(one for one in sent if not one.arrived)
     _show_failures(failed, "Not stored")
     say(f"{len(sent) - len(failed)} of {len(sent)} objects are in {peer.name}", err=True)

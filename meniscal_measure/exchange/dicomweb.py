@@ -100,6 +100,8 @@ class WebArchive:
                 )
             with written_whole(folder / f"{uid}.dcm") as stream:
                 one.save_as(stream, enforce_file_format=True)
+        except ArchiveUnreachableError:
+            raise
         except (ArchiveError, OutputError) as error:
             return Outcome(uid, str(error))
         return Outcome(uid)
@@ -115,7 +117,8 @@ class WebArchive:
             with self._asked() as client:
                 answer = client.store_instances([_as_file(one)])
         except ArchiveError as error:
-            return Outcome(uid, str(error))
+            answered = not isinstance(error, ArchiveUnreachableError)
+            return Outcome(uid, str(error), answered=answered)
         failed = answer.get("FailedSOPSequence", ())
         if failed:
             return Outcome(uid, f"the archive refused it: reason {failed[0].get('FailureReason')}")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import socket
 import ssl
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -159,6 +160,7 @@ class DimseArchive:
 
     def _stored(self, association: Association, one: Dataset) -> Outcome:
         uid = str(one.SOPInstanceUID)
+        _await_reactor(association)
         if not association.is_established:
             reason = "the archive closed the association before it was sent"
             return Outcome(uid, reason, answered=False)
@@ -176,6 +178,7 @@ class DimseArchive:
         )
 
     def _found(self, association: Association, keys: Dataset) -> Iterator[Dataset]:
+        _await_reactor(association)
         answers = association.send_c_find(keys, StudyRootQueryRetrieveInformationModelFind)
         for status, answer in answers:
             code = self._checked(status, "C-FIND")
@@ -235,6 +238,17 @@ class DimseArchive:
             f"{self.name} cannot be reached or did not answer. Check host, port, TLS and that the"
             " archive accepts connections from this machine."
         )
+
+
+def _await_reactor(association: Association) -> None:
+    """Let the association's own thread go on after the last answer, before the next request.
+
+    pynetdicom 3.0 stops that thread while a request waits for its answer. It takes a thread that
+    has not gone on yet for one that is stopped, which then takes the next answer for itself; on a
+    busy machine one of some hundred answers was lost.
+    """
+    while association.is_established and association._is_paused:
+        time.sleep(0.0001)
 
 
 def _send_at_once(event: Event) -> None:

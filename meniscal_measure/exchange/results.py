@@ -1,24 +1,17 @@
-"""All objects of one reading, and the earlier versions of its report that an archive holds."""
+"""All objects of one reading."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from pydicom.dataset import Dataset
-from pydicom.uid import Comprehensive3DSRStorage
 
-from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import UsageError
 from meniscal_measure.exchange.capture import figure_capture, report_document
-from meniscal_measure.exchange.peer import ArchivedSeries, Peer
 from meniscal_measure.exchange.presentation_state import presentation_state
 from meniscal_measure.exchange.source_images import source_images
-from meniscal_measure.exchange.structured_report import (
-    Archived,
-    report_series_uid,
-    structured_report,
-)
+from meniscal_measure.exchange.structured_report import Archived, structured_report
 from meniscal_measure.files import written_whole
 from meniscal_measure.report.save import SavedFiles
 from meniscal_measure.report.window import display_window
@@ -89,33 +82,3 @@ def result_objects(saved: SavedFiles, stack: Stack, archived: Archived | None = 
             report_document(reading, images[middle], pdf, archived),
         )
     )
-
-
-def with_earlier(archived: Archived, peer: Peer, reading: Reading) -> Archived:
-    """Name the reports of the same series that an archive already holds as those replaced.
-
-    Raises
-    ------
-    ArchiveError
-        If the archive cannot be asked.
-    """
-    series = ArchivedSeries(
-        study_instance_uid=reading.source.study_instance_uid,
-        series_instance_uid=report_series_uid(archived.uid_root, reading),
-        patient_id=reading.source.patient_id,
-        study_date=reading.source.study_date,
-        description="",
-        modality="SR",
-    )
-    return replace(
-        archived,
-        replaces=tuple(_reference(series, uid) for uid in peer.find_instances(series)),
-    )
-
-
-def _reference(series: ArchivedSeries, sop_instance_uid: str) -> Dataset:
-    earlier = Dataset()
-    earlier.StudyInstanceUID = series.study_instance_uid
-    earlier.SeriesInstanceUID = series.series_instance_uid
-    earlier.SOPClassUID, earlier.SOPInstanceUID = Comprehensive3DSRStorage, sop_instance_uid
-    return earlier

@@ -183,7 +183,9 @@ def _groups(
     reading: Reading, part: SliceReading, image: SourceImage
 ) -> Iterator[templates.MeasurementsAndQualitativeEvaluations]:
     for compartment, measured in part.compartments.items():
-        name = f"{compartment.words} meniscus, slice index {part.slice_index}"
+        index = part.slice_index
+        where = reading.slice_name(index) or f"slice {reading.slice_number(index)}"
+        name = f"{compartment.words} meniscus, {where}"
         yield templates.MeasurementsAndQualitativeEvaluations(
             tracking_identifier=templates.TrackingIdentifier(
                 uid=identity.derived_uid(

@@ -39,8 +39,8 @@ def reopen(reading: Reading, study: Study) -> KneeReading:
     UsageError
         If the study does not hold the image the reading names, or it names none.
     InputError
-        If landmarks were moved after they were signed, or the values are not those that its
-        landmarks give on these images.
+        If the study names another patient, if landmarks were moved after they were signed, or the
+        values are not those that the landmarks give on these images.
     """
     if not reading.source.sop_instance_uid:
         raise UsageError(
@@ -61,6 +61,13 @@ def reopen(reading: Reading, study: Study) -> KneeReading:
             "The stored reading cannot be measured again: {reason} Measure the study anew.",
             reason=error.words(),
         ) from error
+    if again.source.patient_id != reading.source.patient_id:
+        raise InputError(
+            "The stored reading is of Patient ID {read:private}, the study of {study:private}."
+            " Clear up whose knee it is, and measure the study anew.",
+            read=reading.source.patient_id or "nobody",
+            study=again.source.patient_id or "nobody",
+        )
     differing = next(_differences(reading, again), None)
     if differing is not None:
         raise InputError(

@@ -31,7 +31,6 @@ def test_no_mutant_escapes_hangs_or_is_measured_wrong(kind: str) -> None:
     assert tally.count == count
 
 
-@pytest.mark.campaign
 def test_a_wrong_number_would_be_seen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     series = ClassicSeries(tmp_path)
     measured_as_the_header_says(series.study, tmp_path / "landmarks.json", random.Random(1))

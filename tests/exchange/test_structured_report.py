@@ -78,6 +78,14 @@ def test_a_general_library_reads_groups_and_values(
     assert first.unit.value == "mm"
 
 
+def test_every_group_names_its_slice_by_instance_number(report: Dataset, case: Case) -> None:
+    named = [item.TextValue for item in items(report) if item.ValueType == "TEXT"]
+    for part in (case.reading.measured, *case.reading.neighbours):
+        assert part.instance_number is not None
+        words = f"medial meniscus, image {part.instance_number} (Instance Number), slice"
+        assert any(one.startswith(words) for one in named)
+
+
 def test_standard_codes_are_those_of_the_dictionaries(report: Dataset) -> None:
     """Source: pydicom's tables of PS3.16, made from the standard."""
     ours = {concepts.SCHEME, "RFC5646"}

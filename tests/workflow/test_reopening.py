@@ -87,6 +87,13 @@ def test_what_was_changed_after_it_was_signed_is_refused(
         reopen(reading_from_dict(record), study)
 
 
+def test_images_that_name_another_patient_are_refused(signed: str, study: Study) -> None:
+    record = json.loads(signed)
+    record["source"]["patient_id"] = "SOMEBODY-ELSE"
+    with pytest.raises(InputError, match="Patient ID SOMEBODY-ELSE, the study of PHANTOM"):
+        reopen(reading_from_dict(record), study)
+
+
 def test_a_reading_without_identifiers_cannot_find_its_images(signed: str, study: Study) -> None:
     anonymous = without_identifiers(reading_from_dict(json.loads(signed)))
     with pytest.raises(UsageError, match="written without identifiers"):

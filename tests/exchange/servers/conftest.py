@@ -70,8 +70,8 @@ def orthanc(tmp_path: Path) -> Iterator[None]:
         yield
 
 
-@pytest.fixture
-def query_server(tmp_path: Path) -> Iterator[None]:
+@contextmanager
+def query_archive(tmp_path: Path, *, most_mb: int = 1024) -> Iterator[None]:
     """DCMTK's dcmqrscp with one storage area, ARCHIVE, that only knows MENISCAL."""
     folder = tmp_path / "dcmqrscp"
     (folder / "storage").mkdir(parents=True)
@@ -85,11 +85,18 @@ HostTable END
 VendorTable BEGIN
 VendorTable END
 AETable BEGIN
-ARCHIVE {folder / "storage"} RW (200, 1024mb) ours
+ARCHIVE {folder / "storage"} RW (200, {most_mb}mb) ours
 AETable END
 """
     )
     with server(["/usr/bin/dcmqrscp", "-c", folder / "settings.cfg"], QUERY_PORT, folder=folder):
+        yield
+
+
+@pytest.fixture
+def query_server(tmp_path: Path) -> Iterator[None]:
+    """DCMTK's dcmqrscp for the time of a test."""
+    with query_archive(tmp_path):
         yield
 
 

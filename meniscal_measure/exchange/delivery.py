@@ -1,0 +1,102 @@
+"""What was made of a reading, stored in the archive that holds its images."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from pydicom.dataset import Dataset
+from pydicom.uid import Comprehensive3DSRStorage
+
+from meniscal_measure.caliper.reading import Reading
+from meniscal_measure.errors import InputError
+from meniscal_measure.exchange.peer import ArchivedSeries, Outcome, Peer, Query
+from meniscal_measure.exchange.results import result_objects
+from meniscal_measure.exchange.structured_report import Archived, report_series_uid
+from meniscal_measure.exchange.transfer import Patience, send_once
+from meniscal_measure.report.save import SavedFiles
+from meniscal_measure.series.model import Stack
+
+
+def deliver(
+    saved: SavedFiles,
+    stack: Stack,
+    peer: Peer,
+    archived: Archived,
+    folder: Path,
+    patience: Patience | None = None,
+) -> tuple[Outcome, ...]:
+    """Make the objects of a saved reading, keep them as files, and store them in an archive.
+
+    Reports of the same series that the archive holds already are named as those replaced.
+
+    Parameters
+    ----------
+    saved
+        The reading and its files.
+    stack
+        The stack it was taken on.
+    peer
+        The archive.
+    archived
+        How objects are made for it.
+    folder
+        Where the objects and the log of what was sent lie.
+    patience
+        How often an archive that does not answer is tried again.
+
+    Returns
+    -------
+    tuple of Outcome
+        One for each object.
+
+    Raises
+    ------
+    InputError
+        If the archive holds the study under another patient.
+    ArchiveError
+        If the archive refuses, or does not answer as often as it was tried. The files stay.
+    UsageError
+        If the reading was saved without identifiers, or the UID root is not usable.
+    """
+    patience = patience or Patience()
+    reading = saved.contents
+    patience(lambda: _check_patient(peer, reading))
+    earlier = patience(lambda: _earlier_reports(peer, reading, archived.uid_root))
+    made = result_objects(saved, stack, replace(archived, replaces=earlier))
+    made.write(folder)
+    return send_once(peer, made.objects, folder, patience)
+
+
+def _check_patient(peer: Peer, reading: Reading) -> None:
+    """Refuse to file results with a patient whose images were not measured."""
+    held = peer.find_series(Query(study_instance_uid=reading.source.study_instance_uid))
+    others = {one.patient_id for one in held} - {reading.source.patient_id}
+    if others:
+        raise InputError(
+            "{archive} holds this study under Patient ID {held:private}, the images measured say"
+            " {measured:private}. Clear up whose knee it is; nothing was sent.",
+            archive=peer.name,
+            held=", ".join(sorted(others)),
+            measured=reading.source.patient_id or "nothing",
+        )
+
+
+def _earlier_reports(peer: Peer, reading: Reading, uid_root: str) -> tuple[Dataset, ...]:
+    series = ArchivedSeries(
+        study_instance_uid=reading.source.study_instance_uid,
+        series_instance_uid=report_series_uid(uid_root, reading),
+        patient_id=reading.source.patient_id,
+        study_date=reading.source.study_date,
+        description="",
+        modality="SR",
+    )
+    return tuple(_reference(series, uid) for uid in peer.find_instances(series))
+
+
+def _reference(series: ArchivedSeries, sop_instance_uid: str) -> Dataset:
+    earlier = Dataset()
+    earlier.StudyInstanceUID = series.study_instance_uid
+    earlier.SeriesInstanceUID = series.series_instance_uid
+    earlier.SOPClassUID, earlier.SOPInstanceUID = Comprehensive3DSRStorage, sop_instance_uid
+    return earlier
