@@ -233,8 +233,8 @@ def test_an_extrusion_out_of_reach_is_refused_with_what_can_be_had(
 ) -> None:
     document["extrusion"] = {"medial_mm": asked_mm}
     message = (
-        rf"extrusion.medial_mm is {asked_mm:g}: No medial extrusion .* allowed is a number from"
-        r" about (-?\d+\.\d) to (\d+\.\d)"
+        rf"extrusion.medial_mm is {asked_mm:g}: This slice cannot have a medial extrusion .*"
+        r" the range is about (-?\d+\.\d) to (\d+\.\d) mm"
     )
     with pytest.raises(RecipeError, match=message) as caught:
         write_study(parse_recipe(document), tmp_path)
