@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
+from typer.main import get_command
+
+from meniscal_measure.cli import app
 
 REPOSITORY = Path(__file__).parents[1]
 CHECKS = re.compile(r"^\s*(?:\.venv/bin/)?((?:ruff|mypy|lint-imports|npm exec)\b.*)$", re.MULTILINE)
@@ -28,15 +32,34 @@ def test_the_changelog_names_this_version() -> None:
 
 
 def test_the_table_of_risks_names_tests_that_are_there() -> None:
-    named = re.findall(r"`(tests/[\w/]+\.py)`", _text("README.md"))
+    named = re.findall(r"`(tests/[\w/]+\.py)`", _text("docs/risks.md"))
     assert len(named) > 10
     assert [name for name in named if not (REPOSITORY / name).exists()] == []
 
 
-@pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])
+DOCUMENTS = [
+    *("README.md", "DEVELOPERS.md", "CHANGELOG.md"),
+    *(f"docs/{path.name}" for path in sorted((REPOSITORY / "docs").glob("*.md"))),
+]
+
+
+@pytest.mark.parametrize("document", DOCUMENTS)
 def test_what_a_document_links_to_is_there(document: str) -> None:
     links = re.findall(r"\]\((?!https?:|#)([^)#]+)", _text(document))
-    assert [link for link in links if not (REPOSITORY / link).exists()] == []
+    folder = (REPOSITORY / document).parent
+    assert [link for link in links if not (folder / link).exists()] == []
+
+
+@pytest.mark.parametrize("document", DOCUMENTS)
+def test_every_command_in_a_document_exists(document: str) -> None:
+    """The words after the program's name are commands, and each option is one of theirs."""
+    for line in re.findall(r"^meniscal-measure (.*)$", _text(document), re.M):
+        command: Any = get_command(app)
+        words = line.split()
+        while hasattr(command, "commands"):
+            command = command.commands[words.pop(0)]
+        options = {name for parameter in command.params for name in parameter.opts}
+        assert {word for word in words if word.startswith("--")} <= options, line
 
 
 def test_every_test_folder_mirrors_a_room() -> None:

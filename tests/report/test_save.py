@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import itertools
 import json
 import re
 import shutil
@@ -12,9 +11,9 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import matplotlib as mpl
+import numpy as np
 import pytest
 from matplotlib.text import Text
-from matplotlib.transforms import Bbox
 from PIL import Image
 from pypdf import PdfReader
 
@@ -91,26 +90,15 @@ def word_faults(path: Path) -> list[str]:
 
 def page_faults(page: ElementTree.Element) -> list[str]:
     width, height = float(page.attrib["width"]), float(page.attrib["height"])
-    words = [
-        (
-            word.text,
-            Bbox.from_extents(*(float(word.attrib[n]) for n in ("xMin", "yMin", "xMax", "yMax"))),
-        )
-        for word in page.iter(f"{XHTML}word")
-    ]
-    off = [
-        f"{text!r} runs off the paper"
-        for text, box in words
-        if box.x0 < 0 or box.y0 < 0 or box.x1 > width or box.y1 > height
-    ]
-    shared = (
-        (a, b, Bbox.intersection(box, other))
-        for (a, box), (b, other) in itertools.combinations(words, 2)
-    )
-    return off + [
-        f"{a!r} overlaps {b!r}"
-        for a, b, box in shared
-        if box is not None and box.width > 1.5 and box.height > 3.0
+    words = list(page.iter(f"{XHTML}word"))
+    corners = [[float(word.attrib[n]) for n in ("xMin", "yMin", "xMax", "yMax")] for word in words]
+    left, top, right, bottom = np.array(corners).T
+    off = (left < 0) | (top < 0) | (right > width) | (bottom > height)
+    shared_width = np.minimum.outer(right, right) - np.maximum.outer(left, left)
+    shared_height = np.minimum.outer(bottom, bottom) - np.maximum.outer(top, top)
+    overlapping = np.triu((shared_width > 1.5) & (shared_height > 3.0), k=1)
+    return [f"{words[n].text!r} runs off the paper" for n in np.flatnonzero(off)] + [
+        f"{words[a].text!r} overlaps {words[b].text!r}" for a, b in np.argwhere(overlapping)
     ]
 
 
