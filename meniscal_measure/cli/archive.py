@@ -92,7 +92,7 @@ def measure(
     Run it again after an interruption: what has arrived is not fetched or sent again.
     """
     with reported(as_json=as_json):
-        _check_packages()
+        check_archive_packages()
         from meniscal_measure import workflow
         from meniscal_measure.exchange.peer import Query
         from meniscal_measure.exchange.structured_report import Archived
@@ -101,7 +101,7 @@ def measure(
         query = Query(patient_id, study_date, accession_number, study_uid)
         if query == Query():
             raise UsageError("Say whose knee: --patient-id, --accession-number or --study-uid.")
-        peer = _peer(archive, calling_title, timeout, certificates)
+        peer = archive_peer(archive, calling_title, timeout, certificates)
         fetched = fetch_coronal(peer, query, out)
         _show_failures(fetched.missing, "Not fetched")
         knee = workflow.measure(
@@ -137,12 +137,12 @@ def send(
     A report that the archive already holds of the same series is named as the one replaced.
     """
     with reported(as_json=False):
-        _check_packages()
+        check_archive_packages()
         from meniscal_measure import workflow
         from meniscal_measure.exchange.structured_report import Archived
         from meniscal_measure.records.reading_file import read_reading
 
-        peer = _peer(archive, calling_title, timeout, certificates)
+        peer = archive_peer(archive, calling_title, timeout, certificates)
         knee = workflow.reopen(read_reading(record), workflow.read(study))
         saved = knee.save(out)
         if _stored(saved, knee.stack, peer, Archived(uid_root, organization), out):
@@ -161,7 +161,7 @@ def objects(
 ) -> None:
     """Write the same objects as files, for an archive that is not reached from here."""
     with reported(as_json=False):
-        _check_packages()
+        check_archive_packages()
         from meniscal_measure import workflow
         from meniscal_measure.exchange.results import result_objects
         from meniscal_measure.exchange.structured_report import Archived
@@ -191,7 +191,7 @@ def deidentify(
 ) -> None:
     """Write the MR images of a study without their patient (DICOM PS3.15 Annex E)."""
     with reported(as_json=False):
-        _check_packages()
+        check_archive_packages()
         from meniscal_measure.exchange.study_without_patient import deidentify_study, read_key
 
         pseudonyms = read_key(key_file)
@@ -212,7 +212,8 @@ def deidentify(
             raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
 
 
-def _check_packages() -> None:
+def check_archive_packages() -> None:
+    """Refuse a command whose packages are not installed."""
     missing = [name for name in PACKAGES if find_spec(name) is None]
     if missing:
         raise UsageError(
@@ -222,9 +223,10 @@ def _check_packages() -> None:
         )
 
 
-def _peer(
+def archive_peer(
     address: str, calling_title: str, timeout_s: float, certificates: Path | None
 ) -> DimseArchive | WebArchive:
+    """Find the archive at an address."""
     from meniscal_measure.exchange.addresses import Connection, archive_at
 
     return archive_at(address, Connection(calling_title, timeout_s, certificates))

@@ -11,6 +11,15 @@ from urllib.parse import quote
 import typer
 
 from meniscal_measure.caliper.reading import AxisConvention, Conventions, ThresholdRule
+from meniscal_measure.cli.archive import (
+    CallingTitle,
+    Certificates,
+    Organization,
+    Timeout,
+    UidRoot,
+    archive_peer,
+    check_archive_packages,
+)
 from meniscal_measure.cli.common import (
     Axis,
     ExactlyThreshold,
@@ -69,6 +78,21 @@ def review(
             show_default=False,
         ),
     ] = None,
+    send_to: Annotated[
+        str,
+        typer.Option(
+            "--send-to",
+            metavar="ADDRESS",
+            help="Archive in which what is signed is stored: dicom://TITLE@HOST:PORT, or the"
+            " https:// address of DICOMweb services.",
+            show_default=False,
+        ),
+    ] = "",
+    calling_title: CallingTitle = "MENISCAL",
+    timeout: Timeout = 30.0,
+    certificates: Certificates = None,
+    uid_root: UidRoot = "2.25",
+    organization: Organization = None,
     port: Annotated[
         int, typer.Option("--port", help="Port on this machine; by default a free one.", min=0)
     ] = 0,
@@ -78,7 +102,7 @@ def review(
 ) -> None:
     """Confirm or correct the landmarks of knees on a local page, and sign the readings.
 
-    The page is served to this machine only; nothing leaves it.
+    The page is served to this machine only; nothing leaves it but for what --send-to names.
     """
     with reported(as_json=False):
         _check_order(blinded=blinded, keep_order=keep_order, repeats=repeats)
@@ -95,7 +119,15 @@ def review(
             Blinding(None if keep_order else seed, repeats) if blinded else None,
             hides_mm=blinded if hide_mm is None else hide_mm,
         )
-        desk = Desk(open_worklist(path), store, terms, propose=proposed)
+        destination = None
+        if send_to:
+            check_archive_packages()
+            from meniscal_measure.exchange.structured_report import Archived
+            from meniscal_measure.review.sending import Destination
+
+            peer = archive_peer(send_to, calling_title, timeout, certificates)
+            destination = Destination(peer, Archived(uid_root, organization))
+        desk = Desk(open_worklist(path), store, terms, propose=proposed, destination=destination)
         desk.prepare_first()
         server = PageServer(desk, port=port)
         address = server.address + (f"#reader={quote(reader, safe='')}" if reader else "")

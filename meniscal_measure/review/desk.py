@@ -8,7 +8,7 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.records.journal import Journal, SigningSummary
@@ -21,6 +21,9 @@ from meniscal_measure.review.reading_plan import Task, plan
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.state import State, first_state, state_from_dict
 from meniscal_measure.review.worklist import Knee
+
+if TYPE_CHECKING:
+    from meniscal_measure.review.sending import Destination, Sender
 
 PREPARED = 2
 """Knees prepared ahead of the one in view: a reader who is quicker than one proposal still finds
@@ -67,6 +70,13 @@ class Desk:
         Conventions and blinding; a store keeps to those it was begun with.
     propose
         Proposes landmarks on knees without a landmark file.
+    destination
+        Archive to which what is signed is sent.
+
+    Raises
+    ------
+    UsageError
+        If what is signed cannot be sent because the patients must not be named.
     """
 
     def __init__(
@@ -76,6 +86,7 @@ class Desk:
         terms: Terms,
         *,
         propose: Propose | None = None,
+        destination: Destination | None = None,
     ) -> None:
         self.knees = tuple(knees)
         self.terms = terms
@@ -84,7 +95,19 @@ class Desk:
         self.journal = Journal(self.store)
         self.drafts = Drafts(self.store)
         self._open = OpenKnees(propose)
+        self.sender = None if destination is None else self._sender(destination)
         self._plans: dict[str, dict[str, tuple[int, Task]]] = {}
+
+    def _sender(self, destination: Destination) -> Sender:
+        if self.is_blinded:
+            raise UsageError("A blinded reading is not sent: an archive files it with its patient.")
+        from meniscal_measure.review.sending import Sender  # needs the extra `archive`
+
+        studies = {knee.name: knee.study for knee in self.knees}
+        folder = self.store.path.with_name(f"{self.store.path.name}.sent")
+        sender = Sender(destination, self.journal, studies, folder)
+        sender.start()
+        return sender
 
     @property
     def is_blinded(self) -> bool:

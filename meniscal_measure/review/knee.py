@@ -82,11 +82,6 @@ class OpenKnee:
         """Name a slice as people find it."""
         return slice_name(self.stack.frames, index).short.removeprefix("slice ")
 
-    def corrected_side(self, side: Side, reason: str) -> Laterality:
-        """Take the side that a reader gives, with a reason, against what the images say."""
-        found = self.stack.laterality
-        return replace(found, side=side, source=f"corrected by the reader ({reason})", conflict="")
-
     def side(self, told: Side | None) -> Laterality:
         """Settle the side, with what the reader or the work list tells.
 

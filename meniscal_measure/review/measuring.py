@@ -20,6 +20,7 @@ from meniscal_measure.review.state import (
     with_landmarks,
 )
 from meniscal_measure.series.model import Laterality
+from meniscal_measure.series.side import CORRECTED, corrected_side
 from meniscal_measure.workflow import measure_placed
 
 NOTHING_PLACED = "Place the rim and the outer edge, and the rim on the other side."
@@ -80,7 +81,7 @@ def _measured(
 
 def _side(knee: OpenKnee, state: State) -> Laterality:
     if state.side is not None and state.side_reason:
-        return knee.corrected_side(state.side, state.side_reason)
+        return corrected_side(knee.stack, state.side, f"{CORRECTED} ({state.side_reason})")
     return knee.side(state.side)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from importlib.resources import files
 
 import numpy as np
@@ -53,6 +54,7 @@ def application(desk: Desk) -> Starlette:
         ("GET", task, _knee),
         ("GET", task + "/desk", _desk),
         ("GET", task + "/proposal", _proposal),
+        ("GET", task + "/sending", _sending),
         ("POST", task + "/begin-again", _begin_again),
         ("GET", task + "/slices/{index:int}", _slice),
         ("GET", task + "/planes/{plane:int}/{index:int}", _plane_slice),
@@ -172,6 +174,7 @@ def _working(draft: Draft, desk: Desk, place: Place) -> Json:
         "can_undo": draft.can_undo,
         "can_redo": draft.can_redo,
         "signed": None if signing is None else _signed(signing, json.loads(draft.state), place),
+        "sending": _on_its_way(desk, signing),
     }
 
 
@@ -188,6 +191,17 @@ def _signed(signing: Signing, state: Json, place: Place) -> Json | None:
         "is_current": signing.verdict is Verdict.REJECTED or (is_here and record["state"] == state),
         "elsewhere": not is_here,
     }
+
+
+def _on_its_way(desk: Desk, signing: Signing | None) -> Json | None:
+    if desk.sender is None or signing is None or signing.verdict is not Verdict.MEASURED:
+        return None
+    return asdict(desk.sender.progress(signing))
+
+
+def _sending(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    signing = desk.journal.latest(desk.key(reader, request.path_params["task"]))
+    return JSONResponse(_on_its_way(desk, signing))
 
 
 def _slice(desk: Desk, reader: str, request: Request, body: Json) -> Response:

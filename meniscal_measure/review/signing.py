@@ -131,7 +131,10 @@ def _append_once(
         if standing is not None and _says_the_same(standing, verdict, content):
             return standing
         desk.drafts.signed(connection, place.draft, revision)
-        return desk.journal.append(connection, place.key, verdict, content)
+        signing = desk.journal.append(connection, place.key, verdict, content)
+    if desk.sender is not None:
+        desk.sender.wake()
+    return signing
 
 
 def _standing(desk: Desk, connection: sqlite3.Connection, key: TaskKey) -> Signing | None:

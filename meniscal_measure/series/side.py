@@ -37,6 +37,9 @@ _RIGHT_WORDS = re.compile(
     r"\b(right|rt|rechts|droite?|destra|destro|derecha|derecho|rknee|kneer|knee r|r knee)\b"
 )
 
+CORRECTED = "corrected by the reader"
+"""With what the source of a side begins that a reader gave against what the images say."""
+
 CodedSide = tuple[str, str]
 """Keyword of a coded attribute and the code it holds."""
 
@@ -113,6 +116,11 @@ def hint_findings(settled: Laterality) -> list[Finding]:
         Finding(Code.SIDE_AGAINST_TEXT, {**told, "attribute": hint.attribute, "text": hint.text})
         for hint in contrary
     ]
+
+
+def corrected_side(stack: Stack, side: Side, source: str) -> Laterality:
+    """Take the side that a reader gives against what the images say; `source` says why."""
+    return replace(stack.laterality, side=side, source=source, conflict="")
 
 
 def resolve_side(stack: Stack, told: Side | None) -> Laterality:

@@ -6,14 +6,14 @@ from collections.abc import Iterator
 from typing import Any
 
 from meniscal_measure.caliper.landmarks import LandmarkSet, SliceLandmarks
-from meniscal_measure.caliper.reading import Reading, SliceReading
+from meniscal_measure.caliper.reading import Reading, SliceReading, Source
 from meniscal_measure.errors import InputError, MeniscalMeasureError, UsageError
 from meniscal_measure.records.codec import reading_to_dict
 from meniscal_measure.records.signatures import check_seals
 from meniscal_measure.series.choose import choose_coronal
-from meniscal_measure.series.model import Study
+from meniscal_measure.series.model import Laterality, Stack, Study
 from meniscal_measure.series.pixels import StackPixels
-from meniscal_measure.series.side import resolve_side
+from meniscal_measure.series.side import CORRECTED, corrected_side, resolve_side
 from meniscal_measure.workflow.knee_reading import KneeReading
 from meniscal_measure.workflow.measure_study import measure_placed
 
@@ -52,7 +52,7 @@ def reopen(reading: Reading, study: Study) -> KneeReading:
     try:
         again = measure_placed(
             choice,
-            resolve_side(choice.stack, reading.source.side),
+            _side(choice.stack, reading.source),
             _landmarks(reading),
             conventions=reading.conventions,
         )
@@ -78,6 +78,12 @@ def reopen(reading: Reading, study: Study) -> KneeReading:
             version=reading.software_version,
         )
     return KneeReading(reading, StackPixels(choice.stack))
+
+
+def _side(stack: Stack, source: Source) -> Laterality:
+    if source.side is not None and source.side_source.startswith(CORRECTED):
+        return corrected_side(stack, source.side, source.side_source)
+    return resolve_side(stack, source.side)
 
 
 def _landmarks(reading: Reading) -> LandmarkSet:

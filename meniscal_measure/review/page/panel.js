@@ -219,6 +219,9 @@ export class Panel {
     setShown(byId("withdraw"), Boolean(working.signed?.rejection));
     setText(byId("sign"), signing.isRunning ? "Signing…" : isSigned ? "Signed" : `Sign${working.signed ? " again" : ""} as ${api.reader}`);
     setText(byId("signed"), signedWords(working.signed));
+    setShown(byId("sending"), working.sending !== null);
+    setText(byId("sending"), working.sending?.words ?? "");
+    byId("sending").classList.toggle("note", working.sending?.stage === "refused");
   }
 }
 

@@ -23,6 +23,8 @@ import { View } from "./view.js";
 /** @typedef {{slice: number, state: State, measured: import("./types.js").Measured, isInWindow: () => boolean}} Screen
  *   what was drawn last, with its image */
 
+const SENDING_MS = 1000;
+
 export class Reading {
   /** @type {string | null} */
   selected = null;
@@ -30,6 +32,7 @@ export class Reading {
   /** @type {import("./types.js").Working | null} */
   working = null;
   savedWords = "";
+  #sendingTimer = 0;
   trouble = "";
   /** @type {Screen | null} */
   screen = null;
@@ -74,6 +77,7 @@ export class Reading {
   begin(desk) {
     this.saver.revision = desk.revision;
     this.working = desk;
+    void this.#followSending();
     this.state = desk.state;
     this.proposal.take(desk, desk.is_proposing);
     this.proposal.mayAsk = desk.may_propose;
@@ -273,9 +277,22 @@ export class Reading {
     }
   }
 
+  /** Ask what has become of a signed reading until it has arrived in the archive, or will not. */
+  async #followSending() {
+    clearTimeout(this.#sendingTimer);
+    const { working } = this;
+    if (working?.sending?.stage !== "waiting") return;
+    const sending = await this.api.get(`${this.path}/sending`).catch(() => working.sending);
+    if (this.working !== working) return;
+    this.working = { ...working, sending };
+    this.changed();
+    this.#sendingTimer = window.setTimeout(() => void this.#followSending(), SENDING_MS);
+  }
+
   /** @param {import("./types.js").Working} working */
   #saved(working) {
     this.working = working;
+    void this.#followSending();
     this.say("All saved");
     if (this.measurer.hasFailed) this.measurer.ask("all");
   }
@@ -307,6 +324,8 @@ export class Reading {
   }
 
   leave() {
+    clearTimeout(this.#sendingTimer);
+    this.working = null;
     this.editing.letGo();
     this.saver.leave();
     this.view.leave();

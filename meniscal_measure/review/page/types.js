@@ -8,7 +8,9 @@
  *   quality: string[], remark: string}} State
  * @typedef {{number: number, at: string, by: string, rejection: string | null, is_current: boolean,
  *   elsewhere: boolean}} Signed signed elsewhere: on another series
- * @typedef {{revision: number, state: State, can_undo: boolean, can_redo: boolean, signed: Signed | null}} Working
+ * @typedef {{stage: "waiting" | "arrived" | "refused", words: string}} Sending of what was signed, to an archive
+ * @typedef {{revision: number, state: State, can_undo: boolean, can_redo: boolean, signed: Signed | null,
+ *   sending: Sending | null}} Working
  * @typedef {{rim: Pixel[], outer: Pixel[], caliper: Pixel[]}} Lines
  * @typedef {{compartment: string, name: string, image_side: string, extrusion_mm: number, expanded_mm: number,
  *   value: string, interval: string, decision: string, decision_words: string, flag: boolean, flag_words: string,

@@ -1,0 +1,171 @@
+"""What was signed goes to an archive, in the background and until it has arrived.
+
+The journal says what is to be sent: the newest signing of every reading, unless it is a rejection.
+A folder beside the store holds the objects on their way and, for good, what the archive confirmed,
+so that nothing is sent twice. Signing never waits for the archive.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from threading import Condition, Thread
+
+import pydicom
+from pydicom.dataset import Dataset
+
+from meniscal_measure import workflow
+from meniscal_measure.errors import ArchiveError, MeniscalMeasureError
+from meniscal_measure.exchange.peer import Outcome, Peer
+from meniscal_measure.exchange.results import NAMES, result_objects, with_earlier
+from meniscal_measure.exchange.structured_report import Archived
+from meniscal_measure.exchange.transfer import SENT, Patience, send_once
+from meniscal_measure.records.codec import reading_from_dict
+from meniscal_measure.records.journal import Journal, Signing, Verdict
+
+ONE_TRY = Patience(attempts=1)
+FIRST_WAIT_S, LONGEST_WAIT_S = 5.0, 300.0
+"""Waits before an archive that does not answer is tried again; each is twice the one before."""
+
+
+class Stage(StrEnum):
+    """How far a signed reading is on its way."""
+
+    WAITING = "waiting"
+    ARRIVED = "arrived"
+    REFUSED = "refused"
+    """It is not tried again before the program is started again."""
+
+
+@dataclass(frozen=True)
+class Progress:
+    """Where a signed reading is, and in words why it is not further."""
+
+    stage: Stage
+    words: str
+
+
+@dataclass(frozen=True)
+class Destination:
+    """An archive, and how objects are made for it."""
+
+    peer: Peer
+    archived: Archived
+
+
+class Sender:
+    """Sends the signed readings of a store to an archive.
+
+    Parameters
+    ----------
+    destination
+        The archive.
+    journal
+        Where the signings stand.
+    studies
+        Images of each knee, by its name.
+    folder
+        For the objects on their way; made if it does not exist.
+    """
+
+    def __init__(
+        self, destination: Destination, journal: Journal, studies: Mapping[str, Path], folder: Path
+    ) -> None:
+        self._destination, self._journal = destination, journal
+        self._studies, self._folder = studies, folder
+        self._progress: dict[str, Progress] = {}
+        self._changed = Condition()
+        self._is_due, self._is_done = True, True
+
+    def start(self) -> None:
+        """Begin sending, with what was signed before and has not arrived."""
+        Thread(target=self._run, daemon=True).start()
+
+    def wake(self) -> None:
+        """Say that something was signed."""
+        with self._changed:
+            self._is_due = True
+            self._changed.notify_all()
+
+    def progress(self, signing: Signing) -> Progress:
+        """Say where a signing is on its way."""
+        if self._has_arrived(signing):
+            return Progress(Stage.ARRIVED, f"Stored in {self._destination.peer.name}.")
+        waiting = Progress(Stage.WAITING, f"On its way to {self._destination.peer.name}.")
+        return self._progress.get(signing.digest, waiting)
+
+    def send_due(self) -> bool:
+        """Send what has not arrived; say whether nothing is left that should be tried again."""
+        return all(self._try(signing) for signing in self._journal.standing().values()
+                   if self._is_to_be_sent(signing))  # fmt: skip
+
+    def _is_to_be_sent(self, signing: Signing) -> bool:
+        is_measured = signing.verdict is Verdict.MEASURED and signing.key.knee in self._studies
+        return is_measured and self.progress(signing).stage is Stage.WAITING
+
+    def _try(self, signing: Signing) -> bool:
+        """Send a signing; say whether that has come to an end, well or not."""
+        name = self._destination.peer.name
+        try:
+            refusals = {one.reason for one in self._sent(signing) if not one.arrived}
+            reason = "; ".join(sorted(refusals))
+        except ArchiveError as error:
+            words = f"Not stored in {name} yet, it is tried again: {error}"
+            self._progress[signing.digest] = Progress(Stage.WAITING, words)
+            return False
+        except MeniscalMeasureError as error:
+            reason = str(error)
+        except Exception as error:  # the readings after it are sent all the same
+            reason = f"a fault in the program ({type(error).__name__})"
+        if reason:
+            words = f"Not stored in {name}: {reason}"
+            self._progress[signing.digest] = Progress(Stage.REFUSED, words)
+        return True
+
+    def _sent(self, signing: Signing) -> tuple[Outcome, ...]:
+        folder = self._folder_of(signing)
+        outcomes = send_once(self._destination.peer, self._objects(signing), folder, ONE_TRY)
+        if all(one.arrived for one in outcomes):
+            for path in _files(folder):
+                path.unlink()
+        return outcomes
+
+    def _objects(self, signing: Signing) -> tuple[Dataset, ...]:
+        """Make the objects of a signing, or take those that were made before."""
+        folder = self._folder_of(signing)
+        if not all(path.exists() for path in _files(folder)):
+            study = workflow.read(self._studies[signing.key.knee])
+            reading = reading_from_dict(signing.record["reading"])
+            knee = workflow.reopen(reading, study)
+            peer, archived = self._destination.peer, self._destination.archived
+            with TemporaryDirectory() as shown:
+                saved = knee.save(shown)
+                archived = with_earlier(archived, peer, reading)
+                result_objects(saved, knee.stack, archived).write(folder)
+        return tuple(pydicom.dcmread(path) for path in _files(folder))
+
+    def _has_arrived(self, signing: Signing) -> bool:
+        folder = self._folder_of(signing)
+        return (folder / SENT).exists() and not any(path.exists() for path in _files(folder))
+
+    def _folder_of(self, signing: Signing) -> Path:
+        return self._folder / signing.digest[:32]
+
+    def _run(self) -> None:
+        wait_s = FIRST_WAIT_S
+        while True:
+            with self._changed:
+                self._changed.wait_for(lambda: self._is_due, None if self._is_done else wait_s)
+                self._is_due = False
+            try:
+                self._is_done = self.send_due()
+            except MeniscalMeasureError:  # the journal cannot be read now
+                self._is_done = False
+            wait_s = FIRST_WAIT_S if self._is_done else min(2 * wait_s, LONGEST_WAIT_S)
+
+
+def _files(folder: Path) -> list[Path]:
+    return [folder / f"{name}.dcm" for name in NAMES]
