@@ -14,15 +14,13 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from threading import Condition, Thread
 
-import pydicom
-from pydicom.dataset import Dataset
-
 from meniscal_measure import workflow
 from meniscal_measure.errors import ArchiveError, MeniscalMeasureError
+from meniscal_measure.exchange.delivery import deliver
 from meniscal_measure.exchange.peer import Outcome, Peer
-from meniscal_measure.exchange.results import NAMES, result_objects, with_earlier
+from meniscal_measure.exchange.results import NAMES
 from meniscal_measure.exchange.structured_report import Archived
-from meniscal_measure.exchange.transfer import SENT, Patience, send_once
+from meniscal_measure.exchange.transfer import SENT, Patience
 from meniscal_measure.records.codec import reading_from_dict
 from meniscal_measure.records.journal import Journal, Signing, Verdict
 
@@ -99,8 +97,8 @@ class Sender:
 
     def send_due(self) -> bool:
         """Send what has not arrived; say whether nothing is left that should be tried again."""
-        return all(self._try(signing) for signing in self._journal.standing().values()
-                   if self._is_to_be_sent(signing))  # fmt: skip
+        standing = self._journal.standing().values()
+        return all(self._try(signing) for signing in standing if self._is_to_be_sent(signing))
 
     def _is_to_be_sent(self, signing: Signing) -> bool:
         is_measured = signing.verdict is Verdict.MEASURED and signing.key.knee in self._studies
@@ -126,26 +124,16 @@ class Sender:
         return True
 
     def _sent(self, signing: Signing) -> tuple[Outcome, ...]:
-        folder = self._folder_of(signing)
-        outcomes = send_once(self._destination.peer, self._objects(signing), folder, ONE_TRY)
+        folder, to = self._folder_of(signing), self._destination
+        study = workflow.read(self._studies[signing.key.knee])
+        knee = workflow.reopen(reading_from_dict(signing.record["reading"]), study)
+        with TemporaryDirectory() as shown:
+            saved = knee.save(shown)
+            outcomes = deliver(saved, knee.stack, to.peer, to.archived, folder, ONE_TRY)
         if all(one.arrived for one in outcomes):
             for path in _files(folder):
-                path.unlink()
+                path.unlink()  # the log stays
         return outcomes
-
-    def _objects(self, signing: Signing) -> tuple[Dataset, ...]:
-        """Make the objects of a signing, or take those that were made before."""
-        folder = self._folder_of(signing)
-        if not all(path.exists() for path in _files(folder)):
-            study = workflow.read(self._studies[signing.key.knee])
-            reading = reading_from_dict(signing.record["reading"])
-            knee = workflow.reopen(reading, study)
-            peer, archived = self._destination.peer, self._destination.archived
-            with TemporaryDirectory() as shown:
-                saved = knee.save(shown)
-                archived = with_earlier(archived, peer, reading)
-                result_objects(saved, knee.stack, archived).write(folder)
-        return tuple(pydicom.dcmread(path) for path in _files(folder))
 
     def _has_arrived(self, signing: Signing) -> bool:
         folder = self._folder_of(signing)
