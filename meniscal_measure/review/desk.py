@@ -31,7 +31,7 @@ the next one ready."""
 
 
 @dataclass(frozen=True)
-class Place:
+class OpenTask:
     """One task of a reader together with the knee it is about, opened.
 
     `shown` is what the page is made from; while blinded it lacks identity and proposal.
@@ -152,7 +152,7 @@ class Desk:
     def _key(self, reader: str, task: Task) -> TaskKey:
         return TaskKey(reader, self.knees[task.knee].name, task.round)
 
-    def place(self, reader: str, task_id: str, series: str = "") -> Place:
+    def place(self, reader: str, task_id: str, series: str = "") -> OpenTask:
         """Open the knee of a task, with its proposal if that has been made.
 
         Parameters
@@ -170,20 +170,20 @@ class Desk:
         """
         return self._placed(reader, task_id, series, self._open.at_once)
 
-    def complete(self, place: Place) -> Place:
+    def complete(self, place: OpenTask) -> OpenTask:
         """Wait for the proposal on the knee of a place."""
         if place.knee.is_complete:
             return place
         return self._with(place, self._open.whole(place.listed))
 
-    def awaited(self, place: Place) -> Place | None:
+    def awaited(self, place: OpenTask) -> OpenTask | None:
         """Wait for the proposal as long as its reader stays with the knee, or comes to it next."""
         knee = self._open.while_wanted(place.key.reader, place.listed)
         return None if knee is None else self._with(place, knee)
 
     def _placed(
         self, reader: str, task_id: str, series: str, opened: Callable[[Knee], OpenKnee]
-    ) -> Place:
+    ) -> OpenTask:
         number, task = self._task(reader, task_id)
         key = self.key(reader, task_id)
         listed = self.knees[task.knee]
@@ -191,9 +191,9 @@ class Desk:
         if asked not in ("", self._open.headers(listed).images):
             listed = replace(listed, series=asked)
         knee = opened(listed)
-        return self._with(Place(key, self._label(number, task), listed, knee, knee), knee)
+        return self._with(OpenTask(key, self._label(number, task), listed, knee, knee), knee)
 
-    def _with(self, place: Place, knee: OpenKnee) -> Place:
+    def _with(self, place: OpenTask, knee: OpenKnee) -> OpenTask:
         return replace(place, knee=knee, shown=blinded(knee) if self.is_blinded else knee)
 
     @property
@@ -201,7 +201,7 @@ class Desk:
         """Whether a reader may ask the program to propose."""
         return self._open.proposes and not self.is_blinded
 
-    def propose_on(self, place: Place, index: int) -> Place:
+    def propose_on(self, place: OpenTask, index: int) -> OpenTask:
         """Let the program propose on the slice that the reader named.
 
         Raises
@@ -215,7 +215,7 @@ class Desk:
             raise UsageError("Nothing is proposed to the readers of this list.")
         return self._with(place, self._open.on_slice(place.listed, index))
 
-    def as_proposed(self, place: Place, state: State) -> Place:
+    def as_proposed(self, place: OpenTask, state: State) -> OpenTask:
         """Bring back what was proposed on the measured slice, where the reader named it."""
         is_known = place.knee.proposal_on(state.slice_index) is not None
         if is_known or not state.proposed_landmarks or not self.proposes:
@@ -229,7 +229,7 @@ class Desk:
         """Open the first knees of the list in the background, while the browser starts."""
         self._open.want("", self.knees[: 1 + PREPARED])
 
-    def prepare_from(self, place: Place, task_id: str) -> None:
+    def prepare_from(self, place: OpenTask, task_id: str) -> None:
         """Open the knee in view and the reader's next unsigned ones in the background."""
         reader = place.key.reader
         outcomes = self.journal.outcomes()
@@ -243,12 +243,12 @@ class Desk:
         self._open.want("", ())  # the browser has started
         self._open.want(reader, [place.listed, *upcoming])
 
-    def begin(self, place: Place) -> Draft:
+    def begin(self, place: OpenTask) -> Draft:
         """Take up the working state of a task where it was left."""
         first = place.first_state
         return self.drafts.begin(place.draft, json.dumps(first.as_dict()))
 
-    def begin_again(self, place: Place, revision: int) -> Draft:
+    def begin_again(self, place: OpenTask, revision: int) -> Draft:
         """Begin with what is proposed in place of the empty state that was begun with.
 
         Raises
@@ -259,14 +259,14 @@ class Desk:
         first = place.first_state
         return self.drafts.begin_again(place.draft, revision, json.dumps(first.as_dict()))
 
-    def hides_mm(self, place: Place, state: State) -> bool:
+    def hides_mm(self, place: OpenTask, state: State) -> bool:
         """Whether the reader must not see the millimetres of a state, as it is not signed."""
         if not self.terms.hides_mm:
             return False
         latest = self.journal.latest(place.key)
         return latest is None or latest.record["state"] != state.as_dict()
 
-    def state(self, place: Place, content: Any) -> State:
+    def state(self, place: OpenTask, content: Any) -> State:
         """Take a working state from what the page sent."""
         return state_from_dict(content, place.knee.grids)
 

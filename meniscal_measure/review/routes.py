@@ -18,7 +18,7 @@ from meniscal_measure.records.journal import Signing, Verdict
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.window import display_window
 from meniscal_measure.review.answers import SERIES_HEADER, Answer, Endpoint, Json, endpoint
-from meniscal_measure.review.desk import Desk, Place
+from meniscal_measure.review.desk import Desk, OpenTask
 from meniscal_measure.review.drafts import Draft
 from meniscal_measure.review.knee import OpenKnee, why_not_proposed
 from meniscal_measure.review.measuring import Measured, measure_live, measure_state, snap_landmark
@@ -95,7 +95,7 @@ def _fixed(content: bytes, media_type: str) -> Endpoint:
     return answer
 
 
-def _place(desk: Desk, reader: str, request: Request) -> Place:
+def _place(desk: Desk, reader: str, request: Request) -> OpenTask:
     return desk.place(reader, request.path_params["task"], request.headers.get(SERIES_HEADER, ""))
 
 
@@ -166,7 +166,7 @@ def _begin_again(desk: Desk, reader: str, request: Request, body: Json) -> Respo
     return JSONResponse(_working(desk.begin_again(place, int(body["revision"])), desk, place))
 
 
-def _working(draft: Draft, desk: Desk, place: Place) -> Json:
+def _working(draft: Draft, desk: Desk, place: OpenTask) -> Json:
     signing = desk.journal.latest(place.key)
     return {
         "revision": draft.revision,
@@ -178,7 +178,7 @@ def _working(draft: Draft, desk: Desk, place: Place) -> Json:
     }
 
 
-def _signed(signing: Signing, state: Json, place: Place) -> Json | None:
+def _signed(signing: Signing, state: Json, place: OpenTask) -> Json | None:
     if signing.verdict is Verdict.WITHDRAWN:
         return None
     record = signing.record
@@ -214,7 +214,7 @@ def _pixels(stack: Stack, index: int) -> Response:
     return Response(encode_slice(image), media_type="application/octet-stream")
 
 
-def _side(place: Place, request: Request) -> tuple[SidePlane, int]:
+def _side(place: OpenTask, request: Request) -> tuple[SidePlane, int]:
     sides = side_planes(place.shown.study, place.shown.stack)
     plane, index = request.path_params["plane"], request.path_params["index"]
     if plane >= len(sides) or index >= len(sides[plane].stack.frames):
@@ -250,7 +250,7 @@ def _measure(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     return JSONResponse(_as_shown(desk, place, state, measured))
 
 
-def _as_shown(desk: Desk, place: Place, state: State, measured: Measured) -> Json:
+def _as_shown(desk: Desk, place: OpenTask, state: State, measured: Measured) -> Json:
     if desk.hides_mm(place, state):
         return hidden_on_page(measured, place.shown)
     return measured_on_page(measured, place.shown)
@@ -274,7 +274,7 @@ def _propose(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     return JSONResponse({"declined": "", "state": state.as_dict()})
 
 
-def _on_slice(desk: Desk, reader: str, request: Request, body: Json) -> tuple[Place, State, int]:
+def _on_slice(desk: Desk, reader: str, request: Request, body: Json) -> tuple[OpenTask, State, int]:
     """Take apart a request about one slice of a working state."""
     place = _place(desk, reader, request)
     state, index = desk.state(place, body["state"]), request.path_params["index"]

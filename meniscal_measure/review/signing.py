@@ -12,7 +12,7 @@ from meniscal_measure.errors import StaleStateError, UsageError
 from meniscal_measure.records.journal import Signing, Verdict
 from meniscal_measure.records.signatures import signed_by
 from meniscal_measure.records.signed_store import TaskKey
-from meniscal_measure.review.desk import Desk, Place
+from meniscal_measure.review.desk import Desk, OpenTask
 from meniscal_measure.review.measuring import measure_state
 from meniscal_measure.review.present import extrusions
 from meniscal_measure.review.signed_content import (
@@ -51,7 +51,7 @@ class Seen:
     reading_time_s: float = 0.0
 
 
-def sign(desk: Desk, place: Place, seen: Seen) -> Signing | str:
+def sign(desk: Desk, place: OpenTask, seen: Seen) -> Signing | str:
     """Sign the working state, or say in words what is missing.
 
     Signing the same state again adds no record: the one that stands is returned.
@@ -84,7 +84,7 @@ def sign(desk: Desk, place: Place, seen: Seen) -> Signing | str:
 
 
 def reject(
-    desk: Desk, place: Place, rejection: str, revision: int, reading_time_s: float = 0.0
+    desk: Desk, place: OpenTask, rejection: str, revision: int, reading_time_s: float = 0.0
 ) -> Signing:
     """Sign that a knee is not measured, with the reason and the working state.
 
@@ -123,7 +123,7 @@ def withdraw(desk: Desk, key: TaskKey) -> Signing:
 
 
 def _append_once(
-    desk: Desk, place: Place, revision: int, verdict: Verdict, content: dict[str, Any]
+    desk: Desk, place: OpenTask, revision: int, verdict: Verdict, content: dict[str, Any]
 ) -> Signing:
     """Append a signing unless the one that stands says the same of the same state."""
     with desk.store.writing() as connection:
@@ -149,7 +149,7 @@ def _says_the_same(signing: Signing, verdict: Verdict, content: Mapping[str, Any
     return same and signing.verdict is verdict
 
 
-def _before(desk: Desk, place: Place) -> State:
+def _before(desk: Desk, place: OpenTask) -> State:
     """State that was signed before on these images, else the one the reader began with."""
     earlier = desk.journal.latest(place.key)
     if earlier is not None and earlier.verdict is Verdict.MEASURED:

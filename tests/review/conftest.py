@@ -22,7 +22,7 @@ from scipy.special import ndtr
 
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.records.journal import Signing
-from meniscal_measure.review.desk import Desk, Place
+from meniscal_measure.review.desk import Desk, OpenTask
 from meniscal_measure.review.measuring import measure_state
 from meniscal_measure.review.present import extrusions
 from meniscal_measure.review.reading_plan import Blinding
@@ -135,14 +135,14 @@ def bare_desk(tmp_path: Path, samples: Path) -> Callable[..., Desk]:
     return build
 
 
-SignAsShown = Callable[[Desk, Place, int], Signing | str]
+SignAsShown = Callable[[Desk, OpenTask, int], Signing | str]
 
 
 @pytest.fixture
 def sign_as_shown() -> SignAsShown:
     """Sign at a desk what is saved there, with the millimetres it shows."""
 
-    def act(desk: Desk, place: Place, revision: int) -> Signing | str:
+    def act(desk: Desk, place: OpenTask, revision: int) -> Signing | str:
         state = desk.state(place, json.loads(desk.begin(place).state))
         measured = measure_state(place.shown, state, desk.terms.conventions)
         return sign(desk, place, Seen(revision, state, extrusions(measured.reading)))

@@ -19,7 +19,7 @@ from meniscal_measure.errors import StaleStateError, UsageError
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.journal import Signing, Verdict
 from meniscal_measure.records.schema import schema
-from meniscal_measure.review.desk import Desk, Place
+from meniscal_measure.review.desk import Desk, OpenTask
 from meniscal_measure.review.knee import open_knee, with_proposal
 from meniscal_measure.review.measuring import measure_live, measure_state, snap_landmark
 from meniscal_measure.review.signing import reject, reject_unopened
@@ -34,18 +34,18 @@ EDGE_COLUMN = 60.3
 SNAPPED_PX = 0.02
 
 OpenDesk = Callable[..., Desk]
-SignAsShown = Callable[[Desk, Place, int], Signing | str]
+SignAsShown = Callable[[Desk, OpenTask, int], Signing | str]
 
 
-def place_of(desk: Desk, reader: str = "AB", at: int = 0) -> Place:
+def place_of(desk: Desk, reader: str = "AB", at: int = 0) -> OpenTask:
     return desk.place(reader, desk.tasks(reader)[at]["id"])
 
 
-def state_of(desk: Desk, place: Place) -> State:
+def state_of(desk: Desk, place: OpenTask) -> State:
     return desk.state(place, json.loads(desk.begin(place).state))
 
 
-def change(desk: Desk, place: Place, state: State) -> int:
+def change(desk: Desk, place: OpenTask, state: State) -> int:
     revision = desk.begin(place).revision
     return desk.drafts.change(place.draft, revision, json.dumps(state.as_dict())).revision
 
@@ -55,7 +55,7 @@ def signed(outcome: Signing | str) -> Signing:
     return outcome
 
 
-def reading_of(desk: Desk, place: Place, state: State) -> Reading:
+def reading_of(desk: Desk, place: OpenTask, state: State) -> Reading:
     measured = measure_state(place.shown, state, desk.terms.conventions)
     assert measured.reading is not None, measured.message
     return measured.reading

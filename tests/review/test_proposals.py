@@ -21,7 +21,7 @@ from meniscal_measure.errors import NothingMeasurableError
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.geometry import PixelGrid, as_vector
 from meniscal_measure.records.landmark_file import landmark_set, read_landmarks
-from meniscal_measure.review.desk import Desk, Place
+from meniscal_measure.review.desk import Desk, OpenTask
 from meniscal_measure.review.measuring import measure_state
 from meniscal_measure.review.reading_plan import Blinding
 from meniscal_measure.review.signed_content import Terms
@@ -87,11 +87,11 @@ def desk_with(samples: Path, tmp_path: Path) -> Callable[..., Desk]:
     return build
 
 
-def place_of(desk: Desk) -> Place:
+def place_of(desk: Desk) -> OpenTask:
     return desk.complete(desk.place("AB", desk.tasks("AB")[0]["id"]))
 
 
-def landmarks_of(place: Place) -> LandmarkSet:
+def landmarks_of(place: OpenTask) -> LandmarkSet:
     assert place.knee.proposal is not None
     return place.knee.proposal.landmarks
 
