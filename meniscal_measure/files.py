@@ -50,12 +50,19 @@ def written_whole(path: Path) -> Iterator[BinaryIO]:
 
 
 def write_text(path: Path, text: str) -> None:
-    """Write a text file in UTF-8, whole or not at all, its line ends as they are.
+    r"""Write a text file in UTF-8, whole or not at all, its line ends as they are.
 
     Raises
     ------
     OutputError
         If the folder cannot be made or written. Nothing is left behind.
+
+    Examples
+    --------
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_text(Path(folder) / "new" / "a.txt", "knee\n")
+    ...     (Path(folder) / "new" / "a.txt").read_text()
+    'knee\n'
     """
     with written_whole(path) as stream:
         stream.write(text.encode("utf-8"))

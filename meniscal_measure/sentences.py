@@ -104,12 +104,24 @@ def printable(text: str, *, keep: str = "") -> str:
 
 
 def plain(text: str) -> Sentence:
-    """Take a text as a sentence without values that could be left out."""
+    """Take a text as a sentence without values that could be left out.
+
+    Examples
+    --------
+    >>> plain("A text with {braces}.").words()
+    'A text with {braces}.'
+    """
     return Sentence("{text}", {"text": text})
 
 
 def fields_of(template: str) -> Iterator[tuple[str, str]]:
-    """List the fields of a template, each with its format."""
+    """List the fields of a template, each with its format.
+
+    Examples
+    --------
+    >>> list(fields_of("{file:private} misses slice {index:slice}"))
+    [('file', 'private'), ('index', 'slice')]
+    """
     for _, name, spec, _ in string.Formatter().parse(template):
         if name is not None:
             yield name, spec or ""

@@ -66,7 +66,13 @@ class SideWord(StrEnum):
 
     @property
     def side(self) -> Side:
-        """The side in DICOM's code."""
+        """The side in DICOM's code.
+
+        Examples
+        --------
+        >>> SideWord.LEFT.side
+        <Side.LEFT: 'L'>
+        """
         return Side.from_word(self.value)
 
 

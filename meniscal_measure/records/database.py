@@ -38,12 +38,26 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
 
 
 def is_empty(connection: sqlite3.Connection) -> bool:
-    """Whether nothing was ever made in a database."""
+    """Whether nothing was ever made in a database.
+
+    Examples
+    --------
+    >>> is_empty(sqlite3.connect(":memory:"))
+    True
+    """
     return not connection.execute("SELECT 1 FROM sqlite_master LIMIT 1").fetchone()
 
 
 def run_script(connection: sqlite3.Connection, script: str) -> None:
-    """Carry out several statements within the transaction that is open."""
+    """Carry out several statements within the transaction that is open.
+
+    Examples
+    --------
+    >>> connection = sqlite3.connect(":memory:")
+    >>> run_script(connection, "CREATE TABLE a (x); INSERT INTO a VALUES (';');")
+    >>> connection.execute("SELECT x FROM a").fetchone()
+    (';',)
+    """
     statement = ""
     for piece in script.split(";"):
         statement += piece + ";"

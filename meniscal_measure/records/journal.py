@@ -48,7 +48,14 @@ class Signing:
 
     @property
     def record(self) -> dict[str, Any]:
-        """The content, parsed."""
+        """The content, parsed.
+
+        Examples
+        --------
+        >>> key = TaskKey("A", "K1", 1)
+        >>> Signing(1, key, Verdict.REJECTED, "", '{"remark": "motion"}', "", "").record
+        {'remark': 'motion'}
+        """
         return dict(json.loads(self.content))
 
 

@@ -57,6 +57,13 @@ class LandmarkDocument:
 
     @property
     def sop_instance_uid(self) -> str | None:
-        """The first image that is named, to find the series; None where slices have indices."""
+        """The first image that is named, to find the series; None where slices have indices.
+
+        Examples
+        --------
+        >>> entries = (SliceEntry(SliceRef(3, None), {}), SliceEntry(SliceRef(4, "1.2.3"), {}))
+        >>> LandmarkDocument(entries).sop_instance_uid
+        '1.2.3'
+        """
         names = (entry.name.sop_instance_uid for entry in self.entries)
         return next((uid for uid in names if uid is not None), None)

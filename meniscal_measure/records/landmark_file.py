@@ -143,6 +143,12 @@ def landmark_json(document: LandmarkDocument) -> str:
 
     The standard deviation of placement by hand is not written where all landmarks of a slice have
     it, as a file that names none means it.
+
+    Examples
+    --------
+    >>> text = landmark_json(parse_landmark_text('{"slice": 7, "medial_rim": [175.1, 124.1]}'))
+    >>> json.loads(text)["slices"]
+    [{'slice': 7, 'medial_rim': [175.1, 124.1]}]
     """
     content: dict[str, Any] = {
         "slice_convention": document.convention.value,

@@ -48,6 +48,12 @@ def parse_landmark_text(text: str) -> LandmarkDocument:
     LandmarkError
         If a key is unknown, repeated or has a value that is not allowed. The message names the
         key and the remedy.
+
+    Examples
+    --------
+    >>> document = parse_landmark_text('{"slice": 7, "medial_rim": [175.1, 124.1]}')
+    >>> document.entries[0].points
+    {'medial_rim': ((175.1, 124.1), 0.2)}
     """
     if not text.strip():
         raise LandmarkError("the file is empty. Place landmarks and save them there.")

@@ -18,7 +18,13 @@ from meniscal_measure.records.layout import (
 
 
 def schema() -> dict[str, Any]:
-    """Return the published JSON Schema (draft 2020-12) of a reading."""
+    """Return the published JSON Schema (draft 2020-12) of a reading.
+
+    Examples
+    --------
+    >>> schema()["$id"]
+    'urn:meniscal-measure:reading:2'
+    """
     (root,), parts = msgspec.json.schema_components([ReadingPart], ref_template="#/$defs/{name}")
     for name in (ReadingPart.__name__, NeighbourPart.__name__):
         parts[name]["oneOf"] = [

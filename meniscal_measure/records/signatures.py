@@ -21,6 +21,13 @@ def check_reader(name: str) -> None:
     ------
     UsageError
         If it is empty, too long, or has blanks around it or signs that cannot be printed.
+
+    Examples
+    --------
+    >>> check_reader("Reader A")
+    >>> check_reader("")
+    Traceback (most recent call last):
+    meniscal_measure.errors.UsageError: Give the name or pseudonym under which you read.
     """
     if not (name.strip() == name and name.isprintable() and name):
         raise UsageError("Give the name or pseudonym under which you read.")

@@ -142,6 +142,12 @@ def outlines(text: str, size_pt: float, weight: str = "normal") -> tuple[Path, f
     """Outline a text in any script, shaped as the script asks, and give its width, points.
 
     The outlines are in points from the start of the baseline, upwards positive.
+
+    Examples
+    --------
+    >>> path, width_pt = outlines("mm", 10.0)
+    >>> round(width_pt, 1)
+    19.5
     """
     font = FontProperties(family=list(families(text)), size=size_pt, weight=weight)
     vertices, codes = text_to_path.get_text_path(font, text)

@@ -37,7 +37,13 @@ class Ink:
     filled: bool
 
     def marker(self, colour: str, *, ground: str = "white") -> dict[str, Any]:
-        """Style of the flag marker: a large filled triangle, or a small open circle."""
+        """Style of the flag marker: a large filled triangle, or a small open circle.
+
+        Examples
+        --------
+        >>> Ink(SKY, BLUE, 1.0, "-", filled=False).marker(BLUE)["marker"]
+        'o'
+        """
         return {
             "marker": "v" if self.filled else "o",
             "markersize": 7.0 if self.filled else 4.0,

@@ -41,7 +41,13 @@ Alignment = Literal[0, 1, 2]
 
 
 def style(size_pt: float, *, bold: bool = False, align: Alignment = 0) -> ParagraphStyle:
-    """Make a style of text: DejaVu Sans of a size."""
+    """Make a style of text: DejaVu Sans of a size.
+
+    Examples
+    --------
+    >>> style(8.0, bold=True).fontName
+    'DejaVu Sans Bold'
+    """
     _register_fonts()
     return ParagraphStyle(
         f"{size_pt:g} {align}",

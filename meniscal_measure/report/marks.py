@@ -36,7 +36,14 @@ class Marks:
 
     @property
     def on_image_left(self) -> bool:
-        """Whether the compartment lies on the left of the image: there outward is to the left."""
+        """Whether the compartment lies on the left of the image: there outward is to the left.
+
+        Examples
+        --------
+        >>> line = np.array([[9.0, 9.0], [9.0, 2.0]])
+        >>> Marks(line, line, line, np.array([-1.0, 0.0]), {}).on_image_left
+        True
+        """
         return bool(self.axis[0] < 0)
 
     @property

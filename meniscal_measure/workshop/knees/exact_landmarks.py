@@ -102,6 +102,13 @@ def extrusion_of(points: SliceTruth) -> dict[Compartment, float]:
 
     Signed distance along the unit vector from the other rim to this one, from this rim to the
     outer edge.
+
+    Examples
+    --------
+    >>> medial = {Landmark.RIM: (30.0, 0.0, 0.0), Landmark.OUTER_EDGE: (34.0, 0.0, 3.0)}
+    >>> lateral = {Landmark.RIM: (-30.0, 0.0, 0.0)}
+    >>> extrusion_of({Compartment.MEDIAL: medial, Compartment.LATERAL: lateral})
+    {<Compartment.MEDIAL: 'medial'>: 4.0}
     """
     extrusion_mm = {}
     for compartment, found in points.items():

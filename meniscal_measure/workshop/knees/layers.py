@@ -39,6 +39,12 @@ class Layer:
         """Fraction of a small volume that the shape fills, from 1 inside to 0 outside.
 
         A linear ramp `softness_mm` wide over the surface: the share of a cube of that side.
+
+        Examples
+        --------
+        >>> layer = Layer(Tissue.FAT, Depth.FAT, np.array([-1.0, 0.0, 0.25, 1.0]), (...,))
+        >>> layer.coverage(1.0).tolist()
+        [1.0, 0.5, 0.25, 0.0]
         """
         return (0.5 - self.distance_mm * (1.0 / softness_mm)).clip(0.0, 1.0)
 

@@ -103,7 +103,13 @@ class Profile:
     posterior: float
 
     def at(self, angle: Field) -> Field:
-        """Value at an angle along the rim."""
+        """Value at an angle along the rim.
+
+        Examples
+        --------
+        >>> Profile(9.0, 10.0, 12.0).at(np.radians([-90.0, 0.0, 90.0])).tolist()
+        [9.0, 10.0, 12.0]
+        """
         back = smoothstep(angle * (1.0 / HORN_RAD))
         front = smoothstep(angle * (-1.0 / HORN_RAD))
         towards_back = back * (self.posterior - self.body)

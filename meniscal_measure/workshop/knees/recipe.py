@@ -71,7 +71,13 @@ class FieldStrength(StrEnum):
 
     @property
     def tesla(self) -> float:
-        """Field strength as a number."""
+        """Field strength as a number.
+
+        Examples
+        --------
+        >>> FieldStrength.T1_5.tesla
+        1.5
+        """
         return float(self.value.removesuffix(" T"))
 
 
@@ -251,7 +257,13 @@ def table_of(document: Mapping[str, Any], name: str) -> Mapping[str, Any]:
 
 
 def parse_name(given: Any) -> str:
-    """Check the name of a knee, which becomes part of its Patient ID."""
+    """Check the name of a knee, which becomes part of its Patient ID.
+
+    Examples
+    --------
+    >>> parse_name("knee-7")
+    'knee-7'
+    """
     shortest, longest = NAME_LENGTHS
     fits = isinstance(given, str) and shortest <= len(given) <= longest
     if not fits or not all(c.isascii() and (c.islower() or c.isdigit() or c == "-") for c in given):

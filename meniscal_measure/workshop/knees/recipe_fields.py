@@ -59,6 +59,15 @@ def read_table(record: type[Record], table: Mapping[str, Any], where: str) -> Re
     ------
     RecipeError
         Naming the field, what was found, and what is allowed.
+
+    Examples
+    --------
+    >>> @dataclasses.dataclass(frozen=True)
+    ... class Stack:
+    ...     slices: int = bounded(1, 400)
+    ...     spacing_mm: float = bounded(0.2, 20.0, 3.3)
+    >>> read_table(Stack, {"slices": 15}, "stack")
+    Stack(slices=15, spacing_mm=3.3)
     """
     fields = _fields(record)
     _check_table(fields, table, where)

@@ -51,7 +51,14 @@ def repaired(
 def shifted(
     parameters: KneeParameters, compartment: Compartment, shift_mm: float
 ) -> KneeParameters:
-    """Return the same knee with the whole extrusion profile of one meniscus moved outward."""
+    """Return the same knee with the whole extrusion profile of one meniscus moved outward.
+
+    Examples
+    --------
+    >>> moved = shifted(KneeParameters(), Compartment.MEDIAL, 1.5)
+    >>> moved.medial.body_extrusion_mm, moved.lateral == KneeParameters().lateral
+    (2.5, True)
+    """
     meniscus = parameters.meniscus(compartment)
     moved = replace(
         meniscus,

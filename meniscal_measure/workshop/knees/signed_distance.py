@@ -44,36 +44,72 @@ def negative(x: Field) -> Field:
 
 
 def unit_clip(x: Field) -> Field:
-    """Return a field held between 0 and 1."""
+    """Return a field held between 0 and 1.
+
+    Examples
+    --------
+    >>> unit_clip(np.array([-0.5, 0.25, 7.0])).tolist()
+    [0.0, 0.25, 1.0]
+    """
     return (1.0 + abs(x) - abs(x - 1.0)) * 0.5
 
 
 def smoothstep(t: Field) -> Field:
-    """Rise from 0 at t = 0 to 1 at t = 1 with level ends."""
+    """Rise from 0 at t = 0 to 1 at t = 1 with level ends.
+
+    Examples
+    --------
+    >>> smoothstep(np.array([-1.0, 0.5, 2.0])).tolist()
+    [0.0, 0.5, 1.0]
+    """
     t = unit_clip(t)
     return t * t * (3.0 - 2.0 * t)
 
 
 def bump(squared: Field) -> Field:
-    """Return a hill of height 1 at `squared` = 0 that is exactly zero from `squared` = 1 on."""
+    """Return a hill of height 1 at `squared` = 0 that is exactly zero from `squared` = 1 on.
+
+    Examples
+    --------
+    >>> bump(np.array([0.0, 0.5, 1.0, 3.0])).tolist()
+    [1.0, 0.25, 0.0, 0.0]
+    """
     rest = positive(1.0 - squared)
     return rest * rest
 
 
 def smooth_max(a: Field, b: Field, k: float) -> Field:
-    """Intersect two shapes with a fillet; exactly the maximum where |a - b| >= k."""
+    """Intersect two shapes with a fillet; exactly the maximum where |a - b| >= k.
+
+    Examples
+    --------
+    >>> smooth_max(np.array([0.0, 0.0]), np.array([0.0, 4.0]), 2.0).tolist()
+    [0.5, 4.0]
+    """
     overlap = positive(k - abs(a - b))
     return maximum(a, b) + overlap * overlap * (0.25 / k)
 
 
 def smooth_min(a: Field, b: Field, k: float) -> Field:
-    """Unite two shapes with a fillet; exactly the minimum where |a - b| >= k."""
+    """Unite two shapes with a fillet; exactly the minimum where |a - b| >= k.
+
+    Examples
+    --------
+    >>> smooth_min(np.array([0.0, 0.0]), np.array([0.0, 4.0]), 2.0).tolist()
+    [-0.5, 0.0]
+    """
     overlap = positive(k - abs(a - b))
     return minimum(a, b) - overlap * overlap * (0.25 / k)
 
 
 def rounded_corner(a: Field, b: Field, radius: float) -> Field:
-    """Intersection of two faces whose common edge is a quarter circle of `radius`."""
+    """Intersection of two faces whose common edge is a quarter circle of `radius`.
+
+    Examples
+    --------
+    >>> rounded_corner(np.array([0.0]), np.array([0.0]), 1.0).round(3).tolist()
+    [0.414]
+    """
     p, q = a + radius, b + radius
     across, along = positive(p), positive(q)
     outside = (across * across + along * along) ** 0.5
@@ -111,13 +147,26 @@ class Oval:
         return start / self.norm(start * cosine, start * sine)
 
     def beyond(self, p: Field, q: Field) -> Field:
-        """Distance beyond the curve along the ray from the origin."""
+        """Distance beyond the curve along the ray from the origin.
+
+        Examples
+        --------
+        >>> Oval(3.0, 5.0, 1.0, 1.0).beyond(np.array([4.0, -4.0]), np.zeros(2)).round(3).tolist()
+        [1.0, -1.0]
+        """
         r = (p * p + q * q + ROUND_OFF) ** 0.5
         return r - r / self.norm(p, q)
 
 
 def ellipsoid(offset: tuple[Field, Field, Field], half_axes: tuple[float, float, float]) -> Field:
-    """Approximate distance from an ellipsoid, exact in sign, true near the surface of a sphere."""
+    """Approximate distance from an ellipsoid, exact in sign, true near the surface of a sphere.
+
+    Examples
+    --------
+    >>> ball = ellipsoid((np.array([5.0]), np.zeros(1), np.zeros(1)), (3.0, 3.0, 3.0))
+    >>> ball.round(3).tolist()
+    [2.0]
+    """
     (x, y, z), (a, b, c) = offset, half_axes
     p, q, r = x * (1.0 / a), y * (1.0 / b), z * (1.0 / c)
     norm2 = p * p + q * q + r * r + ROUND_OFF
@@ -140,7 +189,14 @@ class Cord:
     flatten: float = 1.0
 
     def distance(self, u: Field, y: Field, z: Field) -> Field:
-        """Distance from the surface of the cord."""
+        """Distance from the surface of the cord.
+
+        Examples
+        --------
+        >>> cord = Cord((0.0, 0.0, 0.0), (0.0, 0.0, 10.0), 2.0)
+        >>> cord.distance(np.array([5.0]), np.zeros(1), np.array([4.0])).round(3).tolist()
+        [3.0]
+        """
         along = tuple(e - s for s, e in zip(self.start, self.end, strict=True))
         du, dy, dz = (c - s for c, s in zip((u, y, z), self.start, strict=True))
         length2 = sum(a * a for a in along)

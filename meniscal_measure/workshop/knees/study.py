@@ -111,7 +111,13 @@ def _claim(folder: Path) -> None:
 
 
 def wanted_extrusion(recipe: ExtrusionRecipe) -> dict[Compartment, float]:
-    """Return the extrusions a recipe asks for."""
+    """Return the extrusions a recipe asks for.
+
+    Examples
+    --------
+    >>> wanted_extrusion(ExtrusionRecipe(medial_mm=3.0))
+    {<Compartment.MEDIAL: 'medial'>: 3.0}
+    """
     wanted = {Compartment.MEDIAL: recipe.medial_mm, Compartment.LATERAL: recipe.lateral_mm}
     return {name: value for name, value in wanted.items() if value is not None}
 

@@ -119,7 +119,13 @@ def cut(bones_at: BonesAt, plane: Plane) -> BoneSection:
 
 
 def rim_of(outline: FloatArray, side: float) -> FloatArray:
-    """Find the rim: furthest along the diagonal outward and up (`side` 1 medial, -1 lateral)."""
+    """Find the rim: furthest along the diagonal outward and up (`side` 1 medial, -1 lateral).
+
+    Examples
+    --------
+    >>> rim_of(np.array([[0.0, 0.0], [30.0, 0.0], [30.0, -20.0]]), 1.0).tolist()
+    [30.0, 0.0]
+    """
     found: FloatArray = outline[np.argmax(side * outline[:, 0] + outline[:, 1])]
     return found
 

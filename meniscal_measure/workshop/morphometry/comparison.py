@@ -53,7 +53,13 @@ class Agreement:
 
     @property
     def verdict(self) -> str:
-        """What is wrong: nothing, the mean, the spread or both."""
+        """What is wrong: nothing, the mean, the spread or both.
+
+        Examples
+        --------
+        >>> Agreement("width", 0, "good", real=(75.0, 6.0), drawn=(80.0, 6.0), count=20).verdict
+        'mean'
+        """
         mean = abs(self.shift) <= SHIFT_SD
         spread = SPREAD[0] <= self.spread <= SPREAD[1]
         return {(1, 1): "ok", (0, 1): "mean", (1, 0): "spread", (0, 0): "mean and spread"}[

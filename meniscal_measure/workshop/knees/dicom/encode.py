@@ -43,7 +43,13 @@ class TransferSyntax(StrEnum):
 
     @property
     def uid(self) -> UID:
-        """The Transfer Syntax UID (DICOM PS3.5 section 10)."""
+        """The Transfer Syntax UID (DICOM PS3.5 section 10).
+
+        Examples
+        --------
+        >>> TransferSyntax.RLE.uid.name
+        'RLE Lossless'
+        """
         return _UIDS[self]
 
 

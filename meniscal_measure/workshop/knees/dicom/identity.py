@@ -68,6 +68,11 @@ def study_identity(name: str, seed: int, side: Side, *, visit: int = 1) -> Study
         Seed of the knee; with `name` and `visit` it fixes every identifier.
     visit
         1 for the baseline, 2 for the follow-up a year later.
+
+    Examples
+    --------
+    >>> study_identity("knee", 7, Side.LEFT, visit=2).study_date
+    '20010101'
     """
     return StudyIdentity(
         patient_id=f"PHANTOM-{name.upper()}",

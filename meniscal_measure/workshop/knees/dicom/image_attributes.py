@@ -16,7 +16,13 @@ SYNTHETIC_NOTE = "Synthetic image computed from a geometric model; no person was
 
 
 def decimal_strings(*values: float) -> list[str]:
-    """Write numbers as DICOM decimal strings, as precisely as 16 characters allow."""
+    """Write numbers as DICOM decimal strings, as precisely as 16 characters allow.
+
+    Examples
+    --------
+    >>> decimal_strings(0.55, 3)
+    ['0.55', '3.0']
+    """
     return [format_number_as_ds(float(value) + 0.0) for value in values]
 
 

@@ -31,7 +31,13 @@ class SuppressionFailure:
 
 
 def remaining_fat(points_mm: FloatArray, failure: SuppressionFailure | None) -> FloatArray:
-    """Fraction of the fat signal left at patient points, shape (..., 3) LPS mm -> (...)."""
+    """Fraction of the fat signal left at patient points, shape (..., 3) LPS mm -> (...).
+
+    Examples
+    --------
+    >>> remaining_fat(np.zeros((2, 3)), None).tolist()
+    [0.1, 0.1]
+    """
     if failure is None:
         return np.full(points_mm.shape[:-1], LEFT_OVER)
     reach_mm = points_mm @ np.array(failure.direction)

@@ -62,6 +62,11 @@ def window(acquired: tuple[int, int], strength: float) -> FloatArray:
 
     A raised cosine along each axis: at strength 1 that of Hann, falling to 0 at the border; at
     0.92 that of Hamming; at 0 no window at all.
+
+    Examples
+    --------
+    >>> window((4, 4), 1.0)[2].tolist()
+    [0.0, 0.5, 1.0, 0.5]
     """
     rows, columns = (
         1 - strength * (1 - np.cos(2 * np.pi * frequencies(size) / size)) / 2 for size in acquired
@@ -84,5 +89,11 @@ def reconstruct(kspace: ComplexArray, shown: tuple[int, int]) -> ComplexArray:
 
 
 def frequencies(size: int) -> FloatArray:
-    """Whole cycles over the field of view of each sample of k-space, zero at `size // 2`."""
+    """Whole cycles over the field of view of each sample of k-space, zero at `size // 2`.
+
+    Examples
+    --------
+    >>> frequencies(4).tolist()
+    [-2.0, -1.0, 0.0, 1.0]
+    """
     return np.arange(size, dtype=np.float64) - size // 2

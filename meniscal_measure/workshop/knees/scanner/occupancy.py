@@ -53,6 +53,11 @@ def profile_depths_mm(thickness_mm: float, shares: FloatArray) -> FloatArray:
 
     The profile is a box of the slice thickness with soft edges, whose full width at half maximum
     is the thickness. Evenly spread shares give depths that all count the same.
+
+    Examples
+    --------
+    >>> profile_depths_mm(3.0, np.array([0.25, 0.5, 0.75])).round(2).tolist()
+    [-0.75, 0.0, 0.75]
     """
     depths_mm = np.linspace(-thickness_mm, thickness_mm, PROFILE_STEPS)
     half, edge = thickness_mm / 2, PROFILE_EDGE * thickness_mm

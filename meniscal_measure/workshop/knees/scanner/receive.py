@@ -33,6 +33,12 @@ def sensitivities(points_mm: FloatArray, coil: Coil) -> ComplexArray:
     (1 + (d / a)^2)^(-3/2) (Biot and Savart); here that law is taken in every direction, with half
     the ring's radius as a. `points_mm` are LPS mm relative to the middle of the coil, shape
     (..., 3) -> (elements, ...).
+
+    Examples
+    --------
+    >>> images = sensitivities(np.zeros((1, 3)), Coil(elements=4, falloff=1.0))
+    >>> root_sum_of_squares(images).round(6).tolist()
+    [1.0]
     """
     angles = 2 * np.pi * (np.arange(coil.elements) + 0.5) / coil.elements
     loop_mm = coil.radius_mm / 2
@@ -65,5 +71,11 @@ def coil_noise(
 
 
 def root_sum_of_squares(images: ComplexArray) -> FloatArray:
-    """Combine the images of the elements (first axis) into one magnitude image."""
+    """Combine the images of the elements (first axis) into one magnitude image.
+
+    Examples
+    --------
+    >>> root_sum_of_squares(np.array([[3.0 + 0j], [4j]])).tolist()
+    [5.0]
+    """
     return np.asarray(np.sqrt(np.sum(np.abs(images) ** 2, axis=0)), dtype=np.float64)
