@@ -1,0 +1,135 @@
+"""The tibia found again after a known movement, with noise, another contrast, another spacing."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import ndimage
+from scipy.spatial.transform import Rotation
+from skimage.registration import phase_cross_correlation
+
+from meniscal_measure.errors import GeometryError, NothingMeasurableError, UsageError
+from meniscal_measure.geometry import as_vector
+from meniscal_measure.knee.registration import RigidMove, TibiaImages, register_tibia
+from meniscal_measure.workshop.knees.parameters import KneeParameters
+from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
+from tests.knee.imaged_tibia import Imaging, imaged, movement
+
+MOVED = movement((3.0, -4.0, 6.0), (12.0, -7.0, 20.0))
+"""How the leg lies otherwise at the follow-up."""
+
+OBLIQUE = Imaging(turn_deg=(-3.0, 1.5, 2.0), offset_mm=(1.6, -1.2, -9.0), seed=2)
+"""Slices of the follow-up run otherwise through the bone."""
+
+ANGLES = st.tuples(*[st.floats(-80, 80)] * 3)
+SHIFTS = st.tuples(*[st.floats(-200, 200)] * 3)
+
+
+@pytest.fixture(scope="module")
+def knee() -> SyntheticKnee:
+    return SyntheticKnee(KneeParameters())
+
+
+@pytest.fixture(scope="module")
+def baseline(knee: SyntheticKnee) -> TibiaImages:
+    return imaged(knee, Imaging())
+
+
+def error_mm(found: RigidMove, at: TibiaImages) -> float:
+    points = at.plateau_points()
+    return float(np.sqrt(np.mean(np.sum((found(points) - MOVED(points)) ** 2, axis=1))))
+
+
+@pytest.mark.parametrize(
+    "how",
+    [
+        OBLIQUE,
+        replace(OBLIQUE, noise=18.0),
+        replace(OBLIQUE, mirrored=True),
+        replace(OBLIQUE, spacing_mm=3.0, slices=19, pixel_mm=0.6),
+    ],
+    ids=["same protocol", "three times the noise", "dark for bright", "other spacing"],
+)
+def test_a_known_movement_is_found(
+    knee: SyntheticKnee, baseline: TibiaImages, how: Imaging
+) -> None:
+    found = register_tibia(baseline, imaged(knee, how, MOVED), same_contrast=not how.mirrored)
+    wrong_mm = error_mm(found.move, baseline)
+    assert wrong_mm <= 0.3
+    assert found.move.against(MOVED).angle_deg <= 0.3
+    assert wrong_mm <= 3 * found.error_mm, "the stated error is the one that was made"
+
+
+def test_the_start_may_be_some_millimetres_off(knee: SyntheticKnee, baseline: TibiaImages) -> None:
+    later = imaged(knee, OBLIQUE, MOVED)
+    later = replace(
+        later,
+        medial_rim_mm=as_vector(np.add(later.medial_rim_mm, (2.0, 4.0, -2.0))),
+        lateral_rim_mm=as_vector(np.add(later.lateral_rim_mm, (1.0, -3.0, 2.0))),
+    )
+    assert error_mm(register_tibia(baseline, later, same_contrast=True).move, baseline) <= 0.3
+
+
+def test_resampled_by_scipy_both_examinations_lie_on_each_other(
+    knee: SyntheticKnee, baseline: TibiaImages
+) -> None:
+    """A second opinion that shares no code: scipy resamples, scikit-image looks for a shift."""
+    later = imaged(knee, OBLIQUE, MOVED)
+    found = register_tibia(baseline, later, same_contrast=True).move
+    grid = baseline.grids[len(baseline.grids) // 2]
+    row, column = np.mgrid[: grid.rows, : grid.columns]
+    points = found(grid.to_patient(np.stack([column, row], axis=-1)))
+    first = later.grids[0]
+    pixel = first.to_pixel(points)
+    depth = first.off_plane_mm(points) / later.spacing_mm
+    shown = ndimage.map_coordinates(later.pixels, [depth, pixel[..., 1], pixel[..., 0]], order=1)
+    height = (baseline.in_plateau_axes()[len(baseline.grids) // 2][..., 2] < 0).astype(float)
+    reference = baseline.pixels[len(baseline.grids) // 2] * height
+    shift_px = phase_cross_correlation(reference, shown * height, upsample_factor=50)[0]  # type: ignore[no-untyped-call]
+    assert np.abs(shift_px).max() * grid.row_spacing_mm <= 0.3
+
+
+def test_too_little_tibia_in_view_is_refused(knee: SyntheticKnee, baseline: TibiaImages) -> None:
+    cut = replace(baseline, pixels=baseline.pixels[:6], grids=baseline.grids[:6])
+    with pytest.raises(NothingMeasurableError, match="Too little of the tibia is in view"):
+        register_tibia(baseline, cut, same_contrast=True)
+
+
+def test_uneven_slices_are_refused(baseline: TibiaImages) -> None:
+    kept = [0, 1, 2, 3, 5, *range(6, len(baseline.grids))]
+    uneven = TibiaImages(
+        baseline.pixels[kept],
+        tuple(baseline.grids[index] for index in kept),
+        baseline.medial_rim_mm,
+        baseline.lateral_rim_mm,
+    )
+    with pytest.raises(GeometryError, match="not evenly spaced"):
+        register_tibia(baseline, uneven, same_contrast=True)
+
+
+def test_without_simpleitk_it_is_said_how_to_get_it(
+    baseline: TibiaImages, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "SimpleITK", None)
+    with pytest.raises(UsageError, match=r"pip install 'meniscal-measure\[case\]'"):
+        register_tibia(baseline, baseline, same_contrast=True)
+
+
+@given(turn=ANGLES, shift=SHIFTS, other_turn=ANGLES, other_shift=SHIFTS)
+def test_movements_obey_the_rules_of_scipys_rotations(
+    turn: tuple[float, float, float],
+    shift: tuple[float, float, float],
+    other_turn: tuple[float, float, float],
+    other_shift: tuple[float, float, float],
+) -> None:
+    move, other = movement(turn, shift), movement(other_turn, other_shift)
+    point = np.array([[3.0, -40.0, 25.0]])
+    np.testing.assert_allclose(move.inverse(move(point)), point, atol=1e-9)
+    np.testing.assert_allclose(move.against(other)(other(point)), move(point), atol=1e-9)
+    magnitude = Rotation.from_matrix(move.rotation).magnitude()
+    assert move.angle_deg == pytest.approx(np.degrees(magnitude), abs=1e-6)
