@@ -32,14 +32,17 @@ def test_the_changelog_names_this_version() -> None:
 
 
 def test_the_table_of_risks_names_tests_that_are_there() -> None:
-    named = re.findall(r"`(tests/[\w/]+\.py)`", _text("docs/risks.md"))
+    named = re.findall(r"`(tests/[\w/]+\.py)`", _text("meniscal_measure/docs/risks.md"))
     assert len(named) > 10
     assert [name for name in named if not (REPOSITORY / name).exists()] == []
 
 
 DOCUMENTS = [
     *("README.md", "DEVELOPERS.md", "CHANGELOG.md"),
-    *(f"docs/{path.name}" for path in sorted((REPOSITORY / "docs").glob("*.md"))),
+    *(
+        f"meniscal_measure/docs/{path.name}"
+        for path in sorted((REPOSITORY / "meniscal_measure/docs").glob("*.md"))
+    ),
 ]
 
 
