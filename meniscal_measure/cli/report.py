@@ -92,18 +92,21 @@ def _signed(path: Path, study: Study, reader: str | None) -> Reading:
     """
     from meniscal_measure.records.signed_readings import signed_readings
 
+    images = {frame.sop_instance_uid for stack in study.stacks for frame in stack.frames}
+    series = {stack.identity.series_instance_uid for stack in study.stacks}
     readings, rejections = [], []
     for signed in signed_readings(path):
         if reader is not None and signed.reader != reader:
             continue
         if signed.reading is None:
-            rejections.append(signed)
-        elif _is_of(signed.reading, study):
+            if signed.series.partition(" ")[0] in series:  # its key begins with the series' UID
+                rejections.append(signed)
+        elif signed.reading.source.sop_instance_uid in images:
             readings.append(signed)
     if len(readings) == 1 and readings[0].reading is not None:
         return readings[0].reading
     if not readings:
-        raise _nothing_signed(path, study, [one for one in rejections if _is_rejected(one, study)])
+        raise _nothing_signed(path, study, rejections)
     names = ", ".join(sorted({one.reader for one in readings}))
     raise UsageError(
         "{store:private} holds {count} readings signed on images of {study:private}, by"
@@ -114,17 +117,6 @@ def _signed(path: Path, study: Study, reader: str | None) -> Reading:
         study=str(study.path),
         readers=names,
     )
-
-
-def _is_of(reading: Reading, study: Study) -> bool:
-    images = {frame.sop_instance_uid for stack in study.stacks for frame in stack.frames}
-    return reading.source.sop_instance_uid in images
-
-
-def _is_rejected(signed: SignedReading, study: Study) -> bool:
-    """Whether a rejection is of a series of the study; its key begins with the series' UID."""
-    series = {stack.identity.series_instance_uid for stack in study.stacks}
-    return signed.series.partition(" ")[0] in series
 
 
 def _nothing_signed(path: Path, study: Study, rejections: Sequence[SignedReading]) -> UsageError:

@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping
+import re
 
 from meniscal_measure.anatomy import Compartment
-from meniscal_measure.caliper.reading import (
-    CompartmentReading,
-    Quantity,
-    Reading,
-    SliceReading,
-)
+from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.files import safe_cell
+from meniscal_measure.records.codec import Json, reading_to_dict
 from meniscal_measure.report.words import assumed_sd_mm
 
 Cell = str | float | int | bool | None
@@ -66,14 +62,15 @@ COLUMNS = (
 
 
 def reading_rows(reading: Reading) -> list[dict[str, Cell]]:
-    """One row for each compartment on each slice; a compartment not measured has empty values.
+    """One row for each compartment on each slice; a compartment not measured has no values.
 
     The measured slice comes first and has `measured_slice` true. Numbers are not rounded.
     """
-    shared = _shared(reading)
+    record = reading_to_dict(reading)
+    shared = {**_shared(record), "assumed_sd_mm": assumed_sd_mm(reading)}
     return [
-        {**shared, **_row(reading, part, name), "measured_slice": part is reading.measured}
-        for part in (reading.measured, *reading.neighbours)
+        {**shared, **_row(part, record if measured else part, name), "measured_slice": measured}
+        for measured, part in ((True, record["slice"]), *((False, p) for p in record["neighbours"]))
         for name in reading.named_compartments
     ]
 
@@ -96,70 +93,36 @@ def _text(cell: Cell) -> str:
     return str(cell).lower() if isinstance(cell, bool) else str(safe_cell(cell))
 
 
-def _shared(reading: Reading) -> dict[str, Cell]:
-    source = reading.source
+def _shared(record: Json) -> dict[str, Cell]:
+    source, conventions, software = record["source"], record["conventions"], record["software"]
+    date = re.sub(r"^(\d{4})(\d{2})(\d{2})$", r"\1-\2-\3", source["study_date"])  # as ISO 8601
     return {
-        "patient_id": source.patient_id,
-        "study_date": _iso_date(source.study_date),
-        "study_instance_uid": source.study_instance_uid,
-        "series_instance_uid": source.series_instance_uid,
-        "side": source.side.word if source.side else "unknown",
-        "axis_convention": reading.conventions.axis.value,
-        "slice_convention": reading.conventions.slice.value,
-        "threshold_rule": reading.conventions.threshold_rule.value,
-        "threshold_mm": reading.conventions.threshold_mm,
-        "verified": reading.verified,
-        "measured_at": reading.measured_at,
-        "software": reading.software,
-        "software_version": reading.software_version,
-        "proposal_confidence": reading.proposal_confidence,
-        "assumed_sd_mm": assumed_sd_mm(reading),
+        **_columns_of(source),
+        **_columns_of(conventions),
+        **_columns_of(record),
+        "study_date": date,
+        "side": source["side"] or "unknown",
+        "axis_convention": conventions["axis"],
+        "slice_convention": conventions["slice"],
+        "software": software["name"],
+        "software_version": software["version"],
     }
 
 
-def _iso_date(dicom_date: str) -> str:
-    """DICOM DA `YYYYMMDD` as ISO 8601; anything else as it is."""
-    if len(dicom_date) == 8 and dicom_date.isdigit():
-        return f"{dicom_date[:4]}-{dicom_date[4:6]}-{dicom_date[6:]}"
-    return dicom_date
-
-
-def _row(reading: Reading, part: SliceReading, name: Compartment) -> dict[str, Cell]:
-    measured = part.compartments.get(name)
-    numbered = reading.slice_name(part.slice_index)
+def _row(place: Json, compartments: Json, name: Compartment) -> dict[str, Cell]:
+    measured = compartments[name.value] or {"interval95_mm": (None, None)}
+    low_mm, high_mm = measured["interval95_mm"]
     return {
-        "sop_instance_uid": part.sop_instance_uid,
+        **_columns_of(place),
+        **_columns_of(measured),
         "compartment": name.value,
-        "slice_index": part.slice_index,
-        "slice_number": None if numbered is None else numbered.number,
-        "instance_number": part.instance_number,
-        "frame_number": part.frame_number,
-        "position_mm": part.position_mm,
-        **({} if measured is None else _values(measured)),
+        "slice_index": place["index"],
+        "slice_number": place["number"],
+        "interval95_low_mm": low_mm,
+        "interval95_high_mm": high_mm,
     }
 
 
-def _values(measured: CompartmentReading) -> Mapping[str, Cell]:
-    extrusion = measured.extrusion
-    return {
-        "extrusion_mm": extrusion.extrusion_mm,
-        "u_mm": extrusion.u_mm,
-        "interval95_low_mm": extrusion.interval95_mm[0],
-        "interval95_high_mm": extrusion.interval95_mm[1],
-        "probability_above_threshold": extrusion.probability_above_threshold,
-        "flag": extrusion.flag,
-        "decision": extrusion.decision.value,
-        "grade": extrusion.grade,
-        "coverage_width": measured.coverage_width,
-        **_quantity("body_width", "_mm", measured.body_width_mm),
-        **_quantity("overlap", "_mm", measured.overlap_mm),
-        **_quantity("relative_extrusion", "", measured.relative_extrusion),
-        **_quantity("coverage", "", measured.coverage),
-        **_quantity("extrusion_over_plateau_width", "", measured.extrusion_over_plateau_width),
-    }
-
-
-def _quantity(name: str, unit: str, quantity: Quantity | None) -> dict[str, Cell]:
-    if quantity is None:
-        return {}
-    return {f"{name}{unit}": quantity.value, f"{name}_u{unit}": quantity.u}
+def _columns_of(part: Json) -> dict[str, Cell]:
+    """Keys of a part of the record that are columns too."""
+    return {key: part[key] for key in COLUMNS if key in part}
