@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from meniscal_measure.cohort.agreement.ratings import ratings_from_rows
-from meniscal_measure.cohort.readings import Readings
+from meniscal_measure.cohort.readings import Readings, flags_of
 from meniscal_measure.files import csv_text
 
 COLUMNS = ("knee", "first_reader", "second_reader", "first_mm", "second_mm", "reason")
@@ -41,31 +40,26 @@ def disputes(readings: Readings, detectable_mm: float) -> Iterator[Dispute]:
     Dispute
         In the order of the knees' names, at most one for each.
     """
-    first = readings.where(readings.repeat == 1)
-    values = ratings_from_rows(first.knee, first.reader, first.extrusion_mm)
-    flags = ratings_from_rows(first.knee, first.reader, first.flag).values
-    for knee, row, flagged in zip(values.cases, values.values, flags, strict=True):
-        seen = np.flatnonzero(~np.isnan(row))
-        if seen.size < 2:
-            continue
-        low, high = (int(seen[place]) for place in (row[seen].argmin(), row[seen].argmax()))
-        reason = _reason(float(row[high] - row[low]), flagged[seen].tolist(), detectable_mm)
-        if reason:
-            a, b = sorted((low, high))
-            names = values.readers[a], values.readers[b]
-            yield Dispute(knee, *names, float(row[a]), float(row[b]), reason)
-
-
-def _reason(difference_mm: float, flags: list[float], detectable_mm: float) -> str:
-    reasons = []
-    if difference_mm > detectable_mm:
-        reasons.append(
-            f"differ by {difference_mm:.2f} mm, more than the smallest detectable change of"
-            f" {detectable_mm:.2f} mm"
-        )
-    if len(set(flags)) > 1:
-        reasons.append("differ on the flag")
-    return "; ".join(reasons)
+    table = readings.table
+    several = (~np.isnan(table.values)).sum(axis=1) > 1
+    names, values = table.cases[several], table.values[several]
+    low, high = (place(values, axis=1) for place in (np.nanargmin, np.nanargmax))
+    rows = np.arange(len(values))
+    least, most = values[rows, low], values[rows, high]
+    beyond = most - least > detectable_mm
+    on_flag = flags_of(least, readings.conventions) != flags_of(most, readings.conventions)
+    for row in np.flatnonzero(beyond | on_flag).tolist():
+        reasons = ["differ on the flag"] if on_flag[row] else []
+        if beyond[row]:
+            reasons.insert(
+                0,
+                f"differ by {most[row] - least[row]:.2f} mm, more than the smallest detectable"
+                f" change of {detectable_mm:.2f} mm",
+            )
+        a, b = sorted((int(low[row]), int(high[row])))
+        who = str(table.readers[a]), str(table.readers[b])
+        one, two = float(values[row, a]), float(values[row, b])
+        yield Dispute(str(names[row]), *who, one, two, "; ".join(reasons))
 
 
 def disputes_csv(found: Iterable[Dispute]) -> str:

@@ -9,9 +9,12 @@ from itertools import combinations
 import numpy as np
 
 from meniscal_measure.caliper.grades import GRADE_CUTS_MM
+from meniscal_measure.caliper.reading import Conventions
+from meniscal_measure.cohort.agreement.clusters import subject_codes
 from meniscal_measure.cohort.agreement.estimates import Estimate, FloatArray
 from meniscal_measure.cohort.agreement.flags import FlagAgreement, flag_agreement
 from meniscal_measure.cohort.agreement.kappa import Kappa, weighted_kappa
+from meniscal_measure.cohort.agreement.labels import Codes
 from meniscal_measure.cohort.agreement.limits import (
     LimitsOfAgreement,
     ProportionalBias,
@@ -32,7 +35,7 @@ from meniscal_measure.cohort.agreement.repeatability import (
 )
 from meniscal_measure.cohort.agreement.repeated import RepeatedReadings, Truth, repeated_limits
 from meniscal_measure.cohort.agreement.tables import interval_text
-from meniscal_measure.cohort.readings import Readings, Texts
+from meniscal_measure.cohort.readings import Readings, flags_of, grades_of
 from meniscal_measure.errors import AgreementError
 
 GRADES = len(GRADE_CUTS_MM) + 1
@@ -122,31 +125,26 @@ def between_readers(readings: Readings) -> BetweenReaders | None:
     AgreementError
         If fewer than two knees were read by all, or all values are equal.
     """
-    first = readings.where(readings.repeat == 1)
-    ratings = ratings_from_rows(
-        first.knee, first.reader, first.extrusion_mm, subjects=first.subject
-    )
-    if len(ratings.readers) < 2:
+    table = readings.table
+    if table.readers.size < 2:
         return None
-    owners = np.array(ratings.subjects)
-    complete = ~np.isnan(ratings.values).any(axis=1)
     return BetweenReaders(
-        ratings.readers,
-        intraclass_correlations(ratings),
-        measurement_error(ratings),
-        tuple(_pairs(first, ratings, owners)),
-        len(set(owners[complete].tolist())),
+        tuple(table.readers.tolist()),
+        intraclass_correlations(table),
+        measurement_error(table),
+        tuple(_pairs(table, readings.conventions)),
+        np.unique(table.complete_subjects()).size,
     )
 
 
-def _pairs(first: Readings, ratings: Ratings, owners: Texts) -> Iterator[PairOfReaders]:
-    flags = ratings_from_rows(first.knee, first.reader, first.flag).values
-    grades = ratings_from_rows(first.knee, first.reader, first.grade).values
-    for a, b in combinations(range(len(ratings.readers)), 2):
-        one, two = ratings.values[:, a], ratings.values[:, b]
+def _pairs(table: Ratings, conventions: Conventions) -> Iterator[PairOfReaders]:
+    owners = subject_codes(table.subjects, len(table.cases))
+    flags, grades = flags_of(table.values, conventions), grades_of(table.values)
+    for a, b in combinations(range(table.readers.size), 2):
+        one, two = table.values[:, a], table.values[:, b]
         yield PairOfReaders(
-            ratings.readers[a],
-            ratings.readers[b],
+            str(table.readers[a]),
+            str(table.readers[b]),
             (one, two),
             _limits(owners, one, two),
             proportional_bias(one, two, subjects=owners),
@@ -155,7 +153,7 @@ def _pairs(first: Readings, ratings: Ratings, owners: Texts) -> Iterator[PairOfR
         )
 
 
-def _limits(owners: Texts, one: FloatArray, two: FloatArray) -> LimitsOfAgreement:
+def _limits(owners: Codes, one: FloatArray, two: FloatArray) -> LimitsOfAgreement:
     both = ~np.isnan(one - two)
     if np.unique(owners[both]).size == both.sum():
         return limits_of_agreement(one, two)
@@ -163,7 +161,7 @@ def _limits(owners: Texts, one: FloatArray, two: FloatArray) -> LimitsOfAgreemen
     return repeated_limits(readings, truth=Truth.VARYING)
 
 
-def _kappa(one: FloatArray, two: FloatArray, owners: Texts) -> Kappa | None:
+def _kappa(one: FloatArray, two: FloatArray, owners: Codes) -> Kappa | None:
     try:
         return weighted_kappa(one, two, grades=GRADES, subjects=owners)
     except AgreementError:  # one grade for all: there is nothing to agree on beyond chance
@@ -173,30 +171,28 @@ def _kappa(one: FloatArray, two: FloatArray, owners: Texts) -> Kappa | None:
 def within_readers(readings: Readings) -> tuple[WithinReader, ...]:
     """Compare the repeats of each reader who repeated two knees or more."""
     found = []
-    for reader in np.unique(readings.reader[readings.repeat > 1]):
-        own = readings.where(readings.reader == reader)
-        repeats = within_cases(own.knee, own.extrusion_mm)
+    for reader in readings.reader.where(readings.repeat > 1).names.tolist():
+        own = readings.where(readings.reader.is_(reader))
+        repeats = within_cases(own.examination, own.extrusion_mm)
         if repeats.cases >= 2:
-            found.append(WithinReader(str(reader), repeats, _repeat_table(own)))
+            found.append(WithinReader(reader, repeats, _repeat_table(own)))
     return tuple(found)
 
 
 def _repeat_table(own: Readings) -> Ratings:
     """Arrange the repeats of one reader in their order, cut off where most freedom is left."""
-    own = own.where(np.lexsort((own.repeat, own.knee)))
-    _, first, codes, counts = np.unique(
-        own.knee, return_index=True, return_inverse=True, return_counts=True
-    )
-    order = np.arange(codes.size) - first[codes]
+    own = own.where(np.lexsort((own.repeat, own.examination.codes)))
+    knees = own.examination
+    counts = np.bincount(knees.codes)
+    order = np.arange(own.size) - knees.first[knees.codes]
 
     def freedom(columns: int) -> int:
         return (int((counts >= columns).sum()) - 1) * (columns - 1)
 
     columns = max(range(2, int(counts.max()) + 1), key=freedom)
-    kept = (order < columns) & (counts[codes] > 1)
-    return ratings_from_rows(
-        own.knee[kept], order[kept], own.extrusion_mm[kept], subjects=own.subject[kept]
-    )
+    kept = (order < columns) & (counts[knees.codes] > 1)
+    own, order = own.where(kept), order[kept]
+    return ratings_from_rows(own.examination, order, own.extrusion_mm, subjects=own.subject)
 
 
 def detectable_change(readings: Readings) -> DetectableChange:

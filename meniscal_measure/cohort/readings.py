@@ -1,9 +1,8 @@
-"""The measured readings of one compartment as columns, as they come and as one value a knee."""
+"""The measured readings of one compartment as columns: as they come, and one value a knee."""
 
 from __future__ import annotations
 
 import json
-from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
@@ -19,38 +18,46 @@ from meniscal_measure.caliper.grades import GRADE_CUTS_MM
 from meniscal_measure.caliper.landmarks import SliceConvention
 from meniscal_measure.caliper.reading import AxisConvention, Conventions, ThresholdRule
 from meniscal_measure.cohort.agreement.estimates import FloatArray
+from meniscal_measure.cohort.agreement.labels import BETWEEN, Coder, Codes, Labels
+from meniscal_measure.cohort.agreement.ratings import Ratings, ratings_from_rows
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.errors import AgreementError
 from meniscal_measure.report.words import threshold_words
 
-Texts = NDArray[np.str_]
 
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Readings:
-    """The measured readings of one compartment, one row each; all arrays have shape (n,)."""
+    """The measured readings of one compartment, one row each; all columns have n rows."""
 
     conventions: Conventions
     """What every one of the numbers means."""
-    subject: Texts
-    visit: Texts
-    side: Texts
-    group: Texts
-    reader: Texts
+    subject: Labels
+    visit: Labels
+    side: Labels
+    group: Labels
+    reader: Labels
     repeat: NDArray[np.int64]
     extrusion_mm: FloatArray
     u_mm: FloatArray
     marks: Mapping[str, FloatArray] = field(default_factory=dict)
     """`verified`, 1 or 0, and `confidence` in a proposal, NaN where a person placed landmarks."""
-    covariates: Mapping[str, Texts] = field(default_factory=dict)
+    covariates: Mapping[str, Labels] = field(default_factory=dict)
     """Other columns of the manifest, as they are written there."""
 
+    @property
+    def size(self) -> int:
+        """Number of readings."""
+        return self.extrusion_mm.size
+
     @cached_property
-    def knee(self) -> Texts:
+    def knee(self) -> Labels:
+        """Label of the knee, whatever the visit."""
+        return self.subject.joined(self.side)
+
+    @cached_property
+    def examination(self) -> Labels:
         """Label of the knee at its visit."""
-        knees = self.joined("subject", "side")
-        named = np.strings.add(np.strings.add(knees, " / "), self.visit)
-        return np.where(self.visit == "", knees, named)
+        return self.knee.joined(self.visit)
 
     @cached_property
     def flag(self) -> FloatArray:
@@ -60,33 +67,66 @@ class Readings:
     @cached_property
     def grade(self) -> FloatArray:
         """Grade of the value, 0 to 3."""
-        cuts = np.array(GRADE_CUTS_MM) - TIE_TOLERANCE_MM
-        return np.searchsorted(cuts, self.extrusion_mm, side="right").astype(np.float64)
+        return grades_of(self.extrusion_mm)
 
-    def joined(self, *names: str) -> Texts:
-        """Columns joined into one label for each row."""
-        first, *others = (getattr(self, name) for name in names)
-        for other in others:
-            first = np.strings.add(np.strings.add(first, " / "), other)
-        return np.asarray(first)
+    @cached_property
+    def by_examination(self) -> Readings:
+        """One row for each knee at each visit: the mean of its readings, the reader empty.
 
-    def where(self, rows: NDArray[np.bool_] | NDArray[np.intp]) -> Readings:
+        Flag and grade are those of the mean; `u_mm` is the root mean square of the single ones, as
+        their errors may be common to all.
+        """
+        return replace(
+            self._averaged(self.examination), reader=Labels.of([""] * self.examination.count)
+        )
+
+    @cached_property
+    def by_reader(self) -> Readings:
+        """One row for each knee at each visit by each reader: the mean of the repeats."""
+        return self._averaged(self.examination.joined(self.reader))
+
+    def _averaged(self, labels: Labels) -> Readings:
+        counts = np.bincount(labels.codes)
+        return replace(
+            self.where(labels.first),
+            repeat=np.ones(labels.count, dtype=np.int64),
+            extrusion_mm=np.bincount(labels.codes, self.extrusion_mm) / counts,
+            u_mm=np.sqrt(np.bincount(labels.codes, self.u_mm**2) / counts),
+        )
+
+    @cached_property
+    def first_readings(self) -> Readings:
+        """Those that are no repeats."""
+        return self.where(self.repeat == 1)
+
+    @cached_property
+    def table(self) -> Ratings:
+        """First readings as knees at their visits by readers."""
+        first = self.first_readings
+        return ratings_from_rows(
+            first.examination, first.reader, first.extrusion_mm, subjects=first.subject
+        )
+
+    def where(self, rows: NDArray[np.bool_] | Codes) -> Readings:
         """Keep some rows."""
         kept: dict[str, Any] = {}
         for column in fields(self):
-            if column.name != "conventions":
-                found = getattr(self, column.name)
-                kept[column.name] = (
-                    {name: values[rows] for name, values in found.items()}
-                    if isinstance(found, Mapping)
-                    else found[rows]
-                )
-        return replace(self, **kept)
+            match getattr(self, column.name):
+                case Labels() as labels:
+                    kept[column.name] = labels.where(rows)
+                case np.ndarray() as values:
+                    kept[column.name] = values[rows]
+        return replace(
+            self,
+            marks={name: values[rows] for name, values in self.marks.items()},
+            covariates={name: cells.where(rows) for name, cells in self.covariates.items()},
+            **kept,
+        )
 
 
 def knee_label(subject: str, side: str, visit: str) -> str:
     """Name a knee at its visit, which may have no name of its own."""
-    return f"{subject} / {side} / {visit}" if visit else f"{subject} / {side}"
+    return BETWEEN.join([subject, side, *([visit] if visit else [])])
 
 
 def flags_of(values_mm: FloatArray, conventions: Conventions) -> FloatArray:
@@ -97,10 +137,16 @@ def flags_of(values_mm: FloatArray, conventions: Conventions) -> FloatArray:
     return np.where(np.isnan(values_mm), np.nan, flags.astype(np.float64))
 
 
-TEXT_COLUMNS = ("subject", "visit", "side_measured", "group", "reader")
-CONVENTION_COLUMNS = ("axis_convention", "slice_convention", "threshold_rule", "threshold_mm")
+def grades_of(values_mm: FloatArray) -> FloatArray:
+    """Grade values as `caliper.grades.grade` does; NaN where there is no value."""
+    cuts = np.array(GRADE_CUTS_MM) - TIE_TOLERANCE_MM
+    grades = np.searchsorted(cuts, values_mm, side="right").astype(np.float64)
+    return np.where(np.isnan(values_mm), np.nan, grades)
 
-MEASURED = "status = 'measured'"
+
+TEXT_COLUMNS = ("subject", "visit", "side_measured", "group", "reader", "covariates")
+NUMBER_COLUMNS = ("repeat", "verified", "proposal_confidence")
+CONVENTION_COLUMNS = ("axis_convention", "slice_convention", "threshold_rule", "threshold_mm")
 
 CHUNK = 50_000
 """Rows turned into arrays at a time, so that a million readings fit into memory."""
@@ -126,27 +172,30 @@ def load_readings(
         If there are none, or they were made under different conventions.
     """
     where = compartment.value
-    names = (*TEXT_COLUMNS, "repeat", f"{where}_extrusion_mm", f"{where}_u_mm", "verified",
-             "proposal_confidence", "covariates", *CONVENTION_COLUMNS)  # fmt: skip
-    rows = (
-        row for row in store.columns(*names, where=MEASURED)
-        if row[6] is not None
-        and (slice_convention is None or row[12] == slice_convention.value)
-    )  # fmt: skip
-    found: Counter[tuple[Any, ...]] = Counter()
-    covariates = store.covariates()
-    chunks = []
+    numbers = (*NUMBER_COLUMNS, f"{where}_extrusion_mm", f"{where}_u_mm")
+    texts = [Coder() for _ in TEXT_COLUMNS]
+    conventions, parts = Coder(), []
+    rows = store.columns(
+        *TEXT_COLUMNS,
+        *CONVENTION_COLUMNS,
+        *numbers,
+        where=f"status = 'measured' AND {where}_extrusion_mm IS NOT NULL"
+        + (f" AND slice_convention = '{slice_convention}'" if slice_convention else ""),
+    )
     while block := list(islice(rows, CHUNK)):
-        found.update(row[-len(CONVENTION_COLUMNS) :] for row in block)
-        chunks.append(_arrays(block, covariates))
-    if not chunks:
+        columns = list(zip(*block, strict=True))
+        for coder, column in zip(texts, columns, strict=False):
+            coder.add(column)
+        conventions.add(zip(*columns[len(texts) : -len(numbers)], strict=True))
+        parts.append(np.array(columns[-len(numbers) :], dtype=np.float64))
+    if not parts:
         raise AgreementError(
             f"The store holds no measured {where} compartment. Measure knees with landmarks there."
         )
-    columns = [np.concatenate(parts) for parts in zip(*chunks, strict=True)]
-    subject, visit, side, group, reader, repeat, value, u, verified, confidence, *others = columns
+    repeat, verified, confidence, value, u = np.concatenate(parts, axis=1)
+    subject, visit, side, group, reader = (coder.labels() for coder in texts[:-1])
     return Readings(
-        _one_convention(found),
+        _one_convention(*conventions.values()),
         subject,
         visit,
         side,
@@ -156,26 +205,26 @@ def load_readings(
         value,
         u,
         {"verified": verified, "confidence": confidence},
-        dict(zip(covariates, others, strict=True)),
+        _covariates(texts[-1], store.covariates()),
     )
 
 
-def _arrays(block: list[tuple[Any, ...]], covariates: tuple[str, ...]) -> list[NDArray[Any]]:
-    columns = list(zip(*block, strict=True))
-    texts = [np.array(column, dtype=str) for column in columns[:5]]
-    numbers = [np.array(column, dtype=np.float64) for column in columns[5:10]]
-    parsed = {text: json.loads(text) if text else {} for text in set(columns[10])}
-    told = [parsed[text] for text in columns[10]]
-    others = [np.array([cells.get(name, "") for cells in told], dtype=str) for name in covariates]
-    return [*texts, *numbers, *others]
+def _covariates(coder: Coder, names: tuple[str, ...]) -> dict[str, Labels]:
+    """Take the covariates out of the texts that hold all of a row."""
+    texts, codes = coder.values()
+    cells = [json.loads(text) if text else {} for text in texts]
+    found = {name: Labels.of([cell.get(name, "") for cell in cells]) for name in names}
+    return {name: labels.where(codes) for name, labels in found.items()}
 
 
-def _one_convention(found: Counter[tuple[Any, ...]]) -> Conventions:
+def _one_convention(values: list[Any], codes: Codes) -> Conventions:
     """Refuse to pool readings whose numbers mean different things."""
-    if len(found) > 1:
+    if len(values) > 1:
         said = "; ".join(
             f"{count} along {axis} on {slice_}, {threshold_words(conventions)}"
-            for (axis, slice_, rule, threshold), count in sorted(found.items())
+            for (axis, slice_, rule, threshold), count in sorted(
+                zip(values, np.bincount(codes).tolist(), strict=True)
+            )
             for conventions in (Conventions(AxisConvention(axis), ThresholdRule(rule), threshold),)
         )
         raise AgreementError(
@@ -183,37 +232,7 @@ def _one_convention(found: Counter[tuple[Any, ...]]) -> Conventions:
             " Report those of one slice convention (--slice-convention), or measure the cohort"
             " again under one."
         )
-    ((axis, slice_, rule, threshold),) = found
+    ((axis, slice_, rule, threshold),) = values
     return Conventions(
         AxisConvention(axis), ThresholdRule(rule), threshold, slice=SliceConvention(slice_)
-    )
-
-
-def mean_of_readings(readings: Readings) -> Readings:
-    """Take the mean of all readings of each knee at each visit.
-
-    Returns
-    -------
-    Readings
-        One row for each knee at each visit, reader empty; flag and grade are those of the mean.
-        `u_mm` is the root mean square of the single ones, as their errors may be common to all.
-    """
-    return _averaged(readings, readings.knee)
-
-
-def mean_of_repeats(readings: Readings) -> Readings:
-    """Take the mean of the readings of each knee at each visit by each reader."""
-    return _averaged(readings, readings.joined("subject", "side", "visit", "reader"), reader=True)
-
-
-def _averaged(readings: Readings, labels: Texts, *, reader: bool = False) -> Readings:
-    _, first, codes = np.unique(labels, return_index=True, return_inverse=True)
-    counts = np.bincount(codes)
-    kept = readings.where(first)
-    return replace(
-        kept,
-        reader=kept.reader if reader else np.full(first.size, "", dtype=str),
-        repeat=np.ones(first.size, dtype=np.int64),
-        extrusion_mm=np.bincount(codes, readings.extrusion_mm) / counts,
-        u_mm=np.sqrt(np.bincount(codes, readings.u_mm**2) / counts),
     )

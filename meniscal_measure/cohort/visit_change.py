@@ -18,9 +18,10 @@ from meniscal_measure.cohort.agreement.change import (
 from meniscal_measure.cohort.agreement.change_by_group import ChangeByGroup, change_by_group
 from meniscal_measure.cohort.agreement.design import Factor, design
 from meniscal_measure.cohort.agreement.estimates import FloatArray
+from meniscal_measure.cohort.agreement.labels import Codes, Labels
 from meniscal_measure.cohort.agreement.mixed import Effect, MixedModel, mixed_model
 from meniscal_measure.cohort.agreement.ratings import ratings_from_rows
-from meniscal_measure.cohort.readings import Readings, Texts, mean_of_repeats
+from meniscal_measure.cohort.readings import Readings
 from meniscal_measure.errors import AgreementError
 
 FACTORS = ("group", "visit", "side", "reader")
@@ -28,6 +29,29 @@ FACTORS = ("group", "visit", "side", "reader")
 
 NESTED = ("subject", "knee", "examination")
 """Random levels, the outermost first."""
+
+
+@dataclass(frozen=True)
+class VisitChange:
+    """How knees changed between two visits."""
+
+    changes: KneeChanges
+    summary: MeanChange
+    groups: Labels
+    """Group of each knee."""
+
+    def by_group(self) -> ChangeByGroup | None:
+        """Compare the changes of groups; None where all knees are of one group.
+
+        Raises
+        ------
+        AgreementError
+            If a group has fewer than two knees with both visits.
+        """
+        if self.groups.count < 2:
+            return None
+        changes = self.changes
+        return change_by_group(self.groups, changes.change_mm, subjects=changes.subjects)
 
 
 @dataclass(frozen=True)
@@ -63,12 +87,12 @@ def visit_sort_key(visit: str) -> list[str | int]:
 
 def visits_of(readings: Readings) -> list[str]:
     """Names of the visits in order."""
-    return sorted(np.unique(readings.visit).tolist(), key=visit_sort_key)
+    return sorted(readings.visit.names.tolist(), key=visit_sort_key)
 
 
 def between_visits(
     readings: Readings, visits: tuple[str, str], *, detectable_mm: float
-) -> tuple[KneeChanges, MeanChange]:
+) -> VisitChange:
     """Compare each knee at two visits: the mean of the changes that each reader has seen.
 
     A reader's own offset does not pass for a change so. A knee that no reader has read at both
@@ -88,50 +112,31 @@ def between_visits(
     AgreementError
         If fewer than two knees were read at both visits by the same reader.
     """
-    seen = mean_of_repeats(readings.where(np.isin(readings.visit, visits)))
-    missing = [visit for visit in visits if visit not in seen.visit]
-    if missing:
-        raise AgreementError(
-            f"No knee was measured at visit {missing[0]!r}. Check the names of the visits."
-        )
-    rows = seen.joined("subject", "side", "reader")
+    at_either = readings.visit.is_(visits[0]) | readings.visit.is_(visits[1])
+    seen = readings.where(at_either).by_reader
+    for visit in visits:
+        if visit not in seen.visit.names:
+            raise AgreementError(
+                f"No knee was measured at visit {visit!r}. Check the names of the visits."
+            )
+    rows, knees = seen.knee.joined(seen.reader), seen.knee
     values = ratings_from_rows(rows, seen.visit, seen.extrusion_mm)
-    squares = ratings_from_rows(rows, seen.visit, seen.u_mm**2)
-    knees = dict(zip(rows.tolist(), seen.joined("subject", "side").tolist(), strict=True))
-    names, codes = np.unique([knees[row] for row in values.cases], return_inverse=True)
-    of_knee = dict(zip(seen.joined("subject", "side").tolist(), seen.subject.tolist(), strict=True))
-    owners = tuple(of_knee[name] for name in names.tolist())
-    order = [values.readers.index(visit) for visit in visits]
-    known = ~np.isnan(values.values).any(axis=1)
-    counts = np.bincount(codes[known], minlength=names.size)
+    squares = ratings_from_rows(rows, seen.visit, seen.u_mm**2).values
+    order = [values.readers.tolist().index(visit) for visit in visits]
+    known = values.read_by_all
+    codes = knees.codes[rows.first][known]
+    counts = np.bincount(codes, minlength=knees.count)
 
     def mean(column: FloatArray) -> FloatArray:
-        totals = np.bincount(codes[known], column[known], minlength=names.size)
+        totals = np.bincount(codes, column[known], minlength=knees.count)
         return np.where(counts > 0, totals / np.maximum(counts, 1), np.nan)
 
-    early, late = (mean(values.values[:, column]) for column in order)
-    u_early, u_late = (np.sqrt(mean(squares.values[:, column])) for column in order)
-    changes = knee_changes(
-        Visits(tuple(names.tolist()), early, late, u_early, u_late, owners), detectable_mm
-    )
-    return changes, mean_change(changes)
-
-
-def changes_by_group(changes: KneeChanges, readings: Readings) -> ChangeByGroup | None:
-    """Compare the changes of groups; None where all knees are of one group.
-
-    Raises
-    ------
-    AgreementError
-        If a group has fewer than two knees with both visits.
-    """
-    knees, first = np.unique(readings.joined("subject", "side"), return_index=True)
-    rows = dict(zip(knees.tolist(), first.tolist(), strict=True))
-    places = [rows[knee] for knee in changes.knees]
-    groups = readings.group[places]
-    if np.unique(groups).size < 2:
-        return None
-    return change_by_group(groups, changes.change_mm, subjects=readings.subject[places])
+    early, late = (mean(values.values[:, place]) for place in order)
+    u_early, u_late = (np.sqrt(mean(squares[:, place])) for place in order)
+    owners = seen.subject.codes[knees.first]
+    changes = knee_changes(Visits(knees.names, early, late, u_early, u_late, owners), detectable_mm)
+    groups = seen.group.where(knees.first)
+    return VisitChange(changes, mean_change(changes), groups)
 
 
 def group_visit_model(
@@ -184,9 +189,9 @@ def group_visit_model(
 
 
 def _factor(name: str, readings: Readings) -> Factor:
-    labels = getattr(readings, name).tolist()
-    levels = visits_of(readings) if name == "visit" else sorted(set(labels))
-    return Factor(name, tuple(labels), tuple(levels))
+    labels: Labels = getattr(readings, name)
+    levels = visits_of(readings) if name == "visit" else labels.names.tolist()
+    return Factor(name, labels, tuple(levels))
 
 
 def _within_groups(model: MixedModel, factors: list[Factor]) -> tuple[Effect, ...]:
@@ -202,18 +207,13 @@ def _within_groups(model: MixedModel, factors: list[Factor]) -> tuple[Effect, ..
     return tuple(found)
 
 
-def _levels(readings: Readings) -> dict[str, Texts]:
+def _levels(readings: Readings) -> dict[str, Codes]:
     """Choose the random levels that the readings can tell from those about them."""
-    labels = {
-        "subject": readings.subject,
-        "knee": readings.joined("subject", "side"),
-        "examination": readings.knee,
-    }
-    found: dict[str, Texts] = {}
+    found: dict[str, Codes] = {}
     outer = 1
     for name in NESTED:
-        count = np.unique(labels[name]).size
-        if outer < count < readings.subject.size:
-            found[name] = labels[name]
-            outer = count
+        labels: Labels = getattr(readings, name)
+        if outer < labels.count < readings.size:
+            found[name] = labels.codes
+            outer = labels.count
     return found

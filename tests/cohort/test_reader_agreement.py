@@ -14,6 +14,7 @@ from meniscal_measure.caliper.decision import flag
 from meniscal_measure.caliper.grades import grade
 from meniscal_measure.caliper.reading import Conventions, ThresholdRule
 from meniscal_measure.cohort.adjudication import disputes, disputes_csv
+from meniscal_measure.cohort.agreement.labels import Labels
 from meniscal_measure.cohort.agreement.ratings import ratings_from_table
 from meniscal_measure.cohort.agreement.reliability import IccForm, intraclass_correlations
 from meniscal_measure.cohort.entry import Entry
@@ -26,7 +27,6 @@ from meniscal_measure.cohort.readings import (
     Readings,
     knee_label,
     load_readings,
-    mean_of_readings,
 )
 from meniscal_measure.cohort.run import Job, run_cohort
 from meniscal_measure.cohort.store import Store
@@ -41,8 +41,8 @@ def readings(*rows: tuple[str, str, str, int, float]) -> Readings:
     values = np.array(value, dtype=np.float64)
     n = len(rows)
     return Readings(
-        Conventions(), np.array(subject), np.array(visit), np.full(n, "right"),
-        np.full(n, "all"), np.array(reader), np.array(repeat, dtype=np.int64), values,
+        Conventions(), Labels.of(subject), Labels.of(visit), Labels.of(["right"] * n),
+        Labels.of(["all"] * n), Labels.of(reader), np.array(repeat, dtype=np.int64), values,
         np.full(n, 0.25),
     )  # fmt: skip
 
@@ -80,16 +80,16 @@ def test_a_reader_is_compared_with_their_own_repeats(study: Readings) -> None:
 
 
 def test_one_reader_has_no_other_to_agree_with(study: Readings) -> None:
-    alone = study.where(study.reader == "A")
+    alone = study.where(study.reader.is_("A"))
     assert between_readers(alone) is None
 
 
 def test_readings_of_a_knee_are_averaged(study: Readings) -> None:
-    knees = mean_of_readings(study)
-    first = study.extrusion_mm[study.subject == "S00"]
+    knees = study.by_examination
+    first = study.extrusion_mm[study.subject.is_("S00")]
     assert first.size == 3
     assert knees.extrusion_mm[0] == pytest.approx(first.mean())
-    assert knees.subject.tolist() == [f"S{n:02d}" for n in range(12)]
+    assert knees.subject.texts.tolist() == [f"S{n:02d}" for n in range(12)]
     assert knees.u_mm == pytest.approx(np.full(12, 0.25))
 
 
@@ -102,7 +102,8 @@ def test_visits_are_paired_by_knee_and_a_missed_one_is_counted() -> None:
         ("S3", "base", "A", 1, 2.0),
         ("S4", "other", "A", 1, 9.0),
     )
-    changes, summary = between_visits(both, ("base", "year"), detectable_mm=0.8)
+    found = between_visits(both, ("base", "year"), detectable_mm=0.8)
+    changes, summary = found.changes, found.summary
     assert changes.change_mm[:2] == pytest.approx([2.2, 0.2])
     assert changes.exceeds_detectable.tolist() == [True, False, False]
     assert (summary.cases.used, summary.cases.left_out) == (2, 1)
@@ -116,7 +117,8 @@ def test_the_offset_of_a_reader_does_not_pass_for_a_change() -> None:
         ("S2", "1", "B", 1, 3.5), ("S2", "2", "B", 1, 3.5),
         ("S3", "1", "A", 1, 2.0), ("S3", "2", "B", 1, 3.0),
     )  # fmt: skip
-    changes, summary = between_visits(both, ("1", "2"), detectable_mm=0.5)
+    found = between_visits(both, ("1", "2"), detectable_mm=0.5)
+    changes, summary = found.changes, found.summary
     assert changes.change_mm[:2] == pytest.approx([0.0, 0.0])
     assert np.isnan(changes.change_mm[2])
     assert (summary.cases.used, summary.cases.left_out) == (2, 1)
@@ -125,8 +127,8 @@ def test_the_offset_of_a_reader_does_not_pass_for_a_change() -> None:
 def test_knees_of_one_subject_are_repeated_measurements_for_the_limits(study: Readings) -> None:
     first = study.where(study.repeat == 1)
     alone, again = between_readers(first), between_readers(
-        replace(first, subject=np.tile(np.repeat([f"P{n}" for n in range(6)], 2), 2),
-                visit=np.tile(["1", "2"], 12))
+        replace(first, subject=Labels.of(np.tile(np.repeat([f"P{n}" for n in range(6)], 2), 2)),
+                visit=Labels.of(np.tile(["1", "2"], 12)))
     )  # fmt: skip
     assert alone is not None
     assert again is not None
@@ -148,17 +150,17 @@ def test_detectable_change_takes_the_best_evidence(study: Readings) -> None:
     assert found == pytest.approx((own.value, own.low, own.high))
     between = detectable_change(study.where(study.repeat == 1))
     assert between.evidence == "agreement between readers on 12 cases"
-    alone = detectable_change(study.where((study.repeat == 1) & (study.reader == "A")))
+    alone = detectable_change(study.where((study.repeat == 1) & (study.reader.is_("A"))))
     assert alone.evidence.startswith("the stated uncertainty")
     assert alone.value_mm == pytest.approx(1.96 * 2**0.5 * 0.25)
 
 
 def test_a_single_repeat_is_no_evidence_and_hides_nothing_else(study: Readings) -> None:
-    few = study.where((study.repeat == 1) | (study.subject == "S00"))
+    few = study.where((study.repeat == 1) | (study.subject.is_("S00")))
     assert within_readers(few) == ()
     assert between_readers(few) is not None
     assert detectable_change(few).evidence == "agreement between readers on 12 cases"
-    alone = detectable_change(few.where(few.reader == "A"))
+    alone = detectable_change(few.where(few.reader.is_("A")))
     assert alone.evidence == (
         "the stated uncertainty of the readings, fewer than two cases repeated by any reader"
     )
@@ -192,7 +194,7 @@ def test_repeats_are_taken_in_their_order_and_as_many_as_most_have() -> None:
 
 def with_copies(study: Readings, reader: str) -> Readings:
     """The readings, and those of one reader again as second repeats."""
-    own = np.flatnonzero(study.reader == reader)
+    own = np.flatnonzero(study.reader.is_(reader))
     again = study.where(np.append(np.arange(study.repeat.size), own))
     again.repeat[-own.size :] = 2
     return again
@@ -204,7 +206,7 @@ def test_identical_repeats_are_copies_and_no_evidence(study: Readings) -> None:
     found = detectable_change(copied)
     assert found.evidence == f"agreement between readers on 12 cases{remark}"
     assert found.value_mm > 0.1
-    alone = detectable_change(copied.where(copied.reader == "A"))
+    alone = detectable_change(copied.where(copied.reader.is_("A")))
     assert alone.evidence == f"the stated uncertainty of the readings{remark}"
     assert alone.value_mm == pytest.approx(1.96 * 2**0.5 * 0.25)
 
@@ -216,9 +218,9 @@ def test_copies_of_one_reader_do_not_dilute_the_repeats_of_another(study: Readin
 
 
 def test_identical_readings_by_two_readers_are_no_evidence(study: Readings) -> None:
-    own = study.where((study.reader == "A") & (study.repeat == 1))
+    own = study.where(study.reader.is_("A") & (study.repeat == 1))
     twice = own.where(np.tile(np.arange(12), 2))
-    found = detectable_change(replace(twice, reader=np.repeat(["A", "B"], 12)))
+    found = detectable_change(replace(twice, reader=Labels.of(np.repeat(["A", "B"], 12))))
     assert found.evidence.endswith("readings by different readers, as of copies, do not count")
     assert found.value_mm == pytest.approx(1.96 * 2**0.5 * 0.25)
 
@@ -231,7 +233,7 @@ def test_a_knee_is_flagged_by_the_rule_on_the_mean_of_its_readings(
         readings(("S1", "1", "A", 1, 2.8), ("S1", "1", "B", 1, 3.2)),
         conventions=Conventions(threshold_rule=ThresholdRule(rule)),
     )
-    (knee,) = mean_of_readings(exactly).flag.tolist()
+    (knee,) = exactly.by_examination.flag.tolist()
     assert knee == flagged
 
 
@@ -279,15 +281,14 @@ def test_only_what_was_measured_is_loaded(
         with pytest.raises(AgreementError, match="no measured lateral compartment"):
             load_readings(store, Compartment.LATERAL)
     assert loaded.extrusion_mm.tolist() == [3.5]
-    assert loaded.knee.tolist() == ["S1 / right / 1"]
+    assert loaded.examination.texts.tolist() == ["S1 / right / 1"]
 
 
 def test_a_knee_is_named_alike_wherever_it_is_named(study: Readings) -> None:
-    unnamed = np.where(study.subject == "S03", "", study.visit)
-    labels = replace(study, visit=unnamed).knee
-    rows = zip(study.subject.tolist(), study.side.tolist(), unnamed.tolist(), strict=True)
-    assert labels.tolist() == [knee_label(*row) for row in rows]
-    assert study.joined("subject", "reader")[0] == "S00 / A"
+    unnamed = Labels.of(np.where(study.subject.is_("S03"), "", study.visit.texts))
+    labels = replace(study, visit=unnamed).examination
+    rows = zip(study.subject.texts, study.side.texts, unnamed.texts, strict=True)
+    assert labels.texts.tolist() == [knee_label(*row) for row in rows]
 
 
 @pytest.mark.parametrize("rule", list(ThresholdRule))

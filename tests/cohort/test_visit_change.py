@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from meniscal_measure.caliper.reading import Conventions
+from meniscal_measure.cohort.agreement.labels import Labels
 from meniscal_measure.cohort.readings import Readings
 from meniscal_measure.cohort.visit_change import (
     between_visits,
-    changes_by_group,
     group_visit_model,
     visit_sort_key,
 )
@@ -30,11 +30,11 @@ def study(subjects: int = 80, seed: int = 100) -> Readings:
     )  # fmt: skip
     return Readings(
         Conventions(),
-        np.array([f"S{number:03d}" for number in subject]),
-        np.where(visit == 1, "month 12", "baseline"),
-        np.where(side == 1, "right", "left"),
-        np.where(tear == 1, "tear", "control"),
-        np.full(subject.size, "A"),
+        Labels.of([f"S{number:03d}" for number in subject]),
+        Labels.of(np.where(visit == 1, "month 12", "baseline")),
+        Labels.of(np.where(side == 1, "right", "left")),
+        Labels.of(np.where(tear == 1, "tear", "control")),
+        Labels.of(["A"] * subject.size),
         np.ones(subject.size, dtype=np.int64),
         values,
         np.full(subject.size, 0.2),
@@ -43,8 +43,7 @@ def study(subjects: int = 80, seed: int = 100) -> Readings:
 
 def test_the_known_interaction_is_found_by_means_and_by_the_model() -> None:
     readings = study()
-    changes, _ = between_visits(readings, ("baseline", "month 12"), detectable_mm=0.5)
-    by_means = changes_by_group(changes, readings)
+    by_means = between_visits(readings, ("baseline", "month 12"), detectable_mm=0.5).by_group()
     assert by_means is not None
     (difference,) = by_means.differences
     assert (difference.first, difference.second) == ("tear", "control")
@@ -73,8 +72,8 @@ def test_the_known_interaction_is_found_by_means_and_by_the_model() -> None:
 
 def test_a_bootstrap_over_subjects_gives_the_same_interval() -> None:
     readings = study()
-    changes, _ = between_visits(readings, ("baseline", "month 12"), detectable_mm=0.5)
-    found = changes_by_group(changes, readings)
+    change = between_visits(readings, ("baseline", "month 12"), detectable_mm=0.5)
+    found, changes = change.by_group(), change.changes
     assert found is not None
     line = found.differences[0].difference
     own = np.array([knee.split(" / ")[0] for knee in changes.knees])
@@ -90,7 +89,7 @@ def test_a_bootstrap_over_subjects_gives_the_same_interval() -> None:
 
 def test_covariates_are_held_constant() -> None:
     readings = study()
-    number = np.array([int(subject[1:]) for subject in readings.subject])
+    number = np.array([int(subject[1:]) for subject in readings.subject.texts])
     age = 50.0 + number % 7
     readings.extrusion_mm[:] += 0.1 * age
     model = group_visit_model(readings, {"age": age, "constant": np.ones(age.size)})
@@ -102,19 +101,20 @@ def test_covariates_are_held_constant() -> None:
 
 def test_one_group_has_changes_and_no_interaction() -> None:
     readings = study()
-    alone = readings.where(readings.group == "tear")
-    changes, _ = between_visits(alone, ("baseline", "month 12"), detectable_mm=0.5)
-    assert changes_by_group(changes, alone) is None
+    alone = readings.where(readings.group.is_("tear"))
+    change = between_visits(alone, ("baseline", "month 12"), detectable_mm=0.5)
+    assert change.by_group() is None
     model = group_visit_model(alone)
     assert model is not None
     assert (model.between, model.interaction_p) == ((), None)
-    assert model.within[0].estimate.value == pytest.approx(changes.change_mm.mean(), abs=1e-6)
+    assert model.within[0].estimate.value == pytest.approx(change.summary.mean.value, abs=1e-6)
 
 
 def test_nothing_that_varies_is_nothing_to_model() -> None:
     readings = study()
-    keep = (readings.group == "tear") & (readings.visit == "baseline") & (readings.side == "left")
-    assert group_visit_model(readings.where(keep)) is None
+    for column, name in (("group", "tear"), ("visit", "baseline"), ("side", "left")):
+        readings = readings.where(getattr(readings, column).is_(name))
+    assert group_visit_model(readings) is None
 
 
 def test_visit_two_comes_before_visit_ten() -> None:

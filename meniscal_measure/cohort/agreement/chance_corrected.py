@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from meniscal_measure.cohort.agreement.clusters import (
-    Codes,
     is_clustered,
     linearised_error,
     subject_codes,
@@ -26,6 +25,7 @@ from meniscal_measure.cohort.agreement.estimates import (
     as_floats,
     require,
 )
+from meniscal_measure.cohort.agreement.labels import Codes
 
 SOURCE_AC1 = "Gwet KL. Br J Math Stat Psychol 2008;61:29-48"
 SOURCE_FLEISS = "Fleiss JL. Psychol Bull 1971;76:378-382"

@@ -19,6 +19,7 @@ from meniscal_measure.cohort.agreement.estimates import (
     tail,
 )
 from meniscal_measure.cohort.agreement.group_comparison import Sample, mean_of
+from meniscal_measure.cohort.agreement.labels import Codes, Texts
 from meniscal_measure.cohort.agreement.proportions import clustered_proportion
 from meniscal_measure.errors import AgreementError
 
@@ -30,20 +31,20 @@ class Visits:
     `u_*` are the standard uncertainties of the single readings.
     """
 
-    knees: tuple[str, ...]
+    knees: ArrayLike
     baseline_mm: ArrayLike
     follow_up_mm: ArrayLike
     u_baseline_mm: ArrayLike
     u_follow_up_mm: ArrayLike
-    subjects: tuple[str, ...] = ()
-    """Whose each knee is; empty where each is a subject's only one."""
+    subjects: Codes | None = None
+    """Number of the subject of each knee; None where each knee is a subject's only one."""
 
 
 @dataclass(frozen=True)
 class KneeChanges:
     """Change of each knee; NaN where a visit is missing. All arrays have shape (n,)."""
 
-    knees: tuple[str, ...]
+    knees: Texts
     baseline_mm: FloatArray
     change_mm: FloatArray
     """Follow-up minus baseline."""
@@ -54,7 +55,7 @@ class KneeChanges:
     exceeds_detectable: NDArray[np.bool_]
     exceeds_uncertainty: NDArray[np.bool_]
     """Whether the change lies outside its own interval about zero."""
-    subjects: tuple[str, ...] = ()
+    subjects: Codes | None = None
 
 
 @dataclass(frozen=True)
@@ -94,7 +95,8 @@ def knee_changes(visits: Visits, detectable_mm: float, *, level: float = LEVEL) 
     """
     columns = (visits.baseline_mm, visits.follow_up_mm, visits.u_baseline_mm, visits.u_follow_up_mm)
     baseline, follow_up, u_baseline, u_follow_up = (as_floats(column) for column in columns)
-    if any(c.shape != (len(visits.knees),) for c in (baseline, follow_up, u_baseline, u_follow_up)):
+    knees = np.asarray(visits.knees)
+    if any(c.shape != knees.shape for c in (baseline, follow_up, u_baseline, u_follow_up)):
         raise AgreementError("The two visits must list the same knees; pair them first.")
     if min(np.nanmin(u, initial=0.0) for u in (u_baseline, u_follow_up)) < 0:
         raise AgreementError(
@@ -103,7 +105,7 @@ def knee_changes(visits: Visits, detectable_mm: float, *, level: float = LEVEL) 
     change, u = follow_up - baseline, np.hypot(u_baseline, u_follow_up)
     factor = float(stats.norm.ppf(1 - tail(level)))
     return KneeChanges(
-        visits.knees,
+        knees,
         baseline,
         change,
         u,
@@ -125,7 +127,7 @@ def mean_change(changes: KneeChanges, *, level: float = LEVEL) -> MeanChange:
     seen = ~np.isnan(changes.change_mm)
     known = changes.change_mm[seen]
     require(known.size, 2, "The mean change")
-    owners = np.array(changes.subjects)[seen] if changes.subjects else None
+    owners = None if changes.subjects is None else changes.subjects[seen]
     codes = subject_codes(owners, known.size)
     limit = changes.detectable_mm
 

@@ -19,6 +19,7 @@ from meniscal_measure.cohort.agreement.estimates import (
     require,
 )
 from meniscal_measure.cohort.agreement.group_comparison import Sample, compare_groups, mean_of
+from meniscal_measure.cohort.agreement.labels import Labels
 from meniscal_measure.cohort.agreement.multiplicity import holm
 
 
@@ -54,7 +55,7 @@ class ChangeByGroup:
 
 
 def change_by_group(
-    groups: ArrayLike,
+    groups: ArrayLike | Labels,
     changes_mm: ArrayLike,
     *,
     subjects: ArrayLike | None = None,
@@ -90,12 +91,11 @@ def change_by_group(
     >>> round(found.differences[0].difference.value, 2), found.differences[0].first
     (1.0, 'b')
     """
-    labels, values = np.asarray(groups, dtype=str), as_floats(changes_mm)
+    labels, values = Labels.of(groups), as_floats(changes_mm)
     codes = subject_codes(subjects, values.size)
-    names = list(order) or np.unique(labels).tolist()
-    samples = {
-        name: Sample(values[labels == name], codes[labels == name].astype(str)) for name in names
-    }
+    names: list[str] = list(order) or labels.names.tolist()
+    rows = {name: labels.is_(name) for name in names}
+    samples = {name: Sample(values[own], codes[own]) for name, own in rows.items()}
     found = tuple(_group(name, sample, level) for name, sample in samples.items())
     pairs = [
         (later, earlier, *compare_groups(samples[later], samples[earlier], level=level))

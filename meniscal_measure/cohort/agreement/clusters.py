@@ -12,10 +12,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import stats
 
 from meniscal_measure.cohort.agreement.estimates import FloatArray, tail
+from meniscal_measure.cohort.agreement.labels import Codes, Labels
 from meniscal_measure.errors import AgreementError
 
 SOURCE_JACKKNIFE = (
@@ -30,8 +31,6 @@ SOURCE_MEAN = (
 MOST_GROUPS = 200
 """More subjects are left out in so many groups drawn at random (delete-a-group jackknife: Kott PS.
 J Off Stat 2001;17:521-526), so that the cost does not grow with their number."""
-
-Codes = NDArray[np.intp]
 
 
 @dataclass(frozen=True)
@@ -52,7 +51,7 @@ class Error:
         return float(2 * stats.t.sf(abs(distance) / self.se, self.df))
 
 
-def subject_codes(subjects: ArrayLike | None, count: int) -> Codes:
+def subject_codes(subjects: ArrayLike | Labels | None, count: int) -> Codes:
     """Give each case the number of its subject, from 0; a number of its own where none is named.
 
     Examples
@@ -62,6 +61,8 @@ def subject_codes(subjects: ArrayLike | None, count: int) -> Codes:
     """
     if subjects is None:
         return np.arange(count)
+    if isinstance(subjects, Labels):
+        return subjects.codes
     labels = np.asarray(subjects)
     if labels.shape != (count,):
         raise AgreementError(
@@ -122,15 +123,17 @@ def effective_size(hits: FloatArray, codes: Codes) -> float:
 
 
 def jackknife(
-    statistic: Callable[[NDArray[np.bool_]], FloatArray], codes: Codes
+    terms: FloatArray, statistic: Callable[[FloatArray], FloatArray], codes: Codes
 ) -> tuple[FloatArray, int]:
     """Find standard errors of statistics by leaving out one subject after the other.
 
     Parameters
     ----------
+    terms
+        What each case adds to the sums that the statistics are functions of, shape (n, q).
     statistic
-        Works out the statistics, shape (s,), from the cases that a mask of shape (n,) keeps, on a
-        scale on which they are about normal.
+        Works out the statistics, shape (s,), from such sums, shape (q,), on a scale on which they
+        are about normal.
     codes
         Subject of each case, numbered from 0.
 
@@ -139,12 +142,18 @@ def jackknife(
     tuple
         Standard errors, shape (s,), NaN where a statistic is not finite without some subject; and
         the degrees of freedom.
+
+    Examples
+    --------
+    >>> ones_and_values = np.array([[1.0, 1.0], [1.0, 2.0], [1.0, 3.0], [1.0, 4.0]])
+    >>> errors, df = jackknife(ones_and_values, lambda s: s[1:] / s[0], np.arange(4))
+    >>> errors.round(4).tolist(), df
+    ([0.6455], 3)
     """
-    subjects = int(codes.max()) + 1
-    groups = _groups(subjects)
-    m = int(groups.max()) + 1
-    left_out = groups[codes]
-    values = np.array([statistic(left_out != group) for group in range(m)])
+    groups = _groups(int(codes.max()) + 1)[codes]
+    sums = np.stack([np.bincount(groups, column) for column in terms.T], axis=1)
+    m = sums.shape[0]
+    values = np.array([statistic(left) for left in sums.sum(axis=0) - sums])
     with np.errstate(invalid="ignore"):
         squares = ((values - values.mean(axis=0)) ** 2).sum(axis=0)
     return np.sqrt((m - 1) / m * squares), m - 1

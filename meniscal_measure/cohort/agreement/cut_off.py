@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from meniscal_measure.cohort.agreement.clusters import Codes, subject_codes
+from meniscal_measure.cohort.agreement.clusters import subject_codes
 from meniscal_measure.cohort.agreement.diagnostic import NOISE_DECIMALS, SOURCE_YOUDEN
 from meniscal_measure.cohort.agreement.estimates import (
     LEVEL,
@@ -23,6 +23,7 @@ from meniscal_measure.cohort.agreement.estimates import (
     complete_pairs,
     tail,
 )
+from meniscal_measure.cohort.agreement.labels import Codes
 
 SOURCE = "subjects not drawn in a bootstrap: Efron B, Tibshirani R. J Am Stat Assoc 1997;92:548-560"
 

@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from meniscal_measure.cohort.agreement.estimates import FloatArray
+from meniscal_measure.cohort.agreement.labels import Labels
 
 
 @dataclass(frozen=True)
@@ -16,8 +18,8 @@ class Factor:
     """A category of each row; the first level is the one the others are compared with."""
 
     name: str
-    labels: tuple[str, ...]
-    """Of each row."""
+    labels: ArrayLike | Labels
+    """Of the rows."""
     levels: tuple[str, ...]
 
 
@@ -54,7 +56,7 @@ class Design:
 
         Examples
         --------
-        >>> visits = Factor("visit", ("1", "2"), ("1", "2"))
+        >>> visits = Factor("visit", ["1", "2"], ("1", "2"))
         >>> found = design([visits], {"age": np.array([50.0, 60.0])})
         >>> found.row({"visit": "2"}).tolist(), found.names[1]
         ([1.0, 1.0, 0.0], 'visit: 2 against 1')
@@ -97,8 +99,8 @@ def design(
         Names of factors whose interaction is modelled.
     """
     by_name = {factor.name: factor for factor in factors}
-    first = next(iter(factors), None)
-    rows = len(first.labels) if first else next(iter(covariates.values())).size
+    labels = {factor.name: Labels.of(factor.labels) for factor in factors}
+    rows = next(iter(labels.values())).size if labels else next(iter(covariates.values())).size
     parts: list[tuple[tuple[str, str], ...]] = [()]
     parts += [((one.name, level),) for one in factors for level in one.levels[1:]]
     parts += [((name, ""),) for name in covariates]
@@ -106,7 +108,7 @@ def design(
         pairs = product(by_name[one].levels[1:], by_name[two].levels[1:])
         parts += [((one, first_level), (two, second_level)) for first_level, second_level in pairs]
     is_level = {
-        (one.name, level): (np.array(one.labels) == level).astype(np.float64)
+        (one.name, level): labels[one.name].is_(level).astype(np.float64)
         for one in factors
         for level in one.levels[1:]
     }

@@ -11,7 +11,7 @@ from scipy import stats
 
 from meniscal_measure.caliper.decision import flag
 from meniscal_measure.caliper.reading import Conventions
-from meniscal_measure.cohort.agreement.clusters import Codes, is_clustered, subject_codes
+from meniscal_measure.cohort.agreement.clusters import is_clustered, subject_codes
 from meniscal_measure.cohort.agreement.estimates import (
     LEVEL,
     Cases,
@@ -21,6 +21,7 @@ from meniscal_measure.cohort.agreement.estimates import (
     complete_pairs,
     tail,
 )
+from meniscal_measure.cohort.agreement.labels import Codes
 from meniscal_measure.cohort.agreement.proportions import clustered_proportion
 from meniscal_measure.errors import AgreementError
 

@@ -10,7 +10,6 @@ from scipy import stats
 
 from meniscal_measure.cohort.agreement.chance_corrected import gwet_ac1
 from meniscal_measure.cohort.agreement.clusters import (
-    Codes,
     is_clustered,
     linearised_error,
     subject_codes,
@@ -25,6 +24,7 @@ from meniscal_measure.cohort.agreement.estimates import (
     require,
 )
 from meniscal_measure.cohort.agreement.kappa import Kappa, Weights, weighted_kappa
+from meniscal_measure.cohort.agreement.labels import Codes
 from meniscal_measure.cohort.agreement.proportions import clustered_proportion
 from meniscal_measure.errors import AgreementError
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from meniscal_measure.cohort.agreement.clusters import (
     SOURCE_MEAN,
-    Codes,
     Error,
     is_clustered,
     linearised_error,
@@ -24,6 +24,7 @@ from meniscal_measure.cohort.agreement.estimates import (
     as_floats,
     require,
 )
+from meniscal_measure.cohort.agreement.labels import Codes, Labels
 from meniscal_measure.cohort.agreement.proportions import clustered_proportion
 
 SOURCE_T = "t interval (Student. Biometrika 1908;6:1-25)"
@@ -58,7 +59,7 @@ class Sample:
     values_mm: FloatArray
     subjects: ArrayLike | None = None
 
-    def known(self) -> tuple[FloatArray, NDArray[np.str_] | None]:
+    def known(self) -> tuple[FloatArray, NDArray[Any] | None]:
         """Values that are not missing, with their subjects."""
         keep = ~np.isnan(self.values_mm)
         owners = None if self.subjects is None else np.asarray(self.subjects)[keep]
@@ -86,7 +87,7 @@ def mean_of(name: str, sample: Sample, *, level: float = LEVEL) -> Estimate:
 
 
 def summarise_groups(
-    groups: ArrayLike,
+    groups: ArrayLike | Labels,
     values_mm: ArrayLike,
     flags: ArrayLike,
     *,
@@ -113,13 +114,13 @@ def summarise_groups(
     AgreementError
         If a group has fewer than two measured knees.
     """
-    labels, codes = np.unique(np.asarray(groups, dtype=str), return_inverse=True)
+    labels = Labels.of(groups)
     values, flagged = as_floats(values_mm), as_floats(flags)
     owners = subject_codes(subjects, values.size)
     return tuple(
         _summary(str(label), values[rows], flagged[rows], owners[rows], level)
-        for number, label in enumerate(labels)
-        for rows in (codes == number,)
+        for label in labels.names
+        for rows in (labels.is_(label),)
     )
 
 

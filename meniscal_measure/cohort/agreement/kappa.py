@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from meniscal_measure.cohort.agreement.clusters import (
-    Codes,
     Error,
     is_clustered,
     linearised_error,
@@ -25,6 +24,7 @@ from meniscal_measure.cohort.agreement.estimates import (
     complete_pairs,
     require,
 )
+from meniscal_measure.cohort.agreement.labels import Codes
 from meniscal_measure.errors import AgreementError
 
 SOURCE_KAPPA = "Cohen J. Psychol Bull 1968;70:213-220"

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import stats
 
 from meniscal_measure.cohort.agreement.clusters import (
@@ -194,11 +194,7 @@ def proportional_bias(
     source = SOURCE_BIAS
     errors = [Error(float(e), cases.used - 2) for e in (line.stderr, line.intercept_stderr)]
     if is_clustered(codes):
-
-        def fitted(keep: NDArray[np.bool_]) -> FloatArray:
-            return np.polyfit(mean[keep], difference[keep], 1)
-
-        found, df = jackknife(fitted, codes)
+        found, df = jackknife(_line_terms(mean, difference), _line_from, codes)
         errors = [Error(float(e), df) for e in found]
         source = f"{SOURCE_BIAS}; interval: {SOURCE_JACKKNIFE}"
     p = errors[0].p_value(float(line.slope)) if is_clustered(codes) else float(line.pvalue)
@@ -213,6 +209,18 @@ def proportional_bias(
         )
     )
     return ProportionalBias(slope, intercept, p, cases)
+
+
+def _line_terms(x: FloatArray, y: FloatArray) -> FloatArray:
+    return np.column_stack([np.ones_like(x), x, y, x * x, x * y])
+
+
+def _line_from(sums: FloatArray) -> FloatArray:
+    """Slope and intercept of the least squares line."""
+    n, x, y, xx, xy = sums.tolist()
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = np.divide(xy - x * y / n, xx - x * x / n)
+    return np.array([slope, (y - slope * x) / n])
 
 
 def _with_error(name: str, value: float, half: float, unit: str, source: str) -> Estimate:

@@ -8,8 +8,9 @@ from typing import Literal
 
 from scipy import stats
 
-from meniscal_measure.cohort.agreement.clusters import Codes, effective_size, is_clustered
+from meniscal_measure.cohort.agreement.clusters import effective_size, is_clustered
 from meniscal_measure.cohort.agreement.estimates import LEVEL, Estimate, FloatArray, tail
+from meniscal_measure.cohort.agreement.labels import Codes
 from meniscal_measure.errors import AgreementError
 
 SOURCE_CLUSTERED = (

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from meniscal_measure.cohort.agreement.clusters import Codes, subject_codes
+from meniscal_measure.cohort.agreement.clusters import subject_codes
 from meniscal_measure.cohort.agreement.estimates import Cases, FloatArray, as_floats
+from meniscal_measure.cohort.agreement.labels import Codes, Labels, Texts
 from meniscal_measure.errors import AgreementError
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Ratings:
     """One value per case and reader (or per case and repeat).
 
@@ -23,13 +24,13 @@ class Ratings:
     cases, readers
         Labels of the rows and the columns.
     subjects
-        Whose each case is; empty where every case is a subject of its own.
+        Number of the subject of each case; None where every case is a subject of its own.
     """
 
     values: FloatArray
-    cases: tuple[str, ...]
-    readers: tuple[str, ...]
-    subjects: tuple[str, ...] = ()
+    cases: Texts
+    readers: Texts
+    subjects: Codes | None = None
 
     def __post_init__(self) -> None:
         if self.values.shape != (len(self.cases), len(self.readers)):
@@ -38,17 +39,21 @@ class Ratings:
                 f" {(len(self.cases), len(self.readers))}; they must agree."
             )
 
+    @property
+    def read_by_all(self) -> NDArray[np.bool_]:
+        """Whether each case was read by every reader."""
+        return np.asarray(~np.isnan(self.values).any(axis=1))
+
     def complete(self) -> tuple[FloatArray, Cases]:
         """Values of the cases every reader has read, and how many were left out."""
-        keep = ~np.isnan(self.values).any(axis=1)
-        used = int(keep.sum())
-        return self.values[keep], Cases(used, len(self.cases) - used)
+        found = self.values[self.read_by_all]
+        return found, Cases(len(found), len(self.cases) - len(found))
 
     def complete_subjects(self) -> Codes:
         """Subject of each case that every reader has read, numbered from 0."""
-        keep = ~np.isnan(self.values).any(axis=1)
-        labels = np.array(self.subjects)[keep] if self.subjects else None
-        return subject_codes(labels, int(keep.sum()))
+        keep = self.read_by_all
+        owners = None if self.subjects is None else self.subjects[keep]
+        return subject_codes(owners, int(keep.sum()))
 
 
 def ratings_from_table(values: ArrayLike, *, subjects: ArrayLike | None = None) -> Ratings:
@@ -62,17 +67,17 @@ def ratings_from_table(values: ArrayLike, *, subjects: ArrayLike | None = None) 
         Whose each case is, shape (cases,).
     """
     array = np.atleast_2d(as_floats(values))
-    cases, readers = array.shape
-    return Ratings(
-        array,
-        tuple(str(number + 1) for number in range(cases)),
-        tuple(str(number + 1) for number in range(readers)),
-        () if subjects is None else tuple(np.asarray(subjects, dtype=str).tolist()),
-    )
+    cases, readers = (np.arange(1, count + 1).astype(str) for count in array.shape)
+    owners = None if subjects is None else Labels.of(subjects).codes
+    return Ratings(array, cases, readers, owners)
 
 
 def ratings_from_rows(
-    cases: ArrayLike, readers: ArrayLike, values: ArrayLike, *, subjects: ArrayLike | None = None
+    cases: ArrayLike | Labels,
+    readers: ArrayLike | Labels,
+    values: ArrayLike,
+    *,
+    subjects: ArrayLike | Labels | None = None,
 ) -> Ratings:
     """Arrange one row per reading into one row per case.
 
@@ -90,25 +95,17 @@ def ratings_from_rows(
     AgreementError
         If a reader has two values for one case: that is a repeat, and has to be labelled as such.
     """
-    case_labels, first, rows = np.unique(
-        np.asarray(cases, dtype=str), return_index=True, return_inverse=True
-    )
-    reader_labels, columns = np.unique(np.asarray(readers, dtype=str), return_inverse=True)
-    _refuse_doubles(case_labels, reader_labels, rows * len(reader_labels) + columns)
-    table = np.full((len(case_labels), len(reader_labels)), np.nan)
-    table[rows, columns] = as_floats(values)
-    owners = () if subjects is None else tuple(np.asarray(subjects, dtype=str)[first].tolist())
-    return Ratings(table, tuple(case_labels.tolist()), tuple(reader_labels.tolist()), owners)
-
-
-def _refuse_doubles(
-    cases: NDArray[np.str_], readers: NDArray[np.str_], cells: NDArray[np.intp]
-) -> None:
-    labels, counts = np.unique(cells, return_counts=True)
-    doubled = labels[counts > 1]
-    if doubled.size:
-        case, reader = cases[doubled[0] // len(readers)], readers[doubled[0] % len(readers)]
+    case, reader = Labels.of(cases), Labels.of(readers)
+    cells = case.codes * reader.count + reader.codes
+    counts = np.bincount(cells)
+    if counts.max(initial=0) > 1:
+        at, who = divmod(int(counts.argmax()), reader.count)
         raise AgreementError(
-            f"Reader {reader} has {counts.max()} values for case {case} ({doubled.size} such"
-            " doubles in all). Keep one, or compare the repeats by themselves."
+            f"Reader {reader.names[who]} has {counts.max()} values for case {case.names[at]}"
+            f" ({(counts > 1).sum()} such doubles in all). Keep one, or compare the repeats by"
+            " themselves."
         )
+    table = np.full(case.count * reader.count, np.nan)
+    table[cells] = as_floats(values)
+    owners = None if subjects is None else Labels.of(subjects).codes[case.first]
+    return Ratings(table.reshape(case.count, reader.count), case.names, reader.names, owners)

@@ -8,12 +8,10 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import stats
 
 from meniscal_measure.cohort.agreement.clusters import (
     SOURCE_JACKKNIFE,
-    Codes,
     Error,
     is_clustered,
     jackknife,
@@ -26,6 +24,7 @@ from meniscal_measure.cohort.agreement.estimates import (
     require,
     tail,
 )
+from meniscal_measure.cohort.agreement.labels import Codes
 from meniscal_measure.cohort.agreement.ratings import Ratings
 from meniscal_measure.errors import AgreementError
 
@@ -142,6 +141,30 @@ def _mean_squares(values: FloatArray) -> MeanSquares:
     )
 
 
+def mean_square_terms(values: FloatArray) -> FloatArray:
+    """Find what each case adds to the sums of an analysis of variance, shape (n, readers + 4)."""
+    means = values.mean(axis=1)
+    centred, within = means - means.mean(), values - means[:, None]
+    return np.column_stack(
+        [np.ones_like(means), centred, centred**2, (within**2).sum(axis=1), within]
+    )
+
+
+def mean_squares_from(sums: FloatArray) -> MeanSquares:
+    """Work out an analysis of variance from the sums of `mean_square_terms` over its cases."""
+    n, total, squares, within, *deviations = sums.tolist()
+    k = len(deviations)
+    readers = sum(one**2 for one in deviations) / n
+    return MeanSquares(
+        cases=round(n),
+        readers=k,
+        between_cases=k * (squares - total**2 / n) / (n - 1),
+        within_cases=within / (n * (k - 1)),
+        between_readers=readers / (k - 1),
+        residual=max(within - readers, 0.0) / ((n - 1) * (k - 1)),
+    )
+
+
 def intraclass_correlations(ratings: Ratings, *, level: float = LEVEL) -> Reliability:
     """Estimate the six intraclass correlations with their confidence intervals.
 
@@ -197,16 +220,16 @@ def _clustered(
     values: FloatArray, subjects: Codes, found: Mapping[IccForm, Bounded], level: float
 ) -> dict[IccForm, Bounded]:
     """Widen the intervals of independent cases to those that respect the subjects."""
-    k = values.shape[1]
+    k, terms = values.shape[1], mean_square_terms(values)
 
-    def on_fishers_scale(keep: NDArray[np.bool_]) -> FloatArray:
-        table = _mean_squares(values[keep])
+    def on_fishers_scale(sums: FloatArray) -> FloatArray:
+        table = mean_squares_from(sums)
         forms = np.array([form(table) for form in (_one_way_value, _random_value, _mixed_value)])
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray(np.log((1 + (k - 1) * forms) / (1 - forms)))
 
-    errors, df = jackknife(on_fishers_scale, subjects)
-    centres = on_fishers_scale(np.ones(subjects.size, dtype=bool))
+    errors, df = jackknife(terms, on_fishers_scale, subjects)
+    centres = on_fishers_scale(terms.sum(axis=0))
     clustered: dict[IccForm, Bounded] = {}
     for form, centre, error in zip(AVERAGE_OF, centres, errors, strict=True):
         half = Error(float(error), df).half_width(level)

@@ -7,12 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import stats
 
 from meniscal_measure.cohort.agreement.clusters import (
     SOURCE_JACKKNIFE,
-    Codes,
     Error,
     is_clustered,
     jackknife,
@@ -25,9 +24,15 @@ from meniscal_measure.cohort.agreement.estimates import (
     as_floats,
     tail,
 )
+from meniscal_measure.cohort.agreement.labels import Codes, Labels
 from meniscal_measure.cohort.agreement.limits import LimitsRule
 from meniscal_measure.cohort.agreement.ratings import Ratings
-from meniscal_measure.cohort.agreement.reliability import MeanSquares, mean_squares
+from meniscal_measure.cohort.agreement.reliability import (
+    MeanSquares,
+    mean_square_terms,
+    mean_squares,
+    mean_squares_from,
+)
 from meniscal_measure.errors import AgreementError
 
 SOURCE_SEM = "Weir JP. J Strength Cond Res 2005;19:231-240 (root of the error mean square)"
@@ -138,11 +143,11 @@ def _clustered(
 ) -> tuple[_Spread, ...]:
     """Widen the intervals of independent cases to those that respect the subjects."""
 
-    def on_log_scale(keep: NDArray[np.bool_]) -> FloatArray:
+    def on_log_scale(sums: FloatArray) -> FloatArray:
         with np.errstate(divide="ignore"):
-            return np.asarray(np.log(np.sqrt(_variances(mean_squares(values[keep])))))
+            return np.asarray(np.log(np.sqrt(_variances(mean_squares_from(sums)))))
 
-    errors, df = jackknife(on_log_scale, subjects)
+    errors, df = jackknife(mean_square_terms(values), on_log_scale, subjects)
     widened = []
     for spread, error in zip(found, errors, strict=True):
         factor = math.exp(Error(float(error), df).half_width(level))
@@ -183,7 +188,7 @@ class WithinCases:
         return self.sd < ROUNDING
 
 
-def within_cases(cases: ArrayLike, values: ArrayLike) -> WithinCases:
+def within_cases(cases: ArrayLike | Labels, values: ArrayLike) -> WithinCases:
     """Find the spread within cases from one row per reading.
 
     Parameters
@@ -198,8 +203,8 @@ def within_cases(cases: ArrayLike, values: ArrayLike) -> WithinCases:
     >>> within_cases(["a", "a", "a", "b", "b", "c"], [1, 2, 3, 5, 7, 9])
     WithinCases(cases=2, readings=5, sum_of_squares=4.0)
     """
-    _, codes, counts = np.unique(np.asarray(cases), return_inverse=True, return_counts=True)
-    column = as_floats(values)
+    codes, column = Labels.of(cases).codes, as_floats(values)
+    counts = np.bincount(codes)
     means = np.bincount(codes, column) / counts
     repeated = counts[counts > 1]
     squares = float(((column - means[codes]) ** 2).sum())

@@ -122,7 +122,7 @@ def _gather(
     readings: RepeatedReadings,
 ) -> tuple[NDArray[np.intp], FloatArray, FloatArray, Cases]:
     """Give a number to each case that both have read, and drop the rows of the others."""
-    labels, codes = np.unique(np.asarray(readings.cases, dtype=str), return_inverse=True)
+    labels, codes = np.unique(np.asarray(readings.cases), return_inverse=True)
     first, second = as_floats(readings.first), as_floats(readings.second)
     if not first.shape == second.shape == codes.shape:
         raise AgreementError(

@@ -19,7 +19,7 @@ from meniscal_measure.cohort.agreement.estimates import FloatArray
 from meniscal_measure.cohort.agreement.plots import roc_plot
 from meniscal_measure.cohort.agreement.tables import interval_text, number_text
 from meniscal_measure.cohort.paper.blocks import Block, Heading, Paragraph, Plot, Results, Table
-from meniscal_measure.cohort.readings import Readings, flags_of, knee_label, mean_of_readings
+from meniscal_measure.cohort.readings import Readings, flags_of, knee_label
 from meniscal_measure.cohort.table_file import read_table
 from meniscal_measure.errors import AgreementError, ManifestError
 from meniscal_measure.report.words import threshold_words
@@ -86,16 +86,18 @@ def read_reference(path: Path) -> Reference:
 
 def reference_sections(label: str, readings: Readings, reference: Reference) -> Iterator[Block]:
     """Compare the mean of each knee's readings with the reference at every threshold."""
-    knees = mean_of_readings(readings)
-    finding = np.array([reference.findings.get(knee, np.nan) for knee in knees.knee.tolist()])
+    knees = readings.by_examination
+    names = knees.examination.names.tolist()
+    known_of = np.array([reference.findings.get(name, np.nan) for name in names])
+    finding, owners = known_of[knees.examination.codes], knees.subject.codes
     yield Heading(f"{label}: against the reference finding")
     try:
-        roc = roc_curve(knees.extrusion_mm, finding, subjects=knees.subject)
+        roc = roc_curve(knees.extrusion_mm, finding, subjects=owners)
     except AgreementError as error:
         yield Paragraph(f"No comparison is reported. {error}")
         return
     known = ~np.isnan(finding)
-    best = best_cut_off(knees.extrusion_mm, finding, subjects=knees.subject)
+    best = best_cut_off(knees.extrusion_mm, finding, subjects=owners)
     lines = (roc.area, *(() if best is None else best.estimates))
     notes = [roc.cases.sentence, _frequency(finding[known])]
     notes += [] if roc.area.low is not None else [PARTED]
@@ -117,7 +119,7 @@ def reference_sections(label: str, readings: Readings, reference: Reference) -> 
 def _at(knees: Readings, finding: FloatArray, cut_off_mm: float) -> tuple[str, Accuracy]:
     conventions = replace(knees.conventions, threshold_mm=cut_off_mm)
     flags = flags_of(knees.extrusion_mm, conventions)
-    return threshold_words(conventions), accuracy(flags, finding, subjects=knees.subject)
+    return threshold_words(conventions), accuracy(flags, finding, subjects=knees.subject.codes)
 
 
 def _counts(found: Accuracy) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,7 +12,6 @@ from meniscal_measure.cohort.adjudication import disputes
 from meniscal_measure.cohort.agreement.chance_corrected import fleiss_kappa, gwet_ac1
 from meniscal_measure.cohort.agreement.estimates import Estimate
 from meniscal_measure.cohort.agreement.plots import limits_plot
-from meniscal_measure.cohort.agreement.ratings import ratings_from_rows
 from meniscal_measure.cohort.agreement.reliability import IccForm, Reliability
 from meniscal_measure.cohort.agreement.tables import number_text
 from meniscal_measure.cohort.paper.blocks import (
@@ -32,7 +32,7 @@ from meniscal_measure.cohort.reader_agreement import (
     between_readers,
     within_readers,
 )
-from meniscal_measure.cohort.readings import Readings
+from meniscal_measure.cohort.readings import Readings, flags_of, grades_of
 from meniscal_measure.errors import AgreementError
 
 RECOMMENDED = IccForm.TWO_WAY_RANDOM
@@ -61,7 +61,7 @@ def agreement_sections(
 ) -> Iterator[Block]:
     """Say how readers agree with each other and with themselves; nothing if one read once."""
     within = within_readers(readings)
-    several = np.unique(readings.reader).size > 1
+    several = readings.reader.count > 1
     if not in_file_only and (several or within):
         yield Heading(f"{label}: agreement of readers")
     try:
@@ -163,18 +163,14 @@ def _between(
 
 def _together(readings: Readings) -> Iterator[Estimate]:
     """Agreement on the flag and the grade of three readers or more, all at once."""
-    first = readings.where(readings.repeat == 1)
-    flags = ratings_from_rows(first.knee, first.reader, first.flag, subjects=first.subject)
-    if len(flags.readers) < 3:
+    table = readings.table
+    if table.readers.size < 3:
         return
-    grades = ratings_from_rows(first.knee, first.reader, first.grade, subjects=first.subject)
-    for what, table, count in (("flag", flags, 2), ("grade", grades, GRADES)):
-        for found in (
-            fleiss_kappa(table.values, grades=count, subjects=table.subjects),
-            gwet_ac1(table.values, grades=count, subjects=table.subjects),
-        ):
-            yield Estimate(f"{found.name}, {what}", found.value, found.low, found.high,
-                           source=found.source)  # fmt: skip
+    flags, grades = flags_of(table.values, readings.conventions), grades_of(table.values)
+    for what, values, count in (("flag", flags, 2), ("grade", grades, GRADES)):
+        for statistic in (fleiss_kappa, gwet_ac1):
+            found = statistic(values, grades=count, subjects=table.subjects)
+            yield replace(found, name=f"{found.name}, {what}")
 
 
 def _pair_table(label: str, between: BetweenReaders, in_file_only: bool) -> Table:

@@ -26,7 +26,6 @@ from meniscal_measure.cohort.readings import Readings
 from meniscal_measure.cohort.visit_change import (
     GroupVisitModel,
     between_visits,
-    changes_by_group,
     group_visit_model,
     visits_of,
 )
@@ -62,9 +61,9 @@ def _interval(
     in_file_only: bool,
 ) -> Iterator[Block]:
     limit_mm = detectable.value_mm
-    changes, summary = between_visits(readings, visits, detectable_mm=limit_mm)
+    change = between_visits(readings, visits, detectable_mm=limit_mm)
+    changes, summary, by_group = change.changes, change.summary, change.by_group()
     name = f"{label}, visit {visits[0]} to {visits[1]}"
-    by_group = changes_by_group(changes, readings)
     if by_group is not None:
         yield _group_table(name, by_group, in_file_only)
     method = (
@@ -118,11 +117,11 @@ def _group_table(name: str, found: ChangeByGroup, in_file_only: bool) -> Table:
 
 
 def _model(label: str, readings: Readings, in_file_only: bool) -> Iterator[Block]:
-    if np.unique(readings.subject).size == readings.subject.size:
+    if readings.subject.count == readings.size:
         return
-    if readings.subject.size > MOST_MODELLED:
+    if readings.size > MOST_MODELLED:
         yield Paragraph(
-            f"{readings.subject.size} readings are too many for the mixed model of a report; fit it"
+            f"{readings.size} readings are too many for the mixed model of a report; fit it"
             " to the exported table."
         )
         return

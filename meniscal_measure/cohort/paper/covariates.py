@@ -8,8 +8,9 @@ from collections.abc import Iterator
 import numpy as np
 
 from meniscal_measure.cohort.agreement.estimates import FloatArray
+from meniscal_measure.cohort.agreement.labels import Labels
 from meniscal_measure.cohort.paper.blocks import Table
-from meniscal_measure.cohort.readings import Readings, Texts, mean_of_readings
+from meniscal_measure.cohort.readings import Readings
 from meniscal_measure.cohort.visit_change import visits_of
 
 MOST_CATEGORIES = 6
@@ -18,17 +19,13 @@ MOST_CATEGORIES = 6
 ALL = "All"
 
 
-def numbers_of(cells: Texts) -> FloatArray | None:
+def numbers_of(cells: Labels) -> FloatArray | None:
     """Take a covariate as numbers, NaN where it is empty; None where any cell is no number."""
-    found = np.full(cells.size, np.nan)
-    names, codes = np.unique(cells, return_inverse=True)
-    for code, name in enumerate(names.tolist()):
-        if name:
-            try:
-                found[codes == code] = float(name)
-            except ValueError:
-                return None
-    return found
+    try:
+        numbers = [float(name or "nan") for name in cells.names.tolist()]
+    except ValueError:
+        return None
+    return np.array(numbers, dtype=np.float64)[cells.codes]
 
 
 def model_covariates(readings: Readings) -> dict[str, FloatArray]:
@@ -36,12 +33,12 @@ def model_covariates(readings: Readings) -> dict[str, FloatArray]:
     chosen: dict[str, FloatArray] = {}
     for name, cells in readings.covariates.items():
         numbers = numbers_of(cells)
-        kinds = sorted(set(cells.tolist()) - {""})
+        kinds = [name for name in cells.names.tolist() if name]
         if numbers is not None and not np.isnan(numbers).all():
             chosen[name] = numbers
         elif numbers is None and len(kinds) == 2:
             first, second = kinds
-            told = np.where(cells == "", np.nan, (cells == second).astype(np.float64))
+            told = np.where(cells.is_(""), np.nan, cells.is_(second))
             chosen[f"{name} {second} against {first}"] = told
     return chosen
 
@@ -49,10 +46,10 @@ def model_covariates(readings: Readings) -> dict[str, FloatArray]:
 def table_one(readings: Readings) -> Table:
     """Describe the subjects and their knees at the first visit, by group."""
     first = visits_of(readings)[0]
-    knees = mean_of_readings(readings.where(readings.visit == first))
-    groups = np.unique(knees.group).tolist()
+    knees = readings.where(readings.visit.is_(first)).by_examination
+    groups = knees.group.names.tolist()
     columns = [ALL, *groups] if len(groups) > 1 else [ALL]
-    parts = [knees if name == ALL else knees.where(knees.group == name) for name in columns]
+    parts = [knees if name == ALL else knees.where(knees.group.is_(name)) for name in columns]
     lines = [list(_lines(part)) for part in parts]
     rows = [
         (lines[0][number][0], *(dict(line).get(lines[0][number][0], "–") for line in lines))
@@ -67,26 +64,25 @@ def table_one(readings: Readings) -> Table:
 
 
 def _lines(knees: Readings) -> Iterator[tuple[str, str]]:
-    _, first = np.unique(knees.subject, return_index=True)
-    yield "Subjects", str(first.size)
-    yield "Knees", str(knees.subject.size)
-    yield "Right knees", _share(int((knees.side == "right").sum()), knees.side.size)
+    yield "Subjects", str(knees.subject.count)
+    yield "Knees", str(knees.size)
+    yield "Right knees", _share(int(knees.side.is_("right").sum()), knees.size)
     for name, cells in knees.covariates.items():
-        yield from _covariate(name, cells[first])
+        yield from _covariate(name, cells.where(knees.subject.first))
     yield "Extrusion (mm)", _mean(knees.extrusion_mm)
     yield "Flagged", _share(int(np.nansum(knees.flag)), knees.flag.size)
     for grade in range(4):
         yield f"Grade {grade}", _share(int((knees.grade == grade).sum()), knees.grade.size)
 
 
-def _covariate(name: str, cells: Texts) -> Iterator[tuple[str, str]]:
+def _covariate(name: str, cells: Labels) -> Iterator[tuple[str, str]]:
     numbers = numbers_of(cells)
     if numbers is not None and not _is_grade(numbers):
         missing = int(np.isnan(numbers).sum())
         told = _mean(numbers[~np.isnan(numbers)]) if missing < numbers.size else "–"
         yield name, told + (f"; {missing} missing" if missing else "")
         return
-    counts = Counter(cell or "missing" for cell in cells.tolist())
+    counts = Counter(cell or "missing" for cell in cells.texts.tolist())
     for kind in sorted(counts):
         yield f"{name}: {kind}", _share(counts[kind], cells.size)
 

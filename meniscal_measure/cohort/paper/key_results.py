@@ -5,16 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from meniscal_measure.cohort.agreement.estimates import Estimate
 from meniscal_measure.cohort.agreement.group_comparison import summarise_groups
 from meniscal_measure.cohort.agreement.tables import interval_text, number_text
 from meniscal_measure.cohort.paper.agreement_section import RECOMMENDED, reliability_words
 from meniscal_measure.cohort.paper.blocks import Block, Paragraph, Table
 from meniscal_measure.cohort.reader_agreement import DetectableChange, between_readers
-from meniscal_measure.cohort.readings import Readings, mean_of_readings
-from meniscal_measure.cohort.visit_change import between_visits, changes_by_group, visits_of
+from meniscal_measure.cohort.readings import Readings
+from meniscal_measure.cohort.visit_change import between_visits, visits_of
 from meniscal_measure.errors import AgreementError
 
 
@@ -61,13 +59,12 @@ def _results(label: str, readings: Readings, detectable: DetectableChange) -> It
 
 
 def _at_first_visit(label: str, readings: Readings) -> Iterator[KeyResult]:
-    knees = mean_of_readings(readings)
-    visit = visits_of(knees)[0]
-    seen = knees.where(knees.visit == visit)
-    if seen.subject.size < 2:
+    visit = visits_of(readings)[0]
+    seen = readings.where(readings.visit.is_(visit)).by_examination
+    if seen.size < 2:
         return
-    everyone = np.full(seen.subject.size, "all")
-    (whole,) = summarise_groups(everyone, seen.extrusion_mm, seen.flag, subjects=seen.subject)
+    owners = seen.subject.codes
+    (whole,) = summarise_groups(["all"] * seen.size, seen.extrusion_mm, seen.flag, subjects=owners)
     at = f"at visit {visit}" if visit else "at the visit"
     yield KeyResult(
         f"{label}, mean {at}", whole.mean, "mm",
@@ -85,8 +82,8 @@ def _change(label: str, readings: Readings, detectable: DetectableChange) -> Ite
         return
     ends = visits[0], visits[-1]
     try:
-        changes, summary = between_visits(readings, ends, detectable_mm=detectable.value_mm)
-        found = changes_by_group(changes, readings)
+        change = between_visits(readings, ends, detectable_mm=detectable.value_mm)
+        summary, found = change.summary, change.by_group()
     except AgreementError:  # the section on change says why
         return
     span = f"from visit {ends[0]} to {ends[1]}"

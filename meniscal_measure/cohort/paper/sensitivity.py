@@ -9,12 +9,12 @@ import numpy as np
 
 from meniscal_measure.cohort.agreement.estimates import Estimate
 from meniscal_measure.cohort.agreement.group_comparison import Sample, mean_of
+from meniscal_measure.cohort.agreement.reliability import intraclass_correlations
 from meniscal_measure.cohort.agreement.tables import interval_text, number_text
 from meniscal_measure.cohort.paper.agreement_section import RECOMMENDED
 from meniscal_measure.cohort.paper.blocks import Table
-from meniscal_measure.cohort.reader_agreement import between_readers
-from meniscal_measure.cohort.readings import Readings, mean_of_readings
-from meniscal_measure.cohort.visit_change import between_visits, changes_by_group, visits_of
+from meniscal_measure.cohort.readings import Readings
+from meniscal_measure.cohort.visit_change import between_visits, visits_of
 from meniscal_measure.errors import AgreementError
 
 LOW_CONFIDENCE = 0.8
@@ -23,7 +23,7 @@ LOW_CONFIDENCE = 0.8
 
 def sensitivity_table(label: str, readings: Readings) -> Table:
     """Repeat mean, difference of changes and reliability with fewer readings."""
-    rows = [(name, str(part.subject.size), *_cells(part)) for name, part in _choices(readings)]
+    rows = [(name, str(part.size), *_cells(part)) for name, part in _choices(readings)]
     header = ("Readings", "Number", "Mean extrusion (mm)", "Difference of changes (mm)", "ICC(2,1)")
     note = (
         "Each with its 95 % interval. The difference of changes is that of the last two groups"
@@ -35,18 +35,15 @@ def sensitivity_table(label: str, readings: Readings) -> Table:
 
 def _choices(readings: Readings) -> Iterator[tuple[str, Readings]]:
     yield "all", readings
-    verified = readings.marks.get("verified", np.ones(readings.subject.size)) == 1
-    confidence = readings.marks.get("confidence", np.full(readings.subject.size, np.nan))
+    verified = readings.marks.get("verified", np.ones(readings.size)) == 1
+    confidence = readings.marks.get("confidence", np.full(readings.size, np.nan))
     yield "verified by a person only", readings.where(verified)
     sure = np.isnan(confidence) | (confidence >= LOW_CONFIDENCE) | verified
     yield f"without proposals of confidence below {LOW_CONFIDENCE:g}", readings.where(sure)
-    yield "first readings only", readings.where(readings.repeat == 1)
-    _, first = np.unique(readings.subject, return_index=True)
-    sides = dict(zip(readings.subject[first].tolist(), readings.side[first].tolist(), strict=True))
-    one = np.array(
-        [sides[s] == side for s, side in zip(readings.subject.tolist(), readings.side, strict=True)]
-    )
-    yield "one knee of each subject", readings.where(one)
+    yield "first readings only", readings.first_readings
+    sides = readings.side.codes
+    of_first = sides[readings.subject.first][readings.subject.codes]
+    yield "one knee of each subject", readings.where(sides == of_first)
 
 
 def _cells(readings: Readings) -> tuple[str, str, str]:
@@ -62,8 +59,8 @@ def _text(line: Estimate | None) -> str:
 
 def _mean(readings: Readings) -> Estimate | None:
     try:
-        knees = mean_of_readings(readings)
-        return mean_of("Mean", Sample(knees.extrusion_mm, knees.subject))
+        knees = readings.by_examination
+        return mean_of("Mean", Sample(knees.extrusion_mm, knees.subject.codes))
     except AgreementError:  # fewer than two knees are left
         return None
 
@@ -73,8 +70,7 @@ def _difference(readings: Readings) -> Estimate | None:
         visits = next(pairwise(visits_of(readings)), None)
         if visits is None:
             return None
-        changes, _ = between_visits(readings, visits, detectable_mm=0.0)
-        found = changes_by_group(changes, readings)
+        found = between_visits(readings, visits, detectable_mm=0.0).by_group()
     except AgreementError:  # too few knees in a group
         return None
     return found.differences[-1].difference if found else None
@@ -82,7 +78,6 @@ def _difference(readings: Readings) -> Estimate | None:
 
 def _icc(readings: Readings) -> Estimate | None:
     try:
-        between = between_readers(readings)
-    except AgreementError:  # too few cases that all have read
+        return intraclass_correlations(readings.table).forms[RECOMMENDED]
+    except AgreementError:  # one reader, or too few cases that all have read
         return None
-    return None if between is None else between.reliability.forms[RECOMMENDED]

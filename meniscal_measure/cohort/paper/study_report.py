@@ -22,7 +22,7 @@ from meniscal_measure.cohort.paper.methods import methods_sections
 from meniscal_measure.cohort.paper.participant_flow import Flow, count_flow, flow_plot
 from meniscal_measure.cohort.paper.sensitivity import sensitivity_table
 from meniscal_measure.cohort.reader_agreement import DetectableChange, detectable_change
-from meniscal_measure.cohort.readings import Readings, load_readings, mean_of_readings
+from meniscal_measure.cohort.readings import Readings, load_readings
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.visit_change import visits_of
 from meniscal_measure.errors import AgreementError
@@ -123,11 +123,11 @@ def _participants(flow: Flow, readings: Readings) -> Iterator[Block]:
 
 
 def _distribution(part: Part, *, in_file_only: bool) -> Iterator[Block]:
-    knees = mean_of_readings(part.readings)
+    knees = part.readings.by_examination
     visits = visits_of(knees)
     for number, visit in enumerate(visits):
         label = part.label if len(visits) == 1 else f"{part.label}, visit {visit or 'not named'}"
-        seen = knees.where(knees.visit == visit)
+        seen = knees.where(knees.visit.is_(visit))
         yield Plot(
             f"Distribution of {label.lower()}; each knee by the mean of its readings, flagged where"
             f" that is {threshold_words(knees.conventions)}.",

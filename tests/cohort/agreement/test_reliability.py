@@ -169,4 +169,4 @@ def test_too_few_complete_cases_are_refused() -> None:
 
 def test_labels_must_fit_the_table() -> None:
     with pytest.raises(AgreementError, match="they must agree"):
-        Ratings(np.zeros((2, 2)), ("a",), ("x", "y"))
+        Ratings(np.zeros((2, 2)), np.array(["a"]), np.array(["x", "y"]))

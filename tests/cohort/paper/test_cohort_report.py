@@ -16,6 +16,7 @@ import pytest
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.caliper.landmarks import SliceConvention
 from meniscal_measure.cohort.agreement.estimates import Estimate
+from meniscal_measure.cohort.agreement.labels import Labels
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.paper.accuracy_section import read_reference
 from meniscal_measure.cohort.paper.agreement_section import agreement_sections, reliability_words
@@ -88,7 +89,7 @@ def test_repeats_that_are_unequally_many_are_all_told_of(store: Store) -> None:
 def test_copies_are_not_reported_as_repeats(store: Store) -> None:
     readings = load_readings(store, Compartment.MEDIAL)
     first = readings.where(readings.repeat == 1)
-    own = np.flatnonzero(first.reader == "A")
+    own = np.flatnonzero(first.reader.is_("A"))
     copied = first.where(np.append(np.arange(first.repeat.size), own))
     copied.repeat[-own.size :] = 2
     blocks = list(agreement_sections("Medial", copied, detectable_change(copied)))
@@ -456,8 +457,8 @@ def test_readings_on_slices_chosen_by_different_rules_are_not_pooled(
 
 def test_identical_readers_are_said_and_not_compared(store: Store) -> None:
     readings = load_readings(store, Compartment.MEDIAL)
-    own = readings.where((readings.reader == "A") & (readings.repeat == 1))
+    own = readings.where(readings.reader.is_("A") & (readings.repeat == 1))
     both = own.where(np.tile(np.arange(20), 2))
-    copied = replace(both, reader=np.repeat(["A", "B"], 20))
+    copied = replace(both, reader=Labels.of(np.repeat(["A", "B"], 20)))
     words = words_of(list(agreement_sections("Medial", copied, detectable_change(copied))))
     assert words.startswith("Readers A, B have identical values in all 20 cases, as copies")

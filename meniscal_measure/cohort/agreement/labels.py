@@ -1,0 +1,119 @@
+"""A column of texts, such as the subject of every reading, with each different text held once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Texts = NDArray[np.str_]
+Codes = NDArray[np.intp]
+
+BETWEEN = " / "
+"""Stands between the parts of a joined label."""
+
+
+@dataclass(frozen=True, eq=False)
+class Labels:
+    """Texts of n rows.
+
+    Parameters
+    ----------
+    codes
+        Place of each row's text in `names`, shape (n,).
+    names
+        The different texts; every one of them occurs.
+
+    Examples
+    --------
+    >>> readers = Labels.of(["B", "A", "B"])
+    >>> readers.names.tolist(), readers.codes.tolist(), readers.where(readers.is_("B")).count
+    (['A', 'B'], [1, 0, 1], 1)
+    """
+
+    codes: Codes
+    names: Texts
+
+    @classmethod
+    def of(cls, texts: ArrayLike | Labels) -> Labels:
+        """Take the texts of an array; labels stay as they are."""
+        if isinstance(texts, Labels):
+            return texts
+        names, codes = np.unique(np.asarray(texts, dtype=str), return_inverse=True)
+        return cls(codes.reshape(-1), names)
+
+    @property
+    def count(self) -> int:
+        """Number of different texts."""
+        return self.names.size
+
+    @property
+    def size(self) -> int:
+        """Number of rows."""
+        return self.codes.size
+
+    @property
+    def texts(self) -> Texts:
+        """Text of each row, shape (n,)."""
+        return self.names[self.codes]
+
+    @cached_property
+    def first(self) -> Codes:
+        """First row of each different text, shape (count,)."""
+        rows = np.empty(self.count, dtype=np.intp)
+        rows[self.codes[::-1]] = np.arange(self.size)[::-1]
+        return rows
+
+    def is_(self, name: str) -> NDArray[np.bool_]:
+        """Whether each row has this text."""
+        return np.isin(self.codes, np.flatnonzero(self.names == name))
+
+    def where(self, rows: NDArray[np.bool_] | Codes) -> Labels:
+        """Keep some rows, and the names that still occur."""
+        codes = self.codes[rows]
+        present = np.bincount(codes, minlength=self.count) > 0
+        if present.all():
+            return Labels(codes, self.names)
+        return Labels((np.cumsum(present) - 1)[codes], self.names[present])
+
+    def joined(self, other: Labels) -> Labels:
+        """Label each row by both texts; an empty one adds nothing to the name.
+
+        Examples
+        --------
+        >>> knees = Labels.of(["S1", "S1"]).joined(Labels.of(["left", "right"]))
+        >>> knees.joined(Labels.of(["2", ""])).texts.tolist()
+        ['S1 / left / 2', 'S1 / right']
+        """
+        pairs, codes = np.unique(self.codes * other.count + other.codes, return_inverse=True)
+        here, there = self.names[pairs // other.count], other.names[pairs % other.count]
+        both = np.strings.add(np.strings.add(here, BETWEEN), there)
+        return Labels(codes, np.where(there == "", here, both))
+
+
+class Coder:
+    """Numbers different values as they come, so that no text is held twice."""
+
+    def __init__(self) -> None:
+        self._numbers: dict[Any, int] = {}
+        self._parts: list[Codes] = []
+
+    def add(self, values: Iterable[Any]) -> None:
+        """Give numbers to some more rows."""
+        numbers = self._numbers
+        codes = [numbers.setdefault(value, len(numbers)) for value in values]
+        self._parts.append(np.array(codes, dtype=np.intp))
+
+    def values(self) -> tuple[list[Any], Codes]:
+        """Give the different values in the order in which they came, and the number of each row."""
+        return list(self._numbers), np.concatenate(self._parts)
+
+    def labels(self) -> Labels:
+        """Give the rows as labels, if the values are texts."""
+        values, codes = self.values()
+        names, order = np.unique(np.array(values, dtype=str), return_inverse=True)
+        return Labels(order[codes], names)
