@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
 
-from meniscal_measure.errors import OutputError
+from meniscal_measure.errors import OutputError, UsageError
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 """What a cell begins with that a spreadsheet carries out instead of showing it (OWASP, CSV
@@ -66,6 +66,26 @@ def write_text(path: Path, text: str) -> None:
     """
     with written_whole(path) as stream:
         stream.write(text.encode("utf-8"))
+
+
+def read_bytes(path: Path, remedy: str, *, limit: int = -1) -> bytes:
+    """Read a file that the user named, at most `limit` bytes of it.
+
+    Raises
+    ------
+    UsageError
+        If it cannot be read, with what to do instead.
+    """
+    try:
+        with path.open("rb") as stream:
+            return stream.read(limit)
+    except (OSError, ValueError) as error:  # ValueError: a NUL in the name
+        raise UsageError(
+            "{file:private} cannot be read: {reason}. {remedy}",
+            file=str(path),
+            reason=getattr(error, "strerror", None) or "it is not a file name",
+            remedy=remedy,
+        ) from error
 
 
 def csv_text(columns: Sequence[str], rows: Iterable[Iterable[object]]) -> str:

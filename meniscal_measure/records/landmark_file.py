@@ -38,7 +38,8 @@ from meniscal_measure.caliper.landmarks import (
     SliceLandmarks,
 )
 from meniscal_measure.caliper.reading import Signature
-from meniscal_measure.errors import LandmarkError, UsageError
+from meniscal_measure.errors import LandmarkError
+from meniscal_measure.files import read_bytes
 from meniscal_measure.geometry import PixelGrid, Vector, as_vector
 from meniscal_measure.records.landmark_document import (
     LANDMARK_NAMES,
@@ -94,15 +95,7 @@ def read_landmarks(path: Path) -> LandmarkDocument:
         If it is too large, names an unknown or repeated key or a number that is not finite, or was
         changed after it was signed. The message names the file, the key and the remedy.
     """
-    try:
-        with path.open("rb") as stream:
-            content = stream.read(MAX_FILE_BYTES + 1)
-    except (OSError, ValueError) as error:  # ValueError: a NUL in the name
-        raise UsageError(
-            "Cannot read the landmark file {file:private}: {reason}. Name a JSON or CSV text file.",
-            file=str(path),
-            reason=getattr(error, "strerror", None) or "it is no name of a file",
-        ) from error
+    content = read_bytes(path, "Name a JSON or CSV text file.", limit=MAX_FILE_BYTES + 1)
     try:
         return _checked(_parsed(content))
     except LandmarkError as error:

@@ -8,7 +8,8 @@ from typing import Any
 import msgspec
 
 from meniscal_measure.caliper.reading import Reading
-from meniscal_measure.errors import InputError, UsageError
+from meniscal_measure.errors import InputError
+from meniscal_measure.files import read_bytes
 from meniscal_measure.records.codec import reading_from_dict
 from meniscal_measure.records.file_set import check_set, settle
 
@@ -25,14 +26,7 @@ def read_reading(path: Path) -> Reading:
         `reading_from_dict` refuses what it holds.
     """
     check_set(path.parent, path.name)
-    try:
-        content = path.read_bytes()
-    except (OSError, ValueError) as error:  # ValueError: a NUL in the name
-        raise UsageError(
-            "{file:private} cannot be read: {reason}. Give a reading.json that measure wrote.",
-            file=str(path),
-            reason=getattr(error, "strerror", None) or "it is no name of a file",
-        ) from error
+    content = read_bytes(path, "Give a reading.json that measure wrote.")
     try:
         return reading_from_dict(msgspec.json.decode(content, type=dict[str, Any]))
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from meniscal_measure.caliper.reading import CompartmentReading, Reading, SliceReading
+from meniscal_measure.caliper.reading import Reading, SliceReading
 from meniscal_measure.report import words
 from meniscal_measure.report.canvas import Region, blank
 from meniscal_measure.report.images import SeriesImages
@@ -106,14 +106,11 @@ def _show(axes: Axes, images: SeriesImages, index: int) -> None:
 def _cell_lines(reading: Reading, measured: SliceReading | None) -> list[str]:
     if measured is None:
         return ["no landmarks placed"]
-    return [
-        f"{name.words} {_value(measured.compartments.get(name))}"
-        for name in reading.named_compartments
-    ]
-
-
-def _value(compartment: CompartmentReading | None) -> str:
-    if compartment is None:
-        return words.NOT_MEASURED
-    flag = " ▼" if compartment.extrusion.flag else ""
-    return f"{words.value_words(compartment.extrusion)}{flag}"
+    lines = []
+    for name in reading.named_compartments:
+        found, value = measured.compartments.get(name), words.NOT_MEASURED
+        if found is not None:
+            flag = " ▼" if found.extrusion.flag else ""
+            value = f"{words.value_words(found.extrusion)}{flag}"
+        lines.append(f"{name.words} {value}")
+    return lines

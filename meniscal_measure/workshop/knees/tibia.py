@@ -28,7 +28,7 @@ from meniscal_measure.workshop.knees.signed_distance import (
     smoothstep,
 )
 from meniscal_measure.workshop.knees.spines import Spine, build_spines
-from meniscal_measure.workshop.knees.tibial_plateau import Plateau, lateral_plateau, medial_plateau
+from meniscal_measure.workshop.knees.tibial_plateau import Plateau, build_plateau
 from meniscal_measure.workshop.knees.tissue import Depth, Tissue
 
 MEAN_PLATEAU_WIDTH_MM = 73.4
@@ -204,8 +204,8 @@ def build_tibia(parameters: KneeParameters) -> Tibia:
     deeper = scale * MEAN_WIDTH_OVER_DEPTH / shape.width_over_depth
     spines, eminence = build_spines(shape, scale, deeper)
     return Tibia(
-        medial=medial_plateau(parameters, scale, deeper),
-        lateral=lateral_plateau(parameters, scale, deeper),
+        medial=build_plateau(parameters, Compartment.MEDIAL, scale, deeper),
+        lateral=build_plateau(parameters, Compartment.LATERAL, scale, deeper),
         bridge=Oval(14.0 * scale, 14.0 * scale, 20.0 * deeper, 23.5 * deeper),
         spines=spines,
         eminence=eminence,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from meniscal_measure.anatomy import Compartment
 from meniscal_measure.workshop.knees.parameters import KneeParameters
 from meniscal_measure.workshop.knees.signed_distance import (
     Field,
@@ -80,51 +81,40 @@ class Plateau:
         return self.lean + self.lean_back * y
 
 
-def medial_plateau(parameters: KneeParameters, scale: float, deeper: float) -> Plateau:
-    """Return the medial plateau of one knee."""
-    shape, cartilage = parameters.tibia, parameters.cartilage
-    return Plateau(
-        outward=1.0,
-        centre_u=20.2 * scale,
-        centre_y=0.6 * deeper,
-        outline=Oval(
-            16.5 * scale, 19.0 * scale, 23.0 * deeper, 22.5 * deeper, shape.outline_fullness
-        ),
-        slope=math.tan(math.radians(shape.medial_slope_deg)),
-        lean=math.tan(math.radians(shape.medial_wall_deg)),
-        lean_back=0.0015,
-        depth=shape.medial_depth_mm,
-        fall_off=0.0,
-        tilt=math.tan(math.radians(shape.medial_tilt_deg)),
-        twist=0.0,
-        roll=0.0004,
-        cartilage=cartilage.tibial_medial_mm * (1.0 - 0.9 * cartilage.medial_loss),
-        spine_base_u=6.4 * scale,
-        cartilage_base_u=13.0 * scale,
-        osteophyte=parameters.joint.medial_tibial_osteophyte_mm,
-    )
+def build_plateau(
+    parameters: KneeParameters, compartment: Compartment, scale: float, deeper: float
+) -> Plateau:
+    """Build one plateau of a knee; lengths grow with `scale`, from front to back with `deeper`."""
+    shape, cartilage, joint = parameters.tibia, parameters.cartilage, parameters.joint
 
+    def side(medial: float, lateral: float) -> float:
+        return medial if compartment is Compartment.MEDIAL else lateral
 
-def lateral_plateau(parameters: KneeParameters, scale: float, deeper: float) -> Plateau:
-    """Return the lateral plateau of one knee."""
-    shape, cartilage = parameters.tibia, parameters.cartilage
+    def run(medial_deg: float, lateral_deg: float) -> float:
+        return math.tan(math.radians(side(medial_deg, lateral_deg)))
+
+    thickness = side(cartilage.tibial_medial_mm, cartilage.tibial_lateral_mm)
     return Plateau(
-        outward=-1.0,
-        centre_u=-20.0 * scale,
-        centre_y=-0.8 * deeper,
+        outward=side(1.0, -1.0),
+        centre_u=side(20.2, -20.0) * scale,
+        centre_y=side(0.6, -0.8) * deeper,
         outline=Oval(
-            16.7 * scale, 19.0 * scale, 19.4 * deeper, 20.0 * deeper, shape.outline_fullness
+            side(16.5, 16.7) * scale,
+            19.0 * scale,
+            side(23.0, 19.4) * deeper,
+            side(22.5, 20.0) * deeper,
+            shape.outline_fullness,
         ),
-        slope=math.tan(math.radians(shape.lateral_slope_deg)),
-        lean=math.tan(math.radians(shape.lateral_wall_deg)),
-        lean_back=0.008,
-        depth=shape.lateral_depth_mm,
-        fall_off=0.8,
-        tilt=math.tan(math.radians(shape.lateral_tilt_deg)),
-        twist=0.001,
-        roll=-0.0002,
-        cartilage=cartilage.tibial_lateral_mm * (1.0 - 0.9 * cartilage.lateral_loss),
-        spine_base_u=-4.7 * scale,
-        cartilage_base_u=-12.5 * scale,
-        osteophyte=parameters.joint.lateral_tibial_osteophyte_mm,
+        slope=run(shape.medial_slope_deg, shape.lateral_slope_deg),
+        lean=run(shape.medial_wall_deg, shape.lateral_wall_deg),
+        lean_back=side(0.0015, 0.008),
+        depth=side(shape.medial_depth_mm, shape.lateral_depth_mm),
+        fall_off=side(0.0, 0.8),
+        tilt=run(shape.medial_tilt_deg, shape.lateral_tilt_deg),
+        twist=side(0.0, 0.001),
+        roll=side(0.0004, -0.0002),
+        cartilage=thickness * (1.0 - 0.9 * side(cartilage.medial_loss, cartilage.lateral_loss)),
+        spine_base_u=side(6.4, -4.7) * scale,
+        cartilage_base_u=side(13.0, -12.5) * scale,
+        osteophyte=side(joint.medial_tibial_osteophyte_mm, joint.lateral_tibial_osteophyte_mm),
     )

@@ -129,8 +129,10 @@ class _Flank:
 
     def _wall_deg(self) -> float:
         rim = int(np.argmin(np.hypot(self.wall[:, 0] - self.rim, self.wall[:, 1])))
-        down = min((self.wall[rim:], self.wall[rim::-1]), key=_early_height)
-        out, up = down[: _first(down[:, 1] < -12.0)].T
+        ways = self.wall[rim:], self.wall[rim::-1]
+        down = min(ways, key=lambda way: _arc(way, way[0], 6.0)[-1, 1])
+        deep = np.append(down[:, 1] < -12.0, True)
+        out, up = down[: deep.argmax()].T
         return math.degrees(math.atan(np.polyfit(up[up < -2.0], out[up < -2.0], 1)[0]))
 
     def _plateau(self) -> dict[str, float]:
@@ -161,12 +163,7 @@ class _Flank:
         return gap, gap - self.at(self.tibial, out) - self.at(self.femoral, out)
 
     def _gaps(self) -> dict[str, float]:
-        places = {
-            "c": self.centre,
-            "5": self.rim - 5.0,
-            "2": self.rim - 2.0,
-            "0": self.rim,
-        }
+        places = {"c": self.centre, "5": self.rim - 5.0, "2": self.rim - 2.0, "0": self.rim}
         found = {}
         for key, out in places.items():
             found["gap_" + key], found["gapnet_" + key] = self._gap(out)
@@ -188,16 +185,6 @@ class _Flank:
             "femR5": _circle_radius(_arc(self.condyle, self.corner, 5.0)),
             "fem_low_rim": self.rim - float(out[lowest]),
         }
-
-
-def _early_height(outline: FloatArray) -> float:
-    """Height a few mm along an outline from its start."""
-    return float(outline[: len(_arc(outline, outline[0], 6.0)), 1][-1])
-
-
-def _first(chosen: NDArray[np.bool_]) -> int:
-    """Index of the first true value, or the length if there is none."""
-    return int(chosen.argmax()) if chosen.any() else len(chosen)
 
 
 def _arc(outline: FloatArray, about: FloatArray, half_mm: float) -> FloatArray:
