@@ -16,6 +16,8 @@ from meniscal_measure.cli import app
 from meniscal_measure.errors import ExitCode
 
 runner = CliRunner()
+
+pytestmark = pytest.mark.usefixtures("without_pictures")
 Change = Callable[[pydicom.Dataset], None]
 
 

@@ -63,6 +63,7 @@ def test_measure_writes_the_promised_files(samples: Path, tmp_path: Path) -> Non
     assert "medial" in output
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_measure_prints_the_record_as_json(samples: Path, tmp_path: Path) -> None:
     code, output = measure(samples / "normal", tmp_path, "--json")
     assert code == ExitCode.DONE
@@ -83,6 +84,7 @@ def test_contents_reads_as_a_table(samples: Path) -> None:
     assert "To be measured: No. 1." in result.output
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_a_stored_reading_can_be_reported_again_and_confirmed(
     samples: Path, tmp_path: Path
 ) -> None:
@@ -176,6 +178,7 @@ def test_a_terminal_that_knows_only_ascii_is_written_to_as_well(
         assert "+/-" in printed
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_nobody_is_no_reader_who_confirms(samples: Path, tmp_path: Path) -> None:
     measure(samples / "normal", tmp_path / "first")
     record, study = str(tmp_path / "first" / "reading.json"), str(samples / "normal")
@@ -199,6 +202,7 @@ def test_what_is_no_reading_is_refused_with_the_remedy(
     assert "Give a reading.json".lower() in " ".join(result.output.split()).lower()
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_measure_proposes_landmarks_when_none_are_given(samples: Path, tmp_path: Path) -> None:
     command = ["measure", str(samples / "normal"), "--out", str(tmp_path)]
     result = runner.invoke(app, command)
@@ -225,6 +229,7 @@ def confirm(record: Path, study: Path, out: Path, *more: str) -> tuple[int, str]
     return result.exit_code, " ".join(result.output.split())
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_a_verified_reading_is_replaced_only_by_force_and_kept_then(
     samples: Path, tmp_path: Path
 ) -> None:
@@ -242,6 +247,7 @@ def test_a_verified_reading_is_replaced_only_by_force_and_kept_then(
     assert not json.loads((out / "reading.json").read_text())["verified"]
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_a_reading_of_an_unknown_side_cannot_be_confirmed(samples: Path, tmp_path: Path) -> None:
     study = Path(shutil.copytree(samples / "normal", tmp_path / "study"))
     for path in (study / "series-1").iterdir():
@@ -255,6 +261,7 @@ def test_a_reading_of_an_unknown_side_cannot_be_confirmed(samples: Path, tmp_pat
     assert not (tmp_path / "again").exists()
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_a_value_edited_by_hand_is_not_reported(samples: Path, tmp_path: Path) -> None:
     measure(samples / "root-tear", tmp_path / "out")
     record = json.loads((tmp_path / "out" / "reading.json").read_text())
@@ -266,6 +273,7 @@ def test_a_value_edited_by_hand_is_not_reported(samples: Path, tmp_path: Path) -
     assert "measured again, medial.extrusion_mm is another" in said
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_the_threshold_can_be_set_and_is_named(samples: Path, tmp_path: Path) -> None:
     code, output = measure(samples / "exactly-3mm", tmp_path, "--threshold-mm", "2.5", "--json")
     assert code == ExitCode.DONE, output

@@ -13,6 +13,8 @@ from meniscal_measure.errors import ExitCode
 
 runner = CliRunner()
 
+pytestmark = pytest.mark.usefixtures("without_pictures")
+
 
 def measured(study: Path, out: Path, *more: str) -> tuple[int, dict[str, Any]]:
     result = runner.invoke(app, ["measure", str(study), "--out", str(out), "--json", *more])
@@ -25,9 +27,18 @@ def series(samples: Path) -> Path:
     return samples / "root-tear" / "series-1"
 
 
-def test_landmarks_are_proposed_on_the_slice_that_is_named(series: Path, tmp_path: Path) -> None:
-    code, record = measured(series, tmp_path / "out", "--slice", "8", "--side", "right")
-    assert code == ExitCode.DONE, record
+@pytest.fixture(scope="module")
+def record(series: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """The series, measured on its eighth slice from the front."""
+    out = tmp_path_factory.mktemp("measured") / "out"
+    code, found = measured(series, out, "--slice", "8", "--side", "right")
+    assert code == ExitCode.DONE, found
+    return found
+
+
+def test_landmarks_are_proposed_on_the_slice_that_is_named(
+    series: Path, record: dict[str, Any], tmp_path: Path
+) -> None:
     assert record["slice"]["number"] == 8
     assert record["conventions"]["slice"] == "chosen_by_reader"
     named = f"instance:{record['slice']['instance_number']}"
@@ -35,8 +46,9 @@ def test_landmarks_are_proposed_on_the_slice_that_is_named(series: Path, tmp_pat
     assert again["slice"]["index"] == record["slice"]["index"]
 
 
-def test_a_single_exported_image_is_measured_with_a_warning(series: Path, tmp_path: Path) -> None:
-    _, record = measured(series, tmp_path / "whole", "--slice", "8", "--side", "right")
+def test_a_single_exported_image_is_measured_with_a_warning(
+    series: Path, record: dict[str, Any], tmp_path: Path
+) -> None:
     wanted = record["slice"]["sop_instance_uid"]
     (image,) = (
         file
@@ -49,10 +61,7 @@ def test_a_single_exported_image_is_measured_with_a_warning(series: Path, tmp_pa
     assert "single_exported_image" in [found["code"] for found in alone["warnings"]]
 
 
-def test_every_proposal_says_what_its_networks_were_trained_on(
-    series: Path, tmp_path: Path
-) -> None:
-    _, record = measured(series, tmp_path / "out", "--slice", "8", "--side", "right")
+def test_every_proposal_says_what_its_networks_were_trained_on(record: dict[str, Any]) -> None:
     codes = [found["code"] for found in record["warnings"]]
     assert codes.count("trained_on_drawn_knees") == 1
 

@@ -14,6 +14,8 @@ from typer.testing import CliRunner
 from meniscal_measure.cli import app
 from meniscal_measure.cli.common import safe_console
 
+pytestmark = pytest.mark.usefixtures("without_pictures")
+
 ESCAPE = "\x1b[2J\x1b]0;owned\x07"
 
 
