@@ -332,7 +332,7 @@ def test_message_names_the_file(read: Read) -> None:
 
 def test_missing_or_binary_file_is_refused(tmp_path: Path) -> None:
     for name in ("absent.json", "a\0b"):
-        with pytest.raises(UsageError, match="cannot be read: .* Name a JSON or CSV text file"):
+        with pytest.raises(UsageError, match=r"cannot be read: .* Name a JSON or CSV text file"):
             read_landmarks(tmp_path / name)
     binary = tmp_path / "image.dcm"
     binary.write_bytes(b"\xff\xfe\x00\x80" * 8)
