@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import ast
 import re
+from collections import defaultdict
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +15,9 @@ from typer.main import get_command
 from meniscal_measure.cli import app
 
 REPOSITORY = Path(__file__).parents[1]
+SHARED_NAMES = {"measure": "a module of cli is called like its command"}
+"""Names of modules and classes that rooms used together share, each with the reason."""
+
 CHECKS = re.compile(r"^\s*(?:\.venv/bin/)?((?:ruff|mypy|lint-imports|npm exec)\b.*)$", re.MULTILINE)
 
 
@@ -71,6 +77,37 @@ def test_every_test_folder_mirrors_a_room() -> None:
     folders = {path.name for path in (REPOSITORY / "tests").iterdir() if path.is_dir()} - others
     rooms = {path.name for path in (REPOSITORY / "meniscal_measure").iterdir() if path.is_dir()}
     assert folders <= rooms
+
+
+def test_rooms_used_together_share_no_name_of_a_module_or_class() -> None:
+    """Two rooms are used together where a module of the package names both."""
+    together: set[frozenset[str]] = set()
+    named: dict[str, set[str]] = defaultdict(set)
+    for path in sorted((REPOSITORY / "meniscal_measure").rglob("*.py")):
+        tree = ast.parse(path.read_text("utf-8"))
+        room = _room(path.relative_to(REPOSITORY).with_suffix("").parts)
+        together |= set(map(frozenset, combinations({room, *_imported_rooms(tree)}, 2)))
+        names = [node.name for node in tree.body if isinstance(node, ast.ClassDef)]
+        for name in [path.stem, *names]:
+            if not name.startswith("_"):
+                named[name].add(room)
+    shared = {
+        name
+        for name, rooms in named.items()
+        if any(frozenset(pair) in together for pair in combinations(rooms, 2))
+    }
+    assert shared == SHARED_NAMES.keys()
+
+
+def _imported_rooms(tree: ast.Module) -> set[str]:
+    modules = (node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom))
+    parts = (module.split(".") for module in modules if module is not None)
+    return {_room(tuple(part)) for part in parts if part[0] == "meniscal_measure" and part[1:]}
+
+
+def _room(parts: tuple[str, ...]) -> str:
+    """The room of a module: `workshop` holds three, and each top-level module is one."""
+    return ".".join(parts[1:3] if parts[1] == "workshop" else parts[1:2])
 
 
 def _text(name: str) -> str:

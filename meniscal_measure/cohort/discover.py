@@ -36,14 +36,14 @@ class _Found:
 
 
 @dataclass(frozen=True)
-class Proposal:
+class ProposedManifest:
     """A manifest to be looked over, and what could not be placed in it."""
 
     entries: tuple[Entry, ...]
     remarks: tuple[str, ...]
 
 
-def propose_manifest(folder: Path, *, progress: Progress | None = None) -> Proposal:
+def propose_manifest(folder: Path, *, progress: Progress | None = None) -> ProposedManifest:
     """Find the examinations in a folder and number subjects and visits.
 
     Parameters
@@ -56,7 +56,7 @@ def propose_manifest(folder: Path, *, progress: Progress | None = None) -> Propo
 
     Returns
     -------
-    Proposal
+    ProposedManifest
         Subjects are numbered instead of named; visits are numbered by Study Date. A folder that
         holds several patients gives its name to their group; readers and landmark files are for a
         person to fill in. Examinations that lie in one folder are
@@ -86,7 +86,7 @@ def propose_manifest(folder: Path, *, progress: Progress | None = None) -> Propo
             f"No MR image lies in the folders or archives directly inside {folder}."
             + "".join(f"\n  {remark}" for remark in remarks)
         )
-    return Proposal(tuple(_entries(found)), tuple(remarks + list(_doubts(found))))
+    return ProposedManifest(tuple(_entries(found)), tuple(remarks + list(_doubts(found))))
 
 
 def _losses(study: Study) -> Iterator[str]:

@@ -32,7 +32,7 @@ OFF_MIDDLE = (
 
 
 @dataclass(frozen=True)
-class Choice:
+class ChosenSlice:
     """The slice to be measured, and why; `findings` say what to check about it."""
 
     index: int
@@ -52,14 +52,14 @@ class Declined:
     confidence: float = 0.0
 
 
-def named_by_person(index: int) -> Choice:
+def named_by_person(index: int) -> ChosenSlice:
     """Take the slice that a reader named."""
-    return Choice(index, SliceConvention.CHOSEN_BY_READER, "The reader named the slice.")
+    return ChosenSlice(index, SliceConvention.CHOSEN_BY_READER, "The reader named the slice.")
 
 
-def the_only_one() -> Choice:
+def the_only_one() -> ChosenSlice:
     """Take the only slice of a stack: whoever exported it has chosen it."""
-    return Choice(
+    return ChosenSlice(
         0,
         SliceConvention.CHOSEN_BY_READER,
         "The series is a single image, chosen by whoever exported it.",
@@ -69,7 +69,7 @@ def the_only_one() -> Choice:
 
 def choose_slice(
     seen: Survey, stack: Stack, side: Side | None, convention: SliceConvention
-) -> Choice:
+) -> ChosenSlice:
     """Choose the slice nearest to the middle of the joint.
 
     Parameters
@@ -105,4 +105,4 @@ def choose_slice(
         (Finding(Code.MIDDLE_UNSURE, {"apart_mm": apart_mm}),) if apart_mm > CONTRARY_MM else ()
     )
     objection = OFF_MIDDLE.format(off_mm=away[index]) if past else ""
-    return Choice(index, convention, reason, contrary, objection)
+    return ChosenSlice(index, convention, reason, contrary, objection)

@@ -29,7 +29,7 @@ Image = NDArray[np.float32]
 
 
 @dataclass(frozen=True)
-class Frame:
+class ViewFrame:
     """A square window on the slices of one stack.
 
     Parameters

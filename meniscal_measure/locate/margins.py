@@ -14,7 +14,7 @@ from meniscal_measure.locate.frames import (
     MARGIN_INWARD_MM,
     MARGIN_PIXEL_MM,
     MARGIN_SIZE,
-    Frame,
+    ViewFrame,
     normalised,
     with_neighbours,
 )
@@ -126,13 +126,13 @@ class MarginModel:
             for place, several in zip(centred, zip(*predictions, strict=True), strict=True)
         ]
 
-    def _frame(self, place: Place, augmentation: Augmentation) -> Frame:
+    def _frame(self, place: Place, augmentation: Augmentation) -> ViewFrame:
         shift = augmentation.shift_mm
         outward = 1.0 if place.right else -1.0
         upward = 1.0 if self.upended else -1.0
         away = np.array([outward * (shift[0] - MARGIN_INWARD_MM), upward * shift[1]])
         centre = (place.rim + place.edge) / 2 + away / self.spacing
-        return Frame(
+        return ViewFrame(
             (float(centre[0]), float(centre[1])),
             MARGIN_PIXEL_MM * augmentation.scale,
             MARGIN_SIZE,
@@ -150,7 +150,7 @@ class MarginModel:
             for i, (place, frame) in enumerate(zip(places, frames, strict=True))
         ]
 
-    def _read(self, place: Place, frame: Frame, found: networks.Outputs, i: int) -> Prediction:
+    def _read(self, place: Place, frame: ViewFrame, found: networks.Outputs, i: int) -> Prediction:
         grid, heat = self.grids[place.slice_index], found.points[i]
         outward = place.outward / frame.steps(grid)
         axis = outward / np.linalg.norm(outward)
@@ -167,7 +167,7 @@ class MarginModel:
             outlines.body(found.tissue[i, 1], heat[1], axis),
         )
 
-    def _window(self, place: Place, frame: Frame) -> NDArray[np.float32]:
+    def _window(self, place: Place, frame: ViewFrame) -> NDArray[np.float32]:
         near = range(max(place.slice_index - 1, 0), min(place.slice_index + 2, len(self.grids)))
         patient = self.grids[place.slice_index].to_patient(frame.centre)
         views = []

@@ -17,7 +17,7 @@ from meniscal_measure.findings import Finding
 from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.locate.bone import is_void
 from meniscal_measure.locate.choice import (
-    Choice,
+    ChosenSlice,
     Declined,
     choose_slice,
     named_by_person,
@@ -123,7 +123,7 @@ def _on(
     pixels: NDArray[np.generic],
     side: Side | None,
     seen: Survey,
-    chosen: Choice,
+    chosen: ChosenSlice,
 ) -> Proposal | Declined:
     """Propose on the chosen slice, if it is one of a knee that can be measured."""
     evidence = evidence_of([frame.grid for frame in stack.frames], pixels, seen, chosen.index)

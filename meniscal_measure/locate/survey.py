@@ -13,7 +13,7 @@ from meniscal_measure.locate import networks
 from meniscal_measure.locate.frames import (
     SURVEY_PIXEL_MM,
     SURVEY_SIZE,
-    Frame,
+    ViewFrame,
     normalised,
     with_neighbours,
 )
@@ -78,7 +78,7 @@ def survey(
     """
     upended, backward = is_upended(grids[0]), is_backward(grids[0])
     centre = _centre(grids[0], pixels)
-    frame = Frame(centre, pixel_mm, SURVEY_SIZE, mirrored=mirrored, upended=upended)
+    frame = ViewFrame(centre, pixel_mm, SURVEY_SIZE, mirrored=mirrored, upended=upended)
     pictures = [frame.resample(image, grid) for image, grid in zip(pixels, grids, strict=True)]
     order = list(range(len(pictures)))[:: -1 if backward else 1]
     ordered = [pictures[i] for i in order]

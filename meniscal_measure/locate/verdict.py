@@ -75,7 +75,7 @@ WHY = {
 
 
 @dataclass(frozen=True)
-class Verdict:
+class GateVerdict:
     """A reason against proposing, or none; the confidence, and what to check."""
 
     reason: str
@@ -83,19 +83,19 @@ class Verdict:
     findings: tuple[Finding, ...]
 
 
-def judged(evidence: Evidence, unusual: tuple[Finding, ...] = ()) -> Verdict:
+def judged(evidence: Evidence, unusual: tuple[Finding, ...] = ()) -> GateVerdict:
     """Judge what was found on a slice, knowing in which ways its image is unusual."""
     doubts = _doubts(evidence.facts())
     total = sum(doubts.values())
     confidence = calibration.confidence(evidence.both, total, len(unusual))
     if evidence.void:
-        return Verdict(VOID, 0.0, ())
+        return GateVerdict(VOID, 0.0, ())
     if total >= MOST_DOUBT:
         largest = sorted(doubts, key=lambda code: -doubts[code])[:2]
         why = " and ".join(WHY[code] for code in largest if doubts[code] > WORTH_SAYING)
-        return Verdict(NOT_A_KNEE.format(why=why), confidence, ())
+        return GateVerdict(NOT_A_KNEE.format(why=why), confidence, ())
     said = tuple(Finding(code) for code, doubt in doubts.items() if doubt > WORTH_SAYING)
-    return Verdict("", confidence, (*unusual, *said))
+    return GateVerdict("", confidence, (*unusual, *said))
 
 
 def _doubts(facts: Facts) -> dict[Code, float]:

@@ -15,7 +15,7 @@ from meniscal_measure.workshop.training.fields import (
     smooth_step,
 )
 from meniscal_measure.workshop.training.outline import Outline
-from meniscal_measure.workshop.training.proximal_tibia import COMPARTMENT_MM, Tibia
+from meniscal_measure.workshop.training.proximal_tibia import COMPARTMENT_MM, TibiaBatch
 from meniscal_measure.workshop.training.shape_figures import ShapeFigures
 
 OUT_MM = (-2.6, 1.6)
@@ -31,10 +31,10 @@ NARROW_MM = 0.45
 """Gaps between the bones are no narrower than this."""
 
 
-class Femur:
+class FemurBatch:
     """A distal femur drawn at random and set upon a tibia at gaps that real knees have."""
 
-    def __init__(self, draw: Draw, tibia: Tibia, figures: ShapeFigures) -> None:
+    def __init__(self, draw: Draw, tibia: TibiaBatch, figures: ShapeFigures) -> None:
         u = draw.uniform
         self.tibia, self.figures = tibia, figures
         edge: Sided = (

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from meniscal_measure.workshop.training.distal_femur import Femur
+from meniscal_measure.workshop.training.distal_femur import FemurBatch
 from meniscal_measure.workshop.training.fields import Draw, Points, bump, smooth_max, smooth_min
 from meniscal_measure.workshop.training.menisci import Menisci, MeniscusField
-from meniscal_measure.workshop.training.proximal_tibia import Tibia
+from meniscal_measure.workshop.training.proximal_tibia import TibiaBatch
 from meniscal_measure.workshop.training.shape_figures import ShapeFigures
 
 RECESS_SHARE = 0.3
@@ -48,8 +48,8 @@ class Knee:
     def __init__(self, draw: Draw, *, even_share: float = 0.75) -> None:
         self.draw = draw
         self.figures = ShapeFigures(draw)
-        self.tibia = Tibia(draw, self.figures)
-        self.femur = Femur(draw, self.tibia, self.figures)
+        self.tibia = TibiaBatch(draw, self.figures)
+        self.femur = FemurBatch(draw, self.tibia, self.figures)
         self.menisci = Menisci(draw, even_share=even_share)
         self.spur = [draw.uniform(0.5, 4) for _ in range(4)]
         self.squeeze = draw.uniform(8, 60)

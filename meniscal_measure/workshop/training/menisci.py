@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from meniscal_measure.workshop.training.distal_femur import Femur
+from meniscal_measure.workshop.training.distal_femur import FemurBatch
 from meniscal_measure.workshop.training.fields import Draw, Points, Sided, bump, smooth_max
-from meniscal_measure.workshop.training.proximal_tibia import Tibia
+from meniscal_measure.workshop.training.proximal_tibia import TibiaBatch
 
 EXTRUSION_RANGE_MM = ((-4.5, 9.5), (-3.0, 10.0))
 """Ranges, lateral and medial, drawn evenly in most knees, so that the network does not learn that
@@ -67,7 +67,7 @@ class Menisci:
         usual = draw.normal(*USUAL_MM[side])
         return torch.where(draw.chance(even_share) > 0, even, usual)
 
-    def field(self, p: Points, tibia: Tibia, femur: Femur) -> MeniscusField:
+    def field(self, p: Points, tibia: TibiaBatch, femur: FemurBatch) -> MeniscusField:
         """Evaluate both menisci; the two never meet, so one field holds them."""
         local = bump((p.y - p.pick(self.extrusion_y)) / p.pick(self.extrusion_length))
         pushed = p.pick(self.extrusion)
@@ -88,7 +88,7 @@ class Menisci:
         return MeniscusField(wedge, across, up, border, middle)
 
     def _section(
-        self, p: Points, tibia: Tibia, femur: Femur, pushed: Tensor
+        self, p: Points, tibia: TibiaBatch, femur: FemurBatch, pushed: Tensor
     ) -> tuple[Tensor, Tensor, Tensor]:
         """Height of the tibial face here, height of the outer border, and its middle."""
         rim = tibia.outline.half_width(p)

@@ -45,7 +45,7 @@ RIM_ANGLES = 41
 FIXED_POINT_STEPS = 6
 
 
-class Tibia:
+class TibiaBatch:
     """A tibia drawn at random, one for each knee of the batch."""
 
     def __init__(self, draw: Draw, figures: ShapeFigures) -> None:

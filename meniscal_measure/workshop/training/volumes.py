@@ -22,8 +22,8 @@ from meniscal_measure.locate.frames import (
     MARGIN_PIXEL_MM,
     SURVEY_PIXEL_MM,
     SURVEY_SIZE,
-    Frame,
     Image,
+    ViewFrame,
 )
 from meniscal_measure.locate.place import compartment_of
 from meniscal_measure.workshop.knees.scanner.image import ScannedStack
@@ -90,12 +90,12 @@ class Slab:
         """Compartment on the right or left of the picture."""
         return compartment_of(self.stack.grids[0], right, self.knee.parameters.side)
 
-    def window(self, frame: Frame, index: int) -> Image:
+    def window(self, frame: ViewFrame, index: int) -> Image:
         """Look at a slice and both its neighbours."""
         near = range(index - 1, index + 2)
         return np.stack([frame.resample(self.stack.pixels[i], self.stack.grids[i]) for i in near])
 
-    def tissue(self, frame: Frame, index: int) -> NDArray[np.uint8]:
+    def tissue(self, frame: ViewFrame, index: int) -> NDArray[np.uint8]:
         """0 background, 1 femur, 2 tibia, 3 meniscus, 4 cartilage, at each pixel of a frame."""
         cells = np.stack(np.meshgrid(*2 * [np.arange(float(frame.size))]), axis=-1)
         grid = self.stack.grids[index]
@@ -161,7 +161,7 @@ def _margin(rng: np.random.Generator, slab: Slab, index: int, right: bool) -> tu
     away = np.array([-MARGIN_INWARD_MM if right else MARGIN_INWARD_MM, 0])
     centre = pixels[:2].mean(axis=0) + (away + rng.normal(0, JITTER_MM, 2)) / spacing
     at = float(centre[0]), float(centre[1])
-    frame = Frame(at, MARGIN_PIXEL_MM, MARGIN_STORED, mirrored=not right)
+    frame = ViewFrame(at, MARGIN_PIXEL_MM, MARGIN_STORED, mirrored=not right)
     points = frame.to_frame(pixels, grid)
     outward = points[0] - frame.to_frame(grid.to_pixel(np.array(there[Landmark.RIM])), grid)
     present = np.isfinite(points[:, 0])
@@ -199,7 +199,7 @@ def survey_slab(rng: np.random.Generator) -> Iterator[SurveyExample]:
 
 def _survey(slab: Slab, index: int, offsets_mm: FloatArray, far_mm: float) -> tuple[Any, ...]:
     grid, truth = slab.stack.grids[index], slab.truths[index]
-    frame = Frame(((grid.columns - 1) / 2, (grid.rows - 1) / 2), SURVEY_PIXEL_MM, SURVEY_SIZE)
+    frame = ViewFrame(((grid.columns - 1) / 2, (grid.rows - 1) / 2), SURVEY_PIXEL_MM, SURVEY_SIZE)
     sides = [truth.get(slab.compartment(right), {}) for right in (False, True)]
     wanted = [side.get(name, (np.nan,) * 3) for name in LANDMARKS[:2] for side in sides]
     points = frame.to_frame(grid.to_pixel(np.array(wanted)), grid)
