@@ -1,0 +1,145 @@
+"""The usual milestones after a repair, and the time line of a case; both yield to the surgeon's."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from datetime import date, timedelta
+from importlib.resources import files
+from pathlib import Path
+
+import msgspec
+
+from meniscal_measure.errors import InputError, UnreadableFileError
+from meniscal_measure.knee.quantity import CasePart
+
+
+class Milestone(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """What usually happens between two weeks after the operation."""
+
+    name: str
+    from_week: float
+    to_week: float
+    note: str = ""
+
+
+class MilestonePlan(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Milestones, and on what they rest."""
+
+    basis: str
+    milestone: tuple[Milestone, ...]
+
+
+def read_plan(path: Path | None = None) -> MilestonePlan:
+    """Read the surgeon's protocol, or the usual one where none is given.
+
+    Raises
+    ------
+    UnreadableFileError
+        If the file cannot be read, or is no protocol.
+
+    Examples
+    --------
+    >>> read_plan().basis
+    "common practice, no source; the operating surgeon's own protocol takes precedence"
+    """
+    try:
+        text = (
+            files("meniscal_measure.knee").joinpath("milestones.toml").read_text(encoding="utf-8")
+            if path is None
+            else path.read_text(encoding="utf-8")
+        )
+        plan = msgspec.convert(tomllib.loads(text), MilestonePlan)
+    except (OSError, ValueError, msgspec.ValidationError) as error:
+        raise UnreadableFileError(
+            "{file:private} is no protocol of milestones: {why:private}. Copy the form of the usual"
+            " one, with a basis and one [[milestone]] table for each (name, from_week, to_week).",
+            file=str(path),
+            why=str(error),
+        ) from error
+    for milestone in plan.milestone:
+        if not 0 <= milestone.from_week <= milestone.to_week:
+            raise UnreadableFileError(
+                "{file:private}: {name:private} ends before it begins. Mend from_week and to_week.",
+                file=str(path),
+                name=milestone.name,
+            )
+    return plan
+
+
+@dataclass(frozen=True)
+class TimeLineEntry:
+    """A day or a span in the life of the case; `last` is None for a day."""
+
+    first: date
+    last: date | None
+    what: str
+    planned: bool
+    """Whether it comes from the protocol; False for what is known to have happened."""
+
+    @property
+    def words(self) -> str:
+        """The entry in one line.
+
+        Examples
+        --------
+        >>> TimeLineEntry(date(2026, 1, 10), None, "baseline MRI", False).words
+        '2026-01-10: baseline MRI'
+        """
+        until = "" if self.last is None else f" to {self.last}"
+        return f"{self.first}{until}: {self.what}"
+
+
+def time_line(
+    events: dict[str, date], operation: date | None, plan: MilestonePlan
+) -> tuple[TimeLineEntry, ...]:
+    """Lay out what happened and, from the day of the operation, what the protocol plans.
+
+    Parameters
+    ----------
+    events
+        Days of the injury and of examinations, by name.
+    operation
+        Day of the repair; None where there was none or it is not known: then nothing is planned.
+    plan
+        The surgeon's, or the usual one.
+
+    Raises
+    ------
+    InputError
+        If the baseline is later than the follow-up, as named in `events`.
+
+    Examples
+    --------
+    >>> line = time_line({"baseline MRI": date(2026, 1, 10)}, date(2026, 2, 2), read_plan())
+    >>> [entry.words for entry in line[:3]]  # doctest: +NORMALIZE_WHITESPACE
+    ['2026-01-10: baseline MRI', '2026-02-02: operation',
+     '2026-02-02 to 2026-03-16: no weight on the leg']
+    """
+    baseline, follow_up = events.get("baseline MRI"), events.get("follow-up MRI")
+    if baseline is not None and follow_up is not None and follow_up < baseline:
+        raise InputError(
+            f"The follow-up ({follow_up}) was before the baseline ({baseline}). Exchange them."
+        )
+    happened = [TimeLineEntry(day, None, name, False) for name, day in events.items()]
+    planned = []
+    if operation is not None:
+        happened.append(TimeLineEntry(operation, None, "operation", False))
+        for milestone in plan.milestone:
+            span = [
+                operation + timedelta(weeks=w) for w in (milestone.from_week, milestone.to_week)
+            ]
+            planned.append(TimeLineEntry(span[0], span[1], milestone.name, True))
+    return tuple(sorted([*happened, *planned], key=lambda entry: (entry.first, entry.planned)))
+
+
+def time_line_part(
+    events: dict[str, date], operation: date | None, plan: MilestonePlan
+) -> CasePart:
+    """Give the time line as a part of the case."""
+    entries = time_line(events, operation, plan)
+    remarks = [entry.words + (" (planned)" if entry.planned else "") for entry in entries]
+    gaps = (
+        () if operation else ("The day of the operation is not given, so no milestone is shown.",)
+    )
+    return CasePart("Time line", (), (*remarks, f"Milestones: {plan.basis}."), gaps)
