@@ -141,7 +141,8 @@ def deidentified(
     Raises
     ------
     InputError
-        If it is no MR image, or has no Patient ID to make a stand-in for.
+        If it is no MR image, or has no Patient ID, SOP or Series Instance UID to make a stand-in
+        for.
     """
     _refuse_unfit(image)
     patient_id, issuer = str(image.PatientID), str(image.get("IssuerOfPatientID", ""))
@@ -191,6 +192,16 @@ def _refuse_unfit(image: Dataset) -> None:
             "Patient ID is missing, so that the images of one patient cannot get one stand-in."
             " Put it right in the archive before export."
         )
+    if not all(_is_text(image.get(name)) for name in ("SOPInstanceUID", "SeriesInstanceUID")):
+        raise InputError(
+            "SOP Instance UID or Series Instance UID is missing or damaged, so that the image"
+            " cannot be told from others. Ask for the series to be exported again."
+        )
+
+
+def _is_text(value: object) -> bool:
+    """Whether an attribute holds one text that is not empty; several values are a list."""
+    return isinstance(value, str) and bool(value)
 
 
 @dataclass(frozen=True)

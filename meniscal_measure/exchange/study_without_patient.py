@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import io
 import warnings as python_warnings
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO, NamedTuple, cast
 
 import pydicom
-from pydicom.dataset import Dataset
 
 from meniscal_measure.errors import InputError, UnreadableFileError, UsageError
 from meniscal_measure.exchange.deidentify import Pseudonyms, burned_in_text, deidentified
 from meniscal_measure.files import Progress, written_whole
+from meniscal_measure.series.attributes import HEADER_ERRORS
+from meniscal_measure.series.bounded import BoundedStream
 from meniscal_measure.series.model import FileRef, Refusal
 from meniscal_measure.series.sources import Opener, files_under
 
@@ -40,8 +43,8 @@ def read_key(path: Path) -> Pseudonyms:
         return Pseudonyms(path.read_bytes().strip())
     except OSError as error:
         raise UsageError(
-            "The key file {file} cannot be read: {reason}. Name the file with the secret of the"
-            " cohort.",
+            "The key file {file:private} cannot be read: {reason}. Name the file with the secret of"
+            " the cohort.",
             file=str(path),
             reason=str(error.strerror),
         ) from error
@@ -84,13 +87,10 @@ def deidentify_study(
     with Opener() as opener:
         for done, file in enumerate(files, start=1):
             try:
-                image = _image(opener, file)
-                warning = burned_in_text(image)
-                _write(
-                    deidentified(image, pseudonyms, keep_characteristics=keep_characteristics),
-                    folder,
-                )
-                warnings.update([warning] if warning else [])
+                image = _image(opener, file, pseudonyms, keep_characteristics)
+                with written_whole(folder / image.path) as stream:
+                    stream.write(image.content)
+                warnings.update(filter(None, [image.warning]))
             except InputError as error:
                 refusals.append(Refusal(file, error.reason))
             if progress is not None:
@@ -99,16 +99,27 @@ def deidentify_study(
     return Deidentified(written, warnings, tuple(refusals))
 
 
-def _image(opener: Opener, file: FileRef) -> Dataset:
+class _Image(NamedTuple):
+    path: Path
+    """Where it goes, below the folder."""
+    content: bytes
+    warning: str
+
+
+def _image(
+    opener: Opener, file: FileRef, pseudonyms: Pseudonyms, keep_characteristics: bool
+) -> _Image:
     try:
         with opener.open(file) as stream, python_warnings.catch_warnings():
             python_warnings.filterwarnings("ignore", module=r"pydicom\b")
-            return pydicom.dcmread(stream)
-    except (pydicom.errors.InvalidDicomError, OSError, EOFError, ValueError) as error:
-        raise UnreadableFileError("It is not a DICOM file that can be read whole.") from error
-
-
-def _write(image: Dataset, folder: Path) -> None:
-    path = folder / image.PatientID / image.SeriesInstanceUID / f"{image.SOPInstanceUID}.dcm"
-    with written_whole(path) as stream:
-        image.save_as(stream, enforce_file_format=True)
+            image = pydicom.dcmread(cast(BinaryIO, BoundedStream(stream)))
+            warning = burned_in_text(image)
+            deidentified(image, pseudonyms, keep_characteristics=keep_characteristics)
+            path = Path(image.PatientID, image.SeriesInstanceUID, f"{image.SOPInstanceUID}.dcm")
+            content = io.BytesIO()
+            image.save_as(content, enforce_file_format=True)
+    except HEADER_ERRORS as error:
+        raise UnreadableFileError(
+            "It is not a DICOM file that can be read whole. Copy it again from its source."
+        ) from error
+    return _Image(path, content.getvalue(), warning)

@@ -84,7 +84,7 @@ def explained(path: Path) -> Iterator[None]:
             "A number is too large for the store {store:private}. Give a smaller one.",
             store=str(path),
         ) from error
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
         raise OutputError(
             "The store {store:private} cannot be used: {reason}. What was stored before is safe."
             " Make room on the disk, or see that this is a store of readings and may be written;"

@@ -54,19 +54,24 @@ def signed_readings(path: Path) -> Iterator[SignedReading]:
 
 
 def _signed_reading(signing: Signing) -> SignedReading:
-    content, key = signing.record, signing.key
     try:
-        reading = content["reading"] and reading_from_dict(content["reading"])
+        content = signing.record
+        return SignedReading(
+            signing.key.reader,
+            signing.key.knee,
+            signing.key.round,
+            signing.signed_at,
+            content["reading"] and reading_from_dict(content["reading"]),
+            content["rejection"] or "",
+            (content["series"] or {}).get("key", ""),
+            tuple(content.get("quality", ())),
+            content.get("remark", ""),
+        )
     except InputError as error:
         raise error.within("Signing {number}", number=signing.number) from error
-    return SignedReading(
-        key.reader,
-        key.knee,
-        key.round,
-        signing.signed_at,
-        reading,
-        content["rejection"] or "",
-        (content["series"] or {}).get("key", ""),
-        tuple(content.get("quality", ())),
-        content.get("remark", ""),
-    )
+    except (LookupError, TypeError, ValueError, AttributeError, RecursionError) as error:
+        raise InputError(
+            "Signing {number} is damaged ({reason:private}). Take the store back from a backup.",
+            number=signing.number,
+            reason=str(error),
+        ) from error

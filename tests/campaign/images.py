@@ -127,20 +127,21 @@ def landmarks(uid: str, index: int) -> str:
     )
 
 
-def _written(dataset: FileDataset) -> bytes:
+def written(dataset: FileDataset) -> bytes:
     stream = io.BytesIO()
     dataset.save_as(stream, enforce_file_format=False, implicit_vr=False, little_endian=True)
     return stream.getvalue()
 
 
-def _mutant(whole: bytes, dice: random.Random) -> bytes:
-    """A mutated object; by its bytes where it cannot even be written."""
+def mutant(whole: bytes, dice: random.Random, *, within: int | None = None) -> bytes:
+    """A mutated object; by its bytes up to its pixels where it cannot even be written."""
+    within = within or len(whole) - SIZE * SIZE * 2
     if dice.random() < 0.35:
-        return mutated_bytes(whole, dice, within=len(whole) - SIZE * SIZE * 2)
+        return mutated_bytes(whole, dice, within=within)
     try:
-        content = _written(mutated_dataset(whole, dice))
+        content = written(mutated_dataset(whole, dice))
     except Exception:  # pydicom refuses to write it; what it would write is no mutant
-        return mutated_bytes(whole, dice, within=len(whole) - SIZE * SIZE * 2)
+        return mutated_bytes(whole, dice, within=within)
     return mutated_bytes(content, dice, within=2000) if dice.random() < 0.1 else content
 
 
@@ -150,7 +151,7 @@ class ClassicSeries:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.datasets = classic()
-        self.contents = [_written(dataset) for dataset in self.datasets]
+        self.contents = [written(dataset) for dataset in self.datasets]
         uid = str(self.datasets[MEASURED].SOPInstanceUID)
         (folder / "landmarks.json").write_text(landmarks(uid, MEASURED))
         self.study = folder / "study"
@@ -162,7 +163,7 @@ class ClassicSeries:
         """Measure one mutant, and put the file back."""
         number = dice.randrange(SLICES)
         path = self.study / f"{number}.dcm"
-        path.write_bytes(_mutant(self.contents[number], dice))
+        path.write_bytes(mutant(self.contents[number], dice))
         try:
             measured_as_the_header_says(self.study, self.folder / "landmarks.json", dice)
         finally:
@@ -175,7 +176,7 @@ class MultiFrameSeries:
     def __init__(self, folder: Path, sop_class: UID) -> None:
         self.folder = folder
         self.dataset = multi_frame(sop_class)
-        self.content = _written(self.dataset)
+        self.content = written(self.dataset)
         (folder / "study").mkdir()
         uid = str(self.dataset.SOPInstanceUID)
         # All frames have one UID: the index tells them apart.
@@ -183,8 +184,13 @@ class MultiFrameSeries:
 
     def run(self, dice: random.Random) -> None:
         """Measure one mutant."""
-        (self.folder / "study" / "0.dcm").write_bytes(_mutant(self.content, dice))
+        (self.folder / "study" / "0.dcm").write_bytes(mutant(self.content, dice))
         measured_as_the_header_says(self.folder / "study", self.folder / "landmarks.json", dice)
+
+
+def multi_frame_objects() -> list[FileDataset]:
+    """One object of each multi-frame class."""
+    return list(map(multi_frame, (EnhancedMRImageStorage, LegacyConvertedEnhancedMRImageStorage)))
 
 
 def enhanced(folder: Path) -> MultiFrameSeries:

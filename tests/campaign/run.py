@@ -48,6 +48,15 @@ WEIGHTS = {
     "landmark_csv": 2,
     "placed_landmarks": 3,
     "reading": 6,
+    "dicomdir": 6,
+    "without_patient": 4,
+    "reopened": 5,
+    "set_of_files": 2,
+    "signed_readings": 3,
+    "cohort_store": 3,
+    "work_list": 2,
+    "reference": 2,
+    "named_slice": 1,
 }
 """Kinds of mutants, each with its share of a campaign."""
 
@@ -66,7 +75,7 @@ class Target(Protocol):
 
 def target_of(kind: str, folder: Path) -> Target:
     """Build the target of a kind; its imports stay in the process it runs in."""
-    from tests.campaign import images, texts
+    from tests.campaign import images, kept, texts
 
     makers: dict[str, Callable[[Path], Target]] = {
         "classic": images.ClassicSeries,
@@ -82,6 +91,15 @@ def target_of(kind: str, folder: Path) -> Target:
         "landmark_csv": texts.landmark_csv_file,
         "placed_landmarks": texts.PlacedLandmarks,
         "reading": texts.reading_file,
+        "dicomdir": kept.Directory,
+        "without_patient": kept.WithoutPatient,
+        "reopened": kept.ReopenedReading,
+        "set_of_files": kept.SetOfFiles,
+        "signed_readings": kept.SignedReadings,
+        "cohort_store": kept.CohortStore,
+        "work_list": kept.work_list,
+        "reference": kept.reference,
+        "named_slice": kept.NamedSlice,
     }
     return makers[kind](folder)
 

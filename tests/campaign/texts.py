@@ -29,9 +29,15 @@ class TextFile:
     """Mutants of a text file: of its structure, and of its letters."""
 
     def __init__(
-        self, folder: Path, text: str, read: Callable[[Path], object], tree: Any = None
+        self,
+        folder: Path,
+        text: str,
+        read: Callable[[Path], object],
+        tree: Any = None,
+        *,
+        name: str = "input",
     ) -> None:
-        self.path = folder / "input"
+        self.path = folder / name
         self.text, self.tree, self.read = text, tree, read
 
     def run(self, dice: random.Random) -> None:
