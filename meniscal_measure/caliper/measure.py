@@ -31,6 +31,7 @@ from meniscal_measure.caliper.grades import grade
 from meniscal_measure.caliper.landmarks import ImagePlane, LandmarkSet, SliceLandmarks
 from meniscal_measure.caliper.reading import (
     AxisConvention,
+    CompartmentLandmarks,
     CompartmentReading,
     Conventions,
     Extrusion,
@@ -240,7 +241,17 @@ def slice_reading(
             )
             for compartment in geometry.axes
         },
+        unmeasured=_unmeasured(landmarks, frame.grid, geometry),
     )
+
+
+def _unmeasured(
+    landmarks: SliceLandmarks, grid: PixelGrid, geometry: Geometry
+) -> CompartmentLandmarks | None:
+    for compartment, placed in landmarks.points.items():
+        if placed and compartment not in geometry.axes:
+            return CompartmentLandmarks(compartment, placed, _pixels(landmarks, compartment, grid))
+    return None
 
 
 def slice_geometry(

@@ -98,13 +98,19 @@ class Extrusion:
 
 
 @dataclass(frozen=True)
-class CompartmentReading:
-    """One compartment on one slice. Measures whose landmarks were not placed are None."""
+class CompartmentLandmarks:
+    """The landmarks of one compartment on one slice."""
 
     compartment: Compartment
     landmarks: Mapping[Landmark, PlacedLandmark]
     landmark_pixels: Mapping[Landmark, tuple[float, float]]
     """`[column, row]` of each landmark."""
+
+
+@dataclass(frozen=True)
+class CompartmentReading(CompartmentLandmarks):
+    """One compartment on one slice. Measures whose landmarks were not placed are None."""
+
     axis: Vector
     """Unit vector of the measuring direction, outward, LPS."""
     extrusion: Extrusion
@@ -135,6 +141,16 @@ class SliceReading:
     """Patient position of the middle of the slice, LPS mm."""
     plateau_width_mm: Quantity | None
     compartments: Mapping[Compartment, CompartmentReading]
+    unmeasured: CompartmentLandmarks | None = None
+    """Of a compartment whose outer edge was not placed; its rim may be one end of the axis."""
+
+    @property
+    def landmarks(self) -> Mapping[Compartment, Mapping[Landmark, PlacedLandmark]]:
+        """Every landmark of the slice, those of a compartment that was not measured too."""
+        others = () if self.unmeasured is None else (self.unmeasured,)
+        return {
+            found.compartment: found.landmarks for found in (*self.compartments.values(), *others)
+        }
 
 
 @dataclass(frozen=True)

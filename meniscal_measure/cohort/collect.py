@@ -107,6 +107,6 @@ def _slice(part: SliceReading) -> SliceEntry:
 
 
 def _points(part: SliceReading) -> Iterator[tuple[str, tuple[tuple[float, ...], float]]]:
-    for compartment, found in part.compartments.items():
-        for landmark, placed in found.landmarks.items():
+    for compartment, found in part.landmarks.items():
+        for landmark, placed in found.items():
             yield name_of(compartment, landmark), (placed.point_mm, placed.sd_mm)

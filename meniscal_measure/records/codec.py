@@ -10,10 +10,11 @@ from typing import Any
 import msgspec
 from msgspec import UNSET
 
-from meniscal_measure.anatomy import Compartment, Side
+from meniscal_measure.anatomy import Compartment, Landmark, Side
 from meniscal_measure.caliper.compartments import IMAGE_SIDES
 from meniscal_measure.caliper.landmarks import PlacedLandmark
 from meniscal_measure.caliper.reading import (
+    CompartmentLandmarks,
     CompartmentReading,
     Conventions,
     Extrusion,
@@ -83,6 +84,10 @@ def _source(source: Source) -> Json:
 
 def _place(reading: Reading, part: SliceReading) -> Json:
     name = reading.slice_name(part.slice_index)
+    other = part.unmeasured
+    unmeasured = other and {
+        "unmeasured": {"compartment": other.compartment, "landmarks": _landmarks(other)}
+    }
     return {
         "index": part.slice_index,
         "number": None if name is None else name.number,
@@ -93,6 +98,7 @@ def _place(reading: Reading, part: SliceReading) -> Json:
         "centre_mm": list(part.centre_mm),
         "plateau_width_mm": _value(part.plateau_width_mm),
         "plateau_width_u_mm": _u(part.plateau_width_mm),
+        **(unmeasured or {}),
     }
 
 
@@ -116,16 +122,20 @@ def _compartment(reading: CompartmentReading) -> Json:
         **quantities,
         "coverage_width": reading.coverage_width,
         "axis": list(reading.axis),
-        "landmarks": {
-            landmark.value: {
-                "patient_mm": list(placed.point_mm),
-                "pixel": list(reading.landmark_pixels[landmark]),
-                "sd_mm": placed.sd_mm,
-                "sd_across_mm": placed.sd_across_mm,
-                "origin": placed.origin,
-            }
-            for landmark, placed in reading.landmarks.items()
-        },
+        "landmarks": _landmarks(reading),
+    }
+
+
+def _landmarks(part: CompartmentLandmarks) -> Json:
+    return {
+        landmark.value: {
+            "patient_mm": list(placed.point_mm),
+            "pixel": list(part.landmark_pixels[landmark]),
+            "sd_mm": placed.sd_mm,
+            "sd_across_mm": placed.sd_across_mm,
+            "origin": placed.origin,
+        }
+        for landmark, placed in part.landmarks.items()
     }
 
 
@@ -195,6 +205,9 @@ def _read_source(part: ReadingPart) -> Source:
 
 
 def _read_slice(place: SlicePart, compartments: ReadingPart | NeighbourPart) -> SliceReading:
+    measured, other = dict(_read_compartments(compartments)), place.unmeasured
+    if other and other.compartment in measured:
+        raise ValueError(f"{other.compartment} is both measured and unmeasured")
     return SliceReading(
         slice_index=place.index,
         instance_number=place.instance_number,
@@ -203,7 +216,10 @@ def _read_slice(place: SlicePart, compartments: ReadingPart | NeighbourPart) -> 
         position_mm=place.position_mm,
         centre_mm=place.centre_mm,
         plateau_width_mm=_quantity(place.plateau_width_mm, place.plateau_width_u_mm),
-        compartments=dict(_read_compartments(compartments)),
+        compartments=measured,
+        unmeasured=CompartmentLandmarks(other.compartment, *_read_landmarks(other.landmarks))
+        if other
+        else None,
     )
 
 
@@ -220,10 +236,11 @@ def _read_compartments(
 
 
 def _read_compartment(name: Compartment, part: CompartmentPart) -> CompartmentReading:
+    placed, pixels = _read_landmarks(part.landmarks)
     return CompartmentReading(
         compartment=name,
-        landmarks={key: _read_landmark(found) for key, found in part.landmarks.items()},
-        landmark_pixels={key: found.pixel for key, found in part.landmarks.items()},
+        landmarks=placed,
+        landmark_pixels=pixels,
         axis=part.axis,
         extrusion=Extrusion(
             extrusion_mm=part.extrusion_mm,
@@ -243,8 +260,14 @@ def _read_compartment(name: Compartment, part: CompartmentPart) -> CompartmentRe
     )
 
 
-def _read_landmark(part: LandmarkPart) -> PlacedLandmark:
-    return PlacedLandmark(part.patient_mm, part.sd_mm, part.origin, part.sd_across_mm)
+def _read_landmarks(
+    parts: Mapping[Landmark, LandmarkPart],
+) -> tuple[dict[Landmark, PlacedLandmark], dict[Landmark, tuple[float, float]]]:
+    placed = {
+        name: PlacedLandmark(part.patient_mm, part.sd_mm, part.origin, part.sd_across_mm)
+        for name, part in parts.items()
+    }
+    return placed, {name: part.pixel for name, part in parts.items()}
 
 
 def _quantity(value: float | None, u: float | None) -> Quantity | None:

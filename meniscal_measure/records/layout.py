@@ -12,7 +12,7 @@ from typing import Annotated, Any
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
-from meniscal_measure.anatomy import Landmark
+from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.caliper.landmarks import Origin, SliceConvention
 from meniscal_measure.caliper.reading import AxisConvention, Decision, ThresholdRule
 from meniscal_measure.findings import Severity
@@ -129,6 +129,12 @@ class LandmarkPart(JsonObject, frozen=True, kw_only=True):
     origin: Annotated[Origin, _said("Who or what placed it")]
 
 
+Landmarks = Annotated[
+    dict[Landmark, LandmarkPart],
+    Meta(extra_json_schema={"propertyNames": {"enum": [name.value for name in Landmark]}}),
+]
+
+
 class BudgetPart(JsonObject, frozen=True, kw_only=True):
     """One line of the uncertainty budget."""
 
@@ -191,10 +197,14 @@ class CompartmentPart(JsonObject, frozen=True, kw_only=True):
     ]
     extrusion_over_plateau_width_u: Annotated[float | None, _u("a fraction")]
     axis: Annotated[Triple, _said("Unit vector of the measuring direction, outward, LPS")]
-    landmarks: Annotated[
-        dict[Landmark, LandmarkPart],
-        Meta(extra_json_schema={"propertyNames": {"enum": [name.value for name in Landmark]}}),
-    ]
+    landmarks: Landmarks
+
+
+class UnmeasuredPart(JsonObject, frozen=True, kw_only=True):
+    """A compartment whose outer edge was not placed; its rim may be one end of the axis."""
+
+    compartment: Compartment
+    landmarks: Landmarks
 
 
 class SlicePart(JsonObject, frozen=True, kw_only=True):
@@ -220,6 +230,10 @@ class SlicePart(JsonObject, frozen=True, kw_only=True):
         float | None, _said(f"Distance of both plateau rims along the axis, mm; {_UNPLACED}")
     ]
     plateau_width_u_mm: Annotated[float | None, _u("mm")]
+    unmeasured: Annotated[
+        UnmeasuredPart | UnsetType,
+        _said("Landmarks of a compartment that was not measured; absent where there are none"),
+    ] = UNSET
 
 
 class MeasuredSlicePart(SlicePart, frozen=True, kw_only=True):

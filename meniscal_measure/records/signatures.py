@@ -105,7 +105,7 @@ def _seal(reading: Reading, signature: Signature) -> str:
 def _landmarks(part: SliceReading) -> dict[str, object]:
     points = {
         f"{compartment}_{name}": (placed.point_mm, placed.sd_mm, placed.across_mm, placed.origin)
-        for compartment, found in part.compartments.items()
-        for name, placed in found.landmarks.items()
+        for compartment, found in part.landmarks.items()
+        for name, placed in found.items()
     }
     return {"image": part.sop_instance_uid, "index": part.slice_index, "points": points}

@@ -61,7 +61,7 @@ def _signed_reading(signing: Signing) -> SignedReading:
             signing.key.knee,
             signing.key.round,
             signing.signed_at,
-            content["reading"] and reading_from_dict(content["reading"]),
+            None if content["reading"] is None else reading_from_dict(content["reading"]),
             content["rejection"] or "",
             (content["series"] or {}).get("key", ""),
             tuple(content.get("quality", ())),

@@ -45,6 +45,10 @@ HEADER_ERRORS = (
 _BINARY_FORMATS = {"US": "H", "SS": "h", "UL": "L", "SL": "l", "FL": "f", "FD": "d"}
 """Format of `struct` of each binary value representation (DICOM PS3.5 table 6.2-1)."""
 
+_OF_DECIMALS = frozenset("0123456789+-.eE ")
+"""Characters of a decimal string (DICOM PS3.5 table 6.2-1). A damaged digit is often none of them,
+such as 15H, which is a 5 but for one bit."""
+
 _EMPTY = (None, b"", "")
 
 MULTI_FRAME = frozenset({EnhancedMRImageStorage, LegacyConvertedEnhancedMRImageStorage})
@@ -174,7 +178,7 @@ class Header:
         element = self._element(keyword)
         if element is None or element.value in _EMPTY:
             return ()
-        return _strings(element)
+        return tuple(printable(part).strip() for part in _strings(element))
 
     def code(self, keyword: str) -> str:
         """First value of a coded attribute, upper case; empty when absent."""
@@ -205,7 +209,7 @@ class Header:
                 '{keyword} is "{value:private}", which is not made of numbers. Ask for the series'
                 " to be exported again from the scanner or the archive.",
                 keyword=keyword,
-                value="\\".join(_strings(element)),
+                value=printable("\\".join(_strings(element))),
             ) from error
 
     def number(self, keyword: str) -> float | None:
@@ -262,11 +266,11 @@ def _strings(element: DataElement | RawDataElement) -> tuple[str, ...]:
 @lru_cache(maxsize=1024)  # most values repeat from slice to slice
 def _split(raw: bytes) -> tuple[str, ...]:
     text = raw.decode("latin-1").strip(" \0")
-    return tuple(printable(part).strip() for part in text.split("\\")) if text else ()
+    return tuple(text.split("\\")) if text else ()
 
 
 def _decimal(text: str) -> float:
-    if "_" in text:  # which Python allows in a number and DICOM does not
+    if not set(text) <= _OF_DECIMALS:
         raise ValueError(text)
     return float(text)
 

@@ -96,8 +96,7 @@ def _landmarks(reading: Reading) -> LandmarkSet:
 
 
 def _of_slice(part: SliceReading) -> SliceLandmarks:
-    points = {name: found.landmarks for name, found in part.compartments.items()}
-    return SliceLandmarks(part.slice_index, points)
+    return SliceLandmarks(part.slice_index, part.landmarks)
 
 
 def _differences(stored: Reading, again: Reading) -> Iterator[str]:

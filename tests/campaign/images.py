@@ -240,15 +240,21 @@ def _frame_of(study: Study, series: str, index: int) -> Frame:
 def _column_spacing_mm(frame: Frame) -> float:
     dataset = pydicom.dcmread(frame.file.path, stop_before_pixels=True, force=True)
     if frame.frame_index is None:
-        return float(dataset.PixelSpacing[1])
+        return _second_number(dataset)
     own = dataset.PerFrameFunctionalGroupsSequence[frame.frame_index]
     shared = dataset.get("SharedFunctionalGroupsSequence") or [Dataset()]
     for group in (own, *shared):
         if group.get("PixelMeasuresSequence"):
             (measures,) = group.PixelMeasuresSequence
-            if measures.get("PixelSpacing"):
-                return float(measures.PixelSpacing[1])
+            if "PixelSpacing" in measures and measures.get_item("PixelSpacing").value:
+                return _second_number(measures)
     raise WrongNumberError("measured where no spacing is")
+
+
+def _second_number(dataset: Dataset) -> float:
+    """Column spacing from the bytes of Pixel Spacing, whatever value representation they claim."""
+    raw = dataset.get_item("PixelSpacing").value
+    return float(raw.decode("ascii").split("\\")[1].strip(" \0"))
 
 
 # --- compressed pixels -----------------------------------------------------------------------

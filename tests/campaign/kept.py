@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from pydicom.fileset import FileSet
 
+from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.paper.accuracy_section import read_reference
 from meniscal_measure.cohort.store import Store
@@ -136,15 +137,18 @@ class ReopenedReading:
 
 def _check_follows(knee: KneeReading) -> None:
     """Work the extrusion out of the landmarks alone, along the line through both rims."""
-    record = reading_to_dict(knee.reading)
-    if record["conventions"]["axis"] != "rim_to_rim" or not record.get("medial"):
+    reading = knee.reading
+    if reading.conventions.axis != "rim_to_rim" or reading.medial is None:
         return
-    rim, edge, other = (
-        np.array(record[name]["landmarks"][landmark]["patient_mm"])
-        for name, landmark in (("medial", "rim"), ("medial", "outer_edge"), ("lateral", "rim"))
+    medial, lateral = (
+        reading.measured.landmarks[name] for name in (Compartment.MEDIAL, Compartment.LATERAL)
     )
-    axis = (rim - other) / np.linalg.norm(rim - other)
-    expected_mm, stated_mm = float((edge - rim) @ axis), record["medial"]["extrusion_mm"]
+    rim, edge, other = (
+        np.array(placed.point_mm)
+        for placed in (medial[Landmark.RIM], medial[Landmark.OUTER_EDGE], lateral[Landmark.RIM])
+    )
+    expected_mm = float((edge - rim) @ (rim - other) / np.linalg.norm(rim - other))
+    stated_mm = reading.medial.extrusion.extrusion_mm
     if abs(stated_mm - expected_mm) > TOLERANCE_MM:
         raise WrongNumberError(f"{stated_mm} mm for {expected_mm} mm")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import io
+from collections.abc import Callable
 from pathlib import Path
 
 import pydicom
@@ -19,6 +20,7 @@ from meniscal_measure.cli import app
 from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.exchange.deidentify import Pseudonyms, burned_in_text, deidentified
 from meniscal_measure.exchange.profile_table import Action, _table, action_on
+from meniscal_measure.exchange.study_without_patient import deidentify_study
 from tests.exchange.conftest import SAMPLE, errors_of, saved
 
 KEY = Pseudonyms(b"a secret of the test, not of anybody")
@@ -247,3 +249,51 @@ def test_the_command_writes_a_folder_for_each_patient_and_says_what_to_look_at(
     first = pydicom.dcmread(written[0])
     assert patient.name == first.PatientID == KEY.patient(image().PatientID)
     assert str(image().PatientID) not in str(patient)
+
+
+def _without(keyword: str) -> bytes:
+    plain = image()
+    delattr(plain, keyword)
+    return _bytes(plain)
+
+
+def _bytes(dataset: Dataset) -> bytes:
+    stream = io.BytesIO()
+    dataset.save_as(stream)
+    return stream.getvalue()
+
+
+def _with_length(content: bytes, claimed: int) -> bytes:
+    """Let the value of Patient Comments claim a length; a file holds far less."""
+    at = content.index(b"\x10\x00\x00\x40") + 4  # PS3.5 7.1.2: tag, VR, length
+    return content[:at] + b"UN\0\0" + claimed.to_bytes(4, "little") + content[at + 8 :]
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda: _without("SOPInstanceUID"),
+        lambda: _without("SeriesInstanceUID"),
+        lambda: _with_length(_bytes(_commented()), 0xF0000000),
+        lambda: _bytes(_commented())[:400],
+    ],
+    ids=["no SOP Instance UID", "no Series Instance UID", "claimed length", "cut off"],
+)
+def test_one_damaged_image_does_not_keep_the_others(
+    tmp_path: Path, spoil: Callable[[], bytes]
+) -> None:
+    (tmp_path / "study").mkdir()
+    (tmp_path / "study" / "1.dcm").write_bytes(spoil())
+    (tmp_path / "study" / "2.dcm").write_bytes(_bytes(image(1)))
+
+    done = deidentify_study(tmp_path / "study", tmp_path / "out", KEY)
+
+    assert done.written == 1
+    (refusal,) = done.refusals
+    assert refusal.file.path.name == "1.dcm"
+
+
+def _commented() -> Dataset:
+    plain = image()
+    plain.PatientComments = "speaks softly"
+    return plain

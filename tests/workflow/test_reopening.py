@@ -13,6 +13,7 @@ import meniscal_measure
 from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.records.codec import reading_from_dict, reading_to_dict
 from meniscal_measure.records.identifiers import without_identifiers
+from meniscal_measure.records.reading_file import read_reading
 from meniscal_measure.records.signatures import signed_by
 from meniscal_measure.series.model import Study
 from meniscal_measure.workflow import reopen
@@ -104,3 +105,26 @@ def test_a_second_signature_keeps_the_first(signed: str, study: Study) -> None:
     again = signed_by(reading_from_dict(json.loads(signed)), "Reader B")
     assert [one.reader for one in again.signatures] == ["Reader A", "Reader B"]
     assert reopen(again, study).reading.verified_by == "Reader B"
+
+
+def test_a_reading_of_one_compartment_keeps_the_rim_its_axis_runs_to(
+    samples: Path, tmp_path: Path
+) -> None:
+    """Who measures medially only places three landmarks and the lateral rim."""
+    document = json.loads((samples / "root-tear" / "landmarks.json").read_text("utf-8"))
+    for item in document["slices"]:
+        for name in ("lateral_outer_edge", "lateral_free_edge", "lateral_spine_base"):
+            item.pop(name, None)
+    (tmp_path / "medial.json").write_text(json.dumps(document), "utf-8")
+    study = meniscal_measure.read(samples / "root-tear")
+    knee = meniscal_measure.measure(study, landmarks=tmp_path / "medial.json")
+    assert knee.reading.lateral is None
+    knee.save(tmp_path / "out")
+
+    again = reopen(read_reading(tmp_path / "out" / "reading.json"), study)
+
+    assert again.reading.medial == knee.reading.medial
+    moved = json.loads((tmp_path / "out" / "reading.json").read_text("utf-8"))
+    moved["slice"]["unmeasured"]["landmarks"]["rim"]["patient_mm"][2] += 4.0
+    with pytest.raises(InputError, match="does not follow from its landmarks"):
+        reopen(reading_from_dict(moved), study)
