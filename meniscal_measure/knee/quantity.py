@@ -48,7 +48,7 @@ class Basis(StrEnum):
 
 
 @dataclass(frozen=True)
-class Place:
+class TracedSlice:
     """A slice that a number was read from.
 
     Parameters
@@ -64,7 +64,7 @@ class Place:
 
     Examples
     --------
-    >>> str(Place(Plane.SAGITTAL, SliceName(9, 24, 16), "1.2.3"))
+    >>> str(TracedSlice(Plane.SAGITTAL, SliceName(9, 24, 16), "1.2.3"))
     'sagittal slice 9, image 16'
     """
 
@@ -117,7 +117,7 @@ class TracedQuantity:
     unit: str
     u: float | None
     basis: Basis
-    where: tuple[Place, ...] = ()
+    where: tuple[TracedSlice, ...] = ()
     source: str = ""
 
     def __post_init__(self) -> None:

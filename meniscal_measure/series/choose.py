@@ -130,6 +130,11 @@ def _asked(
     return stacks
 
 
+def ranked(study: Study, plane: Plane) -> list[Stack]:
+    """List the stacks of a plane, the one best for the job first."""
+    return sorted((stack for stack in study.stacks if stack.plane is plane), key=_rank)
+
+
 def _rank(stack: Stack) -> _Rank:
     grid = stack.frames[0].grid
     return _Rank(

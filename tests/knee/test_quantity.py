@@ -8,7 +8,7 @@ import pytest
 
 from meniscal_measure.anatomy import Plane
 from meniscal_measure.errors import InputError
-from meniscal_measure.knee.quantity import Basis, Place, TracedQuantity, Visit
+from meniscal_measure.knee.quantity import Basis, TracedSlice, TracedQuantity, Visit
 from meniscal_measure.slice_name import SliceName
 
 
@@ -28,8 +28,8 @@ def test_a_number_that_is_none_is_refused(value: float, u: float | None) -> None
 
 def test_a_slice_of_the_follow_up_is_named_as_such() -> None:
     name = SliceName(12, 24, 5)
-    assert str(Place(Plane.CORONAL, name, "1.2")) == "coronal slice 12, image 5"
-    follow_up = Place(Plane.CORONAL, name, "1.2", Visit.FOLLOW_UP)
+    assert str(TracedSlice(Plane.CORONAL, name, "1.2")) == "coronal slice 12, image 5"
+    follow_up = TracedSlice(Plane.CORONAL, name, "1.2", Visit.FOLLOW_UP)
     assert str(follow_up) == "follow-up coronal slice 12, image 5"
 
 

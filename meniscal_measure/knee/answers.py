@@ -1,0 +1,182 @@
+"""What a person says about a case, kept in one file so that nothing is asked twice.
+
+TOML: the facts of the knee, the signs a reader confirms, the tunnel that is planned, and landmarks,
+each on its slice.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from datetime import date
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta
+
+from meniscal_measure.anatomy import Plane, Side
+from meniscal_measure.errors import InputError, UnreadableFileError
+from meniscal_measure.knee.quantity import Visit
+
+
+class Root(StrEnum):
+    """A meniscal root."""
+
+    MEDIAL_POSTERIOR = "medial_posterior"
+    LATERAL_POSTERIOR = "lateral_posterior"
+    MEDIAL_ANTERIOR = "medial_anterior"
+    LATERAL_ANTERIOR = "lateral_anterior"
+
+    @property
+    def words(self) -> str:
+        """The root in plain words."""
+        return f"{self.value.replace('_', ' ')} root"
+
+
+class TearForm(StrEnum):
+    """Form of a tear as a reader sees it, which gives its arthroscopic type."""
+
+    PARTIAL = "partial"
+    COMPLETE_RADIAL = "complete_radial"
+    BUCKET_HANDLE = "bucket_handle"
+    OBLIQUE = "oblique"
+    AVULSION = "avulsion"
+
+
+class RootSign(StrEnum):
+    """A sign of a torn root that a reader confirms."""
+
+    GHOST = "ghost"
+    CLEFT = "cleft"
+    RADIAL = "radial"
+    TRUNCATION = "truncation"
+    MARROW_OEDEMA = "marrow_oedema"
+    GIRAFFE_NECK = "giraffe_neck"
+    EXTRUSION = "extrusion"
+
+
+class Seen(StrEnum):
+    """What a reader says of a sign."""
+
+    PRESENT = "present"
+    ABSENT = "absent"
+    UNCERTAIN = "uncertain"
+
+
+class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A table of the file in which no other key is allowed."""
+
+
+Positive = Annotated[float, Meta(gt=0)]
+Grade = Annotated[int, Meta(ge=0, le=4)]
+
+
+class KneeAnswers(_Table, frozen=True, kw_only=True):
+    """Which knee and which root the case is about."""
+
+    side: str | None = None
+    root: Root = Root.MEDIAL_POSTERIOR
+    tear_form: TearForm | None = None
+    event_date: date | None = None
+    """When the root tore, as far as the patient knows."""
+    repair_date: date | None = None
+
+
+class FactAnswers(_Table, frozen=True, kw_only=True):
+    """Facts of the candidate that are entered; ranges are those of adults."""
+
+    cartilage_grade: Grade | None = None
+    """Worst cartilage of the compartment, Outerbridge."""
+    radiographic_grade: Grade | None = None
+    """Kellgren-Lawrence."""
+    varus_deg: Annotated[float, Meta(ge=-30, le=30)] | None = None
+    body_mass_index: Annotated[float, Meta(ge=10, le=80)] | None = None
+    age_years: Annotated[float, Meta(ge=16, le=110)] | None = None
+    tear_age_days: Annotated[float, Meta(ge=0, le=36500)] | None = None
+
+
+class SignAnswer(_Table, frozen=True, kw_only=True):
+    """What a reader says of one sign."""
+
+    seen: Seen
+    by: str = ""
+    remark: str = ""
+
+
+class TunnelAnswers(_Table, frozen=True, kw_only=True):
+    """Size of the planned tunnel and of others in the same tibia."""
+
+    diameter_mm: Annotated[float, Meta(gt=0, le=15)] | None = None
+    other_diameter_mm: Annotated[float, Meta(gt=0, le=15)] | None = None
+
+
+class LandmarkAnswer(_Table, frozen=True, kw_only=True):
+    """A landmark on its slice.
+
+    `slice` is a SOP Instance UID, "instance:7" or "17" (from the front, the right or the feet);
+    the latter two need the plane.
+    """
+
+    name: str
+    slice: str
+    pixel: tuple[float, float]
+    plane: Plane | None = None
+    visit: Visit = Visit.BASELINE
+    sd_mm: Annotated[float, Meta(ge=0.02, le=10)] | None = None
+    by: str = ""
+
+
+class Answers(_Table, frozen=True, kw_only=True):
+    """All of the file."""
+
+    case: KneeAnswers = KneeAnswers()
+    facts: FactAnswers = FactAnswers()
+    sign: dict[RootSign, SignAnswer] = {}
+    tunnel: TunnelAnswers = TunnelAnswers()
+    landmark: tuple[LandmarkAnswer, ...] = ()
+
+    @property
+    def side(self) -> Side | None:
+        """The side as it was answered."""
+        return None if self.case.side is None else Side.from_word(self.case.side)
+
+
+def read_answers(file: Path) -> Answers:
+    """Read the answers of a case.
+
+    Raises
+    ------
+    UnreadableFileError
+        If it cannot be read or is no TOML.
+    InputError
+        If a key is unknown or a value out of its range; the message says which.
+    """
+    try:
+        content = tomllib.loads(file.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise UnreadableFileError(
+            "{file:private} cannot be read as TOML: {why:private}. Correct the line it names, or"
+            " delete the file to have an empty one written.",
+            file=str(file),
+            why=str(error),
+        ) from error
+    return answers_from(content, str(file))
+
+
+def answers_from(content: dict[str, object], file: str) -> Answers:
+    """Check answers.
+
+    Raises
+    ------
+    InputError
+        If a key is unknown or a value out of its range.
+    """
+    try:
+        answers = msgspec.convert(content, Answers)
+        answers.side  # noqa: B018 - refuses a word that is no side
+    except (msgspec.ValidationError, ValueError) as error:
+        raise InputError(
+            "{file:private}: {why:private}. Correct that answer.", file=file, why=str(error)
+        ) from error
+    return answers

@@ -1,0 +1,221 @@
+"""The landmarks of a case that a person places, by name and plane, and where they lie."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from types import MappingProxyType
+
+import numpy as np
+
+from meniscal_measure.anatomy import Plane
+from meniscal_measure.caliper.uncertainty import Combined, Input, propagate
+from meniscal_measure.errors import LandmarkError
+from meniscal_measure.geometry import FloatArray, PixelGrid, Vector, as_vector
+from meniscal_measure.knee.quantity import TracedSlice, Visit
+from meniscal_measure.series.model import Stack
+from meniscal_measure.slice_name import slice_name
+
+PLACEMENT_SD_MM = 0.5
+"""Standard deviation of a landmark placed by hand in its image where none is stated.
+
+Bony apices and margins are rounder than the edge of a meniscus, for which 0.2 mm is assumed
+(common practice, no source); the sheet says where it was assumed.
+"""
+
+
+class KneeLandmark(StrEnum):
+    """A landmark of the case beyond those of the extrusion."""
+
+    MEDIAL_EMINENCE_APEX = "medial_eminence_apex"
+    LATERAL_EMINENCE_APEX = "lateral_eminence_apex"
+    MEDIAL_PLATEAU_RIM = "medial_plateau_rim"
+    LATERAL_PLATEAU_RIM = "lateral_plateau_rim"
+    MEDIAL_CARTILAGE_MARGIN = "medial_cartilage_margin"
+    LATERAL_CARTILAGE_MARGIN = "lateral_cartilage_margin"
+    CRUCIATE_MARGIN = "cruciate_margin"
+    ROOT_ATTACHMENT = "root_attachment"
+    TEAR = "tear"
+    CLEFT_EDGE_A = "cleft_edge_a"
+    CLEFT_EDGE_B = "cleft_edge_b"
+    POSTERIOR_HORN = "posterior_horn"
+    FOOTPRINT_MARROW = "footprint_marrow"
+    REFERENCE_MARROW = "reference_marrow"
+    POSTERIOR_PLATEAU_MARGIN = "posterior_plateau_margin"
+    POSTERIOR_HORN_EDGE = "posterior_horn_edge"
+    ANTERIOR_PLATEAU_MARGIN = "anterior_plateau_margin"
+    ANTERIOR_HORN_EDGE = "anterior_horn_edge"
+    TUNNEL_ENTRY = "tunnel_entry"
+    TUNNEL_EXIT = "tunnel_exit"
+    TUNNEL_APERTURE = "tunnel_aperture"
+    OTHER_TUNNEL_ENTRY = "other_tunnel_entry"
+    OTHER_TUNNEL_EXIT = "other_tunnel_exit"
+
+    @property
+    def words(self) -> str:
+        """The landmark in plain words.
+
+        Examples
+        --------
+        >>> KneeLandmark.MEDIAL_EMINENCE_APEX.words
+        'medial eminence apex'
+        """
+        return self.value.replace("_", " ")
+
+
+@dataclass(frozen=True)
+class SpatialLandmark:
+    """A landmark in patient space, with the slice it was placed on.
+
+    Parameters
+    ----------
+    name
+        Which landmark.
+    point_mm
+        LPS mm.
+    pixel
+        `[column, row]` on its slice.
+    sd_mm
+        Standard deviation of the placement within the image, each way.
+    sd_across_mm
+        Standard deviation across the slice: a slice is chosen, not placed on, so it is the
+        distance of slices over the square root of 12 (JCGM 100:2008 F.2.2.1, rectangular).
+    grid
+        Plane of its slice.
+    slice_index
+        Index of the slice in its stack, from 0.
+    where
+        The slice, as it is named.
+    frame_of_reference_uid
+        Positions compare only within one (DICOM PS3.3 C.7.4.1).
+    by
+        Who placed it; empty where nobody said.
+    sd_stated
+        Whether the deviation was stated or assumed.
+    """
+
+    name: str
+    point_mm: Vector
+    pixel: tuple[float, float]
+    sd_mm: float
+    sd_across_mm: float
+    grid: PixelGrid
+    slice_index: int
+    where: TracedSlice
+    frame_of_reference_uid: str
+    by: str = ""
+    sd_stated: bool = False
+
+    @property
+    def steps_mm(self) -> FloatArray:
+        """Its standard deviations along and down the image and across it, as rows, LPS mm."""
+        along, down = self.grid.plane_basis
+        return np.stack(
+            [self.sd_mm * along, self.sd_mm * down, self.sd_across_mm * self.grid.normal]
+        )
+
+    @property
+    def covariance_mm2(self) -> FloatArray:
+        """Covariance of its position, shape (3, 3), LPS mm²."""
+        steps = self.steps_mm
+        return np.asarray(steps.T @ steps)
+
+
+def landmark_on(
+    stack: Stack, index: int, pixel: tuple[float, float], name: str, *,
+    sd_mm: float | None = None, by: str = "", visit: Visit = Visit.BASELINE,
+) -> SpatialLandmark:  # fmt: skip
+    """Take a landmark from its pixel on a slice to patient space.
+
+    Raises
+    ------
+    LandmarkError
+        If it lies off the image.
+    """
+    frame = stack.frames[index]
+    if not frame.grid.contains(pixel):
+        raise LandmarkError(
+            "The landmark {name} at column {column}, row {row} lies off its image of {columns} x"
+            " {rows} pixels. Give [column, row] on the slice that it names.",
+            name=name, column=pixel[0], row=pixel[1],
+            columns=frame.grid.columns, rows=frame.grid.rows,
+        )  # fmt: skip
+    spacing_mm = stack.spacing_mm or frame.slice_thickness_mm or 0.0
+    return SpatialLandmark(
+        name=name,
+        point_mm=as_vector(frame.grid.to_patient(pixel)),
+        pixel=pixel,
+        sd_mm=PLACEMENT_SD_MM if sd_mm is None else sd_mm,
+        sd_across_mm=spacing_mm / math.sqrt(12),
+        grid=frame.grid,
+        slice_index=index,
+        where=traced_slice(stack, index, visit),
+        frame_of_reference_uid=stack.identity.frame_of_reference_uid,
+        by=by,
+        sd_stated=sd_mm is not None,
+    )
+
+
+def traced_slice(stack: Stack, index: int, visit: Visit = Visit.BASELINE) -> TracedSlice:
+    """Name a slice of a stack so that a number can be followed back to it."""
+    frame = stack.frames[index]
+    return TracedSlice(stack.plane, slice_name(stack.frames, index), frame.sop_instance_uid, visit)
+
+
+class LandmarkSpace:
+    """The landmarks of one frame of reference, by name."""
+
+    def __init__(self, landmarks: Sequence[SpatialLandmark]) -> None:
+        by_name: dict[str, list[SpatialLandmark]] = {}
+        for landmark in landmarks:
+            by_name.setdefault(landmark.name, []).append(landmark)
+        self._by_name: Mapping[str, list[SpatialLandmark]] = MappingProxyType(by_name)
+
+    def first(self, name: str) -> SpatialLandmark | None:
+        """Give the landmark of that name; None where it was not placed."""
+        found = self._by_name.get(name)
+        return found[0] if found else None
+
+    def every(self, name: str) -> list[SpatialLandmark]:
+        """Give all landmarks of that name, as placed: one on each of several slices."""
+        return self._by_name.get(name, [])
+
+    def on_plane(self, name: str, plane: Plane) -> list[SpatialLandmark]:
+        """Give all landmarks of that name on slices of one plane."""
+        return [found for found in self.every(name) if found.where.plane is plane]
+
+
+def by_frame_of_reference(landmarks: Sequence[SpatialLandmark]) -> dict[str, LandmarkSpace]:
+    """Part landmarks by what makes their positions comparable; one without it stands alone."""
+    groups: dict[str, list[SpatialLandmark]] = {}
+    for landmark in landmarks:
+        alone = f"image {landmark.where.sop_instance_uid}"
+        groups.setdefault(landmark.frame_of_reference_uid or alone, []).append(landmark)
+    return {uid: LandmarkSpace(group) for uid, group in groups.items()}
+
+
+def measured_between(
+    model: Callable[[FloatArray], FloatArray], landmarks: Sequence[SpatialLandmark]
+) -> Combined:
+    """Carry the uncertainty of landmarks through a length or an angle between them.
+
+    Parameters
+    ----------
+    model
+        Takes the points, shape (landmarks, 3, cases), to values of shape (cases,).
+    landmarks
+        Uncorrelated landmarks of one frame of reference.
+    """
+    estimates = np.array([landmark.point_mm for landmark in landmarks])
+    steps = np.array([landmark.steps_mm for landmark in landmarks])
+
+    def outputs(shifts: FloatArray) -> list[FloatArray]:
+        moved = shifts.reshape(len(landmarks), 3, -1)
+        points = estimates[:, :, None] + np.einsum("lsx,lsc->lxc", steps, moved)
+        return [model(points)]
+
+    names = (f"{landmark.name} {axis}" for landmark in landmarks for axis in range(3))
+    (found,) = propagate(outputs, [Input(name, 0.0, 1.0) for name in names])
+    return found

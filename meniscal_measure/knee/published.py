@@ -1,0 +1,164 @@
+"""Published figures, read from one data file with their source, spread and how we know them."""
+
+from __future__ import annotations
+
+import tomllib
+from enum import StrEnum
+from functools import lru_cache
+from importlib.resources import files
+
+import msgspec
+
+
+class Mark(StrEnum):
+    """How a published value is known."""
+
+    READ = "read"
+    SECONDARY = "secondary"
+    FROM_MEMORY = "from_memory"
+
+    @property
+    def words(self) -> str:
+        """What the sheet says of it.
+
+        Examples
+        --------
+        >>> Mark.FROM_MEMORY.words
+        'FROM MEMORY, not checked against the paper'
+        """
+        return {
+            Mark.READ: "read in the source",
+            Mark.SECONDARY: "read in a secondary place",
+            Mark.FROM_MEMORY: "FROM MEMORY, not checked against the paper",
+        }[self]
+
+
+class Direction(StrEnum):
+    """Which way a series found a fact to point."""
+
+    FAVOURABLE = "favourable"
+    UNFAVOURABLE = "unfavourable"
+    NEUTRAL = "neutral"
+    TREND = "trend"
+    """An association without a cut point: it applies to any value."""
+
+
+class _Entry(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A table of the data file in which no other key is allowed."""
+
+
+class PublishedSource(_Entry, frozen=True, kw_only=True):
+    """Where values come from, on what evidence, and how we know them."""
+
+    citation: str
+    address: str
+    evidence: str
+    mark: Mark
+
+    @property
+    def words(self) -> str:
+        """Citation, evidence and mark in one line."""
+        address = f", {self.address}" if self.address else ""
+        return f"{self.citation}{address} ({self.evidence}; {self.mark.words})"
+
+
+class SignFigures(_Entry, frozen=True, kw_only=True):
+    """Performance of one sign in one series, per cent."""
+
+    sign: str
+    source: str
+    sensitivity: float
+    specificity: float | None = None
+    found_in_torn: tuple[int, int] | None = None
+    """Torn roots with the sign, torn roots."""
+    absent_in_whole: tuple[int, int] | None = None
+    """Whole roots without the sign, whole roots."""
+    bound: str = ""
+    note: str = ""
+
+
+class Classes(_Entry, frozen=True, kw_only=True):
+    """Classes of a length by their upper limits, mm."""
+
+    source: str
+    names: tuple[str, ...]
+    upper_mm: tuple[float, ...]
+    last_included: bool
+    """Whether the last limit belongs to the last class; every other one belongs to the next."""
+    mark: Mark | None = None
+    note: str = ""
+
+
+class RootOffset(_Entry, frozen=True, kw_only=True):
+    """Centre of a root by its distances from landmarks, mm; spreads are standard deviations."""
+
+    root: str
+    source: str
+    apex: str
+    posterior_mm: float
+    lateral_mm: float
+    posterior_spread_mm: float | None = None
+    lateral_spread_mm: float | None = None
+    margin: str = ""
+    margin_lateral_mm: float | None = None
+    margin_spread_mm: float | None = None
+    cruciate_mm: float | None = None
+    cruciate_spread_mm: float | None = None
+    area_mm2: float | None = None
+    area_spread_mm2: float | None = None
+
+
+class SeriesFinding(_Entry, frozen=True, kw_only=True, rename={"is_": "is"}):
+    """What a series found for a fact, and for which values of it."""
+
+    fact: str
+    source: str
+    direction: Direction
+    text: str
+    above: float | None = None
+    at_least: float | None = None
+    below: float | None = None
+    at_most: float | None = None
+    is_: str | None = None
+
+
+class RootZone(_Entry, frozen=True, kw_only=True):
+    """How near to its attachment a tear is a root tear."""
+
+    source: str
+    limit_mm: float
+    note: str
+
+
+class SurgicalAccuracy(_Entry, frozen=True, kw_only=True):
+    """How far tunnels lay from the anatomical centre in published groups."""
+
+    source: str
+    distance_mm: tuple[float, ...]
+    note: str
+
+
+class Published(_Entry, frozen=True, kw_only=True):
+    """All of the data file."""
+
+    source: dict[str, PublishedSource]
+    sign: tuple[SignFigures, ...]
+    classification: dict[str, Classes]
+    tear_type: dict[str, str]
+    root_zone: RootZone
+    footprint: tuple[RootOffset, ...]
+    surgical_accuracy: SurgicalAccuracy
+    finding: tuple[SeriesFinding, ...]
+
+
+@lru_cache(maxsize=1)
+def published() -> Published:
+    """Read the published figures.
+
+    Examples
+    --------
+    >>> published().classification["radial_tear"].upper_mm
+    (3.0, 6.0, 9.0)
+    """
+    text = files("meniscal_measure.knee").joinpath("published.toml").read_text(encoding="utf-8")
+    return msgspec.convert(tomllib.loads(text), Published)

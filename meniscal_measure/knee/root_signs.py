@@ -1,0 +1,211 @@
+"""Signs of a torn root: what a reader says, what the pixels support, how well the sign does.
+
+Nothing is added up: no score comes out of these signs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meniscal_measure.anatomy import Plane
+from meniscal_measure.knee.answers import Answers, RootSign, TearForm
+from meniscal_measure.knee.cleft import cleft_gap
+from meniscal_measure.knee.footprint import straight_distance
+from meniscal_measure.knee.horn_signal import (
+    DISC_MM,
+    disc_values,
+    horn_quantities,
+    horn_signals,
+)
+from meniscal_measure.knee.named_landmarks import (
+    KneeLandmark,
+    LandmarkSpace,
+    SpatialLandmark,
+    measured_between,
+)
+from meniscal_measure.knee.published import Published, SignFigures
+from meniscal_measure.knee.quantity import Basis, CasePart, TracedQuantity
+from meniscal_measure.knee.tear_classes import class_words, type_words
+from meniscal_measure.knee.wilson import wilson_percent
+
+ReadSlice = Callable[[SpatialLandmark], NDArray[np.float32]]
+"""Gives the grey values of the slice that a landmark lies on."""
+
+SIGN_WORDS = {
+    RootSign.GHOST: "ghost: posterior horn not seen on the sagittal root slice",
+    RootSign.CLEFT: "cleft: bright line through the root, coronal or sagittal",
+    RootSign.RADIAL: "radial defect of the root, axial",
+    RootSign.TRUNCATION: "truncation: the triangle ends abruptly",
+    RootSign.MARROW_OEDEMA: "marrow oedema at the footprint",
+    RootSign.GIRAFFE_NECK: "body and posterior part shaped like a giraffe's neck, coronal",
+    RootSign.EXTRUSION: "extrusion of the body, coronal",
+}
+"""What each sign looks like."""
+
+
+@dataclass(frozen=True)
+class SignLine:
+    """One sign as the sheet shows it."""
+
+    sign: RootSign
+    description: str
+    seen: str
+    """What the reader says; "not answered" while nobody has."""
+    by: str
+    performance: tuple[str, ...]
+    """Published sensitivity and specificity, one sentence for each source."""
+
+
+def sign_lines(answers: Answers, figures: Published) -> tuple[SignLine, ...]:
+    """Set the reader's word on each sign beside its published performance."""
+    lines = []
+    for sign, words in SIGN_WORDS.items():
+        said = answers.sign.get(sign)
+        performance = tuple(
+            _performance(entry, figures) for entry in figures.sign if entry.sign == sign.value
+        )
+        lines.append(
+            SignLine(
+                sign,
+                words,
+                "not answered" if said is None else said.seen.value,
+                "" if said is None else said.by,
+                performance,
+            )
+        )
+    return tuple(lines)
+
+
+def _performance(entry: SignFigures, figures: Published) -> str:
+    source = figures.source[entry.source]
+    bound = f"{entry.bound} " if entry.bound else ""
+    parts = [f"sensitivity {bound}{entry.sensitivity:g} %{_interval(entry.found_in_torn)}"]
+    if entry.specificity is not None:
+        parts.append(
+            f"specificity {bound}{entry.specificity:g} %{_interval(entry.absent_in_whole)}"
+        )
+    else:
+        parts.append("specificity not published")
+    note = f"; {entry.note}" if entry.note else ""
+    return f"{', '.join(parts)}: {source.citation} ({source.mark.words}{note})"
+
+
+def _interval(counts: tuple[int, int] | None) -> str:
+    if counts is None:
+        return " (no interval published)"
+    low, high = wilson_percent(*counts)
+    return f" ({counts[0]}/{counts[1]}, 95 % {low:.0f} to {high:.0f})"
+
+
+def sign_support(
+    spaces: list[LandmarkSpace], answers: Answers, figures: Published, read_slice: ReadSlice
+) -> CasePart:
+    """Compute what supports the signs, from the landmarks that are there.
+
+    Parameters
+    ----------
+    spaces
+        Landmarks, one group for each frame of reference.
+    answers
+        For the form of the tear.
+    figures
+        Published classes.
+    read_slice
+        Gives the pixels of a landmark's slice.
+    """
+    quantities: list[TracedQuantity] = []
+    remarks: list[str] = []
+    distance = None
+    for space in spaces:
+        quantities += _horn(space, read_slice)
+        for gap in _gap(space, read_slice):
+            quantities.append(gap)
+            grade = class_words(gap, figures.classification["gap"], figures)
+            remarks.append(f"Grade of the gap: {grade}.")
+        quantities += _oedema(space, read_slice)
+        quantities += _sagittal_extrusion(space)
+        distance = _tear_distance(space) or distance
+    if distance is not None:
+        quantities.append(distance)
+        remarks += _zone(distance, figures)
+    form = answers.case.tear_form
+    if form is not None:
+        remarks.append(type_words(form, distance, figures))
+    if form is TearForm.COMPLETE_RADIAL and distance is None:
+        remarks.append("Its sub-type needs the landmarks tear and root_attachment.")
+    return CasePart("Root signs: what the images support", tuple(quantities), tuple(remarks))
+
+
+def _horn(space: LandmarkSpace, read_slice: ReadSlice) -> list[TracedQuantity]:
+    horns = space.on_plane(KneeLandmark.POSTERIOR_HORN, Plane.SAGITTAL)
+    if len(horns) < 2:
+        return []
+    pixels = {horn.slice_index: read_slice(horn) for horn in horns}
+    return horn_quantities(horn_signals(horns, pixels))
+
+
+def _gap(space: LandmarkSpace, read_slice: ReadSlice) -> Iterator[TracedQuantity]:
+    edges = zip(
+        space.every(KneeLandmark.CLEFT_EDGE_A), space.every(KneeLandmark.CLEFT_EDGE_B), strict=False
+    )
+    for first, second in edges:
+        yield cleft_gap(first, second, read_slice(first))
+
+
+def _tear_distance(space: LandmarkSpace) -> TracedQuantity | None:
+    tear, root = space.first(KneeLandmark.TEAR), space.first(KneeLandmark.ROOT_ATTACHMENT)
+    if tear is None or root is None:
+        return None
+    return straight_distance(
+        tear, root, "distance of the tear from the root attachment", "straight, in space"
+    )
+
+
+def _zone(distance: TracedQuantity, figures: Published) -> list[str]:
+    zone = figures.root_zone
+    where = "within" if distance.value <= zone.limit_mm else "beyond"
+    source = figures.source[zone.source]
+    return [f"The tear lies {where} {zone.limit_mm:g} mm of the attachment ({source.citation}; "
+            f"{zone.note})."]  # fmt: skip
+
+
+def _oedema(space: LandmarkSpace, read_slice: ReadSlice) -> Iterator[TracedQuantity]:
+    footprint = space.first(KneeLandmark.FOOTPRINT_MARROW)
+    reference = space.first(KneeLandmark.REFERENCE_MARROW)
+    if footprint is None or reference is None:
+        return
+    here, there = (
+        disc_values(read_slice(mark), mark.grid, mark.pixel, 2 * DISC_MM)
+        for mark in (footprint, reference)
+    )
+    ratio = float(here.mean() / there.mean())
+    u = ratio * float(np.hypot(
+        here.std() / here.mean() / here.size**0.5, there.std() / there.mean() / there.size**0.5
+    ))  # fmt: skip
+    yield TracedQuantity(
+        "signal of the marrow, footprint over reference", ratio, "1", u, Basis.PIXELS,
+        (footprint.where, reference.where),
+        f"means over {4 * DISC_MM:g} mm discs; u from the scatter of pixels alone",
+    )  # fmt: skip
+
+
+def _sagittal_extrusion(space: LandmarkSpace) -> Iterator[TracedQuantity]:
+    for name, margin, edge, outward in (
+        ("posterior extrusion, sagittal", KneeLandmark.POSTERIOR_PLATEAU_MARGIN,
+         KneeLandmark.POSTERIOR_HORN_EDGE, 1.0),
+        ("anterior extrusion, sagittal", KneeLandmark.ANTERIOR_PLATEAU_MARGIN,
+         KneeLandmark.ANTERIOR_HORN_EDGE, -1.0),
+    ):  # fmt: skip
+        bone, meniscus = space.first(margin), space.first(edge)
+        if bone is None or meniscus is None:
+            continue
+        found = measured_between(lambda points: points[1, 1] - points[0, 1], [bone, meniscus])
+        yield TracedQuantity(
+            name, outward * found.value, "mm", found.u, Basis.READER,
+            tuple(dict.fromkeys((bone.where, meniscus.where))),
+            "along the patient's back-to-front axis, outward positive",
+        )  # fmt: skip

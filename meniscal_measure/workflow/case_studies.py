@@ -1,0 +1,179 @@
+"""The stacks of a case: one of each plane, of one knee, in the right order of time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from meniscal_measure.anatomy import Plane, Side
+from meniscal_measure.errors import LandmarkError, NothingMeasurableError, SideError, UsageError
+from meniscal_measure.knee.answers import LandmarkAnswer
+from meniscal_measure.knee.case_record import CaseStudy
+from meniscal_measure.knee.named_landmarks import SpatialLandmark, landmark_on
+from meniscal_measure.knee.quantity import Visit
+from meniscal_measure.series.choose import describe, ranked
+from meniscal_measure.series.find_slice import find_slice
+from meniscal_measure.series.model import Stack, Study
+from meniscal_measure.series.pixels import StackPixels
+from meniscal_measure.series.side import resolve_side
+
+PLANES = (Plane.CORONAL, Plane.SAGITTAL, Plane.AXIAL)
+
+
+@dataclass(frozen=True, eq=False)
+class VisitImages:
+    """One examination: its study, and the stack of each plane that is used."""
+
+    visit: Visit
+    study: Study
+    stacks: dict[Plane, Stack]
+    side: Side
+    side_source: str
+    _pixels: dict[str, StackPixels] = field(default_factory=dict)
+
+    @property
+    def record(self) -> CaseStudy:
+        """What the case keeps of it."""
+        identity = next(iter(self.stacks.values())).identity
+        series = tuple(describe(stack).words() for stack in self.stacks.values())
+        return CaseStudy(self.visit, identity.study_instance_uid, identity.study_date, series)
+
+    @property
+    def gaps(self) -> tuple[str, ...]:
+        """Say which planes are missing."""
+        return tuple(
+            f"The {self.visit.words} has no {plane.value} series: what is read on it is left out."
+            for plane in PLANES
+            if plane not in self.stacks
+        )
+
+    def pixels_of(self, stack: Stack) -> StackPixels:
+        """Give the pixels of a stack; each is decoded once."""
+        key = stack.frames[0].sop_instance_uid
+        return self._pixels.setdefault(key, StackPixels(stack))
+
+    def image(self, landmark: SpatialLandmark) -> NDArray[np.float32]:
+        """Give the grey values of the slice a landmark lies on."""
+        stack = self.stack_of(landmark)
+        image: NDArray[np.float32] = self.pixels_of(stack).read([landmark.slice_index])[0]
+        return image
+
+    def stack_of(self, landmark: SpatialLandmark) -> Stack:
+        """Give the stack a landmark lies on."""
+        uid = landmark.where.sop_instance_uid
+        return next(
+            stack
+            for stack in self.study.stacks
+            if any(frame.sop_instance_uid == uid for frame in stack.frames)
+        )
+
+    def placed(self, answer: LandmarkAnswer) -> SpatialLandmark:
+        """Take a landmark of the answers to patient space.
+
+        Raises
+        ------
+        LandmarkError
+            If its slice is not of this study, or it lies off the image.
+        """
+        stack, index = self._slice(answer)
+        return landmark_on(
+            stack, index, answer.pixel, answer.name,
+            sd_mm=answer.sd_mm, by=answer.by, visit=self.visit,
+        )  # fmt: skip
+
+    def _slice(self, answer: LandmarkAnswer) -> tuple[Stack, int]:
+        stacks: Sequence[Stack] = self.study.stacks
+        if answer.plane is not None:
+            stacks = [stack for plane, stack in self.stacks.items() if plane is answer.plane]
+        elif "." not in answer.slice:
+            raise LandmarkError(
+                "The landmark {name} names slice {slice:private} without its plane. Add plane ="
+                ' "sagittal" (or coronal, axial), or give a SOP Instance UID.',
+                name=answer.name,
+                slice=answer.slice,
+            )
+        for stack in stacks:
+            try:
+                return stack, find_slice(stack, answer.slice)
+            except UsageError:
+                continue
+        raise LandmarkError(
+            "The landmark {name} names slice {slice:private}, which is none of the {visit}. Give a"
+            " slice of the study the landmark was placed on.",
+            name=answer.name,
+            slice=answer.slice,
+            visit=self.visit.words,
+        )
+
+
+def visit_images(visit: Visit, study: Study, told: Side | None) -> VisitImages:
+    """Choose the stacks of an examination and settle its side.
+
+    Raises
+    ------
+    NothingMeasurableError
+        If there is no stack of any plane.
+    SideError
+        If the side is unknown, or the stacks are not of one knee.
+    """
+    stacks = {plane: found[0] for plane in PLANES if (found := ranked(study, plane))}
+    if not stacks:
+        raise NothingMeasurableError(
+            "{study:private} holds no coronal, sagittal or axial series. See with `contents` what"
+            " it holds.",
+            study=str(study.path),
+        )
+    settled = [resolve_side(stack, told) for stack in stacks.values()]
+    known = [found for found in settled if found.side is not None]
+    sides = {found.side for found in known}
+    if len(sides) > 1:
+        raise SideError(
+            "The series of the {visit} are of the left and of the right knee. Give a folder with"
+            " one knee.",
+            visit=visit.words,
+        )
+    if not known or known[0].side is None:
+        raise SideError(
+            "The side of the {visit} is unknown: the images do not say it. Give --side left or"
+            ' right, or side = "left" under [case] in the answers.',
+            visit=visit.words,
+        )
+    return VisitImages(visit, study, stacks, known[0].side, known[0].source)
+
+
+def check_pair(baseline: VisitImages, follow_up: VisitImages) -> None:
+    """Refuse two examinations that are not of one knee, or not in the order of time.
+
+    Raises
+    ------
+    SideError
+        If one is of the left and one of the right knee.
+    UsageError
+        If the follow-up was made before the baseline, is the same study, or names another patient.
+    """
+    if baseline.side is not follow_up.side:
+        raise SideError(
+            "The baseline is of the {first} knee, the follow-up of the {second} one. Give two"
+            " examinations of one knee.",
+            first=baseline.side.word,
+            second=follow_up.side.word,
+        )
+    before, after = (next(iter(v.stacks.values())).identity for v in (baseline, follow_up))
+    if before.patient_id and after.patient_id and before.patient_id != after.patient_id:
+        raise UsageError(
+            "The baseline has Patient ID {first:private}, the follow-up {second:private}. Give two"
+            " examinations of one patient, or have the ID corrected.",
+            first=before.patient_id,
+            second=after.patient_id,
+        )
+    if before.study_instance_uid == after.study_instance_uid:
+        raise UsageError("Baseline and follow-up are the same study. Give the later one too.")
+    if before.study_date and after.study_date and after.study_date < before.study_date:
+        raise UsageError(
+            "The follow-up was made on {after}, before the baseline on {before}. Exchange the two.",
+            after=after.study_date,
+            before=before.study_date,
+        )
