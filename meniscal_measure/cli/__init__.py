@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from meniscal_measure.cli import archive, cohort, contents, measure, phantom, report, review
+from meniscal_measure.cli import archive, case, cohort, contents, measure, phantom, report, review
 from meniscal_measure.cli.common import say
 
 EPILOG = (
@@ -30,6 +30,7 @@ app = typer.Typer(
 app.command("contents")(contents.contents)
 app.command("measure")(measure.measure)
 app.command("report")(report.report)
+app.command("case")(case.case)
 app.command("review")(review.review)
 app.add_typer(archive.app, name="archive")
 app.add_typer(cohort.app, name="cohort")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -154,7 +154,7 @@ def footprint_quantities(
 ) -> Iterator[TracedQuantity]:
     """Say where the centres lie, how far they are apart, and how the other distances agree."""
     for centre in centres:
-        name = centre.source.citation.split(".")[0].split(",")[0]
+        name = centre.source.short
         offset = centre.offset
         for word, value_mm, axis in (
             ("behind" if offset.posterior_mm >= 0 else "in front of", offset.posterior_mm,
@@ -230,6 +230,23 @@ def distance_to_centre(
     return TracedQuantity(
         name, length, "mm", _joint_u(centre, landmark, direction), Basis.READER,
         (landmark.where, *centre.where), centre.source.words,
+    )  # fmt: skip
+
+
+def centre_landmark(centre: PredictedCentre, like: SpatialLandmark) -> SpatialLandmark:
+    """Take a predicted centre for a landmark, its uncertainty the same every way.
+
+    Parameters
+    ----------
+    centre
+        The predicted centre.
+    like
+        A landmark of the same frame of reference.
+    """
+    sd_mm = math.sqrt(float(np.trace(centre.covariance_mm2)) / 3)
+    return replace(
+        like, name="predicted_centre", point_mm=centre.point_mm, sd_mm=sd_mm, sd_across_mm=sd_mm,
+        where=centre.where[0],
     )  # fmt: skip
 
 

@@ -171,6 +171,7 @@ class LandmarkSpace:
         by_name: dict[str, list[SpatialLandmark]] = {}
         for landmark in landmarks:
             by_name.setdefault(landmark.name, []).append(landmark)
+        self.frame_of_reference_uid = landmarks[0].frame_of_reference_uid if landmarks else ""
         self._by_name: Mapping[str, list[SpatialLandmark]] = MappingProxyType(by_name)
 
     def first(self, name: str) -> SpatialLandmark | None:

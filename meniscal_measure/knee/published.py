@@ -56,6 +56,11 @@ class PublishedSource(_Entry, frozen=True, kw_only=True):
     mark: Mark
 
     @property
+    def short(self) -> str:
+        """First author or subject, to tell sources apart where there is little room."""
+        return self.citation.split(".")[0].split(",")[0]
+
+    @property
     def words(self) -> str:
         """Citation, evidence and mark in one line."""
         address = f", {self.address}" if self.address else ""

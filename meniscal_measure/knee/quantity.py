@@ -46,6 +46,23 @@ class Basis(StrEnum):
     ENTERED = "entered"
     """Entered by a person as it stands."""
 
+    @property
+    def words(self) -> str:
+        """The basis in plain words.
+
+        Examples
+        --------
+        >>> Basis.PROPOSED.words
+        'proposed, NOT VERIFIED'
+        """
+        return {
+            Basis.PIXELS: "pixels at marked places",
+            Basis.READER: "placed landmarks",
+            Basis.PROPOSED: "proposed, NOT VERIFIED",
+            Basis.PUBLISHED: "published figures",
+            Basis.ENTERED: "entered",
+        }[self]
+
 
 @dataclass(frozen=True)
 class TracedSlice:

@@ -98,3 +98,37 @@ def open_questions(
         if getattr(answers.facts, fact) is None and fact not in known
     ]
     return tuple(found)
+
+
+def answers_template(questions: Sequence[OpenQuestion]) -> str:
+    """Write a file to be filled in: every open question as a comment above its key."""
+    lines = [
+        "# Answers for this case. Take the # away from what you answer; leave the rest.",
+        "# A landmark: pixel = [column, row], pixel centres at whole numbers, as the review page",
+        '# shows it; slice = "instance:7" (Instance Number), "17" (from the front, the right or',
+        "# the feet) or a SOP Instance UID.",
+        "",
+    ]
+    for table in ("case", "facts", "sign"):
+        asked = [question for question in questions if question.key.startswith(f"{table}.")]
+        lines += [f"[{table}]", *(line for question in asked for line in _asked(question)), ""]
+    for question in questions:
+        if question.key.startswith("landmark."):
+            plane = "" if question.plane is None else question.plane.value
+            lines += [
+                f"# {question.text} ({question.why})",
+                "# [[landmark]]",
+                f'# name = "{question.key.removeprefix("landmark.")}"',
+                f'# plane = "{plane}"',
+                '# slice = "instance:"',
+                "# pixel = [, ]",
+                '# by = ""',
+                "",
+            ]
+    return "\n".join(lines)
+
+
+def _asked(question: OpenQuestion) -> list[str]:
+    table, _, name = question.key.partition(".")
+    value = '{ seen = "present", by = "" }' if table == "sign" else ""
+    return [f"# {question.text}", f"# {name} = {value}".rstrip()]

@@ -12,8 +12,8 @@ from meniscal_measure.anatomy import Plane, Side
 from meniscal_measure.errors import LandmarkError, NothingMeasurableError, SideError, UsageError
 from meniscal_measure.knee.answers import LandmarkAnswer
 from meniscal_measure.knee.case_record import CaseStudy
-from meniscal_measure.knee.named_landmarks import SpatialLandmark, landmark_on
-from meniscal_measure.knee.quantity import Visit
+from meniscal_measure.knee.named_landmarks import SpatialLandmark, landmark_on, traced_slice
+from meniscal_measure.knee.quantity import TracedSlice, Visit
 from meniscal_measure.series.choose import describe, ranked
 from meniscal_measure.series.find_slice import find_slice
 from meniscal_measure.series.model import Stack, Study
@@ -57,18 +57,21 @@ class VisitImages:
 
     def image(self, landmark: SpatialLandmark) -> NDArray[np.float32]:
         """Give the grey values of the slice a landmark lies on."""
-        stack = self.stack_of(landmark)
+        stack = self.stack_with(landmark.where.sop_instance_uid)
         image: NDArray[np.float32] = self.pixels_of(stack).read([landmark.slice_index])[0]
         return image
 
-    def stack_of(self, landmark: SpatialLandmark) -> Stack:
-        """Give the stack a landmark lies on."""
-        uid = landmark.where.sop_instance_uid
+    def stack_with(self, sop_instance_uid: str) -> Stack:
+        """Give the stack that holds an image."""
         return next(
             stack
             for stack in self.study.stacks
-            if any(frame.sop_instance_uid == uid for frame in stack.frames)
+            if any(frame.sop_instance_uid == sop_instance_uid for frame in stack.frames)
         )
+
+    def traced(self, stack: Stack, index: int) -> TracedSlice:
+        """Name a slice of this visit."""
+        return traced_slice(stack, index, self.visit)
 
     def placed(self, answer: LandmarkAnswer) -> SpatialLandmark:
         """Take a landmark of the answers to patient space.

@@ -1,0 +1,85 @@
+"""`case`: one study, or two of one knee, to the sheet a surgeon attaches to the case."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from meniscal_measure.cli.common import AsJson, SideWord, print_json, reported, say
+from meniscal_measure.cli.measure import OutFolder
+from meniscal_measure.errors import ExitCode
+
+
+def case(
+    baseline: Annotated[
+        Path,
+        typer.Argument(
+            metavar="BASELINE",
+            help="Folder, zip archive or DICOMDIR of the knee MRI.",
+            show_default=False,
+        ),
+    ],
+    out: OutFolder,
+    follow_up: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="[FOLLOW-UP]", help="A later MRI of the same knee.", show_default=False
+        ),
+    ] = None,
+    answers: Annotated[
+        Path | None,
+        typer.Option(
+            "--answers",
+            help="What a person answered (TOML); by default answers.toml in the folder of results,"
+            " which is written with the open questions if it is not there.",
+            show_default=False,
+        ),
+    ] = None,
+    landmarks: Annotated[
+        Path | None,
+        typer.Option(
+            "--landmarks",
+            help="Landmark file of the baseline's extrusion; without one they are proposed.",
+            show_default=False,
+        ),
+    ] = None,
+    side: Annotated[
+        SideWord | None,
+        typer.Option("--side", help="Body side, where the images do not say it."),
+    ] = None,
+    as_json: AsJson = False,
+) -> None:
+    """Bring a knee's numbers, signs, plan and published facts together on one sheet.
+
+    A measurement aid, not a diagnosis: it recommends nothing and scores nothing.
+    """
+    with reported(as_json=as_json):
+        import msgspec
+
+        from meniscal_measure.knee.answers import Answers, read_answers
+        from meniscal_measure.report.save_case import ANSWERS, save_case
+        from meniscal_measure.workflow.case import make_case
+
+        file = answers or out / ANSWERS
+        answered = read_answers(file) if answers or file.exists() else Answers()
+        made = make_case(
+            baseline, follow_up, answers=answered, landmarks=landmarks,
+            side=None if side is None else side.side,
+        )  # fmt: skip
+        save_case(made.case, made.pictures, out)
+        if as_json:
+            print_json(msgspec.to_builtins(made.case))
+        else:
+            _show(made.case.gaps, len(made.case.questions), out / ANSWERS)
+            say(f"Written to {out}: case-sheet.pdf, case-sheet.html, case.json and more")
+        if made.refused:
+            raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
+
+
+def _show(gaps: tuple[str, ...], questions: int, file: Path) -> None:
+    for gap in gaps:
+        say(f"Gap: {gap}")
+    if questions:
+        say(f"{questions} open questions: answer them in {file} and run the command again.")

@@ -1,0 +1,136 @@
+"""Slices of a case with its landmarks and predicted centres drawn on them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from meniscal_measure.geometry import FloatArray, PixelGrid
+from meniscal_measure.knee.quantity import TracedSlice
+from meniscal_measure.records.notice import NOTICE
+from meniscal_measure.report.canvas import Region, blank
+from meniscal_measure.report.fonts import FONT
+from meniscal_measure.report.ink import halo
+from meniscal_measure.report.panel import draw_orientation, draw_scale_bar, look_at, show_slice
+from meniscal_measure.report.view import View
+from meniscal_measure.report.window import display_window
+
+WIDTH_MM = 62.0
+"""Width shown of a slice: one compartment with its surroundings."""
+
+CAPTION_IN, GAP_IN = 0.32, 0.1
+
+DASHES = ((0, ()), (0, (4, 2)), (0, (1, 1.5)))
+"""Outlines of sources that disagree are told apart by their dashes."""
+
+COLOURS = ("#ffd166", "#7fd1ff", "#f4a6c6")
+
+
+@dataclass(frozen=True)
+class PictureMark:
+    """A landmark drawn as a cross with its name."""
+
+    label: str
+    pixel: tuple[float, float]
+
+
+@dataclass(frozen=True, eq=False)
+class PictureOutline:
+    """A predicted centre with the outline of its 95 % region."""
+
+    label: str
+    pixel: tuple[float, float]
+    outline_px: FloatArray
+    number: int
+
+
+@dataclass(frozen=True, eq=False)
+class CasePicture:
+    """One slice to be shown."""
+
+    where: TracedSlice
+    image: NDArray[np.float32]
+    grid: PixelGrid
+    marks: tuple[PictureMark, ...]
+    outlines: tuple[PictureOutline, ...]
+
+    @property
+    def caption(self) -> str:
+        """Name the slice, and whose centres are drawn."""
+        drawn = "; ".join(f"centre after {outline.label}" for outline in self.outlines)
+        return f"{self.where}{f': {drawn}' if drawn else ''}"
+
+
+def picture_figure(picture: CasePicture, width_in: float = 4.6) -> Figure:
+    """Draw one slice by itself."""
+    region = blank(width_in, width_in + CAPTION_IN)
+    draw_picture(region, picture)
+    return region.figure
+
+
+def case_figure(pictures: Sequence[CasePicture], title: str) -> Figure:
+    """Draw up to three slices side by side at one scale, for a talk, a paper or the sheet."""
+    shown = chosen(pictures)
+    side_in = (7.3 - GAP_IN * (len(shown) - 1)) / max(len(shown), 1)
+    side_in = min(side_in, 3.0)
+    region = blank(7.3, side_in + CAPTION_IN + 0.62)
+    region.text(0, 0.02, title, size=9, weight="bold")
+    for number, picture in enumerate(shown):
+        place = region.part(number * (side_in + GAP_IN), 0.24, side_in, side_in + CAPTION_IN)
+        draw_picture(place, picture)
+    foot = region.part(0, side_in + CAPTION_IN + 0.28, 7.3, 0.3)
+    foot.wrapped(0, 0, NOTICE, size=6.0)
+    return region.figure
+
+
+def chosen(pictures: Sequence[CasePicture], most: int = 3) -> list[CasePicture]:
+    """Choose the slices that say most: one of each plane, predicted centres and marks first."""
+    order = sorted(pictures, key=lambda p: (-len(p.outlines), -len(p.marks)))
+    best = {(picture.where.visit, picture.where.plane): picture for picture in reversed(order)}
+    return sorted(best.values(), key=lambda p: (p.where.visit, p.where.plane))[:most]
+
+
+def draw_picture(region: Region, picture: CasePicture) -> None:
+    """Draw a slice into a region, its caption below."""
+    frame = region.part(0, 0, region.width_in, region.height_in - CAPTION_IN)
+    axes = frame.axes()
+    show_slice(axes, picture.image, picture.grid, display_window(picture.image))
+    view = _view(picture, frame.height_in / frame.width_in)
+    look_at(axes, view)
+    spacing = np.array([picture.grid.column_spacing_mm, picture.grid.row_spacing_mm])
+    for outline in picture.outlines:
+        style: dict[str, Any] = {
+            "color": COLOURS[outline.number % 3],
+            "ls": DASHES[outline.number % 3],
+            "lw": 1.1,
+        }
+        (line,) = axes.plot(*(outline.outline_px * spacing).T, **style)
+        line.set_path_effects(halo(width_pt=2.0))
+        axes.plot(*(np.array(outline.pixel) * spacing), ls="", marker="x", ms=5, mew=1.3,
+                  color=colour)  # fmt: skip
+    for mark in picture.marks:
+        x, y = np.array(mark.pixel) * spacing
+        (cross,) = axes.plot(x, y, ls="", marker="+", ms=7, mew=1.0, color="white")
+        cross.set_path_effects(halo(width_pt=2.2))
+        words = axes.annotate(mark.label, (x, y), (4, 3), textcoords="offset points", size=5.5,
+                              color="white", family=FONT, annotation_clip=True)  # fmt: skip
+        words.set_path_effects(halo(width_pt=1.6))
+    draw_orientation(axes, picture.grid)
+    draw_scale_bar(axes, view)
+    below = region.part(0, frame.height_in + 0.03, region.width_in, CAPTION_IN)
+    below.wrapped(0, 0, picture.caption, size=6.0)
+
+
+def _view(picture: CasePicture, ratio: float) -> View:
+    spacing = np.array([picture.grid.column_spacing_mm, picture.grid.row_spacing_mm])
+    pixels = [m.pixel for m in picture.marks] + [o.pixel for o in picture.outlines]
+    points = np.array(pixels) * spacing
+    low, high = points.min(axis=0), points.max(axis=0)
+    width = max(WIDTH_MM, float((high - low).max()) + 20)
+    x, y = (low + high) / 2
+    return View(x - width / 2, x + width / 2, y - width * ratio / 2, y + width * ratio / 2)

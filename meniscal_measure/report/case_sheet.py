@@ -1,0 +1,136 @@
+"""The case sheet as PDF: two pages that a surgeon attaches to the case."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import Flowable, PageBreak
+
+from meniscal_measure.knee.case_record import KneeCase
+from meniscal_measure.knee.quantity import CasePart
+from meniscal_measure.report.canvas import Stamp
+from meniscal_measure.report.lettering import style, write_line
+from meniscal_measure.report.typeset import (
+    BOLD,
+    PAGE_PT,
+    Layout,
+    Plate,
+    heading,
+    paragraph,
+    set_pdf,
+    table,
+    write_page_number,
+)
+
+MARGIN_PT, HEAD_PT, FOOT_PT = 34.0, 16.0, 24.0
+WIDTH_PT = PAGE_PT[0] - 2 * MARGIN_PT
+
+FINE, SIZE_PT = style(6.0), 6.3
+
+
+def case_sheet(case: KneeCase, figure: bytes | None, stamp: Stamp) -> bytes:
+    """Set the sheet; what does not fit on two pages stands in the HTML file and the record.
+
+    Parameters
+    ----------
+    case
+        The record.
+    figure
+        The slices of the case as PDF; None where there are none to show.
+    stamp
+        What the file says of itself.
+    """
+    signs, others = _parted(case)
+    blocks: list[Flowable] = [
+        heading(f"Knee case sheet: {case.side} knee, {case.root}", 1),
+        paragraph(_studies(case), FINE),
+    ]
+    if figure is not None:
+        blocks.append(Plate(figure))
+    for part in signs:
+        blocks += _part(part)
+    blocks += [heading("Root signs: what the reader says", 3), _sign_table(case), PageBreak()]
+    for part in others:
+        blocks += _part(part)
+    blocks += [
+        heading("Facts for a discussion, and what published series found", 3),
+        _candidate_table(case),
+    ]
+    blocks += _lists(case)
+    layout = Layout(
+        MARGIN_PT, MARGIN_PT + FOOT_PT, WIDTH_PT, PAGE_PT[1] - 2 * MARGIN_PT - HEAD_PT - FOOT_PT,
+        lambda canvas, number: _draw_around(canvas, number, case),
+    )  # fmt: skip
+    return set_pdf(blocks, stamp, layout)
+
+
+def _parted(case: KneeCase) -> tuple[list[CasePart], list[CasePart]]:
+    first = [part for part in case.parts if part.title.startswith(("Extrusion", "Root signs"))]
+    return first, [part for part in case.parts if part not in first]
+
+
+def _studies(case: KneeCase) -> str:
+    visits = "  ".join(
+        f"{study.visit.words}{f' {study.study_date}' if study.study_date else ''}:"
+        f" {len(study.series)} series."
+        for study in case.studies
+    )
+    return f"{visits}  Side: {case.side_source}.  {case.software}, {case.made_at} (UTC)."
+
+
+def _part(part: CasePart) -> Iterator[Flowable]:
+    yield heading(part.title, 3)
+    if part.quantities:
+        rows = [("what", "value, 95 %", "rests on", "slice")]
+        rows += [
+            (found.name, found.words, found.basis.words, "; ".join(map(str, found.where)) or "-")
+            for found in part.quantities
+        ]
+        yield table(rows, WIDTH_PT, widths_pt=(178, 112, 92, 145), size_pt=SIZE_PT)
+    for remark in part.remarks:
+        yield paragraph(remark, FINE)
+    for gap in part.gaps:
+        yield paragraph(f"Not done: {gap}", FINE)
+
+
+def _sign_table(case: KneeCase) -> Flowable:
+    rows = [("sign", "reader", "published performance")]
+    rows += [
+        (line.description, line.seen, "; ".join(line.performance) or "none in the list")
+        for line in case.signs
+    ]
+    return table(rows, WIDTH_PT, widths_pt=(130, 52, 345), size_pt=SIZE_PT)
+
+
+def _candidate_table(case: KneeCase) -> Flowable:
+    rows = [("fact", "this knee", "series", "findings")]
+    rows += [
+        (line.description, line.value, line.summary or "-", "; ".join(line.findings) or "-")
+        for line in case.candidate
+    ]
+    return table(rows, WIDTH_PT, widths_pt=(92, 44, 76, 315), size_pt=SIZE_PT)
+
+
+def _lists(case: KneeCase) -> Iterator[Flowable]:
+    if case.gaps:
+        yield heading("Gaps", 3)
+        yield from (paragraph(f"- {gap}", FINE) for gap in case.gaps)
+    if case.questions:
+        yield heading(f"Open questions: {len(case.questions)}", 3)
+        keys = ", ".join(question.key for question in case.questions)
+        yield paragraph(f"Answer them in answers.toml and run the command again: {keys}.", FINE)
+    yield heading("Cautions", 3)
+    yield from (paragraph(f"- {caution}", FINE) for caution in case.cautions)
+
+
+def _draw_around(canvas: Canvas, number: int, case: KneeCase) -> None:
+    right_pt, top_pt = MARGIN_PT + WIDTH_PT, PAGE_PT[1] - MARGIN_PT
+    write_line(canvas, MARGIN_PT, top_pt - 8, "A measurement aid, not a diagnosis", BOLD)
+    write_page_number(canvas, right_pt, top_pt - 8, number)
+    canvas.setLineWidth(0.6)
+    for y_pt in (top_pt - HEAD_PT + 5, MARGIN_PT + FOOT_PT - 4):
+        canvas.line(MARGIN_PT, y_pt, right_pt, y_pt)
+    foot = paragraph(case.notice, FINE)
+    _, height_pt = foot.wrapOn(canvas, WIDTH_PT, FOOT_PT)
+    foot.drawOn(canvas, MARGIN_PT, MARGIN_PT + FOOT_PT - 6 - height_pt)

@@ -1,0 +1,43 @@
+"""Writing a case to a folder: record, sheet as PDF and HTML, figure, and the answers' template."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from meniscal_measure.files import write_text, written_whole
+from meniscal_measure.knee.case_record import KneeCase, case_to_json
+from meniscal_measure.knee.questions import answers_template
+from meniscal_measure.report.canvas import Stamp, pdf_bytes, png_bytes
+from meniscal_measure.report.case_page import case_page
+from meniscal_measure.report.case_picture import CasePicture, case_figure
+from meniscal_measure.report.case_sheet import case_sheet
+
+ANSWERS = "answers.toml"
+
+
+def save_case(case: KneeCase, pictures: Sequence[CasePicture], folder: Path) -> list[Path]:
+    """Write what a case consists of; answers that are there already are left as they are.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written.
+    """
+    stamp = Stamp("Knee case: a measurement aid, not a diagnosis", case.software, case.made_at)
+    contents: dict[str, bytes] = {"case.json": case_to_json(case).encode()}
+    figure_pdf = None
+    if pictures:
+        figure = case_figure(pictures, f"{case.side} knee, {case.root}")
+        figure_pdf = pdf_bytes([figure], stamp)
+        contents |= {"case-figure.png": png_bytes(figure, stamp), "case-figure.pdf": figure_pdf}
+    contents["case-sheet.pdf"] = case_sheet(case, figure_pdf, stamp)
+    contents["case-sheet.html"] = case_page(case, pictures, stamp).encode()
+    written = []
+    for name, content in contents.items():
+        with written_whole(folder / name) as stream:
+            stream.write(content)
+        written.append(folder / name)
+    if not (folder / ANSWERS).exists():
+        write_text(folder / ANSWERS, answers_template(case.questions))
+    return written

@@ -1,0 +1,248 @@
+"""From one study, or two of one knee, and a person's answers to the record of the case."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from meniscal_measure import __version__
+from meniscal_measure.anatomy import Plane, Side
+from meniscal_measure.errors import InputError, SideError
+from meniscal_measure.knee.answers import Answers
+from meniscal_measure.knee.candidate import candidate_lines
+from meniscal_measure.knee.case_record import CASE_VERSION, KneeCase
+from meniscal_measure.knee.named_landmarks import SpatialLandmark, by_frame_of_reference
+from meniscal_measure.knee.published import Published, published
+from meniscal_measure.knee.quantity import Visit
+from meniscal_measure.knee.questions import open_questions
+from meniscal_measure.knee.root_signs import sign_lines, sign_support
+from meniscal_measure.records.notice import NOTICE
+from meniscal_measure.report.case_picture import CasePicture, PictureMark, PictureOutline
+from meniscal_measure.series.model import Study
+from meniscal_measure.workflow.case_parts import (
+    RootSpace,
+    candidate_facts,
+    extrusion_part,
+    footprint_part,
+    rims_of,
+    root_spaces,
+    tunnel_part,
+)
+from meniscal_measure.workflow.case_studies import VisitImages, check_pair, visit_images
+from meniscal_measure.workflow.knee_reading import KneeReading, StrPath
+from meniscal_measure.workflow.measure_study import measure, read
+
+CAUTIONS = (
+    "Predicted centres are means of published specimens; this knee may differ by more than their"
+    " spread. They locate, they do not tell where to drill.",
+    "What published series found for a fact is not a rule for this patient; most are small and"
+    " retrospective.",
+    "Signs are those a reader confirmed; what the program computes supports or contradicts them and"
+    " decides nothing.",
+)
+
+
+@dataclass(frozen=True, eq=False)
+class MadeCase:
+    """A case with the pictures of its slices."""
+
+    case: KneeCase
+    pictures: tuple[CasePicture, ...]
+    refused: int
+    """Files of the studies that could not be used."""
+
+
+def make_case(
+    baseline: Study | StrPath,
+    follow_up: Study | StrPath | None = None,
+    *,
+    answers: Answers,
+    side: Side | None = None,
+    landmarks: StrPath | None = None,
+) -> MadeCase:
+    """Bring a case together.
+
+    Parameters
+    ----------
+    baseline, follow_up
+        What `read` returned, or paths to read.
+    answers
+        What a person answered.
+    side
+        Body side where neither images nor answers say it.
+    landmarks
+        Landmark file of the baseline's extrusion; without one landmarks are proposed.
+
+    Raises
+    ------
+    SideError, UsageError
+        If the two are not of one knee, or the follow-up is the earlier one.
+    LandmarkError
+        If a landmark of the answers lies on no slice of the studies.
+    NothingMeasurableError
+        If a study holds no series of any plane.
+    """
+    told = _told(side, answers.side)
+    first = visit_images(Visit.BASELINE, _as_study(baseline), told)
+    visits = [first]
+    if follow_up is not None:
+        visits.append(visit_images(Visit.FOLLOW_UP, _as_study(follow_up), told))
+        check_pair(first, visits[1])
+    figures = published()
+    gaps = [gap for visit in visits for gap in visit.gaps]
+    readings = [
+        _reading(visit, told, landmarks if visit is first else None, gaps) for visit in visits
+    ]
+    placed = _placed(visits, readings, answers)
+    spaces = by_frame_of_reference(placed[0])
+    gaps += _unlinked(first)
+    roots = root_spaces(spaces, first, answers.case.root, figures)
+    parts = [
+        *(extrusion_part(knee, visit.visit) for visit, knee in zip(visits, readings, strict=True)
+          if knee is not None),
+        sign_support(list(spaces.values()), answers, figures, first.image),
+        footprint_part(list(roots.values()), answers.case.root),
+        tunnel_part(list(roots.values()), answers, figures),
+    ]  # fmt: skip
+    facts = candidate_facts(answers, readings[0], first.record.study_date)
+    known = (*facts, *(landmark.name for landmark in placed[0]))
+    case = KneeCase(
+        case_version=CASE_VERSION,
+        software=f"meniscal_measure {__version__}",
+        made_at=datetime.now(UTC).isoformat(timespec="seconds"),
+        side=first.side.word,
+        side_source=first.side_source,
+        root=answers.case.root.words,
+        studies=tuple(visit.record for visit in visits),
+        parts=tuple(parts),
+        signs=sign_lines(answers, figures),
+        candidate=candidate_lines(facts, figures),
+        questions=open_questions(answers, tuple(first.stacks), known),
+        gaps=tuple(dict.fromkeys(gaps)),
+        cautions=(*CAUTIONS, *_assumed(placed[0])),
+        sources=_sources(figures),
+        notice=NOTICE,
+    )
+    refused = sum(len(visit.study.refusals) for visit in visits)
+    return MadeCase(case, tuple(_pictures(visits, placed, list(roots.values()))), refused)
+
+
+def _told(given: Side | None, answered: Side | None) -> Side | None:
+    if given is not None and answered is not None and given is not answered:
+        raise SideError(
+            "The side was given as {given}, the answers say {answered}. Correct one of them.",
+            given=given.word,
+            answered=answered.word,
+        )
+    return given or answered
+
+
+def _as_study(study: Study | StrPath) -> Study:
+    return study if isinstance(study, Study) else read(study)
+
+
+def _reading(
+    visit: VisitImages, told: Side | None, landmarks: StrPath | None, gaps: list[str]
+) -> KneeReading | None:
+    """Measure the extrusion; what stands against it is a gap of the case, not its end."""
+    if Plane.CORONAL not in visit.stacks:
+        return None
+    try:
+        return measure(visit.study, landmarks=landmarks, side=told or visit.side)
+    except InputError as error:
+        gaps.append(f"Extrusion, {visit.visit.words}: {error.words(identifiers=False)}")
+        return None
+
+
+def _placed(
+    visits: Sequence[VisitImages], readings: Sequence[KneeReading | None], answers: Answers
+) -> list[list[SpatialLandmark]]:
+    """Gather the landmarks of each visit: those answered, and the rims of the readings."""
+    found = []
+    for visit, knee in zip(visits, readings, strict=True):
+        own = [visit.placed(answer) for answer in answers.landmark if answer.visit is visit.visit]
+        names = {landmark.name for landmark in own}
+        rims = [] if knee is None else rims_of(knee, visit.visit)
+        found.append([*own, *(rim for rim in rims if rim.name not in names)])
+    return found
+
+
+def _unlinked(images: VisitImages) -> list[str]:
+    """Say where series cannot be compared, as they have frames of reference of their own."""
+    stacks = list(images.stacks.values())
+    if len({stack.identity.frame_of_reference_uid for stack in stacks}) <= 1:
+        return []
+    return [
+        "The series have frames of reference of their own: landmarks of one plane are not carried"
+        " to another, and distances are measured within one series only."
+    ]
+
+
+def _assumed(placed: Sequence[SpatialLandmark]) -> tuple[str, ...]:
+    assumed = sum(not landmark.sd_stated for landmark in placed)
+    if not assumed:
+        return ()
+    return (
+        f"For {assumed} landmarks no deviation was stated; one of 0.5 mm in the image is assumed.",
+    )
+
+
+def _sources(figures: Published) -> tuple[str, ...]:
+    return tuple(source.words for source in figures.source.values())
+
+
+def _pictures(
+    visits: Sequence[VisitImages],
+    placed: Sequence[Sequence[SpatialLandmark]],
+    roots: Sequence[RootSpace],
+) -> list[CasePicture]:
+    """Show each slice with a landmark on it, and those nearest to the predicted centres."""
+    shown: dict[tuple[str, int], tuple[VisitImages, list[PictureMark]]] = {}
+    for visit, landmarks in zip(visits, placed, strict=True):
+        for landmark in landmarks:
+            key = (landmark.where.sop_instance_uid, landmark.slice_index)
+            entry = shown.setdefault(key, (visit, []))
+            entry[1].append(PictureMark(landmark.name.replace("_", " "), landmark.pixel))
+    outlines = _centre_outlines(visits[0], roots, shown)
+    pictures = []
+    for (uid, index), (visit, marks) in shown.items():
+        stack = visit.stack_with(uid)
+        pictures.append(
+            CasePicture(
+                where=visit.traced(stack, index),
+                image=visit.pixels_of(stack).read([index])[0],
+                grid=stack.frames[index].grid,
+                marks=tuple(marks),
+                outlines=tuple(outlines.get((uid, index), ())),
+            )
+        )
+    return sorted(pictures, key=lambda picture: (picture.where.visit, picture.where.plane))
+
+
+def _centre_outlines(
+    images: VisitImages,
+    roots: Sequence[RootSpace],
+    shown: dict[tuple[str, int], tuple[VisitImages, list[PictureMark]]],
+) -> dict[tuple[str, int], list[PictureOutline]]:
+    """Project the predicted centres onto the nearest slice of each stack in their frame."""
+    found: dict[tuple[str, int], list[PictureOutline]] = {}
+    for root in roots:
+        for number, centre in enumerate(root.centres):
+            frame_of_reference = root.landmarks.frame_of_reference_uid
+            for stack in images.stacks.values():
+                if stack.identity.frame_of_reference_uid != frame_of_reference:
+                    continue
+                away = [abs(float(f.grid.off_plane_mm(centre.point_mm))) for f in stack.frames]
+                index = away.index(min(away))
+                grid = stack.frames[index].grid
+                pixel, outline, off_mm = centre.on_image(grid)
+                if not grid.contains((float(pixel[0]), float(pixel[1]))):
+                    continue
+                key = (stack.frames[index].sop_instance_uid, index)
+                shown.setdefault(key, (images, []))
+                label = f"{centre.source.short}, {abs(off_mm):.1f} mm off the slice"
+                found.setdefault(key, []).append(
+                    PictureOutline(label, (float(pixel[0]), float(pixel[1])), outline, number)
+                )
+    return found

@@ -1,0 +1,198 @@
+"""The sections of a case, each from the landmarks and readings that are there."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from meniscal_measure.anatomy import Compartment, Landmark
+from meniscal_measure.caliper.reading import Reading
+from meniscal_measure.errors import LandmarkError
+from meniscal_measure.knee.answers import Answers, Root
+from meniscal_measure.knee.candidate import Fact
+from meniscal_measure.knee.footprint import (
+    PredictedCentre,
+    centre_landmark,
+    distance_to_centre,
+    footprint_quantities,
+    predicted_centres,
+)
+from meniscal_measure.knee.named_landmarks import (
+    KneeLandmark,
+    LandmarkSpace,
+    SpatialLandmark,
+    landmark_on,
+    traced_slice,
+)
+from meniscal_measure.knee.published import Published
+from meniscal_measure.knee.quantity import Basis, CasePart, TracedQuantity, Visit
+from meniscal_measure.knee.tibial_axes import TibialAxes, tibial_axes
+from meniscal_measure.knee.tunnel import distance_to_other_tunnel, tunnel_quantities
+from meniscal_measure.workflow.case_studies import VisitImages
+from meniscal_measure.workflow.knee_reading import KneeReading
+
+RIMS = {
+    Compartment.MEDIAL: KneeLandmark.MEDIAL_PLATEAU_RIM,
+    Compartment.LATERAL: KneeLandmark.LATERAL_PLATEAU_RIM,
+}
+
+
+@dataclass(frozen=True, eq=False)
+class RootSpace:
+    """One frame of reference: its landmarks, the tibia's directions, the predicted centres."""
+
+    landmarks: LandmarkSpace
+    axes: TibialAxes
+    centres: tuple[PredictedCentre, ...]
+
+
+def root_spaces(
+    spaces: Mapping[str, LandmarkSpace], images: VisitImages, root: Root, figures: Published
+) -> dict[str, RootSpace]:
+    """Predict the centre of the root in each frame of reference."""
+    found = {}
+    for uid, space in spaces.items():
+        axes = tibial_axes(space, images.side)
+        centres = tuple(predicted_centres(root.value, space, axes, figures))
+        found[uid] = RootSpace(space, axes, centres)
+    return found
+
+
+def extrusion_part(knee: KneeReading, visit: Visit) -> CasePart:
+    """List the extrusion of both menisci."""
+    reading = knee.reading
+    where = (traced_slice(knee.stack, reading.measured.slice_index, visit),)
+    proposed = reading.proposal_confidence is not None and not reading.verified
+    basis = Basis.PROPOSED if proposed else Basis.READER
+    quantities = [
+        TracedQuantity(
+            f"{name.words} extrusion", found.extrusion.extrusion_mm, "mm", found.extrusion.u_mm,
+            basis, where, f"axis {reading.conventions.axis.value.replace('_', ' ')}",
+        )
+        for name, found in reading.measured.compartments.items()
+    ]  # fmt: skip
+    remarks = [
+        f"{name.words}: {found.extrusion.decision.value.replace('_', ' ')}"
+        f" {reading.conventions.threshold_mm:g} mm within the uncertainty."
+        for name, found in reading.measured.compartments.items()
+    ]
+    if proposed:
+        remarks.append("Landmarks of the extrusion are proposed by the program, NOT VERIFIED.")
+    return CasePart(f"Extrusion, {visit.words}", tuple(quantities), tuple(remarks))
+
+
+def rims_of(knee: KneeReading, visit: Visit) -> list[SpatialLandmark]:
+    """Take the plateau rims of a reading, so that nobody is asked for them again."""
+    reading: Reading = knee.reading
+    return [
+        landmark_on(
+            knee.stack, reading.measured.slice_index, found.landmark_pixels[Landmark.RIM],
+            RIMS[name].value, sd_mm=found.landmarks[Landmark.RIM].sd_mm, visit=visit,
+        )
+        for name, found in reading.measured.compartments.items()
+        if name in RIMS
+    ]  # fmt: skip
+
+
+def footprint_part(spaces: Sequence[RootSpace], root: Root) -> CasePart:
+    """List the predicted centres of the root, and how the other published distances agree."""
+    quantities: list[TracedQuantity] = []
+    remarks: list[str] = []
+    gaps: list[str] = []
+    for space in spaces:
+        quantities += footprint_quantities(space.centres, space.landmarks, space.axes)
+        for centre in space.centres:
+            unknown = "" if centre.spread_is_known else "; its spread is not known to us"
+            remarks.append(
+                f"{centre.source.words}{unknown}. Directions: {space.axes.source}; {centre.level}."
+            )
+    if not quantities:
+        gaps.append(
+            "The footprint is not predicted: place the apex of the eminence beside the root, on a"
+            " series that shares its frame of reference with what it is to be compared with."
+        )
+    title = f"Footprint of the {root.words}, predicted"
+    return CasePart(title, tuple(quantities), tuple(dict.fromkeys(remarks)), tuple(gaps))
+
+
+def tunnel_part(spaces: Sequence[RootSpace], answers: Answers, figures: Published) -> CasePart:
+    """Describe the planned tunnel, others beside it, and where a drilled one opens."""
+    quantities: list[TracedQuantity] = []
+    remarks: list[str] = []
+    for space in spaces:
+        quantities += _planned(space, answers, remarks)
+        quantities += _drilled(space, figures, remarks)
+    gaps = () if quantities else (
+        "No tunnel is planned: place tunnel_entry, in one frame of reference with the apex or with"
+        " tunnel_exit.",
+    )  # fmt: skip
+    return CasePart("Tunnel", tuple(quantities), tuple(remarks), gaps)
+
+
+def _planned(space: RootSpace, answers: Answers, remarks: list[str]) -> list[TracedQuantity]:
+    marks, diameter_mm = space.landmarks, answers.tunnel.diameter_mm
+    entry = marks.first(KneeLandmark.TUNNEL_ENTRY)
+    if entry is None:
+        return []
+    end = marks.first(KneeLandmark.TUNNEL_EXIT) or marks.first(KneeLandmark.ROOT_ATTACHMENT)
+    if end is None and space.centres:
+        end = centre_landmark(space.centres[0], entry)
+        remarks.append(f"The tunnel ends at the centre after {space.centres[0].source.words}.")
+    if end is None:
+        return []
+    found = list(tunnel_quantities(entry, end, space.axes, diameter_mm))
+    first = marks.first(KneeLandmark.OTHER_TUNNEL_ENTRY)
+    last = marks.first(KneeLandmark.OTHER_TUNNEL_EXIT)
+    if first is not None and last is not None:
+        if diameter_mm is None or answers.tunnel.other_diameter_mm is None:
+            raise LandmarkError(
+                "Another tunnel is placed, but not how wide both are. Give diameter_mm and"
+                " other_diameter_mm under [tunnel]."
+            )
+        diameters = (diameter_mm, answers.tunnel.other_diameter_mm)
+        found.append(distance_to_other_tunnel((entry, end), (first, last), diameters))
+    return found
+
+
+def _drilled(space: RootSpace, figures: Published, remarks: list[str]) -> list[TracedQuantity]:
+    aperture = space.landmarks.first(KneeLandmark.TUNNEL_APERTURE)
+    if aperture is None:
+        return []
+    accuracy = figures.surgical_accuracy
+    reached = " and ".join(f"{value:g}" for value in accuracy.distance_mm)
+    remarks.append(
+        f"Published: {reached} mm, {accuracy.note} ({figures.source[accuracy.source].words})."
+    )
+    return [
+        distance_to_centre(
+            aperture, centre, space.axes,
+            f"tunnel aperture to the centre, {centre.source.short}",
+        )
+        for centre in space.centres
+    ]  # fmt: skip
+
+
+def candidate_facts(
+    answers: Answers, reading: KneeReading | None, study_date: str
+) -> dict[str, Fact]:
+    """Bring together the facts that were entered and those that were measured."""
+    facts = {
+        name: Fact(value, "entered")
+        for name in ("cartilage_grade", "radiographic_grade", "varus_deg", "body_mass_index",
+                     "age_years", "tear_age_days")
+        if (value := getattr(answers.facts, name)) is not None
+    }  # fmt: skip
+    event = answers.case.event_date
+    if "tear_age_days" not in facts and event is not None and len(study_date) == 8:
+        days = (datetime.strptime(study_date, "%Y%m%d").date() - event).days
+        facts["tear_age_days"] = Fact(float(days), "from the date of the event to the baseline")
+    root = answers.case.root.value
+    name = "medial" if root.startswith("medial") else "lateral"
+    facts["compartment"] = Fact(name, "entered with the root")
+    found = None if reading is None else getattr(reading, name)
+    if reading is not None and found is not None:
+        extrusion = extrusion_part(reading, Visit.BASELINE)
+        match = next(q for q in extrusion.quantities if q.name.startswith(name))
+        facts["extrusion_mm"] = Fact(match.value, f"measured, {match.words}", match.where)
+    return facts
