@@ -71,7 +71,7 @@ def _line(name: str, words: str, fact: Fact | None, figures: Published) -> Candi
     found = [
         entry for entry in figures.finding if entry.fact == name and applies(entry, fact.value)
     ]
-    value = fact.value if isinstance(fact.value, str) else f"{fact.value:.3g}"
+    value = fact.value if isinstance(fact.value, str) else f"{fact.value:.1f}".removesuffix(".0")
     sentences = tuple(
         f"{SUMMARIES[entry.direction]}: {entry.text} - {figures.source[entry.source].words}"
         for entry in found

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meniscal_measure.anatomy import Plane
-from meniscal_measure.knee.answers import Answers, RootSign, TearForm
+from meniscal_measure.knee.answers import Answers, RootSign, SignAnswer, TearForm
 from meniscal_measure.knee.cleft import cleft_gap
 from meniscal_measure.knee.footprint import straight_distance
 from meniscal_measure.knee.horn_signal import (
@@ -72,12 +72,18 @@ def sign_lines(answers: Answers, figures: Published) -> tuple[SignLine, ...]:
             SignLine(
                 sign,
                 words,
-                "not answered" if said is None else said.seen.value,
+                _seen(sign, said),
                 "" if said is None else said.by,
                 performance,
             )
         )
     return tuple(lines)
+
+
+def _seen(sign: RootSign, said: SignAnswer | None) -> str:
+    if said is not None:
+        return said.seen.value
+    return "measured, see there" if sign is RootSign.EXTRUSION else "not answered"
 
 
 def _performance(entry: SignFigures, figures: Published) -> str:

@@ -104,11 +104,8 @@ def draw_picture(region: Region, picture: CasePicture) -> None:
     look_at(axes, view)
     spacing = np.array([picture.grid.column_spacing_mm, picture.grid.row_spacing_mm])
     for outline in picture.outlines:
-        style: dict[str, Any] = {
-            "color": COLOURS[outline.number % 3],
-            "ls": DASHES[outline.number % 3],
-            "lw": 1.1,
-        }
+        colour, dashes = (kinds[outline.number % 3] for kinds in (COLOURS, DASHES))
+        style: dict[str, Any] = {"color": colour, "ls": dashes, "lw": 1.1}
         (line,) = axes.plot(*(outline.outline_px * spacing).T, **style)
         line.set_path_effects(halo(width_pt=2.0))
         axes.plot(*(np.array(outline.pixel) * spacing), ls="", marker="x", ms=5, mew=1.3,
@@ -117,8 +114,10 @@ def draw_picture(region: Region, picture: CasePicture) -> None:
         x, y = np.array(mark.pixel) * spacing
         (cross,) = axes.plot(x, y, ls="", marker="+", ms=7, mew=1.0, color="white")
         cross.set_path_effects(halo(width_pt=2.2))
-        words = axes.annotate(mark.label, (x, y), (4, 3), textcoords="offset points", size=5.5,
-                              color="white", family=FONT, annotation_clip=True)  # fmt: skip
+        inward = x > (view.left_mm + view.right_mm) / 2
+        words = axes.annotate(mark.label, (x, y), (-4 if inward else 4, 3),
+                              textcoords="offset points", ha="right" if inward else "left",
+                              size=5.5, color="white", family=FONT)  # fmt: skip
         words.set_path_effects(halo(width_pt=1.6))
     draw_orientation(axes, picture.grid)
     draw_scale_bar(axes, view)

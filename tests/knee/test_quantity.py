@@ -8,7 +8,7 @@ import pytest
 
 from meniscal_measure.anatomy import Plane
 from meniscal_measure.errors import InputError
-from meniscal_measure.knee.quantity import Basis, TracedSlice, TracedQuantity, Visit
+from meniscal_measure.knee.quantity import Basis, TracedQuantity, TracedSlice, Visit
 from meniscal_measure.slice_name import SliceName
 
 

@@ -1,0 +1,119 @@
+"""Signs of a torn root on drawn slices: gap, class of a tear, void of the posterior horn."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy.special import erf
+
+from meniscal_measure.errors import LandmarkError
+from meniscal_measure.knee.answers import Answers, TearForm, answers_from
+from meniscal_measure.knee.cleft import cleft_gap
+from meniscal_measure.knee.horn_signal import horn_quantities, horn_signals
+from meniscal_measure.knee.published import published
+from meniscal_measure.knee.quantity import Basis, TracedQuantity
+from meniscal_measure.knee.root_signs import sign_lines
+from meniscal_measure.knee.tear_classes import class_of, classes_within, type_words
+from tests.knee.phantom_landmarks import landmark
+
+FIGURES = published()
+TEARS, GAPS = FIGURES.classification["radial_tear"], FIGURES.classification["gap"]
+
+
+def length(value_mm: float, u_mm: float | None) -> TracedQuantity:
+    return TracedQuantity("x", value_mm, "mm", u_mm, Basis.READER)
+
+
+def band(gap_mm: float, blur_mm: float = 0.4) -> NDArray[np.float32]:
+    """A bright band of a known width along x in dark meniscus, blurred; its middle is x = 0."""
+    x = -80.0 + 0.5 * np.arange(320)
+    inside = (
+        erf((x + gap_mm / 2) / blur_mm / 2**0.5) - erf((x - gap_mm / 2) / blur_mm / 2**0.5)
+    ) / 2
+    noise = np.random.default_rng(1).normal(0, 8, (320, 320))
+    return (60 + 400 * inside[None, :] + noise).astype(np.float32)
+
+
+@settings(max_examples=25)
+@given(gap_mm=st.floats(3.5, 9.0), off=st.floats(-0.5, 0.5))
+def test_the_gap_of_a_drawn_cleft_is_found_to_a_tenth_of_a_millimetre(
+    gap_mm: float, off: float
+) -> None:
+    first = landmark("cleft_edge_a", (-gap_mm / 2 + off, 0.0, 0.0), sd_mm=0.5)
+    second = landmark("cleft_edge_b", (gap_mm / 2 + off, 0.0, 0.0), sd_mm=0.5)
+    found = cleft_gap(first, second, band(gap_mm))
+    assert found.basis is Basis.PIXELS
+    assert found.value == pytest.approx(gap_mm, abs=0.1)
+
+
+def test_without_edges_the_gap_is_that_of_the_landmarks() -> None:
+    first = landmark("cleft_edge_a", (-2.0, 0.0, 0.0), sd_mm=0.5)
+    second = landmark("cleft_edge_b", (2.0, 0.0, 0.0), sd_mm=0.5)
+    found = cleft_gap(first, second, np.full((320, 320), 100, dtype=np.float32))
+    assert found.basis is Basis.READER
+    assert found.value == pytest.approx(4.0)
+    assert found.u == pytest.approx(0.5 * 2**0.5)
+
+
+def test_edges_on_two_slices_are_refused() -> None:
+    first = landmark("cleft_edge_a", (-2.0, 0.0, 0.0))
+    second = landmark("cleft_edge_b", (2.0, 0.0, 3.0))
+    other = replace(second, where=replace(second.where, sop_instance_uid="9.9"))
+    with pytest.raises(LandmarkError, match="Place both on one slice"):
+        cleft_gap(first, other, band(4.0))
+
+
+@pytest.mark.parametrize(
+    ("value_mm", "name"),
+    [(0.4, "2"), (0.5, "3"), (3.4, "3"), (3.5, "4"), (6.4, "4"), (6.5, "5"), (30.0, "5")],
+)
+def test_gaps_are_graded_after_rounding_to_whole_millimetres(value_mm: float, name: str) -> None:
+    assert class_of(value_mm, GAPS) == name
+
+
+def test_the_uncertainty_says_which_other_classes_are_possible() -> None:
+    assert classes_within(length(2.8, 0.3), TEARS) == ("2A", "2B")
+    assert classes_within(length(1.0, 0.3), TEARS) == ("2A",)
+    assert classes_within(length(8.9, 0.3), TEARS) == ("2C", "beyond the classification")
+
+
+def test_the_type_follows_the_form_and_the_distance() -> None:
+    words = type_words(TearForm.COMPLETE_RADIAL, length(4.0, 0.2), FIGURES)
+    assert "attachment: 2B, after LaPrade" in words
+    assert "FROM MEMORY" in words
+    assert "type 5 (avulsion" in type_words(TearForm.AVULSION, None, FIGURES)
+
+
+def horn(dark_radius_mm: float) -> NDArray[np.float32]:
+    away = np.hypot(*np.meshgrid(*[-80.0 + 0.5 * np.arange(320)] * 2))
+    return np.where(away <= dark_radius_mm, 50, 400).astype(np.float32)
+
+
+def test_a_void_on_the_root_slice_shows_as_signal_and_lost_area() -> None:
+    marks = [replace(landmark("posterior_horn", (0.0, 0.0, 0.0)), slice_index=k) for k in range(3)]
+    signals = horn_signals(marks, {0: horn(0.0), 1: horn(3.0), 2: horn(3.0)})
+    ratio, here, there = horn_quantities(signals)
+    assert ratio.value == pytest.approx(8.0, rel=0.05)
+    assert here.value <= 0.25
+    assert there.value == pytest.approx(np.pi * 9, rel=0.05)
+
+
+def test_a_whole_horn_differs_in_neither() -> None:
+    marks = [replace(landmark("posterior_horn", (0.0, 0.0, 0.0)), slice_index=k) for k in range(3)]
+    ratio, here, there = horn_quantities(horn_signals(marks, dict.fromkeys(range(3), horn(3.0))))
+    assert ratio.value == pytest.approx(1.0)
+    assert here.value == there.value
+
+
+def test_only_the_reader_says_that_a_sign_is_present() -> None:
+    lines = {line.sign.value: line for line in sign_lines(Answers(), FIGURES)}
+    assert {line.seen for line in lines.values()} == {"not answered", "measured, see there"}
+    told = answers_from({"sign": {"ghost": {"seen": "present", "by": "reader 1"}}}, "a.toml")
+    ghost = next(line for line in sign_lines(told, FIGURES) if line.sign.value == "ghost")
+    assert (ghost.seen, ghost.by) == ("present", "reader 1")
+    assert "29/30, 95 % 83 to 99" in ghost.performance[0]

@@ -1,0 +1,220 @@
+"""A case from a study: what is refused, what is a gap, and that nothing is asked twice."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from pypdf import PdfReader
+
+from meniscal_measure import workflow
+from meniscal_measure.anatomy import Plane, Side
+from meniscal_measure.errors import InputError, LandmarkError, SideError, UsageError
+from meniscal_measure.knee.answers import Answers, answers_from, read_answers
+from meniscal_measure.knee.case_record import case_from_json
+from meniscal_measure.knee.quantity import Visit
+from meniscal_measure.report.save_case import save_case
+from meniscal_measure.series.model import Study
+from meniscal_measure.workflow.case import MadeCase, make_case
+from meniscal_measure.workflow.case_studies import check_pair, visit_images
+
+TORN = Path("sample_phantoms/root-tear")
+LANDMARKS = TORN / "landmarks.json"
+
+
+@pytest.fixture(scope="module")
+def study() -> Study:
+    return workflow.read(TORN)
+
+
+def placed(name: str, column: float, row: float, number: int = 8) -> dict[str, object]:
+    return {"name": name, "plane": "coronal", "slice": str(number), "pixel": [column, row]}
+
+
+@pytest.fixture(scope="module")
+def made(study: Study) -> MadeCase:
+    answers = answers_from(
+        {
+            "sign": {"ghost": {"seen": "present", "by": "reader 1"}},
+            "facts": {"radiographic_grade": 3, "age_years": 54},
+            "landmark": [
+                placed("medial_eminence_apex", 128, 110),
+                placed("tunnel_entry", 150, 170, 5),
+                placed("tear", 140, 118, 10),
+                placed("root_attachment", 136, 118, 10),
+            ],
+        },
+        "answers.toml",
+    )
+    return make_case(study, answers=answers, landmarks=LANDMARKS)
+
+
+def test_missing_planes_are_gaps_and_the_rest_is_done(made: MadeCase) -> None:
+    assert any("has no sagittal series" in gap for gap in made.case.gaps)
+    titles = [part.title for part in made.case.parts if part.quantities]
+    assert titles == [
+        "Extrusion, baseline",
+        "Root signs: what the images support",
+        "Footprint of the medial posterior root, predicted",
+        "Tunnel",
+    ]
+
+
+def test_every_number_names_its_slice_by_instance_number(made: MadeCase) -> None:
+    for part in made.case.parts:
+        for found in part.quantities:
+            assert found.where, found.name
+            assert all(place.name.instance_number is not None for place in found.where)
+
+
+def test_nothing_is_asked_twice(made: MadeCase) -> None:
+    asked = {question.key for question in made.case.questions}
+    for known in ("landmark.medial_plateau_rim", "landmark.tear", "sign.ghost", "facts.age_years"):
+        assert known not in asked
+    assert "landmark.posterior_horn" not in asked  # there is no sagittal series to place it on
+    assert "sign.cleft" in asked
+
+
+def test_the_files_say_what_the_record_says(made: MadeCase, tmp_path: Path) -> None:
+    save_case(made.case, made.pictures, tmp_path)
+    text = (tmp_path / "case.json").read_text(encoding="utf-8")
+    assert case_from_json(text, tmp_path / "case.json") == made.case
+    pages = PdfReader(tmp_path / "case-sheet.pdf").pages
+    assert len(pages) == 2
+    said = " ".join(word for page in pages for word in page.extract_text().split())
+    page = (tmp_path / "case-sheet.html").read_text(encoding="utf-8")
+    for found in (q for part in made.case.parts for q in part.quantities):
+        assert found.words in said
+        assert found.words in page
+    for words in ("not a diagnosis", "treating clinician", "FROM MEMORY", "conflicting"):
+        assert words in said
+        assert words in page
+
+
+def test_numbers_of_the_page_lead_to_their_slices(made: MadeCase, tmp_path: Path) -> None:
+    save_case(made.case, made.pictures, tmp_path)
+    page = (tmp_path / "case-sheet.html").read_text(encoding="utf-8")
+    assert 'href="#baseline-coronal-10"' in page
+    assert '<figure id="baseline-coronal-10">' in page
+
+
+def test_the_template_of_answers_is_read_back_and_never_replaced(
+    made: MadeCase, tmp_path: Path
+) -> None:
+    save_case(made.case, made.pictures, tmp_path)
+    file = tmp_path / "answers.toml"
+    assert read_answers(file) == Answers()
+    file.write_text("[facts]\nage_years = 60\n", encoding="utf-8")
+    save_case(made.case, made.pictures, tmp_path)
+    assert read_answers(file).facts.age_years == 60
+
+
+def test_the_written_template_is_right_once_its_marks_are_taken_away(
+    made: MadeCase, tmp_path: Path
+) -> None:
+    save_case(made.case, made.pictures, tmp_path)
+    lines = (tmp_path / "answers.toml").read_text(encoding="utf-8").splitlines()
+    start = lines.index("[sign]")
+    signs = [line.removeprefix("# ") for line in lines[start:] if "seen =" in line]
+    answered = answers_from(tomllib.loads("[sign]\n" + "\n".join(signs)), "answers.toml")
+    assert set(answered.sign.values()) != set()
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        ({"facts": {"cartilage_grade": 7}}, "cartilage_grade"),
+        ({"facts": {"weight": 80}}, "weight"),
+        ({"sign": {"ghost": {"seen": "perhaps"}}}, "seen"),
+        ({"case": {"side": "both"}}, "both"),
+    ],
+)
+def test_answers_that_cannot_be_are_refused(content: dict[str, object], said: str) -> None:
+    with pytest.raises(InputError, match=said):
+        answers_from(content, "answers.toml")
+
+
+def test_a_landmark_on_no_slice_is_refused(study: Study) -> None:
+    answers = answers_from({"landmark": [placed("tear", 10, 10, 99)]}, "answers.toml")
+    with pytest.raises(LandmarkError, match="which is none of the baseline"):
+        make_case(study, answers=answers)
+
+
+def test_a_landmark_off_its_image_is_refused(study: Study) -> None:
+    answers = answers_from({"landmark": [placed("tear", 5000, 10)]}, "answers.toml")
+    with pytest.raises(LandmarkError, match="lies off its image"):
+        make_case(study, answers=answers)
+
+
+def test_a_side_against_the_images_is_refused(study: Study) -> None:
+    known = study.stacks[0].laterality.side
+    assert known is not None
+    other = Side.LEFT if known is Side.RIGHT else Side.RIGHT
+    with pytest.raises(SideError, match="The side was given as"):
+        make_case(study, answers=Answers(), side=other)
+
+
+def later(study: Study, uid: str, study_date: str, patient_id: str) -> Study:
+    """Give the study as if it had been made again."""
+    stacks = tuple(
+        replace(
+            stack,
+            identity=replace(
+                stack.identity,
+                study_instance_uid=uid,
+                study_date=study_date,
+                patient_id=patient_id,
+            ),
+        )
+        for stack in study.stacks
+    )
+    return replace(study, stacks=stacks)
+
+
+def test_left_against_right_is_refused(study: Study) -> None:
+    first = visit_images(Visit.BASELINE, study, None)
+    other = Side.LEFT if first.side is Side.RIGHT else Side.RIGHT
+    with pytest.raises(SideError, match="two examinations of one knee"):
+        check_pair(first, replace(first, visit=Visit.FOLLOW_UP, side=other))
+
+
+@pytest.mark.parametrize(
+    ("date", "patient", "said"),
+    [
+        ("19990101", "P1", "before the baseline"),
+        ("20250101", "P2", "two examinations of one patient"),
+    ],
+)
+def test_a_follow_up_that_is_none_is_refused(
+    study: Study, date: str, patient: str, said: str
+) -> None:
+    base, after = later(study, "9.9", "20240101", "P1"), later(study, "9.10", date, patient)
+    pair = [visit_images(v, s, None) for v, s in zip(Visit, (base, after), strict=True)]
+    with pytest.raises(UsageError, match=said):
+        check_pair(*pair)
+
+
+def test_the_same_study_twice_is_refused(study: Study) -> None:
+    pair = [visit_images(visit, study, None) for visit in Visit]
+    with pytest.raises(UsageError, match="same study"):
+        check_pair(*pair)
+
+
+def test_series_of_other_frames_of_reference_are_not_linked(study: Study) -> None:
+    coronal = next(stack for stack in study.stacks if stack.plane is Plane.CORONAL)
+    identity = replace(coronal.identity, frame_of_reference_uid="5.5", series_instance_uid="5.6")
+    sagittal = replace(coronal, plane=Plane.SAGITTAL, identity=identity)
+    case = make_case(
+        replace(study, stacks=(*study.stacks, sagittal)), answers=Answers(), landmarks=LANDMARKS
+    ).case
+    assert any("frames of reference of their own" in gap for gap in case.gaps)
+
+
+def test_the_record_is_plain_json(made: MadeCase, tmp_path: Path) -> None:
+    save_case(made.case, made.pictures, tmp_path)
+    record = json.loads((tmp_path / "case.json").read_text(encoding="utf-8"))
+    gap = record["parts"][1]["quantities"][0]
+    assert set(gap) == {"name", "value", "unit", "u", "basis", "where", "source"}
