@@ -28,7 +28,7 @@ FAULT_EXIT_CODE = 70
 """Exit code of a fault in the program itself (EX_SOFTWARE of sysexits.h)."""
 
 PLAIN_LETTERS = {"±": "+/-", "≥": ">="}
-"""What stands for a sign on a terminal that cannot show it; any other is shown as "?"."""
+"""Replacements for signs that a terminal cannot show; any other becomes "?"."""
 
 StudyPath = Annotated[
     Path,
@@ -43,17 +43,20 @@ Axis = Annotated[
 ]
 ExactlyThreshold = Annotated[
     ThresholdRule,
-    typer.Option("--threshold-rule", help="What exactly the threshold counts as: above is more."),
+    typer.Option(
+        "--threshold-rule",
+        help="Whether a value of exactly the threshold is flagged: above (no) or at_or_above.",
+    ),
 ]
 ThresholdMm = Annotated[
     float,
     typer.Option(
-        "--threshold-mm", min=0.1, max=25.0, help="Extrusion from which it counts as significant."
+        "--threshold-mm", min=0.1, max=25.0, help="Extrusion, mm, beyond which it is flagged."
     ),
 ]
 RefineEdges = Annotated[
     bool,
-    typer.Option("--refine-edges", help="Move outer edges onto the edge nearby, if there is one."),
+    typer.Option("--refine-edges", help="Move each outer edge onto the image edge nearby, if any."),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for other programs to read.")]
 
@@ -118,7 +121,7 @@ def print_json(value: Any) -> None:
 
 
 def _write_in_any_encoding() -> None:
-    """Let a terminal without the letters of a name or the sign ± show others in their place."""
+    """Let a terminal that lacks the letters of a name or the sign ± show replacements."""
     codecs.register_error("plain", _plain_letters)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):

@@ -104,7 +104,7 @@ def _print_table(study: Study, choice: Choice | None, remark: str) -> None:
     for refusal in study.refusals:
         console.print(f"[bold]Refused[/bold] {escape(str(refusal.file))}: {escape(refusal.reason)}")
     if study.passed_over:
-        console.print(f"Passed over: {len(study.passed_over)} file(s) that are no MR image.")
+        console.print(f"Skipped: {len(study.passed_over)} file(s) that are not MR images.")
     console.print(
         escape(remark)
         if choice is None
@@ -118,7 +118,7 @@ def _row(number: int, stack: Stack) -> tuple[str, ...]:
     spacing = "" if stack.spacing_mm is None else f" / {stack.spacing_mm:.1f} mm"
     shown_side = "unknown" if side is None else side.word
     if side is None and hint is not None:
-        shown_side = f"unknown ({stack.laterality.hint_source} hints {hint.word})"
+        shown_side = f"unknown ({stack.laterality.hint_source} suggests {hint.word})"
     fat = ", fat suppressed" if stack.contrast.fat_suppressed else ""
     return (
         str(number),

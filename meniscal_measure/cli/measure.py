@@ -35,7 +35,8 @@ if TYPE_CHECKING:
     from meniscal_measure.series.model import Study
 
 OutFolder = Annotated[
-    Path, typer.Option("--out", help="Folder for the results; made if need be.", show_default=False)
+    Path,
+    typer.Option("--out", help="Folder for the results; created if needed.", show_default=False),
 ]
 WithoutIdentifiers = Annotated[
     bool,
@@ -47,7 +48,7 @@ Force = Annotated[
     bool,
     typer.Option(
         "--force",
-        help="Replace a verified reading by one that is not; the verified one is kept beside it.",
+        help="Replace a verified reading by an unverified one; the old files are kept beside it.",
     ),
 ]
 
@@ -78,7 +79,7 @@ def measure(
             "--slice",
             metavar="SLICE",
             help="Slice to propose landmarks on: 17 is the 17th from the front, instance:7 the"
-            " image with Instance Number 7; a SOP Instance UID does too.",
+            " image with Instance Number 7; or give a SOP Instance UID.",
             show_default=False,
         ),
     ] = None,

@@ -9,13 +9,13 @@ import typer
 
 from meniscal_measure.cli.common import AsJson, print_json, progress_bar, reported, say
 
-app = typer.Typer(help="Write synthetic knees whose every landmark is known.", no_args_is_help=True)
+app = typer.Typer(help="Write synthetic knees with exactly known landmarks.", no_args_is_help=True)
 
 Recipe = Annotated[
     Path, typer.Argument(metavar="RECIPE", help="Recipe file (TOML).", show_default=False)
 ]
 Out = Annotated[
-    Path, typer.Option("--out", help="Folder to write; made if need be.", show_default=False)
+    Path, typer.Option("--out", help="Folder to write; created if needed.", show_default=False)
 ]
 
 
@@ -34,7 +34,7 @@ def study(recipe: Recipe, out: Out, as_json: AsJson = False) -> None:
             print_json({"folder": str(out), "name": truth.name, "series_instance_uids": series})
         else:
             has_landmarks = truth.measured is not None and truth.measured.shown
-            ending = "landmarks.json" if has_landmarks else "no slice to place landmarks on"
+            ending = "landmarks.json" if has_landmarks else "no slice that shows both menisci"
             say(f"Written to {out}: {truth.name}, {len(series)} series, truth.json, {ending}.")
 
 

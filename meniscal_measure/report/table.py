@@ -10,8 +10,11 @@ from meniscal_measure.caliper.reading import CompartmentReading, Reading
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report import words
 
+EXTRUSION = "extrusion ± U95"
+"""Label of the row that is never empty."""
+
 NOTHING = "-"
-"""Stands where there is no value."""
+"""Shown where there is no value."""
 
 
 def reading_table(reading: Reading) -> RenderableType:
@@ -44,7 +47,7 @@ def _values(reading: Reading) -> Table:
     for name in reading.named_compartments:
         table.add_column(name.words)
     for label, first, second in value_rows(reading):
-        bold = "bold" if label in ("extrusion ± U95", "flag") else ""
+        bold = "bold" if label in (EXTRUSION, "flag") else ""
         table.add_row(label, Text(first), Text(second), style=bold)
     return table
 
@@ -54,59 +57,35 @@ def value_rows(reading: Reading) -> list[tuple[str, str, str]]:
 
     Rows that say nothing of either compartment are left out.
     """
-    first, second = (
-        _compartment_lines(reading.measured.compartments.get(name), reading)
-        for name in reading.named_compartments
-    )
-    return [
-        (label, one, other)
-        for (label, one), (_, other) in zip(first, second, strict=True)
-        if not one == other == NOTHING
-    ]
+    found = [reading.measured.compartments.get(name) for name in reading.named_compartments]
+    first, second = ({} if one is None else _compartment_words(one, reading) for one in found)
+    rows = []
+    for label in first or second:
+        missing = words.NOT_MEASURED if label == EXTRUSION else NOTHING
+        row = label, first.get(label, missing), second.get(label, missing)
+        if not row[1] == row[2] == NOTHING:
+            rows.append(row)
+    return rows
 
 
-def _compartment_lines(
-    measured: CompartmentReading | None, reading: Reading
-) -> list[tuple[str, str]]:
-    """List label and words of every value of a compartment, in the order they are shown."""
-    limit = words.threshold_words(reading.conventions)
-    labels = (
-        "extrusion ± U95",
-        "at the threshold",
-        "95 % interval",
-        f"P({limit})",
-        "flag",
-        "decision",
-        "grade (0 to 3)",
-        "body width",
-        "overlap",
-        "relative extrusion",
-        "coverage",
-        "coverage over",
-        "extrusion / plateau width",
-    )
-    if measured is None:
-        return [(label, words.NOT_MEASURED if label == labels[0] else NOTHING) for label in labels]
-    return list(zip(labels, _compartment_words(measured, reading), strict=True))
-
-
-def _compartment_words(measured: CompartmentReading, reading: Reading) -> tuple[str, ...]:
+def _compartment_words(measured: CompartmentReading, reading: Reading) -> dict[str, str]:
     extrusion, conventions = measured.extrusion, reading.conventions
-    return (
-        words.value_words(extrusion),
-        words.threshold_remark(extrusion, conventions) or NOTHING,
-        words.interval_words(extrusion),
-        words.probability_words(extrusion),
-        words.flag_words(extrusion, conventions),
-        words.decision_words(extrusion, conventions),
-        str(extrusion.grade),
-        words.length_words(measured.body_width_mm),
-        words.length_words(measured.overlap_mm),
-        words.fraction_words(measured.relative_extrusion),
-        words.fraction_words(measured.coverage),
-        NOTHING if measured.coverage is None else measured.coverage_width.replace("_", " "),
-        words.fraction_words(measured.extrusion_over_plateau_width),
-    )
+    covered = measured.coverage is not None
+    return {
+        EXTRUSION: words.value_words(extrusion),
+        "at the threshold": words.threshold_remark(extrusion, conventions) or NOTHING,
+        "95 % interval": words.interval_words(extrusion),
+        f"P({words.threshold_words(conventions)})": words.probability_words(extrusion),
+        "flag": words.flag_words(extrusion, conventions),
+        "decision": words.decision_words(extrusion, conventions),
+        "grade (0 to 3)": str(extrusion.grade),
+        "body width": words.length_words(measured.body_width_mm),
+        "overlap": words.length_words(measured.overlap_mm),
+        "relative extrusion": words.fraction_words(measured.relative_extrusion),
+        "coverage": words.fraction_words(measured.coverage),
+        "coverage over": measured.coverage_width.replace("_", " ") if covered else NOTHING,
+        "extrusion / plateau width": words.fraction_words(measured.extrusion_over_plateau_width),
+    }
 
 
 def _along_slices(reading: Reading) -> Table:
