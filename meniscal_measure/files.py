@@ -8,6 +8,8 @@ import os
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
+from itertools import chain, islice
 from pathlib import Path
 from typing import BinaryIO
 
@@ -16,6 +18,9 @@ from meniscal_measure.errors import OutputError, UsageError
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 """What a cell begins with that a spreadsheet carries out instead of showing it (OWASP, CSV
 Injection)."""
+
+ROWS_OF_PIECE = 10_000
+"""Rows of a table that are laid out at a time."""
 
 Progress = Callable[[int, int], None]
 """Called after each file, study or knee with the number done and their total."""
@@ -96,11 +101,16 @@ def csv_text(columns: Sequence[str], rows: Iterable[Iterable[object]]) -> str:
     >>> csv_text(["knee", "remark"], [["K1", 'says "no", twice'], ["K2", None]])
     'knee,remark\nK1,"says ""no"", twice"\nK2,\n'
     """
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(map(safe_cell, columns))
-    writer.writerows(map(safe_cell, row) for row in rows)
-    return stream.getvalue()
+    return "".join(csv_pieces(columns, rows))
+
+
+def csv_pieces(columns: Sequence[str], rows: Iterable[Iterable[object]]) -> Iterator[str]:
+    """Lay a table out as `csv_text` does, some rows at a time, so that any number fits."""
+    lines = map(partial(map, safe_cell), chain([columns], rows))
+    while block := list(islice(lines, ROWS_OF_PIECE)):
+        stream = io.StringIO()
+        csv.writer(stream, lineterminator="\n").writerows(block)
+        yield stream.getvalue()
 
 
 def safe_cell(cell: object) -> object:

@@ -214,7 +214,7 @@ def report(
         findings = None if reference is None else read_reference(reference)
         with Store.existing(store) as opened:
             blocks = cohort_report(opened, reference=findings, slice_convention=slice_convention)
-        written = save_report(TITLE, blocks, out)
+            written = save_report(TITLE, blocks, out)
         say(f"Written: {written[0]}, {written[1]} and {len(written) - 2} tables and plots.")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import combinations
 
 import numpy as np
@@ -117,8 +118,11 @@ class DetectableChange:
         )
 
 
+@lru_cache(maxsize=4)
 def between_readers(readings: Readings) -> BetweenReaders | None:
     """Compare the first readings of all readers; None where there is only one reader.
+
+    Several sections ask, so that the last answers are kept.
 
     Raises
     ------

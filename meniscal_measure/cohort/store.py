@@ -34,7 +34,16 @@ from meniscal_measure.cohort.store_tables import (
     entry_of,
     utc_now,
 )
-from meniscal_measure.cohort.task import Outcome, Record, Row, Settings, Status, Task, unpacked
+from meniscal_measure.cohort.task import (
+    Outcome,
+    Record,
+    Row,
+    Settings,
+    Status,
+    Task,
+    packed_warnings,
+    unpacked,
+)
 from meniscal_measure.errors import UsageError
 from meniscal_measure.records.database import (
     explained,
@@ -325,16 +334,22 @@ class Store:
             for row in self._base.execute(f"SELECT {EXPORT_NAMES} FROM current ORDER BY line"):
                 yield dict(zip(names, row, strict=True))
 
-    def records(self, *, warned_only: bool = False) -> Iterator[tuple[str, Record]]:
+    def records(self) -> Iterator[tuple[str, Record]]:
         """Go through the full records of the current readings, each with the key of its entry."""
-        where = "WHERE warning_count > 0" if warned_only else ""
-        query = (
-            "SELECT key, record FROM current c JOIN document d ON d.reading = c.reading"
-            f" {where} ORDER BY line"
-        )
+        for key, packed in self._documents():
+            yield key, unpacked(packed)
+
+    def warnings(self) -> Iterator[tuple[str, tuple[bytes, ...]]]:
+        """Go through the current readings with warnings: key of the entry, each warning as JSON."""
+        for key, packed in self._documents("warning_count > 0"):
+            yield key, packed_warnings(packed)
+
+    def _documents(self, where: str = "1") -> Iterator[tuple[str, bytes]]:
         with explained(self.path):
-            for key, packed in self._base.execute(query):
-                yield key, unpacked(packed)
+            yield from self._base.execute(
+                "SELECT key, record FROM current c JOIN document d ON d.reading = c.reading"
+                f" WHERE {where} ORDER BY line"
+            )
 
     def counts(self) -> dict[str, int]:
         """Count the entries by current status."""

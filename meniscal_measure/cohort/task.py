@@ -14,6 +14,8 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any, Self
 
+import msgspec
+
 from meniscal_measure import __version__
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.cohort.columns import MEASURED_FIELDS, Provenance, measured_values
@@ -114,6 +116,18 @@ def unpacked(packed: bytes) -> Record:
     from meniscal_measure.records.earlier_layout import newest_layout
 
     return newest_layout(json.loads(zlib.decompress(packed)))
+
+
+class _Warned(msgspec.Struct):
+    """The one part of a record that is needed where there are many."""
+
+    warnings: list[msgspec.Raw] = []
+
+
+def packed_warnings(packed: bytes) -> tuple[bytes, ...]:
+    """Take the findings of a packed record, each as JSON."""
+    record = msgspec.json.decode(zlib.decompress(packed), type=_Warned)
+    return tuple(map(bytes, record.warnings))
 
 
 @dataclass(frozen=True)

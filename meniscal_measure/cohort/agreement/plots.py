@@ -11,6 +11,7 @@ from typing import Literal
 import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import ArrayLike
@@ -39,7 +40,10 @@ BIN_MM = 0.5
 """Width of a bar of the distribution."""
 
 MANY_POINTS = 5_000
-"""Above so many points a scatter is drawn as an image inside the vector file."""
+"""More points are counted in hexagons, which cost the same however many they are."""
+
+HEXAGONS = 50
+"""Hexagons across a plot."""
 
 Draw = Callable[[Axes], None]
 """Draws a plot on axes."""
@@ -236,6 +240,11 @@ def paper_style() -> AbstractContextManager[None]:
 
 def _scatter(axes: Axes, x: ArrayLike, y: ArrayLike, colour: str, *, marker: str = "o") -> None:
     across = np.asarray(x, dtype=np.float64)
+    if across.size > MANY_POINTS:
+        shades = LinearSegmentedColormap.from_list(colour, ["#e8e8e8", colour, INK])
+        axes.hexbin(across, np.asarray(y), gridsize=HEXAGONS, mincnt=1, bins="log", cmap=shades)
+        axes.set_title("the darker a hexagon, the more of them", fontsize=6.5, loc="left")
+        return
     axes.scatter(
         across,
         np.asarray(y, dtype=np.float64),
@@ -244,7 +253,6 @@ def _scatter(axes: Axes, x: ArrayLike, y: ArrayLike, colour: str, *, marker: str
         facecolors="none",
         edgecolors=colour,
         linewidths=0.7,
-        rasterized=across.size > MANY_POINTS,
     )
 
 

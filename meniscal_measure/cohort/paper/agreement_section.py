@@ -17,11 +17,11 @@ from meniscal_measure.cohort.agreement.tables import number_text
 from meniscal_measure.cohort.paper.blocks import (
     Block,
     Heading,
+    Listing,
     Paragraph,
     Plot,
     Results,
     Table,
-    listing,
 )
 from meniscal_measure.cohort.reader_agreement import (
     GRADES,
@@ -223,12 +223,15 @@ def _pair(
     )
 
 
-def _adjudication(label: str, readings: Readings, detectable: DetectableChange) -> Table:
-    rows = [
-        (one.knee, named(one.first_reader), f"{one.first_mm:.2f}", named(one.second_reader),
-         f"{one.second_mm:.2f}", one.reason)
-        for one in disputes(readings, detectable.value_mm)
-    ]  # fmt: skip
+def _adjudication(label: str, readings: Readings, detectable: DetectableChange) -> Listing:
+    def rows() -> Iterator[tuple[str, ...]]:
+        for one in disputes(readings, detectable.value_mm):
+            first, second = f"{one.first_mm:.2f}", f"{one.second_mm:.2f}"
+            yield (
+                one.knee, named(one.first_reader), first, named(one.second_reader), second,
+                one.reason,
+            )  # fmt: skip
+
     header = ("Knee", "Reader", "mm", "Reader", "mm", "Reason")
     caption = f"{label}: for adjudication, beyond the smallest detectable change or on the flag"
-    return listing(caption, header, rows)
+    return Listing(caption, header, rows)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from meniscal_measure.cohort.agreement.estimates import LEVEL, Estimate
@@ -35,13 +35,22 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
     notes: tuple[str, ...] = ()
     in_file_only: bool = False
-    """Whether it is written as a file and not shown, as lists of single knees are."""
+    """Whether it is written as a file and not shown."""
 
     @property
     def right(self) -> tuple[bool, ...]:
         """Whether each column holds numbers only, and so is set to the right."""
         columns = [tuple(row[n] for row in self.rows) for n in range(len(self.header))]
         return tuple(bool(cells) and all(map(is_number, cells)) for cells in columns)
+
+
+@dataclass(frozen=True)
+class Listing:
+    """A list of single knees or readings: a file and not shown, made as it is written."""
+
+    caption: str
+    header: tuple[str, ...]
+    rows: Callable[[], Iterable[Sequence[object]]]
 
 
 @dataclass(frozen=True)
@@ -78,7 +87,7 @@ class Results:
         return Table(self.caption, header, rows, self.notes, self.in_file_only)
 
 
-Block = Heading | Paragraph | Table | Results | Plot
+Block = Heading | Paragraph | Table | Listing | Results | Plot
 
 
 def sources_of(blocks: Sequence[Block]) -> tuple[str, ...]:
@@ -95,18 +104,12 @@ def shown(blocks: Sequence[Block]) -> list[Heading | Paragraph | Table | Plot]:
     for block in blocks:
         if isinstance(block, Heading | Paragraph):
             found.append(block)
-        elif not block.in_file_only:
+        elif not isinstance(block, Listing) and not block.in_file_only:
             found.append(block.table(sources) if isinstance(block, Results) else block)
     if sources:
         found.append(Heading("References of the formulas"))
         found.append(Paragraph(" ".join(f"[{n}] {text}." for n, text in enumerate(sources, 1))))
     return found
-
-
-def listing(caption: str, header: Sequence[str], rows: Sequence[Sequence[str]]) -> Table:
-    """Make a list of single knees or readings, which is a file and not shown."""
-    cells = tuple(tuple(row) for row in rows)
-    return Table(caption, tuple(header), cells, in_file_only=True)
 
 
 def is_number(cell: str) -> bool:

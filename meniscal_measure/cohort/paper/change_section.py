@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
 
+from meniscal_measure.cohort.agreement.change import KneeChanges
 from meniscal_measure.cohort.agreement.change_by_group import ChangeByGroup
 from meniscal_measure.cohort.agreement.multiplicity import SOURCE as SOURCE_HOLM
 from meniscal_measure.cohort.agreement.plots import change_plot, group_change_plot, residual_plots
@@ -14,11 +16,11 @@ from meniscal_measure.cohort.agreement.tables import interval_text, number_text
 from meniscal_measure.cohort.paper.blocks import (
     Block,
     Heading,
+    Listing,
     Paragraph,
     Plot,
     Results,
     Table,
-    listing,
 )
 from meniscal_measure.cohort.paper.covariates import model_covariates
 from meniscal_measure.cohort.reader_agreement import DetectableChange
@@ -81,20 +83,18 @@ def _interval(
         change_plot(changes),
         in_file_only,
     )
+    header = ("Knee", "Change (mm)", "u (mm)", "Beyond the SDC", "Beyond 1.96 u")
+    caption = f"{name}: change of each knee, the largest first"
+    yield Listing(caption, header, partial(_largest_first, changes))
+
+
+def _largest_first(changes: KneeChanges) -> Iterator[tuple[str, ...]]:
     known = np.flatnonzero(~np.isnan(changes.change_mm))
     order = known[np.argsort(-np.abs(changes.change_mm[known]), kind="stable")]
-    rows = [
-        (
-            changes.knees[n],
-            f"{changes.change_mm[n]:+.2f}",
-            f"{changes.u_mm[n]:.2f}",
-            "yes" if changes.exceeds_detectable[n] else "no",
-            "yes" if changes.exceeds_uncertainty[n] else "no",
-        )
-        for n in order
-    ]
-    header = ("Knee", "Change (mm)", "u (mm)", "Beyond the SDC", "Beyond 1.96 u")
-    yield listing(f"{name}: change of each knee, the largest first", header, rows)
+    columns = (changes.knees, changes.change_mm, changes.u_mm, changes.exceeds_detectable,
+               changes.exceeds_uncertainty)  # fmt: skip
+    for knee, change, u, *beyond in zip(*(column[order] for column in columns), strict=True):
+        yield knee, f"{change:+.2f}", f"{u:.2f}", *("yes" if one else "no" for one in beyond)
 
 
 def _group_table(name: str, found: ChangeByGroup, in_file_only: bool) -> Table:

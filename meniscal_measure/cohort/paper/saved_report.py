@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 from meniscal_measure.cohort.agreement.plots import drawn
 from meniscal_measure.cohort.agreement.tables import as_csv, as_text
-from meniscal_measure.cohort.paper.blocks import Block, Plot, Results, Table
+from meniscal_measure.cohort.paper.blocks import Block, Listing, Plot, Results, Table
 from meniscal_measure.cohort.paper.sheets import to_pdf
 from meniscal_measure.cohort.paper.web_page import to_html
-from meniscal_measure.files import csv_text, written_whole
+from meniscal_measure.files import csv_pieces, written_whole
 
 LONGEST_NAME = 60
 """Characters of a caption that a file name keeps."""
@@ -33,27 +33,28 @@ def save_report(title: str, blocks: Sequence[Block], folder: Path) -> tuple[Path
     written = []
     for name, content in _contents(title, blocks):
         with written_whole(folder / name) as stream:
-            stream.write(content)
+            stream.writelines(content)
         written.append(folder / name)
     return tuple(written)
 
 
-def _contents(title: str, blocks: Sequence[Block]) -> Iterator[tuple[str, bytes]]:
-    yield "cohort.html", to_html(title, blocks).encode("utf-8")
-    yield "cohort.pdf", to_pdf(title, blocks)
+def _contents(title: str, blocks: Sequence[Block]) -> Iterator[tuple[str, Iterable[bytes]]]:
+    yield "cohort.html", [to_html(title, blocks).encode("utf-8")]
+    yield "cohort.pdf", [to_pdf(title, blocks)]
     for number, block in enumerate(blocks):
         if isinstance(block, Results):
             name = f"tables/{number:03d}-{_file_name(block.caption)}"
-            yield f"{name}.csv", as_csv(block.estimates).encode("utf-8")
+            yield f"{name}.csv", [as_csv(block.estimates).encode("utf-8")]
             text = "\n".join([block.caption, "", as_text(block.estimates), *block.notes, ""])
-            yield f"{name}.txt", text.encode("utf-8")
-        elif isinstance(block, Table):
+            yield f"{name}.txt", [text.encode("utf-8")]
+        elif isinstance(block, Table | Listing):
             name = f"tables/{number:03d}-{_file_name(block.caption)}"
-            yield f"{name}.csv", csv_text(block.header, block.rows).encode("utf-8")
+            rows = block.rows() if isinstance(block, Listing) else block.rows
+            yield f"{name}.csv", (piece.encode("utf-8") for piece in csv_pieces(block.header, rows))
         elif isinstance(block, Plot):
             name = f"plots/{number:03d}-{_file_name(block.caption)}"
-            yield f"{name}.svg", drawn(block.draw, "svg")
-            yield f"{name}.pdf", drawn(block.draw, "pdf")
+            yield f"{name}.svg", [drawn(block.draw, "svg")]
+            yield f"{name}.pdf", [drawn(block.draw, "pdf")]
 
 
 def _file_name(caption: str) -> str:

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
 
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.caliper.landmarks import SliceConvention
+from meniscal_measure.cohort.agreement.labels import BETWEEN, Coder
 from meniscal_measure.cohort.agreement.plots import distribution_plot
 from meniscal_measure.cohort.columns import COMPARTMENTS
 from meniscal_measure.cohort.paper.accuracy_section import Reference, reference_sections
 from meniscal_measure.cohort.paper.agreement_section import agreement_sections
-from meniscal_measure.cohort.paper.blocks import Block, Heading, Paragraph, Plot, Table, listing
+from meniscal_measure.cohort.paper.blocks import Block, Heading, Listing, Paragraph, Plot, Table
 from meniscal_measure.cohort.paper.change_section import change_sections
 from meniscal_measure.cohort.paper.checklists import checklist_tables
 from meniscal_measure.cohort.paper.covariates import table_one
@@ -118,8 +122,7 @@ def _participants(flow: Flow, readings: Readings) -> Iterator[Block]:
     yield table_one(readings)
     yield Plot("Flow of readings from the manifest to the analysis.", flow_plot(flow))
     if flow.excluded:
-        rows = [(reason, str(count)) for reason, count in flow.excluded.most_common()]
-        yield listing("Exclusions", ("Reason", "Readings"), rows)
+        yield Listing("Exclusions", ("Reason", "Readings"), flow.excluded.most_common)
 
 
 def _distribution(part: Part, *, in_file_only: bool) -> Iterator[Block]:
@@ -146,44 +149,55 @@ def _quality(store: Store, flow: Flow) -> Iterator[Block]:
     if flow.quality:
         noted = [(name.replace("_", " "), str(count)) for name, count in flow.quality.most_common()]
         yield Table("Noted by the readers", ("Image quality", "Readings"), tuple(noted))
+    header: tuple[str, ...] = ("Reading", "Status", "Reason")
+    if flow.failed:
+        yield Listing("Not measured", header, partial(_not_measured, store))
+    header = ("Reading", "Compartment", "Extrusion (mm)", "u (mm)", "Within uncertainty",
+              "Verified by")  # fmt: skip
+    yield Listing("Readings flagged by the threshold rule", header, partial(_flagged, store))
+    if flow.warned:
+        yield from _warnings(store)
+
+
+def _not_measured(store: Store) -> Iterator[Sequence[object]]:
     names = ("subject", "visit", "side", "reader", "status", "reason")
-    problems = [
-        (" / ".join(str(part) for part in row[:4] if part), str(row[4]), str(row[5]))
-        for row in store.columns(*names, where="status NOT IN ('measured', 'excluded')")
-    ]
-    if problems:
-        yield listing("Not measured", ("Reading", "Status", "Reason"), sorted(problems))
-    yield _flagged(store)
-    warned = [
-        (" / ".join(str(part) for part in json.loads(key) if part), _words(warning))
-        for key, record in store.records(warned_only=True)
-        for warning in record["warnings"]
-    ]
-    if warned:
-        counts = Counter(warning for _, warning in warned).most_common()
-        rows = [(warning, str(count)) for warning, count in counts]
-        yield listing("Warnings", ("Warning", "Readings"), rows)
-        yield listing("Warnings, reading by reading", ("Reading", "Warning"), warned)
+    for *who, status, reason in store.columns(
+        *names, where="status NOT IN ('measured', 'excluded')"
+    ):
+        yield _joined(who), status, reason
 
 
-def _words(warning: dict[str, object]) -> str:
-    return Finding.from_json(warning).words()
-
-
-def _flagged(store: Store) -> Table:
-    rows = []
+def _flagged(store: Store) -> Iterator[Sequence[object]]:
     for compartment in COMPARTMENTS:
         where = compartment.value
         names = ("subject", "visit", "side_measured", "reader", f"{where}_extrusion_mm",
                  f"{where}_u_mm", f"{where}_decision", "verified", "verified_by")  # fmt: skip
-        for *who, value, u, decision, verified, by in store.columns(
-            *names, where=f"{where}_flag = 1"
-        ):
-            rows.append(
-                (" / ".join(str(part) for part in who if part), where, f"{value:.2f}", f"{u:.2f}",
-                 str(decision).replace("_", " "), str(by or "") if verified else "not verified")
-            )  # fmt: skip
-    header = (
-        "Reading", "Compartment", "Extrusion (mm)", "u (mm)", "Within uncertainty", "Verified by",
-    )  # fmt: skip
-    return listing("Readings flagged by the threshold rule", header, rows)
+        rows = store.columns(*names, where=f"{where}_flag = 1")
+        for *who, value, u, decision, verified, by in rows:
+            whose = (by or "") if verified else "not verified"
+            within = decision.replace("_", " ")
+            yield _joined(who), where, f"{value:.2f}", f"{u:.2f}", within, whose
+
+
+def _warnings(store: Store) -> Iterator[Block]:
+    words: dict[bytes, str] = {}
+    readings, said = [], Coder()
+    for key, found in store.warnings():
+        for warning in found:
+            if warning not in words:
+                words[warning] = Finding.from_json(json.loads(warning)).words()
+        said.add(words[warning] for warning in found)
+        readings += [key] * len(found)
+    sentences, codes = said.values()
+    counts = Counter(dict(zip(sentences, np.bincount(codes).tolist(), strict=True)))
+
+    def one_by_one() -> Iterator[Sequence[object]]:
+        for key, code in zip(readings, codes, strict=True):
+            yield _joined(json.loads(key)), sentences[code]
+
+    yield Listing("Warnings", ("Warning", "Readings"), counts.most_common)
+    yield Listing("Warnings, reading by reading", ("Reading", "Warning"), one_by_one)
+
+
+def _joined(parts: Iterable[object]) -> str:
+    return BETWEEN.join(str(part) for part in parts if part)

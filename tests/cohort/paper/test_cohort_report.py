@@ -23,6 +23,7 @@ from meniscal_measure.cohort.paper.agreement_section import agreement_sections, 
 from meniscal_measure.cohort.paper.blocks import (
     Block,
     Heading,
+    Listing,
     Paragraph,
     Plot,
     Results,
@@ -57,6 +58,16 @@ def tables(blocks: list[Block]) -> dict[str, Table]:
     """Tables and results of a report by their captions."""
     plain = {block.caption: block for block in blocks if isinstance(block, Table)}
     results = [block for block in blocks if isinstance(block, Results)]
+    plain |= {
+        block.caption: Table(
+            block.caption,
+            block.header,
+            tuple(tuple(map(str, row)) for row in block.rows()),
+            in_file_only=True,
+        )
+        for block in blocks
+        if isinstance(block, Listing)
+    }
     sources = sources_of(blocks)
     return plain | {block.caption: block.table(sources) for block in results}
 
@@ -325,7 +336,7 @@ def test_every_table_and_plot_is_a_file_of_its_own(blocks: list[Block], tmp_path
     written = save_report("A cohort", blocks, tmp_path)
     kinds = Counter(path.suffix for path in written)
     results = sum(isinstance(block, Results) for block in blocks)
-    lists = sum(isinstance(block, Table) for block in blocks)
+    lists = sum(isinstance(block, Table | Listing) for block in blocks)
     plots = sum(isinstance(block, Plot) for block in blocks)
     assert kinds == {".html": 1, ".pdf": 1 + plots, ".svg": plots, ".csv": results + lists,
                      ".txt": results}  # fmt: skip
