@@ -236,8 +236,8 @@ def assign(
             key_csv,
             plan_readings,
             work_list_csv,
-            write_blinded_images,
         )
+        from meniscal_measure.cohort.blinded_images import write_blinded_images
         from meniscal_measure.cohort.manifest import manifest_csv, read_manifest
         from meniscal_measure.files import write_text
 

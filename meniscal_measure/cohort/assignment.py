@@ -1,22 +1,19 @@
 """Handing knees to readers: who reads what, in which order, and what is hidden from them.
 
-A reader gets each reading under a code: the images lie, by hard link, in a folder of that name with
-numbered files, so that neither the work list nor a path tells subject or visit, or a repeat.
+A reader gets each reading under a code: copies of the images lie in a folder of that name, see
+`blinded_images`, so that neither the work list nor a file tells subject or visit, or a repeat.
 """
 
 from __future__ import annotations
 
-import os
-import shutil
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePath
 
 import numpy as np
 
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.cohort.source_files import LANDMARK_SUFFIXES, fetched
-from meniscal_measure.errors import OutputError, UsageError
+from meniscal_measure.errors import UsageError
 from meniscal_measure.files import csv_text
 from meniscal_measure.reading_order import drawn_order
 
@@ -124,51 +121,9 @@ def _code(number: int) -> str:
     return np.base_repr(number, 36).zfill(5)
 
 
-def write_blinded_images(plan: Plan, folder: Path) -> None:
-    """Put the images of every reading under its code: `folder / reader / code`.
-
-    Files are linked, and copied where the file system does not link.
-
-    Raises
-    ------
-    OutputError
-        If the folder cannot be written, or a file not be read.
-    """
-    for one in plan.readings:
-        with fetched(replace(one.entry, landmarks="")) as (images, _):
-            try:
-                for source, place in _numbered(images, blinded_place(one, folder)):
-                    _link(source, place)
-            except OSError as error:
-                raise OutputError(
-                    f"The images of reading {one.code} cannot be put under {folder}:"
-                    f" {error.strerror}. Name a folder you may write to."
-                ) from error
-
-
 def blinded_place(one: Assigned, folder: Path) -> Path:
     """Where the images of a reading lie for its reader."""
     return folder / one.entry.reader / one.code
-
-
-def _numbered(images: Path, place: Path) -> Iterator[tuple[Path, Path]]:
-    """Give each file a number for its name; an index of names would tell nothing any more."""
-    files = [images] if images.is_file() else sorted(p for p in images.rglob("*") if p.is_file())
-    number = 0
-    for source in files:
-        if source.suffix.lower() not in LANDMARK_SUFFIXES and source.name.upper() != "DICOMDIR":
-            number += 1
-            suffix = source.suffix.lower() if source.suffix.lower() in (".dcm", ".zip") else ""
-            yield source, place / f"{number:05d}{suffix}"
-
-
-def _link(source: Path, place: Path) -> None:
-    place.parent.mkdir(parents=True, exist_ok=True)
-    place.unlink(missing_ok=True)
-    try:
-        os.link(source, place)
-    except OSError:
-        shutil.copyfile(source, place)
 
 
 def work_list_csv(plan: Plan, reader: str, folder: Path) -> str:
@@ -183,7 +138,7 @@ def work_list_csv(plan: Plan, reader: str, folder: Path) -> str:
     reader
         Whose list it is.
     folder
-        Where `write_blinded_images` put the images.
+        Where `blinded_images.write_blinded_images` put the images.
     """
     rows = [
         (one.code, blinded_place(one, folder), one.entry.side.word if one.entry.side else "")
