@@ -19,6 +19,9 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 """What a cell begins with that a spreadsheet carries out instead of showing it (OWASP, CSV
 Injection)."""
 
+SUSPECT_STARTS = frozenset((*FORMULA_STARTS, "'"))
+"""What a text begins with that `safe_cell` may change."""
+
 ROWS_OF_PIECE = 10_000
 """Rows of a table that are laid out at a time."""
 

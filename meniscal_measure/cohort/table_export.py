@@ -10,6 +10,7 @@ import io
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import islice
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -18,7 +19,7 @@ from meniscal_measure import __version__
 from meniscal_measure.cohort.columns import EXPORT_FIELDS, IDENTIFYING, MANIFEST_FIELDS, Field
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.errors import UsageError
-from meniscal_measure.files import safe_cell, write_text, written_whole
+from meniscal_measure.files import SUSPECT_STARTS, safe_cell, write_text, written_whole
 
 BATCH = 10_000
 """Rows written at a time, so that memory does not grow with their number."""
@@ -52,8 +53,15 @@ class ExportTable:
             yield from store.columns(*names)
             return
         for *values, told in store.columns(*names, "covariates"):
-            others = json.loads(told) if told else {}
+            others = _parsed(told) if told else {}
             yield [*values, *(others.get(name) for name in self.covariates)]
+
+
+@lru_cache(maxsize=1)
+def _parsed(text: str) -> dict[str, str]:
+    """Parse covariates; readings of a subject follow each other and have the same."""
+    found: dict[str, str] = json.loads(text)
+    return found
 
 
 def export_table(store: Store, *, identifiers: bool = True) -> ExportTable:
@@ -81,11 +89,12 @@ def export_csv(store: Store, table: ExportTable, path: Path) -> None:
 
 
 def _safe(row: Sequence[Any], texts: list[int]) -> Sequence[Any]:
-    """Pass the texts of a row through `safe_cell`; numbers need not be looked at."""
+    """Pass the texts of a row that may need it through `safe_cell`."""
     cells = list(row)
     for place in texts:
-        if cells[place]:
-            cells[place] = safe_cell(cells[place])
+        text = cells[place]
+        if text and text[0] in SUSPECT_STARTS:
+            cells[place] = safe_cell(text)
     return cells
 
 
