@@ -15,7 +15,10 @@ from typer.main import get_command
 from meniscal_measure.cli import app
 
 REPOSITORY = Path(__file__).parents[1]
-SHARED_NAMES = {"measure": "a module of cli is called like its command"}
+SHARED_NAMES = {
+    "case": "a module of cli is called like its command",
+    "measure": "a module of cli is called like its command",
+}
 """Names of modules and classes that rooms used together share, each with the reason."""
 
 CHECKS = re.compile(r"^\s*(?:\.venv/bin/)?((?:ruff|mypy|lint-imports|npm exec)\b.*)$", re.MULTILINE)
