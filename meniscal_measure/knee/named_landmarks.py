@@ -52,6 +52,16 @@ class KneeLandmark(StrEnum):
     TUNNEL_APERTURE = "tunnel_aperture"
     OTHER_TUNNEL_ENTRY = "other_tunnel_entry"
     OTHER_TUNNEL_EXIT = "other_tunnel_exit"
+    MEDIAL_PLATEAU_FRONT = "medial_plateau_front"
+    MEDIAL_PLATEAU_BACK = "medial_plateau_back"
+    LATERAL_PLATEAU_FRONT = "lateral_plateau_front"
+    LATERAL_PLATEAU_BACK = "lateral_plateau_back"
+    SHAFT_CENTRE_UPPER = "shaft_centre_upper"
+    SHAFT_CENTRE_LOWER = "shaft_centre_lower"
+    MEDIAL_FEMORAL_SURFACE = "medial_femoral_surface"
+    MEDIAL_TIBIAL_SURFACE = "medial_tibial_surface"
+    LATERAL_FEMORAL_SURFACE = "lateral_femoral_surface"
+    LATERAL_TIBIAL_SURFACE = "lateral_tibial_surface"
 
     @property
     def words(self) -> str:

@@ -40,8 +40,8 @@ class Imaging:
     seed: int = 1
 
 
-def imaged(knee: SyntheticKnee, how: Imaging, moved: RigidMove | None = None) -> TibiaImages:
-    """Image a knee; `moved` is how the patient lies otherwise than in the knee's coordinates."""
+def grids_of(how: Imaging) -> tuple[PixelGrid, ...]:
+    """Lay out the slices in the coordinates of the knee."""
     plan = StackPlan(
         StackPlane.CORONAL,
         how.slices,
@@ -54,7 +54,12 @@ def imaged(knee: SyntheticKnee, how: Imaging, moved: RigidMove | None = None) ->
         how.offset_mm,
         how.turn_deg,
     )
-    grids = stack_grids(plan)
+    return stack_grids(plan)
+
+
+def imaged(knee: SyntheticKnee, how: Imaging, moved: RigidMove | None = None) -> TibiaImages:
+    """Image a knee; `moved` is how the patient lies otherwise than in the knee's coordinates."""
+    grids = grids_of(how)
     pixels = np.stack([_slice(knee, grid, how) for grid in grids])
     noise = np.random.default_rng(how.seed).normal(0, how.noise, pixels.shape)
     middle = grids[len(grids) // 2]

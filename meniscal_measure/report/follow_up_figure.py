@@ -1,0 +1,202 @@
+"""Baseline and follow-up side by side at equal scale, and their curves along the body."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from meniscal_measure.anatomy import Compartment
+from meniscal_measure.caliper.reading import SliceReading
+from meniscal_measure.geometry import PixelGrid
+from meniscal_measure.knee.follow_up import Examination, FollowedExtrusion, FollowUp
+from meniscal_measure.knee.quantity import Visit
+from meniscal_measure.records.notice import NOTICE
+from meniscal_measure.report import words
+from meniscal_measure.report.canvas import Region, blank
+from meniscal_measure.report.fonts import FONT
+from meniscal_measure.report.ink import ink_for
+from meniscal_measure.report.marks import Marks, slice_marks
+from meniscal_measure.report.panel import (
+    draw_marks,
+    draw_orientation,
+    draw_scale_bar,
+    look_at,
+    show_slice,
+)
+from meniscal_measure.report.view import View, joint_view
+from meniscal_measure.report.window import display_window
+
+WIDTH_IN, HEIGHT_IN, BORDER_IN, GAP_IN = 7.4, 6.6, 0.12, 0.1
+IMAGE_TOP_IN, IMAGE_HEIGHT_IN = 0.7, 2.75
+CURVES_TOP_IN, CURVES_HEIGHT_IN = 3.75, 1.75
+
+STYLE: dict[Visit, dict[str, Any]] = {
+    Visit.BASELINE: {"marker": "o", "markerfacecolor": "white", "ls": "--", "color": "0.35"},
+    Visit.FOLLOW_UP: {"marker": "s", "ls": "-", "color": "black"},
+}
+"""Of the curves; told apart by shape and fill, not by colour."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Panel:
+    """One examination: its slice, and the marks where that slice was measured."""
+
+    visit: Visit
+    examination: Examination
+    index: int
+
+    @property
+    def grid(self) -> PixelGrid:
+        return self.examination.stack.frames[self.index].grid
+
+    @property
+    def measured(self) -> SliceReading | None:
+        for part in self.examination.slices:
+            if part.slice_index == self.index:
+                return part
+        return None
+
+    @property
+    def marks(self) -> dict[Compartment, Marks]:
+        return {} if self.measured is None else slice_marks(self.measured, self.grid)
+
+
+def follow_up_figure(found: FollowUp, baseline: Examination, follow_up: Examination) -> Figure:
+    """Draw the same slice of the bone at both examinations, without any patient identifier.
+
+    Parameters
+    ----------
+    found
+        As `compared` returns it.
+    baseline, follow_up
+        What was compared.
+    """
+    whole = blank(WIDTH_IN, HEIGHT_IN)
+    inner = whole.part(BORDER_IN, BORDER_IN, WIDTH_IN - 2 * BORDER_IN, HEIGHT_IN - 2 * BORDER_IN)
+    draw_follow_up(inner, found, baseline, follow_up)
+    return whole.figure
+
+
+def draw_follow_up(
+    region: Region, found: FollowUp, baseline: Examination, follow_up: Examination
+) -> None:
+    """Draw the figure into a region of a page."""
+    panels = [
+        _Panel(visit, examination, found.compared[visit])
+        for visit, examination in ((Visit.BASELINE, baseline), (Visit.FOLLOW_UP, follow_up))
+    ]
+    _draw_head(region, found, baseline)
+    width_in = (region.width_in - GAP_IN) / 2
+    frames = [
+        region.part(number * (width_in + GAP_IN), IMAGE_TOP_IN, width_in, IMAGE_HEIGHT_IN)
+        for number in (0, 1)
+    ]
+    views = _equal(
+        [
+            joint_view(list(p.marks.values()), p.grid, ratio=IMAGE_HEIGHT_IN / width_in)
+            for p in panels
+        ]
+    )
+    for panel, frame, view in zip(panels, frames, views, strict=True):
+        _draw_panel(region, panel, frame, view)
+    shown = list(found.compartments.items())
+    for number, (name, one) in enumerate(shown):
+        place = region.part(number * (width_in + GAP_IN), CURVES_TOP_IN, width_in, CURVES_HEIGHT_IN)
+        _draw_curves(place, name, one)
+    region.wrapped(0, CURVES_TOP_IN + CURVES_HEIGHT_IN + 0.1, _foot(found, baseline), size=6.5)
+
+
+def _draw_head(region: Region, found: FollowUp, baseline: Examination) -> None:
+    region.text(0, 0, "Follow-up: the same slice of the bone", size=11, weight="bold")
+    side = baseline.reading.source.side
+    knee = "SIDE UNKNOWN" if side is None else f"{side.word} knee"
+    region.text(region.width_in, 0, knee, ha="right", size=11, weight="bold")
+    lines = [
+        f"{name.words}: change {one.change.value:+.2f} ± {_half(one):.2f} mm, {one.change.verdict}"
+        for name, one in found.compartments.items()
+    ]
+    region.lines(0, 0.22, lines, size=8)
+
+
+def _half(one: FollowedExtrusion) -> float:
+    low, high = one.change.interval95
+    return (high - low) / 2
+
+
+def _equal(views: list[View]) -> list[View]:
+    """Show as many millimetres of both, about the middle of each."""
+    width_mm = max(view.width_mm for view in views)
+    grown = []
+    for view in views:
+        factor = width_mm / view.width_mm
+        x, y = (view.left_mm + view.right_mm) / 2, (view.top_mm + view.bottom_mm) / 2
+        half_mm = factor * (view.bottom_mm - view.top_mm) / 2
+        grown.append(View(x - width_mm / 2, x + width_mm / 2, y - half_mm, y + half_mm))
+    return grown
+
+
+def _draw_panel(region: Region, panel: _Panel, frame: Region, view: View) -> None:
+    pixels = panel.examination.pixels[panel.index]
+    axes = frame.axes()
+    axes.set_gid(f"{panel.visit.value}-slice")
+    show_slice(axes, pixels, panel.grid, display_window(pixels))
+    look_at(axes, view)
+    if panel.measured is not None:
+        for name, marks in panel.marks.items():
+            measured = panel.measured.compartments[name]
+            draw_marks(axes, measured, marks, ink_for(measured.extrusion))
+    draw_orientation(axes, panel.grid)
+    draw_scale_bar(axes, view)
+    reading = panel.examination.reading
+    status = "" if reading.verified else ", NOT VERIFIED"
+    title = f"{panel.visit.words}, {words.short_slice_words(reading, panel.index)}{status}"
+    y_in = frame.top_in - region.top_in - 0.17
+    region.text(frame.left_in - region.left_in, y_in, title, size=7.5, weight="bold")
+
+
+def _draw_curves(place: Region, name: Compartment, one: FollowedExtrusion) -> None:
+    place.text(0.4, 0, f"{name.words} extrusion along the body", size=7.5)
+    axes = place.part(0.4, 0.17, place.width_in - 0.5, place.height_in - 0.55).axes()
+    axes.set_gid(f"{name.value}-curves")
+    for visit, curve in one.curves.items():
+        x = [point.behind_mm for point in curve]
+        y = np.array([point.extrusion_mm for point in curve])
+        error = [1.96 * point.u_mm for point in curve]
+        axes.errorbar(x, y, error, label=visit.words, lw=1.1, ms=4, elinewidth=0.7, **STYLE[visit])
+    _label(axes)
+
+
+def _label(axes: Axes) -> None:
+    axes.axvline(0.0, color="0.8", lw=4, zorder=0)
+    axes.margins(y=0.15)
+    axes.set_xlabel("behind the compared slice, mm", size=7.5, family=FONT)
+    axes.set_ylabel("mm", size=7.5, family=FONT)
+    axes.tick_params(labelsize=7)
+    axes.grid(visible=True, axis="y", color="0.88", lw=0.6)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.legend(
+        frameon=False,
+        prop={"family": FONT, "size": 7},
+        loc="lower right",
+        bbox_to_anchor=(1.0, 0.98),
+        ncols=2,
+        borderpad=0.0,
+    )
+
+
+def _foot(found: FollowUp, baseline: Examination) -> str:
+    error = found.registration
+    change = next(iter(found.compartments.values())).change if found.compartments else None
+    limit = "" if change is None else f" Smallest detectable change {change.detectable:.2f} mm."
+    between = "" if found.days is None else f" {found.days} days between the examinations."
+    return (
+        f"Same place found by rigid registration of the tibia (error {error.error_mm:.1f} mm,"
+        f" {error.error_deg:.1f}°); the follow-up's slice lies {abs(found.offset_mm):.1f} mm from"
+        f" it, turned by {found.tilt_deg:.0f}°. Both at equal scale; bars are 95 % intervals"
+        f" without the choice of slice.{limit}{between}"
+        f" Conventions: {words.convention_words(baseline.reading)}. {NOTICE}"
+    )
