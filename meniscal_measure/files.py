@@ -5,15 +5,20 @@ from __future__ import annotations
 import csv
 import io
 import os
+import platform
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from functools import partial
+from functools import lru_cache, partial
 from itertools import chain, islice
 from pathlib import Path
 from typing import BinaryIO
 
 from meniscal_measure.errors import OutputError, UsageError
+
+_OURS = f".part-{platform.node()}-"
+"""Within the name of a file that is being written; the number of the process that writes follows.
+Another machine may write into the same folder, and only this one knows which of its own run."""
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 """What a cell begins with that a spreadsheet carries out instead of showing it (OWASP, CSV
@@ -33,6 +38,8 @@ Progress = Callable[[int, int], None]
 def written_whole(path: Path) -> Iterator[BinaryIO]:
     """Open a file beside `path` for writing and rename it into place when all went well.
 
+    What a process that was killed left beside it is removed by the next one that writes there.
+
     Raises
     ------
     OutputError
@@ -40,7 +47,10 @@ def written_whole(path: Path) -> Iterator[BinaryIO]:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+        _tidy(path.parent)
+        handle, name = tempfile.mkstemp(
+            dir=path.parent, prefix=f".{path.name}.", suffix=f"{_OURS}{os.getpid()}"
+        )
     except OSError as error:
         raise _refused(path, error) from error
     beside = Path(name)
@@ -55,6 +65,28 @@ def written_whole(path: Path) -> Iterator[BinaryIO]:
     except BaseException:
         beside.unlink(missing_ok=True)
         raise
+
+
+@lru_cache(maxsize=256)  # looking once is enough: what this process leaves, it removes
+def _tidy(folder: Path) -> None:
+    """Remove what processes of this machine were writing in a folder when they were killed."""
+    for entry in [*os.scandir(folder)]:
+        if entry.name.startswith(".") and _OURS in entry.name:
+            writer = entry.name.rpartition(_OURS)[2]
+            if writer.isascii() and writer.isdecimal() and not _runs(int(writer)):
+                Path(entry.path).unlink(missing_ok=True)
+
+
+def _runs(process: int) -> bool:
+    if os.name == "nt":  # where asking so would end it
+        return True
+    try:
+        os.kill(process, 0)  # which asks only
+    except ProcessLookupError:
+        return False
+    except (OSError, OverflowError):
+        return True
+    return True
 
 
 def write_text(path: Path, text: str) -> None:
@@ -163,5 +195,7 @@ def _umask() -> int:
 
 def _refused(path: Path, error: OSError) -> OutputError:
     return OutputError(
-        f"Cannot write {path}: {error.strerror or error}. Name a folder you may write to."
+        "Cannot write {path:private}: {reason}. Name a folder you may write to.",
+        path=str(path),
+        reason=error.strerror or str(error),
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 from collections import defaultdict
+from collections.abc import Iterator
 from itertools import combinations
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from typing import Any
 import pytest
 from typer.main import get_command
 
+import meniscal_measure.errors
 from meniscal_measure.cli import app
 
 REPOSITORY = Path(__file__).parents[1]
@@ -111,6 +113,55 @@ def _imported_rooms(tree: ast.Module) -> set[str]:
 def _room(parts: tuple[str, ...]) -> str:
     """The room of a module: `workshop` holds three, and each top-level module is one."""
     return ".".join(parts[1:3] if parts[1] == "workshop" else parts[1:2])
+
+
+def test_an_error_gives_what_may_name_a_patient_as_a_private_field() -> None:
+    """A path, a text of a file or of a user, or what another library said of them.
+
+    The workshop reads recipes of drawn knees only.
+    """
+    assert [place for place in _raised_openly() if "/workshop/" not in place] == []
+
+
+MAY_IDENTIFY = {
+    *("path", "folder", "file", "store", "url", "study", "scheduler", "error", "reader", "called"),
+    *("text", "problems", "cell", "uid", "subject", "patient_id", "patient_name", "description"),
+}
+"""Last part of an expression whose value may name a patient."""
+
+
+def _raised_openly() -> Iterator[str]:
+    """Errors whose message holds such a value in an f-string, or in a field that is not private."""
+    errors = {name for name in vars(meniscal_measure.errors) if name.endswith("Error")}
+    for file in sorted((REPOSITORY / "meniscal_measure").rglob("*.py")):
+        for node in ast.walk(ast.parse(file.read_text("utf-8"))):
+            if isinstance(node, ast.Call) and ast.unparse(node.func).rsplit(".")[-1] in errors:
+                place = f"{file.relative_to(REPOSITORY)}:{node.lineno}"
+                yield from (f"{place} {said}" for said in _said_openly(node))
+
+
+def _said_openly(call: ast.Call) -> Iterator[str]:
+    message = call.args[0] if call.args else ast.Constant("")
+    for node in ast.walk(message):
+        if isinstance(node, ast.FormattedValue) and _may_identify(node.value):
+            yield ast.unparse(node.value)
+    texts = [node.value for node in ast.walk(message) if isinstance(node, ast.Constant)]
+    template = "".join(text for text in texts if isinstance(text, str))
+    for keyword in call.keywords:
+        is_private = f"{{{keyword.arg}:private}}" in template
+        if not is_private and (keyword.arg in MAY_IDENTIFY or _may_identify(keyword.value)):
+            yield f"{keyword.arg}={ast.unparse(keyword.value)}"
+
+
+def _may_identify(value: ast.expr) -> bool:
+    match value:
+        case ast.Name(id=name) | ast.Attribute(attr=name):
+            return name in MAY_IDENTIFY
+        case ast.Call(func=ast.Name(id="str" | "repr"), args=[inner]):
+            return _may_identify(inner)
+        case ast.BoolOp(values=[first, *_]):
+            return _may_identify(first)
+    return False
 
 
 def _text(name: str) -> str:

@@ -98,7 +98,11 @@ def _logged(path: Path) -> Iterator[Watch]:
         path.parent.mkdir(parents=True, exist_ok=True)
         stream = path.open("a", encoding="utf-8")
     except OSError as error:
-        raise OutputError(f"The log {path} cannot be written: {error.strerror}.") from error
+        raise OutputError(
+            "The log {path:private} cannot be written: {reason}.",
+            path=str(path),
+            reason=error.strerror or "unknown",
+        ) from error
     with stream:
 
         def watch(progress: Progress) -> None:

@@ -136,7 +136,9 @@ def _placed_by_hand(texts: list[str]) -> dict[str, tuple[float, float]]:
                 raise ValueError(pixel)
         except ValueError as error:
             raise UsageError(
-                f"--place {text}: write NAME=COLUMN,ROW, for example medial_rim=175.1,124.1."
+                "--place {text:private}: write NAME=COLUMN,ROW, for example"
+                " medial_rim=175.1,124.1.",
+                text=text,
             ) from error
         placed[name] = (column, row)
     return placed

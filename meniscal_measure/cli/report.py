@@ -110,8 +110,8 @@ def _signed(path: Path, study: Study, reader: str | None) -> Reading:
     names = ", ".join(sorted({one.reader for one in readings}))
     raise UsageError(
         "{store:private} holds {count} readings signed on images of {study:private}, by"
-        " {readers}. Name one reader (--reader NAME); the repeated readings of one reader are"
-        " collected by cohort collect.",
+        " {readers:private}. Name one reader (--reader NAME); the repeated readings of one reader"
+        " are collected by cohort collect.",
         store=str(path),
         count=len(readings),
         study=str(study.path),
@@ -122,8 +122,9 @@ def _signed(path: Path, study: Study, reader: str | None) -> Reading:
 def _nothing_signed(path: Path, study: Study, rejections: Sequence[SignedReading]) -> UsageError:
     if rejections:
         return UsageError(
-            "This knee was rejected by {reader} in {store:private} ({reason}); there is no reading"
-            " to report. Take the rejection back on the review page to read it after all.",
+            "This knee was rejected by {reader:private} in {store:private} ({reason:private});"
+            " there is no reading to report. Take the rejection back on the review page to read"
+            " it after all.",
             reader=rejections[-1].reader,
             store=str(path),
             reason=rejections[-1].rejection,

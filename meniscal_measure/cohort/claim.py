@@ -37,10 +37,13 @@ def _lock(store: Path) -> sqlite3.Connection:
     except (sqlite3.OperationalError, OSError) as error:
         if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY:
             raise UsageError(
-                f"Another run is working on {store}. Wait for it to end, or give this one a store"
-                " of its own."
+                "Another run is working on {store:private}. Wait for it to end, or give this one"
+                " a store of its own.",
+                store=str(store),
             ) from error
         raise OutputError(
-            f"{beside} cannot be written: {error}. Name a place you may write to."
+            "{path:private} cannot be written: {reason:private}. Name a place you may write to.",
+            path=str(beside),
+            reason=str(error),
         ) from error
     return lock

@@ -178,7 +178,10 @@ def _connected(distributed: Any, scheduler: str) -> Any:
         return distributed.Client(**{name: scheduler}, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         raise UsageError(
-            f"No Dask scheduler answers at {scheduler}: {error}. Start it, or correct its address."
+            "No Dask scheduler answers at {scheduler:private}: {reason:private}. Start it, or"
+            " correct its address.",
+            scheduler=str(scheduler),
+            reason=str(error),
         ) from error
 
 

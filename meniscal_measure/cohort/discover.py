@@ -83,8 +83,10 @@ def propose_manifest(folder: Path, *, progress: Progress | None = None) -> Propo
             progress(done, len(places))
     if not found:
         raise NothingMeasurableError(
-            f"No MR image lies in the folders or archives directly inside {folder}."
-            + "".join(f"\n  {remark}" for remark in remarks)
+            "No MR image lies in the folders or archives directly inside {folder:private}."
+            "{remarks:private}",
+            folder=str(folder),
+            remarks="".join(f"\n  {remark}" for remark in remarks),
         )
     return ProposedManifest(tuple(_entries(found)), tuple(remarks + list(_doubts(found))))
 
@@ -106,7 +108,11 @@ def _places(folder: Path) -> list[Path]:
     try:
         inside = sorted(folder.iterdir())
     except OSError as error:
-        raise UsageError(f"{folder} cannot be read: {error.strerror}. Name a folder.") from error
+        raise UsageError(
+            "{folder:private} cannot be read: {reason}. Name a folder.",
+            folder=str(folder),
+            reason=error.strerror or "unknown",
+        ) from error
     return [path for path in inside if path.is_dir() or path.suffix.lower() == ".zip"]
 
 

@@ -121,8 +121,11 @@ class Manifest:
                     yield entry
         if problems:
             raise ManifestError(
-                f"{self.path} has {len(problems)} problems; nothing was measured. Correct them"
-                " all:\n  " + "\n  ".join(problems)
+                "{path:private} has {count} problems; nothing was measured. Correct them all:\n"
+                "  {problems:private}",
+                path=str(self.path),
+                count=len(problems),
+                problems="\n  ".join(problems),
             )
 
 
@@ -197,9 +200,13 @@ def _check_columns(table: Table) -> None:
         if name in missing
     ]
     raise ManifestError(
-        f"{table.path}: {'; '.join(said + meant)}. Found, {table.how}: the columns"
-        f" {', '.join(table.columns)}. Known columns are {', '.join(COLUMNS)}; any other is kept as"
-        " a covariate."
+        "{path:private}: {problems:private}. Found, {how}: the columns {columns:private}. Known"
+        " columns are {known}; any other is kept as a covariate.",
+        path=str(table.path),
+        problems="; ".join(said + meant),
+        how=table.how,
+        columns=", ".join(table.columns),
+        known=", ".join(COLUMNS),
     )
 
 

@@ -145,8 +145,9 @@ def _file_system(url: str) -> tuple[Any, str]:
         import fsspec  # type: ignore[import-untyped]
     except ImportError as error:
         raise UsageError(
-            f"Fetching {url} needs fsspec, which is not installed:"
-            " pip install 'meniscal-measure[cluster]'."
+            "Fetching {url:private} needs fsspec, which is not installed: pip install"
+            " 'meniscal-measure[cluster]'.",
+            url=str(url),
         ) from error
     files, root = fsspec.core.url_to_fs(url)
     return files, root
@@ -173,7 +174,11 @@ def _near(path: str, copy: Path) -> Path:
         copy.parent.mkdir()
         files.get(root, str(copy), recursive=files.isdir(root))
     except URL_ERRORS as error:
-        raise UnreadableFileError(f"{path} cannot be fetched: {error}.") from error
+        raise UnreadableFileError(
+            "{path:private} cannot be fetched: {reason:private}.",
+            path=str(path),
+            reason=str(error),
+        ) from error
     return copy
 
 
@@ -217,4 +222,8 @@ def _file_digest(path: str) -> str:
                 found.update(piece)
             return found.hexdigest()
     except OSError as error:
-        raise UnreadableFileError(f"{path} cannot be read: {error.strerror}.") from error
+        raise UnreadableFileError(
+            "{path:private} cannot be read: {reason}.",
+            path=str(path),
+            reason=error.strerror or "unknown",
+        ) from error

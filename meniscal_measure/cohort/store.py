@@ -100,11 +100,16 @@ class Store:
 
     def _check(self) -> None:
         if self._ask("PRAGMA application_id") != APPLICATION_ID:
-            raise UsageError(f"{self.path} is a database of something else. Name another file.")
+            raise UsageError(
+                "{path:private} is a database of something else. Name another file.",
+                path=str(self.path),
+            )
         if self._ask("PRAGMA user_version") != LAYOUT:
             raise UsageError(
-                f"{self.path} was written by another version, in another layout than {LAYOUT}."
-                " Read it with that version, or give this one a store of its own."
+                "{path:private} was written by another version, in another layout than {layout}."
+                " Read it with that version, or give this one a store of its own.",
+                path=str(self.path),
+                layout=LAYOUT,
             )
 
     def _ask(self, query: str) -> Any:
@@ -121,7 +126,10 @@ class Store:
             If it is not.
         """
         if not path.exists():
-            raise UsageError(f"There is no store {path}. Run the measuring of the cohort first.")
+            raise UsageError(
+                "There is no store {path:private}. Run the measuring of the cohort first.",
+                path=str(path),
+            )
         writable = all(os.access(place, os.W_OK) for place in (path, path.parent))
         return cls(path, read_only=not writable)
 

@@ -54,7 +54,11 @@ def read_table(path: Path) -> Table:
         with path.open(encoding=encoding) as stream:
             header = stream.readline()
     except OSError as error:
-        raise UsageError(f"{path} cannot be read: {error.strerror}. Name a CSV file.") from error
+        raise UsageError(
+            "{path:private} cannot be read: {reason}. Name a CSV file.",
+            path=str(path),
+            reason=error.strerror or "unknown",
+        ) from error
     except UnicodeError as error:
         raise _not_a_table(path, error) from error
     separator = _separator(header)
@@ -88,7 +92,11 @@ def _text_rows(
                     row[""] = "".join(told[len(columns) :])
                     yield reader.line_num, row
     except OSError as error:
-        raise UsageError(f"{path} cannot be read: {error.strerror}. Name a CSV file.") from error
+        raise UsageError(
+            "{path:private} cannot be read: {reason}. Name a CSV file.",
+            path=str(path),
+            reason=error.strerror or "unknown",
+        ) from error
     except (UnicodeError, csv.Error) as error:
         raise _not_a_table(path, error) from error
 
@@ -101,7 +109,11 @@ def _cell(text: str, *, decimal_comma: bool) -> str:
 
 
 def _not_a_table(path: Path, error: Exception) -> UsageError:
-    return UsageError(f"{path} is not a CSV table in UTF-8 or UTF-16: {error}. Save it as one.")
+    return UsageError(
+        "{path:private} is not a CSV table in UTF-8 or UTF-16: {reason:private}. Save it as one.",
+        path=str(path),
+        reason=str(error),
+    )
 
 
 def _parquet(path: Path) -> Table:
@@ -117,10 +129,16 @@ def _parquet(path: Path) -> Table:
         with parquet.ParquetFile(path) as file:
             columns = tuple(name.strip().lower() for name in file.schema_arrow.names)
     except FileNotFoundError as error:
-        raise UsageError(f"There is no table {path}. Name a CSV or Parquet file.") from error
+        raise UsageError(
+            "There is no table {path:private}. Name a CSV or Parquet file.",
+            path=str(path),
+        ) from error
     except (OSError, pa.ArrowException) as error:
         raise UsageError(
-            f"{path} cannot be read as Parquet: {error}. Write it again, or give a CSV file."
+            "{path:private} cannot be read as Parquet: {reason:private}. Write it again, or give"
+            " a CSV file.",
+            path=str(path),
+            reason=str(error),
         ) from error
 
     def rows() -> Iterator[tuple[int, dict[str, str]]]:

@@ -85,7 +85,8 @@ def _tls(certificates: Path | None) -> ssl.SSLContext | None:
         return ssl.create_default_context(cafile=certificates)
     except OSError as error:  # ssl.SSLError is one too
         raise UsageError(
-            "The certificates in {file} cannot be read. Give a PEM file.", file=str(certificates)
+            "The certificates in {file:private} cannot be read. Give a PEM file.",
+            file=str(certificates),
         ) from error
 
 

@@ -146,8 +146,10 @@ class WebArchive:
             ) from error
         except (ValueError, KeyError, TypeError, AttributeError) as error:
             raise ArchiveError(
-                f"{self.address} gave an answer that is not DICOMweb ({error}). Check that it is"
-                " the root of the archive's DICOMweb services."
+                "{archive} gave an answer that is not DICOMweb ({reason:private}). Check that it"
+                " is the root of the archive's DICOMweb services.",
+                archive=self.address,
+                reason=str(error),
             ) from error
 
 

@@ -76,11 +76,11 @@ def _weights() -> Traversable:
 
 
 def _checked(name: str) -> bytes:
-    file = f"{name}.onnx"
-    content = (_weights() / file).read_bytes()
-    if f"{hashlib.sha256(content).hexdigest()}  {file}" not in checksums().splitlines():
+    network = f"{name}.onnx"
+    content = (_weights() / network).read_bytes()
+    if f"{hashlib.sha256(content).hexdigest()}  {network}" not in checksums().splitlines():
         raise UnreadableFileError(
-            f"The network file {file} is not the one this version was released with; install the"
+            f"The network {network} is not the one this version was released with; install the"
             " package again."
         )
     return content

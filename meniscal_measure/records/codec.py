@@ -160,8 +160,9 @@ def reading_from_dict(record: Mapping[str, Any]) -> Reading:
         reading = _reading(msgspec.convert(newest_layout(record), ReadingPart))
     except (LookupError, TypeError, ValueError, AttributeError, RecursionError) as error:
         raise InputError(
-            f"The record does not follow its schema ({error}); check it against the published JSON"
-            " Schema."
+            "The record does not follow its schema ({reason:private}); check it against the"
+            " published JSON Schema.",
+            reason=str(error),
         ) from error
     if record["schema"]["version"] == 1:  # which had no seals
         unsigned = replace(reading, signatures=())

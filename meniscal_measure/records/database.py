@@ -86,9 +86,9 @@ def explained(path: Path) -> Iterator[None]:
         ) from error
     except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
         raise OutputError(
-            "The store {store:private} cannot be used: {reason}. What was stored before is safe."
-            " Make room on the disk, or see that this is a store of readings and may be written;"
-            " then do it again.",
+            "The store {store:private} cannot be used: {reason:private}. What was stored before"
+            " is safe. Make room on the disk, or see that this is a store of readings and may be"
+            " written; then do it again.",
             store=str(path),
             reason=str(error),
         ) from error

@@ -29,9 +29,12 @@ def newest_layout(record: Mapping[str, Any]) -> Json:
     if found == {"id": SCHEMA_ID, "version": 1}:
         return _upgraded(record)
     raise InputError(
-        f"The record's schema is {found}; this version reads {SCHEMA_ID} versions"
-        f" {OLDEST_VERSION} to {SCHEMA_VERSION}. Measure again, or use the version that"
-        " wrote it."
+        "The record's schema is {found:private}; this version reads {schema_id} versions"
+        " {oldest_version} to {schema_version}. Measure again, or use the version that wrote it.",
+        found=str(found),
+        schema_id=SCHEMA_ID,
+        oldest_version=OLDEST_VERSION,
+        schema_version=SCHEMA_VERSION,
     )
 
 

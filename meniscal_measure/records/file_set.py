@@ -94,7 +94,8 @@ def check_set(folder: Path, name: str) -> None:
         return
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(
-            "The writing of {folder:private} was interrupted and cannot be finished: {reason}.",
+            "The writing of {folder:private} was interrupted and cannot be finished:"
+            " {reason:private}.",
             folder=str(folder),
             reason=str(error),
         ) from error

@@ -163,8 +163,10 @@ class Journal:
                 _digest(row[:-1]),
             ):
                 raise InputError(
-                    f"Signing {number} of {self._store.path} is missing or was changed after it"
-                    " was signed. Take the store back from a backup."
+                    "Signing {number} of {path:private} is missing or was changed after it was"
+                    " signed. Take the store back from a backup.",
+                    number=number,
+                    path=str(self._store.path),
                 )
             previous = signing.digest
         return number

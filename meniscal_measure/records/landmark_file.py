@@ -211,20 +211,25 @@ def _index(name: SliceRef, frames: Sequence[ImagePlane], index_counts: bool) -> 
         return of_image[0]
     if not index_counts and name.index is not None and of_image:
         raise LandmarkError(
-            f"slice {name} is named by its index, but files of the series were refused, are missing"
-            " or came twice, so that the index may be that of another slice. Give the SOP Instance"
-            " UID, or the whole series."
+            "slice {slice:private} is named by its index, but files of the series were refused,"
+            " are missing or came twice, so that the index may be that of another slice. Give the"
+            " SOP Instance UID, or the whole series.",
+            slice=str(name),
         )
     matches = [index for index in of_image if name.index in (None, index)]
     if not matches:
         raise LandmarkError(
-            f"slice {name} is not in the series of {len(frames)} slices. Give its index in"
-            f" geometric order, 0 to {len(frames) - 1}, or the SOP Instance UID of one of its"
-            " images."
+            "slice {slice:private} is not in the series of {count} slices. Give its index in"
+            " geometric order, 0 to {last}, or the SOP Instance UID of one of its images.",
+            slice=str(name),
+            count=len(frames),
+            last=len(frames) - 1,
         )
     if len(matches) > 1:
         raise LandmarkError(
-            f"slice {name} is a multi-frame image with {len(matches)} slices. Give the index of"
-            " the slice in geometric order."
+            "slice {slice:private} is a multi-frame image with {count} slices. Give the index of"
+            " the slice in geometric order.",
+            slice=str(name),
+            count=len(matches),
         )
     return matches[0]

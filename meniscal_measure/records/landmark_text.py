@@ -187,7 +187,9 @@ def _csv_rows(text: str) -> list[list[str]]:
             rows.append([value.strip() for value in row])
     except csv.Error as error:
         raise LandmarkError(
-            f"line {reader.line_num} is not valid CSV ({error}). Correct it there."
+            "line {line} is not valid CSV ({reason:private}). Correct it there.",
+            line=reader.line_num,
+            reason=str(error),
         ) from error
     return rows
 

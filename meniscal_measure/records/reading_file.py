@@ -31,7 +31,8 @@ def read_reading(path: Path) -> Reading:
         return reading_from_dict(msgspec.json.decode(content, type=dict[str, Any]))
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InputError(
-            "{file:private} is not a reading ({reason}). Give a reading.json that measure wrote.",
+            "{file:private} is not a reading ({reason:private}). Give a reading.json that measure"
+            " wrote.",
             file=str(path),
             reason=str(error),
         ) from error

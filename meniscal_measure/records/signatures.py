@@ -85,9 +85,10 @@ def check_seals(reading: Reading) -> None:
     for signature in reading.signatures:
         if signature.reader and signature.seal != _seal(reading, signature):
             raise InputError(
-                f"The landmarks, the side or the axis of this reading were changed after"
-                f" {signature.reader} signed it. Take it back from a backup, or measure again and"
-                " have it confirmed."
+                "The landmarks, the side or the axis of this reading were changed after"
+                " {reader:private} signed it. Take it back from a backup, or measure again and"
+                " have it confirmed.",
+                reader=signature.reader,
             )
 
 

@@ -133,12 +133,18 @@ class SignedStore:
             kept = {}
         if kept.get("layout") != LAYOUT:
             raise UsageError(
-                f"{self.path} is not a store of readings of this version. Name another file."
+                "{path:private} is not a store of readings of this version. Name another file.",
+                path=str(self.path),
             )
         for key, value in about.items():
             if kept.get(key) != value:
                 raise UsageError(
-                    f"{self.path} was begun with {key} = {kept.get(key)}, and now {key} = {value}"
-                    " is asked for. Go on with the same settings, or name a new file."
+                    "{path:private} was begun with {key} = {kept:private}, and now {key} ="
+                    " {value:private} is asked for. Go on with the same settings,"
+                    " or name a new file.",
+                    path=str(self.path),
+                    key=key,
+                    kept=str(kept.get(key)),
+                    value=value,
                 )
         return kept

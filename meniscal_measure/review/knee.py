@@ -166,8 +166,9 @@ def _chosen(study: Study, series: str, sop_instance_uid: str | None) -> Choice:
         if series_key(study, stack) == series:
             return choose_coronal(study, stack_number=number)
     raise UsageError(
-        f"The reading of this knee was begun on other images than {study.path} holds now. Bring"
-        " them back, name another store, or give the knee another name in the work list."
+        "The reading of this knee was begun on other images than {path:private} holds now. Bring"
+        " them back, name another store, or give the knee another name in the work list.",
+        path=str(study.path),
     )
 
 

@@ -252,8 +252,10 @@ def state_from_dict(content: Any, grids: tuple[PixelGrid, ...]) -> State:
         )
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise UsageError(
-            f"What the page sent is not a working state ({type(error).__name__}: {error}). Load"
-            " the page again."
+            "What the page sent is not a working state ({kind}: {reason:private}). Load the"
+            " page again.",
+            kind=type(error).__name__,
+            reason=str(error),
         ) from error
 
 

@@ -52,7 +52,10 @@ def open_worklist(path: Path) -> tuple[Knee, ...]:
         With every line of the work list that cannot be used.
     """
     if not path.exists():
-        raise UsageError(f"There is nothing at {path}. Name a study, a folder or a work list.")
+        raise UsageError(
+            "There is nothing at {path:private}. Name a study, a folder or a work list.",
+            path=str(path),
+        )
     if path.suffix.lower() == ".csv":
         return _from_file(path)
     folders = _study_folders(path) if path.is_dir() else ()
@@ -98,15 +101,25 @@ def _from_file(path: Path) -> tuple[Knee, ...]:
             header = set(rows.fieldnames or ())
             if not {"knee", "study"} <= header <= set(COLUMNS):
                 raise ManifestError(
-                    f"{path}: the first line must name the columns {','.join(COLUMNS)}; side and"
-                    " landmarks may be left out."
+                    "{path:private}: the first line must name the columns {columns}; side and"
+                    " landmarks may be left out.",
+                    path=str(path),
+                    columns=",".join(COLUMNS),
                 )
             lines = list(enumerate(rows, start=2))
     except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise ManifestError(f"Cannot read the work list {path}: {error}.") from error
+        raise ManifestError(
+            "Cannot read the work list {path:private}: {reason:private}.",
+            path=str(path),
+            reason=str(error),
+        ) from error
     problems = [*_problems(lines)]
     if problems or not lines:
-        raise ManifestError(f"{path}: " + ("; ".join(problems) or "it lists no knee") + ".")
+        raise ManifestError(
+            "{path:private}: {problems:private}.",
+            path=str(path),
+            problems="; ".join(problems) or "it lists no knee",
+        )
     return tuple(_knee(row, path.parent) for _, row in lines)
 
 

@@ -43,11 +43,12 @@ def find_slice(stack: Stack, called: str) -> int:
         found = [i for i, frame in enumerate(stack.frames) if frame.sop_instance_uid == called]
     else:
         raise UsageError(
-            f"{called!r} names no slice. Write 17 for the 17th slice from the front, instance:7"
-            " for the image with Instance Number 7, or a SOP Instance UID."
+            "{called:private} names no slice. Write 17 for the 17th slice from the front,"
+            " instance:7 for the image with Instance Number 7, or a SOP Instance UID.",
+            called=repr(called),
         )
     if len(found) != 1:
-        raise UsageError(_not_one(stack, called, len(found)))
+        raise _not_one(stack, called, len(found))
     return found[0]
 
 
@@ -60,13 +61,16 @@ def _with_instance_number(stack: Stack, number: int) -> list[int]:
     return [i for i, frame in enumerate(stack.frames) if frame.instance_number == number]
 
 
-def _not_one(stack: Stack, called: str, count: int) -> str:
+def _not_one(stack: Stack, called: str, count: int) -> UsageError:
     first = slice_name(stack.frames, 0)
     known = sorted({n for f in stack.frames if (n := f.instance_number) is not None})
     numbers = f" and Instance Numbers {known[0]} to {known[-1]}" if known else ""
-    what = "No slice" if not count else f"{count} slices"
-    are = "is" if not count else "are"
-    return (
-        f"{what} of the series {are} called {called}. It has slices 1 to {first.count}, counted"
-        f" from {first.counted_from}{numbers}. Give one of these."
+    return UsageError(
+        "{what} called {called:private}. It has slices 1 to {count}, counted from {start}{numbers}."
+        " Give one of these.",
+        what=f"{count} slices of the series are" if count else "No slice of the series is",
+        called=called,
+        count=first.count,
+        start=first.counted_from,
+        numbers=numbers,
     )

@@ -64,8 +64,11 @@ def read_reference(path: Path) -> Reference:
     table = read_table(path)
     if set(table.columns) != set(COLUMNS):
         raise ManifestError(
-            f"{path}: the columns must be {', '.join(COLUMNS)}. Found, {table.how}:"
-            f" {', '.join(table.columns)}."
+            "{path:private}: the columns must be {columns}. Found, {how}: {found:private}.",
+            path=str(path),
+            columns=", ".join(COLUMNS),
+            how=table.how,
+            found=", ".join(table.columns),
         )
     findings: dict[str, float] = {}
     problems = []
@@ -80,7 +83,11 @@ def read_reference(path: Path) -> Reference:
         if not np.array_equal(first, FINDINGS[said], equal_nan=True):
             problems.append(f"line {number}: {knee} has another finding above; keep one")
     if problems:
-        raise ManifestError(f"{path} cannot be used:\n  " + "\n  ".join(problems))
+        raise ManifestError(
+            "{path:private} cannot be used:\n  {problems:private}",
+            path=str(path),
+            problems="\n  ".join(problems),
+        )
     return Reference(findings)
 
 
