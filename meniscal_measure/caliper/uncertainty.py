@@ -130,8 +130,8 @@ def combine(value: float, contributions: Sequence[Contribution]) -> Combined:
     0.5
     """
     u = math.hypot(*(part.u for part in contributions))
-    fourth_powers = sum(part.u**4 / part.dof for part in contributions)
-    dof = u**4 / fourth_powers if fourth_powers > 0 else math.inf
+    shares = sum((part.u / u) ** 4 / part.dof for part in contributions) if u > 0 else 0.0
+    dof = 1 / shares if shares > 0 else math.inf  # of shares, as u**4 of a huge u overflows
     return Combined(value, u, dof, tuple(contributions))
 
 

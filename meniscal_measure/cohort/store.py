@@ -372,7 +372,7 @@ class Store:
                 "SELECT told FROM run JOIN settings ON number = settings ORDER BY id DESC LIMIT 1"
             )
             row = self._base.execute(query).fetchone()
-        return None if row is None else dict(json.loads(row[0]))
+            return None if row is None else dict(json.loads(row[0]))
 
 
 def _opened_to_read(path: Path) -> sqlite3.Connection:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -73,7 +74,7 @@ def explained(path: Path) -> Iterator[None]:
     Raises
     ------
     OutputError
-        If the file cannot be made, read or written, or is no database.
+        If the file cannot be made, read or written, is no database, or what it holds is damaged.
     UsageError
         If a number is too large for one.
     """
@@ -84,7 +85,7 @@ def explained(path: Path) -> Iterator[None]:
             "A number is too large for the store {store:private}. Give a smaller one.",
             store=str(path),
         ) from error
-    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+    except (sqlite3.DatabaseError, zlib.error, ValueError) as error:
         raise OutputError(
             "The store {store:private} cannot be used: {reason:private}. What was stored before"
             " is safe. Make room on the disk, or see that this is a store of readings and may be"

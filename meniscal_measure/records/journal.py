@@ -120,12 +120,12 @@ class Journal:
                 "SELECT reader, knee, round, verdict, json_extract(content, '$.flags'),"
                 " json_extract(content, '$.reading_time_s') FROM signing ORDER BY number"
             ).fetchall()
-        newest = {
-            TaskKey(*row[:3]): SigningSummary(
-                Verdict(row[3]), json.loads(row[4] or "{}"), row[5] or 0.0
-            )
-            for row in rows
-        }
+            newest = {
+                TaskKey(*row[:3]): SigningSummary(
+                    Verdict(row[3]), json.loads(row[4] or "{}"), row[5] or 0.0
+                )
+                for row in rows
+            }
         return {
             key: outcome
             for key, outcome in newest.items()

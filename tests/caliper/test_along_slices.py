@@ -11,8 +11,9 @@ import pytest
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.caliper.along_slices import choice_among, position_sd_mm
 from meniscal_measure.caliper.axis import outward
-from meniscal_measure.caliper.budget import Geometry
+from meniscal_measure.caliper.budget import Geometry, SliceChoice, propagated
 from meniscal_measure.caliper.definitions import Measure
+from meniscal_measure.caliper.landmarks import PlacedLandmark, SliceLandmarks
 from meniscal_measure.caliper.reading import AxisConvention
 
 MEDIAL, LATERAL = Compartment.MEDIAL, Compartment.LATERAL
@@ -82,6 +83,20 @@ def test_a_measure_that_only_a_neighbour_has_gets_no_slope() -> None:
     assert choice is not None
     assert (None, Measure.PLATEAU_WIDTH) not in choice.slopes
     assert EXTRUSION in choice.slopes
+
+
+def test_a_measure_without_a_slope_gets_nothing_from_the_choice_of_the_slice() -> None:
+    here = slice_of(3.0)
+    placed = SliceLandmarks(
+        2,
+        {MEDIAL: dict.fromkeys((Landmark.RIM, Landmark.OUTER_EDGE), PlacedLandmark((0, 0, 0), 0.2)),
+         LATERAL: {Landmark.RIM: PlacedLandmark((0, 0, 0), 0.2)}},
+    )  # fmt: skip
+    width = (None, Measure.PLATEAU_WIDTH)
+    sloped = propagated(here, placed, SliceChoice(1.0, {EXTRUSION: 0.3}))
+    plain = propagated(here, placed, None)
+    assert sloped[width].u == pytest.approx(plain[width].u)
+    assert sloped[EXTRUSION].u == pytest.approx(math.hypot(plain[EXTRUSION].u, 0.3))
 
 
 def test_the_place_of_a_slice_is_known_to_its_spacing_over_the_root_of_twelve() -> None:

@@ -126,10 +126,50 @@ def tilted(names: tuple[Compartment, Compartment], tilt_deg: float) -> SliceLand
     )
 
 
-def test_a_plateau_may_be_turned_45_degrees_and_no_more() -> None:
-    check_side(tilted((MEDIAL, LATERAL), 44.0), GRID, Side.RIGHT)
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_plateau_may_be_turned_45_degrees_either_way_and_no_more(sign: int) -> None:
+    check_side(tilted((MEDIAL, LATERAL), 44.0 * sign), GRID, Side.RIGHT)
     with pytest.raises(LandmarkError, match=r"turned 46 degrees .* and a plateau no more than 45"):
-        check_side(tilted((MEDIAL, LATERAL), 46.0), GRID, Side.RIGHT)
+        check_side(tilted((MEDIAL, LATERAL), 46.0 * sign), GRID, Side.RIGHT)
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_compartment_alone_may_be_turned_as_far_either_way(sign: int) -> None:
+    """With one compartment only, its spine base and rim tell how it is turned."""
+    with pytest.raises(LandmarkError, match="turned 46 degrees"):
+        check_side(alone(MEDIAL, 30.0, 46.0 * sign), GRID, Side.RIGHT)
+
+
+def alone(name: Compartment, rim_mm: float, tilt_deg: float = 0.0) -> SliceLandmarks:
+    """A rim so far to the right of its spine base in the image, nothing on the other side."""
+    x, z = (rim_mm * f(math.radians(tilt_deg)) for f in (math.cos, math.sin))
+    spine, rim = ((0.0, 0.0, 0.0), (x, 0.0, z))
+    points = {SPINE: PlacedLandmark(spine, 0.2), RIM: PlacedLandmark(rim, 0.2)}
+    return SliceLandmarks(0, {name: points})
+
+
+@pytest.mark.parametrize(
+    ("side", "name", "towards", "rim_mm"),
+    [
+        (Side.RIGHT, MEDIAL, "left", -30.0),
+        (Side.RIGHT, LATERAL, "right", 30.0),
+        (Side.LEFT, MEDIAL, "right", 30.0),
+        (Side.LEFT, LATERAL, "left", -30.0),
+    ],
+)
+def test_a_compartment_on_the_wrong_side_is_told_where_it_lies(
+    side: Side, name: Compartment, towards: str, rim_mm: float
+) -> None:
+    """Outside check: LPS (PS3.3 C.7.6.2.1.1): +x is towards the patient's left."""
+    check_side(alone(name, -rim_mm), GRID, side)
+    with pytest.raises(SideError, match=f"{name} compartment lies towards the patient's {towards}"):
+        check_side(alone(name, rim_mm), GRID, side)
+
+
+def test_image_left_is_wrong_however_little_it_points_to_the_right() -> None:
+    check_side(alone(Compartment.IMAGE_LEFT, -0.5), GRID, None)
+    with pytest.raises(LandmarkError, match="Exchange the two names"):
+        check_side(alone(Compartment.IMAGE_LEFT, 0.5), GRID, None)
 
 
 def test_medial_lies_towards_the_other_leg() -> None:
@@ -211,6 +251,17 @@ def test_an_outer_edge_2_mm_inward_of_its_rim_is_usual(
     unusual: bool,
 ) -> None:
     assert (Code.UNUSUALLY_INWARD in warned(knee_points(medial_mm))) is unusual
+
+
+@pytest.mark.parametrize(("medial_mm", "unusual"), [(8.9, False), (9.1, True)])
+def test_an_outer_edge_9_mm_outward_of_its_rim_is_seen_in_knees(
+    warned: Callable[[Points], set[Code]],
+    knee_points: Callable[..., Points],
+    medial_mm: float,
+    unusual: bool,
+) -> None:
+    """Furumatsu 2017: at most 8.8 mm in 46 knees with a root tear."""
+    assert (Code.UNUSUALLY_FAR_OUT in warned(knee_points(medial_mm))) is unusual
 
 
 def unequal(

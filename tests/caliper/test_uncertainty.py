@@ -71,6 +71,16 @@ def test_infinite_degrees_of_freedom_stay_infinite() -> None:
     assert math.isinf(combine(1.0, [Contribution("a", 0.1), Contribution("b", 0.2)]).dof)
 
 
+def test_a_deviation_beyond_all_measure_stays_a_number() -> None:
+    found = combine(1.0, [Contribution("a", 1e200), Contribution("b", 0.2, 5)])
+    assert found.u == 1e200
+    assert math.isinf(found.dof)
+
+
+def test_nothing_uncertain_has_no_degrees_of_freedom_to_lose() -> None:
+    assert (combine(1.0, []).u, combine(1.0, []).dof) == (0.0, math.inf)
+
+
 def test_one_finite_input_keeps_its_degrees_of_freedom() -> None:
     assert combine(1.0, [Contribution("a", 0.1, 7)]).dof == pytest.approx(7)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sqlite3
 import stat
+import zlib
 from contextlib import closing, suppress
 from pathlib import Path
 
@@ -59,6 +60,12 @@ def test_a_number_beyond_the_database_is_a_usage_error(tmp_path: Path) -> None:
         (sqlite3.OperationalError("disk I/O error"), OutputError, "cannot be used: disk I/O error"),
         (sqlite3.IntegrityError("is never changed"), OutputError, "cannot be used: is never"),
         (sqlite3.DatabaseError("file is not a database"), OutputError, "used: file is not a"),
+        (zlib.error("incorrect data check"), OutputError, "cannot be used: incorrect data"),
+        (
+            UnicodeDecodeError("utf-8", b"x", 0, 1, "invalid"),
+            OutputError,
+            "cannot be used: 'utf-8'",
+        ),
         (
             PermissionError(13, "Permission denied"),
             OutputError,
