@@ -63,8 +63,11 @@ def write_blinded_images(plan: Plan, folder: Path) -> None:
                 _write(one, blinded_place(one, folder), opener)
             except OSError as error:
                 raise OutputError(
-                    f"The images of reading {one.code} cannot be put under {folder}:"
-                    f" {error.strerror}. Name a folder you may write to."
+                    "The images of reading {code} cannot be put under {folder:private}: {reason}."
+                    " Name a folder you may write to.",
+                    code=one.code,
+                    folder=str(folder),
+                    reason=error.strerror or "unknown",
                 ) from error
 
 
