@@ -20,6 +20,7 @@ from meniscal_measure.review.open_knees import OpenKnees
 from meniscal_measure.review.reading_plan import Task, plan
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.state import State, first_state, state_from_dict
+from meniscal_measure.review.visits import Visits
 from meniscal_measure.review.worklist import Knee
 
 if TYPE_CHECKING:
@@ -95,6 +96,7 @@ class Desk:
         self.journal = Journal(self.store)
         self.drafts = Drafts(self.store)
         self._open = OpenKnees(propose)
+        self.visits = Visits(self.knees)
         self.sender = None if destination is None else self._sender(destination)
         self._plans: dict[str, dict[str, tuple[int, Task]]] = {}
 
@@ -169,6 +171,16 @@ class Desk:
             If the reader has no such task or the images cannot be used.
         """
         return self._placed(reader, task_id, series, self._open.at_once)
+
+    def open_listed(self, listed: Knee) -> OpenKnee:
+        """Open another knee of the list, with its proposal if that is there.
+
+        Raises
+        ------
+        MeniscalMeasureError
+            If its images cannot be used.
+        """
+        return self._open.at_once(listed)
 
     def complete(self, place: OpenTask) -> OpenTask:
         """Wait for the proposal on the knee of a place."""

@@ -11,7 +11,13 @@ from numpy.typing import NDArray
 
 from meniscal_measure.anatomy import Plane, Side
 from meniscal_measure.caliper.checks import check_side
-from meniscal_measure.errors import InputError, LandmarkError, NothingMeasurableError, UsageError
+from meniscal_measure.errors import (
+    InputError,
+    LandmarkError,
+    NothingMeasurableError,
+    UnreadableFileError,
+    UsageError,
+)
 from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.records.landmark_document import LandmarkDocument
 from meniscal_measure.records.landmark_file import read_landmarks
@@ -101,6 +107,23 @@ class OpenKnee:
             If it is gone or cannot be decoded.
         """
         return np.asarray(read_pixels(self.stack, [index])[0])
+
+    def middle_pixels(self) -> NDArray[np.float32]:
+        """Read the middle slice, or the readable one nearest to it where it is broken.
+
+        Raises
+        ------
+        UnreadableFileError
+            If none can be read.
+        """
+        middle = len(self.grids) // 2
+        broken: list[UnreadableFileError] = []
+        for index in sorted(range(len(self.grids)), key=lambda index: abs(index - middle)):
+            try:
+                return self.pixels(index)
+            except UnreadableFileError as error:
+                broken.append(error)
+        raise broken[0]
 
 
 def blinded(knee: OpenKnee) -> OpenKnee:

@@ -49,15 +49,12 @@ def knee_on_page(knee: OpenKnee) -> Json:
     """Describe an opened knee: size, true aspect ratio, orientation, side."""
     grid, identity = knee.grids[0], knee.stack.identity
     return {
-        "rows": grid.rows,
-        "columns": grid.columns,
-        "row_spacing_mm": grid.row_spacing_mm,
-        "column_spacing_mm": grid.column_spacing_mm,
+        **size_on_page(grid),
         "positions_mm": list(knee.stack.positions_mm),
-        "slices": _slice_names(knee),
+        "slices": slice_names(knee),
         "windows": [asdict(window) for window in grey_windows(knee.stack.contrast)],
         "hand_sd_mm": HAND_PLACEMENT_SD_MM,
-        "geometry": _geometry(knee.stack),
+        "geometry": geometry_on_page(knee.stack),
         "borders": _border_letters(grid),
         "person": " · ".join(
             part
@@ -76,7 +73,8 @@ def knee_on_page(knee: OpenKnee) -> Json:
     }
 
 
-def _slice_names(knee: OpenKnee) -> list[Json]:
+def slice_names(knee: OpenKnee) -> list[Json]:
+    """Name the slices of a knee as people find them."""
     frames = knee.stack.frames
     names = [slice_name(frames, index) for index in range(len(frames))]
     return [{"number": name.number, "short": name.short, "full": str(name)} for name in names]
@@ -112,6 +110,16 @@ def _border_letters(grid: PixelGrid) -> Json:
     }
 
 
+def size_on_page(grid: PixelGrid) -> Json:
+    """Lay out size and spacing of a slice."""
+    return {
+        "rows": grid.rows,
+        "columns": grid.columns,
+        "row_spacing_mm": grid.row_spacing_mm,
+        "column_spacing_mm": grid.column_spacing_mm,
+    }
+
+
 def proposal_on_page(knee: OpenKnee) -> Json:
     """Say which slice is proposed and why, or why none is."""
     return {
@@ -132,7 +140,7 @@ def _proposed(knee: OpenKnee) -> Json | None:
     }
 
 
-def _geometry(stack: Stack) -> Json:
+def geometry_on_page(stack: Stack) -> Json:
     """Lay out where the slices of a stack lie in patient space, mm (LPS)."""
     grid = stack.frames[0].grid
     return {
@@ -146,17 +154,13 @@ def _geometry(stack: Stack) -> Json:
 
 def _plane(side: SidePlane) -> Json:
     stack = side.stack
-    grid = stack.frames[0].grid
     return {
         "is_linked": side.is_linked,
         "numbers": [slice_name(stack.frames, index).number for index in range(len(stack.frames))],
-        "geometry": _geometry(stack),
+        "geometry": geometry_on_page(stack),
+        **size_on_page(stack.frames[0].grid),
         "plane": stack.plane,
         "count": len(stack.frames),
-        "rows": grid.rows,
-        "columns": grid.columns,
-        "row_spacing_mm": grid.row_spacing_mm,
-        "column_spacing_mm": grid.column_spacing_mm,
     }
 
 

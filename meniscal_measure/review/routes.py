@@ -6,21 +6,19 @@ import json
 from dataclasses import asdict
 from importlib.resources import files
 
-import numpy as np
-from numpy.typing import NDArray
 from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from meniscal_measure.errors import InputError, UnreadableFileError, UsageError
+from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.records.journal import Signing, Verdict
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.window import display_window
 from meniscal_measure.review.answers import SERIES_HEADER, Answer, Endpoint, Json, endpoint
 from meniscal_measure.review.desk import Desk, OpenTask
 from meniscal_measure.review.drafts import Draft
-from meniscal_measure.review.knee import OpenKnee, why_not_proposed
+from meniscal_measure.review.knee import why_not_proposed
 from meniscal_measure.review.measuring import Measured, measure_live, measure_state, snap_landmark
 from meniscal_measure.review.present import (
     hidden_on_page,
@@ -33,6 +31,7 @@ from meniscal_measure.review.signed_content import REJECTION_REASONS
 from meniscal_measure.review.signing import Seen, reject, reject_unopened, sign, withdraw
 from meniscal_measure.review.slices import encode_slice
 from meniscal_measure.review.state import State, with_proposal
+from meniscal_measure.review.visits import visit_on_page
 from meniscal_measure.series.model import Stack
 from meniscal_measure.series.pixels import read_pixels
 
@@ -55,6 +54,8 @@ def application(desk: Desk) -> Starlette:
         ("GET", task + "/desk", _desk),
         ("GET", task + "/proposal", _proposal),
         ("GET", task + "/sending", _sending),
+        ("GET", task + "/earlier", _earlier),
+        ("GET", task + "/earlier/slices/{index:int}", _earlier_slice),
         ("POST", task + "/begin-again", _begin_again),
         ("GET", task + "/slices/{index:int}", _slice),
         ("GET", task + "/planes/{plane:int}/{index:int}", _plane_slice),
@@ -118,22 +119,10 @@ def _knee(desk: Desk, reader: str, request: Request, body: Json) -> Response:
         {
             "label": place.label,
             "middle": middle,
-            "window": display_window(_middle_pixels(place.shown)),
+            "window": display_window(place.shown.middle_pixels()),
             **knee_on_page(place.shown),
         }
     )
-
-
-def _middle_pixels(knee: OpenKnee) -> NDArray[np.float32]:
-    """Pixels of the middle slice; of the readable one nearest to it where it is broken."""
-    middle = len(knee.grids) // 2
-    broken: list[UnreadableFileError] = []
-    for index in sorted(range(len(knee.grids)), key=lambda index: abs(index - middle)):
-        try:
-            return knee.pixels(index)
-        except UnreadableFileError as error:
-            broken.append(error)
-    raise broken[0]
 
 
 def _desk(desk: Desk, reader: str, request: Request, body: Json) -> Response:
@@ -207,6 +196,21 @@ def _sending(desk: Desk, reader: str, request: Request, body: Json) -> Response:
 def _slice(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     place = _place(desk, reader, request)
     return _pixels(place.knee.stack, request.path_params["index"])
+
+
+def _earlier(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    """Answer with the earlier visit of the same knee; with nothing where the list holds none."""
+    place = _place(desk, reader, request)
+    visit = desk.visits.before(desk, place)
+    return JSONResponse(None if visit is None else visit_on_page(visit, place.knee))
+
+
+def _earlier_slice(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+    visit = desk.visits.before(desk, _place(desk, reader, request))
+    index = request.path_params["index"]
+    if visit is None or index >= len(visit.knee.grids):
+        raise UsageError("There is no such slice.")
+    return _pixels(visit.knee.stack, index)
 
 
 def _pixels(stack: Stack, index: int) -> Response:

@@ -27,14 +27,19 @@ class SidePlane:
     positions of different stacks be related (DICOM PS3.3 C.7.4.1)."""
 
 
+def shares_frame(one: Stack, other: Stack) -> bool:
+    """Whether positions of two stacks may be related."""
+    uid = one.identity.frame_of_reference_uid
+    return bool(uid) and uid == other.identity.frame_of_reference_uid
+
+
 def side_planes(study: Study, coronal: Stack) -> tuple[SidePlane, ...]:
     """Find the largest sagittal and the largest axial stack, linked ones first."""
-    reference = coronal.identity.frame_of_reference_uid
     found: dict[Plane, SidePlane] = {}
     for stack in study.stacks:
         if stack.plane not in (Plane.SAGITTAL, Plane.AXIAL):
             continue
-        is_linked = bool(reference) and stack.identity.frame_of_reference_uid == reference
+        is_linked = shares_frame(stack, coronal)
         best = found.get(stack.plane)
         if best is None or (is_linked, len(stack.frames)) > (
             best.is_linked,

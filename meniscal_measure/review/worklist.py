@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import csv
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 import pydicom
+from pydicom.dataset import Dataset
 
 from meniscal_measure.anatomy import SIDE_SPELLINGS, Side
 from meniscal_measure.errors import ManifestError, MeniscalMeasureError, UsageError
@@ -76,21 +77,21 @@ def _study_folders(path: Path) -> tuple[Path, ...]:
     )
     studies: set[str] = set()
     for part in parts:
-        studies |= {uid for uid in [_study_uid(part)] if uid}
+        header = first_header(part, ["StudyInstanceUID"])
+        studies |= {str(header.get("StudyInstanceUID", ""))} - {""} if header else set()
         if len(studies) > 1:
             return tuple(parts)
     return ()
 
 
-def _study_uid(part: Path) -> str | None:
-    """Study that the first DICOM file in a folder or archive belongs to."""
+def first_header(part: Path, keywords: Sequence[str]) -> Dataset | None:
+    """Read attributes of the first DICOM file in a folder or archive; None where there is none."""
     with suppress(MeniscalMeasureError), Opener() as opener:
         for file in files_under(part).files[:PEEKED_FILES]:
             with suppress(*HEADER_ERRORS), opener.open(file) as stream:
-                header = pydicom.dcmread(
-                    stream, stop_before_pixels=True, specific_tags=["StudyInstanceUID"]
+                return pydicom.dcmread(
+                    stream, stop_before_pixels=True, specific_tags=list(keywords)
                 )
-                return str(header.get("StudyInstanceUID", "")) or None
     return None
 
 

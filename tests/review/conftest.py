@@ -167,12 +167,14 @@ class Painted:
     laterality: str | None = "R"
     planes: tuple[str, ...] = ("coronal",)
     patient: str = "Painted^Knee"
+    day: str = "20260102"
+    frame_of_reference: str = ""
     in_one_frame: bool = True
     """Whether all planes share their frame of reference."""
 
     def write(self, folder: Path) -> Path:
         folder.mkdir(parents=True, exist_ok=True)
-        study_uid, frame_of_reference = generate_uid(), generate_uid()
+        study_uid, frame_of_reference = generate_uid(), self.frame_of_reference or generate_uid()
         for number, plane in enumerate(self.planes, start=1):
             frame = frame_of_reference if self.in_one_frame else generate_uid()
             series = self._series(number, plane, study_uid, frame)
@@ -187,7 +189,7 @@ class Painted:
         series.SOPClassUID = MRImageStorage
         series.Modality = "MR"
         series.PatientName, series.PatientID = self.patient, "PAINTED-4711"
-        series.StudyDate = "20260102"
+        series.StudyDate = self.day
         series.StudyInstanceUID, series.SeriesInstanceUID = study, generate_uid()
         series.FrameOfReferenceUID = frame_of_reference
         series.SeriesNumber, series.SeriesDescription = number, f"{plane} pd fs Mustermann"

@@ -21,9 +21,17 @@ WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text("utf-8")
 """axe-core of Deque Systems, MPL 2.0; used in tests only."""
 GRAVE = ("serious", "critical")
-WANTED_IN_SIGHT = ("#sign", "#results", "#landmark-buttons", "#slice-slider", "#hint", "#stage")
+DIALOGS = {
+    "keys-dialog": "#to-keys",
+    "reject-dialog": "#reject",
+    "side-dialog": "#correct-side",
+    "reader-dialog": "#to-reader",
+}
+"""Every dialog, and the button that opens it."""
+NARROW = {"phone": (360, 740), "1280 x 800 at 400 %": (320, 200), "tablet": (768, 1024)}
 WANTED_IN_SIGHT = ("#sign", "#results", "#landmark-buttons", "#slice-slider", "#hint", "#stage")
 
+OPEN_TERMS = Terms(Conventions())
 OpenDesk = Callable[..., Desk]
 Serve = Callable[[Desk], Any]
 Show = Callable[..., Page]
@@ -81,12 +89,44 @@ def test_results_and_signature_have_no_grave_finding(
     assert grave_findings(page) == []
 
 
-@pytest.mark.parametrize("key", ["?", "x"])
-def test_dialogs_have_no_grave_finding(full: Page, key: str) -> None:
-    full.keyboard.press(key)
-    expect(full.locator("dialog[open]")).to_be_visible()
+@pytest.mark.parametrize("size", NARROW.values(), ids=NARROW)
+def test_narrow_windows_have_no_grave_finding(full: Page, size: tuple[int, int]) -> None:
+    full.set_viewport_size({"width": size[0], "height": size[1]})
+    open_details(full)
 
     assert grave_findings(full) == []
+
+
+def test_every_dialog_is_examined(full: Page) -> None:
+    assert full.evaluate("[...document.querySelectorAll('dialog')].map((e) => e.id).sort()") == (
+        sorted(DIALOGS)
+    )
+
+
+@pytest.mark.parametrize("dialog", DIALOGS)
+@pytest.mark.parametrize("width", [360, 1280])
+def test_dialogs_have_no_grave_finding(
+    open_desk: OpenDesk, served: Serve, shown: Show, dialog: str, width: int
+) -> None:
+    page = shown(served(open_desk("root-tear")))
+    page.set_viewport_size({"width": width, "height": 740})
+    page.locator(DIALOGS[dialog]).click()
+    expect(page.locator(f"#{dialog}")).to_be_visible()
+
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert grave_findings(page) == []
+
+
+def test_two_visits_side_by_side_have_no_grave_finding(
+    painted: Callable[..., Path], tmp_path: Path, served: Serve, page: Page
+) -> None:
+    knees = [Knee(day, painted(day, day=day)) for day in ("20250102", "20260102")]
+    page.goto(f"{served(Desk(knees, tmp_path / 's.sqlite', OPEN_TERMS)).address}#reader=AB")
+    page.locator("#list .entry").nth(1).click()
+    page.locator("#to-earlier").click()
+    expect(page.locator("#earlier-words")).to_contain_text("Earlier visit")
+
+    assert grave_findings(page) == []
 
 
 def test_the_list_and_the_question_for_the_reader_have_no_grave_finding(

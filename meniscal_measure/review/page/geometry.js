@@ -40,3 +40,22 @@ export function toStack(stack, place) {
   ];
   return { index, pixel };
 }
+
+/** How far a place lies from a slice. @param {Geometry} stack @param {number} index @param {Vector} place */
+export function distanceTo(stack, index, place) {
+  return Math.abs(dot(minus(place, stack.origins[index]), normalOf(stack)));
+}
+
+/** How far a slice lies behind the first of its stack, towards the patient's back. @param {Geometry} stack @param {number} index */
+function behindMm(stack, index) {
+  const normal = normalOf(stack);
+  const towardsBack = normal[1] < 0 ? -1 : 1;
+  return towardsBack * dot(minus(stack.origins[index], stack.origins[0]), normal);
+}
+
+/** Find the slice of a stack as far behind `reference` as, in another stack, `shown` is behind `from`. @param {Geometry} stack @param {number} reference @param {Geometry} other @param {number} from @param {number} shown */
+export function followed(stack, reference, other, from, shown) {
+  const wanted = behindMm(stack, reference) + behindMm(other, shown) - behindMm(other, from);
+  const off = stack.origins.map((_, index) => Math.abs(behindMm(stack, index) - wanted));
+  return off.indexOf(Math.min(...off));
+}

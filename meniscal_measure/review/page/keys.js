@@ -4,7 +4,7 @@ import { make } from "./dom.js";
 import { LANDMARK_ORDER } from "./types.js";
 
 /** @typedef {import("./reading.js").Reading} Reading */
-/** @typedef {"sign" | "next" | "reject" | "series" | "quality" | "list" | "help" | "theme" | "withdraw"} Request */
+/** @typedef {"sign" | "next" | "reject" | "series" | "quality" | "list" | "help" | "theme" | "withdraw" | "earlier"} Request */
 /** @typedef {{group: string, keys: string[], words: string, anywhere?: boolean,
  *   act: (reading: Reading, ask: (what: Request) => void, key: string) => void}} Key */
 
@@ -54,6 +54,7 @@ export const KEYS = [
   { group: "Slices", keys: ["M"], words: "Measure on this slice", act: (reading) => reading.editing.measureHere() },
   { group: "Slices", keys: ["H"], words: "Propose landmarks on this slice", act: (reading) => void reading.proposal.proposeHere() },
   { group: "Slices", keys: ["C"], words: "Carry the measured landmarks to this slice", act: (reading) => reading.editing.carry() },
+  { group: "Slices", keys: ["V"], words: "Earlier visit beside it", act: (_reading, ask) => ask("earlier") },
   { group: "Slices", keys: ["S"], words: "Next coronal series", act: (_reading, ask) => ask("series") },
   { group: "Display", keys: ["W"], words: "Next window", act: ({ view }) => view.nextPreset() },
   { group: "Display", keys: ["[", "]"], words: "Darker, brighter",

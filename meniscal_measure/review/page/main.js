@@ -5,6 +5,7 @@ import { Announcer } from "./announcer.js";
 import { Api } from "./api.js";
 import { askReader, askRejection, showKeys } from "./dialogs.js";
 import { byId, make, setShown, setText } from "./dom.js";
+import { Earlier } from "./earlier.js";
 import { Keyboard } from "./keyboard.js";
 import { keyList } from "./keys.js";
 import { Panel } from "./panel.js";
@@ -35,6 +36,7 @@ class Page {
   #stage = new Stage(() => this.redraw());
   #panel = new Panel();
   #planes = new Planes();
+  #earlier = new Earlier();
   #tools = new Tools(() => this.reading);
   #list = new WorkList((task) => void this.open(task));
 
@@ -153,6 +155,7 @@ class Page {
     this.#stage.show(reading);
     this.#panel.show(reading, this.#notice);
     this.#planes.show(reading);
+    void this.#earlier.show(reading);
     this.#tools.show(reading);
     this.#stage.element.focus();
     this.redraw();
@@ -227,6 +230,7 @@ class Page {
       if (!reading) return;
       this.#panel.draw();
       this.#planes.draw();
+      this.#earlier.draw();
       this.#tools.draw();
       this.#sayTrouble(reading.trouble);
       this.#stage.setBusy(reading.isBusy);
@@ -245,6 +249,7 @@ class Page {
       list: () => void this.#showList(),
       help: showKeys,
       theme: toggleRoom,
+      earlier: () => this.#earlier.toggle(),
       quality: () => {
         /** @type {HTMLDetailsElement} */ (byId("quality")).open = true;
         byId("quality-list").querySelector("input")?.focus();

@@ -34,6 +34,9 @@
  *   series: {key: string, reason: string, choices: {key: string, words: string}[]},
  *   side: {known: string | null, source: string, hint: string | null, hint_source: string},
  *   planes: Plane[], quality: {code: string, words: string}[]}} Knee
+ * @typedef {{label: string, day: string, window: [number, number], is_linked: boolean, rows: number, columns: number, row_spacing_mm: number,
+ *   column_spacing_mm: number, geometry: Geometry, slices: {number: number, short: string, full: string}[], slice: number | null,
+ *   joint: Pixel[], signed: string}} Visit
  * @typedef {{id: string, label: string, status: string, is_flagged: boolean, is_disagreeing: boolean, reading_time_s: number}} Task
  * @typedef {{blinded: boolean, tasks: Task[], rejection_reasons: string[], notice: string}} TaskList
  */
