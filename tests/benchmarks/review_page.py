@@ -12,7 +12,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from itertools import pairwise
 from pathlib import Path
@@ -67,11 +67,11 @@ def painted(folder: Path) -> Path:
     return study
 
 
-def traced(browser: Browser, page: Page, act: Callable[[], object]) -> dict[str, float]:
+def traced(browser: Browser, page: Page, script: str, arguments: list[Any]) -> dict[str, float]:
     """Milliseconds between drawn frames, and of the main thread's work for each of them."""
     page.evaluate(EVERY_FRAME)
     browser.start_tracing(page=page, categories=TRACED)
-    act()
+    page.evaluate(script, arguments)
     events = json.loads(browser.stop_tracing())["traceEvents"]
     main = {
         event["tid"] for event in events if event.get("args", {}).get("name") == "CrRendererMain"
@@ -145,12 +145,10 @@ def frames(browser: Browser) -> None:
                     page = make(browser, address)
                     print(f"{round_} {name} heap {heap_mb(page):.1f} MB")
                     for kind in ("key", "wheel"):
-                        found = traced(browser, page, lambda page=page, kind=kind: page.evaluate(
-                            THROUGH_SLICES, [kind, FRAMES, SLICES - 1]))  # fmt: skip
+                        found = traced(browser, page, THROUGH_SLICES, [kind, FRAMES, SLICES - 1])
                         print(f"{round_} {name} slices by {kind} {words(found)}")
                     place = (300.0, 300.0) if name == "bare" else held(page)
-                    found = traced(browser, page, lambda page=page, place=place: page.evaluate(
-                        DRAG, [*place, FRAMES]))  # fmt: skip
+                    found = traced(browser, page, DRAG, [*place, FRAMES])
                     print(f"{round_} {name} drag {words(found)}")
                     page.context.close()
 
