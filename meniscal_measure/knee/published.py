@@ -52,13 +52,15 @@ class PublishedSource(_Entry, frozen=True, kw_only=True):
 
     citation: str
     address: str
+    name: str = ""
+    """What it is called where there is little room; else the first words of the citation."""
     evidence: str
     mark: Mark
 
     @property
     def short(self) -> str:
         """First author or subject, to tell sources apart where there is little room."""
-        return self.citation.split(".")[0].split(",")[0]
+        return self.name or self.citation.split(".")[0].split(",")[0]
 
     @property
     def words(self) -> str:

@@ -145,6 +145,17 @@ class TracedQuantity:
             )
 
     @property
+    def places(self) -> str:
+        """The slices in few words, those of one plane together; "-" where there are none."""
+        by_plane: dict[str, list[str]] = {}
+        for found in dict.fromkeys(self.where):
+            image = found.name.instance_number
+            named = found.name.short if image is None else f"image {image}"
+            visit = "" if found.visit is Visit.BASELINE else f"{found.visit.words} "
+            by_plane.setdefault(f"{visit}{found.plane.value}", []).append(named)
+        return "; ".join(f"{plane} {', '.join(names)}" for plane, names in by_plane.items()) or "-"
+
+    @property
     def interval95(self) -> tuple[float, float] | None:
         """Ends of the 95 % interval; None where the uncertainty was not evaluated."""
         if self.u is None:
@@ -158,7 +169,7 @@ class TracedQuantity:
         digits = 2 if self.unit == "1" else 1
         unit = {"1": "", "mm2": " mm²", "deg": "°", "%": " %"}.get(self.unit, f" {self.unit}")
         if self.u is None:
-            return f"{self.value:.{digits}f}{unit} (uncertainty not evaluated)"
+            return f"{self.value:.{digits}f}{unit} (u not known)"
         return f"{self.value:.{digits}f} ± {COVERAGE_FACTOR * self.u:.{digits}f}{unit}"
 
 

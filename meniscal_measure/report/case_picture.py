@@ -45,7 +45,8 @@ class PictureOutline:
 
     label: str
     pixel: tuple[float, float]
-    outline_px: FloatArray
+    outline_px: FloatArray | None
+    """None where the series does not say how its specimens spread."""
     number: int
 
 
@@ -73,26 +74,35 @@ def picture_figure(picture: CasePicture, width_in: float = 4.6) -> Figure:
     return region.figure
 
 
-def case_figure(pictures: Sequence[CasePicture], title: str) -> Figure:
-    """Draw up to three slices side by side at one scale, for a talk, a paper or the sheet."""
+def case_figure(pictures: Sequence[CasePicture], title: str = "") -> Figure:
+    """Draw up to three slices side by side, for a talk or paper; without a title for the sheet."""
     shown = chosen(pictures)
     side_in = (7.3 - GAP_IN * (len(shown) - 1)) / max(len(shown), 1)
     side_in = min(side_in, 3.0)
-    region = blank(7.3, side_in + CAPTION_IN + 0.62)
+    top_in = 0.24 if title else 0.0
+    region = blank(7.3, top_in + side_in + CAPTION_IN + (0.36 if title else 0.02))
     region.text(0, 0.02, title, size=9, weight="bold")
     for number, picture in enumerate(shown):
-        place = region.part(number * (side_in + GAP_IN), 0.24, side_in, side_in + CAPTION_IN)
+        place = region.part(number * (side_in + GAP_IN), top_in, side_in, side_in + CAPTION_IN)
         draw_picture(place, picture)
-    foot = region.part(0, side_in + CAPTION_IN + 0.28, 7.3, 0.3)
-    foot.wrapped(0, 0, NOTICE, size=6.0)
+    if title:
+        foot = region.part(0, top_in + side_in + CAPTION_IN + 0.04, 7.3, 0.3)
+        foot.wrapped(0, 0, NOTICE, size=6.0)
     return region.figure
 
 
 def chosen(pictures: Sequence[CasePicture], most: int = 3) -> list[CasePicture]:
-    """Choose the slices that say most: one of each plane, predicted centres and marks first."""
+    """Choose the slices that say most: every predicted centre, then one slice of each plane."""
     order = sorted(pictures, key=lambda p: (-len(p.outlines), -len(p.marks)))
-    best = {(picture.where.visit, picture.where.plane): picture for picture in reversed(order)}
-    return sorted(best.values(), key=lambda p: (p.where.visit, p.where.plane))[:most]
+    best: dict[object, CasePicture] = {}
+    for picture in order:
+        centres = tuple(outline.number for outline in picture.outlines)
+        best.setdefault((picture.where.visit, picture.where.plane, centres), picture)
+    shown = [picture for picture in best.values() if picture.outlines][:most]
+    planes = {picture.where.plane for picture in shown}
+    others = [picture for picture in best.values() if not picture.outlines]
+    shown += sorted(others, key=lambda p: p.where.plane in planes)[: most - len(shown)]
+    return sorted(shown, key=lambda p: (p.where.visit, p.where.plane, p.where.name.number))
 
 
 def draw_picture(region: Region, picture: CasePicture) -> None:
@@ -106,16 +116,17 @@ def draw_picture(region: Region, picture: CasePicture) -> None:
     for outline in picture.outlines:
         colour, dashes = (kinds[outline.number % 3] for kinds in (COLOURS, DASHES))
         style: dict[str, Any] = {"color": colour, "ls": dashes, "lw": 1.1}
-        (line,) = axes.plot(*(outline.outline_px * spacing).T, **style)
-        line.set_path_effects(halo(width_pt=2.0))
+        if outline.outline_px is not None:
+            (line,) = axes.plot(*(outline.outline_px * spacing).T, **style)
+            line.set_path_effects(halo(width_pt=2.0))
         axes.plot(*(np.array(outline.pixel) * spacing), ls="", marker="x", ms=5, mew=1.3,
                   color=colour)  # fmt: skip
-    for mark in picture.marks:
+    for number, mark in enumerate(picture.marks):
         x, y = np.array(mark.pixel) * spacing
         (cross,) = axes.plot(x, y, ls="", marker="+", ms=7, mew=1.0, color="white")
         cross.set_path_effects(halo(width_pt=2.2))
         inward = x > (view.left_mm + view.right_mm) / 2
-        words = axes.annotate(mark.label, (x, y), (-4 if inward else 4, 3),
+        words = axes.annotate(mark.label, (x, y), (-4 if inward else 4, -7 if number % 2 else 3),
                               textcoords="offset points", ha="right" if inward else "left",
                               size=5.5, color="white", family=FONT)  # fmt: skip
         words.set_path_effects(halo(width_pt=1.6))

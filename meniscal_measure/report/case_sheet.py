@@ -84,8 +84,7 @@ def _part(part: CasePart) -> Iterator[Flowable]:
     if part.quantities:
         rows = [("what", "value, 95 %", "rests on", "slice")]
         rows += [
-            (found.name, found.words, found.basis.words, "; ".join(map(str, found.where)) or "-")
-            for found in part.quantities
+            (found.name, found.words, found.basis.words, found.places) for found in part.quantities
         ]
         yield table(rows, WIDTH_PT, widths_pt=(178, 112, 92, 145), size_pt=SIZE_PT)
     for remark in part.remarks:
@@ -104,11 +103,15 @@ def _sign_table(case: KneeCase) -> Flowable:
 
 
 def _candidate_table(case: KneeCase) -> Flowable:
+    known = [line for line in case.candidate if line.findings or line.origin]
     rows = [("fact", "this knee", "series", "findings")]
     rows += [
-        (line.description, line.value, line.summary or "-", "; ".join(line.findings) or "-")
-        for line in case.candidate
+        (line.description, line.value, line.summary, "; ".join(line.findings) or "-")
+        for line in known
     ]
+    unknown = [line.description for line in case.candidate if line not in known]
+    if unknown:
+        rows.append(("not known", "-", "-", "; ".join(unknown)))
     return table(rows, WIDTH_PT, widths_pt=(92, 44, 76, 315), size_pt=SIZE_PT)
 
 

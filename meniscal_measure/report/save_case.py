@@ -29,8 +29,9 @@ def save_case(case: KneeCase, pictures: Sequence[CasePicture], folder: Path) -> 
     figure_pdf = None
     if pictures:
         figure = case_figure(pictures, f"{case.side} knee, {case.root}")
-        figure_pdf = pdf_bytes([figure], stamp)
-        contents |= {"case-figure.png": png_bytes(figure, stamp), "case-figure.pdf": figure_pdf}
+        figure_pdf = pdf_bytes([case_figure(pictures)], stamp)
+        contents["case-figure.png"] = png_bytes(figure, stamp)
+        contents["case-figure.pdf"] = pdf_bytes([figure], stamp)
     contents["case-sheet.pdf"] = case_sheet(case, figure_pdf, stamp)
     contents["case-sheet.html"] = case_page(case, pictures, stamp).encode()
     written = []

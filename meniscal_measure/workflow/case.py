@@ -241,8 +241,10 @@ def _centre_outlines(
                     continue
                 key = (stack.frames[index].sop_instance_uid, index)
                 shown.setdefault(key, (images, []))
-                label = f"{centre.source.short}, {abs(off_mm):.1f} mm off the slice"
+                unknown = "" if centre.spread_is_known else ", spread not known"
+                label = f"{centre.source.short}, {abs(off_mm):.1f} mm off the slice{unknown}"
+                drawn = outline if centre.spread_is_known else None
                 found.setdefault(key, []).append(
-                    PictureOutline(label, (float(pixel[0]), float(pixel[1])), outline, number)
+                    PictureOutline(label, (float(pixel[0]), float(pixel[1])), drawn, number)
                 )
     return found

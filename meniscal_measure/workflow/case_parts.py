@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from meniscal_measure.anatomy import Compartment, Landmark
@@ -137,11 +137,16 @@ def _planned(space: RootSpace, answers: Answers, remarks: list[str]) -> list[Tra
         return []
     end = marks.first(KneeLandmark.TUNNEL_EXIT) or marks.first(KneeLandmark.ROOT_ATTACHMENT)
     if end is None and space.centres:
-        end = centre_landmark(space.centres[0], entry)
-        remarks.append(f"The tunnel ends at the centre after {space.centres[0].source.words}.")
+        known = [centre for centre in space.centres if centre.spread_is_known]
+        target = (known or list(space.centres))[0]
+        end = centre_landmark(target, entry)
+        unknown = "" if known else " Its spread is not known, so u is too small."
+        remarks.append(f"The tunnel ends at the centre after {target.source.words}.{unknown}")
     if end is None:
         return []
     found = list(tunnel_quantities(entry, end, space.axes, diameter_mm))
+    if end.name not in set(KneeLandmark):
+        found = [replace(quantity, basis=Basis.PUBLISHED) for quantity in found]
     first = marks.first(KneeLandmark.OTHER_TUNNEL_ENTRY)
     last = marks.first(KneeLandmark.OTHER_TUNNEL_EXIT)
     if first is not None and last is not None:

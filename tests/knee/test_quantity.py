@@ -15,7 +15,7 @@ from meniscal_measure.slice_name import SliceName
 def test_an_uncertainty_that_was_not_evaluated_is_said() -> None:
     length = TracedQuantity("tunnel length", 41.26, "mm", None, Basis.READER)
     assert length.interval95 is None
-    assert length.words == "41.3 mm (uncertainty not evaluated)"
+    assert length.words == "41.3 mm (u not known)"
 
 
 @pytest.mark.parametrize(
