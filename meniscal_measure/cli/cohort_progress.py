@@ -17,7 +17,10 @@ if TYPE_CHECKING:
 
 Watch = Callable[["Progress"], None]
 
-WORDS = {"decided": "only decided anew", "unchanged": "with the same files as before"}
+WORDS = {
+    "decided": "compared with the new threshold only",
+    "unchanged": "with the same files as before",
+}
 """What became of readings, where its name alone does not tell a user."""
 
 MOST_LINES = 100

@@ -29,7 +29,7 @@ from pathlib import Path
 from meniscal_measure.anatomy import SIDE_SPELLINGS
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.source_files import is_url
-from meniscal_measure.cohort.table_file import Table, read_table
+from meniscal_measure.cohort.table_file import InputTable, read_table
 from meniscal_measure.errors import ManifestError
 from meniscal_measure.files import csv_text
 
@@ -64,7 +64,7 @@ SIMILAR = {
 
 
 class Manifest:
-    """A manifest in a file, read and checked anew each time its entries are gone through.
+    """A manifest in a file, read and checked again each time its entries are gone through.
 
     Parameters
     ----------
@@ -189,7 +189,7 @@ def _met_before(seen: _Seen, entry: Entry, number: int) -> Iterator[str]:
         )
 
 
-def _check_columns(table: Table) -> None:
+def _check_columns(table: InputTable) -> None:
     missing = [name for name in REQUIRED if name not in table.columns]
     if not missing:
         return
@@ -210,7 +210,7 @@ def _check_columns(table: Table) -> None:
     )
 
 
-def _covariates(table: Table) -> tuple[str, ...]:
+def _covariates(table: InputTable) -> tuple[str, ...]:
     return tuple(name for name in table.columns if name and name not in COLUMNS)
 
 

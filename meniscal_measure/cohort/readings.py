@@ -80,10 +80,11 @@ class Readings:
             self._averaged(self.examination), reader=Labels.of([""] * self.examination.count)
         )
 
-    @cached_property
+    @property
     def by_reader(self) -> Readings:
-        """One row for each knee at each visit by each reader: the mean of the repeats."""
-        return self._averaged(self.examination.joined(self.reader))
+        """One row for each knee at each visit by each reader, without covariates: the mean."""
+        bare = replace(self, marks={}, covariates={})
+        return bare._averaged(self.examination.paired(self.reader))
 
     def _averaged(self, labels: Labels) -> Readings:
         counts = np.bincount(labels.codes)
@@ -95,17 +96,12 @@ class Readings:
         )
 
     @cached_property
-    def first_readings(self) -> Readings:
-        """Those that are no repeats."""
-        return self.where(self.repeat == 1)
-
-    @cached_property
     def table(self) -> Ratings:
-        """First readings as knees at their visits by readers."""
-        first = self.first_readings
-        return ratings_from_rows(
-            first.examination, first.reader, first.extrusion_mm, subjects=first.subject
-        )
+        """First readings, no repeats, as knees at their visits by readers."""
+        first = self.repeat == 1
+        cases, readers = self.examination.where(first), self.reader.where(first)
+        owners = self.subject.where(first)
+        return ratings_from_rows(cases, readers, self.extrusion_mm[first], subjects=owners)
 
     def where(self, rows: NDArray[np.bool_] | Codes) -> Readings:
         """Keep some rows."""

@@ -1,4 +1,4 @@
-"""Deciding anew on a reading that was measured before."""
+"""Another threshold applied to a reading that was measured before."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.cohort.task import Record
 
 
-def decided_anew(record: Record, conventions: Conventions) -> Record:
+def with_threshold(record: Record, conventions: Conventions) -> Record:
     """Compare a recorded reading with another threshold; nothing is measured again.
 
     Parameters
@@ -31,7 +31,7 @@ def decided_anew(record: Record, conventions: Conventions) -> Record:
 
 
 def _slice(part: Record, conventions: Conventions) -> Record:
-    anew = {
+    compared = {
         name.value: {
             **found,
             **compare(found["extrusion_mm"], found["u_mm"], conventions)._asdict(),
@@ -39,4 +39,4 @@ def _slice(part: Record, conventions: Conventions) -> Record:
         for name in Compartment
         if (found := part.get(name.value)) is not None
     }
-    return {**part, **anew}
+    return {**part, **compared}

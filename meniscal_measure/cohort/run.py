@@ -170,7 +170,7 @@ def _to_measure(
     """Skip tasks measured under equivalent settings; re-apply the threshold only."""
     alike = store.settings_that_measure_like(job.settings)
     for task in due:
-        outcome = store.decided_anew(task, alike) if alike else None
+        outcome = store.redecided(task, alike) if alike else None
         if outcome is None or (outcome.status is Status.REFUSED and job.retry_refused):
             yield task
         else:

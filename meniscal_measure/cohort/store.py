@@ -20,7 +20,7 @@ from typing import Any, Self
 from meniscal_measure.cohort.columns import EXPORT_FIELDS, MEASURED_FIELDS, Provenance
 from meniscal_measure.cohort.enrolment import Enrolment, enrolled
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.cohort.redecide import decided_anew
+from meniscal_measure.cohort.redecide import with_threshold
 from meniscal_measure.cohort.store_tables import (
     APPLICATION_ID,
     CURRENT,
@@ -149,7 +149,7 @@ class Store:
         Parameters
         ----------
         entries
-            An entry that is there already is put anew; those of earlier manifests stay.
+            An entry that is there already is replaced; those of earlier manifests stay.
         replace
             Take out the entries of earlier manifests instead. Their readings stay stored.
 
@@ -264,8 +264,8 @@ class Store:
                 if digest != settings.digest and settings.measures_like(told)
             ]
 
-    def decided_anew(self, task: Task, alike: Sequence[int]) -> Outcome | None:
-        """Take a reading of the same files under other settings, and only decide on it anew.
+    def redecided(self, task: Task, alike: Sequence[int]) -> Outcome | None:
+        """Take a reading of the same files under other settings, and apply the threshold only.
 
         Parameters
         ----------
@@ -292,7 +292,7 @@ class Store:
         digest, reason, packed, *made_from = found
         if packed is None:
             return Outcome(task, Status.REFUSED, digest, reason)
-        record = decided_anew(unpacked(packed), task.settings.conventions)
+        record = with_threshold(unpacked(packed), task.settings.conventions)
         row = Row.of(record, Provenance(*(one or "" for one in made_from)))
         return Outcome(task, Status.DECIDED, digest, row=row)
 

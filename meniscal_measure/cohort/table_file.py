@@ -25,7 +25,7 @@ DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 
 
 @dataclass(frozen=True)
-class Table:
+class InputTable:
     """A table that can be gone through once."""
 
     path: Path
@@ -37,7 +37,7 @@ class Table:
     """Number of the line, and its cells by column; cells beyond the last column under ''."""
 
 
-def read_table(path: Path) -> Table:
+def read_table(path: Path) -> InputTable:
     """Open a table, CSV in any of its habits or Parquet.
 
     Raises
@@ -64,7 +64,7 @@ def read_table(path: Path) -> Table:
     separator = _separator(header)
     columns = tuple(_column(name) for name in next(csv.reader([header], delimiter=separator), []))
     how = f"parted by {SEPARATORS[separator]}"
-    return Table(path, columns, how, _text_rows(path, encoding, separator, columns))
+    return InputTable(path, columns, how, _text_rows(path, encoding, separator, columns))
 
 
 def _separator(header: str) -> str:
@@ -116,7 +116,7 @@ def _not_a_table(path: Path, error: Exception) -> UsageError:
     )
 
 
-def _parquet(path: Path) -> Table:
+def _parquet(path: Path) -> InputTable:
     try:
         import pyarrow as pa  # type: ignore[import-untyped]
         from pyarrow import parquet
@@ -150,7 +150,7 @@ def _parquet(path: Path) -> Table:
                     cells = map(_parquet_cell, row.values())
                     yield number, dict(zip(columns, cells, strict=True))
 
-    return Table(path, columns, "as Parquet", rows())
+    return InputTable(path, columns, "as Parquet", rows())
 
 
 def _parquet_cell(value: Any) -> str:

@@ -113,13 +113,13 @@ def between_visits(
         If fewer than two knees were read at both visits by the same reader.
     """
     at_either = readings.visit.is_(visits[0]) | readings.visit.is_(visits[1])
-    seen = readings.where(at_either).by_reader
+    seen = (readings if at_either.all() else readings.where(at_either)).by_reader
     for visit in visits:
         if visit not in seen.visit.names:
             raise AgreementError(
                 f"No knee was measured at visit {visit!r}. Check the names of the visits."
             )
-    rows, knees = seen.knee.joined(seen.reader), seen.knee
+    rows, knees = seen.knee.paired(seen.reader), seen.knee
     values = ratings_from_rows(rows, seen.visit, seen.extrusion_mm)
     squares = ratings_from_rows(rows, seen.visit, seen.u_mm**2).values
     order = [values.readers.tolist().index(visit) for visit in visits]

@@ -19,10 +19,7 @@ on two cores (30 slices of 320 x 320, 6 MB a series, in the page cache; landmark
   more than some 50 cores do not make it faster;
 - memory: of that process 74 MiB, of a worker 153, for ten thousand as for two thousand.
 
-Once measured, 100,000 simulated readings of one small file each took, in processor time of a core:
-finding that all is done 1.2 s and 89 MB, the export 2.4 s and 38 MB, the report 17 s and 321 MB, of
-which about a third was the mixed model. The resume looks up size and time of every file once: on
-network storage that is most of it.
+What it costs once it is measured is the matter of `cohort_large`.
 """
 
 from __future__ import annotations

@@ -78,7 +78,9 @@ def test_measuring_again_finds_nothing_to_do(measured: Path) -> None:
     assert (end["total"], end["already_done"], end["stopped"]) == (5, 5, False)
 
 
-def test_another_rule_at_the_threshold_only_decides_anew(measured: Path, tmp_path: Path) -> None:
+def test_another_rule_at_the_threshold_measures_nothing_again(
+    measured: Path, tmp_path: Path
+) -> None:
     store = Path(shutil.copy(measured / "c.sqlite", tmp_path))
     rule = ("--threshold-rule", "at_or_above", "--time-limit", 60)
     result = invoke("measure", measured / "manifest.csv", "--store", store, *rule, "--json")
@@ -86,7 +88,7 @@ def test_another_rule_at_the_threshold_only_decides_anew(measured: Path, tmp_pat
     assert (end["decided"], end["refused"], "measured" in end) == (4, 1, False)
     back = Path(shutil.copy(measured / "c.sqlite", tmp_path / "said.sqlite"))
     result = invoke("measure", measured / "manifest.csv", "--store", back, *rule)
-    assert "Done: 4 only decided anew, 1 refused" in result.output
+    assert "Done: 4 compared with the new threshold only, 1 refused" in result.output
     with Store.existing(store) as opened:
         flags = {row["subject"]: row["medial_flag"] for row in opened.rows()}
     assert flags["exactly-3mm"] == 1

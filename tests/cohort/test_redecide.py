@@ -1,4 +1,4 @@
-"""Deciding anew gives what measuring anew would have given."""
+"""Applying a threshold again gives what measuring again would have given."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from meniscal_measure.caliper.reading import Conventions, ThresholdRule
-from meniscal_measure.cohort.redecide import decided_anew
+from meniscal_measure.cohort.redecide import with_threshold
 from meniscal_measure.cohort.task import Record
 from meniscal_measure.records.codec import reading_to_dict
 from meniscal_measure.series.model import Study
@@ -30,15 +30,15 @@ def measured(study: Study, conventions: Conventions) -> Record:
 
 
 @given(threshold_mm=st.floats(0.0, 10.0), rule=st.sampled_from(ThresholdRule))
-def test_deciding_anew_equals_measuring_anew(
+def test_another_threshold_equals_measuring_again(
     study: Study, threshold_mm: float, rule: ThresholdRule
 ) -> None:
     conventions = Conventions(threshold_mm=threshold_mm, threshold_rule=rule)
     before = measured(study, Conventions())
-    assert decided_anew(before, conventions) == measured(study, conventions)
+    assert with_threshold(before, conventions) == measured(study, conventions)
 
 
 def test_the_given_record_is_left_as_it_was(study: Study) -> None:
     before = measured(study, Conventions())
-    decided_anew(before, Conventions(threshold_mm=0.1))
+    with_threshold(before, Conventions(threshold_mm=0.1))
     assert before == measured(study, Conventions())

@@ -80,6 +80,14 @@ class Labels:
             return Labels(codes, self.names)
         return Labels((np.cumsum(present) - 1)[codes], self.names[present])
 
+    def paired(self, other: Labels) -> Labels:
+        """Tell rows apart by both texts, without names, which cost more than the rest."""
+        pairs, codes = self._pairs(other)
+        return Labels(codes, np.zeros(pairs.size, dtype="U1"))
+
+    def _pairs(self, other: Labels) -> tuple[Codes, Codes]:
+        return np.unique(self.codes * other.count + other.codes, return_inverse=True)
+
     def joined(self, other: Labels) -> Labels:
         """Label each row by both texts; an empty one adds nothing to the name.
 
@@ -89,7 +97,7 @@ class Labels:
         >>> knees.joined(Labels.of(["2", ""])).texts.tolist()
         ['S1 / left / 2', 'S1 / right']
         """
-        pairs, codes = np.unique(self.codes * other.count + other.codes, return_inverse=True)
+        pairs, codes = self._pairs(other)
         here, there = self.names[pairs // other.count], other.names[pairs % other.count]
         both = np.strings.add(np.strings.add(here, BETWEEN), there)
         return Labels(codes, np.where(there == "", here, both))

@@ -40,7 +40,7 @@ def _choices(readings: Readings) -> Iterator[tuple[str, Readings]]:
     yield "verified by a person only", readings.where(verified)
     sure = np.isnan(confidence) | (confidence >= LOW_CONFIDENCE) | verified
     yield f"without proposals of confidence below {LOW_CONFIDENCE:g}", readings.where(sure)
-    yield "first readings only", readings.first_readings
+    yield "first readings only", readings.where(readings.repeat == 1)
     sides = readings.side.codes
     of_first = sides[readings.subject.first][readings.subject.codes]
     yield "one knee of each subject", readings.where(sides == of_first)

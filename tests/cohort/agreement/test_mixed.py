@@ -108,7 +108,7 @@ def test_the_interval_of_the_interaction_holds_it_as_often_as_it_says() -> None:
 
 
 def test_p_of_no_interaction_agrees_with_permuted_groups() -> None:
-    # Groups drawn anew among subjects: how often is the difference of changes as large?
+    # Groups drawn again among subjects: how often is the difference of changes as large?
     study = Study(24, 6, interaction_mm=0.25)
     found = mixed_model(study.y, study.design, study.levels)
     (place,) = found.design.columns_with("group", "visit")
