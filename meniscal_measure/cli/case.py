@@ -68,7 +68,7 @@ def case(
             baseline, follow_up, answers=answered, landmarks=landmarks,
             side=None if side is None else side.side,
         )  # fmt: skip
-        save_case(made.case, made.pictures, out)
+        save_case(made.case, made.pictures, out, follow_up=made.follow_up)
         if as_json:
             print_json(msgspec.to_builtins(made.case))
         else:

@@ -25,7 +25,7 @@ from meniscal_measure.knee.registration import (
     TibiaImages,
     register_tibia,
 )
-from meniscal_measure.series.model import Contrast, Stack
+from meniscal_measure.series.model import Stack
 
 DETECTABLE_MM = smallest_detectable_change(0.92 * math.sqrt(1 - 0.90))
 """Smallest detectable change of medial extrusion where the readers' own is not known, mm.
@@ -254,10 +254,17 @@ def compared(
     twice: it is replaced by the slope of the extrusion along the bone times the error of the
     registration, as a standard uncertainty.
     """
-    remarks = check_pair(baseline.reading, follow_up.reading)
+    return compared_on(
+        baseline, follow_up, registered(baseline, follow_up), detectable_mm=detectable_mm
+    )
+
+
+def registered(baseline: Examination, follow_up: Examination) -> Registration:
+    """Find the tibia of the baseline in the follow-up; see `compared` for what is refused."""
+    check_pair(baseline.reading, follow_up.reading)
     first, second = baseline.stack.contrast, follow_up.stack.contrast
-    found = register_tibia(baseline.tibia(), follow_up.tibia(), same_contrast=_alike(first, second))
-    return compared_on(baseline, follow_up, found, detectable_mm=detectable_mm, remarks=remarks)
+    alike = (first.weighting, first.fat_suppressed) == (second.weighting, second.fat_suppressed)
+    return register_tibia(baseline.tibia(), follow_up.tibia(), same_contrast=alike)
 
 
 def compared_on(
@@ -266,9 +273,9 @@ def compared_on(
     registration: Registration,
     *,
     detectable_mm: float = DETECTABLE_MM,
-    remarks: tuple[str, ...] = (),
 ) -> FollowUp:
     """Compare as `compared` does, on a registration that is known already."""
+    remarks = check_pair(baseline.reading, follow_up.reading)
     tilt_deg = _tilt_deg(baseline.stack, follow_up.stack, registration.move)
     if registration.error_mm > LARGEST_ERROR_MM or tilt_deg > LARGEST_TILT_DEG:
         raise NothingMeasurableError(
@@ -294,10 +301,6 @@ def compared_on(
         MappingProxyType(extrusions),
         remarks,
     )
-
-
-def _alike(first: Contrast, second: Contrast) -> bool:
-    return (first.weighting, first.fat_suppressed) == (second.weighting, second.fat_suppressed)
 
 
 def _position(stack: Stack, point_mm: FloatArray) -> float:

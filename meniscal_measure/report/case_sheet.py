@@ -29,7 +29,9 @@ WIDTH_PT = PAGE_PT[0] - 2 * MARGIN_PT
 FINE, SIZE_PT = style(6.0), 6.3
 
 
-def case_sheet(case: KneeCase, figure: bytes | None, stamp: Stamp) -> bytes:
+def case_sheet(
+    case: KneeCase, figure: bytes | None, stamp: Stamp, *, follow_up: bytes | None = None
+) -> bytes:
     """Set the sheet; what does not fit on two pages stands in the HTML file and the record.
 
     Parameters
@@ -40,6 +42,8 @@ def case_sheet(case: KneeCase, figure: bytes | None, stamp: Stamp) -> bytes:
         The slices of the case as PDF; None where there are none to show.
     stamp
         What the file says of itself.
+    follow_up
+        Both examinations as PDF, on a page of its own; None where there is one.
     """
     signs, others = _parted(case)
     blocks: list[Flowable] = [
@@ -58,6 +62,8 @@ def case_sheet(case: KneeCase, figure: bytes | None, stamp: Stamp) -> bytes:
         _candidate_table(case),
     ]
     blocks += _lists(case)
+    if follow_up is not None:
+        blocks += [PageBreak(), Plate(follow_up)]
     layout = Layout(
         MARGIN_PT, MARGIN_PT + FOOT_PT, WIDTH_PT, PAGE_PT[1] - 2 * MARGIN_PT - HEAD_PT - FOOT_PT,
         lambda canvas, number: _draw_around(canvas, number, case),

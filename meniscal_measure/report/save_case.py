@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from matplotlib.figure import Figure
+
 from meniscal_measure.files import write_text, written_whole
 from meniscal_measure.knee.case_record import KneeCase, case_to_json
 from meniscal_measure.knee.questions import answers_template
@@ -16,8 +18,16 @@ from meniscal_measure.report.case_sheet import case_sheet
 ANSWERS = "answers.toml"
 
 
-def save_case(case: KneeCase, pictures: Sequence[CasePicture], folder: Path) -> list[Path]:
+def save_case(
+    case: KneeCase,
+    pictures: Sequence[CasePicture],
+    folder: Path,
+    *,
+    follow_up: Figure | None = None,
+) -> list[Path]:
     """Write what a case consists of; answers that are there already are left as they are.
+
+    `follow_up` is the figure of both examinations, where there are two.
 
     Raises
     ------
@@ -32,7 +42,11 @@ def save_case(case: KneeCase, pictures: Sequence[CasePicture], folder: Path) -> 
         figure_pdf = pdf_bytes([case_figure(pictures)], stamp)
         contents["case-figure.png"] = png_bytes(figure, stamp)
         contents["case-figure.pdf"] = pdf_bytes([figure], stamp)
-    contents["case-sheet.pdf"] = case_sheet(case, figure_pdf, stamp)
+    follow_up_pdf = None
+    if follow_up is not None:
+        follow_up_pdf = pdf_bytes([follow_up], stamp)
+        contents |= {"follow-up.png": png_bytes(follow_up, stamp), "follow-up.pdf": follow_up_pdf}
+    contents["case-sheet.pdf"] = case_sheet(case, figure_pdf, stamp, follow_up=follow_up_pdf)
     contents["case-sheet.html"] = case_page(case, pictures, stamp).encode()
     written = []
     for name, content in contents.items():

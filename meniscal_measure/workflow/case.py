@@ -6,20 +6,25 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from matplotlib.figure import Figure
+
 from meniscal_measure import __version__
 from meniscal_measure.anatomy import Plane, Side
 from meniscal_measure.errors import InputError, SideError
 from meniscal_measure.knee.answers import Answers
 from meniscal_measure.knee.candidate import candidate_lines
 from meniscal_measure.knee.case_record import CASE_VERSION, KneeCase
+from meniscal_measure.knee.joint_space import joint_space_part
 from meniscal_measure.knee.named_landmarks import SpatialLandmark, by_frame_of_reference
 from meniscal_measure.knee.published import Published, published
-from meniscal_measure.knee.quantity import Visit
+from meniscal_measure.knee.quantity import CasePart, Visit
 from meniscal_measure.knee.questions import open_questions
 from meniscal_measure.knee.root_signs import sign_lines, sign_support
+from meniscal_measure.knee.slope import slope_part
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.case_picture import CasePicture, PictureMark, PictureOutline
 from meniscal_measure.series.model import Study
+from meniscal_measure.workflow.case_follow_up import CaseFollowUp, dated_part, followed
 from meniscal_measure.workflow.case_parts import (
     RootSpace,
     candidate_facts,
@@ -51,6 +56,8 @@ class MadeCase:
     pictures: tuple[CasePicture, ...]
     refused: int
     """Files of the studies that could not be used."""
+    follow_up: Figure | None = None
+    """Both examinations on the same slice of the bone, where they could be compared."""
 
 
 def make_case(
@@ -105,6 +112,13 @@ def make_case(
         footprint_part(list(roots.values()), answers.case.root),
         tunnel_part(list(roots.values()), answers, figures),
     ]  # fmt: skip
+    parts += [found for found in map(joint_space_part, spaces.values()) if found.quantities]
+    slopes = map(slope_part, spaces.values())
+    parts += [found for found in slopes if found.quantities or found.gaps]
+    compared = _compared(visits, readings)
+    if compared is not None:
+        parts.append(compared.part)
+    parts.append(dated_part(answers, {f"{v.visit.words} MRI": v.record.study_date for v in visits}))
     facts = candidate_facts(answers, readings[0], first.record.study_date)
     known = (*facts, *(landmark.name for landmark in placed[0]))
     case = KneeCase(
@@ -125,7 +139,20 @@ def make_case(
         notice=NOTICE,
     )
     refused = sum(len(visit.study.refusals) for visit in visits)
-    return MadeCase(case, tuple(_pictures(visits, placed, list(roots.values()))), refused)
+    pictures = tuple(_pictures(visits, placed, list(roots.values())))
+    return MadeCase(case, pictures, refused, None if compared is None else compared.figure)
+
+
+def _compared(
+    visits: Sequence[VisitImages], readings: Sequence[KneeReading | None]
+) -> CaseFollowUp | None:
+    if len(visits) == 1:
+        return None
+    baseline, follow_up = readings
+    if baseline is None or follow_up is None:
+        gap = "The extrusion was not measured at both examinations; measure it at both."
+        return CaseFollowUp(CasePart("Follow-up", gaps=(gap,)), None)
+    return followed(baseline, follow_up, visits[1].study)
 
 
 def _told(given: Side | None, answered: Side | None) -> Side | None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from meniscal_measure.anatomy import Compartment
-from meniscal_measure.workshop.knees.follow_up_pairs import CHANGE_MM, Course, follow_up_pair
+from meniscal_measure.workshop.knees.follow_up_pairs import CHANGE_MM, RootCourse, follow_up_pair
 from meniscal_measure.workshop.knees.parameters import KneeParameters
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane, stack_grids
 from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
@@ -14,8 +14,8 @@ from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 PLAN = StackPlan(StackPlane.CORONAL, 1, 64, 64, 2.0, 2.0, 3.0, 3.0)
 
 
-@pytest.mark.parametrize("course", Course)
-def test_the_knee_changes_by_what_the_pair_says_and_its_bone_does_not(course: Course) -> None:
+@pytest.mark.parametrize("course", RootCourse)
+def test_the_knee_changes_by_what_the_pair_says_and_its_bone_does_not(course: RootCourse) -> None:
     pair = follow_up_pair(KneeParameters(), course)
     before, after = SyntheticKnee(pair.baseline), SyntheticKnee(pair.follow_up)
     (grid,) = stack_grids(PLAN)
@@ -23,11 +23,11 @@ def test_the_knee_changes_by_what_the_pair_says_and_its_bone_does_not(course: Co
     assert np.diff(extrusions)[0] == pytest.approx(CHANGE_MM[course], abs=0.05)
     assert pair.baseline.tibia == pair.follow_up.tibia
     assert before.roots == after.roots
-    assert pair.void == (True, course is not Course.HEALED)
+    assert pair.void == (True, course is not RootCourse.HEALED)
 
 
 def test_only_a_repair_has_a_tunnel() -> None:
-    for course in Course:
+    for course in RootCourse:
         pair = follow_up_pair(KneeParameters(), course)
         repair = pair.follow_up.repair
         assert (repair.tunnel_radius_mm > 0) is (pair.tunnel_offset_mm is not None)

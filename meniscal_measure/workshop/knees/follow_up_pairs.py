@@ -12,7 +12,7 @@ from meniscal_measure.workshop.knees.repair import repaired, shifted
 from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 
 
-class Course(StrEnum):
+class RootCourse(StrEnum):
     """What happens to the torn root between the examinations."""
 
     LEFT_TORN = "left_torn"
@@ -20,7 +20,7 @@ class Course(StrEnum):
     NOT_HEALED = "not_healed"
 
 
-CHANGE_MM = {Course.LEFT_TORN: 1.0, Course.HEALED: -1.0, Course.NOT_HEALED: 0.5}
+CHANGE_MM = {RootCourse.LEFT_TORN: 1.0, RootCourse.HEALED: -1.0, RootCourse.NOT_HEALED: 0.5}
 """Change of the medial extrusion in each course.
 
 Left torn: between 3.3 and 5.5 mm before and after a tear (Orthop J Sports Med 2020, PMC7645763).
@@ -50,7 +50,7 @@ class FollowUpPair:
         Distance of the tunnel's mouth from it; None where there is no tunnel.
     """
 
-    course: Course
+    course: RootCourse
     baseline: KneeParameters
     follow_up: KneeParameters
     change_mm: float
@@ -66,7 +66,7 @@ class FollowUpPair:
 
 def follow_up_pair(
     knee: KneeParameters,
-    course: Course,
+    course: RootCourse,
     *,
     gap_mm: float = 4.0,
     distance_mm: float = 3.0,
@@ -92,17 +92,17 @@ def follow_up_pair(
 
     Examples
     --------
-    >>> pair = follow_up_pair(KneeParameters(), Course.HEALED)
+    >>> pair = follow_up_pair(KneeParameters(), RootCourse.HEALED)
     >>> pair.change_mm, pair.gap_mm, pair.void
     (-1.0, (4.0, 0.0), (True, False))
     """
     change = CHANGE_MM[course] if change_mm is None else change_mm
     tear = TearParameters(root=RootTear.COMPLETE, root_distance_mm=distance_mm, root_gap_mm=gap_mm)
     torn = replace(knee, medial_tear=tear)
-    healed = float(course is Course.HEALED)
+    healed = float(course is RootCourse.HEALED)
     later = (
         shifted(torn, Compartment.MEDIAL, change)
-        if course is Course.LEFT_TORN
+        if course is RootCourse.LEFT_TORN
         else repaired(
             torn, extrusion_change_mm=change, tunnel_offset_mm=TUNNEL_OFFSET_MM, healed=healed
         )
@@ -114,5 +114,5 @@ def follow_up_pair(
         change,
         (gap_mm, gap_mm * (1 - healed)),
         SyntheticKnee(torn).roots[Compartment.MEDIAL, "posterior"],
-        None if course is Course.LEFT_TORN else TUNNEL_OFFSET_MM,
+        None if course is RootCourse.LEFT_TORN else TUNNEL_OFFSET_MM,
     )
