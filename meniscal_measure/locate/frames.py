@@ -6,11 +6,13 @@ small matrices and the way back is a scale and a shift.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 
 from meniscal_measure.geometry import FloatArray, PixelGrid
 
@@ -71,19 +73,24 @@ class ViewFrame:
     def resample(self, image: NDArray[np.generic], grid: PixelGrid) -> Image:
         """Resample a slice onto the frame; what lies off the slice is zero."""
         ends = self.to_slice(np.array([[0.0, 0.0], [self.size - 1.0] * 2]), grid)
-        columns = _weights(ends[:, 0], self.size, image.shape[1])
-        rows = _weights(ends[:, 1], self.size, image.shape[0])
-        return np.asarray(rows @ image.astype(np.float32) @ columns.T, dtype=np.float32)
+        across, columns = _weights(ends[:, 0], self.size, image.shape[1])
+        down, rows = _weights(ends[:, 1], self.size, image.shape[0])
+        return np.asarray(rows @ image[down, across].astype(np.float32) @ columns.T)
 
 
-def _weights(ends: FloatArray, size: int, length: int) -> Image:
-    """Interpolation matrix (size, length): a tent as wide as the coarser of the two pixels."""
+def _weights(ends: FloatArray, size: int, length: int) -> tuple[slice, csr_array]:
+    """Interpolation matrix (size, pixels): a tent as wide as the coarser of the two pixels.
+
+    With it come the pixels that it reads, of `length` in all: a frame at a margin covers few.
+    """
     at = np.linspace(ends[0], ends[1], size)
     width = max(1.0, abs(float(at[1] - at[0])))
-    tent = np.clip(1 - np.abs(at[:, None] - np.arange(length)) / width, 0, None)
+    first = max(math.floor(at.min() - width), 0)
+    read = slice(first, max(min(math.ceil(at.max() + width) + 1, length), first))
+    tent = np.clip(1 - np.abs(at[:, None] - np.arange(read.start, read.stop)) / width, 0, None)
     total = np.maximum(tent.sum(axis=1, keepdims=True), 1.0 / width)
     inside = (at > -0.5) & (at < length - 0.5)
-    return np.asarray(np.where(inside[:, None], tent / total, 0.0), dtype=np.float32)
+    return read, csr_array(np.where(inside[:, None], tent / total, 0.0).astype(np.float32))
 
 
 NORM_QUANTILE = 0.985

@@ -60,6 +60,7 @@ def _session(name: str) -> InferenceSession:
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = THREADS
     options.inter_op_num_threads = 1
+    options.add_session_config_entry("session.intra_op.allow_spinning", "0")
     return onnxruntime.InferenceSession(
         _checked(name), sess_options=options, providers=["CPUExecutionProvider"]
     )
