@@ -68,6 +68,7 @@ def _stack_dict(number: int, stack: Stack) -> dict[str, Any]:
         "fat_suppressed": stack.contrast.fat_suppressed,
         "contrast_evidence": stack.contrast.evidence,
         "slices": len(stack.frames),
+        "instance_numbers": [frame.instance_number for frame in stack.frames],
         "slice_spacing_mm": stack.spacing_mm,
         "rows": grid.rows,
         "columns": grid.columns,
@@ -93,7 +94,7 @@ def _print_table(study: Study, choice: Choice | None, remark: str) -> None:
 
     console = safe_console()
     table = Table(title=escape(str(study.path)), title_justify="left")
-    for heading in ("No.", "Series", "Plane", "Contrast", "Slices", "Pixel mm", "Side"):
+    for heading in ("No.", "Series", "Plane", "Contrast", "Slices", "Images", "Pixel mm", "Side"):
         table.add_column(heading, overflow="fold")
     for number, stack in enumerate(study.stacks, 1):
         table.add_row(*(escape(cell) for cell in _row(number, stack)))
@@ -126,6 +127,18 @@ def _row(number: int, stack: Stack) -> tuple[str, ...]:
         str(stack.plane),
         f"{stack.contrast.weighting}{fat}",
         f"{len(stack.frames)}{spacing}",
+        _images(stack),
         f"{grid.row_spacing_mm:.3g} x {grid.column_spacing_mm:.3g}",
         shown_side,
     )
+
+
+def _images(stack: Stack) -> str:
+    """Instance Numbers of the first slice and the last, as slices are counted for people."""
+    from meniscal_measure.slice_name import runs_from_front
+
+    ends = [stack.frames[i].instance_number for i in (0, -1)]
+    first, last = ends if runs_from_front(stack.frames) else ends[::-1]
+    if first is None or last is None:
+        return "without number"
+    return str(first) if len(stack.frames) == 1 else f"{first} to {last}"

@@ -14,11 +14,9 @@ from scipy import ndimage
 from meniscal_measure.geometry import FloatArray
 from meniscal_measure.locate.frames import MARGIN_PIXEL_MM, Image
 
-RIM_ANGLE_DEG = 55.0
-"""The rim is where the border of the tibia faces outward and this much upward. It lies half-way
-through the turn from the plateau to the wall, at 45 degrees; a spur below it draws the outline
-outward, and on synthetic knees this steeper look meets the true rim without bias.
-"""
+RIM_ANGLE_DEG = 45.0
+"""The rim is where the border of the tibia faces outward and this much upward: half-way through the
+turn from the plateau to the wall."""
 RIM_WINDOW_MM = 4.0
 """The rim is sought this far around the heat map's point; spurs further off are left out."""
 TIE_MM = 0.15
