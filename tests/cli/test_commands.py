@@ -76,6 +76,9 @@ def test_contents_lists_the_series_and_the_one_to_be_measured(samples: Path) -> 
     listed = json.loads(result.output)
     assert [series["plane"] for series in listed["series"]] == ["coronal"]
     assert listed["measured"] == 1
+    (series,) = listed["series"]
+    assert len(series["instance_numbers"]) == series["slices"]
+    assert sorted(series["instance_numbers"]) == list(range(1, series["slices"] + 1))
 
 
 def test_contents_reads_as_a_table(samples: Path) -> None:
