@@ -15,7 +15,7 @@ GRID = PixelGrid((-80, 0, 80), (1, 0, 0), (0, 0, -1), 1.0, 1.0, SIZE, SIZE)
 def a_knee(*, tray_mm: int = 0, condyles: float = 1.0) -> NDArray[np.float64]:
     """Draw marrow above and below the joint, with a tray below it and condyles of some signal."""
     picture = np.full((SIZE, SIZE), 500.0)
-    picture[JOINT_ROW - 25 : JOINT_ROW - 6] *= condyles
+    picture[JOINT_ROW - 25 : JOINT_ROW - 3] *= condyles
     picture[JOINT_ROW : JOINT_ROW + tray_mm] = 10.0
     return picture
 
@@ -34,7 +34,7 @@ def test_a_tray_below_the_rims_is_void() -> None:
 
 
 def test_a_replacement_is_seen_by_its_condyles_where_its_tray_was_taken_for_bone() -> None:
-    below_tray = RIMS + [0, 10]
+    below_tray = RIMS + np.array([0, 10])
     picture = a_knee(tray_mm=10, condyles=0.04)
     assert is_void(picture, GRID, below_tray, upended=False)
     assert is_void(picture[::-1], GRID, [0, SIZE - 1] + below_tray * [1, -1], upended=True)
