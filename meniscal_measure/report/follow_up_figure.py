@@ -159,7 +159,7 @@ def _draw_panel(region: Region, panel: _Panel, frame: Region, view: View) -> Non
 
 
 def _draw_curves(place: Region, name: Compartment, one: FollowedExtrusion) -> None:
-    place.text(0.4, 0, f"{name.words} extrusion along the body", size=7.5)
+    place.text(0.4, 0, f"{name.words} extrusion, mm", size=7.5)
     axes = place.part(0.4, 0.17, place.width_in - 0.5, place.height_in - 0.55).axes()
     axes.set_gid(f"{name.value}-curves")
     for visit, curve in one.curves.items():
@@ -174,7 +174,6 @@ def _label(axes: Axes) -> None:
     axes.axvline(0.0, color="0.8", lw=4, zorder=0)
     axes.margins(y=0.15)
     axes.set_xlabel("behind the compared slice, mm", size=7.5, family=FONT)
-    axes.set_ylabel("mm", size=7.5, family=FONT)
     axes.tick_params(labelsize=7)
     axes.grid(visible=True, axis="y", color="0.88", lw=0.6)
     axes.spines[["top", "right"]].set_visible(False)
