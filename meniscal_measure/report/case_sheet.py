@@ -63,7 +63,7 @@ def case_sheet(
     ]
     blocks += _lists(case)
     if follow_up is not None:
-        blocks += [PageBreak(), Plate(follow_up)]
+        blocks.append(Plate(follow_up))
     layout = Layout(
         MARGIN_PT, MARGIN_PT + FOOT_PT, WIDTH_PT, PAGE_PT[1] - 2 * MARGIN_PT - HEAD_PT - FOOT_PT,
         lambda canvas, number: _draw_around(canvas, number, case),
