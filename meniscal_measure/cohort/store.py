@@ -344,13 +344,15 @@ class Store:
 
     def records(self) -> Iterator[tuple[str, Record]]:
         """Go through the full records of the current readings, each with the key of its entry."""
-        for key, packed in self._documents():
-            yield key, unpacked(packed)
+        with explained(self.path):
+            for key, packed in self._documents():
+                yield key, unpacked(packed)
 
     def warnings(self) -> Iterator[tuple[str, tuple[bytes, ...]]]:
         """Go through the current readings with warnings: key of the entry, each warning as JSON."""
-        for key, packed in self._documents("warning_count > 0"):
-            yield key, packed_warnings(packed)
+        with explained(self.path):
+            for key, packed in self._documents("warning_count > 0"):
+                yield key, packed_warnings(packed)
 
     def _documents(self, where: str = "1") -> Iterator[tuple[str, bytes]]:
         with explained(self.path):

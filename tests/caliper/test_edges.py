@@ -11,7 +11,8 @@ import pytest
 from scipy.special import ndtr
 from scipy.stats import norm
 
-from meniscal_measure.caliper.blurred_step import BlurredStep, StepFit
+from meniscal_measure.caliper import edges
+from meniscal_measure.caliper.blurred_step import BlurredStep, StepFit, WindowPixels, fit_step
 from meniscal_measure.caliper.edges import WINDOW_HALF_LENGTH_MM, check_fit, refine_edge
 from meniscal_measure.errors import EdgeNotFoundError
 from meniscal_measure.geometry import FloatArray, PixelGrid
@@ -298,3 +299,26 @@ def test_what_counts_as_an_edge(fit: StepFit, reason: str | None) -> None:
     else:
         with pytest.raises(EdgeNotFoundError, match=reason):
             check_fit(fit, search_mm=1.5, pixel_mm=0.4)
+
+
+@pytest.mark.parametrize("pixel_mm", [0.3, 1.2])
+def test_the_window_has_its_millimetres_and_at_least_its_pixels_either_way(
+    square: Callable[..., PixelGrid], monkeypatch: pytest.MonkeyPatch, pixel_mm: float
+) -> None:
+    """Coarse pixels would leave too few of them in a window of a few millimetres."""
+    windows: list[WindowPixels] = []
+
+    def fit(pixels: WindowPixels, start: BlurredStep, blur_mm: tuple[float, float]) -> StepFit:
+        windows.append(pixels)
+        return fit_step(pixels, start, blur_mm)
+
+    monkeypatch.setattr(edges, "fit_step", fit)
+    grid = square(pixel_mm, pixel_mm)
+    image = step_image(grid, 0.1, blur_mm=0.6 * pixel_mm)
+    refine_edge(image, grid, point_mm=grid.centre, direction=grid.row_direction)
+
+    (window,) = windows
+    length_mm = max(edges.WINDOW_HALF_LENGTH_MM, edges.MIN_WINDOW_PX[0] * pixel_mm)
+    width_mm = max(edges.WINDOW_HALF_WIDTH_MM, edges.MIN_WINDOW_PX[1] * pixel_mm)
+    assert np.ptp(window.along_mm) == pytest.approx(2 * length_mm, abs=2 * pixel_mm)
+    assert np.ptp(window.across_mm) == pytest.approx(2 * width_mm, abs=2 * pixel_mm)
