@@ -35,8 +35,10 @@ Progress = Callable[[int, int], None]
 
 
 @contextmanager
-def written_whole(path: Path) -> Iterator[BinaryIO]:
+def written_whole(path: Path, *, owner_only: bool = False) -> Iterator[BinaryIO]:
     """Open a file beside `path` for writing and rename it into place when all went well.
+
+    With `owner_only` nobody else may read it, nor a folder made for it.
 
     What a process that was killed left beside it is removed by the next one that writes there.
 
@@ -46,7 +48,7 @@ def written_whole(path: Path) -> Iterator[BinaryIO]:
         If the folder cannot be made or written. Nothing is left behind.
     """
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        path.parent.mkdir(mode=0o700 if owner_only else 0o777, parents=True, exist_ok=True)
         _tidy(path.parent)
         handle, name = tempfile.mkstemp(
             dir=path.parent, prefix=f".{path.name}.", suffix=f"{_OURS}{os.getpid()}"
@@ -57,7 +59,8 @@ def written_whole(path: Path) -> Iterator[BinaryIO]:
     try:
         with os.fdopen(handle, "wb") as stream:
             yield stream
-        beside.chmod(0o666 & ~_umask())
+        if not owner_only:  # which is how it was made
+            beside.chmod(0o666 & ~_umask())
         beside.replace(path)
     except OSError as error:
         beside.unlink(missing_ok=True)

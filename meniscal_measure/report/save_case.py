@@ -7,7 +7,7 @@ from pathlib import Path
 
 from matplotlib.figure import Figure
 
-from meniscal_measure.files import write_text, written_whole
+from meniscal_measure.files import written_whole
 from meniscal_measure.knee.case_record import KneeCase, case_to_json
 from meniscal_measure.knee.questions import answers_template
 from meniscal_measure.report.canvas import Stamp, pdf_bytes, png_bytes
@@ -26,6 +26,8 @@ def save_case(
     follow_up: Figure | None = None,
 ) -> list[Path]:
     """Write what a case consists of; answers that are there already are left as they are.
+
+    The files name dates and UIDs, so only their owner may read them.
 
     `follow_up` is the figure of both examinations, where there are two.
 
@@ -48,11 +50,10 @@ def save_case(
         contents |= {"follow-up.png": png_bytes(follow_up, stamp), "follow-up.pdf": follow_up_pdf}
     contents["case-sheet.pdf"] = case_sheet(case, figure_pdf, stamp, follow_up=follow_up_pdf)
     contents["case-sheet.html"] = case_page(case, pictures, stamp).encode()
-    written = []
-    for name, content in contents.items():
-        with written_whole(folder / name) as stream:
-            stream.write(content)
-        written.append(folder / name)
+    written = [folder / name for name in contents]
     if not (folder / ANSWERS).exists():
-        write_text(folder / ANSWERS, answers_template(case.questions))
+        contents[ANSWERS] = answers_template(case.questions).encode()
+    for name, content in contents.items():
+        with written_whole(folder / name, owner_only=True) as stream:
+            stream.write(content)
     return written

@@ -94,6 +94,13 @@ def test_the_files_say_what_the_record_says(made: MadeCase, tmp_path: Path) -> N
         assert words in page
 
 
+def test_only_the_owner_may_read_the_files(made: MadeCase, tmp_path: Path) -> None:
+    folder = tmp_path / "case"
+    save_case(made.case, made.pictures, folder)
+    assert folder.stat().st_mode & 0o777 == 0o700
+    assert {path.stat().st_mode & 0o777 for path in folder.iterdir()} == {0o600}
+
+
 def test_numbers_of_the_page_lead_to_their_slices(made: MadeCase, tmp_path: Path) -> None:
     save_case(made.case, made.pictures, tmp_path)
     page = (tmp_path / "case-sheet.html").read_text(encoding="utf-8")

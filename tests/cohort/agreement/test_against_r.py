@@ -1,7 +1,7 @@
 """Outside checks: what R computes from data sets that its packages publish.
 
 Computed once with R 4.2.2 and the packages named, by the script that stands above each group of
-numbers; the tests themselves need no R.
+numbers; the tests themselves need no R. The papers behind the data sets are cited from memory.
 """
 
 from __future__ import annotations
