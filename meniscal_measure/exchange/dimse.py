@@ -236,7 +236,8 @@ class DimseArchive:
             )
         return ArchiveUnreachableError(
             f"{self.name} cannot be reached or did not answer. Check host, port, TLS and that the"
-            " archive accepts connections from this machine."
+            " archive accepts connections from this machine and from our application entity title,"
+            f" {self.calling_ae_title}."
         )
 
 
