@@ -21,6 +21,7 @@ from meniscal_measure.caliper.reading import Decision, SliceReading
 from meniscal_measure.errors import LandmarkError, SideError
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.geometry import PixelGrid
+from tests.handmade_landmarks import Plane
 
 MEDIAL, LATERAL = Compartment.MEDIAL, Compartment.LATERAL
 Points = dict[Point, tuple[float, float]]
@@ -165,6 +166,33 @@ def test_slice_is_described_by_its_own_place(
     assert result.measured.sop_instance_uid == "1.2.3"
     assert result.measured.position_mm == pytest.approx(10.5)
     assert result.measured.centre_mm == pytest.approx(tuple(stack[3].grid.centre))
+
+
+def test_a_frame_is_numbered_from_1(
+    stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points]
+) -> None:
+    frames = [
+        Plane(one.sop_instance_uid, one.grid, instance_number=7, frame_index=index)
+        for index, one in enumerate(stack)
+    ]
+    measured = measure_set(landmark_set({3: knee_points()}), frames, side=Side.RIGHT).measured
+    assert (measured.instance_number, measured.frame_number) == (7, 4)
+
+
+def test_landmarks_of_a_compartment_that_was_not_measured_are_kept(
+    stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points]
+) -> None:
+    points = knee_points()
+    del points[LATERAL, Landmark.OUTER_EDGE]
+    placed = landmark_set({2: points})
+    measured = measure_set(placed, stack, side=Side.RIGHT).measured
+    assert set(measured.compartments) == {MEDIAL}
+    assert measured.unmeasured is not None
+    assert measured.unmeasured.compartment is LATERAL
+    assert measured.landmarks == placed.measured.points
+    whole = measure_set(landmark_set({2: knee_points()}), stack, side=Side.RIGHT).measured
+    assert whole.unmeasured is None
+    assert set(whole.landmarks) == {MEDIAL, LATERAL}
 
 
 def test_wide_uncertainty_leaves_a_value_near_the_threshold_undecided(

@@ -18,6 +18,7 @@ from meniscal_measure.caliper.reading import (
     ThresholdRule,
 )
 from meniscal_measure.report.images import SeriesImages
+from meniscal_measure.slice_name import SliceName
 
 MakeCase = Callable[..., tuple[Reading, SeriesImages]]
 MEDIAL, LATERAL = Compartment.MEDIAL, Compartment.LATERAL
@@ -32,9 +33,9 @@ def test_a_reading_is_verified_once_somebody_signed_it(make_case: MakeCase) -> N
     reading = replace(make_case()[0], signatures=())
     assert not reading.verified
     assert reading.verified_by is None
-    signed = replace(reading, signatures=(signed_by("A"), signed_by("B")))
+    signed = replace(reading, signatures=tuple(map(signed_by, "ABC")))
     assert signed.verified
-    assert signed.verified_by == "B"
+    assert signed.verified_by == "C"
 
 
 def test_a_reading_stays_verified_when_the_name_is_left_out(make_case: MakeCase) -> None:
@@ -94,3 +95,31 @@ def test_the_assumed_placement_is_what_reader_studies_leave_for_one_landmark() -
     """SD 0.92 mm and ICC 0.90 give an error of 0.29 mm for two landmarks (Bruns 2014)."""
     error_mm = 0.92 * math.sqrt(1 - 0.90)
     assert pytest.approx(error_mm / math.sqrt(2), abs=0.01) == HAND_PLACEMENT_SD_MM
+
+
+@pytest.mark.parametrize(("from_the_front", "number"), [(True, 4), (False, 5)])
+def test_slices_are_counted_from_1_from_the_front(
+    make_case: MakeCase, from_the_front: bool, number: int
+) -> None:
+    reading = make_case()[0]
+    source = replace(reading.source, from_the_front=from_the_front, slice_count=8)
+    measured = replace(reading.measured, slice_index=3, instance_number=17, frame_number=2)
+    reading = replace(reading, source=source, measured=measured, neighbours=())
+    assert reading.slice_name(3) == SliceName(number, 8, 17, 2)
+    assert reading.slice_number(3) == str(number)
+
+
+def test_only_a_measured_slice_has_its_instance_number(make_case: MakeCase) -> None:
+    reading = replace(make_case()[0], neighbours=())
+    other = reading.slice_name(reading.measured.slice_index + 1)
+    assert other is not None
+    assert (other.instance_number, other.frame_number) == (None, None)
+
+
+def test_a_slice_has_only_its_index_where_front_and_back_are_not_known(
+    make_case: MakeCase,
+) -> None:
+    reading = make_case()[0]
+    unknown = replace(reading, source=replace(reading.source, from_the_front=None))
+    assert unknown.slice_name(3) is None
+    assert unknown.slice_number(3) == "index 3"
