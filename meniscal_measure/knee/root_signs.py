@@ -107,6 +107,12 @@ def _interval(counts: tuple[int, int] | None) -> str:
     return f" ({counts[0]}/{counts[1]}, 95 % {low:.0f} to {high:.0f})"
 
 
+NO_SUPPORT = (
+    "No support is computed: place landmarks of the signs, such as posterior_horn, or cleft_edge_a"
+    " and cleft_edge_b."
+)
+
+
 def sign_support(
     spaces: list[LandmarkSpace], answers: Answers, figures: Published, read_slice: ReadSlice
 ) -> CasePart:
@@ -143,7 +149,8 @@ def sign_support(
         remarks.append(type_words(form, distance, figures))
     if form is TearForm.COMPLETE_RADIAL and distance is None:
         remarks.append("Its sub-type needs the landmarks tear and root_attachment.")
-    return CasePart("Root signs: what the images support", tuple(quantities), tuple(remarks))
+    gaps = () if quantities else (NO_SUPPORT,)
+    return CasePart("Root signs: what the images support", tuple(quantities), tuple(remarks), gaps)
 
 
 def _horn(space: LandmarkSpace, read_slice: ReadSlice) -> list[TracedQuantity]:

@@ -17,7 +17,7 @@ from meniscal_measure.knee.cleft import cleft_gap
 from meniscal_measure.knee.horn_signal import horn_quantities, horn_signals
 from meniscal_measure.knee.published import published
 from meniscal_measure.knee.quantity import Basis, TracedQuantity
-from meniscal_measure.knee.root_signs import sign_lines
+from meniscal_measure.knee.root_signs import NO_SUPPORT, sign_lines, sign_support
 from meniscal_measure.knee.tear_classes import class_of, classes_within, type_words
 from tests.knee.phantom_landmarks import landmark
 
@@ -117,3 +117,9 @@ def test_only_the_reader_says_that_a_sign_is_present() -> None:
     ghost = next(line for line in sign_lines(told, FIGURES) if line.sign.value == "ghost")
     assert (ghost.seen, ghost.by) == ("present", "reader 1")
     assert "29/30, 95 % 83 to 99" in ghost.performance[0]
+
+
+def test_without_landmarks_the_sheet_says_that_nothing_was_computed() -> None:
+    part = sign_support([], Answers(), published(), lambda _: np.zeros((2, 2), np.float32))
+    assert part.quantities == ()
+    assert part.gaps == (NO_SUPPORT,)
