@@ -148,6 +148,19 @@ def test_compartment_without_outer_edge_is_not_measured(
 # Axis conventions
 
 
+@pytest.mark.parametrize("compartment", [MEDIAL, LATERAL])
+def test_a_compartment_alone_is_measured_along_the_image_without_a_plateau_width(
+    measured: Measure, knee_points: Callable[..., Points], compartment: Compartment
+) -> None:
+    points = {point: place for point, place in knee_points().items() if point[0] is compartment}
+    points[compartment, Landmark.SPINE_BASE] = (5.0 if compartment is MEDIAL else -5.0, 0.0)
+    reading = measured(points, AxisConvention.IMAGE_VERTICAL)
+    assert set(reading.compartments) == {compartment}
+    assert reading.plateau_width_mm is None
+    both = measured(knee_points(), AxisConvention.IMAGE_VERTICAL)
+    assert extrusion_mm(reading, compartment) == pytest.approx(extrusion_mm(both, compartment))
+
+
 @pytest.mark.parametrize(
     ("tilt_deg", "across_image_mm"),
     # A 4.00 mm extrusion along the line through the rims, projected on the rows of the image.
