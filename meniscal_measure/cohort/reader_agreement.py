@@ -9,6 +9,7 @@ from itertools import combinations
 
 import numpy as np
 
+from meniscal_measure.caliper.detectable_change import smallest_detectable_change
 from meniscal_measure.caliper.grades import GRADE_CUTS_MM
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.cohort.agreement.clusters import subject_codes
@@ -31,7 +32,6 @@ from meniscal_measure.cohort.agreement.repeatability import (
     WithinCases,
     measurement_error,
     pooled_detectable_change,
-    smallest_detectable_change,
     within_cases,
 )
 from meniscal_measure.cohort.agreement.repeated import RepeatedReadings, Truth, repeated_limits

@@ -271,16 +271,3 @@ def sem_from_icc(sd: float, icc: float) -> float:
             f"SD {sd} must not be negative and ICC {icc} not above 1. Give them as published."
         )
     return sd * math.sqrt(1 - icc)
-
-
-def smallest_detectable_change(sem: float, *, rule: LimitsRule = LimitsRule.NORMAL_95) -> float:
-    """Change between two single readings that their error alone would exceed 1 time in 20.
-
-    Multiplier x sqrt(2) x SEM (Weir 2005).
-
-    Examples
-    --------
-    >>> round(smallest_detectable_change(1.64**0.5), 2)
-    3.55
-    """
-    return rule.multiplier * math.sqrt(2) * sem

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from statsmodels.regression.linear_model import OLS  # type: ignore[import-untyped]
 
+from meniscal_measure.caliper.detectable_change import smallest_detectable_change
 from meniscal_measure.cohort.agreement.estimates import FloatArray
 from meniscal_measure.cohort.agreement.limits import LimitsRule
 from meniscal_measure.cohort.agreement.ratings import ratings_from_table
@@ -13,7 +14,6 @@ from meniscal_measure.cohort.agreement.repeatability import (
     measurement_error,
     pooled_detectable_change,
     sem_from_icc,
-    smallest_detectable_change,
     within_cases,
 )
 from meniscal_measure.errors import AgreementError
