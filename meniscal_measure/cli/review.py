@@ -109,6 +109,7 @@ def review(
         _check_packages()
         from meniscal_measure.review.desk import Desk
         from meniscal_measure.review.reading_plan import Blinding
+        from meniscal_measure.review.routes import application
         from meniscal_measure.review.serve import PageServer
         from meniscal_measure.review.signed_content import Terms
         from meniscal_measure.review.worklist import open_worklist
@@ -129,7 +130,7 @@ def review(
             destination = Destination(peer, Archived(uid_root, organization))
         desk = Desk(open_worklist(path), store, terms, propose=proposed, destination=destination)
         desk.prepare_first()
-        server = PageServer(desk, port=port)
+        server = PageServer(application(desk), port=port)
         address = server.address + (f"#reader={quote(reader, safe='')}" if reader else "")
         say(f"The page is at {address}\nStop with Ctrl-C; everything is saved in {store}.")
         if not no_browser:

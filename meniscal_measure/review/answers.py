@@ -6,7 +6,7 @@ import sys
 import traceback
 from collections.abc import Awaitable, Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol, TypeVar
 from urllib.parse import unquote
 
 from starlette.concurrency import run_in_threadpool
@@ -19,7 +19,6 @@ from meniscal_measure.errors import (
     StaleStateError,
     UsageError,
 )
-from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.safe_words import safe_words
 from meniscal_measure.sentences import printable
 
@@ -41,13 +40,25 @@ PRINTED_PLACES = 8
 """Calls named where a fault is printed, the last of them where it arose."""
 
 Json = dict[str, Any]
-Answer = Callable[[Desk, str, Request, Json], Response]
+
+
+class Blindable(Protocol):
+    """What answers: a desk, whose readers may be blinded."""
+
+    @property
+    def is_blinded(self) -> bool:
+        """Whether readers must not know whose knee they read."""
+
+
+DeskT = TypeVar("DeskT", bound=Blindable)
+
+Answer = Callable[[DeskT, str, Request, Json], Response]
 """Answers a request of a reader: desk, reader, request, parsed body."""
 
 Endpoint = Callable[[Request], Awaitable[Response]]
 
 
-def endpoint(answer: Answer, desk: Desk) -> Endpoint:
+def endpoint(answer: Answer[DeskT], desk: DeskT) -> Endpoint:
     """Run an answer in a thread of its own and put its errors into words."""
 
     async def answered(request: Request) -> Response:
@@ -83,7 +94,7 @@ def _print_fault(error: BaseException) -> None:
     print(f"{type(error).__name__} at {' > '.join(places[-PRINTED_PLACES:])}", file=sys.stderr)
 
 
-def _error(error: MeniscalMeasureError, desk: Desk) -> JSONResponse:
+def _error(error: MeniscalMeasureError, desk: Blindable) -> JSONResponse:
     if desk.is_blinded:
         print(printable(str(error)), file=sys.stderr)
     status = next(code for kind, code in STATUS.items() if isinstance(error, kind))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict
-from importlib.resources import files
 
 from starlette.applications import Starlette
 from starlette.requests import Request
@@ -15,11 +14,12 @@ from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.records.journal import Signing, Verdict
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.window import display_window
-from meniscal_measure.review.answers import SERIES_HEADER, Answer, Endpoint, Json, endpoint
+from meniscal_measure.review.answers import SERIES_HEADER, Answer, Json, endpoint
 from meniscal_measure.review.desk import Desk, OpenTask
 from meniscal_measure.review.drafts import Draft
 from meniscal_measure.review.knee import why_not_proposed
 from meniscal_measure.review.measuring import Measured, measure_live, measure_state, snap_landmark
+from meniscal_measure.review.page_files import page_routes, slice_pixels
 from meniscal_measure.review.present import (
     hidden_on_page,
     knee_on_page,
@@ -29,18 +29,9 @@ from meniscal_measure.review.present import (
 from meniscal_measure.review.side_planes import SidePlane, cut_line, side_planes
 from meniscal_measure.review.signed_content import REJECTION_REASONS
 from meniscal_measure.review.signing import Seen, reject, reject_unopened, sign, withdraw
-from meniscal_measure.review.slices import encode_slice
 from meniscal_measure.review.state import State, with_proposal
 from meniscal_measure.review.visits import visit_on_page
-from meniscal_measure.series.model import Stack
 from meniscal_measure.series.pixels import read_pixels
-
-MEDIA_TYPES = {
-    ".html": "text/html; charset=utf-8",
-    ".css": "text/css; charset=utf-8",
-    ".js": "text/javascript; charset=utf-8",
-    ".svg": "image/svg+xml",
-}
 
 MAX_VIEW_LENGTH = 2000
 
@@ -48,7 +39,7 @@ MAX_VIEW_LENGTH = 2000
 def application(desk: Desk) -> Starlette:
     """Build the application; `meniscal_measure.review.guard.Guard` goes before it."""
     task = "/api/tasks/{task}"
-    answers: list[tuple[str, str, Answer]] = [
+    answers: list[tuple[str, str, Answer[Desk]]] = [
         ("GET", "/api/tasks", _tasks),
         ("GET", task, _knee),
         ("GET", task + "/desk", _desk),
@@ -75,25 +66,7 @@ def application(desk: Desk) -> Starlette:
     routes = [
         Route(path, endpoint(answer, desk), methods=[method]) for method, path, answer in answers
     ]
-    return Starlette(routes=[*_page_routes(), *routes])
-
-
-def _page_routes() -> list[Route]:
-    """One fixed route for each file of the page: no path of a request ever reaches the disk."""
-    routes = []
-    for file in files(__package__).joinpath("page").iterdir():
-        suffix = file.name[file.name.rfind(".") :]
-        if suffix in MEDIA_TYPES:
-            path = "/" if file.name == "index.html" else f"/{file.name}"
-            routes.append(Route(path, _fixed(file.read_bytes(), MEDIA_TYPES[suffix])))
-    return routes
-
-
-def _fixed(content: bytes, media_type: str) -> Endpoint:
-    async def answer(request: Request) -> Response:
-        return Response(content, media_type=media_type)
-
-    return answer
+    return Starlette(routes=[*page_routes("index.html"), *routes])
 
 
 def _place(desk: Desk, reader: str, request: Request) -> OpenTask:
@@ -195,7 +168,7 @@ def _sending(desk: Desk, reader: str, request: Request, body: Json) -> Response:
 
 def _slice(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     place = _place(desk, reader, request)
-    return _pixels(place.knee.stack, request.path_params["index"])
+    return slice_pixels(place.knee.stack, request.path_params["index"])
 
 
 def _earlier(desk: Desk, reader: str, request: Request, body: Json) -> Response:
@@ -210,12 +183,7 @@ def _earlier_slice(desk: Desk, reader: str, request: Request, body: Json) -> Res
     index = request.path_params["index"]
     if visit is None or index >= len(visit.knee.grids):
         raise UsageError("There is no such slice.")
-    return _pixels(visit.knee.stack, index)
-
-
-def _pixels(stack: Stack, index: int) -> Response:
-    (image,) = read_pixels(stack, [index])
-    return Response(encode_slice(image), media_type="application/octet-stream")
+    return slice_pixels(visit.knee.stack, index)
 
 
 def _side(place: OpenTask, request: Request) -> tuple[SidePlane, int]:
@@ -229,7 +197,7 @@ def _side(place: OpenTask, request: Request) -> tuple[SidePlane, int]:
 def _plane_slice(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     place = _place(desk, reader, request)
     side, index = _side(place, request)
-    return _pixels(side.stack, index)
+    return slice_pixels(side.stack, index)
 
 
 def _plane_cuts(desk: Desk, reader: str, request: Request, body: Json) -> Response:

@@ -7,11 +7,10 @@ import secrets
 import socket
 
 import uvicorn
+from starlette.types import ASGIApp
 
 from meniscal_measure.errors import UsageError
-from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.guard import Guard
-from meniscal_measure.review.routes import application
 
 LOOPBACK = "127.0.0.1"
 TOKEN_BYTES = 24
@@ -24,8 +23,8 @@ class PageServer:
 
     Parameters
     ----------
-    desk
-        What is to be read.
+    application
+        What answers.
     port
         Port to listen on; 0 takes a free one.
 
@@ -35,14 +34,14 @@ class PageServer:
         If the port is taken.
     """
 
-    def __init__(self, desk: Desk, *, port: int = 0) -> None:
+    def __init__(self, application: ASGIApp, *, port: int = 0) -> None:
         self._socket = _listening(port)
         port = self._socket.getsockname()[1]
         token = secrets.token_urlsafe(TOKEN_BYTES)
         self.address = f"http://{LOOPBACK}:{port}/{token}/"
         """Address of the page, token included."""
         config = uvicorn.Config(
-            Guard(application(desk), token, port),
+            Guard(application, token, port),
             log_level="warning",
             access_log=False,  # addresses hold the token
             lifespan="off",

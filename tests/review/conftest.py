@@ -26,6 +26,7 @@ from meniscal_measure.review.desk import Desk, OpenTask
 from meniscal_measure.review.measuring import measure_state
 from meniscal_measure.review.present import extrusions
 from meniscal_measure.review.reading_plan import Blinding
+from meniscal_measure.review.routes import application
 from meniscal_measure.review.serve import PageServer
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.signing import Seen, sign
@@ -255,7 +256,7 @@ def served() -> Iterator[Served]:
     open_servers = []
 
     def serve(desk: Desk) -> Client:
-        server = PageServer(desk)
+        server = PageServer(application(desk))
         running = _running(server)
         running.__enter__()
         open_servers.append(running)

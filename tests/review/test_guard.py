@@ -11,6 +11,7 @@ import pytest
 from meniscal_measure.errors import UsageError
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.guard import MAX_BODY_BYTES
+from meniscal_measure.review.routes import application
 from meniscal_measure.review.serve import PageServer
 
 
@@ -140,17 +141,17 @@ def test_senseless_bodies_are_refused(client: Any, body: str, status: int, said:
 
 
 def test_the_server_is_bound_to_this_machine_only(open_desk: Callable[..., Desk]) -> None:
-    server = PageServer(open_desk("exactly-3mm"))
+    server = PageServer(application(open_desk("exactly-3mm")))
 
     assert server._socket.getsockname()[0] == "127.0.0.1"
     port = server._socket.getsockname()[1]
     with pytest.raises(UsageError, match=rf"Port {port} cannot be used"):
-        PageServer(open_desk("exactly-3mm"), port=port)
+        PageServer(application(open_desk("exactly-3mm")), port=port)
     server._socket.close()
 
 
 def test_each_server_has_a_token_of_its_own(open_desk: Callable[..., Desk]) -> None:
-    servers = [PageServer(open_desk("exactly-3mm")) for _ in range(2)]
+    servers = [PageServer(application(open_desk("exactly-3mm"))) for _ in range(2)]
     tokens = [urlsplit(server.address).path.strip("/") for server in servers]
     for server in servers:
         server._socket.close()

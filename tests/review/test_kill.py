@@ -47,6 +47,7 @@ import os, sys
 from pathlib import Path
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.review.desk import Desk
+from meniscal_measure.review.routes import application
 from meniscal_measure.review.serve import PageServer
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
@@ -56,7 +57,7 @@ knees = [Knee(f"K{number:02d}", study, None, landmarks) for number in range(int(
 for line in sys.stdin:  # asks for another server, one after the other
     child = os.fork()
     if child == 0:
-        server = PageServer(Desk(knees, store, Terms(Conventions())))
+        server = PageServer(application(Desk(knees, store, Terms(Conventions()))))
         print(os.getpid(), server.address, flush=True)
         server.run()
     print(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]), flush=True)

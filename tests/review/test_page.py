@@ -375,7 +375,7 @@ def test_the_window_changes_the_grey_values_and_zoom_keeps_the_point_under_the_p
         return d.reduce((sum, value) => sum + value, 0) / d.length; }"""
     overview = page.evaluate(grey)
     page.keyboard.press("w")
-    page.wait_for_function(f"({grey})() > {overview + 5}")
+    page.wait_for_function(f"(least) => ({grey})() > least", arg=overview + 5)
 
     box = page.locator("#stage").bounding_box()
     assert box is not None

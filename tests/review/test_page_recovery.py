@@ -12,6 +12,7 @@ import pytest
 from playwright.sync_api import Browser, Dialog, Page, expect
 
 from meniscal_measure.review.desk import Desk
+from meniscal_measure.review.routes import application
 from meniscal_measure.review.serve import PageServer
 
 LEAST_STAGE_PX = 140
@@ -90,7 +91,7 @@ def port_of(server: PageServer) -> int:
 def test_a_change_that_was_not_saved_is_taken_up_when_the_program_runs_again(
     desk: Desk, client_of: Callable[[str], Any], shown: Show
 ) -> None:
-    first = PageServer(desk)
+    first = PageServer(application(desk))
     running = Thread(target=first.run)
     running.start()
     page = shown(client_of(first.address))
@@ -103,7 +104,9 @@ def test_a_change_that_was_not_saved_is_taken_up_when_the_program_runs_again(
     expect(page.locator("#saved")).to_contain_text("Not saved yet")
     assert saved_landmark(desk) == before
 
-    second = PageServer(desk, port=port_of(first))  # at once: the old connections linger
+    second = PageServer(
+        application(desk), port=port_of(first)
+    )  # at once: the old connections linger
     again = Thread(target=second.run)
     again.start()
     try:

@@ -77,17 +77,12 @@ function strokeLine(context, view, line, colour, weight, ink) {
 /** @param {Context} context @param {Viewport} view @param {Compartment} found @param {string} colour @param {Ink} ink */
 function drawValue(context, view, found, colour, ink) {
   const [x, y] = view.toScreen(found.lines.outer[1]);
-  context.font = `${found.flag ? "650" : "500"} ${15 * view.markScale}px system-ui, "DejaVu Sans", sans-serif`;
+  context.font = font(found.flag ? 650 : 500, 15 * view.markScale);
   const wide = context.measureText(found.value).width;
   const at = found.image_side === "image_left" ? x - wide - 6 : x + 6;
   const left = Math.min(Math.max(at, 6), view.width - wide - 6);
   const base = Math.max(y - 6, 20 * view.markScale);
-  context.lineWidth = 4;
-  context.lineJoin = "round";
-  context.strokeStyle = "#000";
-  context.strokeText(found.value, left, base);
-  context.fillStyle = colour;
-  context.fillText(found.value, left, base);
+  drawWords(context, found.value, [left, base], colour);
   ink.at(left, base, TEXT_REACH * view.markScale);
   ink.at(left + wide, base, TEXT_REACH * view.markScale);
 }
@@ -107,8 +102,31 @@ export function drawLandmark(context, view, name, landmark, selected, ink) {
   context.restore();
 }
 
+/** @param {number} weight @param {number} px */
+function font(weight, px) {
+  return `${weight} ${px}px system-ui, "DejaVu Sans", sans-serif`;
+}
+
+/** @param {Context} context @param {string} words @param {[number, number]} at @param {string} colour */
+function drawWords(context, words, at, colour) {
+  context.lineWidth = 4;
+  context.lineJoin = "round";
+  context.strokeStyle = "#000";
+  context.strokeText(words, ...at);
+  context.fillStyle = colour;
+  context.fillText(words, ...at);
+}
+
+/** Mark a place. @param {Context} context @param {[number, number]} at on the screen */
+export function drawPlace(context, at) {
+  context.save();
+  context.translate(...at);
+  drawCross(context);
+  context.restore();
+}
+
 /** @param {Context} context */
-export function drawCross(context) {
+function drawCross(context) {
   const path = new Path2D();
   for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) {
     path.moveTo(dx * SIZE * 2, dy * SIZE * 2);

@@ -4,89 +4,48 @@
  */
 
 import { byId, make, setShown, setText } from "./dom.js";
-import { drawCross } from "./drawing.js";
+import { drawPlace } from "./drawing.js";
 import { toPatient, toStack } from "./geometry.js";
-import { Painted, Slices } from "./slices.js";
+import { SliceCanvas } from "./slice_canvas.js";
+import { Slices } from "./slices.js";
 import { messageOf } from "./types.js";
-import { Viewport } from "./viewport.js";
 
 /** @typedef {import("./reading.js").Reading} Reading */
+/** @typedef {import("./viewport.js").Viewport} Viewport */
 /** @typedef {{window: [number, number], cuts: ([number, number][] | null)[]}} Cuts none where the planes are not linked */
 
 const LINE = "#56B4E9";
-const WHEEL_STEP = 40;
-const CLICK_PX = 4;
 
 export class Planes {
   #details = /** @type {HTMLDetailsElement} */ (byId("planes"));
-  #canvas = /** @type {HTMLCanvasElement} */ (byId("plane"));
+  #canvas = new SliceCanvas(/** @type {HTMLCanvasElement} */ (byId("plane")), {
+    moved: () => void this.#moved(),
+    pointed: (pixel) => this.#point(pixel),
+    marks: (context, viewport) => this.#drawMarks(context, viewport),
+  });
   #slider = /** @type {HTMLInputElement} */ (byId("plane-slider"));
-  #painted = new Painted();
   /** @type {Reading | null} */
   #reading = null;
-  /** @type {Slices | null} */
-  #slices = null;
-  /** @type {Cuts | null} */
-  #cuts = null;
-  /** @type {Viewport | null} */
-  #viewport = null;
+  /** @type {Cuts["cuts"]} */
+  #cuts = [];
   /** @type {import("./types.js").Vector | null} the place this plane was last brought to */
   #followed = null;
   #chosen = 0;
-  #index = 0;
-  #wheel = 0;
 
   constructor() {
     this.#details.addEventListener("toggle", () => this.#open());
-    this.#slider.addEventListener("input", () => this.#leaf(Number(this.#slider.value) - this.#number));
-    this.#canvas.addEventListener("wheel", (event) => this.#turn(event), { passive: false });
-    this.#canvas.addEventListener("keydown", (event) => this.#key(event));
-    this.#listenToDrags();
-    new ResizeObserver(() => this.#fit()).observe(this.#canvas);
-  }
-
-  #listenToDrags() {
-    /** @type {{x: number, y: number, moved: boolean} | null} */
-    let press = null;
-    this.#canvas.addEventListener("pointerdown", (event) => {
-      this.#canvas.setPointerCapture(event.pointerId);
-      press = { x: event.offsetX, y: event.offsetY, moved: false };
-    });
-    this.#canvas.addEventListener("pointermove", ({ offsetX: x, offsetY: y }) => {
-      if (!press) return;
-      press.moved ||= Math.hypot(x - press.x, y - press.y) > CLICK_PX;
-      if (!press.moved) return;
-      this.#viewport?.pan(x - press.x, y - press.y);
-      [press.x, press.y] = [x, y];
-      this.draw();
-    });
-    this.#canvas.addEventListener("pointerup", () => {
-      if (press && !press.moved) this.#point(press.x, press.y);
-      press = null;
-    });
+    this.#slider.addEventListener("input", () => this.#canvas.leaf(Number(this.#slider.value) - this.#canvas.number));
+    new ResizeObserver(() => this.#fit()).observe(this.#canvas.element);
   }
 
   get #plane() {
     return /** @type {Reading} */ (this.#reading).knee.planes[this.#chosen];
   }
 
-  /** Number of the slice in view, as people count. */
-  get #number() {
-    return this.#plane.numbers[this.#index];
-  }
-
-  /** @param {number} by as people count */
-  #leaf(by) {
-    const { numbers } = this.#plane;
-    void this.#go(this.#index + (numbers[0] < numbers[numbers.length - 1] ? by : -by));
-  }
-
   /** @param {Reading} reading */
   show(reading) {
     this.#reading = reading;
-    this.#slices = null;
-    this.#cuts = null;
-    this.#viewport = null;
+    this.#canvas.show(null, null);
     setShown(this.#details, reading.knee.planes.length > 0);
     byId("plane-choice").replaceChildren(...reading.knee.planes.map(({ plane }, at) => {
       const button = make("button", { type: "button", "aria-pressed": String(at === 0) }, plane);
@@ -98,7 +57,7 @@ export class Planes {
   }
 
   #open() {
-    if (this.#details.open && !this.#slices && this.#reading?.knee.planes.length) this.#choose(this.#chosen);
+    if (this.#details.open && this.#canvas.isEmpty && this.#reading?.knee.planes.length) this.#choose(this.#chosen);
   }
 
   /** @param {number} at */
@@ -112,39 +71,33 @@ export class Planes {
     setText(byId("plane-link"), isLinked
       ? "Linked: the cross is the same place in both planes. Click to go there; scroll for other slices, Ctrl and scroll to zoom."
       : "Not linked: this series was not taken in the same frame of reference, so its positions cannot be related.");
-    this.#slices = new Slices(reading.api, `${reading.path}/planes/${at}`, count, () => this.draw());
-    this.#viewport = new Viewport(this.#plane);
+    this.#canvas.show(this.#plane, new Slices(reading.api, `${reading.path}/planes/${at}`, count, () => this.draw()));
     this.#slider.max = String(count);
     this.#followed = null;
     this.#fit();
-    void this.#go(Math.floor(count / 2));
+    this.#canvas.go(Math.floor(count / 2));
     this.#follow();
   }
 
   #fit() {
-    const { clientWidth: width } = this.#canvas;
-    if (!this.#viewport || !width) return;
+    const { clientWidth: width } = this.#canvas.element;
+    if (this.#canvas.isEmpty || !width) return;
     const { columns, rows, column_spacing_mm: wide, row_spacing_mm: high } = this.#plane;
     const height = Math.round((width * rows * high) / (columns * wide));
-    this.#canvas.style.height = `${height}px`;
-    this.#canvas.width = width * devicePixelRatio;
-    this.#canvas.height = height * devicePixelRatio;
-    this.#viewport.resize(width, height);
-    this.draw();
+    this.#canvas.element.style.height = `${height}px`;
+    this.#canvas.resize(width, height);
   }
 
-  /** @param {number} index */
-  async #go(index) {
-    const reading = this.#reading;
-    if (!reading || !this.#slices) return;
-    this.#index = Math.min(Math.max(index, 0), this.#plane.count - 1);
-    this.#slider.value = String(this.#number);
-    this.#slices.want(this.#index);
-    const wanted = this.#index;
-    const path = `${reading.path}/planes/${this.#chosen}/${wanted}/cuts`;
-    const cuts = await reading.api.get(path).catch((error) => reading.say(messageOf(error)));
-    if (wanted !== this.#index || !cuts) return;
-    this.#cuts = cuts;
+  async #moved() {
+    const reading = /** @type {Reading} */ (this.#reading);
+    const { index } = this.#canvas;
+    const chosen = this.#chosen;
+    this.#slider.value = String(this.#canvas.number);
+    const path = `${reading.path}/planes/${chosen}/${index}/cuts`;
+    const found = await reading.api.get(path).catch((error) => reading.say(messageOf(error)));
+    if (reading !== this.#reading || chosen !== this.#chosen || index !== this.#canvas.index || !found) return;
+    this.#canvas.window = found.window;
+    this.#cuts = found.cuts;
     this.draw();
   }
 
@@ -154,92 +107,48 @@ export class Planes {
     if (!place || place === this.#followed || !this.#plane.is_linked) return;
     this.#followed = place;
     const { index } = toStack(this.#plane.geometry, place);
-    if (index !== this.#index) void this.#go(index);
+    if (index !== this.#canvas.index) this.#canvas.go(index);
   }
 
-  /** Go to a place of this plane in the coronal slices too. @param {number} x @param {number} y */
-  #point(x, y) {
-    if (!this.#viewport || !this.#reading || !this.#plane.is_linked) return;
-    const place = toPatient(this.#plane.geometry, this.#index, this.#viewport.toPixel(x, y));
+  /** Go to a place of this plane in the coronal slices too. @param {import("./types.js").Pixel} pixel */
+  #point(pixel) {
+    if (!this.#reading || !this.#plane.is_linked) return;
+    const place = toPatient(this.#plane.geometry, this.#canvas.index, pixel);
     this.#followed = place;
     this.#reading.goTo(place);
   }
 
-  /** @param {WheelEvent} event */
-  #turn(event) {
-    event.preventDefault();
-    const lines = event.deltaMode === WheelEvent.DOM_DELTA_LINE ? event.deltaY * WHEEL_STEP : event.deltaY;
-    if (event.ctrlKey || event.metaKey) {
-      this.#viewport?.zoom(Math.exp(-lines / 400), event.offsetX, event.offsetY);
-      this.draw();
-      return;
-    }
-    this.#wheel += lines;
-    const steps = Math.trunc(this.#wheel / WHEEL_STEP);
-    this.#wheel -= steps * WHEEL_STEP;
-    if (steps) this.#leaf(Math.sign(steps));
-  }
-
-  /** @param {KeyboardEvent} event */
-  #key(event) {
-    const acts = /** @type {Record<string, () => unknown>} */ ({
-      PageUp: () => this.#leaf(-1), PageDown: () => this.#leaf(1),
-      "+": () => this.#viewport?.zoom(1.25), "-": () => this.#viewport?.zoom(0.8), 0: () => this.#viewport?.fitAll(),
-      ArrowLeft: () => this.#viewport?.pan(20, 0), ArrowRight: () => this.#viewport?.pan(-20, 0),
-      ArrowUp: () => this.#viewport?.pan(0, 20), ArrowDown: () => this.#viewport?.pan(0, -20),
-    });
-    const act = acts[event.key];
-    if (!act || event.ctrlKey || event.altKey) return;
-    event.preventDefault();
-    event.stopPropagation();
-    void act();
-    this.draw();
-  }
-
   draw() {
-    const reading = this.#reading;
-    if (!this.#details.open || !reading || !this.#slices || !this.#viewport) return;
+    if (!this.#details.open || !this.#reading || this.#canvas.isEmpty) return;
     this.#follow();
-    const slice = this.#slices?.get(this.#index);
-    if (!slice || !this.#cuts) return;
-    this.#painted.paint(slice, this.#cuts.window);
-    const context = /** @type {CanvasRenderingContext2D} */ (this.#canvas.getContext("2d"));
-    context.setTransform(1, 0, 0, 1, 0, 0);
-    context.clearRect(0, 0, this.#canvas.width, this.#canvas.height);
-    this.#viewport.applyTo(context, devicePixelRatio);
-    context.drawImage(this.#painted.canvas, -0.5, -0.5);
-    context.setTransform(devicePixelRatio, 0, 0, devicePixelRatio, 0, 0);
-    this.#line(context, this.#cuts.cuts[reading.state.slice], [8, 6]);
-    this.#line(context, this.#cuts.cuts[reading.shown], []);
-    this.#drawCross(context, reading);
+    if (!this.#canvas.draw()) return;
     const lines = this.#plane.is_linked
       ? "; the solid line is the slice in view, the dashed one the measured slice" : ", not linked";
-    this.#canvas.setAttribute("aria-label", `${this.#plane.plane} slice ${this.#number}${lines}`);
+    this.#canvas.element.setAttribute("aria-label", `${this.#plane.plane} slice ${this.#canvas.number}${lines}`);
   }
 
-  /** @param {CanvasRenderingContext2D} context @param {Reading} reading */
-  #drawCross(context, { crosshair }) {
-    if (!crosshair || !this.#viewport || !this.#plane.is_linked) return;
+  /** @param {CanvasRenderingContext2D} context @param {Viewport} viewport */
+  #drawMarks(context, viewport) {
+    const { state, shown, crosshair } = /** @type {Reading} */ (this.#reading);
+    drawLine(context, viewport, this.#cuts[state.slice], [8, 6]);
+    drawLine(context, viewport, this.#cuts[shown], []);
+    if (!crosshair || !this.#plane.is_linked) return;
     const { index, pixel } = toStack(this.#plane.geometry, crosshair);
-    if (index !== this.#index) return;
-    context.save();
-    context.translate(...this.#viewport.toScreen(pixel));
-    drawCross(context);
-    context.restore();
+    if (index === this.#canvas.index) drawPlace(context, viewport.toScreen(pixel));
   }
+}
 
-  /** @param {CanvasRenderingContext2D} context @param {[number, number][] | null | undefined} cut @param {number[]} dash */
-  #line(context, cut, dash) {
-    if (!cut || !this.#viewport) return;
-    const path = new Path2D();
-    path.moveTo(...this.#viewport.toScreen(cut[0]));
-    path.lineTo(...this.#viewport.toScreen(cut[1]));
-    for (const [style, width] of /** @type {[string, number][]} */ ([["#000", 3.5], [LINE, 1.8]])) {
-      context.setLineDash(dash);
-      context.strokeStyle = style;
-      context.lineWidth = width;
-      context.stroke(path);
-    }
-    context.setLineDash([]);
+/** @param {CanvasRenderingContext2D} context @param {Viewport} viewport @param {[number, number][] | null | undefined} cut @param {number[]} dash */
+function drawLine(context, viewport, cut, dash) {
+  if (!cut) return;
+  const path = new Path2D();
+  path.moveTo(...viewport.toScreen(cut[0]));
+  path.lineTo(...viewport.toScreen(cut[1]));
+  context.setLineDash(dash);
+  for (const [style, width] of /** @type {[string, number][]} */ ([["#000", 3.5], [LINE, 1.8]])) {
+    context.strokeStyle = style;
+    context.lineWidth = width;
+    context.stroke(path);
   }
+  context.setLineDash([]);
 }

@@ -1,7 +1,7 @@
 /** The slice with its marks: drawn when something changed, once a frame. */
 
 import { byId, setShown, setText } from "./dom.js";
-import { drawCaliper, drawCross, drawLandmark, Ink } from "./drawing.js";
+import { drawCaliper, drawLandmark, drawPlace, Ink } from "./drawing.js";
 import { toStack } from "./geometry.js";
 import { Painted } from "./slices.js";
 import { wordsOf } from "./types.js";
@@ -43,6 +43,7 @@ export class Stage {
   show(reading) {
     this.#reading = reading;
     delete this.element.dataset.drawn;
+    delete this.element.dataset.view;
     for (const [border, letter] of Object.entries(reading.knee.borders)) setText(byId(`border-${border}`), letter);
     this.#fitToElement();
   }
@@ -117,18 +118,12 @@ export class Stage {
     for (const [name, landmark] of Object.entries(landmarks)) {
       drawLandmark(context, viewport, name, landmark, name === selected, this.#ink);
     }
-    if (crosshair && !selected) this.#drawPlace(context, viewport, toStack(knee.geometry, crosshair), shown);
-  }
-
-  /** @param {CanvasRenderingContext2D} context @param {import("./viewport.js").Viewport} viewport @param {{index: number, pixel: [number, number]}} place @param {number} shown */
-  #drawPlace(context, viewport, { index, pixel }, shown) {
+    if (!crosshair || selected) return;
+    const { index, pixel } = toStack(knee.geometry, crosshair);
     if (index !== shown) return;
-    const [x, y] = viewport.toScreen(pixel);
-    this.#ink.at(x, y, CROSS_REACH_PX);
-    context.save();
-    context.translate(x, y);
-    drawCross(context);
-    context.restore();
+    const at = viewport.toScreen(pixel);
+    this.#ink.at(...at, CROSS_REACH_PX);
+    drawPlace(context, at);
   }
 
   /** @param {Reading} reading */
