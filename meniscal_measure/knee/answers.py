@@ -15,7 +15,7 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
-from meniscal_measure.anatomy import Plane, Side
+from meniscal_measure.anatomy import Compartment, Plane, Side
 from meniscal_measure.errors import InputError, UnreadableFileError
 from meniscal_measure.knee.quantity import Visit
 
@@ -32,6 +32,17 @@ class Root(StrEnum):
     def words(self) -> str:
         """The root in plain words."""
         return f"{self.value.replace('_', ' ')} root"
+
+    @property
+    def compartment(self) -> Compartment:
+        """The compartment it belongs to.
+
+        Examples
+        --------
+        >>> Root.LATERAL_ANTERIOR.compartment.value
+        'lateral'
+        """
+        return Compartment(self.value.partition("_")[0])
 
 
 class TearForm(StrEnum):

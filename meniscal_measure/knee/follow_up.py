@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, datetime
 from types import MappingProxyType
 
 import numpy as np
@@ -15,9 +14,10 @@ from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.caliper.budget import SLICE_CHOICE
 from meniscal_measure.caliper.detectable_change import Change, smallest_detectable_change
 from meniscal_measure.caliper.reading import CompartmentReading, Reading, SliceReading
-from meniscal_measure.errors import InputError, LandmarkError, NothingMeasurableError, SideError
+from meniscal_measure.errors import InputError, LandmarkError, NothingMeasurableError
 from meniscal_measure.geometry import FloatArray
 from meniscal_measure.knee.named_landmarks import traced_slice
+from meniscal_measure.knee.pairing import KneeIdentity, check_pair, days_between
 from meniscal_measure.knee.quantity import Basis, CasePart, TracedQuantity, Visit
 from meniscal_measure.knee.registration import (
     Registration,
@@ -131,75 +131,22 @@ class FollowUp:
     remarks: tuple[str, ...]
 
 
-def check_pair(baseline: Reading, follow_up: Reading) -> tuple[str, ...]:
-    """Refuse two readings that are not two examinations of one knee, in this order.
-
-    Returns
-    -------
-    tuple of str
-        What could not be checked.
-
-    Raises
-    ------
-    SideError
-        If the sides differ, or one is not known.
-    InputError
-        If the patients differ, it is the same examination, the follow-up was before the baseline,
-        or the extrusion is measured along different axes.
-    """
-    first, second = baseline.source, follow_up.source
-    if first.side is None or second.side is None:
-        raise SideError("The side of the knee is not known at both examinations. Give it (--side).")
-    if first.side is not second.side:
-        raise SideError(
-            f"The baseline shows a {first.side.word} knee and the follow-up a {second.side.word}"
-            " one. Give two examinations of one knee."
-        )
-    if first.patient_id and second.patient_id and first.patient_id != second.patient_id:
-        raise InputError(
-            "The baseline is of patient {first:private} and the follow-up of {second:private}."
-            " Give two examinations of one patient.",
-            first=first.patient_id,
-            second=second.patient_id,
-        )
-    if first.series_instance_uid == second.series_instance_uid and first.series_instance_uid:
-        raise InputError("Baseline and follow-up are the same images. Give two examinations.")
-    days = days_between(first.study_date, second.study_date)
-    if days is not None and days < 0:
-        raise InputError(
-            f"The follow-up was {-days} days before the baseline. Give the earlier one first."
-        )
+def _checked(baseline: Reading, follow_up: Reading) -> tuple[str, ...]:
+    """Refuse two readings that cannot be compared, and say what could not be checked."""
+    unchecked = check_pair(_identity(baseline), _identity(follow_up))
     if baseline.conventions.axis is not follow_up.conventions.axis:
         raise InputError(
             f"The baseline is measured along {baseline.conventions.axis} and the follow-up along"
             f" {follow_up.conventions.axis}. Measure both along one axis (--axis)."
         )
-    unknown = {
-        "that both examinations are of one patient (no Patient ID)": not (
-            first.patient_id and second.patient_id
-        ),
-        "which examination was first (no Study Date)": days is None,
-    }
-    return tuple(f"Not checked: {what}." for what, missing in unknown.items() if missing)
+    return unchecked
 
 
-def days_between(first: str, second: str) -> int | None:
-    """Days from one DICOM date (YYYYMMDD) to another; None where one is not a date.
-
-    Examples
-    --------
-    >>> days_between("20260110", "20260709"), days_between("", "20260709")
-    (180, None)
-    """
-    dates = [_date(text) for text in (first, second)]
-    return None if dates[0] is None or dates[1] is None else (dates[1] - dates[0]).days
-
-
-def _date(text: str) -> date | None:
-    try:
-        return datetime.strptime(text.strip(), "%Y%m%d").date()
-    except ValueError:
-        return None
+def _identity(reading: Reading) -> KneeIdentity:
+    source = reading.source
+    return KneeIdentity(
+        source.side, source.patient_id, source.study_instance_uid, source.study_date
+    )
 
 
 def same_slice(baseline: Examination, follow_up_stack: Stack, move: RigidMove) -> tuple[int, float]:
@@ -242,7 +189,7 @@ def compared(
     Raises
     ------
     SideError, InputError
-        As `check_pair`.
+        As `check_pair`, or if the extrusion is measured along different axes.
     LandmarkError
         If a rim is not placed, or nothing is measured about the same slice at follow-up.
     NothingMeasurableError
@@ -261,7 +208,7 @@ def compared(
 
 def registered(baseline: Examination, follow_up: Examination) -> Registration:
     """Find the tibia of the baseline in the follow-up; see `compared` for what is refused."""
-    check_pair(baseline.reading, follow_up.reading)
+    _checked(baseline.reading, follow_up.reading)
     first, second = baseline.stack.contrast, follow_up.stack.contrast
     alike = (first.weighting, first.fat_suppressed) == (second.weighting, second.fat_suppressed)
     return register_tibia(baseline.tibia(), follow_up.tibia(), same_contrast=alike)
@@ -275,7 +222,7 @@ def compared_on(
     detectable_mm: float = DETECTABLE_MM,
 ) -> FollowUp:
     """Compare as `compared` does, on a registration that is known already."""
-    remarks = check_pair(baseline.reading, follow_up.reading)
+    remarks = _checked(baseline.reading, follow_up.reading)
     tilt_deg = _tilt_deg(baseline.stack, follow_up.stack, registration.move)
     if registration.error_mm > LARGEST_ERROR_MM or tilt_deg > LARGEST_TILT_DEG:
         raise NothingMeasurableError(

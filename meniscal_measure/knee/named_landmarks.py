@@ -41,6 +41,9 @@ class KneeLandmark(StrEnum):
     CLEFT_EDGE_A = "cleft_edge_a"
     CLEFT_EDGE_B = "cleft_edge_b"
     POSTERIOR_HORN = "posterior_horn"
+    HORN_BESIDE_A = "horn_beside_a"
+    HORN_BESIDE_B = "horn_beside_b"
+    HORN_FREE_EDGE = "horn_free_edge"
     FOOTPRINT_MARROW = "footprint_marrow"
     REFERENCE_MARROW = "reference_marrow"
     POSTERIOR_PLATEAU_MARGIN = "posterior_plateau_margin"
@@ -192,6 +195,11 @@ class LandmarkSpace:
     def every(self, name: str) -> list[SpatialLandmark]:
         """Give all landmarks of that name, as placed: one on each of several slices."""
         return self._by_name.get(name, [])
+
+    @property
+    def placed(self) -> Mapping[str, SpatialLandmark]:
+        """The first landmark of each name."""
+        return {name: found[0] for name, found in self._by_name.items()}
 
     def on_plane(self, name: str, plane: Plane) -> list[SpatialLandmark]:
         """Give all landmarks of that name on slices of one plane."""

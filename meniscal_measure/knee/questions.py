@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from meniscal_measure.anatomy import Plane
-from meniscal_measure.knee.answers import Answers, RootSign
+from meniscal_measure.knee.answers import Answers, Root, RootSign, Seen, TearForm
 from meniscal_measure.knee.named_landmarks import KneeLandmark
+from meniscal_measure.knee.quantity import TracedSlice
 from meniscal_measure.knee.root_signs import SIGN_WORDS
 
 
@@ -25,32 +27,105 @@ class OpenQuestion:
         What the answer is needed for.
     plane
         Plane of the images it is answered on; None where no image is needed.
+    choices
+        The words to choose from; empty where a landmark is placed or a number entered.
+    where
+        The slice on which to look first; None where nothing is known of it.
     """
 
     key: str
     text: str
     why: str
     plane: Plane | None = None
+    choices: tuple[str, ...] = ()
+    where: TracedSlice | None = None
 
 
-LANDMARK_QUESTIONS: tuple[tuple[KneeLandmark, Plane, str], ...] = (
-    (KneeLandmark.MEDIAL_PLATEAU_RIM, Plane.CORONAL, "directions of the tibia"),
-    (KneeLandmark.LATERAL_PLATEAU_RIM, Plane.CORONAL, "directions of the tibia"),
-    (KneeLandmark.MEDIAL_EMINENCE_APEX, Plane.SAGITTAL, "predicted centre of the root"),
-    (KneeLandmark.MEDIAL_CARTILAGE_MARGIN, Plane.SAGITTAL, "height and check of the centre"),
-    (KneeLandmark.CRUCIATE_MARGIN, Plane.SAGITTAL, "check of the centre"),
-    (KneeLandmark.POSTERIOR_HORN, Plane.SAGITTAL, "ghost: root slice first, then two beside it"),
-    (KneeLandmark.POSTERIOR_PLATEAU_MARGIN, Plane.SAGITTAL, "posterior extrusion"),
-    (KneeLandmark.POSTERIOR_HORN_EDGE, Plane.SAGITTAL, "posterior extrusion"),
-    (KneeLandmark.CLEFT_EDGE_A, Plane.AXIAL, "gap of the cleft"),
-    (KneeLandmark.CLEFT_EDGE_B, Plane.AXIAL, "gap of the cleft, same slice"),
-    (KneeLandmark.TEAR, Plane.AXIAL, "distance of the tear from the root, its sub-type"),
-    (KneeLandmark.ROOT_ATTACHMENT, Plane.AXIAL, "distance of the tear from the root"),
-    (KneeLandmark.FOOTPRINT_MARROW, Plane.SAGITTAL, "marrow oedema"),
-    (KneeLandmark.REFERENCE_MARROW, Plane.SAGITTAL, "marrow oedema, marrow away from the joint"),
-    (KneeLandmark.TUNNEL_ENTRY, Plane.SAGITTAL, "planned tunnel, anteromedial cortex"),
-)
-"""Landmarks that are asked for, with the plane they are usually placed on and their purpose."""
+CENTRE, MIDDLE, MEASURED = "predicted_centre", "middle_of_the_plateau", "measured_slice"
+"""Places near which to look that are no landmarks: see `LandmarkQuestion.near`."""
+
+APEX_OF_SIDE, MARGIN_OF_SIDE = "{side}_eminence_apex", "{side}_cartilage_margin"
+NEAR_ROOT = (KneeLandmark.ROOT_ATTACHMENT, KneeLandmark.POSTERIOR_HORN, CENTRE, APEX_OF_SIDE,
+             MIDDLE)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class LandmarkQuestion:
+    """A landmark that is asked for.
+
+    Parameters
+    ----------
+    name
+        The landmark; {side} stands for the compartment of the root.
+    plane
+        Plane it is usually placed on.
+    why
+        What it is needed for.
+    near
+        Landmarks or other places on whose slice it is looked for; the first that is known counts.
+    """
+
+    name: str
+    plane: Plane
+    why: str
+    near: tuple[str, ...]
+
+
+def _asked(
+    plane: Plane, why: str, near: tuple[str, ...], *names: str
+) -> tuple[LandmarkQuestion, ...]:
+    return tuple(LandmarkQuestion(name, plane, why, near) for name in names)
+
+
+LANDMARK_QUESTIONS: tuple[LandmarkQuestion, ...] = (
+    *_asked(Plane.CORONAL, "directions of the tibia", (MEASURED,),
+            KneeLandmark.MEDIAL_PLATEAU_RIM, KneeLandmark.LATERAL_PLATEAU_RIM),
+    *_asked(Plane.SAGITTAL, "predicted centre of the root", (MIDDLE,), APEX_OF_SIDE),
+    *_asked(Plane.SAGITTAL, "height and check of the centre", NEAR_ROOT, MARGIN_OF_SIDE),
+    *_asked(Plane.SAGITTAL, "check of the centre", NEAR_ROOT, KneeLandmark.CRUCIATE_MARGIN),
+    *_asked(Plane.SAGITTAL, "ghost: the root slice", NEAR_ROOT, KneeLandmark.POSTERIOR_HORN),
+    *_asked(Plane.SAGITTAL, "ghost: a slice beside the root slice",
+            (KneeLandmark.POSTERIOR_HORN, *NEAR_ROOT),
+            KneeLandmark.HORN_BESIDE_A, KneeLandmark.HORN_BESIDE_B),
+    *_asked(Plane.SAGITTAL, "posterior extrusion", ("{side}_plateau",),
+            KneeLandmark.POSTERIOR_PLATEAU_MARGIN, KneeLandmark.POSTERIOR_HORN_EDGE),
+    *_asked(Plane.SAGITTAL, "anterior extrusion", ("{side}_plateau",),
+            KneeLandmark.ANTERIOR_PLATEAU_MARGIN, KneeLandmark.ANTERIOR_HORN_EDGE),
+    *_asked(Plane.SAGITTAL, "truncation: free edge of the triangle, on the slice of its outer edge",
+            (KneeLandmark.POSTERIOR_HORN_EDGE,), KneeLandmark.HORN_FREE_EDGE),
+    *_asked(Plane.AXIAL, "gap of the cleft", (KneeLandmark.TEAR, *NEAR_ROOT),
+            KneeLandmark.CLEFT_EDGE_A),
+    *_asked(Plane.AXIAL, "gap of the cleft, same slice", (KneeLandmark.CLEFT_EDGE_A, *NEAR_ROOT),
+            KneeLandmark.CLEFT_EDGE_B),
+    *_asked(Plane.AXIAL, "distance of the tear from the root, its sub-type",
+            (KneeLandmark.CLEFT_EDGE_A, *NEAR_ROOT), KneeLandmark.TEAR,
+            KneeLandmark.ROOT_ATTACHMENT),
+    *_asked(Plane.SAGITTAL, "marrow oedema", NEAR_ROOT, KneeLandmark.FOOTPRINT_MARROW),
+    *_asked(Plane.SAGITTAL, "marrow oedema, marrow away from the joint",
+            (KneeLandmark.FOOTPRINT_MARROW, *NEAR_ROOT), KneeLandmark.REFERENCE_MARROW),
+    *_asked(Plane.SAGITTAL, "planned tunnel, anteromedial cortex", (),
+            KneeLandmark.TUNNEL_ENTRY),
+    *_asked(Plane.CORONAL, "joint space, same slice", (MEASURED,),
+            KneeLandmark.MEDIAL_FEMORAL_SURFACE, KneeLandmark.MEDIAL_TIBIAL_SURFACE,
+            KneeLandmark.LATERAL_FEMORAL_SURFACE, KneeLandmark.LATERAL_TIBIAL_SURFACE),
+    *_asked(Plane.SAGITTAL, "slope: axis of the tibia", (MIDDLE,),
+            KneeLandmark.SHAFT_CENTRE_UPPER, KneeLandmark.SHAFT_CENTRE_LOWER),
+    *_asked(Plane.SAGITTAL, "slope", ("medial_plateau",),
+            KneeLandmark.MEDIAL_PLATEAU_FRONT, KneeLandmark.MEDIAL_PLATEAU_BACK),
+    *_asked(Plane.SAGITTAL, "slope", ("lateral_plateau",),
+            KneeLandmark.LATERAL_PLATEAU_FRONT, KneeLandmark.LATERAL_PLATEAU_BACK),
+)  # fmt: skip
+"""Landmarks that are asked for, those that most depends on first."""
+
+SIGN_PLANES = {
+    RootSign.GHOST: Plane.SAGITTAL,
+    RootSign.CLEFT: Plane.SAGITTAL,
+    RootSign.RADIAL: Plane.AXIAL,
+    RootSign.TRUNCATION: Plane.CORONAL,
+    RootSign.MARROW_OEDEMA: Plane.SAGITTAL,
+    RootSign.GIRAFFE_NECK: Plane.CORONAL,
+}
+"""Where a reader looks for a sign; extrusion is measured, not asked."""
 
 FACT_QUESTIONS = {
     "cartilage_grade": "Worst cartilage of the compartment, Outerbridge 0 to 4?",
@@ -62,8 +137,38 @@ FACT_QUESTIONS = {
 }
 
 
+def landmark_questions(root: Root) -> tuple[LandmarkQuestion, ...]:
+    """Give the landmarks that are asked for where the case is about this root.
+
+    Examples
+    --------
+    >>> [asked.name for asked in landmark_questions(Root.LATERAL_POSTERIOR)][2:4]
+    ['lateral_eminence_apex', 'lateral_cartilage_margin']
+    """
+    side = root.compartment.value
+    return tuple(
+        LandmarkQuestion(
+            asked.name.format(side=side), asked.plane, asked.why,
+            tuple(place.format(side=side) for place in asked.near),
+        )
+        for asked in LANDMARK_QUESTIONS
+    )  # fmt: skip
+
+
+def sign_looks(root: Root) -> dict[RootSign, tuple[Plane, tuple[str, ...]]]:
+    """Give the plane of each sign, and the places near which it is looked for."""
+    near = tuple(place.format(side=root.compartment.value) for place in NEAR_ROOT)
+    return {
+        sign: (plane, (MEASURED,) if sign is RootSign.GIRAFFE_NECK else near)
+        for sign, plane in SIGN_PLANES.items()
+    }
+
+
 def open_questions(
-    answers: Answers, planes: Sequence[Plane], known: Sequence[str] = ()
+    answers: Answers,
+    planes: Sequence[Plane],
+    known: Sequence[str] = (),
+    likely: Mapping[str, TracedSlice] = MappingProxyType({}),
 ) -> tuple[OpenQuestion, ...]:
     """List what has not been answered, in the order in which a person would go through it.
 
@@ -75,23 +180,31 @@ def open_questions(
         Planes there are images of; what needs another plane is a gap of the study, no question.
     known
         Facts and landmarks known from the study itself.
+    likely
+        The slice on which to look first, by the key of the question.
     """
     placed = {landmark.name for landmark in answers.landmark} | set(known)
     found = [
-        OpenQuestion(f"landmark.{name.value}", f"Where is the {name.words}?", f"for: {why}", plane)
-        for name, plane, why in LANDMARK_QUESTIONS
-        if name.value not in placed and plane in planes
-    ]
+        OpenQuestion(
+            key := f"landmark.{asked.name}", f"Where is the {asked.name.replace('_', ' ')}?",
+            f"for: {asked.why}", asked.plane, where=likely.get(key),
+        )
+        for asked in landmark_questions(answers.case.root)
+        if asked.name not in placed and asked.plane in planes
+    ]  # fmt: skip
     found += [
-        OpenQuestion(f"sign.{sign.value}", f"Is it present, absent or uncertain: {words}?",
-                     "root signs are confirmed by a reader")
-        for sign, words in SIGN_WORDS.items()
-        if sign not in answers.sign and sign is not RootSign.EXTRUSION
+        OpenQuestion(
+            key := f"sign.{sign.value}", f"Is it present, absent or uncertain: {SIGN_WORDS[sign]}?",
+            "root signs are confirmed by a reader", plane, tuple(Seen), likely.get(key),
+        )
+        for sign, plane in SIGN_PLANES.items()
+        if sign not in answers.sign
     ]  # fmt: skip
     if answers.case.tear_form is None:
         found.append(
-            OpenQuestion("case.tear_form", "Which form has the tear?", "its arthroscopic type")
-        )
+            OpenQuestion("case.tear_form", "Which form has the tear?", "its arthroscopic type",
+                         choices=tuple(TearForm))
+        )  # fmt: skip
     found += [
         OpenQuestion(f"facts.{fact}", text, "candidate facts")
         for fact, text in FACT_QUESTIONS.items()
@@ -111,15 +224,19 @@ def answers_template(questions: Sequence[OpenQuestion]) -> str:
     ]
     for table in ("case", "facts", "sign"):
         asked = [question for question in questions if question.key.startswith(f"{table}.")]
-        lines += [f"[{table}]", *(line for question in asked for line in _asked(question)), ""]
+        lines.append(f"[{table}]")
+        for question in asked:
+            value = f' {{ seen = "{Seen.PRESENT}", by = "" }}' if table == "sign" else ""
+            name = question.key.removeprefix(f"{table}.")
+            lines += [f"# {_text(question)}", f"# {name} ={value}"]
+        lines.append("")
     for question in questions:
-        if question.key.startswith("landmark."):
-            plane = "" if question.plane is None else question.plane.value
+        if question.key.startswith("landmark.") and question.plane is not None:
             lines += [
-                f"# {question.text} ({question.why})",
+                f"# {_text(question)} ({question.why})",
                 "# [[landmark]]",
                 f'# name = "{question.key.removeprefix("landmark.")}"',
-                f'# plane = "{plane}"',
+                f'# plane = "{question.plane.value}"',
                 '# slice = "instance:"',
                 "# pixel = [, ]",
                 '# by = ""',
@@ -128,7 +245,5 @@ def answers_template(questions: Sequence[OpenQuestion]) -> str:
     return "\n".join(lines)
 
 
-def _asked(question: OpenQuestion) -> list[str]:
-    table, _, name = question.key.partition(".")
-    value = '{ seen = "present", by = "" }' if table == "sign" else ""
-    return [f"# {question.text}", f"# {name} = {value}".rstrip()]
+def _text(question: OpenQuestion) -> str:
+    return question.text if question.where is None else f"{question.text} Try {question.where}."

@@ -154,7 +154,12 @@ def sign_support(
 
 
 def _horn(space: LandmarkSpace, read_slice: ReadSlice) -> list[TracedQuantity]:
-    horns = space.on_plane(KneeLandmark.POSTERIOR_HORN, Plane.SAGITTAL)
+    horns = [
+        horn
+        for name in (KneeLandmark.POSTERIOR_HORN, KneeLandmark.HORN_BESIDE_A,
+                     KneeLandmark.HORN_BESIDE_B)
+        for horn in space.on_plane(name, Plane.SAGITTAL)
+    ]  # fmt: skip
     if len(horns) < 2:
         return []
     pixels = {horn.slice_index: read_slice(horn) for horn in horns}

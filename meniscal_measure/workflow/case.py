@@ -9,16 +9,15 @@ from datetime import UTC, datetime
 from matplotlib.figure import Figure
 
 from meniscal_measure import __version__
-from meniscal_measure.anatomy import Plane, Side
-from meniscal_measure.errors import InputError, SideError
+from meniscal_measure.anatomy import Side
 from meniscal_measure.knee.answers import Answers
 from meniscal_measure.knee.candidate import candidate_lines
 from meniscal_measure.knee.case_record import CASE_VERSION, KneeCase
 from meniscal_measure.knee.joint_space import joint_space_part
 from meniscal_measure.knee.named_landmarks import SpatialLandmark, by_frame_of_reference
+from meniscal_measure.knee.pairing import check_pair
 from meniscal_measure.knee.published import Published, published
 from meniscal_measure.knee.quantity import CasePart, Visit
-from meniscal_measure.knee.questions import open_questions
 from meniscal_measure.knee.root_signs import sign_lines, sign_support
 from meniscal_measure.knee.slope import slope_part
 from meniscal_measure.records.notice import NOTICE
@@ -30,13 +29,13 @@ from meniscal_measure.workflow.case_parts import (
     candidate_facts,
     extrusion_part,
     footprint_part,
-    rims_of,
+    placed_landmarks,
     root_spaces,
     tunnel_part,
 )
-from meniscal_measure.workflow.case_studies import VisitImages, check_pair, visit_images
+from meniscal_measure.workflow.case_questions import CaseQuestions, as_study, measured_extrusion
+from meniscal_measure.workflow.case_studies import VisitImages, told_side, visit_images
 from meniscal_measure.workflow.knee_reading import KneeReading, StrPath
-from meniscal_measure.workflow.measure_study import measure, read
 
 CAUTIONS = (
     "Predicted centres are means of published specimens; this knee may differ by more than their"
@@ -90,18 +89,21 @@ def make_case(
     NothingMeasurableError
         If a study holds no series of any plane.
     """
-    told = _told(side, answers.side)
-    first = visit_images(Visit.BASELINE, _as_study(baseline), told)
+    told = told_side(side, answers.side)
+    first = visit_images(Visit.BASELINE, as_study(baseline), told)
     visits = [first]
     if follow_up is not None:
-        visits.append(visit_images(Visit.FOLLOW_UP, _as_study(follow_up), told))
-        check_pair(first, visits[1])
+        visits.append(visit_images(Visit.FOLLOW_UP, as_study(follow_up), told))
+        check_pair(first.identity, visits[1].identity)
     figures = published()
     gaps = [gap for visit in visits for gap in visit.gaps]
     readings = [
-        _reading(visit, told, landmarks if visit is first else None, gaps) for visit in visits
+        measured_extrusion(visit, told, landmarks if visit is first else None, gaps)
+        for visit in visits
     ]
-    placed = _placed(visits, readings, answers)
+    placed = [
+        placed_landmarks(visit, knee, answers) for visit, knee in zip(visits, readings, strict=True)
+    ]
     spaces = by_frame_of_reference(placed[0])
     gaps += _unlinked(first)
     roots = root_spaces(spaces, first, answers.case.root, figures)
@@ -120,7 +122,6 @@ def make_case(
         parts.append(compared.part)
     parts.append(dated_part(answers, {f"{v.visit.words} MRI": v.record.study_date for v in visits}))
     facts = candidate_facts(answers, readings[0], first.record.study_date)
-    known = (*facts, *(landmark.name for landmark in placed[0]))
     case = KneeCase(
         case_version=CASE_VERSION,
         software=f"meniscal_measure {__version__}",
@@ -132,7 +133,7 @@ def make_case(
         parts=tuple(parts),
         signs=sign_lines(answers, figures),
         candidate=candidate_lines(facts, figures),
-        questions=open_questions(answers, tuple(first.stacks), known),
+        questions=CaseQuestions(first, readings[0]).open(answers),
         gaps=tuple(dict.fromkeys(gaps)),
         cautions=(*CAUTIONS, *_assumed(placed[0])),
         sources=_sources(figures),
@@ -153,46 +154,6 @@ def _compared(
         gap = "The extrusion was not measured at both examinations; measure it at both."
         return CaseFollowUp(CasePart("Follow-up", gaps=(gap,)), None)
     return followed(baseline, follow_up, visits[1].study)
-
-
-def _told(given: Side | None, answered: Side | None) -> Side | None:
-    if given is not None and answered is not None and given is not answered:
-        raise SideError(
-            "The side was given as {given}, the answers say {answered}. Correct one of them.",
-            given=given.word,
-            answered=answered.word,
-        )
-    return given or answered
-
-
-def _as_study(study: Study | StrPath) -> Study:
-    return study if isinstance(study, Study) else read(study)
-
-
-def _reading(
-    visit: VisitImages, told: Side | None, landmarks: StrPath | None, gaps: list[str]
-) -> KneeReading | None:
-    """Measure the extrusion; what stands against it is a gap of the case, not its end."""
-    if Plane.CORONAL not in visit.stacks:
-        return None
-    try:
-        return measure(visit.study, landmarks=landmarks, side=told or visit.side)
-    except InputError as error:
-        gaps.append(f"Extrusion, {visit.visit.words}: {error.words(identifiers=False)}")
-        return None
-
-
-def _placed(
-    visits: Sequence[VisitImages], readings: Sequence[KneeReading | None], answers: Answers
-) -> list[list[SpatialLandmark]]:
-    """Gather the landmarks of each visit: those answered, and the rims of the readings."""
-    found = []
-    for visit, knee in zip(visits, readings, strict=True):
-        own = [visit.placed(answer) for answer in answers.landmark if answer.visit is visit.visit]
-        names = {landmark.name for landmark in own}
-        rims = [] if knee is None else rims_of(knee, visit.visit)
-        found.append([*own, *(rim for rim in rims if rim.name not in names)])
-    return found
 
 
 def _unlinked(images: VisitImages) -> list[str]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime
 
 from matplotlib.figure import Figure
 
@@ -17,6 +16,7 @@ from meniscal_measure.knee.follow_up import (
     same_slice,
 )
 from meniscal_measure.knee.milestones import read_plan, time_line_part
+from meniscal_measure.knee.pairing import dicom_date
 from meniscal_measure.knee.quantity import CasePart
 from meniscal_measure.report.follow_up_figure import follow_up_figure
 from meniscal_measure.series.model import Study
@@ -76,14 +76,9 @@ def _measured_on(index: int, follow_up: KneeReading, study: Study) -> KneeReadin
 
 def dated_part(answers: Answers, study_dates: dict[str, str]) -> CasePart:
     """Give the time line of the case; study dates are YYYYMMDD, by the name of the event."""
-    events = {name: day for name, text in study_dates.items() if (day := _day(text)) is not None}
+    events = {
+        name: day for name, text in study_dates.items() if (day := dicom_date(text)) is not None
+    }
     if answers.case.event_date is not None:
         events["event"] = answers.case.event_date
     return time_line_part(events, answers.case.repair_date, read_plan())
-
-
-def _day(text: str) -> date | None:
-    try:
-        return datetime.strptime(text, "%Y%m%d").date()
-    except ValueError:
-        return None

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.caliper.reading import Reading
@@ -25,6 +24,7 @@ from meniscal_measure.knee.named_landmarks import (
     landmark_on,
     traced_slice,
 )
+from meniscal_measure.knee.pairing import dicom_date
 from meniscal_measure.knee.published import Published
 from meniscal_measure.knee.quantity import Basis, CasePart, TracedQuantity, Visit
 from meniscal_measure.knee.tibial_axes import TibialAxes, tibial_axes
@@ -93,6 +93,22 @@ def rims_of(knee: KneeReading, visit: Visit) -> list[SpatialLandmark]:
         for name, found in reading.measured.compartments.items()
         if name in RIMS
     ]  # fmt: skip
+
+
+def placed_landmarks(
+    images: VisitImages, knee: KneeReading | None, answers: Answers
+) -> list[SpatialLandmark]:
+    """Gather the landmarks of a visit: those answered, and the rims of its reading.
+
+    Raises
+    ------
+    LandmarkError
+        If one lies on no slice of the study, or off its image.
+    """
+    own = [images.placed(answer) for answer in answers.landmark if answer.visit is images.visit]
+    names = {landmark.name for landmark in own}
+    rims = [] if knee is None else rims_of(knee, images.visit)
+    return [*own, *(rim for rim in rims if rim.name not in names)]
 
 
 def footprint_part(spaces: Sequence[RootSpace], root: Root) -> CasePart:
@@ -188,12 +204,11 @@ def candidate_facts(
                      "age_years", "tear_age_days")
         if (value := getattr(answers.facts, name)) is not None
     }  # fmt: skip
-    event = answers.case.event_date
-    if "tear_age_days" not in facts and event is not None and len(study_date) == 8:
-        days = (datetime.strptime(study_date, "%Y%m%d").date() - event).days
-        facts["tear_age_days"] = Fact(float(days), "from the date of the event to the baseline")
-    root = answers.case.root.value
-    name = "medial" if root.startswith("medial") else "lateral"
+    event, examined = answers.case.event_date, dicom_date(study_date)
+    if "tear_age_days" not in facts and event is not None and examined is not None:
+        days = float((examined - event).days)
+        facts["tear_age_days"] = Fact(days, "from the date of the event to the baseline")
+    name = answers.case.root.compartment.value
     facts["compartment"] = Fact(name, "entered with the root")
     found = None if reading is None else getattr(reading, name)
     if reading is not None and found is not None:

@@ -13,6 +13,7 @@ from meniscal_measure.errors import LandmarkError, NothingMeasurableError, SideE
 from meniscal_measure.knee.answers import LandmarkAnswer
 from meniscal_measure.knee.case_record import CaseStudy
 from meniscal_measure.knee.named_landmarks import SpatialLandmark, landmark_on, traced_slice
+from meniscal_measure.knee.pairing import KneeIdentity
 from meniscal_measure.knee.quantity import TracedSlice, Visit
 from meniscal_measure.series.choose import describe, ranked
 from meniscal_measure.series.find_slice import find_slice
@@ -40,6 +41,12 @@ class VisitImages:
         identity = next(iter(self.stacks.values())).identity
         series = tuple(describe(stack).words() for stack in self.stacks.values())
         return CaseStudy(self.visit, identity.study_instance_uid, identity.study_date, series)
+
+    @property
+    def identity(self) -> KneeIdentity:
+        """Whose knee it is, and when it was examined."""
+        found = next(iter(self.stacks.values())).identity
+        return KneeIdentity(self.side, found.patient_id, found.study_instance_uid, found.study_date)
 
     @property
     def gaps(self) -> tuple[str, ...]:
@@ -147,36 +154,18 @@ def visit_images(visit: Visit, study: Study, told: Side | None) -> VisitImages:
     return VisitImages(visit, study, stacks, known[0].side, known[0].source)
 
 
-def check_pair(baseline: VisitImages, follow_up: VisitImages) -> None:
-    """Refuse two examinations that are not of one knee, or not in the order of time.
+def told_side(given: Side | None, answered: Side | None) -> Side | None:
+    """Give the side a person told, on the command line or in the answers.
 
     Raises
     ------
     SideError
-        If one is of the left and one of the right knee.
-    UsageError
-        If the follow-up was made before the baseline, is the same study, or names another patient.
+        If the two differ.
     """
-    if baseline.side is not follow_up.side:
+    if given is not None and answered is not None and given is not answered:
         raise SideError(
-            "The baseline is of the {first} knee, the follow-up of the {second} one. Give two"
-            " examinations of one knee.",
-            first=baseline.side.word,
-            second=follow_up.side.word,
+            "The side was given as {given}, the answers say {answered}. Correct one of them.",
+            given=given.word,
+            answered=answered.word,
         )
-    before, after = (next(iter(v.stacks.values())).identity for v in (baseline, follow_up))
-    if before.patient_id and after.patient_id and before.patient_id != after.patient_id:
-        raise UsageError(
-            "The baseline has Patient ID {first:private}, the follow-up {second:private}. Give two"
-            " examinations of one patient, or have the ID corrected.",
-            first=before.patient_id,
-            second=after.patient_id,
-        )
-    if before.study_instance_uid == after.study_instance_uid:
-        raise UsageError("Baseline and follow-up are the same study. Give the later one too.")
-    if before.study_date and after.study_date and after.study_date < before.study_date:
-        raise UsageError(
-            "The follow-up was made on {after}, before the baseline on {before}. Exchange the two.",
-            after=after.study_date,
-            before=before.study_date,
-        )
+    return given or answered

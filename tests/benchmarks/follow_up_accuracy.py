@@ -48,7 +48,7 @@ def main(count: int) -> None:
             moved = movement(as_vector(rng.normal(0, 4.0, 3)), as_vector(rng.normal(0, 10.0, 3)))
             baseline = examined(first, how)
             follow_up = examined(
-                second, later, moved, study_date="20260709", series_instance_uid="2.25.22",
+                second, later, moved, study_date="20260709", study_instance_uid="2.25.2",
             )  # fmt: skip
             started = time.process_time()
             found = compared(baseline, follow_up)

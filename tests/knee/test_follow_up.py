@@ -8,19 +8,17 @@ from typing import Any
 import numpy as np
 import pytest
 
-from meniscal_measure.anatomy import Compartment, Side
-from meniscal_measure.caliper.reading import AxisConvention, Reading
+from meniscal_measure.anatomy import Compartment
+from meniscal_measure.caliper.reading import AxisConvention
 from meniscal_measure.errors import (
     InputError,
     LandmarkError,
     NothingMeasurableError,
-    SideError,
 )
 from meniscal_measure.knee.follow_up import (
     DETECTABLE_MM,
     Examination,
     FollowUp,
-    check_pair,
     compared,
     compared_on,
     follow_up_part,
@@ -133,44 +131,12 @@ def test_a_place_outside_the_stack_is_refused(
         same_slice(baseline, follow_up.stack, far)
 
 
-def changed(reading: Reading, **source: object) -> Reading:
-    return replace(reading, source=replace(reading.source, **source))  # type: ignore[arg-type]
-
-
-@pytest.mark.parametrize(
-    ("source", "error", "why"),
-    [
-        ({"side": Side.LEFT}, SideError, "a right knee and the follow-up a left one"),
-        ({"side": None}, SideError, "not known at both examinations"),
-        ({"patient_id": "K-18"}, InputError, "two examinations of one patient"),
-        ({"study_date": "20260109"}, InputError, "1 days before the baseline"),
-        ({"series_instance_uid": "2.25.11"}, InputError, "are the same images"),
-    ],
-    ids=["other side", "no side", "other patient", "before", "same images"],
-)
-def test_what_is_no_pair_is_refused(
-    baseline: Examination,
-    follow_up: Examination,
-    source: dict[str, object],
-    error: type[InputError],
-    why: str,
-) -> None:
-    with pytest.raises(error, match=why):
-        check_pair(baseline.reading, changed(follow_up.reading, **source))
-
-
 def test_another_axis_is_refused(baseline: Examination, follow_up: Examination) -> None:
     other = replace(follow_up.reading.conventions, axis=AxisConvention.IMAGE_VERTICAL)
     with pytest.raises(InputError, match="Measure both along one axis"):
-        check_pair(baseline.reading, replace(follow_up.reading, conventions=other))
-
-
-def test_what_the_images_do_not_say_is_said(baseline: Examination, follow_up: Examination) -> None:
-    silent = changed(follow_up.reading, patient_id="", study_date="")
-    assert check_pair(baseline.reading, silent) == (
-        "Not checked: that both examinations are of one patient (no Patient ID).",
-        "Not checked: which examination was first (no Study Date).",
-    )
+        compared(
+            baseline, replace(follow_up, reading=replace(follow_up.reading, conventions=other))
+        )
 
 
 def test_the_derived_smallest_detectable_change() -> None:

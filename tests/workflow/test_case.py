@@ -12,14 +12,12 @@ from pypdf import PdfReader
 
 from meniscal_measure import workflow
 from meniscal_measure.anatomy import Plane, Side
-from meniscal_measure.errors import InputError, LandmarkError, SideError, UsageError
+from meniscal_measure.errors import InputError, LandmarkError, SideError
 from meniscal_measure.knee.answers import Answers, answers_from, read_answers
 from meniscal_measure.knee.case_record import case_from_json
-from meniscal_measure.knee.quantity import Visit
 from meniscal_measure.report.save_case import save_case
 from meniscal_measure.series.model import Study
 from meniscal_measure.workflow.case import MadeCase, make_case
-from meniscal_measure.workflow.case_studies import check_pair, visit_images
 
 TORN = Path("sample_phantoms/root-tear")
 LANDMARKS = TORN / "landmarks.json"
@@ -164,50 +162,9 @@ def test_a_side_against_the_images_is_refused(study: Study) -> None:
         make_case(study, answers=Answers(), side=other)
 
 
-def later(study: Study, uid: str, study_date: str, patient_id: str) -> Study:
-    """Give the study as if it had been made again."""
-    stacks = tuple(
-        replace(
-            stack,
-            identity=replace(
-                stack.identity,
-                study_instance_uid=uid,
-                study_date=study_date,
-                patient_id=patient_id,
-            ),
-        )
-        for stack in study.stacks
-    )
-    return replace(study, stacks=stacks)
-
-
-def test_left_against_right_is_refused(study: Study) -> None:
-    first = visit_images(Visit.BASELINE, study, None)
-    other = Side.LEFT if first.side is Side.RIGHT else Side.RIGHT
-    with pytest.raises(SideError, match="two examinations of one knee"):
-        check_pair(first, replace(first, visit=Visit.FOLLOW_UP, side=other))
-
-
-@pytest.mark.parametrize(
-    ("date", "patient", "said"),
-    [
-        ("19990101", "P1", "before the baseline"),
-        ("20250101", "P2", "two examinations of one patient"),
-    ],
-)
-def test_a_follow_up_that_is_none_is_refused(
-    study: Study, date: str, patient: str, said: str
-) -> None:
-    base, after = later(study, "9.9", "20240101", "P1"), later(study, "9.10", date, patient)
-    pair = [visit_images(v, s, None) for v, s in zip(Visit, (base, after), strict=True)]
-    with pytest.raises(UsageError, match=said):
-        check_pair(*pair)
-
-
 def test_the_same_study_twice_is_refused(study: Study) -> None:
-    pair = [visit_images(visit, study, None) for visit in Visit]
-    with pytest.raises(UsageError, match="same study"):
-        check_pair(*pair)
+    with pytest.raises(InputError, match="are the same study"):
+        make_case(study, study, answers=Answers(), landmarks=LANDMARKS)
 
 
 def test_series_of_other_frames_of_reference_are_not_linked(study: Study) -> None:

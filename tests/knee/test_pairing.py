@@ -1,0 +1,50 @@
+"""Two examinations of one knee, the earlier one first: anything else is refused with the reason."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from meniscal_measure.anatomy import Side
+from meniscal_measure.errors import InputError, SideError
+from meniscal_measure.knee.pairing import KneeIdentity, check_pair
+
+FIRST = KneeIdentity(Side.RIGHT, "K-17", "2.25.1", "20260110")
+LATER = KneeIdentity(Side.RIGHT, "K-17", "2.25.2", "20260709")
+
+
+def test_two_examinations_of_one_knee_are_a_pair() -> None:
+    assert check_pair(FIRST, LATER) == ()
+
+
+@pytest.mark.parametrize(
+    ("changed", "error", "why"),
+    [
+        ({"side": Side.LEFT}, SideError, "a right knee and the follow-up a left one"),
+        ({"side": None}, SideError, "not known at both examinations"),
+        ({"patient_id": "K-18"}, InputError, "of patient K-17 and the follow-up of K-18"),
+        ({"study_date": "20260109"}, InputError, "1 days before the baseline"),
+        ({"study_instance_uid": "2.25.1"}, InputError, "are the same study"),
+    ],
+    ids=["other side", "no side", "other patient", "before", "same study"],
+)
+def test_what_is_no_pair_is_refused(
+    changed: dict[str, object], error: type[InputError], why: str
+) -> None:
+    with pytest.raises(error, match=why):
+        check_pair(FIRST, replace(LATER, **changed))  # type: ignore[arg-type]
+
+
+def test_the_patients_stay_unnamed_where_identifiers_are_left_out() -> None:
+    with pytest.raises(InputError) as refused:
+        check_pair(FIRST, replace(LATER, patient_id="K-18"))
+    assert "K-1" not in refused.value.words(identifiers=False)
+
+
+def test_what_the_images_do_not_say_is_said() -> None:
+    silent = replace(LATER, patient_id="", study_date="", study_instance_uid="")
+    assert check_pair(FIRST, silent) == (
+        "Not checked: that both examinations are of one patient (no Patient ID).",
+        "Not checked: which examination was first (no Study Date).",
+    )
