@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import io
 import os
 import platform
@@ -111,6 +112,19 @@ def write_text(path: Path, text: str) -> None:
         stream.write(text.encode("utf-8"))
 
 
+def ordinary(path: Path) -> Path:
+    """Give a path back unless it leads to a pipe, a socket or a device, which may never end.
+
+    Raises
+    ------
+    OSError
+        If it does.
+    """
+    if path.exists() and not (path.is_file() or path.is_dir()):
+        raise OSError(errno.EINVAL, "it is a pipe or a device, not a file")
+    return path
+
+
 def read_bytes(path: Path, remedy: str, *, limit: int = -1) -> bytes:
     """Read a file that the user named, at most `limit` bytes of it.
 
@@ -120,7 +134,7 @@ def read_bytes(path: Path, remedy: str, *, limit: int = -1) -> bytes:
         If it cannot be read, with what to do instead.
     """
     try:
-        with path.open("rb") as stream:
+        with ordinary(path).open("rb") as stream:
             return stream.read(limit)
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
         raise UsageError(

@@ -11,6 +11,7 @@ import typer
 from meniscal_measure.cli.common import AsJson, StudyPath, progress_bar, reported
 from meniscal_measure.cli.measure import Force, OutFolder, WithoutIdentifiers, show_saved
 from meniscal_measure.errors import UsageError
+from meniscal_measure.files import ordinary
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -76,7 +77,7 @@ def report(
 
 def _is_store(path: Path) -> bool:
     try:
-        with path.open("rb") as file:
+        with ordinary(path).open("rb") as file:
             return file.read(len(SQLITE_HEADER)) == SQLITE_HEADER
     except OSError:
         return False

@@ -81,7 +81,14 @@ class Manifest:
 
     @property
     def digest(self) -> str:
-        """What tells this manifest, in this folder, from any other."""
+        """What tells this manifest, in this folder, from any other.
+
+        Raises
+        ------
+        UsageError
+            If the file cannot be read.
+        """
+        read_table(self.path)
         with self.path.open("rb") as stream:
             found = hashlib.file_digest(stream, "sha256").hexdigest()
         return f"{self.path.absolute().parent} {found}"

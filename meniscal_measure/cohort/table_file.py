@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from meniscal_measure.errors import UsageError
-from meniscal_measure.files import cell_text
+from meniscal_measure.files import cell_text, ordinary
 
 PARQUET_SUFFIXES = (".parquet", ".pq")
 """Endings of a table that is read as Parquet; any other is text."""
@@ -48,7 +48,7 @@ def read_table(path: Path) -> InputTable:
     if path.suffix.lower() in PARQUET_SUFFIXES:
         return _parquet(path)
     try:
-        with path.open("rb") as stream:
+        with ordinary(path).open("rb") as stream:
             mark = stream.read(3)
         encoding = next((name for start, name in MARKS.items() if mark.startswith(start)), "utf-8")
         with path.open(encoding=encoding) as stream:

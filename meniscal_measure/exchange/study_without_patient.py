@@ -14,7 +14,7 @@ import pydicom
 
 from meniscal_measure.errors import InputError, UnreadableFileError, UsageError
 from meniscal_measure.exchange.deidentify import Pseudonyms, burned_in_text, deidentified
-from meniscal_measure.files import Progress, written_whole
+from meniscal_measure.files import Progress, ordinary, written_whole
 from meniscal_measure.series.attributes import HEADER_ERRORS
 from meniscal_measure.series.bounded import BoundedStream
 from meniscal_measure.series.model import FileRef, Refusal
@@ -40,7 +40,7 @@ def read_key(path: Path) -> Pseudonyms:
         If the file cannot be read, or the key is too short.
     """
     try:
-        return Pseudonyms(path.read_bytes().strip())
+        return Pseudonyms(ordinary(path).read_bytes().strip())
     except OSError as error:
         raise UsageError(
             "The key file {file:private} cannot be read: {reason}. Name the file with the secret of"

@@ -17,7 +17,11 @@ from msgspec import Meta
 
 from meniscal_measure.anatomy import Compartment, Plane, Side
 from meniscal_measure.errors import InputError, UnreadableFileError
+from meniscal_measure.files import read_bytes
 from meniscal_measure.knee.quantity import Visit
+
+MAX_FILE_BYTES = 1_000_000
+"""Largest file of answers that is read; a hundred landmarks are 10 kB."""
 
 
 class Root(StrEnum):
@@ -158,21 +162,31 @@ def read_answers(file: Path) -> Answers:
 
     Raises
     ------
+    UsageError
+        If it cannot be read.
     UnreadableFileError
-        If it cannot be read or is no TOML.
+        If it is too large or is no TOML.
     InputError
         If a key is unknown or a value out of its range; the message says which.
     """
+    content = read_bytes(file, "Name the file with the answers (TOML).", limit=MAX_FILE_BYTES + 1)
+    if len(content) > MAX_FILE_BYTES:
+        raise UnreadableFileError(
+            "{file:private} is larger than {limit} MB, too large for the answers of one case. Name"
+            " the file with the answers (TOML).",
+            file=str(file),
+            limit=MAX_FILE_BYTES // 10**6,
+        )
     try:
-        content = tomllib.loads(file.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        answers = tomllib.loads(content.decode("utf-8-sig"))
+    except (ValueError, RecursionError) as error:  # ValueError: not UTF-8, not TOML, endless digits
         raise UnreadableFileError(
             "{file:private} cannot be read as TOML: {why:private}. Correct the line it names, or"
             " delete the file to have an empty one written.",
             file=str(file),
             why=str(error),
         ) from error
-    return answers_from(content, str(file))
+    return answers_from(answers, str(file))
 
 
 def answers_from(content: dict[str, object], file: str) -> Answers:

@@ -75,13 +75,14 @@ def dicom_date(text: str) -> date | None:
 
     Examples
     --------
-    >>> dicom_date("20260110"), dicom_date("2026")
+    >>> dicom_date("20260110"), dicom_date("2026111")
     (datetime.date(2026, 1, 10), None)
     """
     try:
-        return datetime.strptime(text.strip(), "%Y%m%d").date()
+        day = datetime.strptime(text.strip(), "%Y%m%d").date()
     except ValueError:
         return None
+    return day if len(text.strip()) == 8 else None  # strptime takes 2026111 for 1 November
 
 
 def days_between(first: str, second: str) -> int | None:

@@ -9,7 +9,7 @@ import msgspec
 
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import InputError
-from meniscal_measure.files import read_bytes
+from meniscal_measure.files import ordinary, read_bytes
 from meniscal_measure.records.codec import reading_from_dict
 from meniscal_measure.records.file_set import check_set, settle
 
@@ -44,7 +44,10 @@ def may_be_verified(path: Path) -> bool:
     """Whether a verified reading lies there, or something that cannot be read."""
     try:
         settle(path.parent)
-        return msgspec.json.decode(path.read_bytes(), type=dict[str, Any])["verified"] is not False
+        return (
+            msgspec.json.decode(ordinary(path).read_bytes(), type=dict[str, Any])["verified"]
+            is not False
+        )
     except (FileNotFoundError, NotADirectoryError):
         return False
     except (OSError, msgspec.DecodeError, UnicodeDecodeError, KeyError, RecursionError):

@@ -9,6 +9,7 @@ import re
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.files import safe_cell
+from meniscal_measure.findings import Severity
 from meniscal_measure.records.codec import Json, reading_to_dict
 from meniscal_measure.report.words import assumed_sd_mm
 
@@ -57,6 +58,7 @@ COLUMNS = (
     "instance_number",
     "frame_number",
     "assumed_sd_mm",
+    "warnings",
 )
 """The columns in their order. New ones are added at the end only."""
 
@@ -67,7 +69,12 @@ def reading_rows(reading: Reading) -> list[dict[str, Cell]]:
     The measured slice comes first and has `measured_slice` true. Numbers are not rounded.
     """
     record = reading_to_dict(reading)
-    shared = {**_shared(record), "assumed_sd_mm": assumed_sd_mm(reading)}
+    warned = [found.code.word for found in reading.warnings if found.severity is Severity.WARNING]
+    shared = {
+        **_shared(record),
+        "assumed_sd_mm": assumed_sd_mm(reading),
+        "warnings": " ".join(dict.fromkeys(warned)),
+    }
     return [
         {**shared, **_row(part, record if measured else part, name), "measured_slice": measured}
         for measured, part in ((True, record["slice"]), *((False, p) for p in record["neighbours"]))

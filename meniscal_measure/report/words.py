@@ -202,7 +202,9 @@ def side_words(reading: Reading) -> str:
     """Write the side of the knee and where it was read."""
     side, source = reading.source.side, reading.source.side_source
     if side is not None:
-        return f"{side.word} knee (side from {source})"
+        codes = {found.code for found in reading.warnings}
+        against = ", AGAINST THE TEXT OF THE IMAGES" if Code.SIDE_AGAINST_TEXT in codes else ""
+        return f"{side.word} knee (side from {source}{against})"
     names = (
         "compartments are named by image side"
         if Compartment.IMAGE_LEFT in reading.named_compartments

@@ -14,6 +14,7 @@ from pydicom.dataset import Dataset
 
 from meniscal_measure.anatomy import SIDE_SPELLINGS, Side
 from meniscal_measure.errors import ManifestError, MeniscalMeasureError, UsageError
+from meniscal_measure.files import ordinary
 from meniscal_measure.series.attributes import HEADER_ERRORS
 from meniscal_measure.series.sources import Opener, files_under
 
@@ -97,7 +98,7 @@ def first_header(part: Path, keywords: Sequence[str]) -> Dataset | None:
 
 def _from_file(path: Path) -> tuple[Knee, ...]:
     try:
-        with path.open(encoding="utf-8-sig", newline="") as stream:
+        with ordinary(path).open(encoding="utf-8-sig", newline="") as stream:
             rows = csv.DictReader(stream, skipinitialspace=True, strict=True)
             header = set(rows.fieldnames or ())
             if not {"knee", "study"} <= header <= set(COLUMNS):

@@ -11,6 +11,8 @@ from meniscal_measure.slice_name import slice_name
 INSTANCE = "instance:"
 """Put before an Instance Number, so that it is not taken for a slice counted from the front."""
 UID = re.compile(r"\d+(\.\d+)+")
+NUMBER = re.compile(r"\d{1,12}")
+"""A DICOM integer has at most 12 characters (PS3.5 6.2, IS)."""
 
 
 def find_slice(stack: Stack, called: str) -> int:
@@ -35,9 +37,9 @@ def find_slice(stack: Stack, called: str) -> int:
         If there is no such slice, or more than one.
     """
     called = called.strip()
-    if called.isdecimal():
+    if NUMBER.fullmatch(called):
         found = _numbered(stack, int(called))
-    elif called.lower().startswith(INSTANCE) and called[len(INSTANCE) :].isdecimal():
+    elif called.lower().startswith(INSTANCE) and NUMBER.fullmatch(called[len(INSTANCE) :]):
         found = _with_instance_number(stack, int(called[len(INSTANCE) :]))
     elif UID.fullmatch(called):
         found = [i for i, frame in enumerate(stack.frames) if frame.sop_instance_uid == called]
@@ -45,7 +47,7 @@ def find_slice(stack: Stack, called: str) -> int:
         raise UsageError(
             "{called:private} names no slice. Write 17 for the 17th slice from the front,"
             " instance:7 for the image with Instance Number 7, or a SOP Instance UID.",
-            called=repr(called),
+            called=repr(called[:80]),
         )
     if len(found) != 1:
         raise _not_one(stack, called, len(found))

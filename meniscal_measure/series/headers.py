@@ -335,5 +335,6 @@ def _shared_facts(header: Header) -> SharedFacts:
         series_number=None if number is None else int(number),
         series_description=header.text("SeriesDescription"),
         frame_of_reference_uid=header.text("FrameOfReferenceUID"),
+        patient_birth_date=header.text("PatientBirthDate"),
     )
     return SharedFacts(identity, contrast_of(header), hinted_sides(header), field_of_view(header))

@@ -61,6 +61,21 @@ class Identity:
     series_number: int | None
     series_description: str
     frame_of_reference_uid: str
+    patient_birth_date: str = ""
+    """Tells patients apart; never shown or stored."""
+
+    @property
+    def patient(self) -> tuple[str, str, str]:
+        """ID, name and date of birth, without differences that only writing makes.
+
+        Examples
+        --------
+        >>> one = Identity("4711 ", "DOE^JO^", "", "", "", "", None, "", "", "19700101")
+        >>> one.patient
+        ('4711', 'doe^jo', '19700101')
+        """
+        name = self.patient_name.strip(" ^=").casefold()
+        return self.patient_id.strip(), name, self.patient_birth_date.strip()
 
 
 class SideHint(NamedTuple):

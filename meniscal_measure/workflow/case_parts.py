@@ -207,7 +207,8 @@ def candidate_facts(
     event, examined = answers.case.event_date, dicom_date(study_date)
     if "tear_age_days" not in facts and event is not None and examined is not None:
         days = float((examined - event).days)
-        facts["tear_age_days"] = Fact(days, "from the date of the event to the baseline")
+        if days >= 0:
+            facts["tear_age_days"] = Fact(days, "from the date of the event to the baseline")
     name = answers.case.root.compartment.value
     facts["compartment"] = Fact(name, "entered with the root")
     found = None if reading is None else getattr(reading, name)

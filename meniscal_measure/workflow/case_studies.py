@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +33,8 @@ class VisitImages:
     stacks: dict[Plane, Stack]
     side: Side
     side_source: str
+    examinations: int = 1
+    """Those that the folder holds; only the images of one are used."""
     _pixels: dict[str, StackPixels] = field(default_factory=dict)
 
     @property
@@ -50,12 +52,19 @@ class VisitImages:
 
     @property
     def gaps(self) -> tuple[str, ...]:
-        """Say which planes are missing."""
-        return tuple(
+        """Say which planes are missing, and whether images were left out."""
+        missing = [
             f"The {self.visit.words} has no {plane.value} series: what is read on it is left out."
             for plane in PLANES
             if plane not in self.stacks
-        )
+        ]
+        if self.examinations > 1:
+            date = self.record.study_date or "unknown date"
+            missing.append(
+                f"The images of the {self.visit.words} are those of {self.examinations}"
+                f" examinations; only the one of {date} is used. Give the folder of one."
+            )
+        return tuple(missing)
 
     def pixels_of(self, stack: Stack) -> StackPixels:
         """Give the pixels of a stack; each is decoded once."""
@@ -126,16 +135,24 @@ def visit_images(visit: Visit, study: Study, told: Side | None) -> VisitImages:
     ------
     NothingMeasurableError
         If there is no stack of any plane.
+    UsageError
+        If the images belong to several patients.
     SideError
         If the side is unknown, or the stacks are not of one knee.
     """
-    stacks = {plane: found[0] for plane in PLANES if (found := ranked(study, plane))}
-    if not stacks:
+    usable = [stack for plane in PLANES for stack in ranked(study, plane)]
+    if not usable:
         raise NothingMeasurableError(
             "{study:private} holds no coronal, sagittal or axial series. See with `contents` what"
             " it holds.",
             study=str(study.path),
         )
+    _check_one_patient(visit, usable)
+    used = usable[0].identity.study_instance_uid
+    own = [stack for stack in study.stacks if stack.identity.study_instance_uid == used]
+    examinations = len({stack.identity.study_instance_uid for stack in usable})
+    study = replace(study, stacks=tuple(own))
+    stacks = {plane: found[0] for plane in PLANES if (found := ranked(study, plane))}
     settled = [resolve_side(stack, told) for stack in stacks.values()]
     known = [found for found in settled if found.side is not None]
     sides = {found.side for found in known}
@@ -151,7 +168,22 @@ def visit_images(visit: Visit, study: Study, told: Side | None) -> VisitImages:
             ' right, or side = "left" under [case] in the answers.',
             visit=visit.words,
         )
-    return VisitImages(visit, study, stacks, known[0].side, known[0].source)
+    return VisitImages(visit, study, stacks, known[0].side, known[0].source, examinations)
+
+
+def _check_one_patient(visit: Visit, stacks: Sequence[Stack]) -> None:
+    """Refuse images of several patients: a plane of one would be read with a plane of another."""
+    patients = sorted({stack.identity.patient for stack in stacks})
+    if len(patients) > 1:
+        first, second = (", ".join(filter(None, patient)) or "nobody" for patient in patients[:2])
+        raise UsageError(
+            "The images of the {visit} belong to {count} patients, among them {first:private} and"
+            " {second:private}. Give the folder of one.",
+            visit=visit.words,
+            count=len(patients),
+            first=first,
+            second=second,
+        )
 
 
 def told_side(given: Side | None, answered: Side | None) -> Side | None:

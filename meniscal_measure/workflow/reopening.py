@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 from meniscal_measure.caliper.landmarks import LandmarkSet, SliceLandmarks
 from meniscal_measure.caliper.reading import Reading, SliceReading, Source
 from meniscal_measure.errors import InputError, MeniscalMeasureError, UsageError
+from meniscal_measure.findings import Finding
 from meniscal_measure.records.codec import reading_to_dict
 from meniscal_measure.records.signatures import check_seals
 from meniscal_measure.series.choose import choose_coronal
@@ -33,6 +35,8 @@ TOLD_ANEW = frozenset(
 
 def reopen(reading: Reading, study: Study) -> KneeReading:
     """Bring a stored reading and its images together, and measure its landmarks again.
+
+    A warning that the reading lacks is given back to it.
 
     Raises
     ------
@@ -77,7 +81,17 @@ def reopen(reading: Reading, study: Study) -> KneeReading:
             what=differing,
             version=reading.software_version,
         )
-    return KneeReading(reading, StackPixels(choice.stack))
+    warnings = (*reading.warnings, *_not_warned_of(reading, again))
+    return KneeReading(replace(reading, warnings=warnings), StackPixels(choice.stack))
+
+
+def _not_warned_of(stored: Reading, again: Reading) -> Iterator[Finding]:
+    """List what images and landmarks give cause to warn of, and the stored reading does not."""
+    codes = {found.code for found in stored.warnings}
+    texts = {found.values.get("text") for found in stored.warnings}  # of an earlier version
+    for found in again.warnings:
+        if found.code not in codes and found.words() not in texts:
+            yield found
 
 
 def _side(stack: Stack, source: Source) -> Laterality:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -200,3 +201,31 @@ def test_an_output_that_cannot_be_written(study: Path) -> None:
     result = measure(study)
     assert result.exit_code == ExitCode.USAGE, result.output
     assert "Cannot write" in said(result)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["measure", "{study}", "--landmarks", "{pipe}", "--out", "{out}"],
+        ["report", "{pipe}", "{study}", "--out", "{out}"],
+        ["case", "{study}", "--answers", "{pipe}", "--out", "{out}"],
+        ["cohort", "measure", "{pipe}", "--store", "{out}/store.sqlite"],
+        ["archive", "deidentify", "{study}", "--key-file", "{pipe}", "--out", "{out}"],
+        ["phantom", "study", "{pipe}", "--out", "{out}"],
+    ],
+    ids=lambda command: " ".join(command[:2]),
+)
+def test_a_pipe_is_not_waited_for(study: Path, tmp_path: Path, command: list[str]) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    handle = os.open(pipe, os.O_RDWR | os.O_NONBLOCK)  # else a program that reads waits for ever
+    os.write(handle, b"{}")
+    try:
+        result = runner.invoke(
+            app, [part.format(study=study, pipe=pipe, out=tmp_path / "out") for part in command]
+        )
+    finally:
+        os.close(handle)
+    assert result.exit_code in (ExitCode.USAGE, ExitCode.NOTHING_MEASURABLE)
+    assert "it is a pipe or a device, not a file" in " ".join(result.output.split())

@@ -116,6 +116,8 @@ def test_columns_missing_or_misspelt_are_named(folder: Path, header: str, messag
 def test_a_missing_manifest_is_said(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="cannot be read: No such file"):
         list(read_manifest(tmp_path / "manifest.csv"))
+    with pytest.raises(UsageError, match="cannot be read: No such file"):
+        read_manifest(tmp_path / "manifest.csv").digest  # noqa: B018 - asked for first, by a run
 
 
 def test_a_manifest_in_another_encoding_is_said(folder: Path) -> None:

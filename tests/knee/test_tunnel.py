@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
-from scipy.optimize import minimize
+from scipy.optimize import lsq_linear
 
 from meniscal_measure.anatomy import Side
 from meniscal_measure.geometry import Vector
@@ -52,14 +52,9 @@ def test_segment_distance_is_the_minimum_that_scipy_finds(
     p, q, r, s = (np.array(point) for point in (a, b, c, d))
     assume(np.linalg.norm(q - p) > 1 and np.linalg.norm(s - r) > 1)
 
-    def squared(shares: np.ndarray) -> float:
-        between = p + shares[0] * (q - p) - r - shares[1] * (s - r)
-        return float(between @ between)
-
-    best = minimize(squared, [0.5, 0.5], bounds=[(0, 1), (0, 1)], method="L-BFGS-B").fun
-    found = segment_distance(p, q, r, s)
-    assert found <= math.sqrt(best) + 1e-6
-    assert found == pytest.approx(math.sqrt(best), abs=2e-2)
+    shares = np.column_stack([q - p, r - s])
+    best = lsq_linear(shares, r - p, bounds=(0, 1), method="bvls")
+    assert segment_distance(p, q, r, s) == pytest.approx(math.sqrt(2 * best.cost), abs=1e-6)
 
 
 def test_tunnels_that_meet_have_less_than_no_bone_between_them() -> None:

@@ -3,9 +3,11 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime
 
 from meniscal_measure.caliper.reading import Reading
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.rows import COLUMNS, readings_csv
 
@@ -72,6 +74,17 @@ def test_a_compartment_that_was_not_measured_has_an_empty_row(make_case: MakeCas
 def test_an_unknown_side_is_said(make_case: MakeCase) -> None:
     row = rows(make_case(side=None, named_by_anatomy=False)[0])[0]
     assert (row["side"], row["compartment"]) == ("unknown", "image_left")
+
+
+def test_each_row_names_what_the_reading_warns_of_and_no_text_of_the_header(case: Case) -> None:
+    text = {"side": "left", "source": "given by the user", "attribute": "StudyDescription"}
+    warned = (
+        Finding(Code.SIDE_AGAINST_TEXT, {**text, "text": "right knee of Doe"}),
+        Finding(Code.ASSUMED_PLACEMENT_SD, {"sd_mm": 0.2}),  # a note
+        Finding(Code.UNEVEN_GAPS, {"least_mm": 3.0, "most_mm": 3.5}),
+    )
+    listed = rows(replace(case[0], warnings=warned))
+    assert {row["warnings"] for row in listed} == {"side_against_text uneven_gaps"}
 
 
 def test_several_readings_share_one_heading(case: Case) -> None:

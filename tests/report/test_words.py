@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
@@ -13,6 +14,7 @@ from meniscal_measure.caliper.reading import (
     Reading,
     ThresholdRule,
 )
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.identifiers import without_identifiers
 from meniscal_measure.report import words
 from meniscal_measure.report.images import SeriesImages
@@ -80,6 +82,15 @@ def test_an_unknown_side_is_said_and_how_compartments_are_named(make_case: MakeC
 def test_the_side_is_given_with_its_source(make_case: MakeCase) -> None:
     reading, _ = make_case()
     assert words.side_words(reading) == "right knee (side from Laterality (0020,0060))"
+
+
+def test_a_side_against_the_text_of_the_images_says_so(make_case: MakeCase) -> None:
+    text = {"side": "right", "source": "given by the user", "attribute": "StudyDescription"}
+    warned = (Finding(Code.SIDE_AGAINST_TEXT, {**text, "text": "left knee of Doe"}),)
+    reading = replace(make_case()[0], warnings=warned)
+    assert words.side_words(reading) == (
+        "right knee (side from Laterality (0020,0060), AGAINST THE TEXT OF THE IMAGES)"
+    )
 
 
 @pytest.mark.parametrize(

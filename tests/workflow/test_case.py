@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import codecs
 import json
 import tomllib
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -12,12 +14,21 @@ from pypdf import PdfReader
 
 from meniscal_measure import workflow
 from meniscal_measure.anatomy import Plane, Side
-from meniscal_measure.errors import InputError, LandmarkError, SideError
+from meniscal_measure.errors import (
+    InputError,
+    LandmarkError,
+    SideError,
+    UnreadableFileError,
+    UsageError,
+)
 from meniscal_measure.knee.answers import Answers, answers_from, read_answers
 from meniscal_measure.knee.case_record import case_from_json
+from meniscal_measure.knee.quantity import Visit
 from meniscal_measure.report.save_case import save_case
-from meniscal_measure.series.model import Study
+from meniscal_measure.series.model import Stack, Study
 from meniscal_measure.workflow.case import MadeCase, make_case
+from meniscal_measure.workflow.case_parts import candidate_facts
+from meniscal_measure.workflow.case_studies import visit_images
 
 TORN = Path("sample_phantoms/root-tear")
 LANDMARKS = TORN / "landmarks.json"
@@ -182,3 +193,60 @@ def test_the_record_is_plain_json(made: MadeCase, tmp_path: Path) -> None:
     record = json.loads((tmp_path / "case.json").read_text(encoding="utf-8"))
     gap = record["parts"][1]["quantities"][0]
     assert set(gap) == {"name", "value", "unit", "u", "basis", "where", "source"}
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "x = " + "[" * 20_000 + "]" * 20_000,
+        "[facts]\nage_years = " + "1" * 5000,
+        "# " + "x" * 1_000_000,
+        "\N{LATIN SMALL LETTER E WITH ACUTE}".encode("latin-1"),
+    ],
+    ids=["nested without end", "digits without end", "too large", "not UTF-8"],
+)
+def test_a_hostile_file_of_answers_is_refused(tmp_path: Path, text: str | bytes) -> None:
+    file = tmp_path / "answers.toml"
+    file.write_bytes(text if isinstance(text, bytes) else text.encode())
+    with pytest.raises(UnreadableFileError, match=r"answers\.toml"):
+        read_answers(file)
+
+
+def test_answers_may_begin_with_a_byte_order_mark(tmp_path: Path) -> None:
+    file = tmp_path / "answers.toml"
+    file.write_bytes(codecs.BOM_UTF8 + b'[case]\r\nside = "left"\r\n')
+    assert read_answers(file).side is Side.LEFT
+
+
+def with_identity(stack: Stack, **changed: str) -> Stack:
+    return replace(stack, identity=replace(stack.identity, **changed))
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [{"patient_id": "4712"}, {"patient_name": "Other^Name"}, {"patient_birth_date": "19010101"}],
+    ids=["ID", "name", "date of birth"],
+)
+def test_planes_of_two_patients_make_no_case(study: Study, changed: dict[str, str]) -> None:
+    other = with_identity(replace(study.stacks[0], plane=Plane.SAGITTAL), **changed)
+    mixed = replace(study, stacks=(*study.stacks, other))
+    with pytest.raises(UsageError, match="belong to 2 patients"):
+        visit_images(Visit.BASELINE, mixed, Side.LEFT)
+
+
+def test_no_plane_of_another_examination_is_used(study: Study) -> None:
+    other = with_identity(
+        replace(study.stacks[0], plane=Plane.SAGITTAL), study_instance_uid="1.2.3.9"
+    )
+    images = visit_images(Visit.BASELINE, replace(study, stacks=(*study.stacks, other)), None)
+    assert list(images.stacks) == [Plane.CORONAL]
+    assert images.study.stacks == study.stacks
+    assert any("2 examinations" in gap for gap in images.gaps)
+
+
+@pytest.mark.parametrize("written", ["2026X304", "20261304", "2026111", ""])
+def test_a_study_date_that_is_no_date_gives_no_age_of_the_tear(written: str) -> None:
+    answers = answers_from({"case": {"event_date": date(2026, 1, 1)}}, "answers.toml")
+    assert "tear_age_days" not in candidate_facts(answers, None, written)
+    assert candidate_facts(answers, None, "20260111")["tear_age_days"].value == 10
+    assert "tear_age_days" not in candidate_facts(answers, None, "20251231")  # before the event

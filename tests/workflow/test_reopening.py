@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ import pytest
 
 import meniscal_measure
 from meniscal_measure.errors import InputError, UsageError
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.codec import reading_from_dict, reading_to_dict
 from meniscal_measure.records.identifiers import without_identifiers
 from meniscal_measure.records.reading_file import read_reading
@@ -37,6 +39,21 @@ def signed(samples: Path, study: Study) -> str:
 def test_a_reading_that_was_left_alone_is_reopened(signed: str, study: Study) -> None:
     reading = reading_from_dict(json.loads(signed))
     assert reopen(reading, study).reading == reading
+
+
+def test_a_warning_that_was_taken_out_comes_back(signed: str, study: Study) -> None:
+    reading = reading_from_dict(json.loads(signed))
+    fewer = replace(reading, warnings=())
+    (given_back,) = reopen(fewer, study).reading.warnings
+    assert given_back.code is Code.ASSUMED_PLACEMENT_SD
+
+
+def test_a_warning_that_an_earlier_version_wrote_as_text_is_not_doubled(
+    signed: str, study: Study
+) -> None:
+    reading = reading_from_dict(json.loads(signed))
+    written = tuple(Finding(Code.AS_WRITTEN, {"text": found.words()}) for found in reading.warnings)
+    assert reopen(replace(reading, warnings=written), study).reading.warnings == written
 
 
 @pytest.mark.parametrize(

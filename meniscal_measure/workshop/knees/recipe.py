@@ -40,6 +40,7 @@ from pathlib import Path
 from typing import Any
 
 from meniscal_measure.errors import RecipeError
+from meniscal_measure.files import ordinary
 from meniscal_measure.workshop.knees.dicom.encode import TransferSyntax
 from meniscal_measure.workshop.knees.parameters import EXTRUSION_RANGE_MM, KneeParameters
 from meniscal_measure.workshop.knees.recipe_fields import bounded, read_table
@@ -192,7 +193,7 @@ def read_toml(path: Path) -> dict[str, Any]:
         If it cannot be read or is no TOML.
     """
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        return tomllib.loads(ordinary(path).read_text(encoding="utf-8-sig"))
     except (OSError, ValueError, RecursionError) as error:  # ValueError: no UTF-8, no TOML
         raise RecipeError(f"Cannot read the recipe {path}: {error}. It must be TOML.") from error
 
