@@ -8,6 +8,7 @@ import tomllib
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
 from pypdf import PdfReader
@@ -218,7 +219,7 @@ def test_answers_may_begin_with_a_byte_order_mark(tmp_path: Path) -> None:
     assert read_answers(file).side is Side.LEFT
 
 
-def with_identity(stack: Stack, **changed: str) -> Stack:
+def with_identity(stack: Stack, **changed: Any) -> Stack:
     return replace(stack, identity=replace(stack.identity, **changed))
 
 
