@@ -100,6 +100,8 @@ def printable(text: str, *, keep: str = "") -> str:
     >>> printable("COR\x1b[2J PD")
     'COR [2J PD'
     """
+    if text.isprintable():
+        return text
     return "".join(letter if letter.isprintable() or letter in keep else " " for letter in text)
 
 

@@ -155,7 +155,9 @@ def carry_out(task: Task, measure: Measure) -> Outcome:
         outcome = Outcome(task, Status.REFUSED, reason=error.words(identifiers=False))
     except Exception as error:  # one knee must never stop the others
         outcome = Outcome(task, Status.CRASHED, reason=f"{type(error).__name__}: {error}")
-    reason = _without_places(outcome.reason, task.entry.path, task.entry.landmarks)
+    reason = outcome.reason
+    if reason:
+        reason = _without_places(reason, task.entry.path, task.entry.landmarks)
     return replace(outcome, reason=reason, seconds=time.perf_counter() - started)
 
 

@@ -11,7 +11,7 @@ import math
 import struct
 import zlib
 from collections.abc import Iterator
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import cast
 
 from pydicom.datadict import dictionary_VR, tag_for_keyword
@@ -163,7 +163,8 @@ class Header:
 
     def _element(self, keyword: str) -> DataElement | RawDataElement | None:
         tag = TAGS[keyword]
-        for place in self._places(keyword):
+        places = (self._dataset,) if self._groups is None else self._places(keyword)
+        for place in places:
             element = place.get_item(tag)
             if element is not None:
                 return cast(DataElement | RawDataElement, element)
@@ -178,6 +179,8 @@ class Header:
         element = self._element(keyword)
         if element is None or element.value in _EMPTY:
             return ()
+        if isinstance(element.value, bytes):
+            return _printable(element.value)
         return tuple(printable(part).strip() for part in _strings(element))
 
     def code(self, keyword: str) -> str:
@@ -248,12 +251,17 @@ class Header:
 
 
 def _numbers(element: DataElement | RawDataElement, keyword: str) -> tuple[float, ...]:
-    code = _BINARY_FORMATS.get(dictionary_VR(TAGS[keyword]))
+    code = _binary_format(keyword)
     if code is None or not isinstance(element, RawDataElement):
         return tuple(map(_decimal, _strings(element)))
     raw = element.value or b""
     order = "<" if element.is_little_endian else ">"
     return struct.unpack(f"{order}{len(raw) // struct.calcsize(order + code)}{code}", raw)
+
+
+@cache
+def _binary_format(keyword: str) -> str | None:
+    return _BINARY_FORMATS.get(dictionary_VR(TAGS[keyword]))
 
 
 def _strings(element: DataElement | RawDataElement) -> tuple[str, ...]:
@@ -267,6 +275,11 @@ def _strings(element: DataElement | RawDataElement) -> tuple[str, ...]:
 def _split(raw: bytes) -> tuple[str, ...]:
     text = raw.decode("latin-1").strip(" \0")
     return tuple(text.split("\\")) if text else ()
+
+
+@lru_cache(maxsize=1024)
+def _printable(raw: bytes) -> tuple[str, ...]:
+    return tuple(printable(part).strip() for part in _split(raw))
 
 
 def _decimal(text: str) -> float:

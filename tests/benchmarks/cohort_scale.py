@@ -1,12 +1,14 @@
-"""How a cohort run scales, run by hand: `python tests/benchmarks/cohort_scale.py SERIES [--dask]`.
+"""How a cohort run scales, run by hand: `python tests/benchmarks/cohort_scale.py SERIES`.
 
-Writes one synthetic 30-slice series, links it SERIES times so that the disk suffices, and prints
+Writes one synthetic series of 30 slices (with `--small` of 7 small ones), links it SERIES times so
+that the disk suffices, and prints
 
-- the rate of a bare loop that reads the same pixels with pydicom in as many processes,
+- the rate of a bare loop that reads the same pixels, and the attributes that place a slice and name
+  its series, with pydicom in as many processes; and of one that reads the pixels alone,
 - the rate of the run and its share of the bare loop's,
 - the largest memory of the main process and of a worker,
 - the time of a resume with everything done,
-- the rate on a Dask cluster of this machine, if asked for.
+- the rate on a Dask cluster of this machine, with `--dask`.
 
 Every part runs in a process of its own, so that none inherits the memory of another.
 
@@ -65,6 +67,19 @@ thickness_mm = 3.0
 spacing_mm = 3.3
 """
 
+SMALL = {
+    **{"slices": 7, "rows": 128, "columns": 128},
+    **{"row_spacing_mm": 1.25, "column_spacing_mm": 1.25},
+}
+"""What differs in a series so small that the work around its pixels shows most."""
+
+ATTRIBUTES = (
+    *("PatientID", "StudyInstanceUID", "SeriesInstanceUID", "SeriesDescription", "Laterality"),
+    *("SOPInstanceUID", "InstanceNumber", "Rows", "Columns", "PixelSpacing", "SliceThickness"),
+    *("ImagePositionPatient", "ImageOrientationPatient", "RepetitionTime", "EchoTime"),
+)
+"""What anybody reads who sorts slices into series; a run reads some 35."""
+
 SLICES_MARKED = 3
 """A reader's landmarks are on the measured slice and its two neighbours."""
 
@@ -78,11 +93,12 @@ def main() -> None:
     parser.add_argument("series", type=int)
     parser.add_argument("--workers", type=int, default=os.cpu_count())
     parser.add_argument("--rounds", type=int, default=1, help="how often, in turn")
+    parser.add_argument("--small", action="store_true", help="7 slices of 128 x 128")
     parser.add_argument("--dask", action="store_true", help="compare with a Dask local cluster")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="cohort-scale-") as name:
         folder = Path(name)
-        alone(write_series, folder)
+        alone(write_series, folder, SMALL if asked.small else {})
         (folder / "manifest.csv").write_text(manifest_csv(linked(folder, asked.series)), "utf-8")
         for number in range(asked.rounds):
             compare(folder, f"round-{number}", asked.workers, dask=asked.dask)
@@ -91,11 +107,14 @@ def main() -> None:
 def compare(folder: Path, stores: str, workers: int, *, dask: bool) -> None:
     """Run every part once, with fresh stores."""
     here_store, there_store = folder / f"{stores}.sqlite", folder / f"{stores}-dask.sqlite"
-    bare = alone(read_bare, folder, workers)
-    say("bare pydicom loop", folder, bare)
+    pixels = alone(read_bare, folder, workers, read_pixels)
+    say("bare loop, pixels alone", folder, pixels)
+    bare = alone(read_bare, folder, workers, read_slices)
+    say("bare loop, pixels and attributes", folder, bare)
     here = alone(run_here, folder, here_store, workers)
     say("cohort run", folder, here)
     say_share(here, bare, "the bare loop's")
+    say_share(here, pixels, "the loop of pixels alone's")
     print(f"  memory: main {here.peak_mib:.0f} MiB, worker {here.worker_mib:.0f} MiB")
     print(f"  store: {here_store.stat().st_size / series_in(folder) / 1024:.1f} KiB a reading")
     say("resume with all done", folder, alone(run_here, folder, here_store, workers))
@@ -135,12 +154,14 @@ def weighed(work: Callable[..., Any], arguments: tuple[Any, ...]) -> Cost:
     return Cost(time.perf_counter() - started, cpu_s, here_mib, worker_mib)
 
 
-def write_series(folder: Path) -> None:
+def write_series(folder: Path, otherwise: dict[str, Any]) -> None:
     """Write one series, and landmarks as a reader places them."""
     from meniscal_measure.workshop.knees.recipe import parse_recipe
     from meniscal_measure.workshop.knees.study import write_study
 
-    write_study(parse_recipe(tomllib.loads(RECIPE)), folder / "base")
+    recipe = tomllib.loads(RECIPE)
+    recipe["series"][0] |= otherwise
+    write_study(parse_recipe(recipe), folder / "base")
     landmarks = json.loads((folder / "base" / "landmarks.json").read_text("utf-8"))
     landmarks["slices"] = landmarks["slices"][:SLICES_MARKED]
     (folder / "landmarks.json").write_text(json.dumps(landmarks), "utf-8")
@@ -159,17 +180,26 @@ def linked(folder: Path, count: int) -> Iterator[Entry]:
         )
 
 
-def read_bare(folder: Path, workers: int) -> None:
-    """Read every pixel with pydicom and nothing else."""
+def read_bare(folder: Path, workers: int, read: Callable[[str], int]) -> None:
+    """Read every series with pydicom and nothing else."""
     paths = [entry.path for entry in os.scandir(folder / "knees")]
     with ProcessPoolExecutor(workers) as executor:
-        for _ in executor.map(read_folder, paths, chunksize=8):
+        for _ in executor.map(read, paths, chunksize=8):
             pass
 
 
-def read_folder(path: str) -> int:
+def read_pixels(path: str) -> int:
     """Decode all slices of one folder."""
     return sum(pydicom.dcmread(item).pixel_array.size for item in os.scandir(path))
+
+
+def read_slices(path: str) -> int:
+    """Decode all slices of one folder, and read what places each and names its series."""
+    total = 0
+    for item in os.scandir(path):
+        dataset = pydicom.dcmread(item)
+        total += dataset.pixel_array.size + len([dataset.get(name) for name in ATTRIBUTES])
+    return total
 
 
 def run_here(folder: Path, store: Path, workers: int) -> None:
