@@ -169,18 +169,64 @@ def export(
         ),
     ] = False,
 ) -> None:
-    """Write the readings as a table, with a description of its columns (datapackage.json)."""
+    """Write the readings as a table, with a description of its columns (datapackage.json).
+
+    Numbers of knee cases that `add-cases` has brought into the store are a table beside it.
+    """
     with reported(as_json=False):
-        from meniscal_measure.cohort import table_export as tables
+        from meniscal_measure.cohort.case_table import case_table
+        from meniscal_measure.cohort.store import Store
+        from meniscal_measure.cohort.table_export import (
+            PACKAGE,
+            Table,
+            export_csv,
+            export_description,
+            export_parquet,
+            export_table,
+        )
+
+        identifiers = not without_identifiers
+        with Store.existing(store) as opened:
+            tables: list[Table] = [export_table(opened, identifiers=identifiers)]
+            if opened.has_cases:
+                tables.append(case_table(identifiers=identifiers))
+            for table in tables:
+                export_csv(opened, table, out / f"{table.name}.csv")
+                if parquet:
+                    export_parquet(opened, table, out / f"{table.name}.parquet")
+        export_description(tables, out / PACKAGE)
+        say(f"Written to {out}.")
+
+
+@app.command("add-cases")
+def add_cases(
+    cases: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="CASE...",
+            help="Folders that the command case has written, or folders of such folders.",
+            show_default=False,
+        ),
+    ],
+    store: StorePath = STORE,
+) -> None:
+    """Bring the numbers and signs of knee cases into the store, beside their readings.
+
+    A case belongs to the subject and visit whose reading names the same study. Of several cases of
+    one knee and root the newest counts.
+    """
+    with reported(as_json=False):
+        from meniscal_measure.cohort.case_table import add_cases as bring_cases
+        from meniscal_measure.cohort.case_table import case_files
         from meniscal_measure.cohort.store import Store
 
         with Store.existing(store) as opened:
-            table = tables.export_table(opened, identifiers=not without_identifiers)
-            tables.export_csv(opened, table, out / f"{tables.TABLE}.csv")
-            if parquet:
-                tables.export_parquet(opened, table, out / f"{tables.TABLE}.parquet")
-        tables.export_description(table, out / tables.PACKAGE)
-        say(f"Written to {out}.")
+            added, strangers = bring_cases(opened, case_files(cases))
+        for path in strangers:
+            say(f"Left out, as no reading of the store names its study: {path}", err=True)
+        say(f"{added} cases are in the store. `cohort export` writes them as quantities.csv.")
+        if strangers:
+            raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
 
 
 @app.command()

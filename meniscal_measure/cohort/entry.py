@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from meniscal_measure.anatomy import Side
 
@@ -50,3 +51,11 @@ class Entry:
         """What tells this reading from every other one of the cohort."""
         side = self.side.word if self.side else ""
         return json.dumps([self.subject, self.visit, side, self.reader, self.repeat])
+
+
+class Examination(NamedTuple):
+    """Whose a study is in the cohort."""
+
+    subject: str
+    visit: str
+    group: str

@@ -13,16 +13,18 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
+import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Self
 
 from meniscal_measure.cohort.columns import EXPORT_FIELDS, MEASURED_FIELDS, Provenance
 from meniscal_measure.cohort.enrolment import Enrolment, enrolled
-from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.cohort.entry import Entry, Examination
 from meniscal_measure.cohort.redecide import with_threshold
 from meniscal_measure.cohort.store_tables import (
     APPLICATION_ID,
+    CASES,
     CURRENT,
     DUE,
     ENTRY_NAMES,
@@ -360,6 +362,40 @@ class Store:
                 "SELECT key, record FROM current c JOIN document d ON d.reading = c.reading"
                 f" WHERE {where} ORDER BY line"
             )
+
+    def examinations(self) -> dict[tuple[str, str], Examination | None]:
+        """Tell whose each measured study is, by UID and side; None where readings contradict."""
+        with explained(self.path):
+            query = (
+                'SELECT DISTINCT study_instance_uid, side_measured, subject, visit, "group"'
+                " FROM current WHERE study_instance_uid <> ''"
+            )
+            found: dict[tuple[str, str], Examination | None] = {}
+            for uid, side, *whose in self._base.execute(query):
+                known = (uid, side) in found
+                found[uid, side] = None if known else Examination(*whose)
+            return found
+
+    def add_case(self, key: str, made_at: str, record: bytes) -> None:
+        """Add the record of a case; one that is there already is left as it is."""
+        with explained(self.path), transaction(self._base):
+            self._base.execute(CASES)
+            insert = "INSERT OR IGNORE INTO knee_case (key, made_at, record) VALUES (?, ?, ?)"
+            self._base.execute(insert, (key, made_at, zlib.compress(record)))
+
+    @property
+    def has_cases(self) -> bool:
+        """Whether any case was ever added."""
+        with explained(self.path):
+            return bool(self._ask("SELECT count (*) FROM sqlite_master WHERE name = 'knee_case'"))
+
+    def cases(self) -> Iterator[bytes]:
+        """Go through the newest record of each case."""
+        if self.has_cases:
+            query = "SELECT record, max (made_at) FROM knee_case GROUP BY key ORDER BY number"
+            with explained(self.path):
+                for packed, _ in self._base.execute(query):
+                    yield zlib.decompress(packed)
 
     def counts(self) -> dict[str, int]:
         """Count the entries by current status."""

@@ -65,6 +65,13 @@ SELECT e.line, e.key, {MANIFEST_NAMES}, e.path, e.landmarks, e.covariates, e.rea
 FROM entry e LEFT JOIN reading r ON r.id = e.reading;
 """
 
+CASES = """
+CREATE TABLE IF NOT EXISTS knee_case (
+    number INTEGER PRIMARY KEY, key TEXT NOT NULL, made_at TEXT NOT NULL, record BLOB NOT NULL,
+    UNIQUE (key, made_at)
+)"""
+"""Made with the first case, so that a store of an earlier version takes them too."""
+
 INSERT_ENTRY = (
     f"INSERT INTO entry (manifest, fingerprint, {ENTRY_NAMES}) VALUES ({', '.join('?' * 14)})"
 )

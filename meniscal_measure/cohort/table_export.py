@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import islice
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, Protocol
 
 from meniscal_measure import __version__
-from meniscal_measure.cohort.columns import EXPORT_FIELDS, IDENTIFYING, MANIFEST_FIELDS, Field
+from meniscal_measure.cohort.columns import EXPORT_FIELDS, IDENTIFYING, Field
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.errors import UsageError
 from meniscal_measure.files import SUSPECT_STARTS, safe_cell, write_text, written_whole
@@ -24,11 +24,34 @@ from meniscal_measure.files import SUSPECT_STARTS, safe_cell, write_text, writte
 BATCH = 10_000
 """Rows written at a time, so that memory does not grow with their number."""
 
-TABLE, PACKAGE = "readings", "datapackage.json"
-"""Name of the table, and of the file that describes it."""
+PACKAGE = "datapackage.json"
+"""Name of the file that describes the tables."""
 
 TYPES = {"TEXT": "string", "INTEGER": "integer", "REAL": "number"}
 """Types of the data package by storage class."""
+
+
+class Table(Protocol):
+    """A table that can be exported."""
+
+    @property
+    def name(self) -> str:
+        """Name of its files."""
+
+    @property
+    def title(self) -> str:
+        """What it holds."""
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """Columns that no two rows share."""
+
+    @property
+    def all_fields(self) -> tuple[Field, ...]:
+        """Every column in order."""
+
+    def rows(self, store: Store) -> Iterator[tuple[Any, ...]]:
+        """Go through the rows."""
 
 
 @dataclass(frozen=True)
@@ -37,6 +60,9 @@ class ExportTable:
 
     fields: tuple[Field, ...]
     covariates: tuple[str, ...]
+    name: str = "readings"
+    title: str = "Readings of meniscal extrusion"
+    keys: tuple[str, ...] = ("subject", "visit", "side", "reader", "repeat")
 
     @property
     def all_fields(self) -> tuple[Field, ...]:
@@ -68,7 +94,7 @@ def export_table(store: Store, *, identifiers: bool = True) -> ExportTable:
     return ExportTable(tuple(fields), store.covariates())
 
 
-def export_csv(store: Store, table: ExportTable, path: Path) -> None:
+def export_csv(store: Store, table: Table, path: Path) -> None:
     """Write one line for each entry of the manifest, empty where there is no value.
 
     Raises
@@ -103,7 +129,7 @@ def _has_suspects(texts: Iterable[str | None]) -> bool:
     return not SUSPECT_STARTS.isdisjoint({text[0] for text in set(texts) if text})
 
 
-def export_parquet(store: Store, table: ExportTable, path: Path) -> None:
+def export_parquet(store: Store, table: Table, path: Path) -> None:
     """Write the same as `export_csv` in typed columns, their units and meanings in the schema.
 
     Raises
@@ -148,36 +174,38 @@ def _write_parquet(
             writer.write_batch(pyarrow.RecordBatch.from_arrays(columns, schema=schema))
 
 
-def export_description(table: ExportTable, path: Path) -> None:
-    """Write what each column of an export means, as a data package.
+def export_description(tables: Sequence[Table], path: Path) -> None:
+    """Write what each column of the exported tables means, as a data package.
 
     Raises
     ------
     OutputError
         If the file cannot be written; nothing is left behind then.
     """
-    keys = [field.name for field in MANIFEST_FIELDS if field.name != "group"]
     package = {
         "profile": "tabular-data-package",
         "name": "cohort",
-        "title": "Readings of meniscal extrusion",
+        "title": "Meniscal extrusion in a cohort",
         "created_by": f"meniscal_measure {__version__}",
-        "resources": [
-            {
-                "profile": "tabular-data-resource",
-                "name": TABLE,
-                "path": f"{TABLE}.csv",
-                "format": "csv",
-                "encoding": "utf-8",
-                "schema": {
-                    "fields": [_described(field) for field in table.all_fields],
-                    "missingValues": [""],
-                    "uniqueKey": keys,
-                },
-            }
-        ],
+        "resources": [_resource(table) for table in tables],
     }
     write_text(path, json.dumps(package, indent=1, ensure_ascii=False) + "\n")
+
+
+def _resource(table: Table) -> dict[str, Any]:
+    return {
+        "profile": "tabular-data-resource",
+        "name": table.name,
+        "title": table.title,
+        "path": f"{table.name}.csv",
+        "format": "csv",
+        "encoding": "utf-8",
+        "schema": {
+            "fields": [_described(field) for field in table.all_fields],
+            "missingValues": [""],
+            "uniqueKey": list(table.keys),
+        },
+    }
 
 
 def _described(field: Field) -> dict[str, str]:

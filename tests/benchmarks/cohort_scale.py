@@ -68,8 +68,11 @@ spacing_mm = 3.3
 """
 
 SMALL = {
-    **{"slices": 7, "rows": 128, "columns": 128},
-    **{"row_spacing_mm": 1.25, "column_spacing_mm": 1.25},
+    "slices": 7,
+    "rows": 128,
+    "columns": 128,
+    "row_spacing_mm": 1.25,
+    "column_spacing_mm": 1.25,
 }
 """What differs in a series so small that the work around its pixels shows most."""
 

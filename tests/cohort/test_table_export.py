@@ -49,7 +49,7 @@ def written(store: Store, folder: Path, **asked: bool) -> list[dict[str, str]]:
     """Export a store as CSV with its description, and read the rows back."""
     table = export_table(store, **asked)
     export_csv(store, table, folder / "readings.csv")
-    export_description(table, folder / "datapackage.json")
+    export_description([table], folder / "datapackage.json")
     with (folder / "readings.csv").open(newline="") as stream:
         return list(csv.DictReader(stream))
 
