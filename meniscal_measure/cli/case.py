@@ -45,6 +45,14 @@ def case(
             show_default=False,
         ),
     ] = None,
+    radiographs: Annotated[
+        Path | None,
+        typer.Option(
+            "--radiographs",
+            help="Where radiographs of the leg lie; those in the studies are found without it.",
+            show_default=False,
+        ),
+    ] = None,
     side: Annotated[
         SideWord | None,
         typer.Option("--side", help="Body side, where the images do not say it."),
@@ -66,9 +74,11 @@ def case(
         answered = read_answers(file) if answers or file.exists() else Answers()
         made = make_case(
             baseline, follow_up, answers=answered, landmarks=landmarks,
-            side=None if side is None else side.side,
+            side=None if side is None else side.side, radiographs=radiographs,
         )  # fmt: skip
-        save_case(made.case, made.pictures, out, follow_up=made.follow_up)
+        save_case(
+            made.case, made.pictures, out, follow_up=made.follow_up, radiographs=made.radiographs
+        )
         if as_json:
             print_json(msgspec.to_builtins(made.case))
         else:

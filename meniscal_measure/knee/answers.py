@@ -18,6 +18,7 @@ from msgspec import Meta
 from meniscal_measure.anatomy import Compartment, Plane, Side
 from meniscal_measure.errors import InputError, UnreadableFileError
 from meniscal_measure.files import read_bytes
+from meniscal_measure.knee.projection import PLACEMENT_SD_PX
 from meniscal_measure.knee.quantity import Visit
 
 MAX_FILE_BYTES = 1_000_000
@@ -126,11 +127,21 @@ class TunnelAnswers(_Table, frozen=True, kw_only=True):
     other_diameter_mm: Annotated[float, Meta(gt=0, le=15)] | None = None
 
 
+class RadiographAnswers(_Table, frozen=True, kw_only=True):
+    """How landmarks on radiographs are placed, and a ball that calibrates them."""
+
+    ball_diameter_mm: Annotated[float, Meta(gt=0, le=200)] | None = None
+    """True diameter of the ball between ball_edge_a and ball_edge_b."""
+    sd_px: Annotated[float, Meta(gt=0, le=100)] = PLACEMENT_SD_PX
+    """Standard deviation of each landmark, each way."""
+
+
 class LandmarkAnswer(_Table, frozen=True, kw_only=True):
-    """A landmark on its slice.
+    """A landmark on its slice or radiograph.
 
     `slice` is a SOP Instance UID, "instance:7" or "17" (from the front, the right or the feet);
-    the latter two need the plane.
+    the latter two need the plane. For a landmark of the leg it is the radiograph: a SOP Instance
+    UID, "instance:1", or "" where there is only one.
     """
 
     name: str
@@ -149,6 +160,7 @@ class Answers(_Table, frozen=True, kw_only=True):
     facts: FactAnswers = FactAnswers()
     sign: dict[RootSign, SignAnswer] = {}
     tunnel: TunnelAnswers = TunnelAnswers()
+    radiograph: RadiographAnswers = RadiographAnswers()
     landmark: tuple[LandmarkAnswer, ...] = ()
 
     @property

@@ -19,12 +19,9 @@ from meniscal_measure.geometry import FloatArray
 from meniscal_measure.knee.named_landmarks import traced_slice
 from meniscal_measure.knee.pairing import KneeIdentity, check_pair, days_between
 from meniscal_measure.knee.quantity import Basis, CasePart, TracedQuantity, Visit
-from meniscal_measure.knee.registration import (
-    Registration,
-    RigidMove,
-    TibiaImages,
-    register_tibia,
-)
+from meniscal_measure.knee.registration import Registration, register_tibia
+from meniscal_measure.knee.rigid_move import RigidMove
+from meniscal_measure.knee.tibia_images import TibiaImages
 from meniscal_measure.series.model import Stack
 
 DETECTABLE_MM = smallest_detectable_change(0.92 * math.sqrt(1 - 0.90))

@@ -1,21 +1,14 @@
-"""Alignment of the leg on a long standing radiograph: axes, joint lines, and the load's path."""
+"""Alignment of the leg on a radiograph from the front: axes, joint lines, and the load's path."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Collection, Mapping
 from enum import StrEnum
 
 import numpy as np
 
 from meniscal_measure.errors import LandmarkError
 from meniscal_measure.geometry import FloatArray
-from meniscal_measure.knee.projection import (
-    PLACEMENT_SD_PX,
-    Pixel,
-    ProjectionScale,
-    projected,
-)
-from meniscal_measure.knee.quantity import Basis, CasePart, TracedQuantity
 
 MOST_SHORTENED = 0.35
 """Femur and tibia differ in length by less than this share; more is a misplaced landmark (common
@@ -36,9 +29,11 @@ class LimbLandmark(StrEnum):
     FEMORAL_LINE_MEDIAL = "femoral_line_medial"
     """Lowest point of the medial condyle."""
     FEMORAL_LINE_LATERAL = "femoral_line_lateral"
+    """Lowest point of the lateral condyle."""
     TIBIAL_LINE_MEDIAL = "tibial_line_medial"
     """Middle of the medial plateau."""
     TIBIAL_LINE_LATERAL = "tibial_line_lateral"
+    """Middle of the lateral plateau."""
 
 
 class LimbMeasure(StrEnum):
@@ -52,67 +47,110 @@ class LimbMeasure(StrEnum):
     AXIS_DEVIATION = "mechanical axis deviation"
 
 
-SOURCE = {
-    LimbMeasure.HIP_KNEE_ANKLE: "180 degrees is straight, less is varus",
-    LimbMeasure.VARUS: "180 degrees less the hip-knee-ankle angle, negative in valgus",
-    LimbMeasure.LATERAL_DISTAL_FEMORAL: "usually 87 (85 to 90) degrees (Paley 2002, FROM MEMORY)",
-    LimbMeasure.MEDIAL_PROXIMAL_TIBIAL: "usually 87 (85 to 90) degrees (Paley 2002, FROM MEMORY)",
-    LimbMeasure.JOINT_LINE_CONVERGENCE: "positive where the joint opens laterally; usually 0 to 2"
-    " degrees (Paley 2002, FROM MEMORY)",
-    LimbMeasure.AXIS_DEVIATION: "knee centre to the line from hip to ankle, positive where the line"
-    " passes medially; usually 8 +- 7 mm (Paley 2002, FROM MEMORY)",
+Line = tuple[LimbLandmark, LimbLandmark]
+
+FEMUR: Line = (LimbLandmark.HIP_CENTRE, LimbLandmark.FEMORAL_KNEE_CENTRE)
+TIBIA: Line = (LimbLandmark.TIBIAL_KNEE_CENTRE, LimbLandmark.ANKLE_CENTRE)
+FEMORAL_LINE: Line = (LimbLandmark.FEMORAL_LINE_LATERAL, LimbLandmark.FEMORAL_LINE_MEDIAL)
+TIBIAL_LINE: Line = (LimbLandmark.TIBIAL_LINE_LATERAL, LimbLandmark.TIBIAL_LINE_MEDIAL)
+
+NEEDED: dict[LimbMeasure, tuple[LimbLandmark, ...]] = {
+    LimbMeasure.HIP_KNEE_ANKLE: (*FEMUR, *TIBIA, *TIBIAL_LINE),
+    LimbMeasure.VARUS: (*FEMUR, *TIBIA, *TIBIAL_LINE),
+    LimbMeasure.LATERAL_DISTAL_FEMORAL: (*FEMUR, *FEMORAL_LINE),
+    LimbMeasure.MEDIAL_PROXIMAL_TIBIAL: (*TIBIA, *TIBIAL_LINE),
+    LimbMeasure.JOINT_LINE_CONVERGENCE: (*FEMORAL_LINE, *TIBIAL_LINE),
+    LimbMeasure.AXIS_DEVIATION: (*FEMUR, *TIBIA, *TIBIAL_LINE),
 }
-"""What each measure is, and the range that Paley D, Principles of Deformity Correction, gives."""
+"""Landmarks of each measure; a line of the joint says which way is medial."""
 
 
-def limb_measures(places: Mapping[str, FloatArray]) -> dict[LimbMeasure, FloatArray]:
+def measures_of(placed: Collection[LimbLandmark]) -> tuple[LimbMeasure, ...]:
+    """List what can be measured once these landmarks are placed.
+
+    Examples
+    --------
+    >>> measures_of({*FEMORAL_LINE, *TIBIAL_LINE})
+    (<LimbMeasure.JOINT_LINE_CONVERGENCE: 'joint line convergence angle'>,)
+    """
+    return tuple(measure for measure in LimbMeasure if set(NEEDED[measure]) <= set(placed))
+
+
+def limb_measures(places: Mapping[LimbLandmark, FloatArray]) -> dict[LimbMeasure, FloatArray]:
     """Calculate the alignment from landmarks in the plane of the radiograph.
 
     Parameters
     ----------
     places
-        `[x, y]` of every `LimbLandmark`, shape (2,) or (2, cases); y down, any unit.
+        `[x, y]` of each landmark that is placed, shape (2,) or (2, cases); y down, any unit.
 
     Returns
     -------
     dict
-        Degrees, and the deviation in the unit of the places.
+        What they allow to be measured: degrees, and the deviation in the unit of the places.
 
     Notes
     -----
-    Which way is medial follows from the joint line of the tibia, so that left and right legs, and
-    images shown from behind, give the same. Varus = lateral distal femoral - medial proximal tibial
+    Which way is medial follows from the joint lines, so that left and right legs, and images shown
+    from behind, give the same. Varus = lateral distal femoral - medial proximal tibial
     + convergence, whatever the configuration.
 
     Examples
     --------
     >>> straight = {
     ...     "hip_centre": (0, 0), "femoral_knee_centre": (0, 430), "tibial_knee_centre": (0, 432),
-    ...     "ankle_centre": (0, 800), "femoral_line_medial": (25, 430),
-    ...     "femoral_line_lateral": (-25, 430), "tibial_line_medial": (25, 432),
+    ...     "ankle_centre": (0, 800), "tibial_line_medial": (25, 432),
     ...     "tibial_line_lateral": (-25, 432),
     ... }
-    >>> found = limb_measures({name: np.array(place) for name, place in straight.items()})
+    >>> found = limb_measures({LimbLandmark(n): np.array(at) for n, at in straight.items()})
     >>> round(float(found[LimbMeasure.HIP_KNEE_ANKLE]), 6)
     180.0
     """
-    at = {LimbLandmark(name): place for name, place in places.items()}
-    femur = at[LimbLandmark.FEMORAL_KNEE_CENTRE] - at[LimbLandmark.HIP_CENTRE]
-    tibia = at[LimbLandmark.ANKLE_CENTRE] - at[LimbLandmark.TIBIAL_KNEE_CENTRE]
-    line_femur = at[LimbLandmark.FEMORAL_LINE_MEDIAL] - at[LimbLandmark.FEMORAL_LINE_LATERAL]
-    line_tibia = at[LimbLandmark.TIBIAL_LINE_MEDIAL] - at[LimbLandmark.TIBIAL_LINE_LATERAL]
-    medial = np.sign(_cross(femur, line_tibia))
-    varus = medial * _turn_deg(femur, tibia)
-    load = at[LimbLandmark.ANKLE_CENTRE] - at[LimbLandmark.HIP_CENTRE]
-    knee = at[LimbLandmark.TIBIAL_KNEE_CENTRE] - at[LimbLandmark.HIP_CENTRE]
-    return {
-        LimbMeasure.HIP_KNEE_ANKLE: 180.0 - varus,
+
+    def along(line: Line) -> FloatArray:
+        return np.asarray(places[line[1]] - places[line[0]], dtype=np.float64)
+
+    def varus() -> FloatArray:
+        return medial * _turn_deg(along(FEMUR), along(TIBIA))
+
+    def deviation() -> FloatArray:
+        load = along((FEMUR[0], TIBIA[1]))
+        height = _cross(load, along((FEMUR[0], TIBIA[0]))) / np.hypot(*load)
+        return np.asarray(-medial * height, dtype=np.float64)
+
+    formulas: dict[LimbMeasure, Callable[[], FloatArray]] = {
+        LimbMeasure.HIP_KNEE_ANKLE: lambda: 180.0 - varus(),
         LimbMeasure.VARUS: varus,
-        LimbMeasure.LATERAL_DISTAL_FEMORAL: medial * _turn_deg(femur, line_femur),
-        LimbMeasure.MEDIAL_PROXIMAL_TIBIAL: medial * _turn_deg(tibia, line_tibia),
-        LimbMeasure.JOINT_LINE_CONVERGENCE: medial * _turn_deg(line_femur, line_tibia),
-        LimbMeasure.AXIS_DEVIATION: -medial * _cross(load, knee) / np.hypot(*load),
+        LimbMeasure.LATERAL_DISTAL_FEMORAL: lambda: (
+            medial * _turn_deg(along(FEMUR), along(FEMORAL_LINE))
+        ),
+        LimbMeasure.MEDIAL_PROXIMAL_TIBIAL: lambda: (
+            medial * _turn_deg(along(TIBIA), along(TIBIAL_LINE))
+        ),
+        LimbMeasure.JOINT_LINE_CONVERGENCE: lambda: (
+            medial * _turn_deg(along(FEMORAL_LINE), along(TIBIAL_LINE))
+        ),
+        LimbMeasure.AXIS_DEVIATION: deviation,
     }
+    wanted = measures_of(places)
+    medial = _medial_sign(places) if wanted else np.array(0.0)
+    return {measure: formulas[measure]() for measure in wanted}
+
+
+def _medial_sign(places: Mapping[LimbLandmark, FloatArray]) -> FloatArray:
+    """Tell on which side of the downward direction medial lies: 1 if it is left of it, y down."""
+
+    def along(line: Line) -> FloatArray:
+        return np.asarray(places[line[1]] - places[line[0]], dtype=np.float64)
+
+    lines = [line for line in (TIBIAL_LINE, FEMORAL_LINE) if set(line) <= set(places)]
+    axes = [axis for axis in (FEMUR, TIBIA) if set(axis) <= set(places)]
+    if axes:
+        down = along(axes[0])
+    else:
+        tibial, femoral = (places[line[0]] + places[line[1]] for line in lines)
+        down = tibial - femoral
+    return np.asarray(np.sign(_cross(down, along(lines[0]))), dtype=np.float64)
 
 
 def _cross(one: FloatArray, other: FloatArray) -> FloatArray:
@@ -125,63 +163,31 @@ def _turn_deg(one: FloatArray, other: FloatArray) -> FloatArray:
     return np.asarray(np.degrees(np.arctan2(_cross(one, other), dot)), dtype=np.float64)
 
 
-def limb_part(
-    pixels: Mapping[str, Pixel], scale: ProjectionScale, *, sd_px: float = PLACEMENT_SD_PX
-) -> CasePart:
-    """Give the alignment of the leg as a part of the case.
+def check_leg(places: Mapping[LimbLandmark, FloatArray]) -> None:
+    """Refuse landmarks that cannot be those of one leg.
 
     Parameters
     ----------
-    pixels
-        Every `LimbLandmark` on the radiograph.
-    scale
-        Size of its pixels.
-    sd_px
-        Standard deviation of each landmark, each way.
+    places
+        `[x, y]` of each landmark that is placed, shape (2,).
 
     Raises
     ------
     LandmarkError
-        If a landmark is missing, or hip, knee and ankle are not in a row.
+        If two landmarks of one line coincide, hip, knee and ankle are not in a row, or one bone is
+        much shorter than the other.
     """
-    missing = [name for name in LimbLandmark if name not in pixels]
-    if missing:
-        raise LandmarkError(
-            f"The alignment needs {', '.join(missing)} too. Place every landmark of the leg."
-        )
-    _check_order({name: scale.plane(np.array(pixels[name])) for name in LimbLandmark})
-    measures = list(LimbMeasure)
-    results = projected(
-        lambda places: [limb_measures(places)[measure] for measure in measures],
-        {name: pixels[name] for name in LimbLandmark},
-        scale,
-        sd_px=sd_px,
-    )
-    found = dict(zip(measures, results, strict=True))
-    if not scale.measures_lengths:
-        del found[LimbMeasure.AXIS_DEVIATION]
-    quantities = tuple(
-        TracedQuantity(
-            measure.value, result.value,
-            "mm" if measure is LimbMeasure.AXIS_DEVIATION else "deg",
-            result.u, Basis.READER, source=SOURCE[measure],
-        )
-        for measure, result in found.items()
-    )  # fmt: skip
-    gaps = () if scale.measures_lengths else (
-        f"The {LimbMeasure.AXIS_DEVIATION} is not given: {scale.calibration.words}. Give the edges"
-        " and the size of a calibration ball.",
-    )  # fmt: skip
-    return CasePart(
-        "Alignment of the leg", quantities, (f"Radiograph {scale.calibration.words}.",), gaps
-    )
-
-
-def _check_order(places: Mapping[LimbLandmark, FloatArray]) -> None:
-    femur = places[LimbLandmark.FEMORAL_KNEE_CENTRE] - places[LimbLandmark.HIP_CENTRE]
-    tibia = places[LimbLandmark.ANKLE_CENTRE] - places[LimbLandmark.TIBIAL_KNEE_CENTRE]
-    lengths = [float(np.hypot(*bone)) for bone in (femur, tibia)]
-    in_a_row = float(femur @ tibia) > 0
+    lines = [line for line in (FEMUR, TIBIA, FEMORAL_LINE, TIBIAL_LINE) if set(line) <= set(places)]
+    along = {line: places[line[1]] - places[line[0]] for line in lines}
+    for line in lines:
+        if not np.any(along[line]):
+            raise LandmarkError(
+                f"{line[0]} and {line[1]} lie on one place. Check both landmarks of the leg."
+            )
+    if FEMUR not in along or TIBIA not in along:
+        return
+    lengths = [float(np.hypot(*along[bone])) for bone in (FEMUR, TIBIA)]
+    in_a_row = float(along[FEMUR] @ along[TIBIA]) > 0
     if not (in_a_row and min(lengths) > (1 - MOST_SHORTENED) * max(lengths)):
         raise LandmarkError(
             "Hip, knee and ankle are not in a row, or femur and tibia differ too much in length."

@@ -9,15 +9,20 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TypeVar
 
 import numpy as np
 
 from meniscal_measure.caliper.uncertainty import Combined, Input, propagate
 from meniscal_measure.errors import GeometryError, LandmarkError
 from meniscal_measure.geometry import FloatArray
+from meniscal_measure.series.radiographs import StatedSpacing
 
 Pixel = tuple[float, float]
 """`[column, row]`, pixel centres at whole numbers."""
+
+BALL_EDGES = ("ball_edge_a", "ball_edge_b")
+"""Landmarks at both ends of a diameter of a calibration ball's shadow."""
 
 PLACEMENT_SD_PX = 3.0
 """Standard deviation of a landmark placed by hand on a long radiograph (common practice, no
@@ -33,6 +38,11 @@ FIDUCIAL_U = 0.01
 SAME_SPACING = 1e-3
 """Relative difference up to which two stated spacings are the same number written twice."""
 
+SAME_MAGNIFICATION = 0.1
+"""Relative difference up to which a stated magnification factor and two stated spacings agree: the
+factor is an estimate for the table, the spacing for the bone above it (common practice, no
+source)."""
+
 
 class Calibration(StrEnum):
     """How the spacing of a radiograph's pixels is known."""
@@ -45,6 +55,8 @@ class Calibration(StrEnum):
     Spacing)."""
     DETECTOR = "detector"
     """At the detector: the magnification of the patient is not known."""
+    CONTRADICTORY = "contradictory"
+    """The header states sizes that cannot all be true."""
     NONE = "none"
     """No size is known; at most the shape of the pixels."""
 
@@ -55,30 +67,9 @@ class Calibration(StrEnum):
             Calibration.FIDUCIAL: "calibrated by an object of known size",
             Calibration.GEOMETRY: "calibrated by the geometry of the X-ray unit, depth assumed",
             Calibration.DETECTOR: "spacing at the detector: MAGNIFICATION UNKNOWN",
+            Calibration.CONTRADICTORY: "stated sizes contradict each other: MAGNIFICATION UNKNOWN",
             Calibration.NONE: "no pixel spacing: MAGNIFICATION UNKNOWN",
         }[self]
-
-
-@dataclass(frozen=True)
-class StatedSpacing:
-    """What the header of a CR or DX image says of its pixels, each (row, column).
-
-    Parameters
-    ----------
-    imager_mm
-        Imager Pixel Spacing (0018,1164): at the detector.
-    pixel_mm
-        Pixel Spacing (0028,0030).
-    calibration_type
-        Pixel Spacing Calibration Type (0028,0A02): GEOMETRY, FIDUCIAL or empty.
-    aspect
-        Pixel Aspect Ratio (0028,0034): vertical and horizontal size; absent means square pixels.
-    """
-
-    imager_mm: tuple[float, float] | None = None
-    pixel_mm: tuple[float, float] | None = None
-    calibration_type: str = ""
-    aspect: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -158,42 +149,57 @@ def projection_scale(stated: StatedSpacing) -> ProjectionScale:
     -----
     DICOM PS3.3 10.7.1.3: with Pixel Spacing Calibration Type, or Pixel Spacing unlike Imager Pixel
     Spacing, Pixel Spacing has been calibrated; equal values, or one of them alone without a type,
-    are those of the detector. Without any, square pixels unless Pixel Aspect Ratio says otherwise
-    (C.7.6.3.1.7).
+    are those of the detector, from which Estimated Radiographic Magnification Factor leads to the
+    patient. A patient is never shown smaller than at the detector. Without any size, square pixels
+    unless Pixel Aspect Ratio says otherwise (C.7.6.3.1.7).
 
     Examples
     --------
     >>> projection_scale(StatedSpacing(imager_mm=(0.14, 0.14))).calibration
     <Calibration.DETECTOR: 'detector'>
+    >>> round(projection_scale(StatedSpacing(imager_mm=(0.14, 0.14), magnification=1.12)).row_mm, 6)
+    0.125
     """
-    if stated.pixel_mm is not None:
-        kind = _calibration_of(stated)
-        errors = {Calibration.FIDUCIAL: FIDUCIAL_U, Calibration.GEOMETRY: GEOMETRY_U}
-        return ProjectionScale(*stated.pixel_mm, kind, errors.get(kind, 0.0))
-    if stated.imager_mm is not None:
-        return ProjectionScale(*stated.imager_mm, Calibration.DETECTOR)
-    return ProjectionScale(*(stated.aspect or (1.0, 1.0)), Calibration.NONE)
+    size_mm = stated.pixel_mm or stated.imager_mm
+    if size_mm is None:
+        return ProjectionScale(*(stated.aspect or (1.0, 1.0)), Calibration.NONE)
+    kind = _calibration_of(stated)
+    if kind is Calibration.DETECTOR and stated.magnification is not None:
+        kind = Calibration.GEOMETRY
+        size_mm = size_mm[0] / stated.magnification, size_mm[1] / stated.magnification
+    errors = {Calibration.FIDUCIAL: FIDUCIAL_U, Calibration.GEOMETRY: GEOMETRY_U}
+    return ProjectionScale(*size_mm, kind, errors.get(kind, 0.0))
 
 
 def _calibration_of(stated: StatedSpacing) -> Calibration:
+    """Tell how Pixel Spacing, or where there is none Imager Pixel Spacing, is known."""
+    factor, shown = stated.magnification, _shown_larger(stated)
+    if factor is not None and not 1 <= factor < np.inf:
+        return Calibration.CONTRADICTORY
     named = {"FIDUCIAL": Calibration.FIDUCIAL, "GEOMETRY": Calibration.GEOMETRY}
-    if stated.calibration_type.upper() in named:
-        return named[stated.calibration_type.upper()]
-    assert stated.pixel_mm is not None
-    if stated.imager_mm is None or np.allclose(
-        stated.pixel_mm, stated.imager_mm, rtol=SAME_SPACING, atol=0.0
-    ):
-        return Calibration.DETECTOR
-    return Calibration.GEOMETRY
+    kind = named.get(stated.calibration_type) if stated.pixel_mm is not None else None
+    if shown is None or np.allclose(shown, 1.0, rtol=SAME_SPACING):
+        return kind or Calibration.DETECTOR
+    unlike = factor is not None and not np.allclose(shown, factor, rtol=SAME_MAGNIFICATION)
+    if min(shown) < 1 - SAME_SPACING or unlike:
+        return Calibration.CONTRADICTORY
+    return kind or Calibration.GEOMETRY
 
 
-Model = Callable[[Mapping[str, FloatArray]], Sequence[FloatArray]]
-"""Takes places in the plane, each of shape (2, cases), to values of shape (cases,)."""
+def _shown_larger(stated: StatedSpacing) -> tuple[float, float] | None:
+    """Size at the detector over that in the patient, down and across, where both are stated."""
+    if stated.imager_mm is None or stated.pixel_mm is None or min(stated.pixel_mm) <= 0:
+        return None
+    return tuple(np.divide(stated.imager_mm, stated.pixel_mm))
+
+
+Name = TypeVar("Name", bound=str)
+"""Name of a landmark."""
 
 
 def projected(
-    model: Model,
-    pixels: Mapping[str, Pixel],
+    model: Callable[[Mapping[Name, FloatArray]], Sequence[FloatArray]],
+    pixels: Mapping[Name, Pixel],
     scale: ProjectionScale,
     *,
     sd_px: float = PLACEMENT_SD_PX,
@@ -203,7 +209,8 @@ def projected(
     Parameters
     ----------
     model
-        Angles, ratios or lengths.
+        Takes places in the plane, each of shape (2, cases), to angles, ratios or lengths of shape
+        (cases,).
     pixels
         The landmarks by name.
     scale

@@ -115,6 +115,46 @@ class RootOffset(_Entry, frozen=True, kw_only=True):
     area_spread_mm2: float | None = None
 
 
+class NormalValue(_Entry, frozen=True, kw_only=True):
+    """What a measure is in ordinary knees: a mean with its standard deviation, or a range."""
+
+    measure: str
+    source: str
+    unit: str
+    group: str = ""
+    mean: float | None = None
+    spread: float | None = None
+    low: float | None = None
+    high: float | None = None
+
+    @property
+    def words(self) -> str:
+        """Group, mean, spread and range, without the unit.
+
+        Examples
+        --------
+        >>> NormalValue(measure="slope", source="a", unit="deg", group="women", mean=5.9).words
+        'women 5.9'
+        >>> NormalValue(measure="slope", source="a", unit="deg", mean=87, low=85, high=90).words
+        '87 (85 to 90)'
+        """
+        mean = "" if self.mean is None else f"{self.mean:g}"
+        spread = "" if self.spread is None else f" ± {self.spread:g}"
+        ends = "" if self.low is None else f"{self.low:g} to {self.high:g}"
+        if mean and ends:
+            ends = f" ({ends})"
+        return f"{self.group} {mean}{spread}{ends}".strip()
+
+
+class ReaderError(_Entry, frozen=True, kw_only=True):
+    """Spread of medial extrusion between knees, and how well readers agree on it."""
+
+    source: str
+    population_sd_mm: float
+    agreement_icc: float
+    note: str
+
+
 class SeriesFinding(_Entry, frozen=True, kw_only=True, rename={"is_": "is"}):
     """What a series found for a fact, and for which values of it."""
 
@@ -155,7 +195,31 @@ class Published(_Entry, frozen=True, kw_only=True):
     root_zone: RootZone
     footprint: tuple[RootOffset, ...]
     surgical_accuracy: SurgicalAccuracy
+    normal: tuple[NormalValue, ...]
+    reader_error: ReaderError
     finding: tuple[SeriesFinding, ...]
+
+    def normal_words(self, measure: str) -> str:
+        """Say what a measure ordinarily is, by source; empty where no source is in the file.
+
+        Examples
+        --------
+        >>> published().normal_words("joint line convergence angle")
+        'usually 0 to 2 degrees (Paley 2002, FROM MEMORY, not checked against the paper)'
+        """
+        by_source: dict[str, list[NormalValue]] = {}
+        for value in self.normal:
+            if value.measure == measure:
+                by_source.setdefault(value.source, []).append(value)
+        said = []
+        for name, values in by_source.items():
+            source = self.source[name]
+            unit = {"deg": "degrees"}.get(values[0].unit, values[0].unit)
+            said.append(
+                f"usually {', '.join(value.words for value in values)} {unit} ({source.short},"
+                f" {source.mark.words})"
+            )
+        return "; ".join(said)
 
 
 @lru_cache(maxsize=1)

@@ -66,12 +66,12 @@ class Basis(StrEnum):
 
 @dataclass(frozen=True)
 class TracedSlice:
-    """A slice that a number was read from.
+    """A slice, or a radiograph, that a number was read from.
 
     Parameters
     ----------
     plane
-        Plane of its stack.
+        Plane of its stack; None for a radiograph.
     name
         What a person calls it: Instance Number, and its place in the stack.
     sop_instance_uid
@@ -83,17 +83,27 @@ class TracedSlice:
     --------
     >>> str(TracedSlice(Plane.SAGITTAL, SliceName(9, 24, 16), "1.2.3"))
     'sagittal slice 9, image 16'
+    >>> str(TracedSlice(None, SliceName(1, 1, 4), "1.2.4"))
+    'radiograph, image 4'
     """
 
-    plane: Plane
+    plane: Plane | None
     name: SliceName
     sop_instance_uid: str
     visit: Visit = Visit.BASELINE
 
+    @property
+    def view(self) -> str:
+        """The plane in words, or that it is a radiograph."""
+        return "radiograph" if self.plane is None else self.plane.value
+
     def __str__(self) -> str:
         """Name the slice in a few words; the follow-up is said, the baseline is not."""
         visit = "" if self.visit is Visit.BASELINE else f"{self.visit.words} "
-        return f"{visit}{self.plane.value} {self.name.short}"
+        if self.plane is not None:
+            return f"{visit}{self.view} {self.name.short}"
+        number = self.name.instance_number
+        return self.view if number is None else f"{self.view}, image {number}"
 
 
 @dataclass(frozen=True)
@@ -152,7 +162,7 @@ class TracedQuantity:
             image = found.name.instance_number
             named = found.name.short if image is None else f"image {image}"
             visit = "" if found.visit is Visit.BASELINE else f"{found.visit.words} "
-            by_plane.setdefault(f"{visit}{found.plane.value}", []).append(named)
+            by_plane.setdefault(f"{visit}{found.view}", []).append(named)
         return "; ".join(f"{plane} {', '.join(names)}" for plane, names in by_plane.items()) or "-"
 
     @property

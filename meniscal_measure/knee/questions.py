@@ -230,20 +230,36 @@ def answers_template(questions: Sequence[OpenQuestion]) -> str:
             name = question.key.removeprefix(f"{table}.")
             lines += [f"# {_text(question)}", f"# {name} ={value}"]
         lines.append("")
-    for question in questions:
-        if question.key.startswith("landmark.") and question.plane is not None:
-            lines += [
-                f"# {_text(question)} ({question.why})",
-                "# [[landmark]]",
-                f'# name = "{question.key.removeprefix("landmark.")}"',
-                f'# plane = "{question.plane.value}"',
-                '# slice = "instance:"',
-                "# pixel = [, ]",
-                '# by = ""',
-                "",
-            ]
+    asked = [question for question in questions if question.key.startswith("landmark.")]
+    if any(question.plane is None for question in asked):
+        lines += [
+            "# A calibration ball on the radiograph: place ball_edge_a and ball_edge_b too.",
+            "# [radiograph]",
+            "# ball_diameter_mm =",
+            "",
+        ]
+    for question in asked:
+        lines += [
+            f"# {_text(question)} ({question.why})",
+            "# [[landmark]]",
+            f'# name = "{question.key.removeprefix("landmark.")}"',
+            *_place(question),
+            "# pixel = [, ]",
+            '# by = ""',
+            "",
+        ]
     return "\n".join(lines)
 
 
+def _place(question: OpenQuestion) -> list[str]:
+    """Say where a landmark lies: the plane and a slice to be named, or a certain radiograph."""
+    if question.plane is not None:
+        return [f'# plane = "{question.plane.value}"', '# slice = "instance:"']
+    uid = "" if question.where is None else question.where.sop_instance_uid
+    return [f'# slice = "{uid}"']
+
+
 def _text(question: OpenQuestion) -> str:
-    return question.text if question.where is None else f"{question.text} Try {question.where}."
+    if question.where is None or question.where.plane is None:
+        return question.text
+    return f"{question.text} Try {question.where}."

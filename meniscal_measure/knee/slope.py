@@ -15,6 +15,7 @@ from meniscal_measure.knee.named_landmarks import (
     SpatialLandmark,
     measured_between,
 )
+from meniscal_measure.knee.published import published
 from meniscal_measure.knee.quantity import Basis, CasePart, TracedQuantity
 
 SHORTEST_AXIS_MM = 20.0
@@ -28,10 +29,9 @@ PLATEAU = {
     Compartment.LATERAL: (KneeLandmark.LATERAL_PLATEAU_FRONT, KneeLandmark.LATERAL_PLATEAU_BACK),
 }
 
-SOURCE = (
+METHOD = (
     "plateau margins against the axis through two centres of the shaft; the short shaft of a knee"
-    " MRI differs from the whole tibia. MRI means, women and men: medial 5.9 and 3.7, lateral 7.0"
-    " and 5.4 degrees (Hashemi 2008, FROM MEMORY)"
+    " MRI differs from the whole tibia"
 )
 
 
@@ -103,5 +103,6 @@ def _slope(compartment: Compartment, landmarks: Sequence[SpatialLandmark]) -> Tr
     found = measured_between(lambda points: slope_deg(points, sideways), landmarks)
     return TracedQuantity(
         f"posterior slope of the {compartment.words} plateau", found.value, "deg", found.u,
-        Basis.READER, tuple(landmark.where for landmark in landmarks), SOURCE,
+        Basis.READER, tuple(landmark.where for landmark in landmarks),
+        f"{METHOD}; {published().normal_words(f'{compartment.words} slope')}",
     )  # fmt: skip

@@ -11,6 +11,7 @@ from meniscal_measure.knee.case_record import KneeCase
 from meniscal_measure.knee.quantity import TracedSlice
 from meniscal_measure.report.canvas import Stamp, png_bytes
 from meniscal_measure.report.case_picture import CasePicture, picture_figure
+from meniscal_measure.report.radiograph_picture import RadiographPicture, radiograph_figure
 
 _TEMPLATES = Environment(
     loader=PackageLoader("meniscal_measure.report", "templates"),
@@ -21,7 +22,9 @@ _TEMPLATES = Environment(
 )
 
 
-def case_page(case: KneeCase, pictures: Sequence[CasePicture], stamp: Stamp) -> str:
+def case_page(
+    case: KneeCase, pictures: Sequence[CasePicture | RadiographPicture], stamp: Stamp
+) -> str:
     """Write the sheet as HTML, with the pictures in it; it asks for nothing from outside.
 
     Parameters
@@ -29,7 +32,7 @@ def case_page(case: KneeCase, pictures: Sequence[CasePicture], stamp: Stamp) -> 
     case
         The record.
     pictures
-        Slices with their marks.
+        Slices and radiographs with their marks.
     stamp
         What the pictures say of themselves.
     """
@@ -46,9 +49,13 @@ def case_page(case: KneeCase, pictures: Sequence[CasePicture], stamp: Stamp) -> 
 
 
 def _anchor(where: TracedSlice) -> str:
-    return f"{where.visit.value}-{where.plane.value}-{where.name.number}"
+    return f"{where.visit.value}-{where.view}-{where.name.number}"
 
 
-def _data_address(picture: CasePicture, stamp: Stamp) -> str:
-    content = base64.b64encode(png_bytes(picture_figure(picture), stamp)).decode()
+def _data_address(picture: CasePicture | RadiographPicture, stamp: Stamp) -> str:
+    if isinstance(picture, CasePicture):
+        figure = picture_figure(picture)
+    else:
+        figure = radiograph_figure(picture)
+    content = base64.b64encode(png_bytes(figure, stamp)).decode()
     return f"data:image/png;base64,{content}"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, PageBreak
@@ -30,7 +30,7 @@ FINE, SIZE_PT = style(6.0), 6.3
 
 
 def case_sheet(
-    case: KneeCase, figure: bytes | None, stamp: Stamp, *, follow_up: bytes | None = None
+    case: KneeCase, figure: bytes | None, stamp: Stamp, *, plates: Sequence[bytes] = ()
 ) -> bytes:
     """Set the sheet; what does not fit on two pages stands in the HTML file and the record.
 
@@ -42,8 +42,9 @@ def case_sheet(
         The slices of the case as PDF; None where there are none to show.
     stamp
         What the file says of itself.
-    follow_up
-        Both examinations as PDF, on a page of its own; None where there is one.
+    plates
+        Figures as PDF that follow it, each on a page of its own if need be: both examinations, a
+        radiograph.
     """
     signs, others = _parted(case)
     blocks: list[Flowable] = [
@@ -62,8 +63,7 @@ def case_sheet(
         _candidate_table(case),
     ]
     blocks += _lists(case)
-    if follow_up is not None:
-        blocks.append(Plate(follow_up))
+    blocks += map(Plate, plates)
     layout = Layout(
         MARGIN_PT, MARGIN_PT + FOOT_PT, WIDTH_PT, PAGE_PT[1] - 2 * MARGIN_PT - HEAD_PT - FOOT_PT,
         lambda canvas, number: _draw_around(canvas, number, case),

@@ -14,6 +14,7 @@ from meniscal_measure.report.canvas import Stamp, pdf_bytes, png_bytes
 from meniscal_measure.report.case_page import case_page
 from meniscal_measure.report.case_picture import CasePicture, case_figure
 from meniscal_measure.report.case_sheet import case_sheet
+from meniscal_measure.report.radiograph_picture import RadiographPicture, radiograph_figure
 
 ANSWERS = "answers.toml"
 
@@ -24,12 +25,14 @@ def save_case(
     folder: Path,
     *,
     follow_up: Figure | None = None,
+    radiographs: Sequence[RadiographPicture] = (),
 ) -> list[Path]:
     """Write what a case consists of; answers that are there already are left as they are.
 
     The files name dates and UIDs, so only their owner may read them.
 
-    `follow_up` is the figure of both examinations, where there are two.
+    `follow_up` is the figure of both examinations, where there are two; `radiographs` are those on
+    which the leg was measured.
 
     Raises
     ------
@@ -44,12 +47,16 @@ def save_case(
         figure_pdf = pdf_bytes([case_figure(pictures)], stamp)
         contents["case-figure.png"] = png_bytes(figure, stamp)
         contents["case-figure.pdf"] = pdf_bytes([figure], stamp)
-    follow_up_pdf = None
-    if follow_up is not None:
-        follow_up_pdf = pdf_bytes([follow_up], stamp)
-        contents |= {"follow-up.png": png_bytes(follow_up, stamp), "follow-up.pdf": follow_up_pdf}
-    contents["case-sheet.pdf"] = case_sheet(case, figure_pdf, stamp, follow_up=follow_up_pdf)
-    contents["case-sheet.html"] = case_page(case, pictures, stamp).encode()
+    pages = {} if follow_up is None else {"follow-up": follow_up}
+    for number, picture in enumerate(radiographs, start=1):
+        name = "radiograph" if number == 1 else f"radiograph-{number}"
+        pages[name] = radiograph_figure(picture)
+    plates = []
+    for name, figure in pages.items():
+        plates.append(pdf_bytes([figure], stamp))
+        contents |= {f"{name}.png": png_bytes(figure, stamp), f"{name}.pdf": plates[-1]}
+    contents["case-sheet.pdf"] = case_sheet(case, figure_pdf, stamp, plates=plates)
+    contents["case-sheet.html"] = case_page(case, [*pictures, *radiographs], stamp).encode()
     written = [folder / name for name in contents]
     if not (folder / ANSWERS).exists():
         contents[ANSWERS] = answers_template(case.questions).encode()

@@ -87,6 +87,8 @@ OBJECT_ATTRIBUTES = (
     *("ScanningSequence", "ScanOptions", "EchoTime", "InversionTime"),
     *("SequenceName", "PulseSequenceName", "EchoPulseSequence"),
     *("PerFrameFunctionalGroupsSequence", "SharedFunctionalGroupsSequence"),
+    *("ImagerPixelSpacing", "PixelSpacingCalibrationType", "PixelAspectRatio"),
+    *("EstimatedRadiographicMagnificationFactor", "PatientOrientation"),
     "EncryptedAttributesSequence",
 )
 """Attributes of the object as a whole that are read."""

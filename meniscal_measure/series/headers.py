@@ -195,17 +195,29 @@ def _frame(header: Header, file: FileRef, frame_index: int | None, syntax: str) 
         sop_instance_uid="".join(header.strings("SOPInstanceUID")),
         grid=_grid(header),
         slice_thickness_mm=header.number_if_legible("SliceThickness"),
-        encoding=PixelEncoding(
-            transfer_syntax_uid=syntax,
-            rescale_slope=_rescale(header, "RescaleSlope", 1.0),
-            rescale_intercept=_rescale(header, "RescaleIntercept", 0.0),
-            mirrored_at=_mirrored_at(header),
-        ),
-        instance_number=_instance_number(header),
+        encoding=pixel_encoding(header, syntax),
+        instance_number=instance_number(header),
     )
 
 
-def _instance_number(header: Header) -> int | None:
+def pixel_encoding(header: Header, syntax: str) -> PixelEncoding:
+    """Read how the stored values of an image become intensities.
+
+    Raises
+    ------
+    GeometryError
+        If they would leave no grey-scale image.
+    """
+    return PixelEncoding(
+        transfer_syntax_uid=syntax,
+        rescale_slope=_rescale(header, "RescaleSlope", 1.0),
+        rescale_intercept=_rescale(header, "RescaleIntercept", 0.0),
+        mirrored_at=_mirrored_at(header),
+    )
+
+
+def instance_number(header: Header) -> int | None:
+    """Read the number an archive shows for an image; None where it has none."""
     number = header.number_if_legible("InstanceNumber")
     return None if number is None else int(number)
 
@@ -224,12 +236,7 @@ def _rescale(header: Header, keyword: str, default: float) -> float:
 
 
 def _grid(header: Header) -> PixelGrid:
-    rows, columns = (int(_required(header, keyword, 1)[0]) for keyword in ("Rows", "Columns"))
-    if not (1 <= rows <= MOST_PIXELS and 1 <= columns <= MOST_PIXELS):
-        raise GeometryError(
-            f"Rows is {rows} and Columns {columns}; an image to be measured has 1 to {MOST_PIXELS}"
-            " of each. Copy the file again from its source."
-        )
+    rows, columns = image_size(header, most=MOST_PIXELS)
     spacing = _required(header, "PixelSpacing", 2)
     _check_pixel_size(spacing)
     orientation = _required(header, "ImageOrientationPatient", 6)
@@ -244,6 +251,23 @@ def _grid(header: Header) -> PixelGrid:
         rows=rows,
         columns=columns,
     )
+
+
+def image_size(header: Header, *, most: int) -> tuple[int, int]:
+    """Read the rows and columns of an image.
+
+    Raises
+    ------
+    GeometryError
+        If one is missing, or not between 1 and `most`.
+    """
+    rows, columns = (int(_required(header, keyword, 1)[0]) for keyword in ("Rows", "Columns"))
+    if not (1 <= rows <= most and 1 <= columns <= most):
+        raise GeometryError(
+            f"Rows is {rows} and Columns {columns}; an image to be measured has 1 to {most}"
+            " of each. Copy the file again from its source."
+        )
+    return rows, columns
 
 
 def _required(header: Header, keyword: str, count: int) -> tuple[float, ...]:

@@ -82,30 +82,40 @@ def read_pixels(stack: Stack, indices: Sequence[int] | None = None) -> NDArray[n
             f"Slice {outside[0]} is outside the stack; its {len(stack.frames)} slices are numbered"
             f" from 0 to {len(stack.frames) - 1}."
         )
-    grid = stack.frames[0].grid
+    return read_frames([stack.frames[index] for index in wanted])
+
+
+def read_frames(frames: Sequence[Frame]) -> NDArray[np.float32]:
+    """Read the pixels of frames of one size; see `read_pixels`.
+
+    Raises
+    ------
+    UnreadableFileError
+        If pixel data is missing, cut short or cannot be decoded.
+    """
+    grid = frames[0].grid
     try:
-        pixels = np.empty((len(wanted), grid.rows, grid.columns), dtype=np.float32)
+        pixels = np.empty((len(frames), grid.rows, grid.columns), dtype=np.float32)
     except MemoryError as error:
         raise UnreadableFileError(
-            f"{len(wanted)} slices of {grid.rows} x {grid.columns} pixels do not fit into memory."
+            f"{len(frames)} slices of {grid.rows} x {grid.columns} pixels do not fit into memory."
             " Copy the files again, or give the series alone."
         ) from error
     # pydicom warns when pixel data is longer than promised (padding is common) or the frame count
     # is odd. Neither harms a frame, and data that is too short raises.
     with Opener() as opener, warnings.catch_warnings():
         warnings.filterwarnings("ignore", module=r"pydicom\b")
-        for file, places in _by_file(stack, wanted).items():
-            frames = [stack.frames[wanted[place]] for place in places]
-            images = _decoded(_opened(opener, file), frames)
+        for file, places in _by_file(frames).items():
+            images = _decoded(_opened(opener, file), [frames[place] for place in places])
             for place, image in zip(places, images, strict=True):
                 pixels[place] = image
     return pixels
 
 
-def _by_file(stack: Stack, wanted: Sequence[int]) -> dict[FileRef, list[int]]:
+def _by_file(frames: Sequence[Frame]) -> dict[FileRef, list[int]]:
     places: dict[FileRef, list[int]] = defaultdict(list)
-    for place, index in enumerate(wanted):
-        places[stack.frames[index].file].append(place)
+    for place, frame in enumerate(frames):
+        places[frame.file].append(place)
     return places
 
 

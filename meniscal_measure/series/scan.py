@@ -33,7 +33,7 @@ from meniscal_measure.series.patients import without_mixed_series
 from meniscal_measure.series.sources import ZIP_MAGIC, Opener, files_under
 from meniscal_measure.series.stacks import build_stacks
 
-_HEAD_BYTES = 32768
+HEAD_BYTES = 32768
 """Read at once from each file; headers of single-frame images are usually shorter."""
 
 PREAMBLE_LENGTH = 128
@@ -145,23 +145,36 @@ def _read(
     stream: BinaryIO, file: FileRef, known: dict[StackKey, SharedFacts]
 ) -> tuple[list[HeaderFrame], list[GeometryError]]:
     try:
-        head = stream.read(_HEAD_BYTES)
+        head = stream.read(HEAD_BYTES)
         _check_is_dicom(head, file)
-        dataset, header_end = _header(head, stream)
+        dataset, header_end = read_header(head, stream)
         _check_is_mr(dataset)
         frames, reasons = frames_of(dataset, file, known)
         if frames:
             _check_length(dataset, stream.seek(0, os.SEEK_END) - header_end)
     except HEADER_ERRORS as error:
-        raise UnreadableFileError(
-            "The header is damaged ({why:private}). Copy the file again from its source.",
-            why=printable(str(error)),
-        ) from error
+        raise damaged_header(error) from error
     return frames, reasons
 
 
-def _header(head: bytes, stream: BinaryIO) -> tuple[Dataset, int]:
-    """Read the header and find its end; from memory, which is faster, if it lies in `head`."""
+def damaged_header(error: BaseException) -> UnreadableFileError:
+    """Say that a header cannot be read."""
+    return UnreadableFileError(
+        "The header is damaged ({why:private}). Copy the file again from its source.",
+        why=printable(str(error)),
+    )
+
+
+def read_header(head: bytes, stream: BinaryIO) -> tuple[Dataset, int]:
+    """Read a header and find its end; from memory, which is faster, if it lies in `head`.
+
+    Parameters
+    ----------
+    head
+        The first bytes of the file.
+    stream
+        The whole file.
+    """
     start = io.BytesIO(head)
     with suppress(*HEADER_ERRORS):  # a header that is merely longer than `head` looks damaged
         dataset = _read_header(start)

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from meniscal_measure import __version__
 from meniscal_measure.anatomy import Side
 from meniscal_measure.knee.answers import Answers
-from meniscal_measure.knee.candidate import candidate_lines
+from meniscal_measure.knee.candidate import Fact, candidate_lines
 from meniscal_measure.knee.case_record import CASE_VERSION, KneeCase
 from meniscal_measure.knee.joint_space import joint_space_part
 from meniscal_measure.knee.named_landmarks import SpatialLandmark, by_frame_of_reference
@@ -22,6 +22,7 @@ from meniscal_measure.knee.root_signs import sign_lines, sign_support
 from meniscal_measure.knee.slope import slope_part
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.case_picture import CasePicture, PictureMark, PictureOutline
+from meniscal_measure.report.radiograph_picture import RadiographPicture
 from meniscal_measure.series.model import Study
 from meniscal_measure.workflow.case_follow_up import CaseFollowUp, dated_part, followed
 from meniscal_measure.workflow.case_parts import (
@@ -34,6 +35,7 @@ from meniscal_measure.workflow.case_parts import (
     tunnel_part,
 )
 from meniscal_measure.workflow.case_questions import CaseQuestions, as_study, measured_extrusion
+from meniscal_measure.workflow.case_radiographs import measured_limb
 from meniscal_measure.workflow.case_studies import VisitImages, told_side, visit_images
 from meniscal_measure.workflow.knee_reading import KneeReading, StrPath
 
@@ -57,6 +59,8 @@ class MadeCase:
     """Files of the studies that could not be used."""
     follow_up: Figure | None = None
     """Both examinations on the same slice of the bone, where they could be compared."""
+    radiographs: tuple[RadiographPicture, ...] = ()
+    """Radiographs on which the leg was measured."""
 
 
 def make_case(
@@ -66,6 +70,7 @@ def make_case(
     answers: Answers,
     side: Side | None = None,
     landmarks: StrPath | None = None,
+    radiographs: Study | StrPath | None = None,
 ) -> MadeCase:
     """Bring a case together.
 
@@ -79,6 +84,8 @@ def make_case(
         Body side where neither images nor answers say it.
     landmarks
         Landmark file of the baseline's extrusion; without one landmarks are proposed.
+    radiographs
+        Where radiographs of the leg lie, beside those among the files of the studies.
 
     Raises
     ------
@@ -117,11 +124,22 @@ def make_case(
     parts += [found for found in map(joint_space_part, spaces.values()) if found.quantities]
     slopes = map(slope_part, spaces.values())
     parts += [found for found in slopes if found.quantities or found.gaps]
+    others = () if radiographs is None else (as_study(radiographs),)
+    limb = measured_limb(
+        [*(visit.study for visit in visits), *others], answers,
+        side=first.side, patient_id=first.identity.patient_id,
+    )  # fmt: skip
+    parts += limb.parts
+    gaps += limb.gaps
     compared = _compared(visits, readings)
     if compared is not None:
         parts.append(compared.part)
     parts.append(dated_part(answers, {f"{v.visit.words} MRI": v.record.study_date for v in visits}))
     facts = candidate_facts(answers, readings[0], first.record.study_date)
+    questions = [*CaseQuestions(first, readings[0]).open(answers), *limb.questions]
+    if limb.varus is not None and "varus_deg" not in facts:
+        facts["varus_deg"] = Fact(limb.varus.value, "measured on a radiograph", limb.varus.where)
+        questions = [asked for asked in questions if asked.key != "facts.varus_deg"]
     case = KneeCase(
         case_version=CASE_VERSION,
         software=f"meniscal_measure {__version__}",
@@ -133,7 +151,7 @@ def make_case(
         parts=tuple(parts),
         signs=sign_lines(answers, figures),
         candidate=candidate_lines(facts, figures),
-        questions=CaseQuestions(first, readings[0]).open(answers),
+        questions=tuple(questions),
         gaps=tuple(dict.fromkeys(gaps)),
         cautions=(*CAUTIONS, *_assumed(placed[0])),
         sources=_sources(figures),
@@ -141,7 +159,8 @@ def make_case(
     )
     refused = sum(len(visit.study.refusals) for visit in visits)
     pictures = tuple(_pictures(visits, placed, list(roots.values())))
-    return MadeCase(case, pictures, refused, None if compared is None else compared.figure)
+    figure = None if compared is None else compared.figure
+    return MadeCase(case, pictures, refused, figure, limb.pictures)
 
 
 def _compared(

@@ -17,6 +17,7 @@ from meniscal_measure.knee.footprint import (
     footprint_quantities,
     predicted_centres,
 )
+from meniscal_measure.knee.limb_questions import ON_RADIOGRAPHS
 from meniscal_measure.knee.named_landmarks import (
     KneeLandmark,
     LandmarkSpace,
@@ -105,7 +106,11 @@ def placed_landmarks(
     LandmarkError
         If one lies on no slice of the study, or off its image.
     """
-    own = [images.placed(answer) for answer in answers.landmark if answer.visit is images.visit]
+    own = [
+        images.placed(answer)
+        for answer in answers.landmark
+        if answer.visit is images.visit and answer.name not in ON_RADIOGRAPHS
+    ]
     names = {landmark.name for landmark in own}
     rims = [] if knee is None else rims_of(knee, images.visit)
     return [*own, *(rim for rim in rims if rim.name not in names)]

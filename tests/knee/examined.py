@@ -17,7 +17,7 @@ from meniscal_measure.caliper.landmarks import (
 )
 from meniscal_measure.geometry import as_vector
 from meniscal_measure.knee.follow_up import Examination
-from meniscal_measure.knee.registration import RigidMove
+from meniscal_measure.knee.rigid_move import RigidMove
 from meniscal_measure.sentences import plain
 from meniscal_measure.series.model import (
     Choice,

@@ -11,7 +11,8 @@ from scipy.spatial.transform import Rotation
 
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.geometry import PixelGrid, Vector, as_vector
-from meniscal_measure.knee.registration import RigidMove, TibiaImages
+from meniscal_measure.knee.rigid_move import RigidMove
+from meniscal_measure.knee.tibia_images import TibiaImages
 from meniscal_measure.workshop.knees.scanner.sampling import (
     StackPlan,
     StackPlane,

@@ -9,9 +9,11 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from shapely import LineString, MultiPoint, Point, affinity
 
 from meniscal_measure.errors import LandmarkError
-from meniscal_measure.knee.limb import LimbLandmark, LimbMeasure, limb_measures, limb_part
+from meniscal_measure.knee.limb import LimbLandmark, LimbMeasure, limb_measures
+from meniscal_measure.knee.limb_part import limb_part
 from meniscal_measure.knee.projection import Calibration, ProjectionScale
 
 FEMUR_MM, TIBIA_MM, GAP_MM, HALF_LINE_MM = 430.0, 360.0, 5.0, 24.0
@@ -20,7 +22,7 @@ MM = ProjectionScale(1.0, 1.0, Calibration.FIDUCIAL)
 
 def leg(
     lateral_femoral_deg: float = 87.0, medial_tibial_deg: float = 87.0, convergence_deg: float = 0.0
-) -> dict[str, tuple[float, float]]:
+) -> dict[LimbLandmark, tuple[float, float]]:
     """Lay a leg out from its joint angles: hip at the origin, x medial, y down, mm."""
     knee = complex(0, FEMUR_MM)
     # the lateral direction makes the femoral angle with the upward axis
@@ -41,7 +43,7 @@ def leg(
     return {name: (point.real, point.imag) for name, point in points.items()}
 
 
-def measured(places: dict[str, tuple[float, float]]) -> dict[LimbMeasure, float]:
+def measured(places: dict[LimbLandmark, tuple[float, float]]) -> dict[LimbMeasure, float]:
     found = limb_measures({name: np.array(place) for name, place in places.items()})
     return {name: float(value) for name, value in found.items()}
 
@@ -124,13 +126,72 @@ def test_uncertainty_follows_from_the_placement_of_the_landmarks() -> None:
     assert found.u == pytest.approx(expected, rel=0.01)
 
 
-def test_missing_or_exchanged_landmarks_are_refused() -> None:
+def test_what_is_missing_is_named_and_the_rest_is_measured() -> None:
     places = leg()
     del places[LimbLandmark.ANKLE_CENTRE]
-    with pytest.raises(LandmarkError, match="needs ankle_centre too"):
-        limb_part(places, MM)
+    part = limb_part(places, MM)
+    assert [q.name for q in part.quantities] == [
+        LimbMeasure.LATERAL_DISTAL_FEMORAL,
+        LimbMeasure.JOINT_LINE_CONVERGENCE,
+    ]
+    assert part.gaps[0].startswith("Place ankle_centre for: hip-knee-ankle angle, varus")
+
+
+@given(convergence=st.floats(-8, 8), turn_deg=st.floats(-180, 180), mirrored=st.booleans())
+def test_a_radiograph_of_the_knee_alone_gives_the_convergence_of_its_lines(
+    convergence: float, turn_deg: float, mirrored: bool
+) -> None:
+    turn = cmath.rect(1, math.radians(turn_deg))
+    lines = {}
+    for name, (x, y) in leg(convergence_deg=convergence).items():
+        if "line" in name:
+            place = turn * complex(-x if mirrored else x, y)
+            lines[name] = place.real, place.imag
+    (found,) = limb_part(lines, MM).quantities
+    assert found.name == LimbMeasure.JOINT_LINE_CONVERGENCE
+    assert found.value == pytest.approx(convergence, abs=1e-6)
+
+
+def test_without_landmarks_nothing_is_measured() -> None:
+    assert limb_part({}, MM).quantities == ()
+
+
+def test_exchanged_landmarks_are_refused() -> None:
     places = leg()
-    hip = places[LimbLandmark.HIP_CENTRE]
-    places |= {LimbLandmark.ANKLE_CENTRE: hip}
+    places[LimbLandmark.ANKLE_CENTRE] = places[LimbLandmark.HIP_CENTRE]
     with pytest.raises(LandmarkError, match="not in a row"):
         limb_part(places, MM)
+
+
+def test_a_line_between_two_landmarks_on_one_place_is_refused() -> None:
+    places = leg()
+    places[LimbLandmark.TIBIAL_LINE_MEDIAL] = places[LimbLandmark.TIBIAL_LINE_LATERAL]
+    with pytest.raises(LandmarkError, match="tibial_line_lateral and tibial_line_medial lie on"):
+        limb_part(places, MM)
+
+
+@given(
+    femoral=st.floats(75, 100),
+    tibial=st.floats(75, 100),
+    convergence=st.floats(-6, 6),
+    turn=st.floats(-180, 180),
+)
+def test_angles_between_lines_are_those_of_shapely(
+    femoral: float, tibial: float, convergence: float, turn: float
+) -> None:
+    """A second opinion: the leg turned by shapely, angles between its lines from their azimuths."""
+    places = leg(femoral, tibial, convergence)
+    turned = affinity.rotate(MultiPoint(list(places.values())), turn, origin=(0, 0))
+    at = dict(zip(places, (np.array(point.coords[0]) for point in turned.geoms), strict=True))
+
+    def azimuth_deg(start: LimbLandmark, end: LimbLandmark) -> float:
+        return math.degrees(math.atan2(*(at[end] - at[start])[::-1]))
+
+    hip_knee = azimuth_deg(LimbLandmark.FEMORAL_KNEE_CENTRE, LimbLandmark.HIP_CENTRE)
+    knee_ankle = azimuth_deg(LimbLandmark.TIBIAL_KNEE_CENTRE, LimbLandmark.ANKLE_CENTRE)
+    between = abs((hip_knee - knee_ankle + 180) % 360 - 180)
+    found = limb_measures(at)
+    deviation = abs(float(found[LimbMeasure.AXIS_DEVIATION]))
+    assert 180 - abs(180 - found[LimbMeasure.HIP_KNEE_ANKLE]) == pytest.approx(between, abs=1e-6)
+    load = LineString([at[LimbLandmark.HIP_CENTRE], at[LimbLandmark.ANKLE_CENTRE]])
+    assert deviation == pytest.approx(load.distance(Point(at[LimbLandmark.TIBIAL_KNEE_CENTRE])))

@@ -11,10 +11,10 @@ from meniscal_measure.errors import GeometryError, LandmarkError
 from meniscal_measure.knee.projection import (
     Calibration,
     ProjectionScale,
-    StatedSpacing,
     projected,
     projection_scale,
 )
+from meniscal_measure.series.radiographs import StatedSpacing
 
 DETECTOR, SMALLER = (0.14, 0.14), (0.12, 0.12)
 
@@ -28,6 +28,13 @@ DETECTOR, SMALLER = (0.14, 0.14), (0.12, 0.12)
         (StatedSpacing(DETECTOR, SMALLER, "GEOMETRY"), Calibration.GEOMETRY, 0.12),
         (StatedSpacing(DETECTOR, SMALLER, "FIDUCIAL"), Calibration.FIDUCIAL, 0.12),
         (StatedSpacing(None, SMALLER), Calibration.DETECTOR, 0.12),
+        (StatedSpacing(DETECTOR, magnification=1.12), Calibration.GEOMETRY, 0.125),
+        (StatedSpacing(DETECTOR, DETECTOR, magnification=1.12), Calibration.GEOMETRY, 0.125),
+        (StatedSpacing(DETECTOR, SMALLER, magnification=1.15), Calibration.GEOMETRY, 0.12),
+        (StatedSpacing(DETECTOR, SMALLER, "FIDUCIAL", 1.2), Calibration.FIDUCIAL, 0.12),
+        (StatedSpacing(DETECTOR, SMALLER, magnification=1.4), Calibration.CONTRADICTORY, 0.12),
+        (StatedSpacing(DETECTOR, magnification=0.9), Calibration.CONTRADICTORY, 0.14),
+        (StatedSpacing(SMALLER, DETECTOR, "GEOMETRY"), Calibration.CONTRADICTORY, 0.14),
         (StatedSpacing(aspect=(2.0, 1.0)), Calibration.NONE, 2.0),
         (StatedSpacing(), Calibration.NONE, 1.0),
     ],
@@ -37,7 +44,7 @@ def test_spacing_follows_the_standard(
 ) -> None:
     scale = projection_scale(stated)
     assert scale.calibration is calibration
-    assert scale.row_mm == row_mm
+    assert scale.row_mm == pytest.approx(row_mm)
     lengths = calibration in (Calibration.FIDUCIAL, Calibration.GEOMETRY)
     assert scale.measures_lengths is lengths
 
@@ -72,6 +79,13 @@ def test_a_ball_without_size_is_refused() -> None:
     square = ProjectionScale(1.0, 1.0, Calibration.NONE)
     with pytest.raises(LandmarkError, match="The calibration ball has no size"):
         square.with_ball(((3.0, 3.0), (3.0, 3.0)), 25.0)
+
+
+def test_a_ball_calibrates_where_stated_sizes_contradict_each_other() -> None:
+    stated = projection_scale(StatedSpacing(SMALLER, DETECTOR))
+    scale = stated.with_ball(((0.0, 0.0), (0.0, 100.0)), 25.0)
+    assert scale.calibration is Calibration.FIDUCIAL
+    assert scale.row_mm == pytest.approx(0.25)
 
 
 @pytest.mark.parametrize("spacing", [(0.0, 0.1), (-0.1, 0.1), (float("nan"), 0.1)])

@@ -15,7 +15,9 @@ from skimage.registration import phase_cross_correlation
 
 from meniscal_measure.errors import GeometryError, NothingMeasurableError, UsageError
 from meniscal_measure.geometry import as_vector
-from meniscal_measure.knee.registration import RigidMove, TibiaImages, register_tibia
+from meniscal_measure.knee.registration import register_tibia
+from meniscal_measure.knee.rigid_move import RigidMove
+from meniscal_measure.knee.tibia_images import TibiaImages
 from meniscal_measure.workshop.knees.parameters import KneeParameters
 from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 from tests.knee.imaged_tibia import Imaging, imaged, movement

@@ -1,0 +1,158 @@
+"""A radiograph of the leg with its landmarks, axes and joint lines, and the knee enlarged."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from meniscal_measure.geometry import FloatArray, PixelGrid
+from meniscal_measure.knee.limb import FEMORAL_LINE, FEMUR, TIBIA, TIBIAL_LINE, Line
+from meniscal_measure.knee.projection import Pixel, ProjectionScale
+from meniscal_measure.knee.quantity import CasePart, TracedSlice
+from meniscal_measure.records.notice import NOTICE
+from meniscal_measure.report.canvas import Region, blank
+from meniscal_measure.report.ink import halo
+from meniscal_measure.report.panel import draw_scale_bar, look_at, show_slice
+from meniscal_measure.report.view import View
+from meniscal_measure.report.window import display_window
+
+WIDTH_IN, HEIGHT_IN, GAP_IN, TOP_IN, FOOT_IN = 7.3, 6.4, 0.15, 0.3, 0.55
+LEG_IN = 2.3
+"""Width of the whole leg; the rest is the knee and the numbers."""
+
+KNEE_IN = 3.0
+"""Height of the knee."""
+
+MOST_ROWS = 1600
+"""Rows drawn: more are thinned out, so that the file stays small."""
+
+MARGIN = 0.06
+"""Shown around the landmarks, as a share of the leg's length."""
+
+KNEE_SHARE = 2.2
+"""Width of the enlarged knee over that of its joint lines."""
+
+LOAD: Line = (FEMUR[0], TIBIA[1])
+DRAWN: tuple[tuple[Line, dict[str, Any]], ...] = (
+    (LOAD, {"color": "#ffd166", "ls": (0, (5, 3)), "lw": 0.9}),
+    (FEMUR, {"color": "white", "lw": 0.9}),
+    (TIBIA, {"color": "white", "lw": 0.9}),
+    (FEMORAL_LINE, {"color": "#7fd1ff", "lw": 1.1}),
+    (TIBIAL_LINE, {"color": "#f4a6c6", "lw": 1.1}),
+)
+"""Lines and how they are drawn: the load's path is dashed."""
+
+
+@dataclass(frozen=True, eq=False)
+class RadiographPicture:
+    """A radiograph to be shown.
+
+    Parameters
+    ----------
+    where
+        Its name.
+    image
+        Intensities, [row, column].
+    scale
+        Size of its pixels.
+    marks
+        Landmarks, `[column, row]`.
+    part
+        What was measured on it.
+    """
+
+    where: TracedSlice
+    image: NDArray[np.float32]
+    scale: ProjectionScale
+    marks: Mapping[str, Pixel]
+    part: CasePart
+
+    @property
+    def caption(self) -> str:
+        """Name the radiograph and what its pixels measure."""
+        return f"{self.where}: {self.scale.calibration.words}"
+
+    @property
+    def places(self) -> dict[str, FloatArray]:
+        """The landmarks in the plane of the image, as it is drawn."""
+        return {
+            name: self.scale.plane(np.array(pixel, dtype=np.float64))
+            for name, pixel in self.marks.items()
+        }
+
+
+def radiograph_figure(picture: RadiographPicture) -> Figure:
+    """Draw the leg, its knee enlarged, and the numbers, without any patient identifier."""
+    whole = blank(WIDTH_IN, HEIGHT_IN)
+    whole.text(0, 0.02, f"{picture.part.title}: {picture.where}", size=9, weight="bold")
+    height_in = HEIGHT_IN - TOP_IN - FOOT_IN
+    leg = whole.part(0, TOP_IN, LEG_IN, height_in)
+    _draw(leg, picture, _around(picture.places, leg, margin=MARGIN))
+    side_in = WIDTH_IN - LEG_IN - GAP_IN
+    knee = whole.part(LEG_IN + GAP_IN, TOP_IN, side_in, KNEE_IN)
+    lines = [name for line in (FEMORAL_LINE, TIBIAL_LINE) for name in line]
+    near = {name: place for name, place in picture.places.items() if name in lines}
+    if near:
+        _draw(knee, picture, _around(near, knee, margin=(KNEE_SHARE - 1) / 2))
+    numbers = whole.part(LEG_IN + GAP_IN, TOP_IN + KNEE_IN + GAP_IN, side_in, height_in - KNEE_IN)
+    y_in = numbers.lines(0, 0, [f"{q.name}: {q.words}" for q in picture.part.quantities], size=8)
+    for said in (*picture.part.remarks, *picture.part.gaps):
+        y_in = numbers.wrapped(0, y_in + 0.05, said, size=6.5)
+    foot = whole.part(0, HEIGHT_IN - FOOT_IN + 0.05, WIDTH_IN, FOOT_IN)
+    foot.wrapped(0, 0, f"Lines: axes white, load dashed, joint lines coloured. {NOTICE}", size=6.0)
+    return whole.figure
+
+
+def _around(places: Mapping[str, FloatArray], frame: Region, *, margin: float) -> View:
+    """Show these places with a margin, in the shape of the frame."""
+    points = np.array(list(places.values()))
+    low, high = points.min(axis=0), points.max(axis=0)
+    width, height = (high - low) + 2 * margin * float((high - low).max())
+    ratio = frame.height_in / frame.width_in
+    width = max(width, height / ratio)
+    x, y = (low + high) / 2
+    return View(x - width / 2, x + width / 2, y - width * ratio / 2, y + width * ratio / 2)
+
+
+def _draw(frame: Region, picture: RadiographPicture, view: View) -> None:
+    axes, places = frame.axes(), picture.places
+    image, scale = picture.image, picture.scale
+    left, top = (max(int(edge), 0) for edge in _pixel(view.left_mm, view.top_mm, scale))
+    right, bottom = (int(edge) + 2 for edge in _pixel(view.right_mm, view.bottom_mm, scale))
+    shown = image[top:bottom, left:right]
+    thin = max(1, -(-shown.shape[0] // MOST_ROWS))
+    shown = shown[::thin, ::thin]
+    grid = PixelGrid(
+        (0.0, 0.0, 0.0), (1.0, 0.0, 0.0), (0.0, 1.0, 0.0),
+        scale.row_mm * thin, scale.column_mm * thin, *shown.shape,
+    )  # fmt: skip
+    show_slice(axes, shown, grid, display_window(shown))
+    (drawn,) = axes.get_images()
+    x0, x1, y0, y1 = drawn.get_extent()
+    dx, dy = left * scale.column_mm, top * scale.row_mm
+    drawn.set_extent((x0 + dx, x1 + dx, y0 + dy, y1 + dy))
+    look_at(axes, view)
+    for line, style in DRAWN:
+        if set(line) <= set(places):
+            (path,) = axes.plot(*np.array([places[name] for name in line]).T, **style)
+            path.set_path_effects(halo(width_pt=2.0))
+    _draw_marks(axes, places, view)
+    if scale.measures_lengths:
+        draw_scale_bar(axes, view)
+
+
+def _pixel(x: float, y: float, scale: ProjectionScale) -> tuple[float, float]:
+    return x / scale.column_mm, y / scale.row_mm
+
+
+def _draw_marks(axes: Axes, places: Mapping[str, FloatArray], view: View) -> None:
+    for x, y in places.values():
+        if view.left_mm <= x <= view.right_mm and view.top_mm <= y <= view.bottom_mm:
+            (cross,) = axes.plot(x, y, ls="", marker="+", ms=6, mew=0.9, color="white")
+            cross.set_path_effects(halo(width_pt=2.0))

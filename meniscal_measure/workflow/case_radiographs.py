@@ -1,0 +1,211 @@
+"""The radiographs of a case: which are of this knee, and the alignment measured on them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from meniscal_measure.anatomy import Side
+from meniscal_measure.errors import InputError, LandmarkError
+from meniscal_measure.knee.answers import Answers, LandmarkAnswer
+from meniscal_measure.knee.limb import FEMORAL_LINE, TIBIAL_LINE, LimbLandmark, LimbMeasure
+from meniscal_measure.knee.limb_part import TITLE, limb_part
+from meniscal_measure.knee.limb_questions import ON_RADIOGRAPHS, limb_questions
+from meniscal_measure.knee.projection import BALL_EDGES, Pixel, ProjectionScale, projection_scale
+from meniscal_measure.knee.quantity import CasePart, TracedQuantity, TracedSlice
+from meniscal_measure.knee.questions import OpenQuestion
+from meniscal_measure.report.radiograph_picture import RadiographPicture
+from meniscal_measure.series.model import Study
+from meniscal_measure.series.radiographs import Radiograph, radiographs_of
+from meniscal_measure.slice_name import SliceName
+
+
+@dataclass(frozen=True, eq=False)
+class CaseLimb:
+    """What the radiographs of a case give.
+
+    Parameters
+    ----------
+    parts
+        The alignment, one part for each radiograph with landmarks on it.
+    pictures
+        Those radiographs.
+    questions
+        Landmarks to be placed; none where there is no radiograph.
+    gaps
+        Radiographs that are left out, and why.
+    """
+
+    parts: tuple[CasePart, ...] = ()
+    pictures: tuple[RadiographPicture, ...] = ()
+    questions: tuple[OpenQuestion, ...] = ()
+    gaps: tuple[str, ...] = ()
+
+    @property
+    def varus(self) -> TracedQuantity | None:
+        """The varus that was measured; None where none was."""
+        found = (q for part in self.parts for q in part.quantities if q.name == LimbMeasure.VARUS)
+        return next(found, None)
+
+
+@dataclass(frozen=True, eq=False)
+class _Named:
+    """A radiograph with its name in the case."""
+
+    radiograph: Radiograph
+    where: TracedSlice
+
+    def is_called(self, words: str) -> bool:
+        """Whether a landmark that names this image means this radiograph."""
+        number = self.where.name.instance_number
+        return words in (self.where.sop_instance_uid, f"instance:{number}")
+
+
+def measured_limb(
+    studies: Sequence[Study], answers: Answers, *, side: Side, patient_id: str
+) -> CaseLimb:
+    """Measure the alignment of the leg on the radiographs among the files of a case.
+
+    Parameters
+    ----------
+    studies
+        The studies of the case, and others that hold radiographs.
+    answers
+        Landmarks, and the size of a calibration ball.
+    side, patient_id
+        Of the case; a radiograph of another patient or leg is left out.
+
+    Raises
+    ------
+    LandmarkError
+        If a landmark names no radiograph, or lies off its image.
+    """
+    images, gaps = _fitting(studies, side, patient_id)
+    placed = [answer for answer in answers.landmark if answer.name in ON_RADIOGRAPHS]
+    if placed and not images:
+        raise LandmarkError(
+            "{name} is placed, but there is no radiograph of this leg. Give one with --radiographs,"
+            " or take the landmark out of the answers.",
+            name=placed[0].name,
+        )
+    marks: dict[str, dict[str, Pixel]] = {}
+    for answer in placed:
+        uid = _image_of(answer, images).where.sop_instance_uid
+        marks.setdefault(uid, {})[answer.name] = answer.pixel
+    parts, pictures = [], []
+    for image in images:
+        if image.where.sop_instance_uid not in marks:
+            continue
+        try:
+            picture = _measured(image, marks[image.where.sop_instance_uid], answers, side)
+        except InputError as error:
+            parts.append(CasePart(TITLE, gaps=(error.words(identifiers=False),)))
+        else:
+            parts.append(picture.part)
+            pictures.append(picture)
+    return CaseLimb(tuple(parts), tuple(pictures), _questions(placed, images), gaps)
+
+
+def _fitting(
+    studies: Sequence[Study], side: Side, patient_id: str
+) -> tuple[list[_Named], tuple[str, ...]]:
+    """Name the radiographs of this leg, and say why others are left out."""
+    found = radiographs_of(studies)
+    gaps = [refusal.words(identifiers=False) for refusal in found.refusals]
+    images = []
+    for number, radiograph in enumerate(found.radiographs, start=1):
+        name = SliceName(number, len(found.radiographs), radiograph.frame.instance_number)
+        where = TracedSlice(None, name, radiograph.frame.sop_instance_uid)
+        if reason := _left_out(radiograph, side, patient_id):
+            gaps.append(f"The {where} is left out: {reason}.")
+        else:
+            images.append(_Named(radiograph, where))
+    return images, tuple(gaps)
+
+
+def _questions(
+    placed: Sequence[LandmarkAnswer], images: Sequence[_Named]
+) -> tuple[OpenQuestion, ...]:
+    """Ask for the landmarks that are not placed, on the tallest image: it shows most of the leg."""
+    if not images:
+        return ()
+    tallest = max(images, key=lambda image: image.radiograph.frame.grid.rows)
+    return limb_questions({answer.name for answer in placed}, tallest.where)
+
+
+def _left_out(radiograph: Radiograph, side: Side, patient_id: str) -> str:
+    if radiograph.patient_id and patient_id and radiograph.patient_id != patient_id:
+        return "it is of another patient"
+    if radiograph.laterality.conflict:
+        return radiograph.laterality.conflict
+    shown = radiograph.laterality.side
+    if shown is not None and shown is not side:
+        return f"it shows the {shown.word} leg and the case is of the {side.word} one"
+    return ""
+
+
+def _image_of(answer: LandmarkAnswer, images: Sequence[_Named]) -> _Named:
+    """Find the radiograph a landmark was placed on, and check that it lies on it."""
+    meant = [image for image in images if image.is_called(answer.slice)]
+    if not answer.slice and len(images) == 1:
+        meant = list(images)
+    if len(meant) != 1:
+        raise LandmarkError(
+            "The landmark {name} names radiograph {image:private}, which is {count} of the"
+            " radiographs of this leg. Give the SOP Instance UID of one of them as its slice.",
+            name=answer.name, image=answer.slice or "none", count=len(meant) or "none",
+        )  # fmt: skip
+    grid = meant[0].radiograph.frame.grid
+    if not grid.contains(answer.pixel):
+        raise LandmarkError(
+            "The landmark {name} at column {column}, row {row} lies off its radiograph of {columns}"
+            " x {rows} pixels. Give [column, row].",
+            name=answer.name, column=answer.pixel[0], row=answer.pixel[1],
+            columns=grid.columns, rows=grid.rows,
+        )  # fmt: skip
+    if answer.sd_mm is not None:
+        raise LandmarkError(
+            "The landmark {name} states sd_mm, but lies on a radiograph, where millimetres need a"
+            " calibration. Give sd_px under [radiograph].",
+            name=answer.name,
+        )
+    return meant[0]
+
+
+def _measured(
+    image: _Named, marks: dict[str, Pixel], answers: Answers, side: Side
+) -> RadiographPicture:
+    scale = _scale(image.radiograph, marks, answers)
+    on_leg = {LimbLandmark(name): pixel for name, pixel in marks.items() if name not in BALL_EDGES}
+    _check_medial(image.radiograph, on_leg, side)
+    part = limb_part(on_leg, scale, (image.where,), sd_px=answers.radiograph.sd_px)
+    return RadiographPicture(image.where, image.radiograph.pixels(), scale, marks, part)
+
+
+def _scale(radiograph: Radiograph, marks: dict[str, Pixel], answers: Answers) -> ProjectionScale:
+    scale = projection_scale(radiograph.spacing)
+    edges = [marks[name] for name in BALL_EDGES if name in marks]
+    diameter_mm = answers.radiograph.ball_diameter_mm
+    if not edges:
+        return scale
+    if len(edges) < len(BALL_EDGES) or diameter_mm is None:
+        raise LandmarkError(
+            "A calibration ball is placed in part. Place ball_edge_a and ball_edge_b and give"
+            " ball_diameter_mm under [radiograph]."
+        )
+    return scale.with_ball((edges[0], edges[1]), diameter_mm)
+
+
+def _check_medial(radiograph: Radiograph, marks: dict[LimbLandmark, Pixel], side: Side) -> None:
+    """Refuse a joint line that runs against the side of the leg, where the image says left."""
+    if radiograph.columns_run_left is None:
+        return
+    for lateral, medial in (TIBIAL_LINE, FEMORAL_LINE):
+        if lateral not in marks or medial not in marks:
+            continue
+        runs_left = (marks[medial][0] > marks[lateral][0]) == radiograph.columns_run_left
+        if runs_left != (side is Side.RIGHT):
+            raise LandmarkError(
+                f"{lateral} and {medial} lie as on a leg of the other side. Exchange them, or place"
+                f" the landmarks on the {side.word} leg."
+            )
