@@ -8,82 +8,30 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import NDArray
 
 from meniscal_measure.anatomy import Compartment, Landmark
-from meniscal_measure.caliper.budget import SLICE_CHOICE
 from meniscal_measure.caliper.detectable_change import Change, smallest_detectable_change
-from meniscal_measure.caliper.reading import CompartmentReading, Reading, SliceReading
-from meniscal_measure.errors import InputError, LandmarkError, NothingMeasurableError
-from meniscal_measure.geometry import FloatArray
-from meniscal_measure.knee.named_landmarks import traced_slice
-from meniscal_measure.knee.pairing import KneeIdentity, check_pair, days_between
-from meniscal_measure.knee.quantity import Basis, CasePart, TracedQuantity, Visit
+from meniscal_measure.errors import InputError, NothingMeasurableError
+from meniscal_measure.knee.examination import Examination
+from meniscal_measure.knee.extrusion_curve import (
+    BonePlace,
+    CurvePoint,
+    curve_point,
+    extrusion_curve,
+    read_at_place,
+)
+from meniscal_measure.knee.pairing import check_pair, days_between
+from meniscal_measure.knee.published import ReaderError, published
+from meniscal_measure.knee.quantity import Visit
 from meniscal_measure.knee.registration import Registration, register_tibia
 from meniscal_measure.knee.rigid_move import RigidMove
-from meniscal_measure.knee.tibia_images import TibiaImages
 from meniscal_measure.series.model import Stack
-
-DETECTABLE_MM = smallest_detectable_change(0.92 * math.sqrt(1 - 0.90))
-"""Smallest detectable change of medial extrusion where the readers' own is not known, mm.
-
-Derived, as no paper states one: standard deviation 0.92 mm (Bruns 2014, BMC Musculoskelet Disord
-15:32) and a reader agreement of ICC 0.90 give a standard error of measurement of 0.29 mm."""
-
-DETECTABLE_SOURCE = (
-    "smallest detectable change DERIVED, no paper states one: SD 0.92 mm (Bruns 2014) and ICC 0.90"
-)
 
 LARGEST_ERROR_MM = 1.5
 """A registration less certain than this finds no slice: half the usual slice spacing of 3 mm."""
 
 LARGEST_TILT_DEG = 20.0
 """Slices turned further against each other cut the body otherwise (common practice, no source)."""
-
-
-@dataclass(frozen=True, eq=False)
-class Examination:
-    """One examination of a knee: the reading, its stack, and all pixels of the stack."""
-
-    reading: Reading
-    stack: Stack
-    pixels: NDArray[np.float32]
-
-    @property
-    def slices(self) -> tuple[SliceReading, ...]:
-        """The measured slices in geometric order."""
-        parts = (self.reading.measured, *self.reading.neighbours)
-        return tuple(sorted(parts, key=lambda part: part.slice_index))
-
-    def tibia(self) -> TibiaImages:
-        """Give the stack with the rims of the measured slice, for registration.
-
-        Raises
-        ------
-        LandmarkError
-            If a rim is not placed.
-        """
-        found = self.reading.measured.compartments
-        try:
-            rims = [
-                found[name].landmarks[Landmark.RIM].point_mm
-                for name in (Compartment.MEDIAL, Compartment.LATERAL)
-            ]
-        except KeyError as error:
-            raise LandmarkError(
-                "To find the same slice again both plateau rims are needed, on a knee whose side is"
-                " known. Place medial_rim and lateral_rim at both examinations."
-            ) from error
-        return TibiaImages(self.pixels, tuple(f.grid for f in self.stack.frames), *rims)
-
-
-@dataclass(frozen=True)
-class CurvePoint:
-    """Extrusion on one slice: how far the slice lies behind the compared one in the bone, mm."""
-
-    behind_mm: float
-    extrusion_mm: float
-    u_mm: float
 
 
 @dataclass(frozen=True)
@@ -128,22 +76,16 @@ class FollowUp:
     remarks: tuple[str, ...]
 
 
-def _checked(baseline: Reading, follow_up: Reading) -> tuple[str, ...]:
-    """Refuse two readings that cannot be compared, and say what could not be checked."""
-    unchecked = check_pair(_identity(baseline), _identity(follow_up))
-    if baseline.conventions.axis is not follow_up.conventions.axis:
+def _checked(baseline: Examination, follow_up: Examination) -> tuple[str, ...]:
+    """Refuse two examinations that cannot be compared, and say what could not be checked."""
+    unchecked = check_pair(baseline.identity, follow_up.identity)
+    axes = [item.reading.conventions.axis for item in (baseline, follow_up)]
+    if axes[0] is not axes[1]:
         raise InputError(
-            f"The baseline is measured along {baseline.conventions.axis} and the follow-up along"
-            f" {follow_up.conventions.axis}. Measure both along one axis (--axis)."
+            f"The baseline is measured along {axes[0]} and the follow-up along {axes[1]}. Measure"
+            " both along one axis (--axis)."
         )
     return unchecked
-
-
-def _identity(reading: Reading) -> KneeIdentity:
-    source = reading.source
-    return KneeIdentity(
-        source.side, source.patient_id, source.study_instance_uid, source.study_date
-    )
 
 
 def same_slice(baseline: Examination, follow_up_stack: Stack, move: RigidMove) -> tuple[int, float]:
@@ -160,7 +102,7 @@ def same_slice(baseline: Examination, follow_up_stack: Stack, move: RigidMove) -
         If that place lies outside the follow-up's stack.
     """
     tibia = baseline.tibia()
-    position_mm = _position(follow_up_stack, move(tibia.centre_mm))
+    position_mm = float(move(tibia.centre_mm) @ follow_up_stack.frames[0].grid.normal)
     offsets = position_mm - np.array(follow_up_stack.positions_mm)
     index = int(np.argmin(np.abs(offsets)))
     if abs(offsets[index]) > (follow_up_stack.spacing_mm or 0.0):
@@ -171,17 +113,13 @@ def same_slice(baseline: Examination, follow_up_stack: Stack, move: RigidMove) -
     return index, float(offsets[index])
 
 
-def compared(
-    baseline: Examination, follow_up: Examination, *, detectable_mm: float = DETECTABLE_MM
-) -> FollowUp:
+def compared(baseline: Examination, follow_up: Examination) -> FollowUp:
     """Compare the extrusion of two examinations on the same slice of the bone.
 
     Parameters
     ----------
     baseline, follow_up
         Both measured, the follow-up on the slice that `same_slice` finds, or on those about it.
-    detectable_mm
-        Smallest detectable change of the readers.
 
     Raises
     ------
@@ -198,14 +136,12 @@ def compared(
     twice: it is replaced by the slope of the extrusion along the bone times the error of the
     registration, as a standard uncertainty.
     """
-    return compared_on(
-        baseline, follow_up, registered(baseline, follow_up), detectable_mm=detectable_mm
-    )
+    return compared_on(baseline, follow_up, registered(baseline, follow_up))
 
 
 def registered(baseline: Examination, follow_up: Examination) -> Registration:
     """Find the tibia of the baseline in the follow-up; see `compared` for what is refused."""
-    _checked(baseline.reading, follow_up.reading)
+    _checked(baseline, follow_up)
     first, second = baseline.stack.contrast, follow_up.stack.contrast
     alike = (first.weighting, first.fat_suppressed) == (second.weighting, second.fat_suppressed)
     return register_tibia(baseline.tibia(), follow_up.tibia(), same_contrast=alike)
@@ -215,11 +151,9 @@ def compared_on(
     baseline: Examination,
     follow_up: Examination,
     registration: Registration,
-    *,
-    detectable_mm: float = DETECTABLE_MM,
 ) -> FollowUp:
     """Compare as `compared` does, on a registration that is known already."""
-    remarks = _checked(baseline.reading, follow_up.reading)
+    remarks = _checked(baseline, follow_up)
     tilt_deg = _tilt_deg(baseline.stack, follow_up.stack, registration.move)
     if registration.error_mm > LARGEST_ERROR_MM or tilt_deg > LARGEST_TILT_DEG:
         raise NothingMeasurableError(
@@ -229,11 +163,10 @@ def compared_on(
         )
     index, offset_mm = same_slice(baseline, follow_up.stack, registration.move)
     extrusions = {
-        name: _followed(name, baseline, follow_up, registration, detectable_mm)
+        name: _followed(name, baseline, follow_up, registration)
         for name in baseline.reading.measured.compartments
         if any(name in part.compartments for part in follow_up.slices)
     }
-    sources = baseline.reading.source, follow_up.reading.source
     return FollowUp(
         registration,
         MappingProxyType(
@@ -241,14 +174,10 @@ def compared_on(
         ),
         offset_mm,
         tilt_deg,
-        days_between(sources[0].study_date, sources[1].study_date),
+        days_between(baseline.identity.study_date, follow_up.identity.study_date),
         MappingProxyType(extrusions),
         remarks,
     )
-
-
-def _position(stack: Stack, point_mm: FloatArray) -> float:
-    return float(point_mm @ stack.frames[0].grid.normal)
 
 
 def _tilt_deg(baseline: Stack, follow_up: Stack, move: RigidMove) -> float:
@@ -257,118 +186,38 @@ def _tilt_deg(baseline: Stack, follow_up: Stack, move: RigidMove) -> float:
 
 
 def _followed(
-    name: Compartment,
-    baseline: Examination,
-    follow_up: Examination,
-    registration: Registration,
-    detectable_mm: float,
+    name: Compartment, baseline: Examination, follow_up: Examination, registration: Registration
 ) -> FollowedExtrusion:
     measured = baseline.reading.measured.compartments[name]
-    edge = np.array(measured.landmarks[Landmark.OUTER_EDGE].point_mm)
-    normal = baseline.stack.frames[0].grid.normal
-    back = 1.0 if normal[1] > 0 else -1.0
-    curves = {}
-    for visit, examination in ((Visit.BASELINE, baseline), (Visit.FOLLOW_UP, follow_up)):
-        home = registration.move.inverse if visit is Visit.FOLLOW_UP else None
-        points = []
-        for part in examination.slices:
-            if (found := part.compartments.get(name)) is not None:
-                place = np.array(found.landmarks[Landmark.OUTER_EDGE].point_mm)
-                place = place if home is None else home(place)
-                behind_mm = back * float((place - edge) @ normal)
-                points.append(_curve_point(behind_mm, found))
-        curves[visit] = tuple(sorted(points, key=lambda point: point.behind_mm))
-    at_baseline = _curve_point(0.0, measured)
-    later, slope = _at_same_place(curves[Visit.FOLLOW_UP], follow_up, name)
+    place = BonePlace(
+        np.array(measured.landmarks[Landmark.OUTER_EDGE].point_mm),
+        baseline.stack.frames[0].grid.normal,
+    )
+    at_baseline = curve_point(0.0, measured)
+    later = extrusion_curve(follow_up, name, place, registration.move.inverse)
+    at_follow_up, slope = read_at_place(later, name, follow_up.stack.spacing_mm or 0.0)
     change = Change(
-        later.extrusion_mm - at_baseline.extrusion_mm,
-        math.hypot(at_baseline.u_mm, later.u_mm, slope * registration.error_mm),
-        detectable_mm,
+        at_follow_up.extrusion_mm - at_baseline.extrusion_mm,
+        math.hypot(at_baseline.u_mm, at_follow_up.u_mm, slope * registration.error_mm),
+        detectable_mm(published().reader_error),
     )
+    curves = {Visit.BASELINE: extrusion_curve(baseline, name, place), Visit.FOLLOW_UP: later}
     return FollowedExtrusion(
-        at_baseline.extrusion_mm, later.extrusion_mm, change, MappingProxyType(curves)
+        at_baseline.extrusion_mm, at_follow_up.extrusion_mm, change, MappingProxyType(curves)
     )
 
 
-def _curve_point(behind_mm: float, found: CompartmentReading) -> CurvePoint:
-    """Take an extrusion without what the choice of its slice adds to the uncertainty."""
-    extrusion = found.extrusion
-    choice_mm = sum(part.u_mm**2 for part in extrusion.budget if part.source == SLICE_CHOICE)
-    u_mm = math.sqrt(max(extrusion.u_mm**2 - choice_mm, 0.0))
-    return CurvePoint(behind_mm, extrusion.extrusion_mm, u_mm)
+def detectable_mm(readers: ReaderError) -> float:
+    """Smallest detectable change of medial extrusion where the readers' own is not known.
 
+    Their standard error of measurement is SD x sqrt(1 - ICC) (Weir JP. J Strength Cond Res
+    2005;19:231-240).
 
-def _at_same_place(
-    curve: tuple[CurvePoint, ...], follow_up: Examination, name: Compartment
-) -> tuple[CurvePoint, float]:
-    """Read a curve at the compared slice, and its slope there, mm per mm."""
-    if len(curve) == 1 or not curve[0].behind_mm <= 0 <= curve[-1].behind_mm:
-        nearest = min(curve, key=lambda point: abs(point.behind_mm))
-        if abs(nearest.behind_mm) > 0.6 * (follow_up.stack.spacing_mm or 0.0):
-            raise LandmarkError(
-                f"The {name.words} extrusion at follow-up is measured {abs(nearest.behind_mm):.1f}"
-                " mm away from the baseline's slice of the bone. Measure it on the slice named as"
-                " the same one (--slice)."
-            )
-        others = [point for point in curve if point is not nearest]
-        slopes = [_slope(nearest, point) for point in others]
-        return nearest, max(map(abs, slopes), default=0.0)
-    after = next(i for i, point in enumerate(curve) if point.behind_mm >= 0)
-    before, behind = curve[max(after - 1, 0)], curve[after]
-    slope = _slope(before, behind) if behind is not before else 0.0
-    value_mm = behind.extrusion_mm - slope * behind.behind_mm
-    return CurvePoint(0.0, value_mm, max(before.u_mm, behind.u_mm)), slope
-
-
-def _slope(one: CurvePoint, other: CurvePoint) -> float:
-    return (other.extrusion_mm - one.extrusion_mm) / (other.behind_mm - one.behind_mm)
-
-
-def follow_up_part(
-    found: FollowUp,
-    baseline: Examination,
-    follow_up: Examination,
-    detectable: str = DETECTABLE_SOURCE,
-) -> CasePart:
-    """Give the follow-up as a part of the case.
-
-    Parameters
-    ----------
-    found
-        As `compared` returns it.
-    baseline, follow_up
-        What was compared.
-    detectable
-        Where the smallest detectable change comes from, in words.
+    Examples
+    --------
+    >>> round(detectable_mm(published().reader_error), 2)
+    0.81
     """
-    where = tuple(
-        traced_slice(item.stack, found.compared[visit], visit)
-        for item, visit in ((baseline, Visit.BASELINE), (follow_up, Visit.FOLLOW_UP))
+    return smallest_detectable_change(
+        readers.population_sd_mm * math.sqrt(1 - readers.agreement_icc)
     )
-    seen = baseline.reading.verified and follow_up.reading.verified
-    basis = Basis.READER if seen else Basis.PROPOSED
-    quantities, remarks = [], []
-    for name, one in found.compartments.items():
-        change = one.change
-        quantities.append(
-            TracedQuantity(
-                f"change of {name.words} extrusion", change.value, "mm", change.u, basis, where,
-                f"follow-up minus baseline, {one.follow_up_mm:.2f} - {one.baseline_mm:.2f} mm",
-            )
-        )  # fmt: skip
-        remarks.append(
-            f"{name.words.capitalize()} extrusion: {change.verdict} (smallest detectable change"
-            f" {change.detectable:.2f} mm)."
-        )
-    error = found.registration
-    quantities += [
-        TracedQuantity(
-            "distance of the follow-up's slice from the same place in the bone", found.offset_mm,
-            "mm", error.error_mm, Basis.PIXELS, where, "rigid registration of the proximal tibia",
-        ),
-        TracedQuantity(
-            "angle between the slices of both examinations", found.tilt_deg,
-            "deg", error.error_deg, Basis.PIXELS, where, "rigid registration of the proximal tibia",
-        ),
-    ]  # fmt: skip
-    return CasePart("Follow-up", tuple(quantities), (*remarks, f"{detectable}.", *found.remarks))

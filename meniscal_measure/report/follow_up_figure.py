@@ -12,7 +12,8 @@ from matplotlib.figure import Figure
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.caliper.reading import SliceReading
 from meniscal_measure.geometry import PixelGrid
-from meniscal_measure.knee.follow_up import Examination, FollowedExtrusion, FollowUp
+from meniscal_measure.knee.examination import Examination
+from meniscal_measure.knee.follow_up import FollowedExtrusion, FollowUp
 from meniscal_measure.knee.quantity import Visit
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report import words

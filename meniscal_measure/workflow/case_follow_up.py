@@ -8,13 +8,9 @@ from matplotlib.figure import Figure
 
 from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.knee.answers import Answers
-from meniscal_measure.knee.follow_up import (
-    Examination,
-    compared_on,
-    follow_up_part,
-    registered,
-    same_slice,
-)
+from meniscal_measure.knee.examination import Examination
+from meniscal_measure.knee.follow_up import compared_on, registered, same_slice
+from meniscal_measure.knee.follow_up_part import follow_up_part
 from meniscal_measure.knee.milestones import read_plan, time_line_part
 from meniscal_measure.knee.pairing import dicom_date
 from meniscal_measure.knee.quantity import CasePart

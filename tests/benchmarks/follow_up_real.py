@@ -27,7 +27,8 @@ from scipy.spatial.transform import Rotation
 from meniscal_measure import workflow
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.errors import MeniscalMeasureError
-from meniscal_measure.knee.follow_up import Examination, compared
+from meniscal_measure.knee.examination import Examination
+from meniscal_measure.knee.follow_up import compared
 from meniscal_measure.knee.quantity import Visit
 from meniscal_measure.knee.rigid_move import RigidMove
 from meniscal_measure.records.landmark_document import LANDMARK_NAMES
@@ -78,12 +79,12 @@ def write_copy(series: Path, folder: Path, how: Copy) -> None:
     pixels = itk.GetArrayFromImage(itk.Resample(volume, grid, back, itk.sitkBSpline, 0.0))
     rng = np.random.default_rng(how.seed)
     pixels = pixels + rng.normal(0, NOISE * np.quantile(pixels, 0.995), pixels.shape)
-    study, own = generate_uid(), generate_uid()
+    study, own, frame = (generate_uid() for _ in range(3))
     folder.mkdir()
     for index, name in enumerate(names):
         dataset = pydicom.dcmread(name)
         dataset.StudyInstanceUID, dataset.SeriesInstanceUID = study, own
-        dataset.FrameOfReferenceUID, dataset.SOPInstanceUID = own + ".1", generate_uid()
+        dataset.FrameOfReferenceUID, dataset.SOPInstanceUID = frame, generate_uid()
         dataset.file_meta.MediaStorageSOPInstanceUID = dataset.SOPInstanceUID
         dataset.StudyDate, dataset.InstanceNumber = "20991231", index + 1
         place = grid.TransformIndexToPhysicalPoint((0, 0, index))

@@ -16,7 +16,7 @@ from meniscal_measure.caliper.landmarks import (
     SliceLandmarks,
 )
 from meniscal_measure.geometry import as_vector
-from meniscal_measure.knee.follow_up import Examination
+from meniscal_measure.knee.examination import Examination
 from meniscal_measure.knee.rigid_move import RigidMove
 from meniscal_measure.sentences import plain
 from meniscal_measure.series.model import (

@@ -15,15 +15,16 @@ from meniscal_measure.errors import (
     LandmarkError,
     NothingMeasurableError,
 )
+from meniscal_measure.knee.examination import Examination
 from meniscal_measure.knee.follow_up import (
-    DETECTABLE_MM,
-    Examination,
     FollowUp,
     compared,
     compared_on,
-    follow_up_part,
+    detectable_mm,
     same_slice,
 )
+from meniscal_measure.knee.follow_up_part import follow_up_part
+from meniscal_measure.knee.published import published
 from meniscal_measure.knee.quantity import Basis, Visit
 from meniscal_measure.knee.registration import Registration
 from meniscal_measure.report.follow_up_figure import follow_up_figure
@@ -141,7 +142,7 @@ def test_another_axis_is_refused(baseline: Examination, follow_up: Examination) 
 
 def test_the_derived_smallest_detectable_change() -> None:
     """0.81 mm follow from SD 0.92 mm (Bruns 2014) and ICC 0.90: 2.77 x 0.29."""
-    assert pytest.approx(0.81, abs=0.005) == DETECTABLE_MM
+    assert detectable_mm(published().reader_error) == pytest.approx(0.81, abs=0.005)
 
 
 def test_the_part_of_the_case_names_both_slices(

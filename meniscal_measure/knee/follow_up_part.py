@@ -1,0 +1,63 @@
+"""The follow-up as a part of the case."""
+
+from __future__ import annotations
+
+from meniscal_measure.knee.examination import Examination
+from meniscal_measure.knee.follow_up import FollowUp
+from meniscal_measure.knee.named_landmarks import traced_slice
+from meniscal_measure.knee.published import published
+from meniscal_measure.knee.quantity import Basis, CasePart, TracedQuantity, Visit
+
+
+def follow_up_part(
+    found: FollowUp,
+    baseline: Examination,
+    follow_up: Examination,
+) -> CasePart:
+    """Give the follow-up as a part of the case.
+
+    Parameters
+    ----------
+    found
+        As `compared` returns it.
+    baseline, follow_up
+        What was compared.
+    """
+    where = tuple(
+        traced_slice(item.stack, found.compared[visit], visit)
+        for item, visit in ((baseline, Visit.BASELINE), (follow_up, Visit.FOLLOW_UP))
+    )
+    seen = baseline.reading.verified and follow_up.reading.verified
+    basis = Basis.READER if seen else Basis.PROPOSED
+    quantities, remarks = [], []
+    for name, one in found.compartments.items():
+        change = one.change
+        quantities.append(
+            TracedQuantity(
+                f"change of {name.words} extrusion", change.value, "mm", change.u, basis, where,
+                f"follow-up minus baseline, {one.follow_up_mm:.2f} - {one.baseline_mm:.2f} mm",
+            )
+        )  # fmt: skip
+        remarks.append(
+            f"{name.words.capitalize()} extrusion: {change.verdict} (smallest detectable change"
+            f" {change.detectable:.2f} mm)."
+        )
+    error = found.registration
+    quantities += [
+        TracedQuantity(
+            "distance of the follow-up's slice from the same place in the bone", found.offset_mm,
+            "mm", error.error_mm, Basis.PIXELS, where, "rigid registration of the proximal tibia",
+        ),
+        TracedQuantity(
+            "angle between the slices of both examinations", found.tilt_deg,
+            "deg", error.error_deg, Basis.PIXELS, where, "rigid registration of the proximal tibia",
+        ),
+    ]  # fmt: skip
+    return CasePart("Follow-up", tuple(quantities), (*remarks, _detectable_words(), *found.remarks))
+
+
+def _detectable_words() -> str:
+    """Say where the smallest detectable change comes from."""
+    figures = published()
+    readers = figures.reader_error
+    return f"Smallest detectable change {readers.note} ({figures.source[readers.source].words})."
