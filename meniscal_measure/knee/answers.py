@@ -18,6 +18,7 @@ from msgspec import Meta
 from meniscal_measure.anatomy import Compartment, Plane, Side
 from meniscal_measure.errors import InputError, UnreadableFileError
 from meniscal_measure.files import read_bytes
+from meniscal_measure.knee.milestones import MilestonePlan
 from meniscal_measure.knee.projection import PLACEMENT_SD_PX
 from meniscal_measure.knee.quantity import Visit
 
@@ -161,6 +162,8 @@ class Answers(_Table, frozen=True, kw_only=True):
     sign: dict[RootSign, SignAnswer] = {}
     tunnel: TunnelAnswers = TunnelAnswers()
     radiograph: RadiographAnswers = RadiographAnswers()
+    plan: MilestonePlan | None = None
+    """The surgeon's own milestones, in place of the usual ones."""
     landmark: tuple[LandmarkAnswer, ...] = ()
 
     @property

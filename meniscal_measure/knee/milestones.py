@@ -6,21 +6,30 @@ import tomllib
 from dataclasses import dataclass
 from datetime import date, timedelta
 from importlib.resources import files
-from pathlib import Path
 
 import msgspec
 
-from meniscal_measure.errors import InputError, UnreadableFileError
+from meniscal_measure.errors import InputError
 from meniscal_measure.knee.quantity import CasePart
 
 
 class Milestone(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """What usually happens between two weeks after the operation."""
+    """What usually happens between two weeks after the operation.
+
+    Raises
+    ------
+    ValueError
+        If it ends before it begins.
+    """
 
     name: str
     from_week: float
     to_week: float
     note: str = ""
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.from_week <= self.to_week:
+            raise ValueError(f"the milestone {self.name!r} ends before it begins")
 
 
 class MilestonePlan(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -30,41 +39,16 @@ class MilestonePlan(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_
     milestone: tuple[Milestone, ...]
 
 
-def read_plan(path: Path | None = None) -> MilestonePlan:
-    """Read the surgeon's protocol, or the usual one where none is given.
-
-    Raises
-    ------
-    UnreadableFileError
-        If the file cannot be read, or is no protocol.
+def usual_plan() -> MilestonePlan:
+    """Read the usual milestones, which yield to those of the surgeon.
 
     Examples
     --------
-    >>> read_plan().basis
+    >>> usual_plan().basis
     "common practice, no source; the operating surgeon's own protocol takes precedence"
     """
-    try:
-        text = (
-            files("meniscal_measure.knee").joinpath("milestones.toml").read_text(encoding="utf-8")
-            if path is None
-            else path.read_text(encoding="utf-8")
-        )
-        plan = msgspec.convert(tomllib.loads(text), MilestonePlan)
-    except (OSError, ValueError, msgspec.ValidationError) as error:
-        raise UnreadableFileError(
-            "{file:private} is no protocol of milestones: {why:private}. Copy the form of the usual"
-            " one, with a basis and one [[milestone]] table for each (name, from_week, to_week).",
-            file=str(path),
-            why=str(error),
-        ) from error
-    for milestone in plan.milestone:
-        if not 0 <= milestone.from_week <= milestone.to_week:
-            raise UnreadableFileError(
-                "{file:private}: {name:private} ends before it begins. Mend from_week and to_week.",
-                file=str(path),
-                name=milestone.name,
-            )
-    return plan
+    text = files("meniscal_measure.knee").joinpath("milestones.toml").read_text(encoding="utf-8")
+    return msgspec.convert(tomllib.loads(text), MilestonePlan)
 
 
 @dataclass(frozen=True)
@@ -111,7 +95,7 @@ def time_line(
 
     Examples
     --------
-    >>> line = time_line({"baseline MRI": date(2026, 1, 10)}, date(2026, 2, 2), read_plan())
+    >>> line = time_line({"baseline MRI": date(2026, 1, 10)}, date(2026, 2, 2), usual_plan())
     >>> [entry.words for entry in line[:3]]  # doctest: +NORMALIZE_WHITESPACE
     ['2026-01-10: baseline MRI', '2026-02-02: operation',
      '2026-02-02 to 2026-03-16: no weight on the leg']

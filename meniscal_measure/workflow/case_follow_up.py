@@ -11,7 +11,7 @@ from meniscal_measure.knee.answers import Answers
 from meniscal_measure.knee.examination import Examination
 from meniscal_measure.knee.follow_up import compared_on, registered, same_slice
 from meniscal_measure.knee.follow_up_part import follow_up_part
-from meniscal_measure.knee.milestones import read_plan, time_line_part
+from meniscal_measure.knee.milestones import time_line_part, usual_plan
 from meniscal_measure.knee.pairing import dicom_date
 from meniscal_measure.knee.quantity import CasePart
 from meniscal_measure.report.follow_up_figure import follow_up_figure
@@ -77,4 +77,4 @@ def dated_part(answers: Answers, study_dates: dict[str, str]) -> CasePart:
     }
     if answers.case.event_date is not None:
         events["event"] = answers.case.event_date
-    return time_line_part(events, answers.case.repair_date, read_plan())
+    return time_line_part(events, answers.case.repair_date, answers.plan or usual_plan())
