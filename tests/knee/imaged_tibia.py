@@ -68,7 +68,7 @@ def imaged(knee: SyntheticKnee, how: Imaging, moved: RigidMove | None = None) ->
     assert truth is not None
     rims = [np.array(truth[c][Landmark.RIM]) for c in (Compartment.MEDIAL, Compartment.LATERAL)]
     if moved is not None:
-        grids, rims = tuple(_moved(grid, moved) for grid in grids), list(map(moved, rims))
+        grids, rims = tuple(moved_grid(grid, moved) for grid in grids), list(map(moved, rims))
     stored = (pixels + noise).astype(np.float32)
     return TibiaImages(stored, grids, as_vector(rims[0]), as_vector(rims[1]))
 
@@ -81,7 +81,8 @@ def _slice(knee: SyntheticKnee, grid: PixelGrid, how: Imaging) -> NDArray[np.flo
     return np.asarray(ndimage.gaussian_filter(np.mean(layers, axis=0), 0.6), dtype=np.float64)
 
 
-def _moved(grid: PixelGrid, move: RigidMove) -> PixelGrid:
+def moved_grid(grid: PixelGrid, move: RigidMove) -> PixelGrid:
+    """Give a plane that moves with the patient."""
     return replace(
         grid,
         position_mm=as_vector(move(grid.origin)),
