@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,20 +9,23 @@ import typer
 
 from meniscal_measure.cli.common import (
     AsJson,
-    SideWord,
+    KneeSide,
+    OutFolder,
+    StoredReading,
     StudyPath,
+    check_packages,
     progress_bar,
     reported,
     say,
 )
-from meniscal_measure.cli.measure import OutFolder, show_saved
+from meniscal_measure.cli.measure import show_saved
 from meniscal_measure.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
     from meniscal_measure.exchange.dicomweb import WebArchive
     from meniscal_measure.exchange.dimse import DimseArchive
+    from meniscal_measure.exchange.identity import Archived
     from meniscal_measure.exchange.peer import Outcome
-    from meniscal_measure.exchange.structured_report import Archived
     from meniscal_measure.report.save import SavedFiles
     from meniscal_measure.series.model import Stack
 
@@ -71,9 +73,7 @@ def measure(
         str, typer.Option("--accession-number", help="Accession Number.")
     ] = "",
     study_uid: Annotated[str, typer.Option("--study-uid", help="Study Instance UID.")] = "",
-    side: Annotated[
-        SideWord | None, typer.Option("--side", help="Body side, where the images do not say it.")
-    ] = None,
+    side: KneeSide = None,
     landmarks: Annotated[
         Path | None, typer.Option("--landmarks", help="Landmark file; else proposed.")
     ] = None,
@@ -92,10 +92,10 @@ def measure(
     Run it again after an interruption: what has arrived is not fetched or sent again.
     """
     with reported(as_json=as_json):
-        check_archive_packages()
+        check_packages(PACKAGES, "archive")
         from meniscal_measure import workflow
+        from meniscal_measure.exchange.identity import Archived
         from meniscal_measure.exchange.peer import Query
-        from meniscal_measure.exchange.structured_report import Archived
         from meniscal_measure.exchange.transfer import fetch_coronal
 
         query = Query(patient_id, study_date, accession_number, study_uid)
@@ -107,7 +107,7 @@ def measure(
         knee = workflow.measure(
             workflow.read(fetched.folder),
             landmarks=landmarks,
-            side=None if side is None else side.side,
+            side=side,
         )
         saved = knee.save(out)
         show_saved(saved, as_json=as_json)
@@ -120,9 +120,7 @@ def measure(
 
 @app.command("send")
 def send(
-    record: Annotated[
-        Path, typer.Argument(metavar="READING", help="A reading.json that measure or report wrote.")
-    ],
+    record: StoredReading,
     study: StudyPath,
     archive: Address,
     out: OutFolder,
@@ -137,9 +135,9 @@ def send(
     A report that the archive already holds of the same series is named as the one replaced.
     """
     with reported(as_json=False):
-        check_archive_packages()
+        check_packages(PACKAGES, "archive")
         from meniscal_measure import workflow
-        from meniscal_measure.exchange.structured_report import Archived
+        from meniscal_measure.exchange.identity import Archived
         from meniscal_measure.records.reading_file import read_reading
 
         peer = archive_peer(archive, calling_title, timeout, certificates)
@@ -151,9 +149,7 @@ def send(
 
 @app.command("objects")
 def objects(
-    record: Annotated[
-        Path, typer.Argument(metavar="READING", help="A reading.json that measure or report wrote.")
-    ],
+    record: StoredReading,
     study: StudyPath,
     out: OutFolder,
     uid_root: UidRoot = "2.25",
@@ -161,10 +157,10 @@ def objects(
 ) -> None:
     """Write the same objects as files, for an archive that is not reached from here."""
     with reported(as_json=False):
-        check_archive_packages()
+        check_packages(PACKAGES, "archive")
         from meniscal_measure import workflow
+        from meniscal_measure.exchange.identity import Archived
         from meniscal_measure.exchange.results import result_objects
-        from meniscal_measure.exchange.structured_report import Archived
         from meniscal_measure.records.reading_file import read_reading
 
         knee = workflow.reopen(read_reading(record), workflow.read(study))
@@ -191,7 +187,7 @@ def deidentify(
 ) -> None:
     """Write the MR images of a study without their patient (DICOM PS3.15 Annex E)."""
     with reported(as_json=False):
-        check_archive_packages()
+        check_packages(PACKAGES, "archive")
         from meniscal_measure.exchange.study_without_patient import deidentify_study, read_key
 
         pseudonyms = read_key(key_file)
@@ -210,17 +206,6 @@ def deidentify(
             say(f"Refused {refusal.file}: {refusal.reason}", err=True)
         if done.refusals:
             raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
-
-
-def check_archive_packages() -> None:
-    """Refuse a command whose packages are not installed."""
-    missing = [name for name in PACKAGES if find_spec(name) is None]
-    if missing:
-        raise UsageError(
-            "This command needs {names}, not installed here. Install meniscal-measure with the"
-            " extra archive: pip install 'meniscal-measure[archive]'.",
-            names=", ".join(missing),
-        )
 
 
 def archive_peer(

@@ -7,8 +7,7 @@ from typing import Annotated
 
 import typer
 
-from meniscal_measure.cli.common import AsJson, SideWord, print_json, reported, say
-from meniscal_measure.cli.measure import OutFolder
+from meniscal_measure.cli.common import AsJson, KneeSide, OutFolder, print_json, reported, say
 from meniscal_measure.errors import ExitCode
 
 
@@ -53,10 +52,7 @@ def case(
             show_default=False,
         ),
     ] = None,
-    side: Annotated[
-        SideWord | None,
-        typer.Option("--side", help="Body side, where the images do not say it."),
-    ] = None,
+    side: KneeSide = None,
     as_json: AsJson = False,
 ) -> None:
     """Bring a knee's numbers, signs, plan and published facts together on one sheet.

@@ -10,6 +10,7 @@ import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
 from enum import StrEnum
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -17,7 +18,7 @@ import typer
 
 from meniscal_measure.anatomy import Side
 from meniscal_measure.caliper.reading import AxisConvention, ThresholdRule
-from meniscal_measure.errors import MeniscalMeasureError
+from meniscal_measure.errors import MeniscalMeasureError, UsageError
 from meniscal_measure.files import Progress
 from meniscal_measure.sentences import printable
 
@@ -36,6 +37,16 @@ StudyPath = Annotated[
         metavar="STUDY",
         help="Folder (any depth), zip archive, DICOMDIR or single DICOM file of one knee MRI.",
         show_default=False,
+    ),
+]
+OutFolder = Annotated[
+    Path,
+    typer.Option("--out", help="Folder for the results; created if needed.", show_default=False),
+]
+StoredReading = Annotated[
+    Path,
+    typer.Argument(
+        metavar="READING", help="A reading.json that measure or report wrote.", show_default=False
     ),
 ]
 Axis = Annotated[
@@ -79,6 +90,11 @@ class SideWord(StrEnum):
         return Side.from_word(self.value)
 
 
+KneeSide = Annotated[
+    SideWord | None, typer.Option("--side", help="Body side, where the images do not say it.")
+]
+
+
 @contextmanager
 def reported(*, as_json: bool) -> Iterator[None]:
     """Turn errors into a message a person can act on, and the documented exit code."""
@@ -94,6 +110,16 @@ def reported(*, as_json: bool) -> Iterator[None]:
         say(traceback.format_exc(), err=True)
         _say_error("Fault", f"A fault in the program: {error}. Please report it.", as_json=as_json)
         raise typer.Exit(FAULT_EXIT_CODE) from error
+
+
+def check_packages(packages: tuple[str, ...], extra: str) -> None:
+    """Refuse a command whose packages are not installed, and name the extra that brings them."""
+    missing = [name for name in packages if find_spec(name) is None]
+    if missing:
+        raise UsageError(
+            f"This command needs {', '.join(missing)}, not installed here. Install meniscal-measure"
+            f" with the extra {extra}: pip install 'meniscal-measure[{extra}]'."
+        )
 
 
 def say(text: str, *, err: bool = False, colour: str | None = None) -> None:

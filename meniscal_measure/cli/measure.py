@@ -18,8 +18,9 @@ from meniscal_measure.cli.common import (
     AsJson,
     Axis,
     ExactlyThreshold,
+    KneeSide,
+    OutFolder,
     RefineEdges,
-    SideWord,
     StudyPath,
     ThresholdMm,
     print_json,
@@ -32,18 +33,11 @@ from meniscal_measure.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
     from meniscal_measure.report.save import SavedFiles
-    from meniscal_measure.series.model import Study
 
-OutFolder = Annotated[
-    Path,
-    typer.Option("--out", help="Folder for the results; created if needed.", show_default=False),
-]
 WithoutIdentifiers = Annotated[
     bool,
     typer.Option("--without-identifiers", help="Leave out every identifier of the patient."),
 ]
-
-
 Force = Annotated[
     bool,
     typer.Option(
@@ -65,10 +59,7 @@ def measure(
             show_default=False,
         ),
     ] = None,
-    side: Annotated[
-        SideWord | None,
-        typer.Option("--side", help="Body side, where the images do not say it."),
-    ] = None,
+    side: KneeSide = None,
     series: Annotated[
         int | None,
         typer.Option("--series", help="Number of the series to measure, as listed by contents."),
@@ -112,7 +103,7 @@ def measure(
         reading = workflow.measure(
             found,
             landmarks=landmarks,
-            side=None if side is None else side.side,
+            side=side,
             series=series,
             conventions=Conventions(axis, threshold_rule, threshold_mm),
             refine_edges=refine_edges,
@@ -121,7 +112,8 @@ def measure(
         )
         saved = reading.save(out, identifiers=not without_identifiers, force=force)
         show_saved(saved, as_json=as_json)
-        _show_refusals(found)
+        for refusal in found.refusals:
+            say(f"Refused {refusal.file}: {refusal.reason}", err=True)
         if found.refusals:
             raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
 
@@ -157,8 +149,3 @@ def show_saved(saved: SavedFiles, *, as_json: bool) -> None:
     console.print(
         f"Written to {saved.report.parent}: report.pdf, figure.png and more", markup=False
     )
-
-
-def _show_refusals(study: Study) -> None:
-    for refusal in study.refusals:
-        say(f"Refused {refusal.file}: {refusal.reason}", err=True)

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from meniscal_measure.cli.common import AsJson, StudyPath, progress_bar, reported
-from meniscal_measure.cli.measure import Force, OutFolder, WithoutIdentifiers, show_saved
+from meniscal_measure.cli.common import AsJson, OutFolder, StudyPath, progress_bar, reported
+from meniscal_measure.cli.measure import Force, WithoutIdentifiers, show_saved
 from meniscal_measure.errors import UsageError
 from meniscal_measure.files import ordinary
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import webbrowser
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated
 from urllib.parse import quote
@@ -12,20 +11,15 @@ import typer
 
 from meniscal_measure.caliper.reading import AxisConvention, Conventions, ThresholdRule
 from meniscal_measure.cli.archive import (
+    PACKAGES,
     CallingTitle,
     Certificates,
     Organization,
     Timeout,
     UidRoot,
     archive_peer,
-    check_archive_packages,
 )
-from meniscal_measure.cli.common import (
-    Axis,
-    ExactlyThreshold,
-    reported,
-    say,
-)
+from meniscal_measure.cli.common import Axis, ExactlyThreshold, check_packages, reported, say
 from meniscal_measure.errors import UsageError
 
 
@@ -106,7 +100,7 @@ def review(
     """
     with reported(as_json=False):
         _check_order(blinded=blinded, keep_order=keep_order, repeats=repeats)
-        _check_packages()
+        check_packages(("starlette", "uvicorn"), "web")
         from meniscal_measure.review.desk import Desk
         from meniscal_measure.review.reading_plan import Blinding
         from meniscal_measure.review.routes import application
@@ -122,8 +116,8 @@ def review(
         )
         destination = None
         if send_to:
-            check_archive_packages()
-            from meniscal_measure.exchange.structured_report import Archived
+            check_packages(PACKAGES, "archive")
+            from meniscal_measure.exchange.identity import Archived
             from meniscal_measure.review.sending import Destination
 
             peer = archive_peer(send_to, calling_title, timeout, certificates)
@@ -145,12 +139,3 @@ def _check_order(*, blinded: bool, keep_order: bool, repeats: int) -> None:
         raise UsageError("Repeats are hidden in a blinded study only; add --blinded.")
     if keep_order:
         raise UsageError("Without --blinded the order is kept anyway; leave --keep-order out.")
-
-
-def _check_packages() -> None:
-    missing = [name for name in ("starlette", "uvicorn") if find_spec(name) is None]
-    if missing:
-        raise UsageError(
-            f"The page needs {' and '.join(missing)}, not installed here. Install"
-            " meniscal-measure with the extra web: pip install 'meniscal-measure[web]'."
-        )

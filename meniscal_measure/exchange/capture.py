@@ -13,14 +13,13 @@ from pydicom.uid import EncapsulatedPDFStorage, ExplicitVRLittleEndian
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.exchange import identity
 from meniscal_measure.exchange.source_images import BLANK_WHERE_ABSENT, SourceImage
-from meniscal_measure.exchange.structured_report import Archived
 from meniscal_measure.geometry import orientation_letters
 
 FIGURE_SERIES, REPORT_SERIES = 9103, 9104
 
 
 def figure_capture(
-    reading: Reading, image: SourceImage, png: bytes, archived: Archived | None = None
+    reading: Reading, image: SourceImage, png: bytes, archived: identity.Archived
 ) -> Dataset:
     """Make a Secondary Capture of the figure.
 
@@ -37,7 +36,6 @@ def figure_capture(
     """
     from PIL import Image
 
-    archived = archived or Archived()
     pixels = np.asarray(Image.open(io.BytesIO(png)).convert("RGB"))
     header = image.header
     capture = hd.sc.SCImage(
@@ -46,11 +44,9 @@ def figure_capture(
         bits_allocated=8,
         coordinate_system="PATIENT",
         study_instance_uid=header.StudyInstanceUID,
-        series_instance_uid=identity.derived_uid(
-            archived.uid_root, "figure series", reading.source.series_instance_uid.encode()
-        ),
+        series_instance_uid=archived.series_uid("figure", reading),
         series_number=FIGURE_SERIES,
-        sop_instance_uid=identity.derived_uid(archived.uid_root, "figure", png),
+        sop_instance_uid=archived.uid("figure", png),
         instance_number=1 + len(archived.replaces),
         manufacturer=identity.MANUFACTURER,
         laterality=None if reading.source.side is None else reading.source.side.value,
@@ -68,7 +64,7 @@ def figure_capture(
 
 
 def report_document(
-    reading: Reading, image: SourceImage, pdf: bytes, archived: Archived | None = None
+    reading: Reading, image: SourceImage, pdf: bytes, archived: identity.Archived
 ) -> Dataset:
     """Encapsulate the PDF of the report (DICOM PS3.3 A.45.1).
 
@@ -83,16 +79,13 @@ def report_document(
     archived
         How it is made for the archive.
     """
-    archived = archived or Archived()
     now = datetime.datetime.now()
     document = Dataset()
     _share_context(document, image.header)
     document.SOPClassUID = EncapsulatedPDFStorage
-    document.SOPInstanceUID = identity.derived_uid(archived.uid_root, "document", pdf)
+    document.SOPInstanceUID = archived.uid("document", pdf)
     document.StudyInstanceUID = image.header.StudyInstanceUID
-    document.SeriesInstanceUID = identity.derived_uid(
-        archived.uid_root, "document series", reading.source.series_instance_uid.encode()
-    )
+    document.SeriesInstanceUID = archived.series_uid("document", reading)
     document.SeriesNumber = REPORT_SERIES
     document.SeriesDescription = "Meniscal extrusion, report"
     document.InstanceNumber = 1 + len(archived.replaces)

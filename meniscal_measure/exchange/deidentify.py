@@ -20,17 +20,12 @@ from pydicom.dataset import Dataset
 from pydicom.sr.codedict import codes
 from pydicom.sr.coding import Code
 from pydicom.tag import Tag
-from pydicom.uid import (
-    UID,
-    EnhancedMRImageStorage,
-    LegacyConvertedEnhancedMRImageStorage,
-    MRImageStorage,
-)
+from pydicom.uid import UID
 
 from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.exchange.profile_table import Action, action_on
+from meniscal_measure.series.headers import MR_STORAGE
 
-CLASSES = (MRImageStorage, EnhancedMRImageStorage, LegacyConvertedEnhancedMRImageStorage)
 MIN_KEY_BYTES = 16
 """A key shorter than 128 bits can be found by trying."""
 MOST_SHIFT_DAYS = 3650
@@ -182,7 +177,7 @@ def burned_in_text(image: Dataset) -> str:
 
 
 def _refuse_unfit(image: Dataset) -> None:
-    if image.get("SOPClassUID") not in CLASSES:
+    if image.get("SOPClassUID") not in MR_STORAGE:
         raise InputError(
             "The object is no MR image; only MR images are de-identified. Leave it out, as reports"
             " and other objects may hold names in their content."

@@ -10,9 +10,9 @@ from pydicom.uid import Comprehensive3DSRStorage
 
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import InputError
+from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.peer import ArchivedSeries, Outcome, Peer, Query
 from meniscal_measure.exchange.results import result_objects
-from meniscal_measure.exchange.structured_report import Archived, report_series_uid
 from meniscal_measure.exchange.transfer import Patience, send_once
 from meniscal_measure.report.save import SavedFiles
 from meniscal_measure.series.model import Stack
@@ -62,7 +62,7 @@ def deliver(
     patience = patience or Patience()
     reading = saved.contents
     patience(lambda: _check_patient(peer, reading))
-    earlier = patience(lambda: _earlier_reports(peer, reading, archived.uid_root))
+    earlier = patience(lambda: _earlier_reports(peer, reading, archived))
     made = result_objects(saved, stack, replace(archived, replaces=earlier))
     made.write(folder)
     return send_once(peer, made.objects, folder, patience)
@@ -82,14 +82,13 @@ def _check_patient(peer: Peer, reading: Reading) -> None:
         )
 
 
-def _earlier_reports(peer: Peer, reading: Reading, uid_root: str) -> tuple[Dataset, ...]:
+def _earlier_reports(peer: Peer, reading: Reading, archived: Archived) -> tuple[Dataset, ...]:
+    source = reading.source
     series = ArchivedSeries(
-        study_instance_uid=reading.source.study_instance_uid,
-        series_instance_uid=report_series_uid(uid_root, reading),
-        patient_id=reading.source.patient_id,
-        study_date=reading.source.study_date,
-        description="",
-        modality="SR",
+        source.study_instance_uid,
+        archived.series_uid("report", reading),
+        source.patient_id,
+        source.study_date,
     )
     return tuple(_reference(series, uid) for uid in peer.find_instances(series))
 

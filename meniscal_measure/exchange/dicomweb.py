@@ -16,7 +16,7 @@ from pydicom.dataset import Dataset
 from pydicom.uid import UID
 
 from meniscal_measure.errors import ArchiveError, ArchiveUnreachableError, OutputError
-from meniscal_measure.exchange.peer import ArchivedSeries, Outcome, Query
+from meniscal_measure.exchange.peer import ArchivedSeries, Outcome, Query, in_order
 from meniscal_measure.files import written_whole
 
 SERVER_FAULT = 500
@@ -59,7 +59,7 @@ class WebArchive:
                 search_filters={key: value for key, value in filters.items() if value}
             )
             return [
-                _series(Dataset.from_json(study), Dataset.from_json(series))
+                ArchivedSeries.answered(Dataset.from_json(study), Dataset.from_json(series))
                 for study in studies
                 for series in client.search_for_series(
                     Dataset.from_json(study).StudyInstanceUID,
@@ -71,14 +71,10 @@ class WebArchive:
     def find_instances(self, series: ArchivedSeries) -> list[str]:
         """List the instances of a series; see `Peer.find_instances`."""
         with self._asked() as client:
-            found = [
-                Dataset.from_json(one)
-                for one in client.search_for_instances(
-                    series.study_instance_uid, series.series_instance_uid
-                )
-            ]
-        found.sort(key=lambda one: int(one.get("InstanceNumber") or 0))
-        return [str(one.SOPInstanceUID) for one in found]
+            found = client.search_for_instances(
+                series.study_instance_uid, series.series_instance_uid
+            )
+            return in_order(map(Dataset.from_json, found))
 
     def fetch(
         self, series: ArchivedSeries, instances: Sequence[str] | None, folder: Path
@@ -170,14 +166,3 @@ def _as_file(one: Dataset) -> Dataset:
     one.save_as(stream, enforce_file_format=True)
     stream.seek(0)
     return pydicom.dcmread(stream)
-
-
-def _series(study: Dataset, series: Dataset) -> ArchivedSeries:
-    return ArchivedSeries(
-        study_instance_uid=str(study.StudyInstanceUID),
-        series_instance_uid=str(series.SeriesInstanceUID),
-        patient_id=str(study.get("PatientID", "")),
-        study_date=str(study.get("StudyDate", "")),
-        description=str(series.get("SeriesDescription", "")),
-        modality=str(series.get("Modality", "")),
-    )

@@ -16,7 +16,6 @@ from pydicom.dataset import Dataset
 from pydicom.uid import (
     JPEG2000,
     UID,
-    EnhancedMRImageStorage,
     ExplicitVRLittleEndian,
     ImplicitVRLittleEndian,
     JPEG2000Lossless,
@@ -24,8 +23,6 @@ from pydicom.uid import (
     JPEGExtended12Bit,
     JPEGLosslessSV1,
     JPEGLSLossless,
-    LegacyConvertedEnhancedMRImageStorage,
-    MRImageStorage,
     RLELossless,
 )
 from pynetdicom import AE, evt
@@ -39,14 +36,10 @@ from pynetdicom.sop_class import (  # type: ignore[attr-defined]
 )
 
 from meniscal_measure.errors import ArchiveError, ArchiveUnreachableError
-from meniscal_measure.exchange.peer import ArchivedSeries, Outcome, Query
+from meniscal_measure.exchange.peer import ArchivedSeries, Outcome, Query, in_order
 from meniscal_measure.files import written_whole
+from meniscal_measure.series.headers import MR_STORAGE
 
-MR_CLASSES = (
-    MRImageStorage,
-    EnhancedMRImageStorage,
-    LegacyConvertedEnhancedMRImageStorage,
-)
 KEPT_SYNTAXES = (
     ExplicitVRLittleEndian,
     ImplicitVRLittleEndian,
@@ -109,7 +102,7 @@ class DimseArchive:
         with self._associated([FIND]) as association:
             studies = [*self._found(association, _study_keys(query))]
             return [
-                _series(study, series)
+                ArchivedSeries.answered(study, series)
                 for study in studies
                 for series in self._found(association, _series_keys(study.StudyInstanceUID))
             ]
@@ -120,9 +113,7 @@ class DimseArchive:
         keys.QueryRetrieveLevel = "IMAGE"
         keys.SOPInstanceUID = keys.InstanceNumber = ""
         with self._associated([FIND]) as association:
-            found = [*self._found(association, keys)]
-        found.sort(key=lambda one: int(one.get("InstanceNumber") or 0))
-        return [str(one.SOPInstanceUID) for one in found]
+            return in_order(self._found(association, keys))
 
     def fetch(
         self, series: ArchivedSeries, instances: Sequence[str] | None, folder: Path
@@ -135,7 +126,7 @@ class DimseArchive:
             keys.SOPInstanceUID = list(instances)
         with self._associated(
             [GET],
-            received=MR_CLASSES,
+            received=sorted(MR_STORAGE),
             handlers=[(evt.EVT_C_STORE, _keep, [folder, outcomes])],
         ) as association:
             for status, answer in association.send_c_get(
@@ -289,17 +280,6 @@ def _series_keys(study_instance_uid: str) -> Dataset:
     keys.StudyInstanceUID, keys.Modality = study_instance_uid, "MR"
     keys.SeriesInstanceUID = keys.SeriesDescription = ""
     return keys
-
-
-def _series(study: Dataset, series: Dataset) -> ArchivedSeries:
-    return ArchivedSeries(
-        study_instance_uid=str(study.StudyInstanceUID),
-        series_instance_uid=str(series.SeriesInstanceUID),
-        patient_id=str(study.get("PatientID", "")),
-        study_date=str(study.get("StudyDate", "")),
-        description=str(series.get("SeriesDescription", "")),
-        modality=str(series.get("Modality", "")),
-    )
 
 
 def _unique(series: ArchivedSeries) -> Dataset:

@@ -5,10 +5,13 @@ from __future__ import annotations
 import hashlib
 import re
 import uuid
+from dataclasses import dataclass
 
+from pydicom.dataset import Dataset
 from pydicom.uid import RE_VALID_UID_PREFIX, UID
 
 from meniscal_measure import __version__
+from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import UsageError
 
 MANUFACTURER = "meniscal_measure"
@@ -58,13 +61,41 @@ def derived_uid(root: str, kind: str, content: bytes) -> UID:
     True
     """
     prefix = f"{root.rstrip('.')}."
-    if len(prefix) > MAX_ROOT_LENGTH + 1 or not _is_prefix(prefix):
+    if len(prefix) > MAX_ROOT_LENGTH + 1 or not re.fullmatch(RE_VALID_UID_PREFIX, prefix):
         raise UsageError(
             f"The UID root {root!r} is not usable. Give numbers separated by points, at most"
             f" {MAX_ROOT_LENGTH} characters, as registered to your organisation."
         )
     name = f"{kind}/{hashlib.sha256(content).hexdigest()}"
     return UID(f"{prefix}{uuid.uuid5(NAMESPACE, name).int}")
+
+
+@dataclass(frozen=True)
+class Archived:
+    """How objects are made for an archive.
+
+    Parameters
+    ----------
+    uid_root
+        Root of all new UIDs.
+    organization
+        Of the reader who verified; a report is only marked verified when it is known, as the
+        standard asks for it (Verifying Organization, DICOM PS3.3 C.17.2).
+    replaces
+        Earlier versions of the report, which the new one names as its predecessors.
+    """
+
+    uid_root: str = UUID_ROOT
+    organization: str | None = None
+    replaces: tuple[Dataset, ...] = ()
+
+    def uid(self, kind: str, content: bytes) -> UID:
+        """Make the UID of an object, see `derived_uid`."""
+        return derived_uid(self.uid_root, kind, content)
+
+    def series_uid(self, kind: str, reading: Reading) -> UID:
+        """Name the series of all objects of a kind on one image series: versions lie together."""
+        return self.uid(f"{kind} series", reading.source.series_instance_uid.encode())
 
 
 def person_name(name: str) -> str:
@@ -76,7 +107,3 @@ def person_name(name: str) -> str:
     'A. Reader^'
     """
     return name if "^" in name else f"{name}^"
-
-
-def _is_prefix(text: str) -> bool:
-    return re.fullmatch(RE_VALID_UID_PREFIX, text) is not None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -29,8 +29,18 @@ class ArchivedSeries:
     series_instance_uid: str
     patient_id: str
     study_date: str
-    description: str
-    modality: str
+    description: str = ""
+
+    @classmethod
+    def answered(cls, study: Dataset, series: Dataset) -> ArchivedSeries:
+        """Take a series from an archive's answers about its study and itself."""
+        return cls(
+            str(study.StudyInstanceUID),
+            str(series.SeriesInstanceUID),
+            str(study.get("PatientID", "")),
+            str(study.get("StudyDate", "")),
+            str(series.get("SeriesDescription", "")),
+        )
 
 
 @dataclass(frozen=True)
@@ -55,6 +65,21 @@ class Outcome:
     def arrived(self) -> bool:
         """Whether the instance arrived."""
         return not self.reason
+
+
+def in_order(instances: Iterable[Dataset]) -> list[str]:
+    """List the SOP Instance UIDs of an archive's answers in the order of their Instance Numbers.
+
+    Examples
+    --------
+    >>> first, second = Dataset(), Dataset()
+    >>> first.SOPInstanceUID, first.InstanceNumber = "1.2.5", 1
+    >>> second.SOPInstanceUID, second.InstanceNumber = "1.2.3", 2
+    >>> in_order([second, first])
+    ['1.2.5', '1.2.3']
+    """
+    ordered = sorted(instances, key=lambda one: int(one.get("InstanceNumber") or 0))
+    return [str(one.SOPInstanceUID) for one in ordered]
 
 
 class Peer(Protocol):

@@ -17,7 +17,6 @@ from pydicom.dataset import Dataset
 from meniscal_measure.caliper.reading import CompartmentReading, Reading, SliceReading
 from meniscal_measure.exchange import identity
 from meniscal_measure.exchange.source_images import SourceImage
-from meniscal_measure.exchange.structured_report import Archived
 from meniscal_measure.geometry import FloatArray, PixelGrid, graphic_coordinates
 from meniscal_measure.records.codec import reading_to_dict
 from meniscal_measure.records.notice import NOTICE
@@ -38,7 +37,7 @@ def presentation_state(
     reading: Reading,
     images: Mapping[int, SourceImage],
     window: tuple[float, float],
-    archived: Archived | None = None,
+    archived: identity.Archived,
 ) -> Dataset:
     """Draw a reading on the slices it was taken on.
 
@@ -64,18 +63,15 @@ def presentation_state(
     UsageError
         If the UID root is not usable.
     """
-    archived = archived or Archived()
     content = json.dumps([reading_to_dict(reading), window]).encode()
-    slices = (reading.measured, *reading.neighbours)
+    (low, high), slices = window, (reading.measured, *reading.neighbours)
     headers = {image.header.SOPInstanceUID: image.header for image in images.values()}
     by = reading.verified_by if reading.verified else None
     state = hd.pr.GrayscaleSoftcopyPresentationState(
         referenced_images=list(headers.values()),
-        series_instance_uid=identity.derived_uid(
-            archived.uid_root, "presentation series", reading.source.series_instance_uid.encode()
-        ),
+        series_instance_uid=archived.series_uid("presentation", reading),
         series_number=SERIES_NUMBER,
-        sop_instance_uid=identity.derived_uid(archived.uid_root, "presentation", content),
+        sop_instance_uid=archived.uid("presentation", content),
         instance_number=1 + len(archived.replaces),
         manufacturer=identity.MANUFACTURER,
         manufacturer_model_name=identity.MANUFACTURER,
@@ -88,19 +84,16 @@ def presentation_state(
         graphic_annotations=[
             _annotation(reading, part, images[part.slice_index]) for part in slices
         ],
-        voi_lut_transformations=[_shown_as(window)],
+        voi_lut_transformations=[
+            hd.pr.SoftcopyVOILUTTransformation(
+                window_center=(low + high) / 2, window_width=high - low
+            )
+        ],
         series_description="Meniscal extrusion, calipers",
     )
     if reading.source.side is not None:
         state.Laterality = reading.source.side.value
     return state
-
-
-def _shown_as(window: tuple[float, float]) -> hd.pr.SoftcopyVOILUTTransformation:
-    low, high = window
-    return hd.pr.SoftcopyVOILUTTransformation(
-        window_center=(low + high) / 2, window_width=high - low
-    )
 
 
 def _annotation(reading: Reading, part: SliceReading, image: SourceImage) -> GraphicAnnotation:

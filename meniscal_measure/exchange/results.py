@@ -9,9 +9,10 @@ from pydicom.dataset import Dataset
 
 from meniscal_measure.errors import UsageError
 from meniscal_measure.exchange.capture import figure_capture, report_document
+from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.presentation_state import presentation_state
 from meniscal_measure.exchange.source_images import source_images
-from meniscal_measure.exchange.structured_report import Archived, structured_report
+from meniscal_measure.exchange.structured_report import structured_report
 from meniscal_measure.files import written_whole
 from meniscal_measure.report.save import SavedFiles
 from meniscal_measure.report.window import display_window
@@ -43,7 +44,7 @@ class Results:
         return paths
 
 
-def result_objects(saved: SavedFiles, stack: Stack, archived: Archived | None = None) -> Results:
+def result_objects(saved: SavedFiles, stack: Stack, archived: Archived) -> Results:
     """Make the objects of a saved reading.
 
     Parameters
@@ -68,7 +69,6 @@ def result_objects(saved: SavedFiles, stack: Stack, archived: Archived | None = 
             "A reading without identifiers cannot be filed with a patient. Measure again without"
             " --without-identifiers, or de-identify the images first."
         )
-    archived = archived or Archived()
     slices = (reading.measured, *reading.neighbours)
     images = source_images(stack, [part.slice_index for part in slices])
     middle = reading.measured.slice_index

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 
 import highdicom as hd
 import numpy as np
@@ -19,9 +18,8 @@ from highdicom.sr import templates
 from pydicom.dataset import Dataset
 from pydicom.sr.codedict import codes
 from pydicom.sr.coding import Code
-from pydicom.uid import UID
 
-from meniscal_measure.anatomy import Compartment, Landmark
+from meniscal_measure.anatomy import Landmark
 from meniscal_measure.caliper.reading import CompartmentReading, Quantity, Reading, SliceReading
 from meniscal_measure.exchange import concepts, identity
 from meniscal_measure.exchange.source_images import SourceImage
@@ -40,28 +38,8 @@ FRACTIONS = {
 }
 
 
-@dataclass(frozen=True)
-class Archived:
-    """How objects are made for an archive.
-
-    Parameters
-    ----------
-    uid_root
-        Root of all new UIDs.
-    organization
-        Of the reader who verified; a report is only marked verified when it is known, as the
-        standard asks for it (Verifying Organization, DICOM PS3.3 C.17.2).
-    replaces
-        Earlier versions of the report, which the new one names as its predecessors.
-    """
-
-    uid_root: str = identity.UUID_ROOT
-    organization: str | None = None
-    replaces: tuple[Dataset, ...] = ()
-
-
 def structured_report(
-    reading: Reading, images: Mapping[int, SourceImage], archived: Archived | None = None
+    reading: Reading, images: Mapping[int, SourceImage], archived: identity.Archived
 ) -> Dataset:
     """Make the structured report of a reading.
 
@@ -85,19 +63,18 @@ def structured_report(
     UsageError
         If the UID root is not usable.
     """
-    archived = archived or Archived()
     record = json.dumps(reading_to_dict(reading), ensure_ascii=False, allow_nan=False)
     signed_by = None
     if reading.verified and reading.verified_by and archived.organization:
         signed_by = identity.person_name(reading.verified_by)
     headers = {image.header.SOPInstanceUID: image.header for image in images.values()}
-    uid = identity.derived_uid(archived.uid_root, "report", record.encode())
+    uid = archived.uid("report", record.encode())
     # sent again, the report is its own newest version and replaces only what was before it
     earlier = [one for one in archived.replaces if one.SOPInstanceUID != uid]
     report = hd.sr.Comprehensive3DSR(
         evidence=list(headers.values()),
         content=_content(reading, images, record)[0],
-        series_instance_uid=report_series_uid(archived.uid_root, reading),
+        series_instance_uid=archived.series_uid("report", reading),
         series_number=SERIES_NUMBER,
         sop_instance_uid=uid,
         instance_number=1 + len(earlier),
@@ -115,18 +92,6 @@ def structured_report(
     )
     report.CodingSchemeIdentificationSequence = [_coding_scheme()]
     return report
-
-
-def report_series_uid(uid_root: str, reading: Reading) -> UID:
-    """Name the series of all reports on one image series, so that versions lie together.
-
-    Raises
-    ------
-    UsageError
-        If the UID root is not usable.
-    """
-    source = reading.source.series_instance_uid.encode()
-    return identity.derived_uid(uid_root, "report series", source)
 
 
 def _coding_scheme() -> Dataset:
@@ -182,9 +147,9 @@ def _observers(reading: Reading) -> templates.ObservationContext:
 def _groups(
     reading: Reading, part: SliceReading, image: SourceImage
 ) -> Iterator[templates.MeasurementsAndQualitativeEvaluations]:
+    index, side = part.slice_index, reading.source.side
+    where = reading.slice_name(index) or f"slice {reading.slice_number(index)}"
     for compartment, measured in part.compartments.items():
-        index = part.slice_index
-        where = reading.slice_name(index) or f"slice {reading.slice_number(index)}"
         name = f"{compartment.words} meniscus, {where}"
         yield templates.MeasurementsAndQualitativeEvaluations(
             tracking_identifier=templates.TrackingIdentifier(
@@ -198,7 +163,13 @@ def _groups(
             algorithm_id=templates.AlgorithmIdentification(
                 name=reading.software, version=reading.software_version
             ),
-            finding_sites=[_site(reading, compartment)],
+            finding_sites=[
+                hd.sr.FindingSite(
+                    anatomic_location=concepts.MENISCUS,
+                    laterality=None if side is None else concepts.SIDES[side],
+                    topographical_modifier=concepts.MODIFIERS.get(compartment),
+                )
+            ],
             measurements=[*_measurements(reading, part, measured, image)],
             qualitative_evaluations=[*_evaluations(reading, measured)],
             source_images=[
@@ -207,15 +178,6 @@ def _groups(
                 )
             ],
         )
-
-
-def _site(reading: Reading, compartment: Compartment) -> hd.sr.FindingSite:
-    side = reading.source.side
-    return hd.sr.FindingSite(
-        anatomic_location=concepts.MENISCUS,
-        laterality=None if side is None else concepts.SIDES[side],
-        topographical_modifier=concepts.MODIFIERS.get(compartment),
-    )
 
 
 def _measurements(

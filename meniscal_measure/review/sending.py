@@ -17,9 +17,9 @@ from threading import Condition, Thread
 from meniscal_measure import workflow
 from meniscal_measure.errors import ArchiveError, MeniscalMeasureError
 from meniscal_measure.exchange.delivery import deliver
+from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.peer import Outcome, Peer
 from meniscal_measure.exchange.results import NAMES
-from meniscal_measure.exchange.structured_report import Archived
 from meniscal_measure.exchange.transfer import SENT, Patience
 from meniscal_measure.records.codec import reading_from_dict
 from meniscal_measure.records.journal import Journal, Signing, Verdict

@@ -34,9 +34,7 @@ def main() -> None:
             images = many_images()
             lost = [one.reason for one in archive.send(images) if not one.arrived]
             assert not lost, lost[0]
-            series = ArchivedSeries(
-                images[0].StudyInstanceUID, images[0].SeriesInstanceUID, "", "", "", "MR"
-            )
+            series = ArchivedSeries(images[0].StudyInstanceUID, images[0].SeriesInstanceUID, "", "")
             rates: dict[str, list[float]] = {"getscu": [], "ours": []}
             for turn in range(ROUNDS):
                 rates["getscu"].append(rate(lambda into: by_getscu(series, into), folder, turn))

@@ -11,6 +11,7 @@ import pydicom
 from PIL import Image
 
 from meniscal_measure.exchange.capture import figure_capture, report_document
+from meniscal_measure.exchange.identity import Archived
 from tests.exchange.conftest import Case, errors_of, saved
 
 PDF = b"%PDF-1.4\n1 0 obj<</Type/Catalog>>endobj\ntrailer<</Root 1 0 R>>\n%%EOF\n"
@@ -25,7 +26,7 @@ def png() -> bytes:
 
 def test_a_capture_holds_the_figure_and_names_its_slice(case: Case, tmp_path: Path) -> None:
     """Source: dciodvfy of dicom3tools for the object."""
-    capture = figure_capture(case.reading, case.measured_image, png())
+    capture = figure_capture(case.reading, case.measured_image, png(), Archived())
     path = saved(capture, tmp_path)
     assert errors_of(path) == []
     assert np.array_equal(
@@ -39,7 +40,7 @@ def test_a_capture_holds_the_figure_and_names_its_slice(case: Case, tmp_path: Pa
 
 def test_a_document_holds_the_report(case: Case, tmp_path: Path) -> None:
     """Sources: dciodvfy for the object, dcm2pdf of DCMTK for what is in it."""
-    document = report_document(case.reading, case.measured_image, PDF)
+    document = report_document(case.reading, case.measured_image, PDF, Archived())
     path = saved(document, tmp_path)
     assert errors_of(path) == []
     out = tmp_path / "out.pdf"

@@ -13,9 +13,9 @@ import meniscal_measure
 from meniscal_measure.errors import ArchiveUnreachableError, InputError
 from meniscal_measure.exchange.delivery import deliver
 from meniscal_measure.exchange.dicomweb import WebArchive
+from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.peer import ArchivedSeries, Outcome, Query
 from meniscal_measure.exchange.results import NAMES, result_objects
-from meniscal_measure.exchange.structured_report import Archived
 from meniscal_measure.exchange.transfer import Patience, send_once
 from meniscal_measure.workflow import KneeReading
 from tests.exchange.conftest import SAMPLE
@@ -33,7 +33,7 @@ class Shelf:
 
     def find_series(self, query: Query) -> list[ArchivedSeries]:
         uid = query.study_instance_uid
-        return [ArchivedSeries(uid, f"{uid}.1", self.patient_id, "", "", "MR")]
+        return [ArchivedSeries(uid, f"{uid}.1", self.patient_id, "")]
 
     def find_instances(self, series: ArchivedSeries) -> list[str]:
         return []
@@ -77,9 +77,9 @@ def test_nothing_is_filed_with_another_patient(knee: KneeReading, tmp_path: Path
 
 def test_web_services_that_are_gone_are_tried_again(knee: KneeReading, tmp_path: Path) -> None:
     gone = WebArchive("http://127.0.0.1:9/dicom-web", timeout_s=5)
-    one = ArchivedSeries("1.2", "1.2.3", *[""] * 4)
+    one = ArchivedSeries("1.2", "1.2.3", "", "")
     with pytest.raises(ArchiveUnreachableError, match=r"127\.0\.0\.1:9"):
         [*gone.fetch(one, ["1.2.3.4"], tmp_path)]
-    report, *_ = result_objects(knee.save(tmp_path), knee.stack).objects
+    report, *_ = result_objects(knee.save(tmp_path), knee.stack, Archived()).objects
     (outcome,) = send_once(gone, [report], tmp_path, AT_ONCE)
     assert not outcome.answered

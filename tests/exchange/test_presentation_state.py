@@ -10,6 +10,7 @@ import pydicom
 import pytest
 from pydicom.dataset import Dataset
 
+from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.presentation_state import presentation_state
 from meniscal_measure.exchange.structured_report import caliper_mm
 from meniscal_measure.records.signatures import signed_by
@@ -20,7 +21,7 @@ WINDOW = (40.0, 900.0)
 
 @pytest.fixture(scope="module")
 def state(case: Case) -> Dataset:
-    return presentation_state(case.reading, case.images, WINDOW)
+    return presentation_state(case.reading, case.images, WINDOW, Archived())
 
 
 def test_validators_find_no_error(state: Dataset, tmp_path: Path) -> None:
@@ -81,7 +82,7 @@ def test_the_creator_is_a_person_only_once_verified(case: Case, state: Dataset) 
     assert str(state.ContentCreatorName) == "meniscal_measure^"
     assert "NOT VERIFIED" in state.ContentDescription
     verified = signed_by(case.reading, "A. Reader")
-    signed = presentation_state(verified, case.images, WINDOW)
+    signed = presentation_state(verified, case.images, WINDOW, Archived())
     assert str(signed.ContentCreatorName) == "A. Reader^"
     assert "NOT VERIFIED" not in signed.ContentDescription
 

@@ -17,8 +17,9 @@ from pydicom.uid import Comprehensive3DSRStorage
 
 from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.exchange import concepts
+from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.reading_back import reading_of
-from meniscal_measure.exchange.structured_report import Archived, structured_report
+from meniscal_measure.exchange.structured_report import structured_report
 from meniscal_measure.records.codec import reading_to_dict
 from meniscal_measure.records.signatures import signed_by
 from tests.exchange.conftest import Case, errors_of, saved
@@ -26,7 +27,7 @@ from tests.exchange.conftest import Case, errors_of, saved
 
 @pytest.fixture(scope="module")
 def report(case: Case) -> Dataset:
-    return structured_report(case.reading, case.images)
+    return structured_report(case.reading, case.images, Archived())
 
 
 def items(parent: Dataset) -> Iterator[Dataset]:
@@ -205,7 +206,7 @@ def test_a_report_never_replaces_itself(case: Case, report: Dataset) -> None:
 
 
 def test_the_same_reading_gets_the_same_identifiers(case: Case, report: Dataset) -> None:
-    again = structured_report(case.reading, case.images)
+    again = structured_report(case.reading, case.images, Archived())
     assert again.SOPInstanceUID == report.SOPInstanceUID
     assert again.SeriesInstanceUID == report.SeriesInstanceUID
 

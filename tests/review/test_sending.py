@@ -26,7 +26,7 @@ from pynetdicom.sop_class import (  # type: ignore[attr-defined]
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.errors import UsageError
 from meniscal_measure.exchange.dimse import DimseArchive
-from meniscal_measure.exchange.structured_report import Archived
+from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.records.journal import Signing
 from meniscal_measure.review import sending
 from meniscal_measure.review.desk import Desk

@@ -10,8 +10,8 @@ from pydicom.uid import Comprehensive3DSRStorage
 from typer.testing import CliRunner
 
 from meniscal_measure.cli import app
+from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.peer import ArchivedSeries, Peer, Query
-from meniscal_measure.exchange.structured_report import report_series_uid
 from meniscal_measure.exchange.transfer import send_once
 from meniscal_measure.records.reading_file import read_reading
 from tests.exchange.conftest import SAMPLE
@@ -22,8 +22,8 @@ def reports(peer: Peer, out: Path) -> list[str]:
     reading = read_reading(out / "reading.json")
     series = ArchivedSeries(
         reading.source.study_instance_uid,
-        report_series_uid("2.25", reading),
-        *("", "", "", "SR"),
+        Archived().series_uid("report", reading),
+        *("", ""),
     )
     return peer.find_instances(series)
 

@@ -18,6 +18,7 @@ from meniscal_measure.errors import (
 )
 from meniscal_measure.exchange.dicomweb import WebArchive
 from meniscal_measure.exchange.dimse import DimseArchive
+from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.peer import Peer, Query
 from meniscal_measure.exchange.presentation_state import presentation_state
 from meniscal_measure.exchange.structured_report import structured_report
@@ -64,8 +65,8 @@ def test_only_the_coronal_series_comes_back_and_its_pixels_are_the_same(
 @ALL_PEERS
 def test_results_are_stored_beside_the_images(peer: Peer, case: Case, tmp_path: Path) -> None:
     objects = [
-        structured_report(case.reading, case.images),
-        presentation_state(case.reading, case.images, (0, 1000)),
+        structured_report(case.reading, case.images, Archived()),
+        presentation_state(case.reading, case.images, (0, 1000), Archived()),
     ]
     sent = send_once(peer, [*sample_images(), *objects], tmp_path, AT_ONCE)
     assert [one for one in sent if not one.arrived] == []
