@@ -54,7 +54,10 @@ def write_set(folder: Path, contents: Mapping[str, bytes], *, keep_old: bool = F
             raise IsADirectoryError(None, f"{blocked} is a folder there")
         if keep_old:
             _copy_old(folder, contents)
-        _write_all(folder / _INCOMPLETE, {**contents, MANIFEST: _manifest(contents)})
+        (folder / _INCOMPLETE).mkdir(mode=0o700)
+        sums = (f"{_sum(content)}  {name}\n" for name, content in contents.items())
+        for name, content in {**contents, MANIFEST: "".join(sums).encode()}.items():
+            _write(folder / _INCOMPLETE / name, content)
         (folder / _INCOMPLETE).rename(folder / _COMPLETE)
         settle(folder)
     except OSError as error:
@@ -121,22 +124,12 @@ def _copy_old(folder: Path, names: Mapping[str, bytes]) -> None:
     incomplete.rename(next(place for place in free if not place.exists()))
 
 
-def _write_all(folder: Path, contents: Mapping[str, bytes]) -> None:
-    folder.mkdir(mode=0o700)
-    for name, content in contents.items():
-        _write(folder / name, content)
-
-
 def _write(path: Path, content: bytes) -> None:
     handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
     with os.fdopen(handle, "wb") as stream:
         stream.write(content)
         stream.flush()
         os.fsync(stream.fileno())
-
-
-def _manifest(contents: Mapping[str, bytes]) -> bytes:
-    return "".join(f"{_sum(content)}  {name}\n" for name, content in contents.items()).encode()
 
 
 def _sum(content: bytes) -> str:

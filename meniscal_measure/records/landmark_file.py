@@ -40,7 +40,7 @@ from meniscal_measure.caliper.landmarks import (
 from meniscal_measure.caliper.reading import Signature
 from meniscal_measure.errors import LandmarkError
 from meniscal_measure.files import read_bytes
-from meniscal_measure.geometry import PixelGrid, Vector, as_vector
+from meniscal_measure.geometry import as_vector
 from meniscal_measure.records.landmark_document import (
     LANDMARK_NAMES,
     SIGNATURE_KEYS,
@@ -184,17 +184,15 @@ def _seals(document: LandmarkDocument, signature: Signature) -> tuple[str, str]:
 
 def _placed(entry: SliceEntry, frames: Sequence[ImagePlane], index_counts: bool) -> SliceLandmarks:
     index = _index(entry.name, frames, index_counts)
+    grid = frames[index].grid
     points: dict[Compartment, dict[Landmark, PlacedLandmark]] = {}
     for name, (coordinates, sd_mm) in entry.points.items():
         compartment, landmark = LANDMARK_NAMES[name]
-        placed = PlacedLandmark(_patient_mm(coordinates, frames[index].grid), sd_mm)
-        check_on_slice(f"slice {entry.name}: {name}", placed, frames[index].grid)
+        point_mm = grid.to_patient(coordinates) if len(coordinates) == 2 else coordinates
+        placed = PlacedLandmark(as_vector(point_mm), sd_mm)
+        check_on_slice(f"slice {entry.name}: {name}", placed, grid)
         points.setdefault(compartment, {})[landmark] = placed
     return SliceLandmarks(index, points)
-
-
-def _patient_mm(coordinates: tuple[float, ...], grid: PixelGrid) -> Vector:
-    return as_vector(grid.to_patient(coordinates) if len(coordinates) == 2 else coordinates)
 
 
 def _index(name: SliceRef, frames: Sequence[ImagePlane], index_counts: bool) -> int:

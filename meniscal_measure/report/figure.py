@@ -66,14 +66,8 @@ class _Scene:
 
 def slice_figure(reading: Reading, images: SeriesImages) -> Figure:
     """Draw the measured slice with its marks and values, without any patient identifier."""
-    region = blank(WIDTH_IN, HEIGHT_IN)
-    inner = region.part(BORDER_IN, BORDER_IN, WIDTH_IN - 2 * BORDER_IN, HEIGHT_IN - 2 * BORDER_IN)
-    draw_slice_figure(inner, reading, images)
-    return region.figure
-
-
-def draw_slice_figure(region: Region, reading: Reading, images: SeriesImages) -> None:
-    """Draw the figure into a region of a page."""
+    page = blank(WIDTH_IN, HEIGHT_IN)
+    region = page.part(BORDER_IN, BORDER_IN, WIDTH_IN - 2 * BORDER_IN, HEIGHT_IN - 2 * BORDER_IN)
     scene = _scene(reading, images)
     _draw_head(region, reading)
     main = _draw_image(region, scene)
@@ -83,6 +77,7 @@ def draw_slice_figure(region: Region, reading: Reading, images: SeriesImages) ->
         place = region.part(x_in, DETAIL_TOP_IN, width_in, DETAIL_HEIGHT_IN)
         _draw_detail(place, scene, compartment)
     _draw_foot(region, reading)
+    return page.figure
 
 
 def _scene(reading: Reading, images: SeriesImages) -> _Scene:

@@ -56,7 +56,16 @@ def report_pdf(reading: Reading, images: SeriesImages, figure: bytes, stamp: Sta
         table(_budget_table(reading), WIDTH_PT, widths_pt=(245, 137, 137), size_pt=7.5),
     ]
     for title, lines in (
-        ("Conventions", _convention_lines(reading)),
+        (
+            "Conventions",
+            [
+                words.convention_words(reading),
+                f"Slice: {reading.slice_reason}",
+                GRADE_RULE,
+                "U95 is half the 95 % coverage interval; values are shown rounded and judged"
+                " un-rounded.",
+            ],
+        ),
         ("Provenance", _provenance_lines(reading)),
         ("Warnings", [found.words(slice_name=reading.slice_number) for found in reading.warnings]),
     ):
@@ -161,15 +170,6 @@ def _budget_table(reading: Reading) -> list[tuple[str, ...]]:
         for source in sources
     ]
     return rows
-
-
-def _convention_lines(reading: Reading) -> list[str]:
-    return [
-        words.convention_words(reading),
-        f"Slice: {reading.slice_reason}",
-        GRADE_RULE,
-        "U95 is half the 95 % coverage interval; values are shown rounded and judged un-rounded.",
-    ]
 
 
 def _provenance_lines(reading: Reading) -> list[str]:

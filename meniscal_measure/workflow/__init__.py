@@ -2,7 +2,6 @@
 
 from meniscal_measure.workflow.knee_reading import KneeReading
 from meniscal_measure.workflow.measure_study import measure, measure_placed, read
-from meniscal_measure.workflow.placing import propose_landmarks
 from meniscal_measure.workflow.reopening import reopen
 
-__all__ = ["KneeReading", "measure", "measure_placed", "propose_landmarks", "read", "reopen"]
+__all__ = ["KneeReading", "measure", "measure_placed", "read", "reopen"]

@@ -109,6 +109,7 @@ def measure(
             "The landmark file names the slice that is measured; give either it or the slice."
         )
     choice = _choose(found, document, series, file)
+    refused = Finding(Code.FILES_REFUSED, {"count": len(found.refusals)})
     laterality = resolve_side(choice.stack, _as_side(side))
     pixels = StackPixels(choice.stack)
     with nullcontext() if file is None else prefixed("{file:private}", file=str(file)):
@@ -125,7 +126,11 @@ def measure(
             laterality,
             placed.landmarks,
             conventions=conventions,
-            findings=(*_refused_files(found), *_other_examinations(choice), *placed.findings),
+            findings=(
+                *([refused] if found.refusals else []),
+                *_other_examinations(choice),
+                *placed.findings,
+            ),
             measure_neighbours=measure_neighbours,
             confidence=placed.confidence,
         )
@@ -257,12 +262,6 @@ def _assumed_placement(measured: SliceReading) -> tuple[Finding, ...]:
     if any(mark.origin is Origin.READER and mark.sd_mm == HAND_PLACEMENT_SD_MM for mark in placed):
         return (Finding(Code.ASSUMED_PLACEMENT_SD, {"sd_mm": HAND_PLACEMENT_SD_MM}),)
     return ()
-
-
-def _refused_files(study: Study) -> tuple[Finding, ...]:
-    """Warn that the series may lack slices; without file names, which may name the patient."""
-    count = len(study.refusals)
-    return (Finding(Code.FILES_REFUSED, {"count": count}),) if count else ()
 
 
 def _other_examinations(choice: Choice) -> tuple[Finding, ...]:

@@ -108,24 +108,17 @@ def _folder_and_suffix(file: FileRef) -> tuple[Path, str]:
     return name.parent, name.suffix
 
 
-def propose_landmarks(
-    stack: Stack, laterality: Laterality, *, slice_index: int | None = None
-) -> tuple[LandmarkSet, float]:
+def proposed(pixels: StackPixels, laterality: Laterality, slice_index: int | None = None) -> Placed:
     """Propose landmarks on a coronal stack, and the slice too if none is named.
 
     Parameters
     ----------
-    stack
-        The stack.
+    pixels
+        Of the stack; they stay decoded for later use.
     laterality
         The settled side.
     slice_index
         The slice to propose on, from 0; without it the program chooses.
-
-    Returns
-    -------
-    landmarks, confidence
-        The landmarks, and how sure the program is of them, from 0 to 1.
 
     Raises
     ------
@@ -134,12 +127,6 @@ def propose_landmarks(
     UnreadableFileError
         If the pixels of the stack cannot be decoded.
     """
-    found = proposed(StackPixels(stack), laterality, slice_index)
-    return found.landmarks, found.confidence or 0.0
-
-
-def proposed(pixels: StackPixels, laterality: Laterality, slice_index: int | None = None) -> Placed:
-    """Propose as `propose_landmarks` does, with findings; `pixels` stay decoded for later use."""
     found = propose(pixels.stack, pixels.read(), laterality.side, slice_index=slice_index)
     if isinstance(found, Declined):
         error = NothingMeasurableError(

@@ -20,10 +20,10 @@ from meniscal_measure.errors import MeniscalMeasureError
 from meniscal_measure.geometry import as_vector
 from meniscal_measure.knee.follow_up import compared
 from meniscal_measure.knee.quantity import Visit
-from meniscal_measure.workshop.knees.follow_up_pairs import RootCourse, follow_up_pair
 from meniscal_measure.workshop.knees.population import Population, draw_parameters
 from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 from tests.knee.examined import examined
+from tests.knee.follow_up_pairs import RootCourse, follow_up_pair
 from tests.knee.imaged_tibia import Imaging, grids_of, movement
 
 

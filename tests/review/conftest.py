@@ -30,7 +30,7 @@ from meniscal_measure.review.routes import application
 from meniscal_measure.review.serve import PageServer
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.signing import Seen, sign
-from meniscal_measure.review.worklist import Knee, open_worklist
+from meniscal_measure.review.worklist import open_worklist
 
 CHROMIUM = Path("/usr/bin/chromium")
 CHROMIUM_ARGUMENTS = [
@@ -121,17 +121,6 @@ def open_desk(tmp_path: Path, samples: Path) -> OpenDesk:
         what: str | Path = "exactly-3mm", terms: Terms = OPEN_TERMS, store: str = "store.sqlite"
     ) -> Desk:
         return Desk(open_worklist(samples / what), tmp_path / store, terms)
-
-    return build
-
-
-@pytest.fixture
-def bare_desk(tmp_path: Path, samples: Path) -> Callable[..., Desk]:
-    """Open a desk on samples of which no landmarks are known."""
-
-    def build(*names: str, terms: Terms = OPEN_TERMS) -> Desk:
-        knees = [Knee(name, samples / name / "series-1") for name in names]
-        return Desk(knees, tmp_path / "bare.sqlite", terms)
 
     return build
 

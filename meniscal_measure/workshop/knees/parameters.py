@@ -197,19 +197,6 @@ class TearParameters(Ranged):
     """Fraction of the width (radial) or place within the width or height (others)."""
     body_gape_mm: float = bounded(0.3, 4.0, 1.2)
 
-    @property
-    def root_type(self) -> str:
-        """Type of the root tear, complete ones with their letter: none, 1, 2A, 2B, 2C, 3, 4, 5.
-
-        Examples
-        --------
-        >>> TearParameters(root=RootTear.COMPLETE, root_distance_mm=4.0).root_type
-        '2B'
-        """
-        if self.root is not RootTear.COMPLETE:
-            return self.root.value
-        return "2" + "ABC"[min(int(self.root_distance_mm / 3.0), 2)]
-
 
 @dataclass(frozen=True)
 class RepairParameters(Ranged):

@@ -66,16 +66,6 @@ def test_most_root_tears_are_of_the_second_type() -> None:
     assert np.mean(near) == pytest.approx(27 / 48, abs=0.08)
 
 
-@pytest.mark.parametrize(
-    ("distance_mm", "name"),
-    [(0.0, "2A"), (2.9, "2A"), (3.0, "2B"), (5.9, "2B"), (6.0, "2C"), (9.0, "2C")],
-)
-def test_complete_tears_are_lettered_by_their_distance(distance_mm: float, name: str) -> None:
-    """2A below 3 mm, 2B below 6 mm, 2C to 9 mm (LaPrade 2015; limits quoted from memory)."""
-    assert TearParameters(root=RootTear.COMPLETE, root_distance_mm=distance_mm).root_type == name
-    assert TearParameters(root=RootTear.COMPLEX, root_distance_mm=distance_mm).root_type == "4"
-
-
 def test_the_side_can_be_chosen() -> None:
     rng = np.random.default_rng(0)
     assert {draw_parameters(rng, side=Side.LEFT).side for _ in range(20)} == {Side.LEFT}

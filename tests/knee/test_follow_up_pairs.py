@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from meniscal_measure.anatomy import Compartment
-from meniscal_measure.workshop.knees.follow_up_pairs import CHANGE_MM, RootCourse, follow_up_pair
 from meniscal_measure.workshop.knees.parameters import KneeParameters
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPlane, stack_grids
 from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
+from tests.knee.follow_up_pairs import CHANGE_MM, RootCourse, follow_up_pair
 
 PLAN = StackPlan(StackPlane.CORONAL, 1, 64, 64, 2.0, 2.0, 3.0, 3.0)
 
