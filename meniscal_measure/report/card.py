@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.caliper.reading import CompartmentReading, Conventions, Decision, Extrusion
 from meniscal_measure.report import words
@@ -18,21 +16,16 @@ INSET_IN = 0.07
 SMALL_PT, LARGE_PT = 7.0, 10.5
 
 
-@dataclass(frozen=True)
-class Card:
-    """A card as drawn: where it ends, and where a leader line meets it (inches, in its region)."""
-
-    bottom_in: float
-    leader_y_in: float
-
-
 def draw_card(
     region: Region,
     compartment: Compartment,
     reading: CompartmentReading | None,
     conventions: Conventions,
-) -> Card:
-    """Draw the card into the top of the region; a flagged one has a black bar and heavy border."""
+) -> float:
+    """Draw the card into the top of the region; a flagged one has a black bar and heavy border.
+
+    Returns the y at which a leader line meets it, inches from the top of the region.
+    """
     if reading is None:
         return _draw_missing(region, compartment)
     extrusion = reading.extrusion
@@ -42,7 +35,7 @@ def draw_card(
     y = _lines(region, y, [words.decision_words(extrusion, conventions)], weight="bold")
     y = _lines(region, y + 0.03, _details(reading, conventions)) + 0.04
     _frame(region.part(0, 0, region.width_in, y), compartment, extrusion)
-    return Card(y, leader_y_in)
+    return leader_y_in
 
 
 def _details(reading: CompartmentReading, conventions: Conventions) -> list[str]:
@@ -87,10 +80,10 @@ def _frame(card: Region, compartment: Compartment, extrusion: Extrusion) -> None
     bar.text(bar.width_in - INSET_IN, middle, label, ha="right", size=6.5, weight=weight, **style)
 
 
-def _draw_missing(region: Region, compartment: Compartment) -> Card:
+def _draw_missing(region: Region, compartment: Compartment) -> float:
     card = region.part(0, 0, region.width_in, HEADER_IN + 0.42)
     card.box(fill=False, edgecolor="black", lw=0.7, ls=":").set_gid(f"{compartment.value}-card")
     name = compartment.words.upper()
     card.text(INSET_IN, HEADER_IN / 2, name, weight="bold", size=8, va="center_baseline")
     card.text(INSET_IN, HEADER_IN + 0.1, words.NOT_MEASURED, size=LARGE_PT, weight="bold")
-    return Card(card.height_in, HEADER_IN)
+    return HEADER_IN

@@ -156,10 +156,10 @@ def _draw_column(region: Region, scene: _Scene, main: Axes, compartment: Compart
     column = region.part(x_in, IMAGE_TOP_IN, COLUMN_IN, IMAGE_HEIGHT_IN)
     place = column.part(0, CARD_TOP_IN, COLUMN_IN, IMAGE_HEIGHT_IN - CARD_TOP_IN)
     measured = scene.reading.measured.compartments.get(compartment)
-    card = draw_card(place, compartment, measured, scene.reading.conventions)
+    leader_y_in = draw_card(place, compartment, measured, scene.reading.conventions)
     if measured is not None:
         edge_in = COLUMN_IN if on_left else 0.0
-        _draw_leader(place.at(edge_in, card.leader_y_in), main, scene.marks[compartment])
+        _draw_leader(place.at(edge_in, leader_y_in), main, scene.marks[compartment])
     if not on_left:
         _draw_key(column)
 

@@ -109,7 +109,7 @@ def measure(
             "The landmark file names the slice that is measured; give either it or the slice."
         )
     choice = _choose(found, document, series, file)
-    refused = Finding(Code.FILES_REFUSED, {"count": len(found.refusals)})
+    refused = {"count": len(found.refusals)}  # without file names, which may name the patient
     laterality = resolve_side(choice.stack, _as_side(side))
     pixels = StackPixels(choice.stack)
     with nullcontext() if file is None else prefixed("{file:private}", file=str(file)):
@@ -127,7 +127,7 @@ def measure(
             placed.landmarks,
             conventions=conventions,
             findings=(
-                *([refused] if found.refusals else []),
+                *([Finding(Code.FILES_REFUSED, refused)] if found.refusals else []),
                 *_other_examinations(choice),
                 *placed.findings,
             ),
