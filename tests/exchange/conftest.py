@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+import pydicom
 import pytest
 from pydicom.dataset import Dataset
 
@@ -40,6 +41,10 @@ def case() -> Case:
     slices = (knee.reading.measured, *knee.reading.neighbours)
     images = source_images(knee.stack, [part.slice_index for part in slices])
     return Case(knee.reading, knee.stack, images)
+
+
+def sample_images() -> list[Dataset]:
+    return [pydicom.dcmread(path) for path in sorted((SAMPLE / "series-1").iterdir())]
 
 
 def errors_of(path: Path) -> list[str]:

@@ -4,22 +4,21 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import pydicom
 import pytest
 from pydicom.dataset import Dataset
-from pynetdicom import AE, evt
+from pynetdicom import evt
 from pynetdicom.events import Event
 from pynetdicom.sop_class import MRImageStorage  # type: ignore[attr-defined]
 
 from meniscal_measure.errors import OutputError
 from meniscal_measure.exchange.dimse import DimseArchive
 from meniscal_measure.exchange.transfer import SENT, Patience, send_once
-from tests.exchange.conftest import SAMPLE
+from tests.exchange.conftest import sample_images
+from tests.exchange.listening import listening
 
 AT_ONCE = Patience(attempts=1, first_wait_s=0)
 
@@ -41,29 +40,18 @@ class Archive:
         self.received[str(event.dataset.SOPInstanceUID)] += 1
         return 0x0000
 
-
-@contextmanager
-def listening(archive: Archive) -> Iterator[DimseArchive]:
-    entity = AE(ae_title="ARCHIVE")
-    entity.add_supported_context(MRImageStorage)
-    server = entity.start_server(
-        ("127.0.0.1", 0), block=False, evt_handlers=[(evt.EVT_C_STORE, archive.store)]
-    )
-    assert server is not None
-    try:
-        yield DimseArchive("127.0.0.1", server.server_address[1], "ARCHIVE")
-    finally:
-        server.shutdown()
+    def listening(self) -> AbstractContextManager[DimseArchive]:
+        return listening([MRImageStorage], [(evt.EVT_C_STORE, self.store)])
 
 
 @pytest.fixture
 def images() -> list[Dataset]:
-    return [pydicom.dcmread(path) for path in sorted((SAMPLE / "series-1").iterdir())]
+    return sample_images()
 
 
 def test_what_arrived_is_not_sent_again(images: list[Dataset], tmp_path: Path) -> None:
     archive = Archive(takes=4)
-    with listening(archive) as peer:
+    with archive.listening() as peer:
         first = send_once(peer, images, tmp_path, AT_ONCE)
         assert sum(one.arrived for one in first) == 4
         assert all(one.reason for one in first if not one.arrived)
@@ -78,7 +66,7 @@ def test_what_got_no_answer_is_sent_again_in_a_new_association(
     images: list[Dataset], tmp_path: Path
 ) -> None:
     archive = Archive(takes=4, gives_up_once=True)
-    with listening(archive) as peer:
+    with archive.listening() as peer:
         sent = send_once(peer, images, tmp_path, Patience(attempts=2, first_wait_s=0))
     assert [one for one in sent if not one.arrived] == []
     assert set(archive.received.values()) == {1}
@@ -86,7 +74,7 @@ def test_what_got_no_answer_is_sent_again_in_a_new_association(
 
 def test_a_complete_transfer_needs_no_archive(images: list[Dataset], tmp_path: Path) -> None:
     archive = Archive(takes=len(images))
-    with listening(archive) as peer:
+    with archive.listening() as peer:
         send_once(peer, images, tmp_path, AT_ONCE)
     assert all(one.arrived for one in send_once(peer, images, tmp_path, AT_ONCE))
     assert set(archive.received.values()) == {1}

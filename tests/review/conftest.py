@@ -278,6 +278,24 @@ def page(browser: Browser) -> Iterator[Page]:
 
 
 @pytest.fixture
+def two_knees(
+    samples: Path, tmp_path: Path, open_desk: OpenDesk, served: Served, page: Page
+) -> tuple[Desk, Page]:
+    """A list of two knees whose landmarks are known, the first of them open."""
+    study = samples / "exactly-3mm"
+    lines = [f"{name},{study},,{study / 'landmarks.json'}" for name in ("one", "two")]
+    work_list = tmp_path / "list.csv"
+    work_list.write_text("knee,study,side,landmarks\n" + "\n".join(lines) + "\n")
+    desk = open_desk(work_list)
+    page.goto(f"{served(desk).address}#reader=AB")
+    expect(page.locator("#list")).to_be_focused()
+    page.keyboard.press("Enter")
+    expect(page.locator("#results .value")).to_have_count(2)
+    expect(page.locator("#stage")).to_have_attribute("aria-busy", "false")
+    return desk, page
+
+
+@pytest.fixture
 def shown(page: Page) -> Callable[..., Page]:
     """Open the page of a server as a reader and wait for the first slice."""
 

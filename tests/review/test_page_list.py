@@ -36,16 +36,8 @@ def test_ten_thousand_knees_are_listed_found_and_opened(
     expect(page.locator("#title")).to_have_text("K05121 · 5122 of 10000")
 
 
-def test_after_a_signature_the_next_knee_is_one_key_away(
-    samples: Path, tmp_path: Path, open_desk: OpenDesk, served: Serve, page: Page
-) -> None:
-    study = samples / "exactly-3mm"
-    lines = [f"{name},{study},,{study / 'landmarks.json'}" for name in ("one", "two")]
-    work_list = tmp_path / "list.csv"
-    work_list.write_text("knee,study,side,landmarks\n" + "\n".join(lines) + "\n")
-    page.goto(f"{served(open_desk(work_list)).address}#reader=AB")
-    expect(page.locator("#list")).to_be_focused()
-    page.keyboard.press("Enter")
+def test_after_a_signature_the_next_knee_is_one_key_away(two_knees: tuple[Desk, Page]) -> None:
+    _, page = two_knees
     for name in ("one", "two"):
         expect(page.locator("#title")).to_contain_text(name)
         page.wait_for_selector("#stage[data-drawn]")

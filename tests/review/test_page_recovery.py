@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from pathlib import Path
 from threading import Thread
 from typing import Any
 
@@ -179,41 +178,27 @@ def test_who_leaves_with_unsaved_work_is_asked_first(
     assert asked == ["beforeunload"]
 
 
-@pytest.fixture
-def two_knees(
-    samples: Path, tmp_path: Path, open_desk: OpenDesk, served: Serve, page: Page
-) -> Page:
-    """A list of two knees, the first of them open."""
-    study = samples / "exactly-3mm"
-    lines = [f"{name},{study},,{study / 'landmarks.json'}" for name in ("one", "two")]
-    work_list = tmp_path / "list.csv"
-    work_list.write_text("knee,study,side,landmarks\n" + "\n".join(lines) + "\n")
-    page.goto(f"{served(open_desk(work_list)).address}#reader=AB")
-    expect(page.locator("#list")).to_be_focused()
-    page.keyboard.press("Enter")
-    expect(page.locator("#results .value")).to_have_count(2)
-    return page
+def test_back_leads_to_what_was_shown_before(two_knees: tuple[Desk, Page]) -> None:
+    _, page = two_knees
+    page.keyboard.press("g")
+    expect(page.locator("#title")).to_contain_text("two")
+    page.go_back()
+    expect(page.locator("#title")).to_contain_text("one")
+    page.go_back()
+
+    expect(page.locator("#list")).to_be_visible()
+    page.go_forward()
+    expect(page.locator("#title")).to_contain_text("one")
 
 
-def test_back_leads_to_what_was_shown_before(two_knees: Page) -> None:
-    two_knees.keyboard.press("g")
-    expect(two_knees.locator("#title")).to_contain_text("two")
-    two_knees.go_back()
-    expect(two_knees.locator("#title")).to_contain_text("one")
-    two_knees.go_back()
-
-    expect(two_knees.locator("#list")).to_be_visible()
-    two_knees.go_forward()
-    expect(two_knees.locator("#title")).to_contain_text("one")
-
-
-def test_single_keys_act_after_signing_too(two_knees: Page) -> None:
-    expect(two_knees.locator("#stage")).to_have_attribute("aria-busy", "false")
-    two_knees.keyboard.press("Control+Enter")
-    expect(two_knees.locator("#next")).to_be_focused()
-    two_knees.keyboard.press("w")
-    expect(two_knees.locator("#window-preset")).to_have_value("meniscus")
-    two_knees.keyboard.press("PageDown")
-    expect(two_knees.locator("#slice-label")).to_have_text("Slice 8 / 13")
-    two_knees.keyboard.press("g")
-    expect(two_knees.locator("#title")).to_contain_text("two")
+def test_single_keys_act_after_signing_too(two_knees: tuple[Desk, Page]) -> None:
+    _, page = two_knees
+    expect(page.locator("#stage")).to_have_attribute("aria-busy", "false")
+    page.keyboard.press("Control+Enter")
+    expect(page.locator("#next")).to_be_focused()
+    page.keyboard.press("w")
+    expect(page.locator("#window-preset")).to_have_value("meniscus")
+    page.keyboard.press("PageDown")
+    expect(page.locator("#slice-label")).to_have_text("Slice 8 / 13")
+    page.keyboard.press("g")
+    expect(page.locator("#title")).to_contain_text("two")

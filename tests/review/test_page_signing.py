@@ -54,24 +54,6 @@ def painted_page(
     return desk, page
 
 
-@pytest.fixture
-def two_knees(
-    samples: Path, tmp_path: Path, open_desk: OpenDesk, served: Serve, page: Page
-) -> tuple[Desk, Page]:
-    """A list of two knees, the first of them open."""
-    study = samples / "exactly-3mm"
-    lines = [f"{name},{study},,{study / 'landmarks.json'}" for name in ("one", "two")]
-    work_list = tmp_path / "list.csv"
-    work_list.write_text("knee,study,side,landmarks\n" + "\n".join(lines) + "\n")
-    desk = open_desk(work_list)
-    page.goto(f"{served(desk).address}#reader=AB")
-    expect(page.locator("#list")).to_be_focused()
-    page.keyboard.press("Enter")
-    expect(page.locator("#results .value")).to_have_count(2)
-    at_rest(page)
-    return desk, page
-
-
 def at_rest(page: Page) -> None:
     expect(page.locator("#stage")).to_have_attribute("aria-busy", "false")
 

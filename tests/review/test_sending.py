@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 from pydicom.dataset import Dataset
-from pynetdicom import AE, evt
+from pynetdicom import evt
 from pynetdicom.events import Event
 from pynetdicom.sop_class import (  # type: ignore[attr-defined]
     Comprehensive3DSRStorage,
@@ -35,6 +35,7 @@ from meniscal_measure.review.sending import Destination, Sender, Stage
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.signing import reject
 from meniscal_measure.review.worklist import Knee, open_worklist
+from tests.exchange.listening import listening
 
 # pynetdicom leaves the socket of a refused connection to the garbage collector.
 pytestmark = pytest.mark.filterwarnings(
@@ -85,18 +86,11 @@ class Archive:
 
 
 @contextmanager
-def listening(archive: Archive, port: int = 0) -> Iterator[Destination]:
-    entity = AE(ae_title="ARCHIVE")
-    for kind in (*STORED, StudyRootQueryRetrieveInformationModelFind):
-        entity.add_supported_context(kind)
-    handlers: list[Any] = [(evt.EVT_C_STORE, archive.store), (evt.EVT_C_FIND, archive.find)]
-    server = entity.start_server(("127.0.0.1", port), block=False, evt_handlers=handlers)
-    assert server is not None
-    try:
-        port = server.server_address[1]
-        yield Destination(DimseArchive("127.0.0.1", port, "ARCHIVE"), Archived())
-    finally:
-        server.shutdown()
+def destination_of(archive: Archive, port: int = 0) -> Iterator[Destination]:
+    kinds = (*STORED, StudyRootQueryRetrieveInformationModelFind)
+    handlers = [(evt.EVT_C_STORE, archive.store), (evt.EVT_C_FIND, archive.find)]
+    with listening(kinds, handlers, port) as peer:
+        yield Destination(peer, Archived())
 
 
 @pytest.fixture
@@ -128,7 +122,7 @@ def test_what_was_signed_arrives_whole_and_once(
 ) -> None:
     signing = signed(desk, sign_as_shown)
     archive = Archive()
-    with listening(archive) as destination:
+    with destination_of(archive) as destination:
         sender = sender_of(destination)
         assert sender.progress(signing).stage is Stage.WAITING
         assert sender.send_due()
@@ -145,7 +139,7 @@ def test_what_is_begun_or_rejected_is_never_sent(
     desk: Desk, sender_of: Callable[[Destination], Sender]
 ) -> None:
     archive = Archive()
-    with listening(archive) as destination:
+    with destination_of(archive) as destination:
         place = desk.place("AB", desk.tasks("AB")[0]["id"])
         draft = desk.begin(place)
         assert sender_of(destination).send_due()
@@ -158,7 +152,7 @@ def test_what_is_begun_or_rejected_is_never_sent(
 def test_a_signature_stands_while_the_archive_is_away_and_is_sent_when_it_is_back(
     desk: Desk, sender_of: Callable[[Destination], Sender], sign_as_shown: SignAsShown
 ) -> None:
-    with listening(Archive()) as destination:
+    with destination_of(Archive()) as destination:
         pass  # gone again
     sender = sender_of(destination)
     signing = signed(desk, sign_as_shown)
@@ -169,7 +163,7 @@ def test_a_signature_stands_while_the_archive_is_away_and_is_sent_when_it_is_bac
 
     archive = Archive()
     assert isinstance(destination.peer, DimseArchive)
-    with listening(archive, destination.peer.port):
+    with destination_of(archive, destination.peer.port):
         assert sender.send_due()
     assert len(archive.received) == len(STORED)
 
@@ -179,7 +173,7 @@ def test_an_archive_that_closes_midway_gets_the_rest_and_nothing_twice(
 ) -> None:
     signing = signed(desk, sign_as_shown)
     archive = Archive(takes=2)
-    with listening(archive) as destination:
+    with destination_of(archive) as destination:
         sender_of(destination).send_due()
         assert len(archive.received) == 2
         archive.takes = sys.maxsize
@@ -195,7 +189,7 @@ def test_what_the_archive_refuses_is_said(
     desk: Desk, sender_of: Callable[[Destination], Sender], sign_as_shown: SignAsShown
 ) -> None:
     signing = signed(desk, sign_as_shown)
-    with listening(Archive(refuses=EncapsulatedPDFStorage)) as destination:
+    with destination_of(Archive(refuses=EncapsulatedPDFStorage)) as destination:
         sender = sender_of(destination)
         assert sender.send_due()
 
@@ -207,7 +201,7 @@ def test_a_reading_signed_again_names_the_report_it_replaces(
     desk: Desk, sender_of: Callable[[Destination], Sender], sign_as_shown: SignAsShown
 ) -> None:
     archive = Archive()
-    with listening(archive) as destination:
+    with destination_of(archive) as destination:
         signed(desk, sign_as_shown)
         sender_of(destination).send_due()
         place = desk.place("AB", desk.tasks("AB")[0]["id"])
@@ -241,7 +235,7 @@ def test_the_page_says_when_what_was_signed_has_arrived(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(sending, "FIRST_WAIT_S", 0.1)
-    with listening(Archive()) as destination:
+    with destination_of(Archive()) as destination:
         pass  # gone again
     knees = open_worklist(samples / "root-tear")
     terms = Terms(Conventions())
@@ -254,7 +248,7 @@ def test_the_page_says_when_what_was_signed_has_arrived(
 
     archive = Archive()
     assert isinstance(destination.peer, DimseArchive)
-    with listening(archive, destination.peer.port):
+    with destination_of(archive, destination.peer.port):
         expect(page.locator("#sending")).to_contain_text("Stored in dicom://ARCHIVE@127.0.0.1")
     assert len(archive.received) == len(STORED)
 
@@ -271,7 +265,7 @@ def test_a_reading_with_a_corrected_side_can_be_sent_and_reported(
     desk.drafts.change(place.draft, draft.revision, state)
     signing = signed(desk, sign_as_shown)
     archive = Archive()
-    with listening(archive) as destination:
+    with destination_of(archive) as destination:
         sender = sender_of(destination)
         sender.send_due()
         assert sender.progress(signing).words.startswith("Stored in")

@@ -10,20 +10,13 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import pydicom
 import pytest
-from pydicom.dataset import Dataset
 from tenacity import retry, retry_if_exception_type, stop_after_attempt, wait_fixed
 
 from meniscal_measure.exchange.dicomweb import WebArchive
 from meniscal_measure.exchange.dimse import DimseArchive
-from tests.exchange.conftest import SAMPLE
 
 HTTP_PORT, DICOM_PORT, QUERY_PORT, STORE_PORT = 8042, 4242, 4243, 4244
-
-
-def sample_images() -> list[Dataset]:
-    return [pydicom.dcmread(path) for path in sorted((SAMPLE / "series-1").iterdir())]
 
 
 @retry(retry=retry_if_exception_type(OSError), stop=stop_after_attempt(600), wait=wait_fixed(0.05))
