@@ -68,7 +68,13 @@ class MeniscalMeasureError(Exception):
         self.places: tuple[Sentence, ...] = ()
 
     def within(self, place: str, **values: Value) -> Self:
-        """Put a place in front of the message, such as `{file:private}`."""
+        """Put a place in front of the message, such as `{file:private}`.
+
+        Examples
+        --------
+        >>> str(InputError("It holds no image.").within("{file:private}", file="doe.zip"))
+        'doe.zip: It holds no image.'
+        """
         self.places = (Sentence(place, values), *self.places)
         return self
 

@@ -157,7 +157,13 @@ def csv_text(columns: Sequence[str], rows: Iterable[Iterable[object]]) -> str:
 
 
 def csv_pieces(columns: Sequence[str], rows: Iterable[Iterable[object]]) -> Iterator[str]:
-    """Lay a table out as `csv_text` does, some rows at a time, so that any number fits."""
+    r"""Lay a table out as `csv_text` does, some rows at a time, so that any number fits.
+
+    Examples
+    --------
+    >>> list(csv_pieces(["knee"], [["K1"], ["K2"]]))
+    ['knee\nK1\nK2\n']
+    """
     lines = map(partial(map, safe_cell), chain([columns], rows))
     while block := list(islice(lines, ROWS_OF_PIECE)):
         stream = io.StringIO()

@@ -272,13 +272,26 @@ class Finding:
         return self.words()
 
     def without_identifiers(self) -> Finding:
-        """Return the finding with every value left out that may identify the patient."""
+        """Return the finding with every value left out that may identify the patient.
+
+        Examples
+        --------
+        >>> found = Finding(Code.SEVERAL_EXAMINATIONS, {"count": 2, "date": "20010101"})
+        >>> found.without_identifiers().values["date"]
+        '[left out]'
+        """
         private = {name for name, spec in fields_of(self.code.sentence) if spec == PRIVATE}
         kept = {name: LEFT_OUT if name in private else v for name, v in self.values.items()}
         return replace(self, values=kept)
 
     def to_json(self, slice_name: SliceName = str) -> dict[str, Any]:
-        """Lay the finding out for JSON, with its slices named for people in the text."""
+        """Lay the finding out for JSON, with its slices named for people in the text.
+
+        Examples
+        --------
+        >>> Finding(Code.SEVERAL_STACKS, {"count": 2}).to_json()["text"]
+        'The stack is one of 2 in its series.'
+        """
         return {
             "code": self.code.word,
             "severity": self.severity.value,
@@ -295,6 +308,11 @@ class Finding:
         ------
         KeyError, TypeError, ValueError
             If it is laid out otherwise.
+
+        Examples
+        --------
+        >>> Finding.from_json(Finding(Code.SEVERAL_STACKS, {"count": 2}).to_json()).words()
+        'The stack is one of 2 in its series.'
         """
         if isinstance(found, str):
             return cls(Code.AS_WRITTEN, {"text": found})

@@ -114,6 +114,11 @@ class PixelGrid:
         """Orthonormal basis of the plane as rows, shape (2, 3), exact where cosines are rounded.
 
         The first is the row direction, the second at a right angle to it and the normal.
+
+        Examples
+        --------
+        >>> PixelGrid((0, 0, 0), (1, 0, 0), (0, 0, -1), 0.5, 0.4, 200, 250).plane_basis.tolist()
+        [[1.0, 0.0, 0.0], [0.0, 0.0, -1.0]]
         """
         return np.stack([self.row_direction, _cross(self.normal, self.row_direction)])
 

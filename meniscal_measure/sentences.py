@@ -82,7 +82,13 @@ class Joined:
     separator: str = "; "
 
     def words(self, *, identifiers: bool = True, slice_name: SliceName = str) -> str:
-        """Put the parts into words."""
+        """Put the parts into words.
+
+        Examples
+        --------
+        >>> Joined((plain("One."), plain("Two.")), ", ").words()
+        'One, Two'
+        """
         return self.separator.join(
             part.words(identifiers=identifiers, slice_name=slice_name).rstrip(".")
             for part in self.parts

@@ -63,7 +63,7 @@ Case = tuple[Reading, SeriesImages]
 @pytest.fixture(scope="session")
 def make_case() -> Callable[..., Case]:
     """Build a reading with its images from what differs from the usual layout."""
-    return lambda **changes: _case(replace(Layout(), **changes))
+    return lambda **changes: made(replace(Layout(), **changes))
 
 
 @pytest.fixture(scope="session")
@@ -72,7 +72,7 @@ def case(make_case: Callable[..., Case]) -> Case:
     return make_case()
 
 
-def _case(layout: Layout) -> Case:
+def made(layout: Layout = Layout()) -> Case:
     grids = tuple(_grid(layout, index) for index in range(SLICES))
     rows, columns = np.mgrid[0 : grids[0].rows, 0 : grids[0].columns]
     image = 200 + 80 * np.sin(rows / 9) + 60 * np.cos(columns / 7)

@@ -105,16 +105,35 @@ class Pseudonyms:
         return hmac.digest(self.key, f"{kind}/{identifier}".encode(), hashlib.sha256)
 
     def uid(self, original: str) -> UID:
-        """Stand-in for a UID, under the root 2.25 (DICOM PS3.5 B.2)."""
+        """Stand-in for a UID, under the root 2.25 (DICOM PS3.5 B.2).
+
+        Examples
+        --------
+        >>> Pseudonyms(bytes(16)).uid("1.2.3").is_valid
+        True
+        """
         digest = self._digest("uid", original.strip())
         return UID(f"2.25.{uuid.UUID(bytes=digest[:16], version=4).int}")
 
     def patient(self, patient_id: str, issuer: str = "") -> str:
-        """Stand-in for a Patient ID."""
+        """Stand-in for a Patient ID.
+
+        Examples
+        --------
+        >>> one, other = Pseudonyms(bytes(16)), Pseudonyms(bytes(15) + b"1")
+        >>> one.patient("4711") == one.patient("4711"), one.patient("4711") == other.patient("4711")
+        (True, False)
+        """
         return "P" + self._digest("patient", f"{issuer}/{patient_id}").hex()[:12].upper()
 
     def shift_days(self, patient_id: str, issuer: str = "") -> int:
-        """How many days all dates of a patient move into the past."""
+        """How many days all dates of a patient move into the past.
+
+        Examples
+        --------
+        >>> 1 <= Pseudonyms(bytes(16)).shift_days("4711") <= MOST_SHIFT_DAYS
+        True
+        """
         digest = self._digest("days", f"{issuer}/{patient_id}")
         return 1 + int.from_bytes(digest[:8], "big") % MOST_SHIFT_DAYS
 
@@ -165,7 +184,15 @@ META_KEPT = (
 
 
 def burned_in_text(image: Dataset) -> str:
-    """Say why text may be burned into the pixels, or nothing where the image says there is none."""
+    """Say why text may be burned into the pixels, or nothing where the image says there is none.
+
+    Examples
+    --------
+    >>> image = Dataset()
+    >>> image.BurnedInAnnotation = "NO"
+    >>> burned_in_text(image)
+    ''
+    """
     stated = str(image.get("BurnedInAnnotation", ""))
     if stated == "NO":
         return ""

@@ -43,7 +43,13 @@ class WebArchive:
 
     @property
     def name(self) -> str:
-        """The address, as it is written into the log of what was sent."""
+        """The address, as it is written into the log of what was sent.
+
+        Examples
+        --------
+        >>> WebArchive("https://archive.example/dicom-web").name
+        'https://archive.example/dicom-web'
+        """
         return self.address
 
     def find_series(self, query: Query) -> list[ArchivedSeries]:

@@ -94,7 +94,13 @@ class DimseArchive:
 
     @property
     def name(self) -> str:
-        """The address, as it is written into the log of what was sent."""
+        """The address, as it is written into the log of what was sent.
+
+        Examples
+        --------
+        >>> DimseArchive("localhost", 104, "ARCHIVE").name
+        'dicom://ARCHIVE@localhost:104'
+        """
         return f"dicom://{self.ae_title}@{self.host}:{self.port}"
 
     def find_series(self, query: Query) -> list[ArchivedSeries]:

@@ -90,11 +90,23 @@ class Archived:
     replaces: tuple[Dataset, ...] = ()
 
     def uid(self, kind: str, content: bytes) -> UID:
-        """Make the UID of an object, see `derived_uid`."""
+        """Make the UID of an object, see `derived_uid`.
+
+        Examples
+        --------
+        >>> Archived("1.2.826.0.1").uid("report", b"x").startswith("1.2.826.0.1.")
+        True
+        """
         return derived_uid(self.uid_root, kind, content)
 
     def series_uid(self, kind: str, reading: Reading) -> UID:
-        """Name the series of all objects of a kind on one image series: versions lie together."""
+        """Name the series of all objects of a kind on one image series: versions lie together.
+
+        Examples
+        --------
+        >>> Archived().series_uid("report", reading) == Archived().series_uid("figure", reading)
+        False
+        """
         return self.uid(f"{kind} series", reading.source.series_instance_uid.encode())
 
 

@@ -33,7 +33,15 @@ class ArchivedSeries:
 
     @classmethod
     def answered(cls, study: Dataset, series: Dataset) -> ArchivedSeries:
-        """Take a series from an archive's answers about its study and itself."""
+        """Take a series from an archive's answers about its study and itself.
+
+        Examples
+        --------
+        >>> study, series = Dataset(), Dataset()
+        >>> study.StudyInstanceUID, series.SeriesInstanceUID = "1.2", "1.2.3"
+        >>> ArchivedSeries.answered(study, series).series_instance_uid
+        '1.2.3'
+        """
         return cls(
             str(study.StudyInstanceUID),
             str(series.SeriesInstanceUID),
@@ -63,7 +71,13 @@ class Outcome:
 
     @property
     def arrived(self) -> bool:
-        """Whether the instance arrived."""
+        """Whether the instance arrived.
+
+        Examples
+        --------
+        >>> Outcome("1.2.3").arrived, Outcome("1.2.3", "the disk is full").arrived
+        (True, False)
+        """
         return not self.reason
 
 

@@ -120,6 +120,11 @@ def lines_px(measured: CompartmentReading, grid: PixelGrid) -> tuple[FloatArray,
     -------
     tuple of ndarray
         Each shape (2, 2): `[column, row]`, the corner of the upper left pixel being `[0, 0]`.
+
+    Examples
+    --------
+    >>> [line.shape for line in lines_px(reading.medial, images.grids[3])]
+    [(2, 2), (2, 2), (2, 2)]
     """
     marks = compartment_marks(measured, grid)
     spacing_mm = np.array([grid.column_spacing_mm, grid.row_spacing_mm])

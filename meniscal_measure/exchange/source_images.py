@@ -47,7 +47,14 @@ class SourceImage:
 
     @property
     def frame_numbers(self) -> list[int] | None:
-        """The frame number as a list, the form in which references take it."""
+        """The frame number as a list, the form in which references take it.
+
+        Examples
+        --------
+        >>> grid = PixelGrid((0, 0, 0), (1, 0, 0), (0, 0, -1), 0.5, 0.4, 200, 250)
+        >>> SourceImage(Dataset(), 8, grid).frame_numbers
+        [8]
+        """
         return None if self.frame_number is None else [self.frame_number]
 
 

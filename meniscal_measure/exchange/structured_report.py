@@ -240,7 +240,13 @@ def _uncertainty(
 
 
 def caliper_mm(measured: CompartmentReading) -> FloatArray:
-    """Locate the caliper in the patient, foot first, then outer edge: LPS mm, shape (2, 3)."""
+    """Locate the caliper in the patient, foot first, then outer edge: LPS mm, shape (2, 3).
+
+    Examples
+    --------
+    >>> caliper_mm(reading.medial).round(1).tolist()
+    [[32.7, 14.0, 8.0], [37.2, 14.0, 7.6]]
+    """
     edge = np.asarray(measured.landmarks[Landmark.OUTER_EDGE].point_mm)
     return np.stack([edge - measured.extrusion.extrusion_mm * np.asarray(measured.axis), edge])
 

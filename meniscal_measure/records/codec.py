@@ -54,7 +54,14 @@ Json = dict[str, Any]
 
 
 def reading_to_dict(reading: Reading) -> Json:
-    """Lay a reading out for JSON, as the published schema has it."""
+    """Lay a reading out for JSON, as the published schema has it.
+
+    Examples
+    --------
+    >>> record = reading_to_dict(reading)
+    >>> record["medial"]["extrusion_mm"], record["slice"]["index"], record["verified"]
+    (4.5, 3, False)
+    """
     return {
         "schema": {"id": SCHEMA_ID, "version": SCHEMA_VERSION},
         "software": {"name": reading.software, "version": reading.software_version},
@@ -155,6 +162,11 @@ def reading_from_dict(record: Mapping[str, Any]) -> Reading:
     InputError
         If the record is of another layout or version, a key is missing, unknown or of the wrong
         kind, or one contradicts another.
+
+    Examples
+    --------
+    >>> reading_from_dict(reading_to_dict(reading)) == reading
+    True
     """
     try:
         reading = _reading(msgspec.convert(newest_layout(record), ReadingPart))

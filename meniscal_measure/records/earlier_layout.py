@@ -22,6 +22,11 @@ def newest_layout(record: Mapping[str, Any]) -> Json:
     ------
     InputError
         If it is of another layout or version.
+
+    Examples
+    --------
+    >>> newest_layout({"schema": {"id": SCHEMA_ID, "version": SCHEMA_VERSION}})
+    {'schema': {'id': 'urn:meniscal-measure:reading', 'version': 2}}
     """
     found = record.get("schema")
     if found == {"id": SCHEMA_ID, "version": SCHEMA_VERSION}:

@@ -45,6 +45,14 @@ def write_set(folder: Path, contents: Mapping[str, bytes], *, keep_old: bool = F
     ------
     OutputError
         If they cannot be written. The files that were there before are untouched then.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as name:
+    ...     write_set(Path(name), {"table.csv": b"knee"})
+    ...     sorted(path.name for path in Path(name).iterdir())
+    ['reading.sha256', 'table.csv']
     """
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)

@@ -17,7 +17,13 @@ from meniscal_measure.sentences import LEFT_OUT
 
 
 def without_identifiers(reading: Reading) -> Reading:
-    """Return the reading with every patient identifier left out."""
+    """Return the reading with every patient identifier left out.
+
+    Examples
+    --------
+    >>> without_identifiers(reading).source.patient_id
+    ''
+    """
     chosen_by_program = reading.proposal_confidence is not None
     return replace(
         reading,

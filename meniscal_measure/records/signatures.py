@@ -54,6 +54,11 @@ def signed_by(
     UsageError
         If the name cannot be one, or the side of the knee is unknown: nobody can confirm what
         is medial then.
+
+    Examples
+    --------
+    >>> signed_by(reading, "Reader A").verified_by
+    'Reader A'
     """
     check_reader(reader)
     if reading.source.side is None:
@@ -67,7 +72,14 @@ def signed_by(
 
 
 def with_signature(reading: Reading, signature: Signature) -> Reading:
-    """Put a signature given elsewhere under a reading, sealed over what was measured here."""
+    """Put a signature given elsewhere under a reading, sealed over what was measured here.
+
+    Examples
+    --------
+    >>> signature = Signature("Reader A", "", reading.conventions.axis, (), "")
+    >>> len(with_signature(reading, signature).signatures[-1].seal)
+    64
+    """
     sealed = replace(signature, seal=_seal(reading, signature))
     return replace(reading, signatures=(*reading.signatures, sealed))
 
@@ -81,6 +93,10 @@ def check_seals(reading: Reading) -> None:
     ------
     InputError
         With the name of the reader whose signature no longer holds.
+
+    Examples
+    --------
+    >>> check_seals(signed_by(reading, "Reader A"))
     """
     for signature in reading.signatures:
         if signature.reader and signature.seal != _seal(reading, signature):

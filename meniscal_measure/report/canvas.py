@@ -93,14 +93,26 @@ class Region:
         return self.figure.text(*self.at(x_in, y_in), words, parse_math=False, **style)
 
     def lines(self, x_in: float, y_in: float, lines: list[str], **style: Any) -> float:
-        """Write lines below each other; returns the y below them, inches."""
+        """Write lines below each other; returns the y below them, inches.
+
+        Examples
+        --------
+        >>> round(blank(8.0, 10.0).lines(0.0, 1.0, ["one", "two"], size=7.5), 3)
+        1.275
+        """
         for line in lines:
             self.text(x_in, y_in, line, **style)
             y_in += line_height_in(style.get("size", TEXT_PT))
         return y_in
 
     def wrapped(self, x_in: float, y_in: float, words: str, **style: Any) -> float:
-        """Write words broken to the region's width; returns the y below them, inches."""
+        """Write words broken to the region's width; returns the y below them, inches.
+
+        Examples
+        --------
+        >>> round(blank(1.0, 10.0).wrapped(0.0, 1.0, "extrusion of 5.20 mm", size=7.5), 3)
+        1.275
+        """
         size, bold = style.get("size", TEXT_PT), style.get("weight") == "bold"
         return self.lines(x_in, y_in, wrap(words, self.width_in - x_in, size, bold=bold), **style)
 
@@ -139,7 +151,13 @@ def line_height_in(size_pt: float) -> float:
 
 
 def blank(width_in: float, height_in: float) -> Region:
-    """Make an empty figure of this size."""
+    """Make an empty figure of this size.
+
+    Examples
+    --------
+    >>> blank(8.0, 10.0).width_in
+    8.0
+    """
     figure = Figure(figsize=(width_in, height_in), facecolor="white")
     FigureCanvasAgg(figure)
     return Region(figure, 0, 0, width_in, height_in)
@@ -168,7 +186,13 @@ def utc(iso: str) -> datetime:
 
 
 def png_bytes(figure: Figure, stamp: Stamp) -> bytes:
-    """Render as PNG."""
+    """Render as PNG.
+
+    Examples
+    --------
+    >>> png_bytes(blank(1.0, 1.0).figure, Stamp("empty", "example", "2026-02-03T05:05:06"))[1:4]
+    b'PNG'
+    """
     return _saved(figure, "png", {"Title": stamp.title, "Software": stamp.software})
 
 
@@ -180,7 +204,13 @@ def svg_bytes(figure: Figure, stamp: Stamp) -> bytes:
 
 
 def pdf_bytes(figures: list[Figure], stamp: Stamp) -> bytes:
-    """Render as PDF, one page each; the same bytes for the same reading."""
+    """Render as PDF, one page each; the same bytes for the same reading.
+
+    Examples
+    --------
+    >>> pdf_bytes([blank(1.0, 1.0).figure], Stamp("empty", "example", "2026-02-03T05:05:06"))[:5]
+    b'%PDF-'
+    """
     metadata = {
         "Title": stamp.title,
         "Creator": stamp.software,

@@ -48,7 +48,14 @@ class Marks:
 
     @property
     def flag_point(self) -> FloatArray:
-        """Upper end of the outer line, where the flag marker and the leader line sit."""
+        """Upper end of the outer line, where the flag marker and the leader line sit.
+
+        Examples
+        --------
+        >>> line = np.array([[9.0, 9.0], [9.0, 2.0]])
+        >>> Marks(line, line, line, np.array([-1.0, 0.0]), {}).flag_point.tolist()
+        [9.0, 2.0]
+        """
         upper: FloatArray = self.outer_line[1]
         return upper
 
@@ -80,7 +87,14 @@ def plane_extent_mm(grid: PixelGrid) -> tuple[float, float, float, float]:
 
 
 def compartment_marks(reading: CompartmentReading, grid: PixelGrid) -> Marks:
-    """Lay out rim line, outer line and caliper of one compartment."""
+    """Lay out rim line, outer line and caliper of one compartment.
+
+    Examples
+    --------
+    >>> marks = compartment_marks(reading.medial, images.grids[3])
+    >>> round(float(np.linalg.norm(marks.caliper[1] - marks.caliper[0])), 6)
+    4.5
+    """
     points = {name: plane_mm(grid, mark.point_mm) for name, mark in reading.landmarks.items()}
     rim, outer = points[Landmark.RIM], points[Landmark.OUTER_EDGE]
     direction = np.asarray(reading.axis)
@@ -98,7 +112,13 @@ def compartment_marks(reading: CompartmentReading, grid: PixelGrid) -> Marks:
 
 
 def slice_marks(measured: SliceReading, grid: PixelGrid) -> dict[Compartment, Marks]:
-    """Lay out the marks of every compartment measured on a slice."""
+    """Lay out the marks of every compartment measured on a slice.
+
+    Examples
+    --------
+    >>> [str(name) for name in slice_marks(reading.measured, images.grids[3])]
+    ['lateral', 'medial']
+    """
     return {
         name: compartment_marks(compartment, grid)
         for name, compartment in measured.compartments.items()

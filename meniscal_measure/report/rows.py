@@ -67,6 +67,11 @@ def reading_rows(reading: Reading) -> list[dict[str, Cell]]:
     """One row for each compartment on each slice; a compartment not measured has no values.
 
     The measured slice comes first and has `measured_slice` true. Numbers are not rounded.
+
+    Examples
+    --------
+    >>> [(row["compartment"], row["extrusion_mm"]) for row in reading_rows(reading)[:2]]
+    [('medial', 4.5), ('lateral', 1.0)]
     """
     record = reading_to_dict(reading)
     warned = [found.code.word for found in reading.warnings if found.severity is Severity.WARNING]
@@ -83,7 +88,13 @@ def reading_rows(reading: Reading) -> list[dict[str, Cell]]:
 
 
 def readings_csv(readings: list[Reading]) -> str:
-    """Write readings as CSV (RFC 4180), the names of `COLUMNS` in the first line."""
+    """Write readings as CSV (RFC 4180), the names of `COLUMNS` in the first line.
+
+    Examples
+    --------
+    >>> readings_csv([])[:24]
+    'patient_id,study_date,st'
+    """
     stream = io.StringIO(newline="")
     writer = csv.DictWriter(stream, COLUMNS, restval="")
     writer.writeheader()

@@ -48,7 +48,13 @@ def strip_height_in(width_in: float) -> float:
 
 
 def strip_indices(reading: Reading) -> list[int]:
-    """Slices shown: the measured one and those next to it, as far as there are any."""
+    """Slices shown: the measured one and those next to it, as far as there are any.
+
+    Examples
+    --------
+    >>> strip_indices(reading)
+    [1, 2, 3, 4, 5]
+    """
     centre, last = reading.measured.slice_index, reading.source.slice_count - 1
     return list(range(max(0, centre - REACH), min(last, centre + REACH) + 1))
 

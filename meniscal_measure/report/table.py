@@ -56,6 +56,11 @@ def value_rows(reading: Reading) -> list[tuple[str, str, str]]:
     """Label every value of the measured slice, with its words for both compartments.
 
     Rows that say nothing of either compartment are left out.
+
+    Examples
+    --------
+    >>> value_rows(reading)[0]
+    ('extrusion ± U95', '4.50 ± 0.59 mm', '1.00 ± 0.59 mm')
     """
     found = [reading.measured.compartments.get(name) for name in reading.named_compartments]
     first, second = ({} if one is None else _compartment_words(one, reading) for one in found)

@@ -72,12 +72,24 @@ class Layout:
 
 
 def paragraph(text: str, style: ParagraphStyle = BODY) -> Flowable:
-    """Set running text in any script."""
+    """Set running text in any script.
+
+    Examples
+    --------
+    >>> paragraph("extrusion").style.fontSize
+    8.0
+    """
     return Paragraph(markup(text, style), style)
 
 
 def heading(text: str, level: int = 2) -> Flowable:
-    """Set a heading; it stays with what follows."""
+    """Set a heading; it stays with what follows.
+
+    Examples
+    --------
+    >>> heading("Values", 3).style.fontName
+    'DejaVu Sans Bold'
+    """
     kept = ParagraphStyle(
         f"heading {level}",
         HEADINGS[level],

@@ -55,6 +55,12 @@ def joint_view(marks: list[Marks], grid: PixelGrid, *, ratio: float) -> View:
     """Show the joint: all landmarks with a margin, or the middle of the image without marks.
 
     `ratio` is height over width of the frame.
+
+    Examples
+    --------
+    >>> grid = PixelGrid((0, 0, 0), (1, 0, 0), (0, 0, -1), 0.5, 0.5, 300, 300)
+    >>> joint_view([], grid, ratio=0.8).width_mm
+    85.0
     """
     left, right, bottom, top = plane_extent_mm(grid)
     if not marks:
@@ -69,7 +75,14 @@ def joint_view(marks: list[Marks], grid: PixelGrid, *, ratio: float) -> View:
 
 
 def detail_view(mark: Marks, *, ratio: float) -> View:
-    """Show one meniscal body and its rim, enlarged, with all of the lines drawn on them."""
+    """Show one meniscal body and its rim, enlarged, with all of the lines drawn on them.
+
+    Examples
+    --------
+    >>> from meniscal_measure.report.marks import compartment_marks
+    >>> detail_view(compartment_marks(reading.medial, images.grids[3]), ratio=1.0).width_mm
+    30.0
+    """
     body = [mark.points[name] for name in BODY_LANDMARKS if name in mark.points]
     points = np.vstack([mark.rim_line, mark.outer_line, *body])
     low, high = points.min(axis=0), points.max(axis=0)

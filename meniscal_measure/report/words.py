@@ -62,14 +62,26 @@ def value_words(extrusion: Extrusion) -> str:
 
 
 def values_note(reading: Reading) -> str:
-    """Say what the sign ± means, and what it assumes."""
+    """Say what the sign ± means, and what it assumes.
+
+    Examples
+    --------
+    >>> values_note(reading)
+    'Values: extrusion ± U95.'
+    """
     sd_mm = assumed_sd_mm(reading)
     assumed = "" if sd_mm is None else f" (placement SD {sd_mm:.1f} mm assumed)"
     return f"Values: extrusion ± U95{assumed}."
 
 
 def assumed_sd_mm(reading: Reading) -> float | None:
-    """Return the placement SD that was assumed, mm; None if the landmark file states one."""
+    """Return the placement SD that was assumed, mm; None if the landmark file states one.
+
+    Examples
+    --------
+    >>> assumed_sd_mm(reading) is None
+    True
+    """
     values = [f.values["sd_mm"] for f in reading.warnings if f.code is Code.ASSUMED_PLACEMENT_SD]
     return float(values[0]) if values else None
 
@@ -199,7 +211,13 @@ def fraction_words(quantity: Quantity | None) -> str:
 
 
 def side_words(reading: Reading) -> str:
-    """Write the side of the knee and where it was read."""
+    """Write the side of the knee and where it was read.
+
+    Examples
+    --------
+    >>> side_words(reading)
+    'right knee (side from Laterality (0020,0060))'
+    """
     side, source = reading.source.side, reading.source.side_source
     if side is not None:
         codes = {found.code for found in reading.warnings}
@@ -214,7 +232,13 @@ def side_words(reading: Reading) -> str:
 
 
 def status_words(reading: Reading) -> str:
-    """Say whether a person has confirmed the landmarks."""
+    """Say whether a person has confirmed the landmarks.
+
+    Examples
+    --------
+    >>> status_words(reading)
+    'PROPOSED, NOT VERIFIED: a person must confirm the landmarks before use'
+    """
     if reading.verified:
         return f"verified by {reading.verified_by or 'a reader (name left out)'}"
     proposed, by_hand = _landmark_names(reading.measured)
@@ -238,7 +262,13 @@ def _landmark_names(measured: SliceReading) -> tuple[list[str], list[str]]:
 
 
 def slice_words(reading: Reading) -> str:
-    """Say which slice was measured and where it lies."""
+    """Say which slice was measured and where it lies.
+
+    Examples
+    --------
+    >>> slice_words(reading).split(", ")[1:3]
+    ['slice 4 of 7 from the front', '+14.0 mm along the normal']
+    """
     measured = reading.measured
     name = reading.slice_name(measured.slice_index)
     return (
@@ -249,7 +279,13 @@ def slice_words(reading: Reading) -> str:
 
 
 def short_slice_words(reading: Reading, index: int) -> str:
-    """Name a slice where there is little room."""
+    """Name a slice where there is little room.
+
+    Examples
+    --------
+    >>> short_slice_words(reading, 3)
+    'slice 4, image 43'
+    """
     name = reading.slice_name(index)
     return reading.slice_number(index) if name is None else name.short
 
@@ -271,7 +307,13 @@ def patient_words(point_mm: Vector) -> str:
 
 
 def convention_words(reading: Reading) -> str:
-    """Name axis, slice and threshold conventions: readings compare only when these agree."""
+    """Name axis, slice and threshold conventions: readings compare only when these agree.
+
+    Examples
+    --------
+    >>> convention_words(reading).split("; ")[0]
+    'axis rim_to_rim (line through both plateau rims)'
+    """
     return (
         f"axis {reading.conventions.axis.value} ({AXIS_WORDS[reading.conventions.axis]});"
         f" slice {reading.conventions.slice.value} ({SLICE_WORDS[reading.conventions.slice]});"
@@ -280,5 +322,11 @@ def convention_words(reading: Reading) -> str:
 
 
 def foot_words(reading: Reading) -> str:
-    """Write the foot of a picture: status, conventions and the safety notice."""
+    """Write the foot of a picture: status, conventions and the safety notice.
+
+    Examples
+    --------
+    >>> foot_words(reading).endswith(NOTICE)
+    True
+    """
     return f"{status_words(reading)}. Conventions: {convention_words(reading)}. {NOTICE}"

@@ -44,6 +44,13 @@ def read(path: StrPath, *, progress: Progress | None = None) -> Study:
     ------
     UsageError
         If there is nothing at that path.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     len(read(folder).stacks)
+    0
     """
     return open_study(path, progress=progress)
 

@@ -75,7 +75,14 @@ FACTOR: FloatArray = np.asarray(np.linalg.cholesky(_MATRIX), dtype=np.float64)
 
 
 def scores_beside(width_mm: float, rng: np.random.Generator) -> dict[str, float]:
-    """Draw the standard scores of a knee's other figures, given the width of its plateau."""
+    """Draw the standard scores of a knee's other figures, given the width of its plateau.
+
+    Examples
+    --------
+    >>> scores = scores_beside(74.6, np.random.default_rng(1))
+    >>> len(scores), scores["width"]
+    (14, 0.0)
+    """
     mean, sd = ALL_WIDTHS_MM
     independent = rng.standard_normal(len(FIGURES))
     independent[0] = (width_mm - mean) / sd
@@ -84,7 +91,13 @@ def scores_beside(width_mm: float, rng: np.random.Generator) -> dict[str, float]
 
 
 def within(kind: type[Group], **values: float | str) -> Group:
-    """Return a parameter group, its drawn numbers moved into their ranges."""
+    """Return a parameter group, its drawn numbers moved into their ranges.
+
+    Examples
+    --------
+    >>> within(TibiaParameters, plateau_width_mm=200.0).plateau_width_mm
+    95.0
+    """
     ranges = {item.name: item.metadata["range"] for item in fields(kind) if item.metadata}
     kept = {
         name: min(max(float(value), ranges[name][0]), ranges[name][1]) if name in ranges else value
@@ -96,7 +109,14 @@ def within(kind: type[Group], **values: float | str) -> Group:
 def draw_tibia(
     rng: np.random.Generator, sex: Sex, width_mm: float, scores: dict[str, float]
 ) -> TibiaParameters:
-    """Draw the tibia, given the width of its plateau and the standard scores beside it."""
+    """Draw the tibia, given the width of its plateau and the standard scores beside it.
+
+    Examples
+    --------
+    >>> scores = dict.fromkeys(FIGURES, 0.0)
+    >>> draw_tibia(np.random.default_rng(1), Sex.FEMALE, 72.0, scores).plateau_width_mm
+    72.0
+    """
     male = sex is Sex.MALE
     return within(
         TibiaParameters,
@@ -132,7 +152,13 @@ def _scar(rng: np.random.Generator) -> float:
 def draw_femur(
     rng: np.random.Generator, medial_excess_wear: float, scores: dict[str, float]
 ) -> FemurParameters:
-    """Draw the femur; a knee that is worn more medially stands in varus."""
+    """Draw the femur; a knee that is worn more medially stands in varus.
+
+    Examples
+    --------
+    >>> draw_femur(np.random.default_rng(1), 0.0, dict.fromkeys(FIGURES, 0.0)).notch_width_mm
+    23.0
+    """
     return within(
         FemurParameters,
         medial_overhang_mm=2.2 + 1.15 * scores["fem_corner_dx_M"],
@@ -155,7 +181,14 @@ def draw_femur(
 def draw_cartilage(
     rng: np.random.Generator, wear: tuple[float, float], scores: dict[str, float]
 ) -> CartilageParameters:
-    """Draw the cartilage; `wear` is that of the medial and of the lateral compartment, 0 to 1."""
+    """Draw the cartilage; `wear` is that of the medial and of the lateral compartment, 0 to 1.
+
+    Examples
+    --------
+    >>> scores = dict.fromkeys(FIGURES, 0.0)
+    >>> draw_cartilage(np.random.default_rng(1), (0.0, 0.0), scores).medial_loss
+    0.0
+    """
     return within(
         CartilageParameters,
         tibial_medial_mm=2.1 + 0.5 * scores["tcart_c_M"],

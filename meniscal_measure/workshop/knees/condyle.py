@@ -103,7 +103,15 @@ class Notch:
     """Where the roof ends behind: the back of the metaphysis there."""
 
     def distance(self, u: Field, y: Field, height: Field) -> Field:
-        """Distance from the notch, negative in it; `height` is mm above the condyles."""
+        """Distance from the notch, negative in it; `height` is mm above the condyles.
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> notch = Notch(u=0.0, y=0.0, height=24.0, slope=1.2, half_width=11.0, outlet=4.0)
+        >>> (notch.distance(np.zeros(2), np.zeros(2), np.array([10.0, 40.0])) < 0).tolist()
+        [True, False]
+        """
         behind = y - self.y
         roof = self.height + self.slope * (negative(behind) + FLATTER_BEHIND * positive(behind))
         wide = self.half_width + 0.018 * negative(behind) * negative(behind)

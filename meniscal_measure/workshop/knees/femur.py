@@ -71,7 +71,15 @@ class Femur:
     """Thickness of the fluid in front of the femur."""
 
     def condyle(self, compartment: Compartment) -> Condyle:
-        """Return the condyle of one compartment."""
+        """Return the condyle of one compartment.
+
+        Examples
+        --------
+        >>> from meniscal_measure.workshop.knees.tibia import build_tibia
+        >>> femur = build_femur(KneeParameters(), build_tibia(KneeParameters()))
+        >>> femur.condyle(Compartment.LATERAL).u < 0 < femur.condyle(Compartment.MEDIAL).u
+        True
+        """
         return self.medial if compartment is Compartment.MEDIAL else self.lateral
 
     def above(self, u: Field, z: Field) -> Field:
@@ -142,7 +150,14 @@ class Femur:
 
 
 def build_femur(parameters: KneeParameters, tibia: Tibia) -> Femur:
-    """Build the femur of one knee, set down on its tibia."""
+    """Build the femur of one knee, set down on its tibia.
+
+    Examples
+    --------
+    >>> from meniscal_measure.workshop.knees.tibia import build_tibia
+    >>> round(build_femur(KneeParameters(), build_tibia(KneeParameters())).scale, 3)
+    1.0
+    """
     shape, s = parameters.femur, tibia.scale
     medial, lateral = _condyles(parameters, tibia)
     low_medial, low_lateral = (

@@ -21,6 +21,13 @@ def growth_plate_scar(
 
     `level` is the height over the plane that the sheet waves about, `place` `u` and `y` of the
     points, `marrow` the distance from the marrow.
+
+    Examples
+    --------
+    >>> level, marrow = np.array([0.0, 5.0]), np.full(2, -9.0)
+    >>> _, _, sheet = growth_plate_scar(level, (np.zeros(2), np.zeros(2)), marrow, thickness=1.0)
+    >>> (sheet < 0).tolist()
+    [True, False]
     """
     u, y = place
     wave = WAVE_MM * (np.sin(0.33 * u + 0.11 * y) + np.sin(0.14 * u - 0.27 * y))

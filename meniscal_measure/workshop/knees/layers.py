@@ -128,7 +128,14 @@ def layers_on_raster(parts: Iterable[Part], raster: Raster) -> list[Layer]:
 
 
 def labels_of(layers: Iterable[Layer], shape: tuple[int, ...]) -> NDArray[np.uint8]:
-    """Paint layers into an array of tissue labels."""
+    """Paint layers into an array of tissue labels.
+
+    Examples
+    --------
+    >>> fat = Layer(Tissue.FAT, Depth.FAT, np.array([-1.0, 1.0]), (...,))
+    >>> labels_of([fat], (2,)).tolist()
+    [2, 0]
+    """
     labels = np.zeros(shape, dtype=np.uint8)
     for layer in layers:
         np.copyto(labels[layer.where], np.uint8(layer.tissue), where=layer.distance_mm < 0)

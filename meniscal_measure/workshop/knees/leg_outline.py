@@ -54,7 +54,13 @@ class Leg:
 
 
 def build_leg(parameters: KneeParameters) -> Leg:
-    """Build the outline of one leg."""
+    """Build the outline of one leg.
+
+    Examples
+    --------
+    >>> build_leg(KneeParameters()).skin
+    1.5
+    """
     soft = parameters.soft
     scale = parameters.tibia.plateau_width_mm / MEAN_PLATEAU_WIDTH_MM
     return Leg(scale, soft.fat_mm, soft.skin_mm, soft.muscle_bulk)

@@ -39,7 +39,15 @@ class Blob:
         return spans[0], spans[1], spans[2]
 
     def distance(self, u: Field, y: Field, z: Field) -> Field:
-        """Return the distance from the ellipsoid."""
+        """Return the distance from the ellipsoid.
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> blob = Blob(Tissue.FLUID, Depth.CYST, (0.0, 0.0, 0.0), (3.0, 3.0, 3.0))
+        >>> blob.distance(np.array([5.0]), np.zeros(1), np.zeros(1)).round(3).tolist()
+        [2.0]
+        """
         offset = (u - self.centre[0], y - self.centre[1], z - self.centre[2])
         return ellipsoid(offset, self.half_axes)
 

@@ -56,7 +56,14 @@ class Cut:
     offset: float
 
     def beyond(self, point: tuple[Field, Field, Field]) -> Field:
-        """Signed distance of a point from the plane."""
+        """Signed distance of a point from the plane.
+
+        Examples
+        --------
+        >>> cut = Cut(np.array([0.0, 1.0, 0.0]), 4.0)
+        >>> cut.beyond((np.zeros(1), np.array([5.0]), np.zeros(1))).tolist()
+        [1.0]
+        """
         u, y, z = point
         distance: Field = self.normal[0] * u + self.normal[1] * y + self.normal[2] * z - self.offset
         return distance

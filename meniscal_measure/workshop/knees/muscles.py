@@ -63,7 +63,13 @@ BELLIES = (
 
 
 def build_muscles(parameters: KneeParameters) -> tuple[Belly, ...]:
-    """Build the muscles of one knee."""
+    """Build the muscles of one knee.
+
+    Examples
+    --------
+    >>> len(build_muscles(KneeParameters())) == len(BELLIES)
+    True
+    """
     s = parameters.tibia.plateau_width_mm / MEAN_PLATEAU_WIDTH_MM
     bulk = parameters.soft.muscle_bulk
     return tuple(

@@ -278,9 +278,21 @@ class KneeParameters:
     soft: SoftTissueParameters = SoftTissueParameters()
 
     def meniscus(self, compartment: Compartment) -> MeniscusParameters:
-        """Return the meniscus of one compartment."""
+        """Return the meniscus of one compartment.
+
+        Examples
+        --------
+        >>> KneeParameters().meniscus(Compartment.LATERAL).body_extrusion_mm
+        0.2
+        """
         return self.medial if compartment is Compartment.MEDIAL else self.lateral
 
     def tear(self, compartment: Compartment) -> TearParameters:
-        """Return the tears of one meniscus."""
+        """Return the tears of one meniscus.
+
+        Examples
+        --------
+        >>> KneeParameters().tear(Compartment.MEDIAL).root
+        <RootTear.NONE: 'none'>
+        """
         return self.medial_tear if compartment is Compartment.MEDIAL else self.lateral_tear

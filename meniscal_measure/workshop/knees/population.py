@@ -90,7 +90,13 @@ GENERAL = Population()
 def draw_parameters(
     rng: np.random.Generator, population: Population = GENERAL, *, side: Side | None = None
 ) -> KneeParameters:
-    """Draw one knee: the same from the same state of `rng`, of either side unless one is named."""
+    """Draw one knee: the same from the same state of `rng`, of either side unless one is named.
+
+    Examples
+    --------
+    >>> draw_parameters(np.random.default_rng(1), side=Side.LEFT).side
+    <Side.LEFT: 'L'>
+    """
     sex = Sex.MALE if rng.random() < population.male else Sex.FEMALE
     drawn_side = Side.LEFT if rng.random() < 0.5 else Side.RIGHT
     wear = rng.beta(2.0, 2.0) if rng.random() < population.osteoarthritis else 0.0

@@ -146,7 +146,14 @@ class SeriesRecipe:
 
     @property
     def pixels(self) -> int:
-        """Pixels of the whole stack."""
+        """Pixels of the whole stack.
+
+        Examples
+        --------
+        >>> size = (15, 256, 256, 0.5, 0.5, 3.0, 3.3)
+        >>> SeriesRecipe(StackPlane.CORONAL, ProtocolName.PD_TSE_FS, *size).pixels
+        983040
+        """
         return self.slices * self.rows * self.columns
 
 
@@ -250,7 +257,13 @@ def check_tables(
 
 
 def table_of(document: Mapping[str, Any], name: str) -> Mapping[str, Any]:
-    """One table of a recipe, empty where it is left out."""
+    """One table of a recipe, empty where it is left out.
+
+    Examples
+    --------
+    >>> table_of({"knee": {"side": "left"}}, "knee"), table_of({}, "knee")
+    ({'side': 'left'}, {})
+    """
     table = document.get(name, {})
     if not isinstance(table, Mapping):
         raise RecipeError(f"{name} is {table!r}; it must be a table of fields.")
@@ -275,7 +288,13 @@ def parse_name(given: Any) -> str:
 
 
 def parse_seed(given: Any) -> int:
-    """Check the seed of a recipe."""
+    """Check the seed of a recipe.
+
+    Examples
+    --------
+    >>> parse_seed(7)
+    7
+    """
     if not isinstance(given, int) or isinstance(given, bool) or not 0 <= given <= LARGEST_SEED:
         raise RecipeError(f"seed is {given!r}; allowed is a whole number from 0 to {LARGEST_SEED}.")
     return given

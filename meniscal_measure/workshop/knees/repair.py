@@ -34,6 +34,13 @@ def repaired(
     ------
     RecipeError
         If there is no medial root tear to repair.
+
+    Examples
+    --------
+    >>> from meniscal_measure.workshop.knees.parameters import TearParameters
+    >>> torn = replace(KneeParameters(), medial_tear=TearParameters(RootTear.COMPLETE))
+    >>> repaired(torn, extrusion_change_mm=-0.5).medial.body_extrusion_mm
+    0.5
     """
     if parameters.medial_tear.root is RootTear.NONE:
         raise RecipeError(

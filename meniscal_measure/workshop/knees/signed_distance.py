@@ -22,24 +22,48 @@ ROUND_OFF_NORM = 1e-9
 
 
 def maximum(a: Field, b: Field | float) -> Field:
-    """Return the larger of two fields, point by point."""
+    """Return the larger of two fields, point by point.
+
+    Examples
+    --------
+    >>> maximum(np.array([1.0, 4.0]), 2.0).tolist()
+    [2.0, 4.0]
+    """
     larger: Field = np.maximum(a, b)
     return larger
 
 
 def minimum(a: Field, b: Field | float) -> Field:
-    """Return the smaller of two fields, point by point."""
+    """Return the smaller of two fields, point by point.
+
+    Examples
+    --------
+    >>> minimum(np.array([1.0, 4.0]), 2.0).tolist()
+    [1.0, 2.0]
+    """
     smaller: Field = np.minimum(a, b)
     return smaller
 
 
 def positive(x: Field) -> Field:
-    """Return the positive part of a field."""
+    """Return the positive part of a field.
+
+    Examples
+    --------
+    >>> positive(np.array([-1.5, 2.0])).tolist()
+    [0.0, 2.0]
+    """
     return maximum(x, 0.0)
 
 
 def negative(x: Field) -> Field:
-    """Return the negative part of a field, which is below zero."""
+    """Return the negative part of a field, which is below zero.
+
+    Examples
+    --------
+    >>> negative(np.array([-1.5, 2.0])).tolist()
+    [-1.5, 0.0]
+    """
     return minimum(x, 0.0)
 
 
@@ -132,7 +156,13 @@ class Oval:
     fullness: float = 2.0
 
     def norm(self, p: Field, q: Field) -> Field:
-        """Distance from the origin as a multiple of the curve's in the same direction."""
+        """Distance from the origin as a multiple of the curve's in the same direction.
+
+        Examples
+        --------
+        >>> Oval(3.0, 5.0, 1.0, 1.0).norm(np.array([6.0, -5.0]), np.zeros(2)).round(6).tolist()
+        [2.0, 1.0]
+        """
         big_p = maximum(p * (1.0 / self.p_positive), p * (-1.0 / self.p_negative))
         big_q = maximum(q * (1.0 / self.q_positive), q * (-1.0 / self.q_negative))
         p2, q2 = big_p * big_p, big_q * big_q
@@ -142,7 +172,13 @@ class Oval:
         return ((total * total + (self.fullness - 2.0) * p2 * q2) ** 0.5) ** 0.5
 
     def reach(self, cosine: Field, sine: Field) -> Field:
-        """Distance from the origin to the curve in a direction."""
+        """Distance from the origin to the curve in a direction.
+
+        Examples
+        --------
+        >>> Oval(3.0, 5.0, 1.0, 1.0).reach(np.array([1.0, -1.0]), np.zeros(2)).round(6).tolist()
+        [3.0, 5.0]
+        """
         start = self.p_positive
         return start / self.norm(start * cosine, start * sine)
 

@@ -39,7 +39,15 @@ class Spine:
     turn_y: float = 0.0
 
     def rise(self, u: Field, y: Field) -> Field:
-        """Height added to the plateau."""
+        """Height added to the plateau.
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> ridge = Spine(0.0, 0.0, 8.0, medial=6.0, lateral=6.0, front=20.0, back=20.0)
+        >>> ridge.rise(np.array([0.0, 7.0]), np.zeros(2)).tolist()
+        [8.0, 0.0]
+        """
         across = u - self.u
         if self.slant != 0.0:
             across = across - self.slant * negative(y - self.turn_y)

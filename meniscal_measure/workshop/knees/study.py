@@ -202,12 +202,26 @@ def plan_of(series: SeriesRecipe, knee: SyntheticKnee) -> StackPlan:
 
 
 def measured_grid(series: SeriesRecipe, knee: SyntheticKnee) -> PixelGrid:
-    """Plane of the measured slice of a coronal series."""
+    """Plane of the measured slice of a coronal series.
+
+    Examples
+    --------
+    >>> from meniscal_measure.workshop.knees.scanner.protocols import ProtocolName
+    >>> series = SeriesRecipe(StackPlane.CORONAL, ProtocolName.PD_3D, 3, 64, 64, 1.0, 1.0, 1.0, 1.0)
+    >>> measured_grid(series, SyntheticKnee(KneeParameters())).rows
+    64
+    """
     return stack_grids(plan_of(series, knee))[series.slices // 2]
 
 
 def build_scanner(recipe: ScannerRecipe) -> Scanner:
-    """Build the scanner a recipe describes."""
+    """Build the scanner a recipe describes.
+
+    Examples
+    --------
+    >>> build_scanner(ScannerRecipe(snr=25.0)).snr
+    25.0
+    """
     moving = recipe.motion_mm > 0
     failing = recipe.fat_suppression_failure > 0
     return Scanner(

@@ -94,12 +94,27 @@ class SyntheticKnee:
         return layers_of(self.parts, u, y, z)
 
     def tissue_at(self, points: NDArray[np.floating]) -> NDArray[np.uint8]:
-        """Tissue label (value of `Tissue`) at points, shape (..., 3) LPS mm."""
+        """Tissue label (value of `Tissue`) at points, shape (..., 3) LPS mm.
+
+        Examples
+        --------
+        >>> from meniscal_measure.workshop.knees.tissue import Tissue
+        >>> label = SyntheticKnee(KneeParameters()).tissue_at(np.array([[0.0, 0.0, -30.0]]))[0]
+        >>> Tissue(label)
+        <Tissue.MARROW: 4>
+        """
         return labels_of(self.layers_at(points), points.shape[:-1])
 
     @property
     def roots(self) -> dict[tuple[Compartment, str], Vector]:
-        """Centres of the root footprints, LPS mm, by compartment and "anterior" or "posterior"."""
+        """Centres of the root footprints, LPS mm, by compartment and "anterior" or "posterior".
+
+        Examples
+        --------
+        >>> roots = SyntheticKnee(KneeParameters()).roots
+        >>> [round(part, 1) for part in roots[Compartment.MEDIAL, "posterior"]]
+        [5.8, 10.5, 2.9]
+        """
         return {
             (compartment, end): (
                 self.mirror * root.u,
@@ -115,6 +130,11 @@ class SyntheticKnee:
 
         `angle` is the direction from the centre of the plateau in radians: 0 outward, positive
         backwards.
+
+        Examples
+        --------
+        >>> SyntheticKnee(KneeParameters()).rim(Compartment.MEDIAL, np.zeros(1)).round(1).tolist()
+        [[36.2, 0.6, -2.1]]
         """
         return self._in_patient(self.tibia.rim(compartment, angle))
 
@@ -136,7 +156,15 @@ class SyntheticKnee:
         return exact_landmarks.landmarks_on(self, grid)
 
     def extrusion_on(self, grid: PixelGrid) -> dict[Compartment, float]:
-        """Exact extrusion on a slice, mm; see `exact_landmarks.extrusion_on`."""
+        """Exact extrusion on a slice, mm; see `exact_landmarks.extrusion_on`.
+
+        Examples
+        --------
+        >>> grid = PixelGrid((-60, 2, 40), (1, 0, 0), (0, 0, -1), 0.5, 0.5, 240, 240)
+        >>> extrusion = SyntheticKnee(KneeParameters()).extrusion_on(grid)
+        >>> round(extrusion[Compartment.MEDIAL], 2)
+        0.89
+        """
         return exact_landmarks.extrusion_on(self, grid)
 
 

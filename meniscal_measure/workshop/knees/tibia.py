@@ -77,11 +77,23 @@ class Tibia:
     """Thickness of its scar; 0 for none."""
 
     def plateau(self, compartment: Compartment) -> Plateau:
-        """Return the plateau of one compartment."""
+        """Return the plateau of one compartment.
+
+        Examples
+        --------
+        >>> build_tibia(KneeParameters()).plateau(Compartment.LATERAL).outward
+        -1.0
+        """
         return self.medial if compartment is Compartment.MEDIAL else self.lateral
 
     def medial_share(self, u: Field) -> Field:
-        """Weight of the medial plateau: 1 medially, 0 laterally, a smooth change between."""
+        """Weight of the medial plateau: 1 medially, 0 laterally, a smooth change between.
+
+        Examples
+        --------
+        >>> build_tibia(KneeParameters()).medial_share(np.array([-20.0, 0.0, 20.0])).tolist()
+        [0.0, 0.5, 1.0]
+        """
         return smoothstep((u + 6.0) * (1.0 / 12.0))
 
     def height(self, u: Field, y: Field) -> Field:
@@ -94,7 +106,14 @@ class Tibia:
         return top
 
     def height_at(self, u: float, y: float) -> float:
-        """Height of the bony plateau at one place."""
+        """Height of the bony plateau at one place.
+
+        Examples
+        --------
+        >>> tibia = build_tibia(KneeParameters())
+        >>> tibia.height_at(*tibia.apex(Compartment.MEDIAL)) > tibia.height_at(20.0, 0.0)
+        True
+        """
         return float(self.height(np.array([u]), np.array([y]))[0])
 
     def cartilage_thickness(self, u: Field, y: Field) -> Field:
@@ -160,7 +179,14 @@ class Tibia:
             yield growth_plate_scar(level, (u, y), marrow, thickness=self.growth_plate)
 
     def apex(self, compartment: Compartment) -> tuple[float, float]:
-        """Find the highest point of a spine, (u, y) to better than 1 um."""
+        """Find the highest point of a spine, (u, y) to better than 1 um.
+
+        Examples
+        --------
+        >>> u, y = build_tibia(KneeParameters()).apex(Compartment.MEDIAL)
+        >>> round(u, 1), round(y, 1)
+        (6.5, 0.9)
+        """
         ridge = self.spines[0] if compartment is Compartment.MEDIAL else self.spines[1]
         best_u, best_y = float(ridge.u), float(self.eminence[0].y)
         reach_u, reach_y = APEX_ASIDE_MM, APEX_SEARCH_MM
@@ -182,7 +208,14 @@ class Tibia:
         return u, y, self.height(u, y) - self.rim_radius * _INSET
 
     def rim_reach(self, compartment: Compartment, angle: Field) -> Field:
-        """Distance of the rim from the centre of the plateau."""
+        """Distance of the rim from the centre of the plateau.
+
+        Examples
+        --------
+        >>> tibia = build_tibia(KneeParameters())
+        >>> tibia.rim_reach(Compartment.MEDIAL, np.zeros(1)).round(2).tolist()
+        [15.97]
+        """
         outline = self.plateau(compartment).outline
         return outline.reach(np.cos(angle), np.sin(angle)) - self.rim_radius * _INSET
 
@@ -191,14 +224,27 @@ class Tibia:
         return plateau.outline.beyond(p, q) + self.rim_radius * _INSET
 
     def polar(self, compartment: Compartment, angle: Field, reach: Field) -> tuple[Field, Field]:
-        """(u, y) of a point given by direction and distance from the centre of a plateau."""
+        """(u, y) of a point given by direction and distance from the centre of a plateau.
+
+        Examples
+        --------
+        >>> u, _ = build_tibia(KneeParameters()).polar(Compartment.LATERAL, np.zeros(1), np.ones(1))
+        >>> u.round(2).tolist()
+        [-21.0]
+        """
         plateau = self.plateau(compartment)
         u = plateau.centre_u + plateau.outward * reach * np.cos(angle)
         return u, plateau.centre_y + reach * np.sin(angle)
 
 
 def build_tibia(parameters: KneeParameters) -> Tibia:
-    """Build the tibia of one knee."""
+    """Build the tibia of one knee.
+
+    Examples
+    --------
+    >>> build_tibia(KneeParameters()).scale
+    1.0
+    """
     shape = parameters.tibia
     scale = shape.plateau_width_mm / MEAN_PLATEAU_WIDTH_MM
     deeper = scale * MEAN_WIDTH_OVER_DEPTH / shape.width_over_depth

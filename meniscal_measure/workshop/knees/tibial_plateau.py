@@ -50,7 +50,15 @@ class Plateau:
     osteophyte: float
 
     def local(self, u: Field, y: Field) -> tuple[Field, Field]:
-        """Offset from the centre: outward and backwards."""
+        """Offset from the centre: outward and backwards.
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> plateau = build_plateau(KneeParameters(), Compartment.LATERAL, 1.0, 1.0)
+        >>> plateau.local(np.array([-30.0]), np.array([0.0]))
+        (array([10.]), array([0.8]))
+        """
         return (u - self.centre_u) * self.outward, y - self.centre_y
 
     def height(self, u: Field, y: Field) -> Field:
@@ -84,7 +92,13 @@ class Plateau:
 def build_plateau(
     parameters: KneeParameters, compartment: Compartment, scale: float, deeper: float
 ) -> Plateau:
-    """Build one plateau of a knee; lengths grow with `scale`, from front to back with `deeper`."""
+    """Build one plateau of a knee; lengths grow with `scale`, from front to back with `deeper`.
+
+    Examples
+    --------
+    >>> build_plateau(KneeParameters(), Compartment.LATERAL, 1.0, 1.0).outward
+    -1.0
+    """
     shape, cartilage, joint = parameters.tibia, parameters.cartilage, parameters.joint
 
     def side(medial: float, lateral: float) -> float:

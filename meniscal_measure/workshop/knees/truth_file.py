@@ -40,7 +40,14 @@ class TrueSlice:
 
     @property
     def measurable(self) -> bool:
-        """Whether the bodies of both menisci are cut."""
+        """Whether the bodies of both menisci are cut.
+
+        Examples
+        --------
+        >>> grid = PixelGrid((0, 0, 0), (1, 0, 0), (0, 0, -1), 0.5, 0.5, 64, 64)
+        >>> TrueSlice(0, "1.2.3", grid, {}, {}).measurable
+        False
+        """
         return len(self.extrusion_mm) == len(self.points) > 0
 
     @property

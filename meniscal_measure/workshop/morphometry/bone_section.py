@@ -52,7 +52,13 @@ class Plane:
     def points(
         self, across: NDArray[np.floating], up: NDArray[np.floating]
     ) -> tuple[NDArray[np.floating], NDArray[np.floating], NDArray[np.floating]]:
-        """Points of the plane in the knee's frame."""
+        """Points of the plane in the knee's frame.
+
+        Examples
+        --------
+        >>> Plane(1.0, 2.0, 0.0).points(np.array([3.0]), np.array([4.0]))
+        (array([4.]), array([2.]), array([4.]))
+        """
         return self.u + np.cos(self.turn) * across, self.y + np.sin(self.turn) * across, up
 
 

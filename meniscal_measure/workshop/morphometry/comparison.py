@@ -43,12 +43,24 @@ class Agreement:
 
     @property
     def shift(self) -> float:
-        """Difference of the means in real standard deviations."""
+        """Difference of the means in real standard deviations.
+
+        Examples
+        --------
+        >>> Agreement("width", 0, "good", real=(75.0, 6.0), drawn=(78.0, 6.0), count=20).shift
+        0.5
+        """
         return (self.drawn[0] - self.real[0]) / max(self.real[1], 1e-6)
 
     @property
     def spread(self) -> float:
-        """Standard deviation over the real one."""
+        """Standard deviation over the real one.
+
+        Examples
+        --------
+        >>> Agreement("width", 0, "good", real=(75.0, 6.0), drawn=(78.0, 3.0), count=20).spread
+        0.5
+        """
         return self.drawn[1] / max(self.real[1], 1e-6)
 
     @property
@@ -105,7 +117,13 @@ def correlations(figures: Figures) -> dict[tuple[str, str], tuple[float, float]]
 
 
 def table(agreements: Sequence[Agreement]) -> str:
-    """Write figures as lines of text: drawn and real mean and standard deviation, verdict."""
+    """Write figures as lines of text: drawn and real mean and standard deviation, verdict.
+
+    Examples
+    --------
+    >>> print(table([Agreement("width", 0, "good", (75.0, 6.0), (80.0, 6.0), 20)]).splitlines()[1])
+    width                 0     80.00 ( 6.00)     75.00 ( 6.00)   0.83   1.00  good   mean
+    """
     head = f"{'figure':16}{'offset':>7}{'drawn':>18}{'real':>18}{'shift':>7}{'spread':>7}  "
     lines = [head + "reliability"]
     for item in agreements:

@@ -12,7 +12,16 @@ from meniscal_measure.workshop.morphometry.bone_section import Bones, BonesAt
 
 
 def bones_of(knee: SyntheticKnee) -> BonesAt:
-    """Give the bone fields of a knee."""
+    """Give the bone fields of a knee.
+
+    Examples
+    --------
+    >>> from meniscal_measure.workshop.knees.parameters import KneeParameters
+    >>> bones_at = bones_of(SyntheticKnee(KneeParameters()))
+    >>> bones = bones_at(np.zeros(1), np.zeros(1), np.array([-20.0]))
+    >>> bool(bones.tibia[0] < 0 < bones.femur[0])
+    True
+    """
 
     def bones_at(
         u: NDArray[np.floating], y: NDArray[np.floating], z: NDArray[np.floating]

@@ -53,7 +53,14 @@ class SeriesIdentity:
     description: str
 
     def instance_uid(self, index: int) -> UID:
-        """SOP Instance UID of the slice with this index along the stack normal."""
+        """SOP Instance UID of the slice with this index along the stack normal.
+
+        Examples
+        --------
+        >>> series = SeriesIdentity(study_identity("knee", 7, Side.LEFT), "1.2.3", 1, "COR")
+        >>> series.instance_uid(0) == series.instance_uid(1)
+        False
+        """
         return uid_for(self.series_instance_uid, "instance", index)
 
 

@@ -59,7 +59,15 @@ def patient_and_study(identity: SeriesIdentity) -> Dataset:
 
 
 def image_pixels(dataset: Dataset, pixels: NDArray[np.uint16]) -> None:
-    """Fill the Image Pixel module with 12-bit grey values, one frame or several."""
+    """Fill the Image Pixel module with 12-bit grey values, one frame or several.
+
+    Examples
+    --------
+    >>> dataset = Dataset()
+    >>> image_pixels(dataset, np.zeros((2, 3), dtype=np.uint16))
+    >>> dataset.Rows, dataset.Columns
+    (2, 3)
+    """
     dataset.SamplesPerPixel = 1
     dataset.PhotometricInterpretation = "MONOCHROME2"
     dataset.Rows, dataset.Columns = pixels.shape[-2:]
@@ -72,7 +80,13 @@ def image_pixels(dataset: Dataset, pixels: NDArray[np.uint16]) -> None:
 
 
 def orientation(grid: PixelGrid) -> list[str]:
-    """Image Orientation (Patient) of a plane."""
+    """Image Orientation (Patient) of a plane.
+
+    Examples
+    --------
+    >>> orientation(PixelGrid((0, 0, 0), (1, 0, 0), (0, 0, -1), 0.5, 0.4, 200, 250))
+    ['1.0', '0.0', '0.0', '0.0', '0.0', '-1.0']
+    """
     return decimal_strings(*grid.row_direction, *grid.column_direction)
 
 

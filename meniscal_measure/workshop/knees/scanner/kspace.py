@@ -31,6 +31,12 @@ def encode(fine: FloatArray, *, shown: tuple[int, int], acquired: tuple[int, int
 
     `fine` is the signal on the fine grid, shape (shown rows x n, shown columns x n). Zero frequency
     lies in the middle of what is returned, shape `acquired`, and holds the mean of the signal.
+
+    Examples
+    --------
+    >>> kspace = encode(np.ones((8, 8)), shown=(4, 4), acquired=(4, 4))
+    >>> round(float(abs(kspace[2, 2])), 6)
+    1.0
     """
     spectrum = np.fft.fftshift(np.fft.fft2(fine, norm="forward"))
     starts = [have // 2 - size // 2 for have, size in zip(spectrum.shape, acquired, strict=True)]
@@ -44,7 +50,17 @@ def encode(fine: FloatArray, *, shown: tuple[int, int], acquired: tuple[int, int
 
 
 def shifted(kspace: ComplexArray, *, axis: int, by_px: float, shown: int) -> ComplexArray:
-    """Shift the object along an axis by a number of shown pixels (Fourier shift theorem)."""
+    """Shift the object along an axis by a number of shown pixels (Fourier shift theorem).
+
+    Examples
+    --------
+    >>> fine = np.zeros((4, 4))
+    >>> fine[1, 1] = 1.0
+    >>> kspace = encode(fine, shown=(4, 4), acquired=(4, 4))
+    >>> moved = shifted(kspace, axis=1, by_px=1.0, shown=4)
+    >>> abs(reconstruct(moved, (4, 4))).round(6)[1].tolist()
+    [0.0, 0.0, 1.0, 0.0]
+    """
     ramp = np.exp(-2j * np.pi * frequencies(kspace.shape[axis]) * by_px / shown)
     return np.asarray(kspace * np.expand_dims(ramp, 1 - axis), dtype=np.complex128)
 
@@ -79,6 +95,12 @@ def reconstruct(kspace: ComplexArray, shown: tuple[int, int]) -> ComplexArray:
 
     A truncated edge overshoots (Gibbs ringing) unless k-space was weighted by a window; a point
     becomes the Dirichlet kernel of the acquired matrix, or the kernel of the window.
+
+    Examples
+    --------
+    >>> kspace = encode(np.ones((8, 8)), shown=(4, 4), acquired=(2, 2))
+    >>> abs(reconstruct(kspace, (4, 4))).round(6)[0].tolist()
+    [1.0, 1.0, 1.0, 1.0]
     """
     padding = [
         (to // 2 - have // 2, to - to // 2 - (have - have // 2))

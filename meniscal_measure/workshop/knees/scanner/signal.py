@@ -54,6 +54,11 @@ def gradient_echo(
 
     PD sin(a) (1 - E1) / (1 - cos(a) E1) exp(-TE/T2*) with E1 = exp(-TR/T1) (Ernst and Anderson,
     Rev Sci Instrum 1966;37:93; quoted from memory).
+
+    Examples
+    --------
+    >>> round(gradient_echo(1.0, 1240, 20.0, tr_ms=20, te_ms=7.57, flip_angle_deg=12), 3)
+    0.061
     """
     flip = np.deg2rad(flip_angle_deg)
     kept = np.exp(-tr_ms / t1_ms)
