@@ -14,7 +14,7 @@
         ├── EdgeNotFoundError                     no edge where one was to be refined
         ├── RecipeError                           a phantom recipe outside its range
         ├── ManifestError                         lines of a cohort manifest that cannot be used
-        ├── AgreementError                        readings from which a statistic cannot be had
+        ├── AgreementError                        readings that do not allow a statistic
         ├── ArchiveError                          an imaging archive refused what was asked of it
         │   └── ArchiveUnreachableError           it gave no answer; another try may get one
         └── NothingMeasurableError                no series or slice the job can be done on

@@ -58,13 +58,13 @@ class Code(Enum):
     OTHER_FIELD_OF_VIEW = (
         Severity.WARNING,
         "Pixel spacing times matrix gives a field of view of {width_mm:.0f} x {height_mm:.0f} mm,"
-        " but Reconstruction Diameter says {diameter_mm:.0f} mm. Make sure of the pixel spacing:"
+        " but Reconstruction Diameter says {diameter_mm:.0f} mm. Check the pixel spacing:"
         " lengths scale with it.",
     )
     OTHER_PHASE_FIELD = (
         Severity.WARNING,
         "Pixel spacing times matrix gives a field of view of {width_mm:.0f} x {height_mm:.0f} mm,"
-        " but Percent Phase Field of View says {percent:.0f} %. Make sure of row and column"
+        " but Percent Phase Field of View says {percent:.0f} %. Check row and column"
         " spacing: lengths scale with them.",
     )
     FILES_REFUSED = (
@@ -175,7 +175,7 @@ class Code(Enum):
         Severity.NOTE,
         "Row and column spacing differ ({row_mm:.4g} and {column_mm:.4g} mm): the field of view is"
         " {width_mm:.0f} x {height_mm:.0f} mm and the plateau {plateau_mm:.1f} mm wide; with"
-        " columns spaced like rows it would be {square_mm:.1f} mm. Make sure of both.",
+        " columns spaced like rows it would be {square_mm:.1f} mm. Check both.",
     )
     UNUSUALLY_INWARD = (
         Severity.WARNING,
@@ -236,7 +236,7 @@ class Finding:
     values
         The value of each field of its sentence.
     where
-        Index of the slice it was found on, counted from 0; None where it is no matter of one slice.
+        Index of the slice it was found on, counted from 0; None if it concerns no single slice.
 
     Examples
     --------

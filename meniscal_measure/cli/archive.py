@@ -1,4 +1,4 @@
-"""`archive`: from an imaging archive to a reading and back, and images without their patient."""
+"""`archive`: fetch from an imaging archive, store results there, de-identify images."""
 
 from __future__ import annotations
 
@@ -29,7 +29,10 @@ if TYPE_CHECKING:
     from meniscal_measure.report.save import SavedFiles
     from meniscal_measure.series.model import Stack
 
-app = typer.Typer(no_args_is_help=True, help="Fetch from an imaging archive, and store there.")
+app = typer.Typer(
+    no_args_is_help=True,
+    help="Fetch from an imaging archive, store results there, de-identify images.",
+)
 
 PACKAGES = ("highdicom", "pynetdicom", "dicomweb_client", "dicomanonymizer", "tenacity")
 
@@ -100,7 +103,7 @@ def measure(
 
         query = Query(patient_id, study_date, accession_number, study_uid)
         if query == Query():
-            raise UsageError("Say whose knee: --patient-id, --accession-number or --study-uid.")
+            raise UsageError("Name the study: --patient-id, --accession-number or --study-uid.")
         peer = archive_peer(archive, calling_title, timeout, certificates)
         fetched = fetch_coronal(peer, query, out)
         _show_failures(fetched.missing, "Not fetched")
@@ -177,7 +180,7 @@ def deidentify(
         Path,
         typer.Option(
             "--key-file",
-            help="File with the secret of the cohort: the same key gives the same stand-ins.",
+            help="File with the secret of the cohort: the same key gives the same pseudonyms.",
             show_default=False,
         ),
     ],
@@ -185,7 +188,7 @@ def deidentify(
         bool, typer.Option("--keep-characteristics", help="Keep sex, age, size and weight.")
     ] = False,
 ) -> None:
-    """Write the MR images of a study without their patient (DICOM PS3.15 Annex E)."""
+    """De-identify the MR images of a study (DICOM PS3.15 Annex E)."""
     with reported(as_json=False):
         check_packages(PACKAGES, "archive")
         from meniscal_measure.exchange.study_without_patient import deidentify_study, read_key
@@ -224,7 +227,7 @@ def _stored(
     archived: Archived,
     out: Path,
 ) -> tuple[Outcome, ...]:
-    """Store what was made of a reading; give what did not arrive."""
+    """Store the objects made of a reading; return those that did not arrive."""
     from meniscal_measure.exchange.delivery import deliver
 
     sent = deliver(saved, stack, peer, archived, out)

@@ -21,6 +21,7 @@ from meniscal_measure.cli.common import (
     AsJson,
     Axis,
     ExactlyThreshold,
+    OutFolder,
     RefineEdges,
     ThresholdMm,
     progress_bar,
@@ -50,10 +51,7 @@ Manifest = Annotated[
 ]
 StorePath = Annotated[
     Path,
-    typer.Option("--store", help="File that keeps the readings; made if need be."),
-]
-Out = Annotated[
-    Path, typer.Option("--out", help="Folder for the results; made if need be.", show_default=False)
+    typer.Option("--store", help="File that keeps the readings; created if needed."),
 ]
 STORE = Path("cohort.sqlite")
 
@@ -77,7 +75,7 @@ def propose(
     ],
     out: Annotated[Path, typer.Option("--out", help="Manifest to write.", show_default=False)],
 ) -> None:
-    """Propose a manifest from what lies in a folder, to be looked over and completed."""
+    """Propose a manifest from the examinations in a folder, to be checked and completed."""
     with reported(as_json=False):
         from meniscal_measure.cohort.discover import propose_manifest
         from meniscal_measure.cohort.manifest import manifest_csv
@@ -88,7 +86,7 @@ def propose(
         write_text(out, manifest_csv(proposal.entries))
         for remark in proposal.remarks:
             say(remark, err=True)
-        say(f"Written: {out}, {len(proposal.entries)} examinations. Look it over.")
+        say(f"Written: {out}, {len(proposal.entries)} examinations. Check it.")
 
 
 @app.command()
@@ -157,7 +155,7 @@ def measure(
 
 @app.command()
 def export(
-    out: Out,
+    out: OutFolder,
     store: StorePath = STORE,
     parquet: Annotated[
         bool, typer.Option("--parquet", help="Write Parquet beside the CSV.")
@@ -231,7 +229,7 @@ def add_cases(
 
 @app.command()
 def report(
-    out: Out,
+    out: OutFolder,
     store: StorePath = STORE,
     reference: Annotated[
         Path | None,
@@ -267,7 +265,7 @@ def report(
 @app.command("assign")
 def assign(
     manifest: Manifest,
-    out: Out,
+    out: OutFolder,
     readers: Annotated[
         list[str], typer.Option("--reader", help="Name of a reader; give it for each.")
     ],

@@ -1,4 +1,4 @@
-"""How the cohort command shows that it works, and says how it ended."""
+"""The progress of a cohort run, and the summary at its end."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ WORDS = {
     "decided": "compared with the new threshold only",
     "unchanged": "with the same files as before",
 }
-"""What became of readings, where its name alone does not tell a user."""
+"""What happened to readings, where the name of a status alone does not say it."""
 
 MOST_LINES = 100
 """Lines of progress of a run that no terminal shows."""
@@ -131,7 +131,7 @@ def _left(seconds: float | None) -> str:
 
 
 def say_end(progress: Progress, store: Path, *, as_json: bool) -> None:
-    """Say what was done, what of it failed, and what earlier manifests left in the store."""
+    """Say what was done, what failed, and what earlier manifests left in the store."""
     counts = {status.value: count for status, count in progress.counts.items()}
     if as_json:
         print_json(

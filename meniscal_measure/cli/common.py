@@ -1,4 +1,4 @@
-"""What the commands share: reporting errors, progress, and the words for options."""
+"""What the commands share: options, reporting of errors, progress."""
 
 from __future__ import annotations
 

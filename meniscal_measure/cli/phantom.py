@@ -7,20 +7,17 @@ from typing import Annotated
 
 import typer
 
-from meniscal_measure.cli.common import AsJson, print_json, progress_bar, reported, say
+from meniscal_measure.cli.common import AsJson, OutFolder, print_json, progress_bar, reported, say
 
 app = typer.Typer(help="Write synthetic knees with exactly known landmarks.", no_args_is_help=True)
 
 Recipe = Annotated[
     Path, typer.Argument(metavar="RECIPE", help="Recipe file (TOML).", show_default=False)
 ]
-Out = Annotated[
-    Path, typer.Option("--out", help="Folder to write; created if needed.", show_default=False)
-]
 
 
 @app.command()
-def study(recipe: Recipe, out: Out, as_json: AsJson = False) -> None:
+def study(recipe: Recipe, out: OutFolder, as_json: AsJson = False) -> None:
     """Write one synthetic study: DICOM series, exact truth and a landmark file."""
     with reported(as_json=as_json):
         from meniscal_measure.workshop.knees.recipe import read_recipe
@@ -39,7 +36,7 @@ def study(recipe: Recipe, out: Out, as_json: AsJson = False) -> None:
 
 
 @app.command()
-def cohort(recipe: Recipe, out: Out, as_json: AsJson = False) -> None:
+def cohort(recipe: Recipe, out: OutFolder, as_json: AsJson = False) -> None:
     """Write a synthetic reader study: many knees, visits and readers, with a table of the truth."""
     with reported(as_json=as_json):
         from meniscal_measure.workshop.knees.synthetic_cohort import (

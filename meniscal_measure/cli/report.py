@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from meniscal_measure.series.model import Study
 
 SQLITE_HEADER = b"SQLite format 3\0"
-"""With what the file of the review page begins (SQLite documentation, "Database File Format")."""
+"""First bytes of the review page's file (SQLite documentation, "Database File Format")."""
 
 
 def report(

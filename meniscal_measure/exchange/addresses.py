@@ -1,4 +1,4 @@
-"""The address of an archive, as it is typed."""
+"""The address of an archive, parsed."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ MAX_PORT = 65535
 
 @dataclass(frozen=True)
 class Connection:
-    """How an archive is spoken to.
+    """How to connect to an archive.
 
     Parameters
     ----------
@@ -40,14 +40,14 @@ class Connection:
 
 
 def archive_at(address: str, connection: Connection) -> DimseArchive | WebArchive:
-    """Take an address apart.
+    """Find the archive at an address.
 
     Parameters
     ----------
     address
         `dicom://TITLE@HOST:PORT` or the root of DICOMweb services, `https://...`.
     connection
-        How it is spoken to.
+        How to connect to it.
 
     Raises
     ------

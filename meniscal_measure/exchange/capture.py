@@ -112,7 +112,7 @@ def report_document(
 
 
 def _share_context(derived: Dataset, header: Dataset) -> None:
-    """Repeat patient and study of the images, so that the archive files it with them."""
+    """Copy patient and study of the images, so that the archive files it with them."""
     for keyword in (*BLANK_WHERE_ABSENT, "StudyDescription", "SpecificCharacterSet"):
         if keyword in header:
             derived[keyword] = header[keyword]

@@ -76,7 +76,7 @@ MODIFIERS = {
     Compartment.MEDIAL: Code("255561001", "SCT", "Medial"),
     Compartment.LATERAL: Code("49370004", "SCT", "Lateral"),
 }
-"""CID 2 Anatomic Modifier. Image left and right are no anatomy and get no modifier."""
+"""CID 2 Anatomic Modifier. Image left and right are not anatomical and get no modifier."""
 SIDES = {Side.LEFT: Code("7771000", "SCT", "Left"), Side.RIGHT: Code("24028007", "SCT", "Right")}
 """CID 244 Laterality."""
 KNEE_MRI = _own("PRC01", "Magnetic resonance imaging of the knee")

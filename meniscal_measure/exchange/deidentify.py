@@ -3,7 +3,7 @@
 DICOM PS3.15 Annex E, with the options that keep what measuring needs: Retain Longitudinal Temporal
 Information with Modified Dates (E.3.6), Clean Descriptors (E.3.5) and, when asked for, Retain
 Patient Characteristics (E.3.7). Geometry, sequence parameters and laterality are not in the
-profile's table and stay. Pixels are not looked at: text burned into them is warned about.
+profile's table and stay. Pixels are not examined: a warning points to text burned into them.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from meniscal_measure.exchange.profile_table import Action, action_on
 from meniscal_measure.series.headers import MR_STORAGE
 
 MIN_KEY_BYTES = 16
-"""A key shorter than 128 bits can be found by trying."""
+"""A key shorter than 128 bits can be found by brute force."""
 MOST_SHIFT_DAYS = 3650
 """All dates of a patient move into the past by the same number of days, from 1 to ten years."""
 SHIFTED = frozenset(
@@ -50,14 +50,14 @@ CHARACTERISTICS = tuple(
 )
 """What Retain Patient Characteristics keeps of an MR image (PS3.15 Table E.1-1)."""
 DESCRIPTORS = tuple(Tag(name) for name in ("SeriesDescription", "StudyDescription", "ProtocolName"))
-"""What is cleaned to the words of `TRADE_WORD`, where the series is chosen by them."""
-TRADE_WORD = re.compile(
+"""What is cleaned to the words of `IMAGING_WORD`, where the series is chosen by them."""
+IMAGING_WORD = re.compile(
     r"ax|axial|cor|coronal|sag|sagittal|tra|obl|mr|mri|knee|left|right|lt|rt|l|r"
     r"|pdw?|t1w?|t2w?|iw|fs|fatsat|fat|sat|spair|spir|stir|tirm|tse|fse|se|gre|dess|flash|space|vibe"
     r"|mpr|[23]d|dixon|water|in|opp|w|wo|with|without|contrast|pre|post|hr|iso|tr|te|low|high|res",
     re.IGNORECASE,
 )
-"""Words of a description that name a sequence, a plane or a side, and nobody."""
+"""Words of a description that name a sequence, a plane or a side, and never a person."""
 FREE_TEXT = frozenset({"PN", "LT", "ST", "UT", "UC", "UR", "UN"})
 """Value representations that may hold anything: removed where the table does not list them."""
 DUMMY_TEXT = {
@@ -76,9 +76,9 @@ NUMBERS = frozenset({"FL", "FD", "SL", "SS", "SV", "UL", "US", "UV"})
 
 @dataclass(frozen=True)
 class Pseudonyms:
-    """Consistent stand-ins for identifiers, made with a secret key (HMAC, RFC 2104).
+    """Consistent pseudonyms for identifiers, made with a secret key (HMAC, RFC 2104).
 
-    The same key gives the same stand-in for the same identifier, in every run and every file of a
+    The same key gives the same pseudonym for the same identifier, in every run and every file of a
     cohort; without the key neither direction can be computed.
 
     Parameters
@@ -105,7 +105,7 @@ class Pseudonyms:
         return hmac.digest(self.key, f"{kind}/{identifier}".encode(), hashlib.sha256)
 
     def uid(self, original: str) -> UID:
-        """Stand-in for a UID, under the root 2.25 (DICOM PS3.5 B.2).
+        """Pseudonym for a UID, under the root 2.25 (DICOM PS3.5 B.2).
 
         Examples
         --------
@@ -116,7 +116,7 @@ class Pseudonyms:
         return UID(f"2.25.{uuid.UUID(bytes=digest[:16], version=4).int}")
 
     def patient(self, patient_id: str, issuer: str = "") -> str:
-        """Stand-in for a Patient ID.
+        """Pseudonym for a Patient ID.
 
         Examples
         --------
@@ -141,31 +141,30 @@ class Pseudonyms:
 def deidentified(
     image: Dataset, pseudonyms: Pseudonyms, *, keep_characteristics: bool = False
 ) -> Dataset:
-    """Take the patient out of an MR image; the given dataset is changed and returned.
+    """Remove the patient from an MR image; the given dataset is changed and returned.
 
     Parameters
     ----------
     image
         A whole MR image.
     pseudonyms
-        The stand-ins.
+        The pseudonyms.
     keep_characteristics
         Keep sex, age, size and weight.
 
     Raises
     ------
     InputError
-        If it is no MR image, or has no Patient ID, SOP or Series Instance UID to make a stand-in
-        for.
+        If it is not an MR image, or has no Patient ID, SOP or Series Instance UID to replace.
     """
     _refuse_unfit(image)
     patient_id, issuer = str(image.PatientID), str(image.get("IssuerOfPatientID", ""))
     kept = frozenset(CHARACTERISTICS) if keep_characteristics else frozenset()
     cleaner = _Cleaner(pseudonyms, pseudonyms.shift_days(patient_id, issuer), kept)
     cleaner.clean(image)
-    stand_in = pseudonyms.patient(patient_id, issuer)
-    image.PatientID = image.PatientName = stand_in
-    _say_how(image, keep_characteristics)
+    pseudonym = pseudonyms.patient(patient_id, issuer)
+    image.PatientID = image.PatientName = pseudonym
+    _state_method(image, keep_characteristics)
     image.preamble = b"\0" * 128
     meta = image.file_meta
     for element in [one for one in meta if one.keyword not in META_KEPT]:
@@ -180,7 +179,7 @@ META_KEPT = (
     "MediaStorageSOPClassUID",
     "TransferSyntaxUID",
 )
-"""Of the file's own header; all else says who wrote, sent or received it (PS3.10 7.1)."""
+"""Kept of the file meta information; the rest says who wrote, sent or received it (PS3.10 7.1)."""
 
 
 def burned_in_text(image: Dataset) -> str:
@@ -206,13 +205,13 @@ def burned_in_text(image: Dataset) -> str:
 def _refuse_unfit(image: Dataset) -> None:
     if image.get("SOPClassUID") not in MR_STORAGE:
         raise InputError(
-            "The object is no MR image; only MR images are de-identified. Leave it out, as reports"
-            " and other objects may hold names in their content."
+            "The object is not an MR image; only MR images are de-identified. Leave it out, as"
+            " reports and other objects may hold names in their content."
         )
     if not image.get("PatientID"):
         raise InputError(
-            "Patient ID is missing, so that the images of one patient cannot get one stand-in."
-            " Put it right in the archive before export."
+            "Patient ID is missing, so that the images of one patient cannot share a pseudonym."
+            " Correct it in the archive before export."
         )
     if not all(_is_text(image.get(name)) for name in ("SOPInstanceUID", "SeriesInstanceUID")):
         raise InputError(
@@ -237,7 +236,7 @@ class _Cleaner:
             if element.tag in self.kept:
                 continue
             if element.tag in DESCRIPTORS:
-                element.value = _trade_words(str(element.value))
+                element.value = _imaging_words(str(element.value))
             elif element.tag in SHIFTED:
                 element.value = self._shifted(element)
             else:
@@ -251,7 +250,7 @@ class _Cleaner:
 
     def _act(self, dataset: Dataset, element: DataElement, action: Action | None) -> None:
         if action is Action.REPLACE_UID and element.VR == "UI":
-            element.value = self._stand_ins(element)
+            element.value = self._replaced_uids(element)
         elif action in (None, Action.REPLACE_UID) and element.VR == "SQ":
             for item in element.value:
                 self.clean(item)
@@ -262,13 +261,13 @@ class _Cleaner:
         elif action is Action.DUMMY:
             element.value = _dummy(element)
 
-    def _stand_ins(self, element: DataElement) -> UID | list[UID]:
+    def _replaced_uids(self, element: DataElement) -> UID | list[UID]:
         values = [str(value) for value in element.value] if element.VM > 1 else [str(element.value)]
-        stand_ins = [self.pseudonyms.uid(value) if value else UID("") for value in values]
-        return stand_ins if element.VM > 1 else stand_ins[0]
+        replacements = [self.pseudonyms.uid(value) if value else UID("") for value in values]
+        return replacements if element.VM > 1 else replacements[0]
 
     def _shifted(self, element: DataElement) -> str:
-        """Move a date; the time of day goes, and a date that cannot be read too."""
+        """Shift a date; the time of day is dropped, and so is a date that cannot be read."""
         match = re.fullmatch(r"(\d{8})\d*(\.\d+)?([+-]\d{4})?", str(element.value or ""))
         if match is None:
             return ""
@@ -279,9 +278,9 @@ class _Cleaner:
             return ""
 
 
-def _trade_words(text: str) -> str:
+def _imaging_words(text: str) -> str:
     words = re.split(r"[^0-9A-Za-z]+", text)
-    return " ".join(word for word in words if TRADE_WORD.fullmatch(word))
+    return " ".join(word for word in words if IMAGING_WORD.fullmatch(word))
 
 
 def _dummy(element: DataElement) -> str | bytes | int | UID:
@@ -292,7 +291,7 @@ def _dummy(element: DataElement) -> str | bytes | int | UID:
     return DUMMY_TEXT.get(element.VR, REMOVED)
 
 
-def _say_how(image: Dataset, keep_characteristics: bool) -> None:
+def _state_method(image: Dataset, keep_characteristics: bool) -> None:
     """State what was done (PS3.15 E.1.1, PS3.3 C.12.1.1.7)."""
     image.PatientIdentityRemoved = "YES"
     image.LongitudinalTemporalInformationModified = "MODIFIED"

@@ -1,4 +1,4 @@
-"""What was made of a reading, stored in the archive that holds its images."""
+"""The objects made of a reading, stored in the archive that holds its images."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from meniscal_measure.errors import InputError
 from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.peer import ArchivedSeries, Outcome, Peer, Query
 from meniscal_measure.exchange.results import result_objects
-from meniscal_measure.exchange.transfer import Patience, send_once
+from meniscal_measure.exchange.transfer import RetryPolicy, send_once
 from meniscal_measure.report.save import SavedFiles
 from meniscal_measure.series.model import Stack
 
@@ -24,7 +24,7 @@ def deliver(
     peer: Peer,
     archived: Archived,
     folder: Path,
-    patience: Patience | None = None,
+    retry: RetryPolicy | None = None,
 ) -> tuple[Outcome, ...]:
     """Make the objects of a saved reading, keep them as files, and store them in an archive.
 
@@ -41,8 +41,8 @@ def deliver(
     archived
         How objects are made for it.
     folder
-        Where the objects and the log of what was sent lie.
-    patience
+        Where the objects and the log of what was sent are written.
+    retry
         How often an archive that does not answer is tried again.
 
     Returns
@@ -59,13 +59,13 @@ def deliver(
     UsageError
         If the reading was saved without identifiers, or the UID root is not usable.
     """
-    patience = patience or Patience()
+    retry = retry or RetryPolicy()
     reading = saved.contents
-    patience(lambda: _check_patient(peer, reading))
-    earlier = patience(lambda: _earlier_reports(peer, reading, archived))
+    retry(lambda: _check_patient(peer, reading))
+    earlier = retry(lambda: _earlier_reports(peer, reading, archived))
     made = result_objects(saved, stack, replace(archived, replaces=earlier))
     made.write(folder)
-    return send_once(peer, made.objects, folder, patience)
+    return send_once(peer, made.objects, folder, retry)
 
 
 def _check_patient(peer: Peer, reading: Reading) -> None:
@@ -75,7 +75,7 @@ def _check_patient(peer: Peer, reading: Reading) -> None:
     if others:
         raise InputError(
             "{archive} holds this study under Patient ID {held:private}, the images measured say"
-            " {measured:private}. Clear up whose knee it is; nothing was sent.",
+            " {measured:private}. Find out whose knee it is; nothing was sent.",
             archive=peer.name,
             held=", ".join(sorted(others)),
             measured=reading.source.patient_id or "nothing",

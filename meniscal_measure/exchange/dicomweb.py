@@ -1,4 +1,4 @@
-"""An archive spoken to by DICOMweb: QIDO-RS, WADO-RS and STOW-RS (DICOM PS3.18 10)."""
+"""An archive reached by DICOMweb: QIDO-RS, WADO-RS and STOW-RS (DICOM PS3.18 10)."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ class WebArchive:
 
     @property
     def name(self) -> str:
-        """The address, as it is written into the log of what was sent.
+        """The address, as the log of sent objects records it.
 
         Examples
         --------
@@ -128,9 +128,9 @@ class WebArchive:
 
     @contextmanager
     def _asked(self) -> Iterator[DICOMwebClient]:
-        """Give a client, and say plainly what went wrong with its requests."""
+        """Give a client, and turn the errors of its requests into ours."""
         client = DICOMwebClient(self.address, session=self.session or requests.Session())
-        client.set_http_retry_params(retry=False)  # tries are counted in one place, by `Patience`
+        client.set_http_retry_params(retry=False)  # `RetryPolicy` alone counts tries
         _limit_wait(client, self.timeout_s)
         try:
             yield client
@@ -143,8 +143,8 @@ class WebArchive:
             ) from error
         except requests.RequestException as error:
             raise ArchiveUnreachableError(
-                f"{self.address} cannot be reached or broke off ({type(error).__name__}). Check the"
-                " address and the network; what has arrived is kept."
+                f"{self.address} cannot be reached, or broke off ({type(error).__name__})."
+                " Check the address and the network; what has arrived is kept."
             ) from error
         except (ValueError, KeyError, TypeError, AttributeError) as error:
             raise ArchiveError(
@@ -156,7 +156,7 @@ class WebArchive:
 
 
 def _limit_wait(client: DICOMwebClient, timeout_s: float) -> None:
-    """Give every request of the client's session a time limit, which the client has no word for."""
+    """Give every request of the client's session a time limit: the client has no option for it."""
     session: requests.Session = client._session
     plain: Callable[..., Any] = session.request
 

@@ -1,4 +1,4 @@
-"""An archive spoken to by the DIMSE services C-FIND, C-GET and C-STORE (DICOM PS3.4 B and C)."""
+"""An archive reached by the DIMSE services C-FIND, C-GET and C-STORE (DICOM PS3.4 B and C)."""
 
 from __future__ import annotations
 
@@ -94,7 +94,7 @@ class DimseArchive:
 
     @property
     def name(self) -> str:
-        """The address, as it is written into the log of what was sent.
+        """The address, as the log of sent objects records it.
 
         Examples
         --------
@@ -133,7 +133,7 @@ class DimseArchive:
         with self._associated(
             [GET],
             received=sorted(MR_STORAGE),
-            handlers=[(evt.EVT_C_STORE, _keep, [folder, outcomes])],
+            handlers=[(evt.EVT_C_STORE, _store_received, [folder, outcomes])],
         ) as association:
             for status, answer in association.send_c_get(
                 keys, StudyRootQueryRetrieveInformationModelGet
@@ -239,11 +239,11 @@ class DimseArchive:
 
 
 def _await_reactor(association: Association) -> None:
-    """Let the association's own thread go on after the last answer, before the next request.
+    """Let the association's own thread resume after the last answer, before the next request.
 
-    pynetdicom 3.0 stops that thread while a request waits for its answer. It takes a thread that
-    has not gone on yet for one that is stopped, which then takes the next answer for itself; on a
-    busy machine one of some hundred answers was lost.
+    pynetdicom 3.0 stops that thread while a request waits for its answer. It mistakes a
+    thread that has not resumed yet for one that is stopped, and that thread then consumes the next
+    answer; on a busy machine about one answer in some hundreds was lost.
     """
     while association.is_established and association._is_paused:
         time.sleep(0.0001)
@@ -256,8 +256,8 @@ def _send_at_once(event: Event) -> None:
         connection.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
-def _keep(event: Event, folder: Path, outcomes: list[Outcome]) -> int:
-    """Write what the archive sends to a file, as it was sent."""
+def _store_received(event: Event, folder: Path, outcomes: list[Outcome]) -> int:
+    """Write an instance the archive sends to a file, as it was sent."""
     uid = str(cast(C_STORE, event.request).AffectedSOPInstanceUID)
     if not UID(uid).is_valid:  # it becomes the name of a file
         outcomes.append(Outcome(uid, "its SOP Instance UID is not valid"))
@@ -265,7 +265,7 @@ def _keep(event: Event, folder: Path, outcomes: list[Outcome]) -> int:
     try:
         with written_whole(folder / f"{uid}.dcm") as stream:
             stream.write(event.encoded_dataset())
-    except Exception as error:  # whatever it is, the archive has to hear of it
+    except Exception as error:  # whatever it is, the archive must be told
         outcomes.append(Outcome(uid, f"it cannot be written: {error}"))
         return ANSWER_FAILED
     outcomes.append(Outcome(uid))

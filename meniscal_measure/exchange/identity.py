@@ -1,4 +1,4 @@
-"""Who makes the objects, and the identifiers they get."""
+"""Who makes the objects, how for an archive, and the identifiers they get."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ UUID_ROOT = "2.25"
 """Root of UIDs made of a UUID, open to everybody (DICOM PS3.5 B.2)."""
 
 NAMESPACE = uuid.UUID("d3d8c1f4-9f0e-5f0a-8c66-4b1a0f3f5b27")
-"""Of the name-based UUIDs of derived objects; drawn once, otherwise without meaning."""
+"""Of the name-based UUIDs of derived objects; drawn once, without meaning."""
 
 MAX_ROOT_LENGTH = 24
 """A UID has at most 64 characters (DICOM PS3.5 9.1), 39 of them are the number of a UUID."""

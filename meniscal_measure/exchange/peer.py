@@ -1,4 +1,4 @@
-"""What an archive does for us, whichever way it is spoken to."""
+"""What can be asked of an archive, by DIMSE or DICOMweb alike."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ class ArchivedSeries:
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of one instance on its way.
+    """What happened to one instance in transfer.
 
     Parameters
     ----------
@@ -62,7 +62,7 @@ class Outcome:
     reason
         Why it did not arrive; empty where it did.
     answered
-        Whether the other side said so itself; without its answer the instance may be tried again.
+        Whether the archive itself said so; without its answer the transfer may be tried again.
     """
 
     sop_instance_uid: str
@@ -100,12 +100,12 @@ class Peer(Protocol):
     """An archive: DIMSE services or DICOMweb.
 
     Every method raises `ArchiveError` when the archive cannot be reached or refuses the request
-    as a whole; what happens to single instances is in the outcomes.
+    as a whole; what happened to each instance is in the outcomes.
     """
 
     @property
     def name(self) -> str:
-        """The address, as it is written into the log of what was sent."""
+        """The address, as the log of sent objects records it."""
 
     def find_series(self, query: Query) -> list[ArchivedSeries]:
         """List the MR series that match."""

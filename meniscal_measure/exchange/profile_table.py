@@ -13,7 +13,7 @@ from pydicom.tag import BaseTag
 
 
 class Action(Enum):
-    """What becomes of an attribute (PS3.15 Table E.1-1a).
+    """What happens to an attribute (PS3.15 Table E.1-1a).
 
     Where the standard leaves a choice by the type of the attribute (such as X/Z), the one that
     keeps the object valid whatever its type is taken: a dummy before empty, empty before removed.
@@ -36,7 +36,7 @@ LISTS = {
     "U_TAGS": Action.REPLACE_UID,
     "X_Z_U_STAR_TAGS": Action.REPLACE_UID,
 }
-"""The package's lists with what is done to what they name."""
+"""The package's lists, each with the action on the attributes it names."""
 
 
 @cache
@@ -57,7 +57,7 @@ def _table() -> tuple[dict[int, Action], tuple[tuple[int, int, Action], ...]]:
 
 
 def action_on(tag: BaseTag) -> Action | None:
-    """Tell what the profile does to an attribute; None where it is not listed and stays.
+    """Say what the profile does to an attribute; None if it is not listed and stays.
 
     Examples
     --------

@@ -26,7 +26,7 @@ def reading_of(report: Dataset) -> Reading:
         is not the one of the record, or was signed before its landmarks were changed.
     """
     if report.get("SOPClassUID") != Comprehensive3DSRStorage:
-        raise InputError("The object is no Comprehensive 3D SR; give a report of a reading.")
+        raise InputError("The object is not a Comprehensive 3D SR; give the report of a reading.")
     reading = reading_from_dict(_record(report))
     check_seals(reading)
     stated = [*_stated_extrusions_mm(report)]

@@ -25,7 +25,7 @@ NAMES = ("structured-report", "presentation-state", "figure", "report")
 
 @dataclass(frozen=True)
 class Results:
-    """What was made of a reading for an archive, in the order of `NAMES`."""
+    """The objects made of a reading for an archive, in the order of `NAMES`."""
 
     objects: tuple[Dataset, ...]
 

@@ -1,4 +1,4 @@
-"""A whole study de-identified, file by file; what is done already is passed over."""
+"""A whole study de-identified, file by file."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ from meniscal_measure.series.sources import Opener, files_under
 
 @dataclass(frozen=True)
 class Deidentified:
-    """What became of the files of a study."""
+    """What happened to the files of a study."""
 
     written: int
     warnings: Mapping[str, int]
-    """What must be looked at, each with the number of images."""
+    """What must be checked, each with the number of images."""
     refusals: tuple[Refusal, ...]
 
 
@@ -66,9 +66,9 @@ def deidentify_study(
         Folder, zip archive, DICOMDIR or file.
     folder
         Where to write: a folder for each patient and in it one for each series, all named by
-        stand-ins.
+        pseudonyms.
     pseudonyms
-        The stand-ins of the cohort.
+        The pseudonyms of the cohort.
     keep_characteristics
         Keep sex, age, size and weight.
     progress

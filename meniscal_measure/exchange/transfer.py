@@ -1,7 +1,7 @@
 """Fetching the coronal series of a knee from an archive, and storing what was made of it there.
 
-Both go on where they were: an instance that lies in the folder is not fetched again, and one that
-the archive has confirmed is not sent again. What single instances met is reported one by one.
+Both resume: an instance that is in the folder already is not fetched again, and one that the
+archive has confirmed is not sent again. What happened to each instance is reported.
 """
 
 from __future__ import annotations
@@ -33,8 +33,8 @@ T = TypeVar("T")
 
 
 @dataclass(frozen=True)
-class Patience:
-    """How often and how long an archive that does not answer is tried again.
+class RetryPolicy:
+    """How often and after which waits an archive that does not answer is tried again.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ class Patience:
     longest_wait_s: float = 30.0
 
     def __call__(self, action: Callable[[], T]) -> T:
-        """Do something that may have to be tried again.
+        """Carry out a request, again if the archive does not answer.
 
         Raises
         ------
@@ -75,11 +75,11 @@ class Fetched:
 
 
 def fetch_coronal(
-    peer: Peer, query: Query, folder: Path, patience: Patience | None = None
+    peer: Peer, query: Query, folder: Path, retry: RetryPolicy | None = None
 ) -> Fetched:
     """Fetch only the coronal series that would be measured.
 
-    Orientation stands in the images, not in what an archive lists. So one image of each MR series
+    Orientation is in the images, not in what an archive lists. So one image of each MR series
     is fetched first, the series is chosen as for a study on disk, and then fetched whole.
 
     Parameters
@@ -90,7 +90,7 @@ def fetch_coronal(
         Whose study; it must match one study of one patient.
     folder
         Where the images go.
-    patience
+    retry
         How often an archive that does not answer is tried again.
 
     Raises
@@ -102,16 +102,16 @@ def fetch_coronal(
     ArchiveError
         If the archive refuses, or does not answer as often as it was tried.
     """
-    patience = patience or Patience()
-    found = _of_one_study(patience(lambda: peer.find_series(query)), peer.name)
+    retry = retry or RetryPolicy()
+    found = _of_one_study(retry(lambda: peer.find_series(query)), peer.name)
     for series in found:
-        _fetch_middle(peer, series, folder / PROBES, patience)
+        _fetch_middle(peer, series, folder / PROBES, retry)
     choice = choose_coronal(open_study(folder / PROBES))
     chosen_uid = choice.stack.identity.series_instance_uid
     chosen = next(one for one in found if one.series_instance_uid == chosen_uid)
-    instances = patience(lambda: peer.find_instances(chosen))
+    instances = retry(lambda: peer.find_instances(chosen))
     images = folder / IMAGES
-    return Fetched(chosen, images, _fetch_all(peer, chosen, instances, images, patience))
+    return Fetched(chosen, images, _fetch_all(peer, chosen, instances, images, retry))
 
 
 def _of_one_study(found: Sequence[ArchivedSeries], archive: str) -> Sequence[ArchivedSeries]:
@@ -134,19 +134,19 @@ def _of_one_study(found: Sequence[ArchivedSeries], archive: str) -> Sequence[Arc
     return found
 
 
-def _fetch_middle(peer: Peer, series: ArchivedSeries, folder: Path, patience: Patience) -> None:
-    """Fetch the image in the middle of a series, where it does not lie in the folder yet."""
-    instances = patience(lambda: peer.find_instances(series))
+def _fetch_middle(peer: Peer, series: ArchivedSeries, folder: Path, retry: RetryPolicy) -> None:
+    """Fetch the image in the middle of a series, unless it is in the folder already."""
+    instances = retry(lambda: peer.find_instances(series))
     middle = instances[len(instances) // 2 :][:1]
     missing = [uid for uid in middle if not _file(folder, uid).exists()]
     if missing:
-        patience(lambda: [*peer.fetch(series, missing, folder)])
+        retry(lambda: [*peer.fetch(series, missing, folder)])
 
 
 def _fetch_all(
-    peer: Peer, series: ArchivedSeries, instances: Sequence[str], folder: Path, patience: Patience
+    peer: Peer, series: ArchivedSeries, instances: Sequence[str], folder: Path, retry: RetryPolicy
 ) -> tuple[Outcome, ...]:
-    """Fetch what does not lie in the folder yet; try again for what did not arrive."""
+    """Fetch what is not in the folder yet; try again for what did not arrive."""
 
     def missing() -> list[str]:
         return [uid for uid in instances if not _file(folder, uid).exists()]
@@ -160,7 +160,7 @@ def _fetch_all(
         return [one for one in outcomes if not one.arrived]
 
     # our own reason comes before what the archive makes of it
-    refused = {one.sop_instance_uid: one for one in reversed(patience(attempt))}
+    refused = {one.sop_instance_uid: one for one in reversed(retry(attempt))}
     silent = "the archive did not send it"
     return tuple(refused.get(uid, Outcome(uid, silent)) for uid in missing())
 
@@ -170,7 +170,7 @@ def _file(folder: Path, sop_instance_uid: str) -> Path:
 
 
 def send_once(
-    peer: Peer, objects: Iterable[Dataset], folder: Path, patience: Patience | None = None
+    peer: Peer, objects: Iterable[Dataset], folder: Path, retry: RetryPolicy | None = None
 ) -> tuple[Outcome, ...]:
     """Store objects in an archive that it has not confirmed before.
 
@@ -181,8 +181,8 @@ def send_once(
     objects
         What to store.
     folder
-        Where the log of what the archive confirmed lies.
-    patience
+        Where the log of what the archive confirmed is.
+    retry
         How often an archive that does not answer is tried again.
 
     Returns
@@ -194,9 +194,9 @@ def send_once(
     ------
     ArchiveError
         If the archive refuses the connection, or cannot be reached as often as it was tried.
-        What it leaves unanswered midway is sent again, and reported if that is all in vain.
+        What it leaves unanswered midway is sent again, and reported if that fails too.
     """
-    patience = patience or Patience()
+    retry = retry or RetryPolicy()
     log = _SentLog(folder / SENT, peer.name)
     waiting = {str(one.SOPInstanceUID): one for one in objects}
     outcomes = {uid: Outcome(uid) for uid in waiting if uid in log.confirmed()}
@@ -211,7 +211,7 @@ def send_once(
             raise ArchiveUnreachableError(f"{peer.name} stopped answering.")
 
     try:
-        patience(attempt)
+        retry(attempt)
     except ArchiveUnreachableError:
         if len(outcomes) < len(waiting):
             raise
@@ -219,7 +219,7 @@ def send_once(
 
 
 class _SentLog:
-    """Which objects each archive has confirmed, in a JSON file that is always whole."""
+    """Which objects each archive has confirmed, in a JSON file that is always complete."""
 
     def __init__(self, path: Path, archive: str) -> None:
         self._path, self._archive = path, archive
@@ -234,8 +234,8 @@ class _SentLog:
             return {}
         except (OSError, ValueError, AttributeError, TypeError) as error:
             raise OutputError(
-                "{file:private} cannot be read, so that it is not known what was sent. Put it"
-                " right, or move it away to send everything again.",
+                "{file:private} cannot be read, so that it is not known what was sent."
+                " Repair it, or move it away to send everything again.",
                 file=str(self._path),
             ) from error
 

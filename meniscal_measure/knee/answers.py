@@ -180,7 +180,7 @@ def read_answers(file: Path) -> Answers:
     UsageError
         If it cannot be read.
     UnreadableFileError
-        If it is too large or is no TOML.
+        If it is too large or is not TOML.
     InputError
         If a key is unknown or a value out of its range; the message says which.
     """

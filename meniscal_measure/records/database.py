@@ -74,7 +74,7 @@ def explained(path: Path) -> Iterator[None]:
     Raises
     ------
     OutputError
-        If the file cannot be made, read or written, is no database, or what it holds is damaged.
+        If the file cannot be made, read or written, is not a database, or what it holds is damaged.
     UsageError
         If a number is too large for one.
     """

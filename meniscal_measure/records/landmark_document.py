@@ -21,7 +21,7 @@ MIN_SD_MM = 0.02
 `meniscal_measure.caliper.refinement.MODEL_SD_PX` of a pixel. 0 would leave u to the spacing."""
 
 MAX_SD_MM = 10.0
-"""Landmarks placed more loosely than a meniscus is wide are no landmarks."""
+"""A placement as uncertain as a meniscus is wide locates nothing."""
 
 SIGNATURE_KEYS = ("reader", "at", "axis", "quality", "remark", "seal")
 DEFAULT_REASON = "as given in the landmark file"

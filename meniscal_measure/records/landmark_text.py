@@ -278,6 +278,6 @@ def _refuse_unknown(keys: Iterable[str], known: Sequence[str]) -> None:
 
 
 def _refuse(key: str, rule: str, **values: str | float) -> NoReturn:
-    """Say which key breaks which rule; one that is no key of ours may be anything, a name too."""
+    """Say which key breaks which rule; an unknown key may be anything, even a name."""
     name = "{key}" if key in KNOWN_KEYS else "{key:private}"
     raise LandmarkError(f"{name} {rule}.", key=key, **values)

@@ -22,7 +22,7 @@ def read_reading(path: Path) -> Reading:
     UsageError
         If the file cannot be read.
     InputError
-        If it does not belong to the files it was written with, is no JSON object, or
+        If it does not belong to the files it was written with, is not a JSON object, or
         `reading_from_dict` refuses what it holds.
     """
     check_set(path.parent, path.name)

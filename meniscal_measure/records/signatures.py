@@ -1,4 +1,4 @@
-"""Signing the landmarks of a reading, and finding out whether they were moved since."""
+"""Signing the landmarks of a reading, and checking that they were not moved since."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What readers signed on the review page, for the rooms that use it."""
+"""What readers signed on the review page."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A stored reading and the images it was taken on, brought together again."""
+"""A stored reading, reopened on the images it was taken on."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ Another processor or library rounds in the twelfth digit; what is printed has tw
 """
 
 
-TOLD_ANEW = frozenset(
+NOT_COMPARED = frozenset(
     {"software", "measured_at", "verified", "verified_by", "signatures", "proposal_confidence",
      "warnings", "series_reason", "side_source"}
 )  # fmt: skip
@@ -34,7 +34,7 @@ TOLD_ANEW = frozenset(
 
 
 def reopen(reading: Reading, study: Study) -> KneeReading:
-    """Bring a stored reading and its images together, and measure its landmarks again.
+    """Reopen a stored reading on its images, and measure its landmarks again.
 
     A warning that the reading lacks is given back to it.
 
@@ -62,13 +62,13 @@ def reopen(reading: Reading, study: Study) -> KneeReading:
         )
     except MeniscalMeasureError as error:
         raise InputError(
-            "The stored reading cannot be measured again: {reason} Measure the study anew.",
+            "The stored reading cannot be measured again: {reason} Measure the study again.",
             reason=error.words(),
         ) from error
     if again.source.patient_id != reading.source.patient_id:
         raise InputError(
             "The stored reading is of Patient ID {read:private}, the study of {study:private}."
-            " Clear up whose knee it is, and measure the study anew.",
+            " Find out whose knee it is, and measure the study again.",
             read=reading.source.patient_id or "nobody",
             study=again.source.patient_id or "nobody",
         )
@@ -77,7 +77,7 @@ def reopen(reading: Reading, study: Study) -> KneeReading:
         raise InputError(
             "The stored reading does not follow from its landmarks: measured again, {what} is"
             " another. It was changed after it was written, or written by another version"
-            " ({version}). Measure the study anew.",
+            " ({version}). Measure the study again.",
             what=differing,
             version=reading.software_version,
         )
@@ -124,7 +124,7 @@ def _differences(stored: Reading, again: Reading) -> Iterator[str]:
 def _values(record: Any, key: str = "") -> Iterator[tuple[str, Any]]:
     if isinstance(record, dict):
         for name, part in record.items():
-            if name not in TOLD_ANEW:
+            if name not in NOT_COMPARED:
                 yield from _values(part, f"{key}.{name}" if key else name)
     elif isinstance(record, list | tuple):
         for number, part in enumerate(record):

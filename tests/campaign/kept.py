@@ -201,11 +201,11 @@ class SignedReadings:
             self.path.write_bytes(mutated_bytes(self.content, dice))
         else:
             self.path.write_bytes(self.content)
-            self._sign_anew(json.dumps(mutated_tree(self.signed, dice), ensure_ascii=False))
+            self._sign_again(json.dumps(mutated_tree(self.signed, dice), ensure_ascii=False))
         list(signed_readings(self.path))
         Journal(SignedStore(self.path, {})).outcomes()
 
-    def _sign_anew(self, content: str) -> None:
+    def _sign_again(self, content: str) -> None:
         """Put another content under the seal, as somebody who knows how could."""
         columns = "number, reader, knee, round, verdict, signed_at, content, previous"
         with closing(sqlite3.connect(self.path)) as connection, connection:

@@ -487,7 +487,7 @@ def test_progress_is_seen_without_a_terminal_and_kept_in_a_log(
     assert (reason["status"], reason["count"]) == ("refused", 1)
 
 
-def test_readings_of_earlier_manifests_are_spoken_of(samples: Path, tmp_path: Path) -> None:
+def test_readings_of_earlier_manifests_are_reported(samples: Path, tmp_path: Path) -> None:
     def manifest(name: str) -> Path:
         path = tmp_path / f"{name}.csv"
         study = samples / name

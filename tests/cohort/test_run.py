@@ -154,7 +154,7 @@ def test_changed_settings_are_never_mixed_with_the_old(
     assert (back.already_done, [row["medial_flag"] for row in rows(store)]) == (2, [0, 0])
 
 
-def test_another_threshold_only_decides_anew(
+def test_another_threshold_only_applies_the_rule_again(
     run: Run, store: Path, make_knee: MakeKnee, tmp_path: Path
 ) -> None:
     log = str(tmp_path / "log")

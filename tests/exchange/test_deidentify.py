@@ -162,7 +162,7 @@ def test_the_object_says_what_was_done() -> None:
     assert done == ["113100", "113105", "113107", "113108"]
 
 
-def test_one_patient_gets_one_stand_in_and_one_shift_of_dates() -> None:
+def test_one_patient_gets_one_pseudonym_and_one_shift_of_dates() -> None:
     first, second = image(0), image(1)
     first.StudyDate, second.StudyDate = "20260110", "20260712"
     one, two = deidentified(first, KEY), deidentified(second, KEY)
@@ -174,7 +174,7 @@ def test_one_patient_gets_one_stand_in_and_one_shift_of_dates() -> None:
     assert one.StudyDate < "20260110"
 
 
-def test_another_key_gives_other_stand_ins() -> None:
+def test_another_key_gives_other_replacements() -> None:
     other = Pseudonyms(b"another secret of sixteen bytes")
     uid = UID("1.2.3.4")
     assert KEY.uid(uid) != other.uid(uid)
@@ -224,7 +224,7 @@ def test_burned_in_text_is_warned_about() -> None:
 def test_what_cannot_be_done_safely_is_refused() -> None:
     report = image()
     report.SOPClassUID = UID("1.2.840.10008.5.1.4.1.1.88.34")
-    with pytest.raises(InputError, match="no MR image"):
+    with pytest.raises(InputError, match="not an MR image"):
         deidentified(report, KEY)
     nobody = image()
     nobody.PatientID = ""

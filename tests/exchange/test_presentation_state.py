@@ -35,7 +35,7 @@ def test_validators_find_no_error(state: Dataset, tmp_path: Path) -> None:
 def test_another_program_reads_the_same_caliper_ends(
     state: Dataset, case: Case, tmp_path: Path
 ) -> None:
-    """Source: DCMTK parses the state, applies it to the slice, and writes it anew.
+    """Source: DCMTK parses the state, applies it to the slice, and writes it again.
 
     DCMTK draws no graphics itself; what it has understood of them is what it writes.
     """

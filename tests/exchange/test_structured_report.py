@@ -170,7 +170,7 @@ def test_a_changed_value_is_refused(report: Dataset) -> None:
 
 
 def test_another_kind_of_object_is_refused(case: Case) -> None:
-    with pytest.raises(InputError, match="no Comprehensive 3D SR"):
+    with pytest.raises(InputError, match="not a Comprehensive 3D SR"):
         reading_of(case.measured_image.header)
 
 

@@ -65,7 +65,7 @@ def test_a_knee_is_read_and_signed_in_a_window_of_any_size(
         expect(page.locator("#signed")).to_contain_text("Signed by AB")
 
 
-def test_what_was_fitted_is_fitted_anew_when_the_window_changes(
+def test_what_was_fitted_is_fitted_again_when_the_window_changes(
     desk: Desk, served: Serve, shown: Show
 ) -> None:
     page = shown(served(desk))

@@ -30,7 +30,7 @@ export function make(tag, attributes = {}, ...children) {
 }
 
 /**
- * Content of an element that is built anew when what it shows has changed. Of what is on the page only the texts and
+ * Content of an element that is rebuilt when what it shows has changed. Of what is on the page only the texts and
  * attributes that differ are touched, so that little is laid out again; listeners belong on the element itself.
  */
 export class Rebuilt {

@@ -17,7 +17,7 @@ const SIZE = 6;
 const LINE_REACH = 4;
 const TEXT_REACH = 22;
 
-/** What was drawn on, so that no more than that is wiped and composed anew while a landmark is dragged. */
+/** What was drawn on, so that no more than that is cleared and redrawn while a landmark is dragged. */
 export class Ink {
   /** @type {[number, number, number, number]} left, top, right, bottom */
   #box = [Infinity, Infinity, -Infinity, -Infinity];

@@ -31,7 +31,7 @@ export class Viewport {
     return Math.min(this.width, this.height) / this.scale;
   }
 
-  /** Take another size of the window: what was fitted is fitted anew, else the same field is shown. @param {number} width @param {number} height */
+  /** Take another size of the window: what was fitted is fitted again, else the same field is shown. @param {number} width @param {number} height */
   resize(width, height) {
     const { fieldMm } = this;
     [this.width, this.height] = [width, height];

@@ -185,7 +185,7 @@ def read_recipe(path: Path) -> StudyRecipe:
     Raises
     ------
     RecipeError
-        If the file is no TOML, or a field is missing, unknown or outside its range; the message
+        If the file is not TOML, or a field is missing, unknown or outside its range; the message
         names the field and what is allowed.
     """
     return parse_recipe(read_toml(path))
@@ -197,7 +197,7 @@ def read_toml(path: Path) -> dict[str, Any]:
     Raises
     ------
     RecipeError
-        If it cannot be read or is no TOML.
+        If it cannot be read or is not TOML.
     """
     try:
         return tomllib.loads(ordinary(path).read_text(encoding="utf-8-sig"))
