@@ -92,7 +92,7 @@ class Code(Enum):
     )
     SIDE_AGAINST_TEXT = (
         Severity.WARNING,
-        'The side is {side} ({source}), against {attribute} "{text:private}". Make sure of the'
+        'The side is {side} ({source}), against {attribute} "{text:private}". Check the'
         " side: a wrong one exchanges medial and lateral.",
     )
     SIDE_CORRECTED = (
