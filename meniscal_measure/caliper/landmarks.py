@@ -8,9 +8,10 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Protocol
 
 from meniscal_measure.anatomy import Compartment, Landmark
+from meniscal_measure.slice_name import NumberedPlane
 
 if TYPE_CHECKING:  # asking for help on the command line is not to wait for numpy
-    from meniscal_measure.geometry import PixelGrid, Vector
+    from meniscal_measure.geometry import Vector
 
 HAND_PLACEMENT_SD_MM = 0.2
 """Default standard deviation of a landmark placed by hand, along the measuring direction.
@@ -21,24 +22,12 @@ medial extrusion in Bruns 2014 (SD 0.92 mm) and a reader agreement of ICC 0.90.
 """
 
 
-class ImagePlane(Protocol):
+class ImagePlane(NumberedPlane, Protocol):
     """What the caliper needs to know of a slice: which image it is and where it lies."""
 
     @property
     def sop_instance_uid(self) -> str:
         """SOP Instance UID of the image; the frames of a multi-frame image share it."""
-
-    @property
-    def grid(self) -> PixelGrid:
-        """The plane of the slice in patient space."""
-
-    @property
-    def instance_number(self) -> int | None:
-        """Instance Number of the image, by which archives list it."""
-
-    @property
-    def frame_index(self) -> int | None:
-        """Place from 0 in a multi-frame image; None where the slice is an image of its own."""
 
 
 class Origin(StrEnum):

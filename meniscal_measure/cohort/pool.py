@@ -20,7 +20,6 @@ from contextlib import suppress
 from itertools import islice
 from queue import Empty, SimpleQueue
 from threading import Thread
-from types import TracebackType
 from typing import Any, Self
 
 from meniscal_measure.cohort.task import Measure, Outcome, Status, Task
@@ -84,12 +83,7 @@ class Pool:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         self.close()
 
     def close(self) -> None:

@@ -10,7 +10,6 @@ import zipfile
 import zlib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from types import TracebackType
 from typing import BinaryIO, NamedTuple, Self, cast
 
 import pydicom
@@ -238,12 +237,7 @@ class Opener:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         if self._archive is not None:
             self._archive.close()
 

@@ -221,7 +221,7 @@ def test_a_blinded_reading_is_not_sent(samples: Path, tmp_path: Path) -> None:
     knees = [Knee("knee", samples / "root-tear")]
     terms = Terms(Conventions(), Blinding(seed=1))
     with (
-        listening(Archive()) as destination,
+        destination_of(Archive()) as destination,
         pytest.raises(UsageError, match=r"A blinded reading is not sent"),
     ):
         Desk(knees, tmp_path / "blind.sqlite", terms, destination=destination)
