@@ -20,7 +20,8 @@ from pydicom.dataset import Dataset
 
 from meniscal_measure.exchange.dimse import DimseArchive
 from meniscal_measure.exchange.peer import ArchivedSeries
-from tests.exchange.servers.conftest import QUERY_PORT, query_archive, sample_images
+from tests.exchange.conftest import sample_images
+from tests.exchange.servers.conftest import QUERY_PORT, query_archive
 
 INSTANCES, ROUNDS = 1_000, 5
 

@@ -14,8 +14,8 @@ from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.peer import ArchivedSeries, Peer, Query
 from meniscal_measure.exchange.transfer import send_once
 from meniscal_measure.records.reading_file import read_reading
-from tests.exchange.conftest import SAMPLE
-from tests.exchange.servers.conftest import ALL_PEERS, sample_images
+from tests.exchange.conftest import SAMPLE, sample_images
+from tests.exchange.servers.conftest import ALL_PEERS
 
 
 def reports(peer: Peer, out: Path) -> list[str]:

@@ -23,11 +23,10 @@ from meniscal_measure.exchange.peer import Peer, Query
 from meniscal_measure.exchange.presentation_state import presentation_state
 from meniscal_measure.exchange.structured_report import structured_report
 from meniscal_measure.exchange.transfer import IMAGES, PROBES, RetryPolicy, fetch_coronal, send_once
-from tests.exchange.conftest import Case
+from tests.exchange.conftest import Case, sample_images
 from tests.exchange.servers.conftest import (
     ALL_PEERS,
     STORE_PORT,
-    sample_images,
     server,
 )
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from enum import StrEnum
 from pathlib import Path
-from typing import Any
+from tempfile import TemporaryDirectory
 
 import gdcm
-from pydicom import dcmwrite
+from pydicom import dcmread, dcmwrite
 from pydicom.config import RAISE
 from pydicom.dataelem import DataElement
 from pydicom.dataset import Dataset, FileMetaDataset
-from pydicom.encaps import encapsulate
+from pydicom.encaps import encapsulate, generate_frames
 from pydicom.uid import (
     UID,
     ExplicitVRLittleEndian,
@@ -104,41 +104,24 @@ def _file_meta(dataset: Dataset) -> FileMetaDataset:
 
 
 def _compress_jpeg_lossless(dataset: Dataset) -> None:
-    """Encode by gdcm, frame by frame, since pydicom has no encoder for this syntax."""
-    size = dataset.Rows * dataset.Columns * 2
-    frames = [
-        _jpeg_lossless_frame(dataset, dataset.PixelData[start : start + size])
-        for start in range(0, len(dataset.PixelData), size)
-    ]
-    dataset.PixelData = encapsulate(frames)
+    """Encode by gdcm, from file to file, since pydicom has no encoder for this syntax."""
+    reader, writer = gdcm.ImageReader(), gdcm.ImageWriter()
+    change = gdcm.ImageChangeTransferSyntax()
+    change.SetTransferSyntax(gdcm.TransferSyntax(gdcm.TransferSyntax.JPEGLosslessProcess14_1))
+    with TemporaryDirectory() as folder:
+        plain, compressed = Path(folder, "plain"), Path(folder, "compressed")
+        dcmwrite(plain, dataset, enforce_file_format=True)
+        reader.SetFileName(str(plain))
+        reader.Read()
+        change.SetInput(reader.GetImage())
+        change.Change()
+        writer.SetFileName(str(compressed))
+        writer.SetFile(reader.GetFile())
+        writer.SetImage(change.GetOutput())
+        writer.Write()
+        stored = dcmread(compressed)
+    count = int(dataset.get("NumberOfFrames", 1))
+    dataset.PixelData = encapsulate([*generate_frames(stored.PixelData, number_of_frames=count)])
     dataset["PixelData"].VR = "OB"
     dataset["PixelData"].is_undefined_length = True
     dataset.file_meta.TransferSyntaxUID = JPEGLosslessSV1
-
-
-def _jpeg_lossless_frame(dataset: Dataset, frame: bytes) -> bytes:
-    owner = gdcm.ImageWriter()  # keeps the image alive while gdcm works on it
-    image = _gdcm_image(owner, dataset, frame)
-    change = gdcm.ImageChangeTransferSyntax()
-    change.SetTransferSyntax(gdcm.TransferSyntax(gdcm.TransferSyntax.JPEGLosslessProcess14_1))
-    change.SetInput(image)
-    change.Change()
-    fragments = change.GetOutput().GetDataElement().GetSequenceOfFragments()
-    buffer: str = fragments.GetFragment(0).GetByteValue().GetBuffer()
-    return buffer.encode("utf-8", "surrogateescape")
-
-
-def _gdcm_image(owner: Any, dataset: Dataset, frame: bytes) -> Any:
-    image = owner.GetImage()
-    image.SetNumberOfDimensions(2)
-    image.SetDimensions((dataset.Columns, dataset.Rows, 1))
-    grey = gdcm.PhotometricInterpretation.MONOCHROME2
-    image.SetPhotometricInterpretation(gdcm.PhotometricInterpretation(grey))
-    image.SetPixelFormat(
-        gdcm.PixelFormat(1, dataset.BitsAllocated, dataset.BitsStored, dataset.HighBit, 0)
-    )
-    image.SetTransferSyntax(gdcm.TransferSyntax(gdcm.TransferSyntax.ImplicitVRLittleEndian))
-    element = gdcm.DataElement(gdcm.Tag(0x7FE0, 0x0010))
-    element.SetByteStringValue(frame)
-    image.SetDataElement(element)
-    return image
