@@ -68,6 +68,6 @@ def test_other_planes_are_counted_from_their_own_end(
     assert slice_name(frames, 0).counted_from == end
 
 
-def test_a_stack_that_runs_from_the_front_is_told_from_one_that_does_not() -> None:
+def test_a_stack_that_runs_from_the_front_is_recognised() -> None:
     assert runs_from_front(stack(3))
     assert not runs_from_front(stack(3, backward=True))

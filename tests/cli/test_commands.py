@@ -156,7 +156,7 @@ def test_the_version_is_that_of_the_package() -> None:
 
 @pytest.mark.parametrize("command", ["measure", "contents"])
 @pytest.mark.parametrize("as_json", [False, True])
-def test_a_terminal_that_knows_only_ascii_is_written_to_as_well(
+def test_a_terminal_limited_to_ascii_is_written_to_as_well(
     samples: Path, tmp_path: Path, command: str, *, as_json: bool
 ) -> None:
     study = tmp_path / "Müller"
@@ -182,7 +182,7 @@ def test_a_terminal_that_knows_only_ascii_is_written_to_as_well(
 
 
 @pytest.mark.usefixtures("without_pictures")
-def test_nobody_is_no_reader_who_confirms(samples: Path, tmp_path: Path) -> None:
+def test_a_blank_name_cannot_confirm(samples: Path, tmp_path: Path) -> None:
     measure(samples / "normal", tmp_path / "first")
     record, study = str(tmp_path / "first" / "reading.json"), str(samples / "normal")
     again = str(tmp_path / "again")

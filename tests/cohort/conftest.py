@@ -32,7 +32,7 @@ def measure(stand_in: Any) -> Measure:
 
 @pytest.fixture
 def make_knee(tmp_path: Path) -> MakeKnee:
-    """Write a knee whose measuring goes as told, and give its entry."""
+    """Write a knee whose measurement goes as ordered, and give its entry."""
     folder = tmp_path / "images"
     folder.mkdir()
 

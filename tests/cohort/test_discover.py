@@ -111,12 +111,14 @@ def test_examinations_that_nothing_parts_are_excluded(place: Place, tmp_path: Pa
     assert entries[1].exclude == ""
 
 
-def test_progress_is_told_for_each_examination(place: Place, tmp_path: Path) -> None:
+def test_progress_is_reported_for_each_examination(place: Place, tmp_path: Path) -> None:
     for name in ("one", "two"):
         place(name, PatientID=name, StudyDate="20240301")
-    told: list[tuple[int, int]] = []
-    propose_manifest(tmp_path / "archive", progress=lambda done, total: told.append((done, total)))
-    assert told == [(1, 2), (2, 2)]
+    reported: list[tuple[int, int]] = []
+    propose_manifest(
+        tmp_path / "archive", progress=lambda done, total: reported.append((done, total))
+    )
+    assert reported == [(1, 2), (2, 2)]
 
 
 def test_a_single_archive_is_one_examination(place: Place, tmp_path: Path) -> None:

@@ -174,7 +174,7 @@ def test_one_patient_gets_one_pseudonym_and_one_shift_of_dates() -> None:
     assert one.StudyDate < "20260110"
 
 
-def test_another_key_gives_other_replacements() -> None:
+def test_another_key_gives_other_pseudonyms() -> None:
     other = Pseudonyms(b"another secret of sixteen bytes")
     uid = UID("1.2.3.4")
     assert KEY.uid(uid) != other.uid(uid)
@@ -205,7 +205,7 @@ def test_characteristics_stay_only_when_asked_for() -> None:
     assert (kept.PatientSex, kept.PatientAge, str(kept.PatientWeight)) == ("F", "054Y", "71")
 
 
-def test_descriptions_keep_the_words_of_the_trade_only() -> None:
+def test_descriptions_keep_only_words_of_imaging() -> None:
     dataset = image()
     dataset.SeriesDescription = "COR PD FS left Dr. Miller 12.3."
     assert deidentified(dataset, KEY).SeriesDescription == "COR PD FS left"
@@ -234,7 +234,7 @@ def test_what_cannot_be_done_safely_is_refused() -> None:
         Pseudonyms(b"short")
 
 
-def test_the_command_writes_a_folder_for_each_patient_and_says_what_to_look_at(
+def test_the_command_writes_a_folder_for_each_patient_and_says_what_to_check(
     tmp_path: Path,
 ) -> None:
     key = tmp_path / "key"

@@ -85,7 +85,7 @@ def show(reading: Reading) -> None:
 
 @settings(deadline=None, max_examples=300)
 @given(data=st.data())
-def test_a_spoilt_record_is_read_or_refused_in_words(
+def test_a_mutated_record_is_read_or_refused_in_words(
     records: list[dict[str, Any]], study: Study, data: st.DataObject
 ) -> None:
     record = copy.deepcopy(data.draw(st.sampled_from(records)))
@@ -100,11 +100,11 @@ def test_a_spoilt_record_is_read_or_refused_in_words(
 
 @settings(deadline=None, max_examples=200)
 @given(cut=st.integers(0, 20_000), put=st.binary(max_size=4), length=st.integers(0, 6))
-def test_a_file_of_spoilt_bytes_is_read_or_refused_in_words(
+def test_a_file_of_damaged_bytes_is_read_or_refused_in_words(
     tmp_path_factory: pytest.TempPathFactory, cut: int, put: bytes, length: int
 ) -> None:
     content = VERSION_1.read_bytes()
-    path = tmp_path_factory.getbasetemp() / "spoilt.json"
+    path = tmp_path_factory.getbasetemp() / "corrupted.json"
     path.write_bytes(content[:cut] + put + content[cut + length :])
     with suppress(MeniscalMeasureError):
         read_reading(path)

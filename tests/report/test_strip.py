@@ -49,7 +49,7 @@ def test_measured_slices_carry_their_marks_and_values(case: Case) -> None:
     assert words(figure).count("no landmarks placed") == 2
 
 
-def test_the_measured_slice_is_told_by_frame_and_words(case: Case) -> None:
+def test_the_measured_slice_is_marked_by_frame_and_words(case: Case) -> None:
     figure = strip_figure(*case)
     shown = frames(figure)
     assert "slice 4, image 43" in words(figure)

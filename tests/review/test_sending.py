@@ -101,7 +101,7 @@ def desk(samples: Path, tmp_path: Path) -> Desk:
 
 @pytest.fixture
 def sender_of(desk: Desk, tmp_path: Path) -> Callable[[Destination], Sender]:
-    """Make a sender that sends when it is told to, as a program started again would."""
+    """Make a sender that sends when asked to, as a program started again would."""
 
     def make(destination: Destination) -> Sender:
         studies = {knee.name: knee.study for knee in desk.knees}

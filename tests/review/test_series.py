@@ -172,14 +172,14 @@ def test_the_confidence_of_the_program_stands_beside_values_that_nobody_has_sign
     assert signing.record["reading"]["verified_by"] == "AB"
 
 
-def test_blinded_neither_confidence_nor_series_are_told(
+def test_blinded_neither_confidence_nor_series_are_shown(
     proposed_desk: Callable[[Terms], Desk], served: Serve
 ) -> None:
     client = served(proposed_desk(Terms(Conventions(), Blinding(seed=7))))
     base = f"tasks/{client.first_task()}"
-    told = client.json(base) | client.json(f"{base}/desk")
-    measured = client.json(f"{base}/measure", {"state": told["state"]})
+    shown = client.json(base) | client.json(f"{base}/desk")
+    measured = client.json(f"{base}/measure", {"state": shown["state"]})
 
-    assert told["series"] == {"key": "", "reason": "", "choices": []}
-    assert told["proposed"] is None
-    assert "0.8" not in json.dumps([told["remark"], measured])
+    assert shown["series"] == {"key": "", "reason": "", "choices": []}
+    assert shown["proposed"] is None
+    assert "0.8" not in json.dumps([shown["remark"], measured])

@@ -1,4 +1,4 @@
-"""The side is coded or told; free text is only offered, and contradictions are refused."""
+"""The side is coded or stated; free text is only offered, and contradictions are refused."""
 
 from __future__ import annotations
 
@@ -83,12 +83,12 @@ def test_a_told_side_against_the_coded_one_is_refused(stack: Callable[..., Stack
         resolve_side(stack(Laterality="R"), Side.LEFT)
 
 
-@pytest.mark.parametrize("told", [None, Side.LEFT, Side.RIGHT])
+@pytest.mark.parametrize("stated", [None, Side.LEFT, Side.RIGHT])
 def test_attributes_that_contradict_each_other_are_refused(
-    stack: Callable[..., Stack], told: Side | None
+    stack: Callable[..., Stack], stated: Side | None
 ) -> None:
     with pytest.raises(SideError, match=r"Image Laterality.* says L, Laterality.* says R"):
-        resolve_side(stack(Laterality="R", ImageLaterality="L"), told)
+        resolve_side(stack(Laterality="R", ImageLaterality="L"), stated)
 
 
 def test_slices_that_contradict_each_other_are_refused(

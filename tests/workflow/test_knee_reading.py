@@ -12,7 +12,7 @@ JPEG_START = b"\xff\xd8\xff"
 """SOI and the first byte of the next marker (ISO/IEC 10918-1, table B.1)."""
 
 
-def test_a_neighbour_that_cannot_be_shown_is_told_without_its_place(
+def test_a_neighbour_that_cannot_be_shown_is_reported_without_its_path(
     samples: Path, tmp_path: Path
 ) -> None:
     """Folders may carry a patient's name, which no list of identifiers knows."""

@@ -96,7 +96,7 @@ def test_kappa_is_left_out_where_every_reading_says_the_same(flag: float) -> Non
     assert result.equal_flagging.value == 1
 
 
-def test_kappa_is_nought_where_only_one_reader_ever_flags() -> None:
+def test_kappa_is_zero_where_only_one_reader_ever_flags() -> None:
     result = flag_agreement([1, 1, 0, 0], [0, 0, 0, 0])
     assert result.kappa is not None
     assert result.kappa.kappa.value == pytest.approx(0)

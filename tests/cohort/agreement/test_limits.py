@@ -94,9 +94,9 @@ def test_exact_interval_covers_the_true_limit_as_often_as_it_says(rule: LimitsRu
 
 def test_exact_and_approximate_intervals_meet_in_large_samples() -> None:
     difference = np.random.default_rng(3).normal(0.2, 0.5, 20_000)
-    nought = np.zeros(difference.size)
-    exact = limits_of_agreement(difference, nought)
-    rough = limits_of_agreement(difference, nought, interval=LimitsInterval.APPROXIMATE)
+    zeros = np.zeros(difference.size)
+    exact = limits_of_agreement(difference, zeros)
+    rough = limits_of_agreement(difference, zeros, interval=LimitsInterval.APPROXIMATE)
     assert exact.upper.high == pytest.approx(rough.upper.high, abs=1e-3)
     assert exact.lower.low == pytest.approx(rough.lower.low, abs=1e-3)
 

@@ -51,7 +51,7 @@ def test_repeatability_coefficients_of_the_1986_paper(
     mini_second: FloatArray,
 ) -> None:
     # Bland and Altman, Lancet 1986: 43.2 and 56.4 l/min, twice the SD of the differences between
-    # repeats about nought (printed from rounded steps; unrounded 43.2938 and 56.3163).
+    # repeats about zero (printed from rounded steps; unrounded 43.2938 and 56.3163).
     for pair, expected in (
         ((wright_first, wright_second), 43.2938),
         ((mini_first, mini_second), 56.3163),
@@ -97,7 +97,7 @@ def test_coefficient_of_variation_is_a_percentage_of_the_mean() -> None:
     assert found.value == pytest.approx(10 * (4 / 3) ** 0.5)
 
 
-def test_no_coefficient_of_variation_about_a_mean_of_nought() -> None:
+def test_no_coefficient_of_variation_about_a_mean_of_zero() -> None:
     values = np.array([[-1.0, -1.1], [0.5, 0.4], [0.2, 0.6]])
     result = measurement_error(ratings_from_table(values))
     assert result.coefficient_of_variation is None

@@ -384,7 +384,11 @@ def grouped(tmp_path: Path, make_knee: Callable[..., Entry], measure: Measure) -
     entries = []
     for number in range(16):
         tear, level = number % 2, rng.normal(2, 0.6)
-        told = (("age", str(50 + number)), ("sex", "fm"[number % 3 == 0]), ("note", f"n{number}"))
+        covariates = (
+            ("age", str(50 + number)),
+            ("sex", "fm"[number % 3 == 0]),
+            ("note", f"n{number}"),
+        )
         for visit in ("1", "2"):
             truth = level + 0.9 * tear + (0.2 + 0.385 * tear) * (visit == "2") + rng.normal(0, 0.1)
             for reader in "ABC":
@@ -392,7 +396,7 @@ def grouped(tmp_path: Path, make_knee: Callable[..., Entry], measure: Measure) -
                 knee = make_knee(name, visit=visit, extrusion_mm=truth + rng.normal(0, 0.15))
                 group = "tear" if tear else "control"
                 entries.append(replace(knee, subject=f"S{number:02d}", reader=reader, group=group,
-                                       covariates=told))  # fmt: skip
+                                       covariates=covariates))  # fmt: skip
     path = tmp_path / "grouped.sqlite"
     run_cohort(entries, Job(path), carry_out=lambda tasks: (carry_out(t, measure) for t in tasks))
     with Store.existing(path) as opened:

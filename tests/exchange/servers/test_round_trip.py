@@ -76,7 +76,7 @@ def test_results_are_stored_beside_the_images(peer: Peer, case: Case, tmp_path: 
 
 
 @ALL_PEERS
-def test_a_fetch_goes_on_where_it_was(peer: Peer, tmp_path: Path) -> None:
+def test_an_interrupted_fetch_resumes(peer: Peer, tmp_path: Path) -> None:
     stored = sample_images()
     send_once(peer, stored, tmp_path, AT_ONCE)
     fetched = fetch_coronal(peer, Query(), tmp_path, AT_ONCE)

@@ -36,10 +36,10 @@ def test_the_pictures_are_pictures(kind: str, path: Path) -> None:
 
 def test_a_replacement_leaves_hardly_any_signal_in_the_joint(path: Path) -> None:
     held = Known.read(path)
-    spoilt = replaced(np.random.default_rng(1), held)
-    changed = spoilt != held.pixels
+    corrupted = replaced(np.random.default_rng(1), held)
+    changed = corrupted != held.pixels
     assert changed.mean() > 0.02
-    assert np.allclose(spoilt[changed], VOID * held.pixels[changed])
+    assert np.allclose(corrupted[changed], VOID * held.pixels[changed])
 
 
 def test_the_count_names_every_kind_and_the_sum() -> None:

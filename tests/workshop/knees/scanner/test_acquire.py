@@ -152,7 +152,7 @@ def test_labels_name_the_tissue_at_the_pixel_centres() -> None:
     assert (np.delete(stack.labels, np.s_[48:78], axis=2) == Tissue.MUSCLE).all()
 
 
-def test_progress_is_told_after_each_slice() -> None:
+def test_progress_is_reported_after_each_slice() -> None:
     done: list[None] = []
     scan(
         Bar(Tissue.FAT),

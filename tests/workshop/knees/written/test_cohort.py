@@ -126,15 +126,17 @@ def test_an_extrusion_that_no_knee_can_have_is_refused(
         write_cohort(parse_cohort_recipe(cohort_document), tmp_path)
 
 
-def test_progress_is_told_after_each_visit(cohort_document: dict[str, Any], tmp_path: Path) -> None:
+def test_progress_is_reported_after_each_visit(
+    cohort_document: dict[str, Any], tmp_path: Path
+) -> None:
     cohort_document["cohort"] |= {"knees": 1}
-    told: list[tuple[int, int]] = []
+    reported: list[tuple[int, int]] = []
     write_cohort(
         parse_cohort_recipe(cohort_document),
         tmp_path,
-        progress=lambda done, total: told.append((done, total)),
+        progress=lambda done, total: reported.append((done, total)),
     )
-    assert told == [(1, 2), (2, 2)]
+    assert reported == [(1, 2), (2, 2)]
 
 
 def test_a_cohort_whose_slices_do_not_show_the_menisci_is_refused(

@@ -117,7 +117,7 @@ def test_numbers_and_nests_beyond_the_reader_of_toml_are_refused(tmp_path: Path,
         read_recipe(path)
 
 
-def test_a_byte_order_mark_is_read_over(tmp_path: Path) -> None:
+def test_a_byte_order_mark_is_ignored(tmp_path: Path) -> None:
     """Editors on some systems begin UTF-8 files with one."""
     path = tmp_path / "recipe.toml"
     path.write_text("\ufeffname = 'knee'", encoding="utf-8")

@@ -169,12 +169,14 @@ def test_an_isotropic_block_of_slices_is_read_as_one_stack(
     assert {item.MRAcquisitionType for item in headers(tmp_path)} == {"3D"}
 
 
-def test_progress_is_told_over_all_series(document: dict[str, Any], tmp_path: Path) -> None:
-    told: list[tuple[int, int]] = []
+def test_progress_is_reported_over_all_series(document: dict[str, Any], tmp_path: Path) -> None:
+    reported: list[tuple[int, int]] = []
     write_study(
-        parse_recipe(document), tmp_path, progress=lambda done, total: told.append((done, total))
+        parse_recipe(document),
+        tmp_path,
+        progress=lambda done, total: reported.append((done, total)),
     )
-    assert told == [(done, 5) for done in range(1, 6)]
+    assert reported == [(done, 5) for done in range(1, 6)]
 
 
 def test_without_a_coronal_series_there_is_no_landmark_file(
@@ -220,15 +222,17 @@ def test_a_folder_that_cannot_be_written_is_refused(
     """Before the long work of imaging begins, and also where a file is in the way higher up."""
     blocked = tmp_path / "file"
     blocked.write_text("in the way")
-    told: list[int] = []
+    reported: list[int] = []
     for folder in (blocked, blocked / "study"):
         with pytest.raises(OutputError, match=r"Cannot make .*file.* a folder you may write to"):
-            write_study(parse_recipe(document), folder, progress=lambda done, _: told.append(done))
-    assert not told
+            write_study(
+                parse_recipe(document), folder, progress=lambda done, _: reported.append(done)
+            )
+    assert not reported
 
 
 @pytest.mark.parametrize("asked_mm", [12.0, -8.0])
-def test_an_extrusion_out_of_reach_is_refused_with_what_can_be_had(
+def test_an_extrusion_out_of_reach_is_refused_with_the_possible_range(
     document: dict[str, Any], tmp_path: Path, asked_mm: float
 ) -> None:
     document["extrusion"] = {"medial_mm": asked_mm}
