@@ -92,11 +92,6 @@ def landmarks_on(knee: Anatomy, grid: PixelGrid) -> SliceTruth | None:
     }
 
 
-def extrusion_on(knee: Anatomy, grid: PixelGrid) -> dict[Compartment, float]:
-    """Exact extrusion on a slice, in mm, of each compartment that can be measured there."""
-    return extrusion_of(landmarks_on(knee, grid) or {})
-
-
 def extrusion_of(points: SliceTruth) -> dict[Compartment, float]:
     """Extrusion in mm that the landmarks of a slice give, where both edges of a meniscus are known.
 

@@ -158,6 +158,15 @@ class SeriesRecipe:
 
 
 @dataclass(frozen=True)
+class ImagingRecipe:
+    """How a knee is imaged and stored, whichever knee it is."""
+
+    scanner: ScannerRecipe
+    files: FilesRecipe
+    series: tuple[SeriesRecipe, ...]
+
+
+@dataclass(frozen=True)
 class StudyRecipe:
     """Everything that makes one study of one knee."""
 
@@ -165,18 +174,7 @@ class StudyRecipe:
     seed: int
     knee: KneeParameters
     extrusion: ExtrusionRecipe
-    scanner: ScannerRecipe
-    files: FilesRecipe
-    series: tuple[SeriesRecipe, ...]
-
-
-@dataclass(frozen=True)
-class ImagingRecipe:
-    """How a knee is imaged and stored, whichever knee it is."""
-
-    scanner: ScannerRecipe
-    files: FilesRecipe
-    series: tuple[SeriesRecipe, ...]
+    imaging: ImagingRecipe
 
 
 def read_recipe(path: Path) -> StudyRecipe:
@@ -208,15 +206,12 @@ def read_toml(path: Path) -> dict[str, Any]:
 def parse_recipe(document: Mapping[str, Any]) -> StudyRecipe:
     """Turn the tables of a study recipe into records; errors as in `read_recipe`."""
     check_tables(document, required=("name", "seed", "series"), optional=STUDY_TABLES)
-    imaging = parse_imaging(document)
     return StudyRecipe(
         name=parse_name(document["name"]),
         seed=parse_seed(document["seed"]),
         knee=read_table(KneeParameters, table_of(document, "knee"), "knee"),
         extrusion=read_table(ExtrusionRecipe, table_of(document, "extrusion"), "extrusion"),
-        scanner=imaging.scanner,
-        files=imaging.files,
-        series=imaging.series,
+        imaging=parse_imaging(document),
     )
 
 

@@ -75,11 +75,11 @@ def write_study(
     """
     _claim(folder)
     knee = SyntheticKnee(study_knee(recipe, wanted_extrusion(recipe.extrusion)))
-    series = []
+    files, series = recipe.imaging.files, []
     for item in imaged_series(recipe, knee, visit=visit, progress=progress):
         place = folder / f"series-{item.identity.number}"
-        _store_series(item, place, recipe.files)
-        if recipe.files.labels:
+        _store_series(item, place, files)
+        if files.labels:
             with written_whole(place.with_name(f"{place.name}-labels.npy")) as stream:
                 np.save(stream, item.stack.labels)
         truth_of_series = series_truth(
@@ -87,7 +87,7 @@ def write_study(
             item.stack.grids,
             item.identity,
             measured_slice=item.measured_slice,
-            one_object=recipe.files.form is FileForm.ENHANCED,
+            one_object=files.form is FileForm.ENHANCED,
         )
         series.append(truth_of_series)
     truth = StudyTruth(recipe.name, recipe.seed, knee.parameters.side, tuple(series))
@@ -131,7 +131,9 @@ def study_knee(recipe: StudyRecipe, extrusion_mm: Mapping[Compartment, float]) -
         If there is no such series, or its slice cannot have that extrusion.
     """
     parameters = recipe.knee
-    coronal = next((item for item in recipe.series if item.plane is StackPlane.CORONAL), None)
+    coronal = next(
+        (item for item in recipe.imaging.series if item.plane is StackPlane.CORONAL), None
+    )
     for compartment, wanted_mm in extrusion_mm.items():
         if coronal is None:
             raise RecipeError(
@@ -152,8 +154,8 @@ def imaged_series(
 ) -> list[SyntheticSeries]:
     """Image every series of a recipe, without writing anything."""
     study = study_identity(recipe.name, recipe.seed, knee.parameters.side, visit=visit)
-    scanner = build_scanner(recipe.scanner)
-    total = sum(item.slices for item in recipe.series)
+    scanner = build_scanner(recipe.imaging.scanner)
+    total = sum(item.slices for item in recipe.imaging.series)
     done = 0
 
     def step() -> None:
@@ -162,7 +164,7 @@ def imaged_series(
         progress(done, total)
 
     series = []
-    for number, item in enumerate(recipe.series, start=1):
+    for number, item in enumerate(recipe.imaging.series, start=1):
         stack = scan(
             knee,
             plan_of(item, knee),

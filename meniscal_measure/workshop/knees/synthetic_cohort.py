@@ -171,13 +171,14 @@ def _written_visits(recipe: CohortStudyRecipe, folder: Path) -> Iterator[CohortV
         rng = np.random.default_rng([recipe.seed, number])
         for visit, parameters in enumerate(_drawn_visits(recipe, rng), start=1):
             place = folder / knee / f"visit-{visit}"
-            study = _study(recipe, parameters, name=knee, seed=recipe.seed + number)
+            imaging = recipe.imaging
             if visit > 1:
                 # the leg lies a little differently each time
                 turn_deg = rng.normal(0.0, recipe.cohort.repositioning_deg, 3)
-                study = replace(
-                    study, series=tuple(_turned(item, turn_deg) for item in study.series)
-                )
+                series = tuple(_turned(item, turn_deg) for item in imaging.series)
+                imaging = replace(imaging, series=series)
+            seed = recipe.seed + number
+            study = StudyRecipe(knee, seed, parameters, ExtrusionRecipe(), imaging)
             truth = write_study(study, place, visit=visit)
             _write_readings(recipe, truth, place, rng)
             yield CohortVisit(knee, visit, place, parameters, truth)
@@ -203,21 +204,6 @@ def _write_readings(
         write_landmarks(truth, folder / f"reader-{number}.json", placed, sd_mm=stated_mm)
 
 
-def _study(
-    recipe: CohortStudyRecipe, parameters: KneeParameters, *, name: str, seed: int
-) -> StudyRecipe:
-    imaging = recipe.imaging
-    return StudyRecipe(
-        name=name,
-        seed=seed,
-        knee=parameters,
-        extrusion=ExtrusionRecipe(),
-        scanner=imaging.scanner,
-        files=imaging.files,
-        series=imaging.series,
-    )
-
-
 def _drawn_visits(recipe: CohortStudyRecipe, rng: np.random.Generator) -> list[KneeParameters]:
     """Draw one knee and how it is at each visit."""
     cohort = recipe.cohort
@@ -225,7 +211,8 @@ def _drawn_visits(recipe: CohortStudyRecipe, rng: np.random.Generator) -> list[K
     change_mm = rng.normal(cohort.change_mean_mm, cohort.change_sd_mm)
     refusal: RecipeError | None = None
     for _ in range(DRAWS):
-        drawn = _study(recipe, draw_parameters(rng, recipe.population), name=recipe.name, seed=0)
+        knee = draw_parameters(rng, recipe.population)
+        drawn = StudyRecipe(recipe.name, 0, knee, ExtrusionRecipe(), recipe.imaging)
         try:
             baseline = study_knee(drawn, {Compartment.MEDIAL: extrusion_mm})
             torn = baseline.medial_tear.root is not RootTear.NONE

@@ -156,7 +156,7 @@ class SyntheticKnee:
         return exact_landmarks.landmarks_on(self, grid)
 
     def extrusion_on(self, grid: PixelGrid) -> dict[Compartment, float]:
-        """Exact extrusion on a slice, mm; see `exact_landmarks.extrusion_on`.
+        """Exact extrusion on a slice, mm, of each compartment that can be measured there.
 
         Examples
         --------
@@ -165,7 +165,7 @@ class SyntheticKnee:
         >>> round(extrusion[Compartment.MEDIAL], 2)
         0.89
         """
-        return exact_landmarks.extrusion_on(self, grid)
+        return exact_landmarks.extrusion_of(self.landmarks_on(grid) or {})
 
 
 def with_extrusion(

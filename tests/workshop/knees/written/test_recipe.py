@@ -32,12 +32,15 @@ def test_a_recipe_names_only_what_differs_from_an_average_knee(document: dict[st
     assert recipe.knee.side is Side.LEFT
     assert recipe.knee.medial.body_width_mm == 9.5
     assert recipe.knee.lateral == KneeParameters().lateral
-    assert recipe.scanner.coil_elements == 2
+    assert recipe.imaging.scanner.coil_elements == 2
     assert recipe.extrusion.medial_mm == 3.4
     assert recipe.extrusion.lateral_mm is None
-    assert [item.plane for item in recipe.series] == [StackPlane.CORONAL, StackPlane.SAGITTAL]
-    assert recipe.series[0].protocol is ProtocolName.PD_TSE_FS
-    assert recipe.series[0].rotation_deg == (3.0, -2.0, 5.0)
+    assert [item.plane for item in recipe.imaging.series] == [
+        StackPlane.CORONAL,
+        StackPlane.SAGITTAL,
+    ]
+    assert recipe.imaging.series[0].protocol is ProtocolName.PD_TSE_FS
+    assert recipe.imaging.series[0].rotation_deg == (3.0, -2.0, 5.0)
 
 
 def test_words_choose_findings_and_file_forms(document: dict[str, Any]) -> None:
@@ -46,8 +49,8 @@ def test_words_choose_findings_and_file_forms(document: dict[str, Any]) -> None:
     recipe = parse_recipe(document)
     assert recipe.knee.medial_tear.root is RootTear.COMPLETE
     assert recipe.knee.medial_tear.root_gap_mm == 4.0
-    assert recipe.files.form is FileForm.ENHANCED
-    assert recipe.files.encoding is TransferSyntax.JPEG_2000
+    assert recipe.imaging.files.form is FileForm.ENHANCED
+    assert recipe.imaging.files.encoding is TransferSyntax.JPEG_2000
 
 
 @pytest.mark.parametrize(

@@ -250,6 +250,6 @@ def test_an_extrusion_out_of_reach_is_refused_with_the_possible_range(
         recipe = parse_recipe(document)
         moved = study_knee(recipe, wanted_extrusion(recipe.extrusion))
         extrusion_mm = SyntheticKnee(moved).extrusion_on(
-            measured_grid(recipe.series[0], SyntheticKnee(moved))
+            measured_grid(recipe.imaging.series[0], SyntheticKnee(moved))
         )
         assert extrusion_mm[Compartment.MEDIAL] == pytest.approx(near_mm, abs=EXACT_MM)
