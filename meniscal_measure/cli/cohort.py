@@ -99,7 +99,9 @@ def measure(
     refine_edges: RefineEdges = False,
     workers: Annotated[
         int | None,
-        typer.Option("--workers", min=1, help="Processes on this machine; by default one a core."),
+        typer.Option(
+            "--workers", min=1, help="Processes on this machine; by default one for each core."
+        ),
     ] = None,
     scheduler: Annotated[
         str | None,
@@ -118,18 +120,18 @@ def measure(
         bool,
         typer.Option(
             "--replace",
-            help="Leave readings of earlier manifests out; else they stay in the store.",
+            help="Drop readings of earlier manifests; otherwise they stay in the store.",
         ),
     ] = False,
     log: Annotated[
         Path | None,
-        typer.Option("--log", help="File to which a line is added for every knee as it is done."),
+        typer.Option("--log", help="File to which a line is added for each knee."),
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Measure every knee of a manifest that is not done yet.
+    """Measure every knee of a manifest that has not been measured yet.
 
-    Stop it with Ctrl-C; the same command goes on from where it was, also after a crash.
+    Ctrl-C stops it; the same command resumes it, also after a crash.
     """
     with reported(as_json=as_json):
         from meniscal_measure.cohort.manifest import read_manifest
@@ -267,14 +269,17 @@ def assign(
     manifest: Manifest,
     out: OutFolder,
     readers: Annotated[
-        list[str], typer.Option("--reader", help="Name of a reader; give it for each.")
+        list[str], typer.Option("--reader", help="Name of a reader; once for each.")
     ],
     repeats: Annotated[
-        int, typer.Option("--repeats", min=0, help="Knees each reader gets again without notice.")
+        int,
+        typer.Option(
+            "--repeats", min=0, help="Knees that each reader reads twice, without notice."
+        ),
     ] = 0,
-    seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the drawing.")] = 1,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the random order.")] = 1,
 ) -> None:
-    """Hand the knees of a manifest to readers: a work list for each, and the key to them."""
+    """Assign the knees of a manifest to readers: a work list for each, and the key to the codes."""
     with reported(as_json=False):
         from meniscal_measure.cohort.assignment import (
             key_csv,
@@ -300,7 +305,7 @@ def assign(
             write_text(out / f"work-list-{reader}.csv", work_list_csv(plan, reader, images))
         write_text(out / "key.csv", key_csv(plan))
         write_text(out / "manifest.csv", manifest_csv([*plan.entries, *excluded]))
-        say(f"{plan.sentence}\nWritten to {out}. Keep key.csv and manifest.csv from the readers.")
+        say(f"{plan.sentence}\nWritten to {out}. Do not show readers key.csv and manifest.csv.")
 
 
 @app.command()
@@ -313,7 +318,7 @@ def collect(
         list[Path],
         typer.Argument(
             metavar="SIGNED...",
-            help="Files in which the review page kept what readers signed.",
+            help="Stores of the review page that hold the signed readings.",
             show_default=False,
         ),
     ],
@@ -347,7 +352,7 @@ def collect(
 
 
 def _say_axes(axes: Mapping[AxisConvention, int]) -> None:
-    """Say along which axis to measure: only along the one that was signed it is verified."""
+    """Say along which axis to measure: a reading is verified only along the axis that was signed."""
     if len(axes) == 1:
         say(f"Measure them as they were signed: cohort measure --axis {next(iter(axes))}")
     elif axes:
@@ -399,12 +404,14 @@ def sample_size(
         float | None, typer.Option("--icc", help="ICC that is expected.", show_default=False)
     ] = None,
     width: Annotated[
-        float, typer.Option("--width", help="Full width wanted of its 95 % interval.")
+        float, typer.Option("--width", help="Wanted full width of its 95 % interval.")
     ] = 0.1,
     readers: Annotated[int, typer.Option("--readers", help="Readings of each knee.")] = 2,
     change_mm: Annotated[
         float | None,
-        typer.Option("--change-mm", help="Mean change worth finding.", show_default=False),
+        typer.Option(
+            "--change-mm", help="Smallest mean change worth detecting.", show_default=False
+        ),
     ] = None,
     sd_mm: Annotated[
         float | None,
@@ -414,9 +421,9 @@ def sample_size(
             show_default=False,
         ),
     ] = None,
-    power: Annotated[float, typer.Option("--power", help="Chance of finding it.")] = 0.8,
+    power: Annotated[float, typer.Option("--power", help="Probability of detecting it.")] = 0.8,
 ) -> None:
-    """Say how many knees a study needs, for an ICC or for a change between visits."""
+    """Work out how many knees a study needs, for an ICC or for a change between visits."""
     with reported(as_json=False):
         from meniscal_measure.cohort.agreement.planning import knees_for_change, knees_for_icc
         from meniscal_measure.cohort.agreement.tables import as_text
@@ -433,7 +440,7 @@ def sample_size(
                 )
             found.append(knees_for_change(change_mm, sd_mm, power=power))
         if not found:
-            raise UsageError("Give --icc or --change-mm: what the study is to find out.")
+            raise UsageError("Give --icc or --change-mm: what the study is to estimate or detect.")
         say(as_text(found))
 
 
