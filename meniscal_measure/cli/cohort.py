@@ -352,7 +352,7 @@ def collect(
 
 
 def _say_axes(axes: Mapping[AxisConvention, int]) -> None:
-    """Say along which axis to measure: a reading is verified only along the axis that was signed."""
+    """Say along which axis to measure: only along the signed one is a reading verified."""
     if len(axes) == 1:
         say(f"Measure them as they were signed: cohort measure --axis {next(iter(axes))}")
     elif axes:
