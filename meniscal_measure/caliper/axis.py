@@ -42,13 +42,27 @@ def name_of(compartment: Compartment, landmark: Landmark) -> str:
 
 
 def in_plane_mm(grid: PixelGrid, point_mm: ArrayLike) -> FloatArray:
-    """Project a patient point, LPS mm, to `[x, y]` mm in the slice plane, shape (2,)."""
+    """Project a patient point, LPS mm, to `[x, y]` mm in the slice plane, shape (2,).
+
+    Examples
+    --------
+    >>> grid = PixelGrid((0, 0, 0), (1, 0, 0), (0, 0, -1), 0.5, 0.4, 200, 250)
+    >>> in_plane_mm(grid, (40.0, 0.0, -10.0)).tolist()
+    [40.0, 10.0]
+    """
     offset = np.asarray(point_mm, dtype=np.float64) - grid.origin
     return np.asarray(grid.plane_basis @ offset, dtype=np.float64)
 
 
 def in_patient(grid: PixelGrid, direction: FloatArray) -> FloatArray:
-    """Turn an in-plane direction, shape (2,), into a patient one, LPS, shape (3,)."""
+    """Turn an in-plane direction, shape (2,), into a patient one, LPS, shape (3,).
+
+    Examples
+    --------
+    >>> grid = PixelGrid((0, 0, 0), (1, 0, 0), (0, 0, -1), 0.5, 0.4, 200, 250)
+    >>> in_patient(grid, np.array([0.0, 1.0])).tolist()
+    [0.0, 0.0, -1.0]
+    """
     return np.asarray(direction @ grid.plane_basis, dtype=np.float64)
 
 

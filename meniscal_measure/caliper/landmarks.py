@@ -65,7 +65,13 @@ class PlacedLandmark:
 
     @property
     def across_mm(self) -> float:
-        """Standard deviation across the measuring direction, mm."""
+        """Standard deviation across the measuring direction, mm.
+
+        Examples
+        --------
+        >>> PlacedLandmark((0.0, 0.0, 0.0), 0.2).across_mm
+        0.2
+        """
         return self.sd_mm if self.sd_across_mm is None else self.sd_across_mm
 
 

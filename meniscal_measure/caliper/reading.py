@@ -59,7 +59,13 @@ class Conventions:
     convention that is not asked for."""
 
     def asked(self) -> dict[str, str | float]:
-        """Lay out what is asked for, as settings are kept: all but the slice."""
+        """Lay out what is asked for, as settings are kept: all but the slice.
+
+        Examples
+        --------
+        >>> list(Conventions().asked())
+        ['axis', 'threshold_rule', 'threshold_mm']
+        """
         return {name: value for name, value in asdict(self).items() if name != "slice"}
 
 
@@ -146,7 +152,13 @@ class SliceReading:
 
     @property
     def landmarks(self) -> Mapping[Compartment, Mapping[Landmark, PlacedLandmark]]:
-        """Every landmark of the slice, those of a compartment that was not measured too."""
+        """Every landmark of the slice, those of a compartment that was not measured too.
+
+        Examples
+        --------
+        >>> sorted(str(name) for name in reading.measured.landmarks)
+        ['lateral', 'medial']
+        """
         others = () if self.unmeasured is None else (self.unmeasured,)
         return {
             found.compartment: found.landmarks for found in (*self.compartments.values(), *others)
@@ -214,7 +226,13 @@ class Reading:
 
     @property
     def verified(self) -> bool:
-        """Whether a person confirmed the landmarks."""
+        """Whether a person confirmed the landmarks.
+
+        Examples
+        --------
+        >>> reading.verified
+        False
+        """
         return bool(self.signatures)
 
     @property
@@ -239,7 +257,13 @@ class Reading:
         )
 
     def slice_number(self, index: int) -> str:
-        """Count a slice as people do, for use in sentences."""
+        """Count a slice as people do, for use in sentences.
+
+        Examples
+        --------
+        >>> reading.slice_number(3)
+        '4'
+        """
         name = self.slice_name(index)
         return f"index {index}" if name is None else str(name.number)
 
@@ -255,7 +279,13 @@ class Reading:
 
     @property
     def named_compartments(self) -> tuple[Compartment, Compartment]:
-        """The two compartments a reading speaks of, measured or not."""
+        """The two compartments a reading speaks of, measured or not.
+
+        Examples
+        --------
+        >>> [str(name) for name in reading.named_compartments]
+        ['medial', 'lateral']
+        """
         named = self.measured.compartments.keys()
         by_anatomy = named & {Compartment.MEDIAL, Compartment.LATERAL}
         if by_anatomy or (self.source.side is not None and not named):

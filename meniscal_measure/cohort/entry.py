@@ -48,7 +48,13 @@ class Entry:
 
     @property
     def key(self) -> str:
-        """What tells this reading from every other one of the cohort."""
+        """What tells this reading from every other one of the cohort.
+
+        Examples
+        --------
+        >>> Entry(subject="S1", path="images", visit="2", reader="A").key
+        '["S1", "2", "", "A", 1]'
+        """
         side = self.side.word if self.side else ""
         return json.dumps([self.subject, self.visit, side, self.reader, self.repeat])
 

@@ -142,7 +142,13 @@ def read_manifest(path: Path) -> Manifest:
 
 
 def manifest_csv(entries: Iterable[Entry]) -> str:
-    """Write entries as a manifest, to be looked over and completed by a person."""
+    """Write entries as a manifest, to be looked over and completed by a person.
+
+    Examples
+    --------
+    >>> manifest_csv([Entry(subject="S1", path="images")]).splitlines()[1]
+    'S1,,,,images,,,1,,'
+    """
     listed = list(entries)
     others = list(dict.fromkeys(name for entry in listed for name, _ in entry.covariates))
     rows = ([*_cells(entry), *_others(entry, others)] for entry in listed)

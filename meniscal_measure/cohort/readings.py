@@ -121,12 +121,24 @@ class Readings:
 
 
 def knee_label(subject: str, side: str, visit: str) -> str:
-    """Name a knee at its visit, which may have no name of its own."""
+    """Name a knee at its visit, which may have no name of its own.
+
+    Examples
+    --------
+    >>> knee_label("S1", "left", "2")
+    'S1 / left / 2'
+    """
     return BETWEEN.join([subject, side, *([visit] if visit else [])])
 
 
 def flags_of(values_mm: FloatArray, conventions: Conventions) -> FloatArray:
-    """Apply the threshold rule as `caliper.decision.flag` does; NaN where there is no value."""
+    """Apply the threshold rule as `caliper.decision.flag` does; NaN where there is no value.
+
+    Examples
+    --------
+    >>> flags_of(np.array([2.0, 3.0, 3.1]), Conventions()).tolist()
+    [0.0, 0.0, 1.0]
+    """
     above = conventions.threshold_rule is ThresholdRule.ABOVE
     cut = conventions.threshold_mm
     flags = values_mm > cut + TIE_TOLERANCE_MM if above else values_mm >= cut - TIE_TOLERANCE_MM
@@ -134,7 +146,13 @@ def flags_of(values_mm: FloatArray, conventions: Conventions) -> FloatArray:
 
 
 def grades_of(values_mm: FloatArray) -> FloatArray:
-    """Grade values as `caliper.grades.grade` does; NaN where there is no value."""
+    """Grade values as `caliper.grades.grade` does; NaN where there is no value.
+
+    Examples
+    --------
+    >>> grades_of(np.array([1.0, 2.5, 4.0, 6.0])).tolist()
+    [0.0, 1.0, 2.0, 3.0]
+    """
     cuts = np.array(GRADE_CUTS_MM) - TIE_TOLERANCE_MM
     grades = np.searchsorted(cuts, values_mm, side="right").astype(np.float64)
     return np.where(np.isnan(values_mm), np.nan, grades)

@@ -43,7 +43,13 @@ class Digests:
 
 
 def is_url(path: str) -> bool:
-    """Whether a path names a place that fsspec has to fetch from."""
+    """Whether a path names a place that fsspec has to fetch from.
+
+    Examples
+    --------
+    >>> is_url("https://archive.example/knee.zip"), is_url("C:/knees/knee.zip")
+    (True, False)
+    """
     return "://" in path
 
 

@@ -115,7 +115,14 @@ def entry_row(entry: Entry) -> tuple[Any, ...]:
 
 
 def entry_of(row: tuple[Any, ...]) -> Entry:
-    """Take an entry from the columns of `ENTRY_NAMES`."""
+    """Take an entry from the columns of `ENTRY_NAMES`.
+
+    Examples
+    --------
+    >>> entry = Entry(subject="S1", path="images", visit="2")
+    >>> entry_of(entry_row(entry)) == entry
+    True
+    """
     _, subject, visit, side, group, reader, repeat, path, landmarks, series, exclude, others = row
     return Entry(
         subject=subject,

@@ -46,7 +46,13 @@ class Settings:
     refine_edges: bool = False
 
     def to_json(self) -> str:
-        """Write settings and software version as text, the same for the same settings."""
+        """Write settings and software version as text, the same for the same settings.
+
+        Examples
+        --------
+        >>> Settings().measures_like(Settings().to_json())
+        True
+        """
         return json.dumps({"software_version": __version__, **self._asked()}, sort_keys=True)
 
     def _asked(self) -> Record:

@@ -80,7 +80,13 @@ class GroupVisitModel:
 
 
 def visit_sort_key(visit: str) -> list[str | int]:
-    """Sort key by which visit 2 comes before visit 10."""
+    """Sort key by which visit 2 comes before visit 10.
+
+    Examples
+    --------
+    >>> sorted(["visit 10", "visit 2"], key=visit_sort_key)
+    ['visit 2', 'visit 10']
+    """
     parts = re.split(r"(\d+)", visit)
     return [int(part) if number % 2 else part for number, part in enumerate(parts)]
 

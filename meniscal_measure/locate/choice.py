@@ -53,12 +53,24 @@ class Declined:
 
 
 def named_by_person(index: int) -> ChosenSlice:
-    """Take the slice that a reader named."""
+    """Take the slice that a reader named.
+
+    Examples
+    --------
+    >>> named_by_person(16).index
+    16
+    """
     return ChosenSlice(index, SliceConvention.CHOSEN_BY_READER, "The reader named the slice.")
 
 
 def the_only_one() -> ChosenSlice:
-    """Take the only slice of a stack: whoever exported it has chosen it."""
+    """Take the only slice of a stack: whoever exported it has chosen it.
+
+    Examples
+    --------
+    >>> the_only_one().index
+    0
+    """
     return ChosenSlice(
         0,
         SliceConvention.CHOSEN_BY_READER,

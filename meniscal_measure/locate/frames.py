@@ -110,6 +110,12 @@ def with_neighbours(slices: Sequence[Image], index: int) -> Image:
     """Join the slice with the one before and after it, shape (3, rows, columns).
 
     At the ends of the stack the outermost slice stands for the missing one.
+
+    Examples
+    --------
+    >>> slices = [np.full((1, 1), value, dtype=np.float32) for value in (1.0, 2.0)]
+    >>> with_neighbours(slices, 0).ravel().tolist()
+    [1.0, 1.0, 2.0]
     """
     last = len(slices) - 1
     chosen = (max(index - 1, 0), index, min(index + 1, last))

@@ -107,7 +107,14 @@ def _landmarks(
 
 
 def compartment_of(grid: PixelGrid, right: bool, side: Side | None) -> Compartment:
-    """Compartment on the right or left of the picture."""
+    """Compartment on the right or left of the picture.
+
+    Examples
+    --------
+    >>> grid = PixelGrid((0, 0, 0), (1, 0, 0), (0, 0, -1), 0.5, 0.5, 64, 64)
+    >>> compartment_of(grid, True, Side.RIGHT), compartment_of(grid, True, None)
+    (<Compartment.MEDIAL: 'medial'>, <Compartment.IMAGE_RIGHT: 'image_right'>)
+    """
     if side is None:
         return Compartment.IMAGE_RIGHT if right else Compartment.IMAGE_LEFT
     toward = math.copysign(1, grid.row_direction[0]) * (1 if right else -1)

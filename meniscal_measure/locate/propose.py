@@ -177,7 +177,13 @@ def evidence_of(
 
 
 def around(index: int, count: int) -> list[int]:
-    """List a slice and its neighbours, on which landmarks are proposed."""
+    """List a slice and its neighbours, on which landmarks are proposed.
+
+    Examples
+    --------
+    >>> around(1, 15), around(7, 15)
+    ([0, 1, 2, 3], [5, 6, 7, 8, 9])
+    """
     return list(range(max(index - NEIGHBOURS, 0), min(index + NEIGHBOURS + 1, count)))
 
 

@@ -110,12 +110,24 @@ def survey(
 
 
 def is_upended(grid: PixelGrid) -> bool:
-    """Whether the rows of the picture run upward in the patient."""
+    """Whether the rows of the picture run upward in the patient.
+
+    Examples
+    --------
+    >>> is_upended(PixelGrid((0, 0, 0), (1, 0, 0), (0, 0, -1), 0.5, 0.5, 64, 64))
+    False
+    """
     return bool(grid.column_direction[2] > 0)
 
 
 def is_backward(grid: PixelGrid) -> bool:
-    """Whether the stack, as the network sees it, runs from back to front."""
+    """Whether the stack, as the network sees it, runs from back to front.
+
+    Examples
+    --------
+    >>> is_backward(PixelGrid((0, 0, 0), (1, 0, 0), (0, 0, -1), 0.5, 0.5, 64, 64))
+    False
+    """
     return bool(grid.normal[1] < 0)
 
 

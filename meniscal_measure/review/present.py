@@ -111,7 +111,13 @@ def _border_letters(grid: PixelGrid) -> Json:
 
 
 def size_on_page(grid: PixelGrid) -> Json:
-    """Lay out size and spacing of a slice."""
+    """Lay out size and spacing of a slice.
+
+    Examples
+    --------
+    >>> size_on_page(PixelGrid((0, 0, 0), (1, 0, 0), (0, 0, -1), 0.5, 0.4, 200, 250))
+    {'rows': 200, 'columns': 250, 'row_spacing_mm': 0.5, 'column_spacing_mm': 0.4}
+    """
     return {
         "rows": grid.rows,
         "columns": grid.columns,
@@ -263,7 +269,13 @@ def _pixels(plane_mm: FloatArray, grid: PixelGrid) -> list[list[float]]:
 
 
 def extrusions(reading: Reading | None) -> Json:
-    """Extrusion of each compartment on the measured slice, for a list of changes."""
+    """Extrusion of each compartment on the measured slice, for a list of changes.
+
+    Examples
+    --------
+    >>> extrusions(reading), extrusions(None)
+    ({<Compartment.LATERAL: 'lateral'>: 1.0, <Compartment.MEDIAL: 'medial'>: 4.5}, {})
+    """
     if reading is None:
         return {}
     return {

@@ -291,7 +291,13 @@ def _decimal(text: str) -> float:
 
 
 def is_multi_frame(dataset: Dataset) -> bool:
-    """Whether functional groups describe the frames of an object."""
+    """Whether functional groups describe the frames of an object.
+
+    Examples
+    --------
+    >>> is_multi_frame(Dataset())
+    False
+    """
     return "".join(Header(dataset).strings("SOPClassUID")) in MULTI_FRAME
 
 

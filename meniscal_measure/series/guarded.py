@@ -183,7 +183,13 @@ def _answers(
 
 
 def in_words(error: Exception) -> str:
-    """Say what the decoder says of the data, and nothing of how it stumbled over it."""
+    """Say what the decoder says of the data, and nothing of how it stumbled over it.
+
+    Examples
+    --------
+    >>> in_words(ValueError("no end of image"))
+    'no end of image'
+    """
     if not isinstance(error, RuntimeError | ValueError | EOFError):
         return "the data is damaged"
     return " ".join(str(error).split()).rstrip(".").removeprefix(_SAID)

@@ -45,7 +45,13 @@ class Weights(StrEnum):
     """In proportion to the square of that number."""
 
     def disagreement(self, grades: int) -> FloatArray:
-        """Weight of each pair of grades, 0 on the diagonal, shape (grades, grades)."""
+        """Weight of each pair of grades, 0 on the diagonal, shape (grades, grades).
+
+        Examples
+        --------
+        >>> Weights.LINEAR.disagreement(3).tolist()
+        [[0.0, 1.0, 2.0], [1.0, 0.0, 1.0], [2.0, 1.0, 0.0]]
+        """
         order = np.arange(grades)
         apart = np.abs(order[:, None] - order).astype(np.float64)
         powers = {Weights.NONE: 0.0, Weights.LINEAR: 1.0, Weights.QUADRATIC: 2.0}
@@ -104,6 +110,11 @@ def weighted_kappa(
     AgreementError
         If a grade is off the scale, fewer than two cases are complete, or chance alone would give
         full agreement.
+
+    Examples
+    --------
+    >>> round(weighted_kappa([0, 1, 2, 2], [0, 1, 1, 2], grades=3).kappa.value, 3)
+    0.714
     """
     one, two, cases = complete_pairs(first, second)
     require(cases.used, 2, "Kappa")
@@ -156,6 +167,11 @@ def kappa_of_table(
     -----
     Large-sample interval with the standard error of Fleiss, Cohen and Everitt (1969). Where
     agreement is complete that error is zero, and no interval is given.
+
+    Examples
+    --------
+    >>> round(kappa_of_table([[8, 2], [2, 8]]).kappa.value, 3)
+    0.6
     """
     counts = np.asarray(table, dtype=np.float64)
     disagreement = _disagreement(weights, counts.shape[0])

@@ -40,7 +40,13 @@ class Labels:
 
     @classmethod
     def of(cls, texts: ArrayLike | Labels) -> Labels:
-        """Take the texts of an array; labels stay as they are."""
+        """Take the texts of an array; labels stay as they are.
+
+        Examples
+        --------
+        >>> Labels.of(["b", "a", "b"]).texts.tolist()
+        ['b', 'a', 'b']
+        """
         if isinstance(texts, Labels):
             return texts
         names, codes = np.unique(np.asarray(texts, dtype=str), return_inverse=True)
@@ -48,12 +54,24 @@ class Labels:
 
     @property
     def count(self) -> int:
-        """Number of different texts."""
+        """Number of different texts.
+
+        Examples
+        --------
+        >>> Labels.of(["b", "a", "b"]).count
+        2
+        """
         return self.names.size
 
     @property
     def size(self) -> int:
-        """Number of rows."""
+        """Number of rows.
+
+        Examples
+        --------
+        >>> Labels.of(["b", "a", "b"]).size
+        3
+        """
         return self.codes.size
 
     @property
@@ -69,11 +87,23 @@ class Labels:
         return rows
 
     def is_(self, name: str) -> NDArray[np.bool_]:
-        """Whether each row has this text."""
+        """Whether each row has this text.
+
+        Examples
+        --------
+        >>> Labels.of(["b", "a", "b"]).is_("b").tolist()
+        [True, False, True]
+        """
         return np.isin(self.codes, np.flatnonzero(self.names == name))
 
     def where(self, rows: NDArray[np.bool_] | Codes) -> Labels:
-        """Keep some rows, and the names that still occur."""
+        """Keep some rows, and the names that still occur.
+
+        Examples
+        --------
+        >>> Labels.of(["b", "a", "b"]).where(np.array([True, False, True])).texts.tolist()
+        ['b', 'b']
+        """
         codes = self.codes[rows]
         present = np.bincount(codes, minlength=self.count) > 0
         if present.all():
@@ -81,7 +111,13 @@ class Labels:
         return Labels((np.cumsum(present) - 1)[codes], self.names[present])
 
     def paired(self, other: Labels) -> Labels:
-        """Tell rows apart by both texts, without names, which cost more than the rest."""
+        """Tell rows apart by both texts, without names, which cost more than the rest.
+
+        Examples
+        --------
+        >>> Labels.of(["b", "a", "b"]).paired(Labels.of(["1", "1", "2"])).count
+        3
+        """
         pairs, codes = self._pairs(other)
         return Labels(codes, np.zeros(pairs.size, dtype="U1"))
 

@@ -43,7 +43,13 @@ class LimitsRule(StrEnum):
 
     @property
     def multiplier(self) -> float:
-        """Standard deviations between the mean difference and a limit."""
+        """Standard deviations between the mean difference and a limit.
+
+        Examples
+        --------
+        >>> round(LimitsRule.NORMAL_95.multiplier, 2)
+        1.96
+        """
         return 1.96 if self is LimitsRule.NORMAL_95 else 2.0
 
 
@@ -184,6 +190,12 @@ def proportional_bias(
     ------
     AgreementError
         If fewer than three complete cases are left, or all their means are equal.
+
+    Examples
+    --------
+    >>> found = proportional_bias([1.0, 2.2, 3.1, 4.5], [1.0, 2.0, 3.0, 4.0])
+    >>> round(found.estimates[0].value, 2)
+    0.13
     """
     one, two, cases = complete_pairs(first, second)
     require(cases.used, 3, "The regression of the difference on the mean")
@@ -228,6 +240,13 @@ def _with_error(name: str, value: float, half: float, unit: str, source: str) ->
 
 
 def differences_and_means(first: ArrayLike, second: ArrayLike) -> tuple[FloatArray, FloatArray]:
-    """Difference and mean of the complete pairs, as a Bland-Altman plot shows them."""
+    """Difference and mean of the complete pairs, as a Bland-Altman plot shows them.
+
+    Examples
+    --------
+    >>> difference, mean = differences_and_means([3.0, 2.0], [2.0, 2.0])
+    >>> difference.tolist(), mean.tolist()
+    ([1.0, 0.0], [2.5, 2.0])
+    """
     one, two, _ = complete_pairs(first, second)
     return one - two, (one + two) / 2

@@ -201,7 +201,13 @@ def residual_plots(fitted: FloatArray, residuals: FloatArray) -> Iterator[tuple[
 
 
 def figure_of(draw: Draw) -> Figure:
-    """Draw a plot on a figure as wide as a journal's column."""
+    """Draw a plot on a figure as wide as a journal's column.
+
+    Examples
+    --------
+    >>> figure_of(lambda figure: None).axes
+    [<Axes: >]
+    """
     with paper_style():
         figure = Figure(figsize=(COLUMN_WIDTH_IN, 0.75 * COLUMN_WIDTH_IN), layout="constrained")
         draw(figure.add_subplot())

@@ -41,7 +41,13 @@ class Ratings:
 
     @property
     def read_by_all(self) -> NDArray[np.bool_]:
-        """Whether each case was read by every reader."""
+        """Whether each case was read by every reader.
+
+        Examples
+        --------
+        >>> ratings_from_table([[2.0, 2.2], [3.0, np.nan]]).read_by_all.tolist()
+        [True, False]
+        """
         return np.asarray(~np.isnan(self.values).any(axis=1))
 
     def complete(self) -> tuple[FloatArray, Cases]:
@@ -65,6 +71,11 @@ def ratings_from_table(values: ArrayLike, *, subjects: ArrayLike | None = None) 
         Shape (cases, readers); NaN where missing.
     subjects
         Whose each case is, shape (cases,).
+
+    Examples
+    --------
+    >>> ratings_from_table([[2.0, 2.2], [3.0, 3.1]]).values.tolist()
+    [[2.0, 2.2], [3.0, 3.1]]
     """
     array = np.atleast_2d(as_floats(values))
     cases, readers = (np.arange(1, count + 1).astype(str) for count in array.shape)

@@ -109,6 +109,11 @@ def mean_squares(values: FloatArray) -> MeanSquares:
     ------
     AgreementError
         If there are fewer than two cases or readers, or all values are equal.
+
+    Examples
+    --------
+    >>> round(mean_squares(np.array([[2.0, 2.2], [3.0, 3.2], [4.0, 4.2]])).within_cases, 3)
+    0.02
     """
     n, k = values.shape
     require(n, 2, "An analysis of variance")

@@ -117,6 +117,13 @@ def measurement_error(
     between readers, a negative estimate of which counts as zero. Intervals from the chi-square
     distribution, for agreement with Satterthwaite's degrees of freedom. Where subjects have several
     cases, each is widened to hold the one from leaving out one subject after the other.
+
+    Examples
+    --------
+    >>> from meniscal_measure.cohort.agreement.ratings import ratings_from_table
+    >>> found = measurement_error(ratings_from_table([[2.0, 2.2], [3.0, 3.1], [4.0, 4.4]]))
+    >>> round(found.estimates[0].value, 3)
+    0.187
     """
     values, cases = ratings.complete()
     table = mean_squares(values)

@@ -129,7 +129,13 @@ def _repeats(label: str, within: WithinReader, in_file_only: bool) -> Block:
 
 
 def named(reader: str) -> str:
-    """Name of a reader; the manifest may have left it empty."""
+    """Name of a reader; the manifest may have left it empty.
+
+    Examples
+    --------
+    >>> named("A"), named("")
+    ('A', 'not named')
+    """
     return reader or "not named"
 
 

@@ -113,5 +113,11 @@ def shown(blocks: Sequence[Block]) -> list[Heading | Paragraph | Table | Plot]:
 
 
 def is_number(cell: str) -> bool:
-    """Whether a cell holds a number, an interval or nothing, and so is set to the right."""
+    """Whether a cell holds a number, an interval or nothing, and so is set to the right.
+
+    Examples
+    --------
+    >>> is_number("3.2"), is_number("n/a")
+    (True, False)
+    """
     return re.fullmatch(r"(< |[-+–])?[\d.]*( to -?[\d.]+)?", cell) is not None

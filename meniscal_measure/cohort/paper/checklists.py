@@ -54,7 +54,13 @@ STARD = (
 
 
 def checklist_tables(*, against_reference: bool) -> list[Table]:
-    """List the items of GRRAS, and of STARD 2015 where there is a reference finding."""
+    """List the items of GRRAS, and of STARD 2015 where there is a reference finding.
+
+    Examples
+    --------
+    >>> len(checklist_tables(against_reference=True))
+    2
+    """
     header = ("Item", "What is asked", "Where it is answered")
     note = f'"{AUTHORS}": the program cannot know it; the authors have to write it.'
     found = [Table("GRRAS (Kottner 2011)", header, GRRAS, (note,))]
