@@ -18,7 +18,6 @@ import numpy as np
 from meniscal_measure.knee.answers import Answers
 from meniscal_measure.report.save_case import save_case
 from meniscal_measure.workflow.case import make_case
-from meniscal_measure.workshop.knees.follow_up_pairs import RootCourse, follow_up_pair
 from meniscal_measure.workshop.knees.population import Population, draw_parameters
 from meniscal_measure.workshop.knees.recipe import (
     ExtrusionRecipe,
@@ -30,6 +29,7 @@ from meniscal_measure.workshop.knees.recipe import (
 from meniscal_measure.workshop.knees.scanner.protocols import ProtocolName
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlane
 from meniscal_measure.workshop.knees.study import write_study
+from tests.knee.follow_up_pairs import RootCourse, follow_up_pair
 
 SLICES, SIDE_PX, PIXEL_MM = 28, 352, 0.42
 
