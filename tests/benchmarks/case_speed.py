@@ -10,6 +10,7 @@ from __future__ import annotations
 import resource
 import sys
 import time
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -22,6 +23,7 @@ from meniscal_measure.workshop.knees.population import Population, draw_paramete
 from meniscal_measure.workshop.knees.recipe import (
     ExtrusionRecipe,
     FilesRecipe,
+    ImagingRecipe,
     ScannerRecipe,
     SeriesRecipe,
     StudyRecipe,
@@ -34,30 +36,28 @@ from tests.knee.follow_up_pairs import RootCourse, follow_up_pair
 SLICES, SIDE_PX, PIXEL_MM = 28, 352, 0.42
 
 
-def series(turn_deg: float) -> tuple[SeriesRecipe, ...]:
-    """Three planes; at follow-up they lie otherwise."""
-    return tuple(
+def imaging(turn_deg: float, planes: Sequence[StackPlane] = tuple(StackPlane)) -> ImagingRecipe:
+    """Planes of the knee, turned: at follow-up they lie differently."""
+    series = tuple(
         SeriesRecipe(
             plane, ProtocolName.PD_TSE_FS, SLICES, SIDE_PX, SIDE_PX, PIXEL_MM, PIXEL_MM, 3.0, 3.3,
             (turn_deg, -turn_deg, turn_deg), (turn_deg, 0.0, -10.0 - turn_deg),
         )
-        for plane in StackPlane
+        for plane in planes
     )  # fmt: skip
+    return ImagingRecipe(ScannerRecipe(), FilesRecipe(), series)
 
 
 def write(folder: Path) -> None:
     """Write the baseline and both follow-ups."""
     knee = draw_parameters(np.random.default_rng([2026, 5]), Population())
-    for course in (RootCourse.HEALED, RootCourse.NOT_HEALED):
+    planes = {RootCourse.HEALED: [*StackPlane], RootCourse.NOT_HEALED: [StackPlane.CORONAL]}
+    for course, seen in planes.items():
         pair = follow_up_pair(knee, course)
-        recipe = StudyRecipe(
-            "case", 5, pair.baseline, ExtrusionRecipe(), ScannerRecipe(), FilesRecipe(), series(0.0)
-        )
+        recipe = StudyRecipe("case", 5, pair.baseline, ExtrusionRecipe(), imaging(0.0))
         if course is RootCourse.HEALED:
             write_study(recipe, folder / "baseline")
-        later = replace(recipe, knee=pair.follow_up, series=series(2.0))
-        if course is RootCourse.NOT_HEALED:
-            later = replace(later, series=later.series[:1])
+        later = replace(recipe, knee=pair.follow_up, imaging=imaging(2.0, seen))
         write_study(later, folder / course.value, visit=2)
 
 
