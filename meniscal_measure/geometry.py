@@ -26,6 +26,9 @@ Archives write the cosines with as few as four decimals; a larger departure bend
 more than a tenth of a per cent and is refused.
 """
 
+LEAST_LETTERED = 0.1
+"""Smallest component of a direction, as a fraction of its length, that is named by a letter."""
+
 
 @dataclass(frozen=True)
 class PixelGrid:
@@ -271,15 +274,14 @@ def as_vector(array: ArrayLike) -> Vector:
     return x, y, z
 
 
-def orientation_letters(direction: ArrayLike, *, tolerance: float = 0.1) -> str:
+def orientation_letters(direction: ArrayLike) -> str:
     """Name a patient direction with the letters of DICOM Patient Orientation.
 
     Parameters
     ----------
     direction
-        A direction in LPS patient space, shape (3,).
-    tolerance
-        Components smaller than this fraction of the length are left out.
+        A direction in LPS patient space, shape (3,). Components shorter than
+        `LEAST_LETTERED` of it get no letter.
 
     Returns
     -------
@@ -299,7 +301,7 @@ def orientation_letters(direction: ArrayLike, *, tolerance: float = 0.1) -> str:
     return "".join(
         pairs[axis][0] if unit[axis] > 0 else pairs[axis][1]
         for axis in order
-        if abs(unit[axis]) > tolerance
+        if abs(unit[axis]) > LEAST_LETTERED
     )
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import io
 import os
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
+from PIL import Image
 
 pytest_plugins = ["tests.handmade_landmarks", "tests.handmade_readings"]
 
@@ -40,3 +42,36 @@ def real_study() -> Path:
 def real_landmarks() -> Callable[[str], Path]:
     """Landmark files placed by hand on the series of the real study."""
     return lambda series: REPOSITORY / "tests" / "real" / f"knee-a-{series}.landmarks.json"
+
+
+@pytest.fixture
+def without_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Save blank pictures, as drawing takes most of the time; what they hold is tested in report/.
+
+    The command line and archives are tested by what they say and record.
+    """
+    from meniscal_measure.report import save
+
+    blank = io.BytesIO()
+    Image.new("RGB", (8, 8)).save(blank, format="PNG")
+    for name, content in {
+        "png_bytes": blank.getvalue(),
+        "svg_bytes": b"",
+        "pdf_bytes": b"",
+        "report_pdf": b"%PDF-1.4",
+    }.items():
+        monkeypatch.setattr(save, name, lambda *_, content=content: content)
+
+
+def pytest_xdist_auto_num_workers() -> int:
+    """Three tests for two cores, as many wait for a browser or an archive."""
+    cores = os.cpu_count() or 1
+    return cores + cores // 2
+
+
+LONGEST = ("notebooks/", "tests/exchange/test_servers.py")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the longest tests, so that no core waits for one at the end."""
+    items.sort(key=lambda item: not item.nodeid.startswith(LONGEST))

@@ -138,7 +138,7 @@ def check_order(
     Raises
     ------
     LandmarkError
-        If an free edge is not inward of its outer edge, a spine base not inward of its rim, the
+        If a free edge is not inward of its outer edge, a spine base not inward of its rim, the
         outer edge implausibly far from the rim, or the rims are too close together.
     """
     for compartment in measured_compartments(points):

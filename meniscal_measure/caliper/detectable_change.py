@@ -11,26 +11,24 @@ NORMAL_95 = 1.96
 """Two-sided 95 % multiplier of the normal distribution, as the literature rounds it."""
 
 
-def smallest_detectable_change(sem: float, *, multiplier: float = NORMAL_95) -> float:
+def smallest_detectable_change(sem: float) -> float:
     """Change between two single readings that their error alone would exceed 1 time in 20.
 
     Parameters
     ----------
     sem
         Standard error of measurement of one reading.
-    multiplier
-        Of the normal distribution.
 
     Notes
     -----
-    Multiplier x sqrt(2) x SEM (Weir JP. J Strength Cond Res 2005;19:231-240).
+    1.96 x sqrt(2) x SEM (Weir JP. J Strength Cond Res 2005;19:231-240).
 
     Examples
     --------
     >>> round(smallest_detectable_change(1.64**0.5), 2)
     3.55
     """
-    return multiplier * math.sqrt(2) * sem
+    return NORMAL_95 * math.sqrt(2) * sem
 
 
 @dataclass(frozen=True)

@@ -47,25 +47,15 @@ class Combined:
     """Effective degrees of freedom, infinite when every input's are."""
     contributions: tuple[Contribution, ...]
 
-    def expanded(self, probability: float = COVERAGE_PROBABILITY) -> float:
-        """Half-width of the coverage interval: Student's t times u (JCGM 100:2008 G.3.2).
-
-        Examples
-        --------
-        >>> round(Combined(5.2, 0.5, math.inf, ()).expanded(), 2)
-        0.98
-        """
-        return coverage_factor(self.dof, probability) * self.u
-
-    def interval(self, probability: float = COVERAGE_PROBABILITY) -> tuple[float, float]:
-        """Coverage interval, symmetric about the value.
+    def interval(self) -> tuple[float, float]:
+        """Coverage interval, Student's t times u to either side (JCGM 100:2008 G.3.2).
 
         Examples
         --------
         >>> [round(end, 2) for end in Combined(5.2, 0.5, math.inf, ()).interval()]
         [4.22, 6.18]
         """
-        half_width = self.expanded(probability)
+        half_width = coverage_factor(self.dof) * self.u
         return self.value - half_width, self.value + half_width
 
 

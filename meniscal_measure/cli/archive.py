@@ -99,7 +99,7 @@ def measure(
         from meniscal_measure import workflow
         from meniscal_measure.exchange.identity import Archived
         from meniscal_measure.exchange.peer import Query
-        from meniscal_measure.exchange.transfer import fetch_coronal
+        from meniscal_measure.exchange.transfer import check_fetched, fetch_coronal
 
         query = Query(patient_id, study_date, accession_number, study_uid)
         if query == Query():
@@ -107,8 +107,10 @@ def measure(
         peer = archive_peer(archive, calling_title, timeout, certificates)
         fetched = fetch_coronal(peer, query, out)
         _show_failures(fetched.missing, "Not fetched")
+        study = workflow.read(fetched.folder)
+        check_fetched(study, fetched.series)
         knee = workflow.measure(
-            workflow.read(fetched.folder),
+            study,
             landmarks=landmarks,
             side=side,
         )

@@ -203,20 +203,29 @@ def _list_folder(path: str, lines: list[str]) -> None:
     try:
         with os.scandir(path) as items:
             for item in items:
-                if item.is_dir():
-                    _list_folder(item.path, lines)
-                elif not item.name.endswith(LANDMARK_SUFFIXES):
-                    told = item.stat()
-                    lines.append(f"{item.path} {told.st_size} {told.st_mtime_ns}")
+                _list_item(item, lines)
     except OSError as error:
         lines.append(f"{path} {error.strerror}")
+
+
+def _list_item(item: os.DirEntry[str], lines: list[str]) -> None:
+    """Describe one entry; a link that leads nowhere hides none of the others."""
+    try:
+        if item.is_dir():
+            _list_folder(item.path, lines)
+        elif item.is_file() and not item.name.endswith(LANDMARK_SUFFIXES):
+            found = item.stat()
+            lines.append(f"{item.path} {found.st_size} {found.st_mtime_ns}")
+    except OSError as error:
+        lines.append(f"{item.path} {error.strerror}")
 
 
 def _files(images: Path) -> Iterator[str]:
     if images.is_file():
         yield str(images)
     for parent, _, names in os.walk(images):
-        yield from (f"{parent}/{name}" for name in names if not name.endswith(LANDMARK_SUFFIXES))
+        paths = (f"{parent}/{name}" for name in names if not name.endswith(LANDMARK_SUFFIXES))
+        yield from filter(os.path.isfile, paths)  # not pipes, nor links that lead nowhere
 
 
 def _file_digest(path: str) -> str:

@@ -6,6 +6,7 @@ import re
 import ssl
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import requests
 
@@ -59,7 +60,7 @@ def archive_at(address: str, connection: Connection) -> DimseArchive | WebArchiv
     >>> archive_at("dicom://ARCHIVE@localhost:104", Connection()).name
     'dicom://ARCHIVE@localhost:104'
     """
-    if address.startswith(("https://", "http://")):
+    if address.startswith(("https://", "http://")) and _has_host(address):
         return WebArchive(address.rstrip("/"), connection.timeout_s, _session(connection))
     found = DIMSE_ADDRESS.fullmatch(address)
     if found is None or not 0 < int(found["port"]) <= MAX_PORT:
@@ -76,6 +77,13 @@ def archive_at(address: str, connection: Connection) -> DimseArchive | WebArchiv
         timeout_s=connection.timeout_s,
         tls=_tls(connection.certificates),
     )
+
+
+def _has_host(address: str) -> bool:
+    try:
+        return bool(urlsplit(address).hostname)
+    except ValueError:  # a bracket that is not closed
+        return False
 
 
 def _tls(certificates: Path | None) -> ssl.SSLContext | None:

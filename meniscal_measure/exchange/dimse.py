@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, cast
 
+from pydicom.config import IGNORE
 from pydicom.dataset import Dataset
 from pydicom.uid import (
     JPEG2000,
@@ -259,7 +260,7 @@ def _send_at_once(event: Event) -> None:
 def _store_received(event: Event, folder: Path, outcomes: list[Outcome]) -> int:
     """Write an instance the archive sends to a file, as it was sent."""
     uid = str(cast(C_STORE, event.request).AffectedSOPInstanceUID)
-    if not UID(uid).is_valid:  # it becomes the name of a file
+    if not UID(uid, validation_mode=IGNORE).is_valid:  # it becomes the name of a file
         outcomes.append(Outcome(uid, "its SOP Instance UID is not valid"))
         return CANNOT_UNDERSTAND
     try:

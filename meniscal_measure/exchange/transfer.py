@@ -12,11 +12,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
+from pydicom.config import IGNORE
 from pydicom.dataset import Dataset
+from pydicom.uid import UID
 from tenacity import Retrying, retry_if_exception_type, stop_after_attempt, wait_exponential
 
 from meniscal_measure.errors import (
+    ArchiveError,
     ArchiveUnreachableError,
+    InputError,
     NothingMeasurableError,
     OutputError,
     UsageError,
@@ -24,6 +28,7 @@ from meniscal_measure.errors import (
 from meniscal_measure.exchange.peer import ArchivedSeries, Outcome, Peer, Query
 from meniscal_measure.files import write_text
 from meniscal_measure.series.choose import choose_coronal
+from meniscal_measure.series.model import Study
 from meniscal_measure.series.scan import open_study
 
 PROBES, IMAGES, SENT = "probes", "images", "sent.json"
@@ -100,18 +105,59 @@ def fetch_coronal(
     UsageError
         If the query matches several studies or patients.
     ArchiveError
-        If the archive refuses, or does not answer as often as it was tried.
+        If the archive refuses, sends what was not asked for, or does not answer as often as it
+        was tried.
     """
     retry = retry or RetryPolicy()
     found = _of_one_study(retry(lambda: peer.find_series(query)), peer.name)
+    probes = _own_folder(folder / PROBES, found[0].study_instance_uid, peer.name)
     for series in found:
-        _fetch_middle(peer, series, folder / PROBES, retry)
-    choice = choose_coronal(open_study(folder / PROBES))
+        _fetch_middle(peer, series, probes, retry)
+    choice = choose_coronal(open_study(probes))
     chosen_uid = choice.stack.identity.series_instance_uid
-    chosen = next(one for one in found if one.series_instance_uid == chosen_uid)
+    chosen = next((one for one in found if one.series_instance_uid == chosen_uid), None)
+    if chosen is None:
+        raise ArchiveError(
+            "{archive} sent an image of another series than it was asked for. Clear up in the"
+            " archive whose images they are.",
+            archive=peer.name,
+        )
     instances = retry(lambda: peer.find_instances(chosen))
-    images = folder / IMAGES
+    images = _own_folder(folder / IMAGES, chosen.series_instance_uid, peer.name)
     return Fetched(chosen, images, _fetch_all(peer, chosen, instances, images, retry))
+
+
+def check_fetched(study: Study, series: ArchivedSeries) -> None:
+    """Refuse images that are not of the patient and study that was asked for.
+
+    Raises
+    ------
+    InputError
+        If any of them names another one.
+    """
+    asked = series.patient_id.strip(), series.study_instance_uid
+    for stack in study.stacks:
+        held = stack.identity.patient_id.strip(), stack.identity.study_instance_uid
+        if held != asked:
+            raise InputError(
+                "The archive lists the study {asked:private}, but its images say {held:private}"
+                " (Patient ID and Study Instance UID). Clear up whose knee it is; nothing was"
+                " measured.",
+                asked=", ".join(asked),
+                held=", ".join(held),
+            )
+
+
+def _own_folder(folder: Path, uid: str, archive: str) -> Path:
+    """Name the folder of one study or series, so that images of others are never among its own."""
+    if not UID(uid, validation_mode=IGNORE).is_valid:
+        raise ArchiveError(
+            "{archive} lists a UID that is not valid ({uid:private}). Have it corrected in the"
+            " archive.",
+            archive=archive,
+            uid=uid,
+        )
+    return folder / uid
 
 
 def _of_one_study(found: Sequence[ArchivedSeries], archive: str) -> Sequence[ArchivedSeries]:

@@ -111,9 +111,9 @@ def hint_findings(settled: Laterality) -> list[Finding]:
             )
             for hint in contrary
         ]
-    told = {"side": settled.side.word, "source": settled.source}
+    against = {"side": settled.side.word, "source": settled.source}
     return [
-        Finding(Code.SIDE_AGAINST_TEXT, {**told, "attribute": hint.attribute, "text": hint.text})
+        Finding(Code.SIDE_AGAINST_TEXT, {**against, "attribute": hint.attribute, "text": hint.text})
         for hint in contrary
     ]
 
@@ -123,25 +123,25 @@ def corrected_side(stack: Stack, side: Side, source: str) -> Laterality:
     return replace(stack.laterality, side=side, source=source, conflict="")
 
 
-def resolve_side(stack: Stack, told: Side | None) -> Laterality:
+def resolve_side(stack: Stack, stated: Side | None) -> Laterality:
     """Settle the side of a stack.
 
     Parameters
     ----------
     stack
         The stack to be measured.
-    told
-        The side the user gives, or None.
+    stated
+        The side the user states, or None.
 
     Returns
     -------
     Laterality
-        Coded side first, then the told one; otherwise unknown, with any hint kept.
+        Coded side first, then the stated one; otherwise unknown, with any hint kept.
 
     Raises
     ------
     SideError
-        If coded attributes contradict each other or the told side.
+        If coded attributes contradict each other or the stated side.
     """
     found = stack.laterality
     series = Sentence(
@@ -158,15 +158,15 @@ def resolve_side(stack: Stack, told: Side | None) -> Laterality:
             series=series,
             conflict=found.conflict,
         )
-    if told is None or found.side is told:
+    if stated is None or found.side is stated:
         return found
     if found.side is not None:
         raise SideError(
-            "The side was given as {told}, but {source} of {series} says {side}. Give the other"
+            "The side was given as {stated}, but {source} of {series} says {side}. Give the other"
             " side or have the header corrected.",
-            told=told.word,
+            stated=stated.word,
             source=found.source,
             series=series,
             side=found.side.word,
         )
-    return replace(found, side=told, source="given by the user")
+    return replace(found, side=stated, source="given by the user")

@@ -45,7 +45,7 @@ def test_end_gauge_example_of_the_gum() -> None:
     assert length.u == pytest.approx(32 * NM, abs=0.5 * NM)
     assert math.floor(length.dof) == 16
     # The GUM multiplies the rounded 32 nm: 2.92 x 32 = 93 nm; unrounded it is 92.6 nm.
-    assert length.expanded(0.99) == pytest.approx(93 * NM, abs=0.6 * NM)
+    assert coverage_factor(length.dof, 0.99) * length.u == pytest.approx(93 * NM, abs=0.6 * NM)
 
 
 def test_end_gauge_contributions_of_the_gum() -> None:

@@ -67,6 +67,7 @@ def test_all_objects_are_kept_as_files_and_stored(knee: KneeReading, tmp_path: P
     assert all((tmp_path / f"{name}.dcm").exists() for name in NAMES)
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_nothing_is_filed_with_another_patient(knee: KneeReading, tmp_path: Path) -> None:
     shelf = Shelf("SOMEBODY-ELSE")
     with pytest.raises(InputError, match="under Patient ID SOMEBODY-ELSE, the images measured say"):
@@ -75,6 +76,7 @@ def test_nothing_is_filed_with_another_patient(knee: KneeReading, tmp_path: Path
     assert (tmp_path / "reading.json").exists()
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_web_services_that_are_gone_are_tried_again(knee: KneeReading, tmp_path: Path) -> None:
     gone = WebArchive("http://127.0.0.1:9/dicom-web", timeout_s=5)
     one = ArchivedSeries("1.2", "1.2.3", "", "")

@@ -23,6 +23,7 @@ from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.file_set import check_set
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.records.reading_file import read_reading
+from meniscal_measure.report import save
 from meniscal_measure.report.canvas import Stamp, blank, pdf_bytes, png_bytes, svg_bytes
 from meniscal_measure.report.figure import slice_figure
 from meniscal_measure.report.fonts import CODE_POINT_NOTE
@@ -50,6 +51,13 @@ def saved(case: Case, tmp_path_factory: pytest.TempPathFactory) -> SavedFiles:
 def anonymous(make_case: MakeCase, tmp_path_factory: pytest.TempPathFactory) -> SavedFiles:
     folder = tmp_path_factory.mktemp("anonymous")
     return save_reading(*make_case(verified=True), folder, identifiers=False)
+
+
+@pytest.fixture
+def report_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Draw the report and leave the pictures beside it empty."""
+    for name in ("png_bytes", "svg_bytes"):
+        monkeypatch.setattr(save, name, lambda *_: b"")
 
 
 def unpacked(pdf: bytes) -> bytes:
@@ -189,6 +197,7 @@ def test_the_words_of_the_report_can_be_searched(saved: SavedFiles) -> None:
         assert part in said
 
 
+@pytest.mark.usefixtures("report_alone")
 @pytest.mark.parametrize(
     "changes",
     [{}, {"left_mm": 3.0, "right_mm": 3.0}, {"side": None, "left_mm": None}, {"verified": True}],
@@ -201,6 +210,7 @@ def test_no_words_of_the_report_overlap_or_run_off_the_paper(
     assert word_faults(saved.report) == []
 
 
+@pytest.mark.usefixtures("report_alone")
 def test_many_warnings_go_on_over_the_page_and_none_is_left_out(
     make_case: MakeCase, tmp_path: Path
 ) -> None:
@@ -244,6 +254,7 @@ def test_pictures_never_name_the_patient(saved: SavedFiles, name: str) -> None:
         assert b"pid-90817" not in content
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_a_folder_that_cannot_be_made_is_an_output_error(case: Case, tmp_path: Path) -> None:
     (tmp_path / "taken").write_text("a file, not a folder")
     with pytest.raises(OutputError, match="Cannot write"):
@@ -260,6 +271,7 @@ def test_saving_leaves_the_settings_of_matplotlib_alone() -> None:
     assert dict(mpl.rcParams) == before
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_a_verified_reading_is_not_replaced_by_one_that_is_not(
     case: Case, make_case: Callable[..., Case], tmp_path: Path
 ) -> None:
@@ -273,6 +285,7 @@ def test_a_verified_reading_is_not_replaced_by_one_that_is_not(
     assert not read_reading(tmp_path / "reading.json").verified
 
 
+@pytest.mark.usefixtures("without_pictures")
 @pytest.mark.parametrize("content", [b"", b"[1]", b"{}", b"\xff", b'{"verified": 1}'])
 def test_what_cannot_be_read_may_have_been_verified(
     case: Case, tmp_path: Path, content: bytes
@@ -283,6 +296,7 @@ def test_what_cannot_be_read_may_have_been_verified(
     assert (tmp_path / "reading.json").read_bytes() == content
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_a_record_that_was_edited_is_not_read(case: Case, tmp_path: Path) -> None:
     record = save_reading(*case, tmp_path).reading
     record.write_text(record.read_text().replace("4.5", "2.5"))
@@ -300,6 +314,7 @@ def test_every_picture_and_the_report_name_the_conventions_of_their_numbers(case
             assert name in said
 
 
+@pytest.mark.usefixtures("report_alone")
 def test_a_report_explains_the_code_points_that_it_had_to_write(case: Case, tmp_path: Path) -> None:
     """U+10FFFD is for private use: no font has it."""
     reading, images = case

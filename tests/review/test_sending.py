@@ -149,6 +149,7 @@ def test_what_is_begun_or_rejected_is_never_sent(
     assert archive.received == []
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_a_signature_stands_while_the_archive_is_away_and_is_sent_when_it_is_back(
     desk: Desk, sender_of: Callable[[Destination], Sender], sign_as_shown: SignAsShown
 ) -> None:
@@ -168,6 +169,7 @@ def test_a_signature_stands_while_the_archive_is_away_and_is_sent_when_it_is_bac
     assert len(archive.received) == len(STORED)
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_an_archive_that_closes_midway_gets_the_rest_and_nothing_twice(
     desk: Desk, sender_of: Callable[[Destination], Sender], sign_as_shown: SignAsShown
 ) -> None:
@@ -185,6 +187,7 @@ def test_an_archive_that_closes_midway_gets_the_rest_and_nothing_twice(
     assert len(archive.counts) == len(STORED)
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_what_the_archive_refuses_is_said(
     desk: Desk, sender_of: Callable[[Destination], Sender], sign_as_shown: SignAsShown
 ) -> None:
@@ -227,6 +230,7 @@ def test_a_blinded_reading_is_not_sent(samples: Path, tmp_path: Path) -> None:
         Desk(knees, tmp_path / "blind.sqlite", terms, destination=destination)
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_the_page_says_when_what_was_signed_has_arrived(
     samples: Path,
     tmp_path: Path,
@@ -253,6 +257,7 @@ def test_the_page_says_when_what_was_signed_has_arrived(
     assert len(archive.received) == len(STORED)
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_a_reading_with_a_corrected_side_can_be_sent_and_reported(
     desk: Desk, sender_of: Callable[[Destination], Sender], sign_as_shown: SignAsShown
 ) -> None:

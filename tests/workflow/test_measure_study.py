@@ -376,6 +376,7 @@ def test_a_neighbour_that_is_still_proposed_gives_no_slope_to_a_landmark_placed_
     assert f"confidence {proposed.reading.proposal_confidence:.2f} before that" in banner
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_each_slice_is_decoded_once_from_proposal_to_figures(
     samples: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

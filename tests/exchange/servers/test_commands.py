@@ -28,6 +28,7 @@ def reports(peer: Peer, out: Path) -> list[str]:
     return peer.find_instances(series)
 
 
+@pytest.mark.usefixtures("without_pictures")
 @ALL_PEERS
 def test_one_command_fetches_measures_and_stores(peer: Peer, tmp_path: Path) -> None:
     stored = sample_images()

@@ -54,7 +54,7 @@ def test_only_the_coronal_series_comes_back_and_its_pixels_are_the_same(
     assert [one for one in sent if not one.arrived] == []
     fetched = fetch_coronal(peer, Query(patient_id=stored[0].PatientID), tmp_path, AT_ONCE)
     assert fetched.missing == ()
-    assert len([*(tmp_path / PROBES).iterdir()]) == 2  # one image of each series
+    assert len([*(tmp_path / PROBES).rglob("*.dcm")]) == 2  # one image of each series
     files = {path.stem: pydicom.dcmread(path) for path in fetched.folder.iterdir()}
     assert set(files) == {image.SOPInstanceUID for image in stored}
     for image in stored:

@@ -1,0 +1,43 @@
+"""What lies beside the images neither stops a reading nor hides that they changed."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.cohort.source_files import digests, stat_fingerprint
+
+
+@pytest.fixture
+def entry(tmp_path: Path) -> Entry:
+    """Two images, between them by name a link to nowhere, one to itself, and a pipe."""
+    folder = tmp_path / "images"
+    folder.mkdir()
+    (folder / "a.dcm").write_bytes(b"first")
+    (folder / "b.dcm").symlink_to(folder / "nowhere")
+    (folder / "c.dcm").symlink_to(folder / "c.dcm")
+    if hasattr(os, "mkfifo"):
+        os.mkfifo(folder / "d.dcm")
+    (folder / "e.dcm").write_bytes(b"last")
+    return Entry(subject="S1", path=str(folder))
+
+
+@pytest.mark.parametrize("name", ["a.dcm", "e.dcm"])
+def test_a_change_of_any_image_shows(entry: Entry, name: str) -> None:
+    images = Path(entry.path)
+    before = stat_fingerprint(entry), digests(entry, images, None)
+    (images / name).write_bytes(b"another content")
+    assert stat_fingerprint(entry) != before[0]
+    assert digests(entry, images, None) != before[1]
+
+
+def test_what_is_no_file_does_not_count(entry: Entry) -> None:
+    images = Path(entry.path)
+    before = digests(entry, images, None)
+    for path in images.iterdir():
+        if not path.is_file():
+            path.unlink()
+    assert digests(entry, images, None) == before
