@@ -155,7 +155,13 @@ def check_order(
         _check_extrusion(rim, edge, float((points[edge] - points[rim]) @ axis))
         opposite = (compartment.opposite, Landmark.RIM)
         if opposite in points:
-            _check_apart(rim, opposite, float(np.linalg.norm(points[rim] - points[opposite])))
+            width_mm = float(np.linalg.norm(points[rim] - points[opposite]))
+            if width_mm < MIN_PLATEAU_WIDTH_MM:
+                raise LandmarkError(
+                    f"{name_of(*rim)} and {name_of(*opposite)} are only {width_mm:.1f} mm apart;"
+                    f" the rims of one knee are more than {MIN_PLATEAU_WIDTH_MM:.0f} mm apart."
+                    " Check both and the pixel spacing."
+                )
 
 
 def _check_extrusion(rim: Point, edge: Point, extrusion_mm: float) -> None:
@@ -179,15 +185,6 @@ def _check_step(inner: Point, outer: Point, distance_mm: float, least_mm: float)
             f"{name_of(*inner)} must lie inward of {name_of(*outer)} by at least {least_mm:.1f} mm,"
             f" but the distance outward is {distance_mm:.2f} mm: the landmarks are in the wrong"
             " order or on the wrong side, or placed too loosely. Check both."
-        )
-
-
-def _check_apart(rim: Point, opposite: Point, distance_mm: float) -> None:
-    if distance_mm < MIN_PLATEAU_WIDTH_MM:
-        raise LandmarkError(
-            f"{name_of(*rim)} and {name_of(*opposite)} are only {distance_mm:.1f} mm apart; the"
-            f" rims of one knee are more than {MIN_PLATEAU_WIDTH_MM:.0f} mm apart. Check both and"
-            " the pixel spacing."
         )
 
 

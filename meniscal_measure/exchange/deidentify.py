@@ -58,8 +58,9 @@ IMAGING_WORD = re.compile(
     re.IGNORECASE,
 )
 """Words of a description that name a sequence, a plane or a side, and never a person."""
-FREE_TEXT = frozenset({"PN", "LT", "ST", "UT", "UC", "UR", "UN"})
-"""Value representations that may hold anything: removed where the table does not list them."""
+REMOVED_UNLISTED = frozenset({"PN", "LT", "ST", "UT", "UC", "UR", "UN", "DA", "DT", "TM"})
+"""Value representations that may hold anything, and dates and times, which would tell by how much
+the others were shifted: removed where the table does not list them."""
 DUMMY_TEXT = {
     "AS": "000Y",
     "DA": "19000101",
@@ -244,7 +245,7 @@ class _Cleaner:
 
     def _action(self, element: DataElement) -> Action | None:
         listed = action_on(element.tag)
-        if listed is None and element.VR in FREE_TEXT:
+        if listed is None and element.VR in REMOVED_UNLISTED:
             return Action.REMOVE
         return listed
 

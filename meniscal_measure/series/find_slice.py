@@ -37,12 +37,14 @@ def find_slice(stack: Stack, called: str) -> int:
         If there is no such slice, or more than one.
     """
     called = called.strip()
+    indices = range(len(stack.frames))
     if NUMBER.fullmatch(called):
-        found = _numbered(stack, int(called))
+        found = [i for i in indices if slice_name(stack.frames, i).number == int(called)]
     elif called.lower().startswith(INSTANCE) and NUMBER.fullmatch(called[len(INSTANCE) :]):
-        found = _with_instance_number(stack, int(called[len(INSTANCE) :]))
+        number = int(called[len(INSTANCE) :])
+        found = [i for i in indices if stack.frames[i].instance_number == number]
     elif UID.fullmatch(called):
-        found = [i for i, frame in enumerate(stack.frames) if frame.sop_instance_uid == called]
+        found = [i for i in indices if stack.frames[i].sop_instance_uid == called]
     else:
         raise UsageError(
             "{called:private} names no slice. Write 17 for the 17th slice from the front,"
@@ -52,15 +54,6 @@ def find_slice(stack: Stack, called: str) -> int:
     if len(found) != 1:
         raise _not_one(stack, called, len(found))
     return found[0]
-
-
-def _numbered(stack: Stack, number: int) -> list[int]:
-    indices = range(len(stack.frames))
-    return [i for i in indices if slice_name(stack.frames, i).number == number]
-
-
-def _with_instance_number(stack: Stack, number: int) -> list[int]:
-    return [i for i, frame in enumerate(stack.frames) if frame.instance_number == number]
 
 
 def _not_one(stack: Stack, called: str, count: int) -> UsageError:

@@ -126,6 +126,18 @@ def test_nothing_planted_in_any_attribute_is_left() -> None:
     assert CANARY.encode() not in stream.getvalue()
 
 
+def test_no_date_stays_that_the_table_does_not_list() -> None:
+    """It would tell by how many days the others were shifted."""
+    dates = {"DA": "19770707", "DT": "19770707070707", "TM": "070707.77"}
+    image = pydicom.dcmread(next((SAMPLE / "series-1").iterdir()))
+    for tag, (vr, _, _, _, keyword) in datadict.DicomDictionary.items():
+        if vr in dates and keyword not in image:
+            image.add_new(tag, vr, dates[vr])
+    cleaned = deidentified(image, KEY)
+    left = [str(one.value) for one in cleaned.iterall() if one.VR in dates]
+    assert not [value for value in left if value in dates.values()]
+
+
 def test_what_measuring_needs_is_untouched() -> None:
     before, after = image(), deidentified(image(), KEY)
     for keyword in NEEDED:
