@@ -10,6 +10,7 @@ from pathlib import Path
 import pydicom
 import pytest
 from pydicom import datadict
+from pydicom._dicom_dict import DicomDictionary
 from pydicom.dataset import Dataset
 from pydicom.tag import Tag
 from pydicom.uid import UID
@@ -130,7 +131,7 @@ def test_no_date_stays_that_the_table_does_not_list() -> None:
     """It would tell by how many days the others were shifted."""
     dates = {"DA": "19770707", "DT": "19770707070707", "TM": "070707.77"}
     image = pydicom.dcmread(next((SAMPLE / "series-1").iterdir()))
-    for tag, (vr, _, _, _, keyword) in datadict.DicomDictionary.items():
+    for tag, (vr, _, _, _, keyword) in DicomDictionary.items():
         if vr in dates and keyword not in image:
             image.add_new(tag, vr, dates[vr])
     cleaned = deidentified(image, KEY)

@@ -29,9 +29,7 @@ class Shelf:
 
     def find_series(self, query: Query) -> list[ArchivedSeries]:
         first = self.images[0]
-        one = ArchivedSeries(
-            first.StudyInstanceUID, first.SeriesInstanceUID, first.PatientID, "", "", "MR"
-        )
+        one = ArchivedSeries.answered(first, first)
         return [replace(one, **self.listed)]
 
     def find_instances(self, series: ArchivedSeries) -> list[str]:
