@@ -210,14 +210,20 @@ class DimseArchive:
         entity.connection_timeout = self.timeout_s
         for sop_class, syntax in (*requested, *itertools.product(received, KEPT_SYNTAXES)):
             entity.add_requested_context(sop_class, syntax)
-        association = entity.associate(
-            self.host,
-            self.port,
-            ae_title=self.ae_title,
-            ext_neg=[build_role(sop_class, scp_role=True) for sop_class in received],
-            evt_handlers=[(evt.EVT_CONN_OPEN, _send_at_once), *handlers],
-            tls_args=None if self.tls is None else (self.tls, self.host),
-        )
+        try:
+            association = entity.associate(
+                self.host,
+                self.port,
+                ae_title=self.ae_title,
+                ext_neg=[build_role(sop_class, scp_role=True) for sop_class in received],
+                evt_handlers=[(evt.EVT_CONN_OPEN, _send_at_once), *handlers],
+                tls_args=None if self.tls is None else (self.tls, self.host),
+            )
+        except (OSError, UnicodeError) as error:  # UnicodeError: a part of the name is too long
+            raise ArchiveUnreachableError(
+                f"{self.name} cannot be reached: its host has no address. Check the host and the"
+                " network."
+            ) from error
         if not association.is_established:
             raise self._refusal(association)
         try:

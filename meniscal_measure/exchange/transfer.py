@@ -278,7 +278,7 @@ class _SentLog:
             }
         except FileNotFoundError:
             return {}
-        except (OSError, ValueError, AttributeError, TypeError) as error:
+        except (OSError, ValueError, AttributeError, TypeError, RecursionError) as error:
             raise OutputError(
                 "{file:private} cannot be read, so that it is not known what was sent."
                 " Repair it, or move it away to send everything again.",

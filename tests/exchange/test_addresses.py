@@ -24,3 +24,10 @@ def test_a_password_in_an_address_is_never_shown() -> None:
         archive.find_series(Query(patient_id="4711"))
     assert "Secret99" not in str(refused.value)
     assert "127.0.0.1:9" in str(refused.value)
+
+
+@pytest.mark.parametrize("host", ["nowhere.invalid", "a" * 70])
+def test_a_host_without_an_address_is_named(host: str) -> None:
+    archive = archive_at(f"dicom://ARCHIVE@{host}:104", Connection(timeout_s=1))
+    with pytest.raises(ArchiveUnreachableError, match=rf"{host}:104 cannot be reached: its host"):
+        archive.find_series(Query(patient_id="4711"))

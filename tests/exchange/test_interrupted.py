@@ -80,10 +80,11 @@ def test_a_complete_transfer_needs_no_archive(images: list[Dataset], tmp_path: P
     assert set(archive.received.values()) == {1}
 
 
+@pytest.mark.parametrize("damaged", ["{", "[" * 100_000, "[]", '{"a": 1}'], ids=range(4))
 def test_a_damaged_log_is_never_taken_for_an_empty_one(
-    images: list[Dataset], tmp_path: Path
+    images: list[Dataset], tmp_path: Path, damaged: str
 ) -> None:
-    (tmp_path / SENT).write_text("{")
+    (tmp_path / SENT).write_text(damaged)
     with (
         Archive(takes=0).listening() as peer,
         pytest.raises(OutputError, match="not known what was sent"),
