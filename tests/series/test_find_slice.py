@@ -52,7 +52,9 @@ def test_a_slice_that_is_not_there_is_refused_with_those_that_are(
 
 
 @pytest.mark.parametrize(
-    "called", ["seven", "instance:", "-1", "2.5e3", "", "1" * 5000, "instance:" + "1" * 5000]
+    "called",
+    ["seven", "instance:", "-1", "2.5e3", "", "1" * 5000, "instance:" + "1" * 5000],
+    ids=lambda called: called[:20],
 )
 def test_what_names_no_slice_is_refused_with_the_ways_to_name_one(
     stack: Stack, called: str
