@@ -58,16 +58,17 @@ class Layout:
 
 
 Case = tuple[Reading, SeriesImages]
+MakeCase = Callable[..., Case]
 
 
 @pytest.fixture(scope="session")
-def make_case() -> Callable[..., Case]:
+def make_case() -> MakeCase:
     """Build a reading with its images from what differs from the usual layout."""
     return lambda **changes: made(replace(Layout(), **changes))
 
 
 @pytest.fixture(scope="session")
-def case(make_case: Callable[..., Case]) -> Case:
+def case(make_case: MakeCase) -> Case:
     """A right knee: medial 4.5 mm on the right of the image, lateral 1.0 mm on its left."""
     return make_case()
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -13,14 +12,12 @@ from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM, SliceConven
 from meniscal_measure.caliper.reading import (
     AxisConvention,
     Conventions,
-    Reading,
     Signature,
     ThresholdRule,
 )
-from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.slice_name import SliceName
+from tests.handmade_readings import MakeCase
 
-MakeCase = Callable[..., tuple[Reading, SeriesImages]]
 MEDIAL, LATERAL = Compartment.MEDIAL, Compartment.LATERAL
 IMAGE_LEFT, IMAGE_RIGHT = Compartment.IMAGE_LEFT, Compartment.IMAGE_RIGHT
 

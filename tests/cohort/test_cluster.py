@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -17,8 +17,7 @@ from meniscal_measure.cohort.run import Job, run_cohort
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Measure, Settings, Status, Task
 from meniscal_measure.errors import UsageError
-
-MakeKnee = Callable[..., Entry]
+from tests.cohort.conftest import MakeKnee
 
 WORKERS = 2
 

@@ -6,7 +6,7 @@ import json
 import os
 import shutil
 import subprocess
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,8 +24,7 @@ from meniscal_measure.cohort.table_export import (
 )
 from meniscal_measure.cohort.task import Measure, Status
 from meniscal_measure.errors import OutputError
-
-MakeKnee = Callable[..., Entry]
+from tests.cohort.conftest import MakeKnee
 
 SERIES = int(os.environ.get("COHORT_SERIES", "6"))
 """DICOM series of which one is damaged. For the whole campaign: COHORT_SERIES=1000."""

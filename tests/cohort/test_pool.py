@@ -9,11 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.pool import AHEAD, Pool
 from meniscal_measure.cohort.task import Measure, Settings, Status, Task
+from tests.cohort.conftest import MakeKnee
 
-MakeKnee = Callable[..., Entry]
 MakeTask = Callable[..., Task]
 
 

@@ -17,8 +17,8 @@ from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.run import Job, Progress, on_this_machine, run_cohort
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Measure, Settings, Status, carry_out
+from tests.cohort.conftest import MakeKnee
 
-MakeKnee = Callable[..., Entry]
 Run = Callable[..., Progress]
 
 

@@ -19,8 +19,7 @@ from meniscal_measure.cohort.source_files import stat_fingerprint
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Measure, Outcome, Row, Settings, Status, Task, carry_out
 from meniscal_measure.errors import ManifestError, OutputError, UsageError
-
-MakeKnee = Callable[..., Entry]
+from tests.cohort.conftest import MakeKnee
 
 
 @pytest.fixture

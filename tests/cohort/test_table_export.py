@@ -14,7 +14,6 @@ import pytest
 from pyarrow import parquet  # type: ignore[import-untyped]
 
 from meniscal_measure.cohort.columns import IDENTIFYING
-from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.run import Job, run_cohort
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.table_export import (
@@ -26,8 +25,7 @@ from meniscal_measure.cohort.table_export import (
 )
 from meniscal_measure.cohort.task import Measure, carry_out
 from meniscal_measure.errors import OutputError
-
-MakeKnee = Callable[..., Entry]
+from tests.cohort.conftest import MakeKnee
 
 
 @pytest.fixture

@@ -17,10 +17,7 @@ from meniscal_measure.records.codec import reading_from_dict, reading_to_dict
 from meniscal_measure.records.identifiers import without_identifiers
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.records.schema import schema
-from meniscal_measure.report.images import SeriesImages
-
-Case = tuple[Reading, SeriesImages]
-MakeCase = Callable[..., Case]
+from tests.handmade_readings import Case, MakeCase
 
 CASES: dict[str, dict[str, object]] = {
     "usual": {},

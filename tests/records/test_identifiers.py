@@ -1,17 +1,12 @@
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
 
-from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.identifiers import without_identifiers
-from meniscal_measure.report.images import SeriesImages
-
-Case = tuple[Reading, SeriesImages]
-MakeCase = Callable[..., Case]
+from tests.handmade_readings import Case, MakeCase
 
 
 def test_every_identifying_field_is_emptied(make_case: MakeCase) -> None:

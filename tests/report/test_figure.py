@@ -12,14 +12,11 @@ from matplotlib.patches import Rectangle
 from matplotlib.text import Text
 
 from meniscal_measure.anatomy import Landmark, Side
-from meniscal_measure.caliper.reading import Reading, ThresholdRule
+from meniscal_measure.caliper.reading import ThresholdRule
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.figure import slice_figure
-from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.window import display_window
-
-Case = tuple[Reading, SeriesImages]
-MakeCase = Callable[..., Case]
+from tests.handmade_readings import Case, MakeCase
 
 RECTANGULAR = {"row_spacing_mm": 0.4, "column_spacing_mm": 0.7}
 

@@ -5,11 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import GeometryError
 from meniscal_measure.report.images import SeriesImages
-
-Case = tuple[Reading, SeriesImages]
+from tests.handmade_readings import Case
 
 
 def test_an_image_without_a_plane_is_refused(case: Case) -> None:

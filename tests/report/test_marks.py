@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -10,13 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from meniscal_measure.anatomy import Compartment, Landmark, Side
-from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.geometry import PixelGrid
-from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.marks import Marks, compartment_marks, plane_extent_mm, plane_mm
 from meniscal_measure.report.view import detail_view, joint_view
-
-MakeCase = Callable[..., tuple[Reading, SeriesImages]]
+from tests.handmade_readings import MakeCase
 
 extrusions = st.floats(-2, 9)
 spacings = st.floats(0.2, 1.2)

@@ -8,13 +8,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.records.notice import NOTICE
-from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.profile import OFFSET_MM, profile_figure
-
-Case = tuple[Reading, SeriesImages]
-MakeCase = Callable[..., Case]
+from tests.handmade_readings import Case, MakeCase
 
 
 def profile(case: Case) -> Axes:

@@ -2,17 +2,13 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.findings import Code, Finding
-from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.rows import COLUMNS, readings_csv
-
-Case = tuple[Reading, SeriesImages]
-MakeCase = Callable[..., Case]
+from tests.handmade_readings import Case, MakeCase
 
 
 def rows(*readings: Reading) -> list[dict[str, str]]:

@@ -17,7 +17,6 @@ from matplotlib.text import Text
 from PIL import Image
 from pypdf import PdfReader
 
-from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import InputError, OutputError, UsageError
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.file_set import check_set
@@ -27,13 +26,10 @@ from meniscal_measure.report import save
 from meniscal_measure.report.canvas import Stamp, blank, pdf_bytes, png_bytes, svg_bytes
 from meniscal_measure.report.figure import slice_figure
 from meniscal_measure.report.fonts import CODE_POINT_NOTE
-from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.profile import profile_figure
 from meniscal_measure.report.save import SavedFiles, save_reading
 from meniscal_measure.report.strip import strip_figure
-
-Case = tuple[Reading, SeriesImages]
-MakeCase = Callable[..., Case]
+from tests.handmade_readings import Case, MakeCase
 
 IDENTIFIERS = ("quillfeather", "zebedee", "PID-90817", "20250917", "2025-09-17", "2.25.", "okonjo")
 

@@ -7,13 +7,10 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.strip import strip_figure, strip_indices
-
-Case = tuple[Reading, SeriesImages]
-MakeCase = Callable[..., Case]
+from tests.handmade_readings import Case, MakeCase
 
 
 def frames(figure: Figure) -> dict[str, Axes]:

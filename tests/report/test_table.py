@@ -1,16 +1,12 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable
 
 from rich.console import Console
 
 from meniscal_measure.caliper.reading import Reading
-from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.table import reading_table
-
-Case = tuple[Reading, SeriesImages]
-MakeCase = Callable[..., Case]
+from tests.handmade_readings import Case, MakeCase
 
 
 def printed(reading: Reading, *, width: int = 100) -> str:

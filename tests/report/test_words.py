@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -11,15 +10,12 @@ from meniscal_measure.caliper.reading import (
     Conventions,
     Decision,
     Extrusion,
-    Reading,
     ThresholdRule,
 )
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.identifiers import without_identifiers
 from meniscal_measure.report import words
-from meniscal_measure.report.images import SeriesImages
-
-MakeCase = Callable[..., tuple[Reading, SeriesImages]]
+from tests.handmade_readings import MakeCase
 
 
 def extrusion(value: float, *, flag: bool = False, probability: float = 0.5) -> Extrusion:

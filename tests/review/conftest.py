@@ -50,7 +50,8 @@ OPEN_TERMS = Terms(Conventions())
 BLIND_TERMS = Terms(Conventions(), Blinding(seed=7))
 
 OpenDesk = Callable[..., Desk]
-Served = Callable[[Desk], "Client"]
+Serve = Callable[[Desk], "Client"]
+Show = Callable[..., Page]
 
 
 @dataclass(frozen=True)
@@ -240,7 +241,7 @@ def _running(server: PageServer) -> Iterator[None]:
 
 
 @pytest.fixture
-def served() -> Iterator[Served]:
+def served() -> Iterator[Serve]:
     """Serve a desk until the test ends."""
     open_servers = []
 
@@ -279,7 +280,7 @@ def page(browser: Browser) -> Iterator[Page]:
 
 @pytest.fixture
 def two_knees(
-    samples: Path, tmp_path: Path, open_desk: OpenDesk, served: Served, page: Page
+    samples: Path, tmp_path: Path, open_desk: OpenDesk, served: Serve, page: Page
 ) -> tuple[Desk, Page]:
     """A list of two knees whose landmarks are known, the first of them open."""
     study = samples / "exactly-3mm"
@@ -296,7 +297,7 @@ def two_knees(
 
 
 @pytest.fixture
-def shown(page: Page) -> Callable[..., Page]:
+def shown(page: Page) -> Show:
     """Open the page of a server as a reader and wait for the first slice."""
 
     def show(client: Client, *, tab: Page = page, reader: str = "AB") -> Page:

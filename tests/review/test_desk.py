@@ -25,6 +25,7 @@ from meniscal_measure.review.measuring import measure_live, measure_state, snap_
 from meniscal_measure.review.signing import reject, reject_unopened
 from meniscal_measure.review.state import PixelLandmark, Quality, State, with_landmarks
 from meniscal_measure.review.worklist import Knee
+from tests.review.conftest import OpenDesk, SignAsShown
 
 TRUTH_MM = 3.0
 """Medial extrusion of the sample `exactly-3mm`."""
@@ -32,9 +33,6 @@ EXACT_MM = 1e-6
 EDGE_COLUMN = 60.3
 """Left edge of the painted study."""
 SNAPPED_PX = 0.02
-
-OpenDesk = Callable[..., Desk]
-SignAsShown = Callable[[Desk, OpenTask, int], Signing | str]
 
 
 def place_of(desk: Desk, reader: str = "AB", at: int = 0) -> OpenTask:

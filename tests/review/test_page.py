@@ -16,6 +16,7 @@ from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
+from tests.review.conftest import OpenDesk, Serve, Show
 
 ZOOMED = """([least, most]) => {
     const { scale } = JSON.parse(document.getElementById("stage").dataset.view);
@@ -23,10 +24,6 @@ ZOOMED = """([least, most]) => {
 
 DRAG_MM = 0.05
 """How near a drag to the true points must come to the true extrusion."""
-
-OpenDesk = Callable[..., Desk]
-Serve = Callable[[Desk], Any]
-Show = Callable[..., Page]
 
 
 @dataclass(frozen=True)

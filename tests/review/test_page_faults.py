@@ -6,7 +6,6 @@ import re
 from collections.abc import Callable
 from pathlib import Path
 from threading import Event
-from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
@@ -20,10 +19,7 @@ from meniscal_measure.review.worklist import Knee
 from meniscal_measure.series.model import Laterality
 from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.workflow.placing import Placed
-
-OpenDesk = Callable[..., Desk]
-Serve = Callable[[Desk], Any]
-Show = Callable[..., Page]
+from tests.review.conftest import OpenDesk, Serve, Show
 
 
 def test_a_slice_that_cannot_be_read_says_so_in_its_place(

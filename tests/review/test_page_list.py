@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 from playwright.sync_api import Page, expect
 
 from meniscal_measure.review.desk import Desk
-
-OpenDesk = Callable[..., Desk]
-Serve = Callable[[Desk], Any]
+from tests.review.conftest import OpenDesk, Serve
 
 
 def test_ten_thousand_knees_are_listed_found_and_opened(

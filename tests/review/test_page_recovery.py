@@ -13,13 +13,11 @@ from playwright.sync_api import Browser, Dialog, Page, expect
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.routes import application
 from meniscal_measure.review.serve import PageServer
+from tests.review.conftest import OpenDesk, Serve, Show
 
 LEAST_STAGE_PX = 140
 """Below this side a slice is too small to place a landmark on."""
 
-OpenDesk = Callable[..., Desk]
-Serve = Callable[[Desk], Any]
-Show = Callable[..., Page]
 
 SIZES = {
     "phone upright": (360, 740),

@@ -6,7 +6,6 @@ import re
 from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page, Response, expect
@@ -16,6 +15,7 @@ from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.reading_plan import Blinding
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
+from tests.review.conftest import OpenDesk, Serve, Show
 
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text("utf-8")
@@ -32,9 +32,6 @@ NARROW = {"phone": (360, 740), "1280 x 800 at 400 %": (320, 200), "tablet": (768
 WANTED_IN_SIGHT = ("#sign", "#results", "#landmark-buttons", "#slice-slider", "#hint", "#stage")
 
 OPEN_TERMS = Terms(Conventions())
-OpenDesk = Callable[..., Desk]
-Serve = Callable[[Desk], Any]
-Show = Callable[..., Page]
 
 
 def grave_findings(page: Page) -> list[str]:

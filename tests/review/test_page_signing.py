@@ -14,12 +14,9 @@ from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
+from tests.review.conftest import OpenDesk, Serve, Show
 
 FRAMES_WAITED = 3000
-
-OpenDesk = Callable[..., Desk]
-Serve = Callable[[Desk], Any]
-Show = Callable[..., Page]
 
 
 @pytest.fixture

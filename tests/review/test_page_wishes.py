@@ -20,10 +20,7 @@ from meniscal_measure.review.worklist import Knee
 from meniscal_measure.series.model import Laterality
 from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.workflow.placing import Placed
-
-OpenDesk = Callable[..., Desk]
-Serve = Callable[[Desk], Any]
-Show = Callable[..., Page]
+from tests.review.conftest import OpenDesk, Serve, Show
 
 
 @pytest.fixture

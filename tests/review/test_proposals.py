@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import expect
 
 from meniscal_measure.caliper.landmarks import (
     LandmarkSet,
@@ -31,15 +30,13 @@ from meniscal_measure.series.model import Laterality
 from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.workflow import measure_placed
 from meniscal_measure.workflow.placing import Placed
+from tests.review.conftest import Serve, Show
 
 NAME = "exactly-3mm"
 TO_CHECK = Finding(Code.RIMS_UNEVEN)
 PROPOSED_SLICE = 6
 DECLINES_FROM = 9
 """Slices at the end of the sample on which the stand-in for the program declines."""
-
-Serve = Callable[[Desk], Any]
-Show = Callable[..., Page]
 
 
 def proposing(landmarks: Path) -> Callable[[StackPixels, Laterality, int | None], Placed]:

@@ -8,10 +8,9 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import expect
 from pydicom.dataset import Dataset
 from pynetdicom import evt
 from pynetdicom.events import Event
@@ -36,6 +35,7 @@ from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.signing import reject
 from meniscal_measure.review.worklist import Knee, open_worklist
 from tests.exchange.listening import listening
+from tests.review.conftest import Serve, Show, SignAsShown
 
 # pynetdicom leaves the socket of a refused connection to the garbage collector.
 pytestmark = pytest.mark.filterwarnings(
@@ -48,9 +48,6 @@ STORED = (
     SecondaryCaptureImageStorage,
     EncapsulatedPDFStorage,
 )
-SignAsShown = Callable[..., Signing | str]
-Serve = Callable[[Desk], Any]
-Show = Callable[..., Page]
 
 
 @dataclass

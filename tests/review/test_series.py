@@ -6,7 +6,6 @@ import json
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
@@ -23,13 +22,11 @@ from meniscal_measure.review.worklist import Knee
 from meniscal_measure.series.model import Laterality
 from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.workflow.placing import Placed
+from tests.review.conftest import Serve, Show
 
 OPEN = Terms(Conventions())
 TWO_CORONAL = ("coronal", "coronal")
 CONFIDENCE = 0.8371
-
-Serve = Callable[[Desk], Any]
-Show = Callable[..., Page]
 
 
 def as_proposed(item: SliceLandmarks) -> SliceLandmarks:

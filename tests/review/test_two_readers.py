@@ -11,12 +11,9 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from meniscal_measure.review.desk import Desk
+from tests.review.conftest import OpenDesk, Serve
 
 SIGNINGS = 8
-
-OpenDesk = Callable[..., Desk]
-Serve = Callable[[Desk], Any]
 
 
 def sign_many(client: Any) -> list[str]:

@@ -17,6 +17,7 @@ from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.reading_plan import Blinding
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
+from tests.review.conftest import Serve
 
 POINTS = {
     "lateral_rim": [60, 120],
@@ -27,8 +28,6 @@ POINTS = {
 EARLIER, NOW = "20250102", "20260102"
 OPEN = Terms(Conventions())
 
-Serve = Callable[[Desk], Any]
-Show = Callable[..., Page]
 Study = Callable[..., Knee]
 
 

@@ -18,6 +18,10 @@ from pydicom.uid import (
     generate_uid,
 )
 
+Build = Callable[..., FileDataset]
+BuildMany = Callable[..., list[FileDataset]]
+Save = Callable[[Path, Sequence[FileDataset]], list[Path]]
+
 CORONAL = (1.0, 0.0, 0.0, 0.0, 0.0, -1.0)
 ROWS, COLUMNS = 12, 10
 
@@ -56,7 +60,7 @@ def _set(dataset: Dataset, attributes: dict[str, Any]) -> None:
 
 
 @pytest.fixture
-def mr_slice() -> Callable[..., FileDataset]:
+def mr_slice() -> Build:
     """Build a coronal fat-suppressed PD slice; attributes set to None are left out."""
 
     def build(**attributes: Any) -> FileDataset:
@@ -80,7 +84,7 @@ def mr_slice() -> Callable[..., FileDataset]:
 
 
 @pytest.fixture
-def mr_stack(mr_slice: Callable[..., FileDataset]) -> Callable[..., list[FileDataset]]:
+def mr_stack(mr_slice: Build) -> BuildMany:
     """Build the slices of a coronal stack at the given antero-posterior positions."""
 
     def build(positions_mm: Sequence[float], **attributes: Any) -> list[FileDataset]:
@@ -99,7 +103,7 @@ def mr_stack(mr_slice: Callable[..., FileDataset]) -> Callable[..., list[FileDat
 
 
 @pytest.fixture
-def save() -> Callable[[Path, Sequence[FileDataset]], list[Path]]:
+def save() -> Save:
     """Write objects into a folder under plain numbered names."""
 
     def write(folder: Path, datasets: Sequence[FileDataset]) -> list[Path]:
@@ -123,7 +127,7 @@ def _one(**attributes: Any) -> DicomSequence:
 
 
 @pytest.fixture
-def multiframe() -> Callable[..., FileDataset]:
+def multiframe() -> Build:
     """Build an Enhanced MR object with one frame for each (position, echo time, stack)."""
 
     def build(

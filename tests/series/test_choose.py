@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from pydicom.dataset import FileDataset
 
 from meniscal_measure.anatomy import Plane
 from meniscal_measure.errors import NothingMeasurableError, UsageError
 from meniscal_measure.series.choose import choose_coronal
 from meniscal_measure.series.model import Study, Weighting
 from meniscal_measure.series.scan import open_study
+from tests.series.conftest import BuildMany, Save
 
-BuildMany = Callable[..., list[FileDataset]]
-Save = Callable[[Path, Sequence[FileDataset]], list[Path]]
 Series = dict[str, Any]
 
 KNEE_MM = np.arange(0, 60, 3).tolist()

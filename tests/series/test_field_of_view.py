@@ -1,17 +1,13 @@
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
-from pydicom.dataset import FileDataset
 
 from meniscal_measure.findings import Code
 from meniscal_measure.series.scan import open_study
-
-BuildMany = Callable[..., list[FileDataset]]
-Save = Callable[[Path, Sequence[FileDataset]], list[Path]]
+from tests.series.conftest import BuildMany, Save
 
 SQUARE = {"Rows": 12, "Columns": 12, "PixelData": bytes(288), "PixelSpacing": [0.5, 0.5]}
 

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
-from pydicom.dataset import Dataset, FileDataset
+from pydicom.dataset import Dataset
 from pydicom.sequence import Sequence as DicomSequence
 from pydicom.uid import LegacyConvertedEnhancedMRImageStorage
 
 from meniscal_measure.anatomy import Plane
 from meniscal_measure.series.model import Stack
 from meniscal_measure.series.scan import open_study
-
-Build = Callable[..., FileDataset]
-Save = Callable[[Path, Sequence[FileDataset]], list[Path]]
+from tests.series.conftest import Build, Save
 
 FRAMES = [(0, 35, "1"), (3, 35, "1"), (6, 35, "1")]
 SAGITTAL = [0.0, 1.0, 0.0, 0.0, 0.0, -1.0]

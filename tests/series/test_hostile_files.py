@@ -8,7 +8,6 @@ import struct
 import tracemalloc
 import zipfile
 import zlib
-from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pydicom
@@ -27,10 +26,7 @@ from meniscal_measure.series import sources
 from meniscal_measure.series.bounded import BoundedStream, inflated_bytes
 from meniscal_measure.series.model import Study
 from meniscal_measure.series.scan import open_study
-
-Build = Callable[..., FileDataset]
-BuildMany = Callable[..., list[FileDataset]]
-Save = Callable[[Path, Sequence[FileDataset]], list[Path]]
+from tests.series.conftest import Build, BuildMany, Save
 
 MEGABYTE = 2**20
 

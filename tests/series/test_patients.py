@@ -1,17 +1,12 @@
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
-from pydicom.dataset import FileDataset
 
 from meniscal_measure.series.scan import open_study
-
-BuildMany = Callable[..., list[FileDataset]]
-Build = Callable[..., FileDataset]
-Save = Callable[[Path, Sequence[FileDataset]], list[Path]]
+from tests.series.conftest import Build, BuildMany, Save
 
 OTHERS = [
     {"PatientID": "OTHER"},

@@ -5,7 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import zipfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -14,7 +14,6 @@ import pydicom
 import pytest
 import SimpleITK
 from pydicom.data import get_testdata_file
-from pydicom.dataset import FileDataset
 from pydicom.encaps import encapsulate
 from pydicom.pixels.decoders.base import get_decoder
 from pydicom.uid import (
@@ -32,10 +31,7 @@ from meniscal_measure.series.guarded import GuardedDecoder
 from meniscal_measure.series.model import Stack
 from meniscal_measure.series.pixels import read_pixels
 from meniscal_measure.series.scan import open_study
-
-Build = Callable[..., FileDataset]
-BuildMany = Callable[..., list[FileDataset]]
-Save = Callable[[Path, Sequence[FileDataset]], list[Path]]
+from tests.series.conftest import Build, BuildMany, Save
 
 RAMP = np.arange(120, dtype=np.float32).reshape(12, 10)
 """The pixels that the builders store."""

@@ -8,7 +8,6 @@ import shutil
 import subprocess
 import tempfile
 import zipfile
-from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +17,6 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pydicom.data import get_testdata_file
 from pydicom.dataelem import RawDataElement
-from pydicom.dataset import FileDataset
 from pydicom.fileset import FileSet
 from pydicom.tag import Tag
 from pydicom.uid import (
@@ -32,10 +30,7 @@ from pydicom.uid import (
 
 from meniscal_measure.errors import UnreadableFileError, UsageError
 from meniscal_measure.series.scan import open_study
-
-Build = Callable[..., FileDataset]
-BuildMany = Callable[..., list[FileDataset]]
-Save = Callable[[Path, Sequence[FileDataset]], list[Path]]
+from tests.series.conftest import Build, BuildMany, Save
 
 
 def slice_count(path: Path) -> int:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
-from pydicom.dataset import FileDataset
 
 from meniscal_measure.anatomy import Side
 from meniscal_measure.errors import SideError
@@ -15,10 +14,7 @@ from meniscal_measure.findings import Code, Finding
 from meniscal_measure.series.model import Stack
 from meniscal_measure.series.scan import open_study
 from meniscal_measure.series.side import hint_findings, resolve_side, side_in_text
-
-Build = Callable[..., FileDataset]
-BuildMany = Callable[..., list[FileDataset]]
-Save = Callable[[Path, Sequence[FileDataset]], list[Path]]
+from tests.series.conftest import Build, BuildMany, Save
 
 
 @pytest.fixture

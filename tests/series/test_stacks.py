@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Sequence
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -14,17 +13,13 @@ import SimpleITK
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from pydicom.dataset import FileDataset
 
 from meniscal_measure.anatomy import Plane
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.series.model import Stack
 from meniscal_measure.series.scan import open_study
 from meniscal_measure.series.stacks import NAMED_PLANE_TILT_DEG, plane_of
-
-Build = Callable[..., FileDataset]
-BuildMany = Callable[..., list[FileDataset]]
-Save = Callable[[Path, Sequence[FileDataset]], list[Path]]
+from tests.series.conftest import Build, BuildMany, Save
 
 few_files = settings(
     max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
