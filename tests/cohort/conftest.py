@@ -11,9 +11,16 @@ from typing import Any
 import pytest
 
 from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Measure
 
 MakeKnee = Callable[..., Entry]
+
+
+def rows(store: Path) -> list[dict[str, Any]]:
+    """Read every row of a store, in the order of the manifest."""
+    with Store.existing(store) as opened:
+        return list(opened.rows())
 
 
 @pytest.fixture

@@ -9,7 +9,6 @@ import subprocess
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -24,7 +23,7 @@ from meniscal_measure.cohort.table_export import (
 )
 from meniscal_measure.cohort.task import Measure, Status
 from meniscal_measure.errors import OutputError
-from tests.cohort.conftest import MakeKnee
+from tests.cohort.conftest import MakeKnee, rows
 
 SERIES = int(os.environ.get("COHORT_SERIES", "6"))
 """DICOM series of which one is damaged. For the whole campaign: COHORT_SERIES=1000."""
@@ -56,11 +55,6 @@ def disk(tmp_path: Path) -> Iterator[Disk]:
         pytest.skip("mounting a small disk needs the right to mount (Linux)")
     yield Disk(path)
     subprocess.run(["umount", str(path)], check=True)
-
-
-def rows(store: Path) -> list[dict[str, Any]]:
-    with Store.existing(store) as opened:
-        return list(opened.rows())
 
 
 def test_one_damaged_series_among_many_costs_only_itself(samples: Path, tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.run import Job, Progress, on_this_machine, run_cohort
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Measure, Settings, Status, carry_out
-from tests.cohort.conftest import MakeKnee
+from tests.cohort.conftest import MakeKnee, rows
 
 Run = Callable[..., Progress]
 
@@ -39,11 +39,6 @@ def run(store: Path, measure: Measure) -> Run:
         )
 
     return run
-
-
-def rows(store: Path) -> list[dict[str, Any]]:
-    with Store.existing(store) as opened:
-        return list(opened.rows())
 
 
 def readings(store: Path) -> int:

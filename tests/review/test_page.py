@@ -17,6 +17,7 @@ from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
 from tests.review.conftest import OpenDesk, Serve, Show
+from tests.review.on_page import at_rest, on_screen
 
 ZOOMED = """([least, most]) => {
     const { scale } = JSON.parse(document.getElementById("stage").dataset.view);
@@ -83,19 +84,6 @@ def proposed(open_desk: OpenDesk, served: Serve, shown: Show) -> Page:
     return shown(served(open_desk("exactly-3mm")))
 
 
-def on_screen(
-    page: Page, pixel: list[float], spacing_mm: tuple[float, float]
-) -> tuple[float, float]:
-    """Where a pixel of the slice lies in the window; spacing of columns and of rows."""
-    box = page.locator("#stage").bounding_box()
-    assert box is not None
-    view = json.loads(page.locator("#stage").get_attribute("data-view") or "")
-    x, y = (
-        (pixel[axis] * spacing_mm[axis] - view["centre"][axis]) * view["scale"] for axis in (0, 1)
-    )
-    return box["x"] + box["width"] / 2 + x, box["y"] + box["height"] / 2 + y
-
-
 def drag(page: Page, start: tuple[float, float], end: tuple[float, float]) -> None:
     page.mouse.move(*start)
     page.mouse.down()
@@ -106,11 +94,6 @@ def drag(page: Page, start: tuple[float, float], end: tuple[float, float]) -> No
 def extrusion_mm(page: Page, name: str) -> float:
     text = page.locator(f'section[aria-label="{name} extrusion"] .value').inner_text()
     return float(text.split("±")[0])
-
-
-def settled(page: Page) -> None:
-    """Wait until everything is kept and measured."""
-    expect(page.locator("#stage")).to_have_attribute("aria-busy", "false")
 
 
 @pytest.mark.parametrize("name", ["exactly-3mm", "rectangular-oblique"])
@@ -127,7 +110,7 @@ def test_dragging_the_points_to_the_truth_gives_the_true_millimetres(
         start = on_screen(page, before[point], spacing_mm)
         drag(page, start, on_screen(page, sample.measured[point], spacing_mm))
         page.keyboard.press("Escape")
-    settled(page)
+    at_rest(page)
 
     for compartment in ("medial", "lateral"):
         value = extrusion_mm(page, compartment.capitalize())
@@ -196,7 +179,7 @@ def test_points_are_placed_one_after_the_other_by_clicking(
         page.mouse.click(*on_screen(page, [float(value) for value in pixel], (0.5, 0.5)))
 
     expect(page.locator("#todo")).to_be_hidden()
-    settled(page)
+    at_rest(page)
     assert extrusion_mm(page, "Lateral") == pytest.approx(4.0, abs=DRAG_MM)
     assert extrusion_mm(page, "Medial") == pytest.approx(2.0, abs=DRAG_MM)
 
@@ -208,7 +191,7 @@ def test_an_outer_edge_is_snapped_by_key_and_after_a_drag_but_only_if_asked_for(
     start, edge_column = [61.2, 112.0], 60.3
     for pixel in ([66.0, 120.0], start, [80.0, 120.0], [196.0, 120.0], [200.0, 112.0]):
         page.mouse.click(*on_screen(page, pixel, (0.5, 0.5)))
-    settled(page)
+    at_rest(page)
     by_hand = extrusion_mm(page, "Lateral")
     edge = page.get_by_role("button", name="2 outer edge")
     expect(edge).to_contain_text("placed")
@@ -216,7 +199,7 @@ def test_an_outer_edge_is_snapped_by_key_and_after_a_drag_but_only_if_asked_for(
     page.keyboard.press("2")
     page.keyboard.press("e")
     expect(edge).to_contain_text("on the edge")
-    settled(page)
+    at_rest(page)
     on_edge = extrusion_mm(page, "Lateral")
     assert on_edge - by_hand == pytest.approx((start[0] - edge_column) * 0.5, abs=DRAG_MM)
 
@@ -227,7 +210,7 @@ def test_an_outer_edge_is_snapped_by_key_and_after_a_drag_but_only_if_asked_for(
     page.get_by_label("after each drag").check()
     drag(page, on_screen(page, start, (0.5, 0.5)), on_screen(page, [59.5, 112.0], (0.5, 0.5)))
     expect(edge).to_contain_text("on the edge")
-    settled(page)
+    at_rest(page)
     assert extrusion_mm(page, "Lateral") == pytest.approx(on_edge, abs=DRAG_MM)
 
 
@@ -249,7 +232,7 @@ def test_everything_is_found_as_it_was_left(proposed: Page) -> None:
     page.locator("#quality summary").click()
     page.get_by_label("Motion").check()
     page.get_by_label("Remark").fill("a little motion")
-    settled(page)
+    at_rest(page)
     left = {
         "medial": extrusion_mm(page, "Medial"),
         "slice": page.locator("#slice-label").inner_text(),
@@ -277,7 +260,7 @@ def test_steps_are_undone_and_done_again_even_after_a_reload(proposed: Page) -> 
     start = extrusion_mm(page, "Medial")
     page.keyboard.press("2")
     page.keyboard.press("Control+ArrowLeft")
-    settled(page)
+    at_rest(page)
     moved = extrusion_mm(page, "Medial")
     assert moved > start + 4
 
@@ -302,12 +285,12 @@ def test_two_tabs_never_overwrite_each_other(
         for _ in range(columns):
             tab.keyboard.press("Shift+ArrowLeft")
         if tab is first:
-            settled(tab)
+            at_rest(tab)
 
     expect(second.locator("#trouble")).to_contain_text("changed in another tab")
     expect(second.locator('section[aria-label="Medial extrusion"] .value')).to_contain_text("3.50")
     second.keyboard.press("Shift+ArrowLeft")
-    settled(second)
+    at_rest(second)
     expect(second.locator("#trouble")).to_be_hidden()
     assert extrusion_mm(second, "Medial") == pytest.approx(4.0, abs=0.02)
 
@@ -323,7 +306,7 @@ def test_another_slice_is_measured_only_once_its_points_were_looked_at(proposed:
     expect(page.locator("#saved")).to_contain_text("Not signed. Landmarks were carried over")
 
     page.keyboard.press("a")
-    settled(page)
+    at_rest(page)
     page.keyboard.press("Control+Enter")
 
     expect(page.locator("#signed")).to_contain_text("Signed by AB")
@@ -338,7 +321,7 @@ def test_an_unknown_side_is_asked_for_and_named(
     page = shown(served(open_desk(painted(laterality=None))))
     for pixel in ([60, 120], [52, 112], [80, 120], [196, 120], [200, 112], [170, 120]):
         page.mouse.click(*on_screen(page, [float(value) for value in pixel], (0.5, 0.5)))
-    settled(page)
+    at_rest(page)
     expect(page.locator("#results h2").first).to_have_text("Image left")
     page.keyboard.press("Control+Enter")
     expect(page.locator("#saved")).to_contain_text("whether this is a left or a right knee")
@@ -416,7 +399,7 @@ def test_a_finger_drags_a_point_and_two_fingers_zoom(
         for step in range(1, 6):
             touch("touchMove", (x - 12 - step * 4, y - 9))
         touch("touchEnd")
-        settled(page)
+        at_rest(page)
         scale = json.loads(page.locator("#stage").get_attribute("data-view") or "")["scale"]
         assert extrusion_mm(page, "Medial") == pytest.approx(before + 20 / scale, abs=DRAG_MM)
 

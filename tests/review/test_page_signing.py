@@ -15,6 +15,7 @@ from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
 from tests.review.conftest import OpenDesk, Serve, Show
+from tests.review.on_page import at_rest, on_screen
 
 FRAMES_WAITED = 3000
 
@@ -51,10 +52,6 @@ def painted_page(
     return desk, page
 
 
-def at_rest(page: Page) -> None:
-    expect(page.locator("#stage")).to_have_attribute("aria-busy", "false")
-
-
 def place_of(desk: Desk, name: str) -> list[float]:
     """Where a landmark lies on the measured slice, as it is saved."""
     place = desk.place("AB", desk.tasks("AB")[0]["id"])
@@ -69,18 +66,10 @@ def landmarks_saved(desk: Desk) -> dict[str, Any]:
     return saved
 
 
-def on_screen(page: Page, desk: Desk, name: str) -> tuple[float, float]:
+def landmark_on_screen(page: Page, desk: Desk, name: str) -> tuple[float, float]:
     """Where a landmark of the measured slice lies in the window."""
     grid = desk.place("AB", desk.tasks("AB")[0]["id"]).knee.grids[0]
-    spacing = (grid.column_spacing_mm, grid.row_spacing_mm)
-    box = page.locator("#stage").bounding_box()
-    view = json.loads(page.locator("#stage").get_attribute("data-view") or "")
-    assert box is not None
-    x, y = (
-        (at * mm - centre) * view["scale"]
-        for at, mm, centre in zip(place_of(desk, name), spacing, view["centre"], strict=True)
-    )
-    return box["x"] + box["width"] / 2 + x, box["y"] + box["height"] / 2 + y
+    return on_screen(page, place_of(desk, name), (grid.column_spacing_mm, grid.row_spacing_mm))
 
 
 class Held:
@@ -130,7 +119,7 @@ def shown_mm(page: Page) -> dict[str, float]:
 def test_a_wheel_notch_during_a_drag_changes_no_slice(desk: Desk, proposed: Page) -> None:
     page = proposed
     before = landmarks_saved(desk)
-    x, y = on_screen(page, desk, "image_left_outer_edge")
+    x, y = landmark_on_screen(page, desk, "image_left_outer_edge")
     page.mouse.move(x, y)
     page.mouse.down()
     page.mouse.move(x - 20, y, steps=4)
@@ -151,7 +140,7 @@ def test_a_key_during_a_drag_ends_it_on_the_slice_where_it_began(
 ) -> None:
     page = proposed
     before = landmarks_saved(desk)
-    x, y = on_screen(page, desk, "image_left_outer_edge")
+    x, y = landmark_on_screen(page, desk, "image_left_outer_edge")
     page.mouse.move(x, y)
     page.mouse.down()
     page.mouse.move(x - 20, y, steps=4)

@@ -18,12 +18,20 @@ from pydicom.uid import (
     generate_uid,
 )
 
+from meniscal_measure.series.model import Stack
+from meniscal_measure.series.scan import open_study
+
 Build = Callable[..., FileDataset]
 BuildMany = Callable[..., list[FileDataset]]
 Save = Callable[[Path, Sequence[FileDataset]], list[Path]]
 
 CORONAL = (1.0, 0.0, 0.0, 0.0, 0.0, -1.0)
 ROWS, COLUMNS = 12, 10
+
+
+def only_stack(path: Path) -> Stack:
+    (stack,) = open_study(path).stacks
+    return stack
 
 
 def _file_dataset(sop_class: UID) -> FileDataset:

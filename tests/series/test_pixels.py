@@ -30,16 +30,10 @@ from meniscal_measure.series import guarded
 from meniscal_measure.series.guarded import GuardedDecoder
 from meniscal_measure.series.model import Stack
 from meniscal_measure.series.pixels import read_pixels
-from meniscal_measure.series.scan import open_study
-from tests.series.conftest import Build, BuildMany, Save
+from tests.series.conftest import Build, BuildMany, Save, only_stack
 
 RAMP = np.arange(120, dtype=np.float32).reshape(12, 10)
 """The pixels that the builders store."""
-
-
-def only_stack(path: Path) -> Stack:
-    (stack,) = open_study(path).stacks
-    return stack
 
 
 def shipped(name: str) -> Path:

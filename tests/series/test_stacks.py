@@ -16,10 +16,9 @@ from numpy.typing import NDArray
 
 from meniscal_measure.anatomy import Plane
 from meniscal_measure.findings import Code, Finding
-from meniscal_measure.series.model import Stack
 from meniscal_measure.series.scan import open_study
 from meniscal_measure.series.stacks import NAMED_PLANE_TILT_DEG, plane_of
-from tests.series.conftest import Build, BuildMany, Save
+from tests.series.conftest import Build, BuildMany, Save, only_stack
 
 few_files = settings(
     max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
@@ -48,11 +47,6 @@ def rounded(values: NDArray[np.float64]) -> list[float]:
 def simpleitk_order(folder: Path) -> list[str]:
     simpleitk: Any = SimpleITK  # it carries no types
     return list(simpleitk.ImageSeriesReader.GetGDCMSeriesFileNames(str(folder)))
-
-
-def only_stack(path: Path) -> Stack:
-    (stack,) = open_study(path).stacks
-    return stack
 
 
 # --- ordering ------------------------------------------------------------------------------
