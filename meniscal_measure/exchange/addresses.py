@@ -41,14 +41,7 @@ class Connection:
 
 
 def archive_at(address: str, connection: Connection) -> DimseArchive | WebArchive:
-    """Find the archive at an address.
-
-    Parameters
-    ----------
-    address
-        `dicom://TITLE@HOST:PORT` or the root of DICOMweb services, `https://...`.
-    connection
-        How to connect to it.
+    """Find the archive at `dicom://TITLE@HOST:PORT` or at the `https://` root of DICOMweb services.
 
     Raises
     ------

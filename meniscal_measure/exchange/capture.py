@@ -21,19 +21,7 @@ FIGURE_SERIES, REPORT_SERIES = 9103, 9104
 def figure_capture(
     reading: Reading, image: SourceImage, png: bytes, archived: identity.Archived
 ) -> Dataset:
-    """Make a Secondary Capture of the figure.
-
-    Parameters
-    ----------
-    reading
-        The reading it shows.
-    image
-        The measured slice.
-    png
-        The figure.
-    archived
-        How it is made for the archive.
-    """
+    """Make a Secondary Capture of the figure of a reading; `image` is the measured slice."""
     from PIL import Image
 
     pixels = np.asarray(Image.open(io.BytesIO(png)).convert("RGB"))
@@ -66,19 +54,7 @@ def figure_capture(
 def report_document(
     reading: Reading, image: SourceImage, pdf: bytes, archived: identity.Archived
 ) -> Dataset:
-    """Encapsulate the PDF of the report (DICOM PS3.3 A.45.1).
-
-    Parameters
-    ----------
-    reading
-        The reading it reports.
-    image
-        The measured slice.
-    pdf
-        The document.
-    archived
-        How it is made for the archive.
-    """
+    """Encapsulate the PDF of the report (DICOM PS3.3 A.45.1); `image` is the measured slice."""
     now = datetime.datetime.now()
     document = Dataset()
     _share_context(document, image.header)

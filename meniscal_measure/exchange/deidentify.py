@@ -142,16 +142,9 @@ class Pseudonyms:
 def deidentified(
     image: Dataset, pseudonyms: Pseudonyms, *, keep_characteristics: bool = False
 ) -> Dataset:
-    """Remove the patient from an MR image; the given dataset is changed and returned.
+    """Remove the patient from a whole MR image; the given dataset is changed and returned.
 
-    Parameters
-    ----------
-    image
-        A whole MR image.
-    pseudonyms
-        The pseudonyms.
-    keep_characteristics
-        Keep sex, age, size and weight.
+    `keep_characteristics` keeps sex, age, size and weight.
 
     Raises
     ------

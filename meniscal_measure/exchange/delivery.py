@@ -28,27 +28,9 @@ def deliver(
 ) -> tuple[Outcome, ...]:
     """Make the objects of a saved reading, keep them as files, and store them in an archive.
 
-    Reports of the same series that the archive holds already are named as those replaced.
-
-    Parameters
-    ----------
-    saved
-        The reading and its files.
-    stack
-        The stack it was taken on.
-    peer
-        The archive.
-    archived
-        How objects are made for it.
-    folder
-        Where the objects and the log of what was sent are written.
-    retry
-        How often an archive that does not answer is tried again.
-
-    Returns
-    -------
-    tuple of Outcome
-        One for each object.
+    The reading was taken on `stack`. Reports of the same series that the archive holds already are
+    named as those replaced. Objects and the log of what was sent are written to `folder`; returned
+    is the outcome for each object.
 
     Raises
     ------

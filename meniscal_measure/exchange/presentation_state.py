@@ -39,24 +39,11 @@ def presentation_state(
     window: tuple[float, float],
     archived: identity.Archived,
 ) -> Dataset:
-    """Draw a reading on the slices it was taken on.
+    """Draw a reading, with its identifiers, on the slices it was taken on.
 
-    Parameters
-    ----------
-    reading
-        The reading, with its identifiers.
-    images
-        The image of each measured slice, see `source_images`.
-    window
-        Grey values shown as black and white.
-    archived
-        How it is made for the archive.
-
-    Returns
-    -------
-    Dataset
-        The presentation state. Its creator is the reader who verified, else the program, and its
-        description says when the landmarks are not verified.
+    `images` holds the image of each measured slice, see `source_images`; `window` the grey values
+    shown as black and white. The creator of the state is the reader who verified, else the program,
+    and its description says when the landmarks are not verified.
 
     Raises
     ------

@@ -45,16 +45,7 @@ class Results:
 
 
 def result_objects(saved: SavedFiles, stack: Stack, archived: Archived) -> Results:
-    """Make the objects of a saved reading.
-
-    Parameters
-    ----------
-    saved
-        The reading and its files.
-    stack
-        The stack it was taken on.
-    archived
-        How they are made for the archive.
+    """Make the objects of a saved reading, which was taken on `stack`.
 
     Raises
     ------

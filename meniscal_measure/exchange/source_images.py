@@ -59,14 +59,7 @@ class SourceImage:
 
 
 def source_images(stack: Stack, indices: Sequence[int]) -> dict[int, SourceImage]:
-    """Read the headers of some slices of a stack.
-
-    Parameters
-    ----------
-    stack
-        The stack.
-    indices
-        Slice indices in geometric order, from 0.
+    """Read the headers of some slices of a stack, by their indices in geometric order, from 0.
 
     Raises
     ------

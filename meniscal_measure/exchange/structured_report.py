@@ -41,22 +41,11 @@ FRACTIONS = {
 def structured_report(
     reading: Reading, images: Mapping[int, SourceImage], archived: identity.Archived
 ) -> Dataset:
-    """Make the structured report of a reading.
+    """Make the structured report of a reading, with its identifiers: a Comprehensive 3D SR.
 
-    Parameters
-    ----------
-    reading
-        The reading, with its identifiers.
-    images
-        The image of each measured slice, see `source_images`.
-    archived
-        How it is made for the archive.
-
-    Returns
-    -------
-    Dataset
-        A Comprehensive 3D SR. Completion Flag is PARTIAL while landmarks are not verified, and
-        Verification Flag VERIFIED only with a reader's name and organisation.
+    `images` holds the image of each measured slice, see `source_images`. Completion Flag is PARTIAL
+    while landmarks are not verified, and Verification Flag VERIFIED only with a reader's name and
+    organisation.
 
     Raises
     ------

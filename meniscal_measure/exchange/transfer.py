@@ -85,18 +85,8 @@ def fetch_coronal(
     """Fetch only the coronal series that would be measured.
 
     Orientation is in the images, not in what an archive lists. So one image of each MR series
-    is fetched first, the series is chosen as for a study on disk, and then fetched whole.
-
-    Parameters
-    ----------
-    peer
-        The archive.
-    query
-        Whose study; it must match one study of one patient.
-    folder
-        Where the images go.
-    retry
-        How often an archive that does not answer is tried again.
+    is fetched first, the series is chosen as for a study on disk, and then fetched whole. The query
+    must match one study of one patient.
 
     Raises
     ------
@@ -218,23 +208,9 @@ def _file(folder: Path, sop_instance_uid: str) -> Path:
 def send_once(
     peer: Peer, objects: Iterable[Dataset], folder: Path, retry: RetryPolicy | None = None
 ) -> tuple[Outcome, ...]:
-    """Store objects in an archive that it has not confirmed before.
+    """Store objects in an archive that it has not confirmed before, as the log in `folder` says.
 
-    Parameters
-    ----------
-    peer
-        The archive.
-    objects
-        What to store.
-    folder
-        Where the log of what the archive confirmed is.
-    retry
-        How often an archive that does not answer is tried again.
-
-    Returns
-    -------
-    tuple of Outcome
-        One for each object, in their order.
+    Returned is the outcome for each object, in their order.
 
     Raises
     ------
