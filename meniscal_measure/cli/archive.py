@@ -11,7 +11,7 @@ from meniscal_measure.cli.common import (
     AsJson,
     KneeSide,
     OutFolder,
-    StoredReading,
+    StoredRecord,
     StudyPath,
     check_packages,
     progress_bar,
@@ -22,6 +22,7 @@ from meniscal_measure.cli.measure import show_saved
 from meniscal_measure.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
+    from meniscal_measure.exchange.case_objects import SavedCase
     from meniscal_measure.exchange.dicomweb import WebArchive
     from meniscal_measure.exchange.dimse import DimseArchive
     from meniscal_measure.exchange.identity import Archived
@@ -55,6 +56,10 @@ Certificates = Annotated[
 ]
 UidRoot = Annotated[
     str, typer.Option("--uid-root", help="Root of new UIDs, as registered to your organisation.")
+]
+FollowUp = Annotated[
+    Path | None,
+    typer.Option("--follow-up", help="The later study of a case that has one.", show_default=False),
 ]
 Organization = Annotated[
     str | None,
@@ -125,7 +130,7 @@ def measure(
 
 @app.command("send")
 def send(
-    record: StoredReading,
+    record: StoredRecord,
     study: StudyPath,
     archive: Address,
     out: OutFolder,
@@ -134,18 +139,27 @@ def send(
     certificates: Certificates = None,
     uid_root: UidRoot = "2.25",
     organization: Organization = None,
+    follow_up: FollowUp = None,
 ) -> None:
     """Store a reading in the archive: measurements, calipers on the slices, figure and report.
 
-    A report that the archive already holds of the same series is named as the one replaced.
+    Of a case its measurements and its sheet are stored. A report that the archive already holds of
+    the same series is named as the one replaced.
     """
     with reported(as_json=False):
         check_packages(PACKAGES, "archive")
         from meniscal_measure import workflow
+        from meniscal_measure.exchange.case_objects import deliver_case, is_case
         from meniscal_measure.exchange.identity import Archived
         from meniscal_measure.records.reading_file import read_reading
 
         peer = archive_peer(archive, calling_title, timeout, certificates)
+        if is_case(record):
+            case = _saved_case(record, study, follow_up)
+            sent = deliver_case(case, peer, Archived(uid_root, organization), out)
+            if _show_stored(sent, peer):
+                raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
+            return
         knee = workflow.reopen(read_reading(record), workflow.read(study))
         saved = knee.save(out)
         if _stored(saved, knee.stack, peer, Archived(uid_root, organization), out):
@@ -154,22 +168,28 @@ def send(
 
 @app.command("objects")
 def objects(
-    record: StoredReading,
+    record: StoredRecord,
     study: StudyPath,
     out: OutFolder,
     uid_root: UidRoot = "2.25",
     organization: Organization = None,
+    follow_up: FollowUp = None,
 ) -> None:
     """Write the same objects as files, for an archive that is not reached from here."""
     with reported(as_json=False):
         check_packages(PACKAGES, "archive")
         from meniscal_measure import workflow
+        from meniscal_measure.exchange.case_objects import case_objects, is_case
         from meniscal_measure.exchange.identity import Archived
         from meniscal_measure.exchange.results import result_objects
         from meniscal_measure.records.reading_file import read_reading
 
-        knee = workflow.reopen(read_reading(record), workflow.read(study))
-        made = result_objects(knee.save(out), knee.stack, Archived(uid_root, organization))
+        archived = Archived(uid_root, organization)
+        if is_case(record):
+            made = case_objects(_saved_case(record, study, follow_up), archived)
+        else:
+            knee = workflow.reopen(read_reading(record), workflow.read(study))
+            made = result_objects(knee.save(out), knee.stack, archived)
         for path in made.write(out):
             say(f"Written: {path}")
 
@@ -222,6 +242,14 @@ def archive_peer(
     return archive_at(address, Connection(calling_title, timeout_s, certificates))
 
 
+def _saved_case(record: Path, baseline: Path, follow_up: Path | None) -> SavedCase:
+    from meniscal_measure import workflow
+    from meniscal_measure.exchange.case_objects import saved_case
+
+    studies = [baseline] if follow_up is None else [baseline, follow_up]
+    return saved_case(record, [workflow.read(study) for study in studies])
+
+
 def _stored(
     saved: SavedFiles,
     stack: Stack,
@@ -232,7 +260,10 @@ def _stored(
     """Store the objects made of a reading; return those that did not arrive."""
     from meniscal_measure.exchange.delivery import deliver
 
-    sent = deliver(saved, stack, peer, archived, out)
+    return _show_stored(deliver(saved, stack, peer, archived, out), peer)
+
+
+def _show_stored(sent: tuple[Outcome, ...], peer: DimseArchive | WebArchive) -> tuple[Outcome, ...]:
     failed = tuple(one for one in sent if not one.arrived)
     _show_failures(failed, "Not stored")
     say(f"{len(sent) - len(failed)} of {len(sent)} objects are in {peer.name}", err=True)

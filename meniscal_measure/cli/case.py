@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from meniscal_measure.cli.common import AsJson, KneeSide, OutFolder, print_json, reported, say
+from meniscal_measure.cli.measure import WithoutIdentifiers
 from meniscal_measure.errors import ExitCode
 
 
@@ -53,6 +54,7 @@ def case(
         ),
     ] = None,
     side: KneeSide = None,
+    without_identifiers: WithoutIdentifiers = False,
     as_json: AsJson = False,
 ) -> None:
     """Bring a knee's numbers, signs, plan and published facts together on one sheet.
@@ -71,6 +73,7 @@ def case(
         made = make_case(
             baseline, follow_up, answers=answered, landmarks=landmarks,
             side=None if side is None else side.side, radiographs=radiographs,
+            identifiers=not without_identifiers,
         )  # fmt: skip
         save_case(
             made.case, made.pictures, out, follow_up=made.follow_up, radiographs=made.radiographs

@@ -49,6 +49,14 @@ StoredReading = Annotated[
         metavar="READING", help="A reading.json that measure or report wrote.", show_default=False
     ),
 ]
+StoredRecord = Annotated[
+    Path,
+    typer.Argument(
+        metavar="RECORD",
+        help="A reading.json that measure or report wrote, or a case.json.",
+        show_default=False,
+    ),
+]
 Axis = Annotated[
     AxisConvention, typer.Option("--axis", help="Direction along which extrusion is measured.")
 ]

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import datetime
 import io
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import highdicom as hd
 import numpy as np
 from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.uid import EncapsulatedPDFStorage, ExplicitVRLittleEndian
 
+from meniscal_measure.anatomy import Side
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.exchange import identity
 from meniscal_measure.exchange.source_images import BLANK_WHERE_ABSENT, SourceImage
@@ -51,19 +54,69 @@ def figure_capture(
     return capture
 
 
+@dataclass(frozen=True)
+class Document:
+    """What an encapsulated document says of itself.
+
+    Parameters
+    ----------
+    title, series_description
+        In words; that nobody verified it stands in the title.
+    series_number
+        Far from those a scanner numbers.
+    series_of
+        UIDs of what is reported: all its versions lie in one series.
+    side
+        Body side, where it is known.
+    """
+
+    title: str
+    series_description: str
+    series_number: int
+    series_of: str
+    side: Side | None
+
+
 def report_document(
     reading: Reading, image: SourceImage, pdf: bytes, archived: identity.Archived
 ) -> Dataset:
-    """Encapsulate the PDF of the report (DICOM PS3.3 A.45.1); `image` is the measured slice."""
+    """Encapsulate the PDF of a reading's report, see `encapsulated`."""
+    unverified = "" if reading.verified else ", NOT VERIFIED"
+    about = Document(
+        f"Meniscal extrusion: a measurement aid, not a diagnosis{unverified}",
+        "Meniscal extrusion, report",
+        REPORT_SERIES,
+        reading.source.series_instance_uid,
+        reading.source.side,
+    )
+    return encapsulated(about, [image], pdf, archived)
+
+
+def encapsulated(
+    about: Document, images: Sequence[SourceImage], pdf: bytes, archived: identity.Archived
+) -> Dataset:
+    """Encapsulate a PDF (DICOM PS3.3 A.45.1).
+
+    Parameters
+    ----------
+    about
+        What it says of itself.
+    images
+        The images it was made from; it is filed with the study of the first.
+    pdf
+        The document.
+    archived
+        How it is made for the archive.
+    """
     now = datetime.datetime.now()
     document = Dataset()
-    _share_context(document, image.header)
+    _share_context(document, images[0].header)
     document.SOPClassUID = EncapsulatedPDFStorage
     document.SOPInstanceUID = archived.uid("document", pdf)
-    document.StudyInstanceUID = image.header.StudyInstanceUID
-    document.SeriesInstanceUID = archived.series_uid("document", reading)
-    document.SeriesNumber = REPORT_SERIES
-    document.SeriesDescription = "Meniscal extrusion, report"
+    document.StudyInstanceUID = images[0].header.StudyInstanceUID
+    document.SeriesInstanceUID = archived.uid("document series", about.series_of.encode())
+    document.SeriesNumber = about.series_number
+    document.SeriesDescription = about.series_description
     document.InstanceNumber = 1 + len(archived.replaces)
     document.Modality = "DOC"
     document.ConversionType = "WSD"
@@ -73,15 +126,14 @@ def report_document(
     document.ContentDate, document.ContentTime = now.strftime("%Y%m%d"), now.strftime("%H%M%S")
     document.AcquisitionDateTime = ""
     document.BurnedInAnnotation = "YES"
-    unverified = "" if reading.verified else ", NOT VERIFIED"
-    document.DocumentTitle = f"Meniscal extrusion: a measurement aid, not a diagnosis{unverified}"
+    document.DocumentTitle = about.title
     document.ConceptNameCodeSequence = []
     document.MIMETypeOfEncapsulatedDocument = "application/pdf"
     document.EncapsulatedDocument = pdf + b"\0" * (len(pdf) % 2)
     document.EncapsulatedDocumentLength = len(pdf)
-    document.SourceInstanceSequence = [_reference(image)]
-    if reading.source.side is not None:
-        document.Laterality = reading.source.side.value
+    document.SourceInstanceSequence = [_reference(image) for image in images]
+    if about.side is not None:
+        document.Laterality = about.side.value
     document.file_meta = FileMetaDataset()
     document.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
     return document

@@ -13,6 +13,8 @@ from pydicom.sr.coding import Code
 from meniscal_measure.anatomy import Compartment, Side
 from meniscal_measure.caliper.landmarks import SliceConvention
 from meniscal_measure.caliper.reading import AxisConvention, Decision, ThresholdRule
+from meniscal_measure.knee.answers import RootSign, Seen
+from meniscal_measure.knee.quantity import Basis
 
 SCHEME = "99MENISCAL"
 SCHEME_NAME = "Concepts of meniscal extrusion measurement"
@@ -68,6 +70,86 @@ SLICES = {
     SliceConvention.MAXIMUM_EXTRUSION: _own("SLI04", "Largest extrusion"),
     SliceConvention.CHOSEN_BY_READER: _own("SLI05", "Chosen by the reader"),
 }
+
+KNEE_MEASURES = {
+    "medial extrusion": EXTRUSION,
+    "lateral extrusion": EXTRUSION,
+    "gap of the cleft": _own("KNE01", "Gap of a meniscal cleft"),
+    "distance of the tear from": _own("KNE02", "Distance of a tear from the root attachment"),
+    "signal of the horn": _own("KNE03", "Signal of the horn, root slice over its neighbours"),
+    "dark area of the horn on the": _own("KNE04", "Dark area of the horn on the root slice"),
+    "dark area of the horn on its": _own("KNE05", "Dark area of the horn beside the root slice"),
+    "height of the triangle": _own("KNE06", "Height at the free edge over the largest height"),
+    "signal of the marrow": _own("KNE07", "Signal of marrow, footprint over reference"),
+    "posterior extrusion": _own("KNE08", "Posterior extrusion, sagittal"),
+    "anterior extrusion": _own("KNE09", "Anterior extrusion, sagittal"),
+    "centre behind": _own("KNE10", "Predicted root centre behind the apex of the eminence"),
+    "centre in front of": _own("KNE11", "Predicted root centre in front of the apex"),
+    "centre lateral of the apex": _own("KNE12", "Predicted root centre lateral of the apex"),
+    "centre medial of the apex": _own("KNE13", "Predicted root centre medial of the apex"),
+    "centre lateral of the cartilage": _own("KNE14", "Root centre lateral of the cartilage margin"),
+    "centre from the posterior": _own("KNE15", "Root centre from the posterior cruciate margin"),
+    "distance between the published": _own("KNE16", "Distance between published root centres"),
+    "tunnel length": _own("KNE20", "Length of a tibial tunnel"),
+    "tunnel angle to the plateau": _own("KNE21", "Angle of a tibial tunnel to the plateau"),
+    "tunnel angle to the sagittal": _own("KNE22", "Angle of a tunnel to the sagittal plane"),
+    "bone between tunnel wall": _own("KNE23", "Bone between a tunnel and the plateau surface"),
+    "bone between the tunnels": _own("KNE24", "Bone between two tunnels"),
+    "tunnel aperture": _own("KNE25", "Distance of a tunnel's aperture from the root centre"),
+    "medial joint space": _own("KNE30", "Width of the medial joint space, lying"),
+    "lateral joint space": _own("KNE31", "Width of the lateral joint space, lying"),
+    "posterior slope of the medial": _own("KNE32", "Posterior slope of the medial plateau"),
+    "posterior slope of the lateral": _own("KNE33", "Posterior slope of the lateral plateau"),
+    "change of medial": _own("KNE40", "Change of medial extrusion"),
+    "change of lateral": _own("KNE41", "Change of lateral extrusion"),
+    "distance of the follow-up": _own("KNE42", "Distance of the slice from that of the baseline"),
+    "angle between the slices": _own("KNE43", "Angle between the slices of two examinations"),
+    "hip-knee-ankle": _own("KNE50", "Hip-knee-ankle angle"),
+    "varus of the leg": _own("KNE51", "Varus of the leg"),
+    "mechanical lateral distal": _own("KNE52", "Mechanical lateral distal femoral angle"),
+    "medial proximal tibial": _own("KNE53", "Medial proximal tibial angle"),
+    "joint line convergence": _own("KNE54", "Joint line convergence angle"),
+    "mechanical axis deviation": _own("KNE55", "Mechanical axis deviation"),
+}
+"""What a number of a case is, by how its name begins: none of these stands in the dictionaries at
+hand. The measurement itself is coded by `QUANTITIES`."""
+KNEE_MEASURE = _own("KNE00", "Measurement of a knee case")
+"""Of a number that is not in `KNEE_MEASURES`; its name stands in the tracking identifier."""
+
+QUANTITIES = {
+    "mm": (Code("121206", "DCM", "Distance"), codes.UCUM.Millimeter),
+    "mm2": (Code("42798000", "SCT", "Area"), codes.UCUM.SquareMillimeter),
+    "deg": (Code("1483009", "SCT", "Angle"), codes.UCUM.Degree),
+    "%": (Code("118586006", "SCT", "Ratio"), codes.UCUM.Percent),
+    "1": (Code("118586006", "SCT", "Ratio"), Code("{ratio}", "UCUM", "ratio")),
+}
+"""Standard concept and unit of a measurement, by the unit a case gives it in."""
+
+ROOT_SIGNS = {
+    RootSign.GHOST: _own("SGN01", "Ghost sign of the posterior horn, sagittal"),
+    RootSign.CLEFT: _own("SGN02", "Cleft sign of a root"),
+    RootSign.RADIAL: _own("SGN03", "Radial defect of a root, axial"),
+    RootSign.TRUNCATION: _own("SGN04", "Truncated triangle"),
+    RootSign.MARROW_OEDEMA: _own("SGN05", "Marrow oedema at the footprint of a root"),
+    RootSign.GIRAFFE_NECK: _own("SGN06", "Giraffe neck shape, coronal"),
+    RootSign.OCARINA: _own("SGN07", "Condensed circles in the horn (ocarina), sagittal"),
+    RootSign.EXTRUSION: EXTRUSION,
+}
+SEEN = {
+    Seen.PRESENT: Code("52101004", "SCT", "Present"),
+    Seen.ABSENT: Code("272519000", "SCT", "Absent"),
+    Seen.UNCERTAIN: Code("64957009", "SCT", "Uncertain"),
+}
+BASIS = _own("KNE60", "What the measurement rests on")
+BASES = {
+    Basis.PROPOSED: PROPOSED,
+    Basis.PIXELS: _own("VAL30", "Pixels at marked places"),
+    Basis.READER: _own("VAL31", "Landmarks that a reader placed"),
+    Basis.PUBLISHED: _own("VAL32", "Published figures"),
+    Basis.ENTERED: _own("VAL33", "Entered by a person"),
+}
+CASE_RECORD = _own("KNE61", "Record of the case as JSON")
+KNEE_JOINT = Code("49076000", "SCT", "Knee joint")
 
 MENISCUS = Code("74135004", "SCT", "Meniscus")
 """CID 7151, with laterality and topographical modifier: a single code for the medial meniscus is

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pydicom.dataset import Dataset
 from pydicom.uid import Comprehensive3DSRStorage
 
-from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import InputError
 from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.peer import ArchivedSeries, Outcome, Peer, Query
-from meniscal_measure.exchange.results import result_objects
+from meniscal_measure.exchange.results import Results, result_objects
 from meniscal_measure.exchange.transfer import RetryPolicy, send_once
 from meniscal_measure.report.save import SavedFiles
 from meniscal_measure.series.model import Stack
@@ -41,36 +41,63 @@ def deliver(
     UsageError
         If the reading was saved without identifiers, or the UID root is not usable.
     """
-    retry = retry or RetryPolicy()
     reading = saved.contents
-    retry(lambda: _check_patient(peer, reading))
-    earlier = retry(lambda: _earlier_reports(peer, reading, archived))
-    made = result_objects(saved, stack, replace(archived, replaces=earlier))
+    filed = Filed(
+        reading.source.study_instance_uid,
+        archived.series_uid("report", reading),
+        reading.source.patient_id,
+    )
+
+    def make(earlier: tuple[Dataset, ...]) -> Results:
+        return result_objects(saved, stack, replace(archived, replaces=earlier))
+
+    return deliver_made(make, filed, peer, folder, retry)
+
+
+@dataclass(frozen=True)
+class Filed:
+    """Where results lie in an archive, and with whose images."""
+
+    study_instance_uid: str
+    report_series_uid: str
+    patient_id: str
+
+
+def deliver_made(
+    make: Callable[[tuple[Dataset, ...]], Results],
+    filed: Filed,
+    peer: Peer,
+    folder: Path,
+    retry: RetryPolicy | None = None,
+) -> tuple[Outcome, ...]:
+    """Make objects, keep them as files, and store them in an archive; see `deliver`.
+
+    `make` takes the earlier reports that the archive holds, which the new one replaces.
+    """
+    retry = retry or RetryPolicy()
+    retry(lambda: _check_patient(peer, filed))
+    made = make(retry(lambda: _earlier_reports(peer, filed)))
     made.write(folder)
     return send_once(peer, made.objects, folder, retry)
 
 
-def _check_patient(peer: Peer, reading: Reading) -> None:
+def _check_patient(peer: Peer, filed: Filed) -> None:
     """Refuse to file results with a patient whose images were not measured."""
-    held = peer.find_series(Query(study_instance_uid=reading.source.study_instance_uid))
-    others = {one.patient_id for one in held} - {reading.source.patient_id}
+    held = peer.find_series(Query(study_instance_uid=filed.study_instance_uid))
+    others = {one.patient_id for one in held} - {filed.patient_id}
     if others:
         raise InputError(
             "{archive} holds this study under Patient ID {held:private}, the images measured say"
             " {measured:private}. Find out whose knee it is; nothing was sent.",
             archive=peer.name,
             held=", ".join(sorted(others)),
-            measured=reading.source.patient_id or "nothing",
+            measured=filed.patient_id or "nothing",
         )
 
 
-def _earlier_reports(peer: Peer, reading: Reading, archived: Archived) -> tuple[Dataset, ...]:
-    source = reading.source
+def _earlier_reports(peer: Peer, filed: Filed) -> tuple[Dataset, ...]:
     series = ArchivedSeries(
-        source.study_instance_uid,
-        archived.series_uid("report", reading),
-        source.patient_id,
-        source.study_date,
+        filed.study_instance_uid, filed.report_series_uid, filed.patient_id, study_date=""
     )
     return tuple(_reference(series, uid) for uid in peer.find_instances(series))
 

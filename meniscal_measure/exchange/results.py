@@ -25,9 +25,10 @@ NAMES = ("structured-report", "presentation-state", "figure", "report")
 
 @dataclass(frozen=True)
 class Results:
-    """The objects made of a reading for an archive, in the order of `NAMES`."""
+    """What was made for an archive, with the names of its files."""
 
     objects: tuple[Dataset, ...]
+    names: tuple[str, ...] = NAMES
 
     def write(self, folder: Path) -> tuple[Path, ...]:
         """Write each object to a file.
@@ -37,7 +38,7 @@ class Results:
         OutputError
             If the folder cannot be written.
         """
-        paths = tuple(folder / f"{name}.dcm" for name in NAMES)
+        paths = tuple(folder / f"{name}.dcm" for name in self.names)
         for path, one in zip(paths, self.objects, strict=True):
             with written_whole(path) as stream:
                 one.save_as(stream, enforce_file_format=True)

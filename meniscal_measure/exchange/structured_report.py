@@ -79,11 +79,11 @@ def structured_report(
         previous_versions=earlier or None,
         series_description="Meniscal extrusion, measurements",
     )
-    report.CodingSchemeIdentificationSequence = [_coding_scheme()]
+    report.CodingSchemeIdentificationSequence = [coding_scheme()]
     return report
 
 
-def _coding_scheme() -> Dataset:
+def coding_scheme() -> Dataset:
     """Name the private coding scheme (DICOM PS3.3 C.12.1.1, Coding Scheme Identification)."""
     item = Dataset()
     item.CodingSchemeDesignator = concepts.SCHEME
@@ -121,16 +121,21 @@ def _observers(reading: Reading) -> templates.ObservationContext:
                 name=identity.person_name(reading.verified_by)
             ),
         )
-    device = templates.DeviceObserverIdentifyingAttributes(
-        uid=identity.DEVICE_UID,
-        name=reading.software,
-        manufacturer_name=identity.MANUFACTURER,
-        model_name=f"{reading.software} {reading.software_version}",
-    )
     return templates.ObservationContext(
         observer_person_context=person,
-        observer_device_context=templates.ObserverContext(codes.DCM.Device, device),
+        observer_device_context=program_observer(reading.software, reading.software_version),
     )
+
+
+def program_observer(software: str, version: str) -> templates.ObserverContext:
+    """Name the program as an observer."""
+    device = templates.DeviceObserverIdentifyingAttributes(
+        uid=identity.DEVICE_UID,
+        name=software,
+        manufacturer_name=identity.MANUFACTURER,
+        model_name=f"{software} {version}",
+    )
+    return templates.ObserverContext(codes.DCM.Device, device)
 
 
 def _groups(
@@ -178,7 +183,7 @@ def _measurements(
         value=float(extrusion.extrusion_mm),
         unit=mm,
         method=concepts.AXES[reading.conventions.axis],
-        properties=_uncertainty(
+        properties=uncertainty(
             extrusion.u_mm,
             extrusion.interval95_mm[1] - extrusion.extrusion_mm,
             extrusion.extrusion_mm - extrusion.interval95_mm[0],
@@ -206,11 +211,11 @@ def _measurements(
 def _quantity(name: Code, quantity: Quantity | None, unit: Code) -> Iterator[templates.Measurement]:
     if quantity is not None:
         yield templates.Measurement(
-            name, float(quantity.value), unit, properties=_uncertainty(quantity.u, None, None, unit)
+            name, float(quantity.value), unit, properties=uncertainty(quantity.u, None, None, unit)
         )
 
 
-def _uncertainty(
+def uncertainty(
     u: float, upper: float | None, lower: float | None, unit: Code
 ) -> templates.MeasurementProperties:
     """State the standard uncertainty, and the 95 % interval as ranges about the value."""

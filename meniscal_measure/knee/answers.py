@@ -6,6 +6,7 @@ each on its slice.
 
 from __future__ import annotations
 
+import difflib
 import tomllib
 from datetime import date
 from enum import StrEnum
@@ -18,7 +19,9 @@ from msgspec import Meta
 from meniscal_measure.anatomy import Compartment, Plane, Side
 from meniscal_measure.errors import InputError, UnreadableFileError
 from meniscal_measure.files import read_bytes
+from meniscal_measure.knee.limb import LimbLandmark
 from meniscal_measure.knee.milestones import MilestonePlan
+from meniscal_measure.knee.named_landmarks import KneeLandmark
 from meniscal_measure.knee.projection import PLACEMENT_SD_PX
 from meniscal_measure.knee.quantity import Visit
 
@@ -70,6 +73,7 @@ class RootSign(StrEnum):
     TRUNCATION = "truncation"
     MARROW_OEDEMA = "marrow_oedema"
     GIRAFFE_NECK = "giraffe_neck"
+    OCARINA = "ocarina"
     EXTRUSION = "extrusion"
 
 
@@ -92,6 +96,8 @@ Grade = Annotated[int, Meta(ge=0, le=4)]
 class KneeAnswers(_Table, frozen=True, kw_only=True):
     """Which knee and which root the case is about."""
 
+    study: str = ""
+    """Study Instance UID of the baseline, so that answers are not taken for another knee's."""
     side: str | None = None
     root: Root = Root.MEDIAL_POSTERIOR
     tear_form: TearForm | None = None
@@ -215,8 +221,19 @@ def answers_from(content: dict[str, object], file: str) -> Answers:
     try:
         answers = msgspec.convert(content, Answers)
         answers.side  # noqa: B018 - refuses a word that is no side
+        _check_names(answers)
     except (msgspec.ValidationError, ValueError) as error:
         raise InputError(
             "{file:private}: {why:private}. Correct that answer.", file=file, why=str(error)
         ) from error
     return answers
+
+
+def _check_names(answers: Answers) -> None:
+    """Refuse a landmark that nothing is computed from, such as a misspelt one."""
+    known = {*KneeLandmark, *LimbLandmark}
+    for landmark in answers.landmark:
+        if landmark.name not in known:
+            near = difflib.get_close_matches(landmark.name, known, n=1)
+            meant = f", perhaps {near[0]}" if near else ""
+            raise ValueError(f"there is no landmark {landmark.name!r}{meant}")

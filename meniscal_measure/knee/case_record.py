@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -52,6 +52,37 @@ class KneeCase:
     notice: str
 
 
+IDENTIFYING = ("study_instance_uid", "sop_instance_uid", "study_date", "by")
+"""Fields of a case that may say who the patient or the reader is."""
+
+DATED = "Time line"
+"""Title of the part that consists of dates."""
+
+
+def without_identifiers(case: KneeCase) -> KneeCase:
+    """Return the case without UIDs, dates and the names of readers.
+
+    The words on series are made without what a person wrote, see `VisitImages.record`. Time between
+    the examinations stays.
+    """
+    parts = tuple(
+        CasePart(DATED, gaps=("Dates are left out with the identifiers.",))
+        if part.title == DATED else part
+        for part in case.parts
+    )  # fmt: skip
+    return msgspec.convert(
+        _blanked(msgspec.to_builtins(replace(case, parts=parts))), KneeCase
+    )  # fmt: skip
+
+
+def _blanked(content: Any) -> Any:
+    if isinstance(content, dict):
+        return {
+            name: "" if name in IDENTIFYING else _blanked(value) for name, value in content.items()
+        }
+    return [_blanked(value) for value in content] if isinstance(content, list) else content
+
+
 def case_to_json(case: KneeCase) -> str:
     """Write a case as JSON."""
     return json.dumps(msgspec.to_builtins(case), indent=1, ensure_ascii=False, allow_nan=False)
@@ -74,8 +105,3 @@ def case_from_json(text: str, file: Path) -> KneeCase:
             file=str(file),
             why=str(error),
         ) from error
-
-
-def case_schema() -> dict[str, Any]:
-    """Return the JSON Schema (draft 2020-12) of a case."""
-    return msgspec.json.schema(KneeCase)

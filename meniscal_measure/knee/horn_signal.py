@@ -56,7 +56,7 @@ def horn_signals(horns: Sequence[SpatialLandmark], pixels: Pixels) -> list[HornS
     others = horns[1:]
     dark = np.median([disc_values(pixels[h.slice_index], h.grid, h.pixel, DISC_MM).mean()
                       for h in others])  # fmt: skip
-    bright = np.median([_bright(pixels[h.slice_index], h) for h in others])
+    bright = np.median([bright_level(pixels[h.slice_index], h) for h in others])
     limit = float(dark + bright) / 2
     return [_signal(horn, pixels[horn.slice_index], limit) for horn in horns]
 
@@ -98,7 +98,8 @@ def _signal(horn: SpatialLandmark, image: NDArray[np.float32], limit: float) -> 
     return HornSignal(horn, float(values.mean()), float(values.std()), values.size, dark_mm2)
 
 
-def _bright(image: NDArray[np.float32], horn: SpatialLandmark) -> float:
+def bright_level(image: NDArray[np.float32], horn: SpatialLandmark) -> float:
+    """Take the signal of what surrounds a horn: cartilage and fluid."""
     away = _distance_mm(image, horn.grid, horn.pixel)
     return float(np.percentile(image[(away >= RING_MM[0]) & (away <= RING_MM[1])], 80))
 

@@ -177,6 +177,17 @@ def traced_slice(stack: Stack, index: int, visit: Visit = Visit.BASELINE) -> Tra
     return TracedSlice(stack.plane, slice_name(stack.frames, index), frame.sop_instance_uid, visit)
 
 
+def located(stacks: Sequence[Stack], where: TracedSlice) -> tuple[Stack, int] | None:
+    """Find a slice again: its stack and its index there; None where it is in none of them."""
+    wanted = where.sop_instance_uid, where.name.frame_number
+    for stack in stacks:
+        for index, frame in enumerate(stack.frames):
+            number = None if frame.frame_index is None else frame.frame_index + 1
+            if (frame.sop_instance_uid, number) == wanted:
+                return stack, index
+    return None
+
+
 class LandmarkSpace:
     """The landmarks of one frame of reference, by name."""
 

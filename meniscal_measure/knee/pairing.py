@@ -18,6 +18,8 @@ class KneeIdentity:
     study_instance_uid: str
     study_date: str
     """YYYYMMDD."""
+    patient_name: str = ""
+    """Compared only where a Patient ID is missing, as names are written in many ways."""
 
 
 def check_pair(baseline: KneeIdentity, follow_up: KneeIdentity) -> tuple[str, ...]:
@@ -49,6 +51,8 @@ def check_pair(baseline: KneeIdentity, follow_up: KneeIdentity) -> tuple[str, ..
             f" {follow_up.side.word} one. Give two examinations of one knee."
         )
     patients = baseline.patient_id, follow_up.patient_id
+    if not all(patients):
+        patients = _folded(baseline.patient_name), _folded(follow_up.patient_name)
     if all(patients) and patients[0] != patients[1]:
         raise InputError(
             "The baseline is of patient {first:private} and the follow-up of {second:private}."
@@ -64,10 +68,17 @@ def check_pair(baseline: KneeIdentity, follow_up: KneeIdentity) -> tuple[str, ..
             f"The follow-up was {-days} days before the baseline. Give the earlier one first."
         )
     unknown = {
-        "that both examinations are of one patient (no Patient ID)": not all(patients),
+        "that both examinations are of one patient (no Patient ID)": not (
+            baseline.patient_id and follow_up.patient_id
+        ),
         "which examination was first (no Study Date)": days is None,
     }
     return tuple(f"Not checked: {what}." for what, missing in unknown.items() if missing)
+
+
+def _folded(name: str) -> str:
+    """Write a Person Name so that spaces, carets and case make no difference."""
+    return " ".join(name.replace("^", " ").casefold().split())
 
 
 def dicom_date(text: str) -> date | None:

@@ -124,6 +124,7 @@ SIGN_PLANES = {
     RootSign.TRUNCATION: Plane.CORONAL,
     RootSign.MARROW_OEDEMA: Plane.SAGITTAL,
     RootSign.GIRAFFE_NECK: Plane.CORONAL,
+    RootSign.OCARINA: Plane.SAGITTAL,
 }
 """Where a reader looks for a sign; extrusion is measured, not asked."""
 
@@ -213,8 +214,11 @@ def open_questions(
     return tuple(found)
 
 
-def answers_template(questions: Sequence[OpenQuestion]) -> str:
-    """Write a file to be filled in: every open question as a comment above its key."""
+def answers_template(questions: Sequence[OpenQuestion], study_instance_uid: str = "") -> str:
+    """Write a file to be filled in: every open question as a comment above its key.
+
+    It names the study, so that its answers are not taken for those of another knee.
+    """
     lines = [
         "# Answers for this case. Take the # away from what you answer; leave the rest.",
         "# A landmark: pixel = [column, row], pixel centres at whole numbers, as the review page",
@@ -225,6 +229,8 @@ def answers_template(questions: Sequence[OpenQuestion]) -> str:
     for table in ("case", "facts", "sign"):
         asked = [question for question in questions if question.key.startswith(f"{table}.")]
         lines.append(f"[{table}]")
+        if table == "case" and study_instance_uid:
+            lines.append(f'study = "{study_instance_uid}"')
         for question in asked:
             value = f' {{ seen = "{Seen.PRESENT}", by = "" }}' if table == "sign" else ""
             name = question.key.removeprefix(f"{table}.")

@@ -5,16 +5,17 @@ Nothing is added up: no score comes out of these signs.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from meniscal_measure.anatomy import Plane
-from meniscal_measure.knee.answers import Answers, RootSign, SignAnswer, TearForm
+from meniscal_measure.knee.answers import Answers, Root, RootSign, SignAnswer, TearForm
 from meniscal_measure.knee.cleft import cleft_gap
 from meniscal_measure.knee.footprint import straight_distance
+from meniscal_measure.knee.horn_shape import edge_bluntness
 from meniscal_measure.knee.horn_signal import (
     DISC_MM,
     disc_values,
@@ -30,6 +31,7 @@ from meniscal_measure.knee.named_landmarks import (
 from meniscal_measure.knee.published import Published, SignFigures
 from meniscal_measure.knee.quantity import Basis, CasePart, TracedQuantity
 from meniscal_measure.knee.tear_classes import class_words, type_words
+from meniscal_measure.knee.tibial_axes import TibialAxes
 from meniscal_measure.knee.wilson import wilson_percent
 
 ReadSlice = Callable[[SpatialLandmark], NDArray[np.float32]]
@@ -42,6 +44,7 @@ SIGN_WORDS = {
     RootSign.TRUNCATION: "truncation: the triangle ends abruptly",
     RootSign.MARROW_OEDEMA: "marrow oedema at the footprint",
     RootSign.GIRAFFE_NECK: "body and posterior part shaped like a giraffe's neck, coronal",
+    RootSign.OCARINA: "ocarina: several condensed circles in the posterior horn, sagittal",
     RootSign.EXTRUSION: "extrusion of the body, coronal",
 }
 """What each sign looks like."""
@@ -80,6 +83,17 @@ def sign_lines(answers: Answers, figures: Published) -> tuple[SignLine, ...]:
     return tuple(lines)
 
 
+def overall_performance(root: Root, figures: Published) -> list[str]:
+    """Say how well signs together, and the whole examination, find tears of such a root."""
+    start = f"{root.compartment.value}_"
+    return [
+        f"{entry.sign.removeprefix(start).replace('_', ' ').capitalize()}, {root.compartment.words}"
+        f" posterior root: {_performance(entry, figures)}."
+        for entry in figures.sign
+        if entry.sign.startswith(start)
+    ]
+
+
 def _seen(sign: RootSign, said: SignAnswer | None) -> str:
     if said is not None:
         return said.seen.value
@@ -114,14 +128,17 @@ NO_SUPPORT = (
 
 
 def sign_support(
-    spaces: list[LandmarkSpace], answers: Answers, figures: Published, read_slice: ReadSlice
+    spaces: Sequence[tuple[LandmarkSpace, TibialAxes]],
+    answers: Answers,
+    figures: Published,
+    read_slice: ReadSlice,
 ) -> CasePart:
     """Compute what supports the signs, from the landmarks that are there.
 
     Parameters
     ----------
     spaces
-        Landmarks, one group for each frame of reference.
+        Landmarks and the directions of the tibia, for each frame of reference.
     answers
         For the form of the tear.
     figures
@@ -132,14 +149,15 @@ def sign_support(
     quantities: list[TracedQuantity] = []
     remarks: list[str] = []
     distance = None
-    for space in spaces:
+    for space, axes in spaces:
         quantities += _horn(space, read_slice)
         for gap in _gap(space, read_slice):
             quantities.append(gap)
             grade = class_words(gap, figures.classification["gap"], figures)
             remarks.append(f"Grade of the gap: {grade}.")
+        quantities += _bluntness(space, read_slice)
         quantities += _oedema(space, read_slice)
-        quantities += _sagittal_extrusion(space)
+        quantities += _sagittal_extrusion(space, axes)
         distance = _tear_distance(space) or distance
     if distance is not None:
         quantities.append(distance)
@@ -149,6 +167,7 @@ def sign_support(
         remarks.append(type_words(form, distance, figures))
     if form is TearForm.COMPLETE_RADIAL and distance is None:
         remarks.append("Its sub-type needs the landmarks tear and root_attachment.")
+    remarks += overall_performance(answers.case.root, figures)
     gaps = () if quantities else (NO_SUPPORT,)
     return CasePart("Root signs: what the images support", tuple(quantities), tuple(remarks), gaps)
 
@@ -172,6 +191,13 @@ def _gap(space: LandmarkSpace, read_slice: ReadSlice) -> Iterator[TracedQuantity
     )
     for first, second in edges:
         yield cleft_gap(first, second, read_slice(first))
+
+
+def _bluntness(space: LandmarkSpace, read_slice: ReadSlice) -> Iterator[TracedQuantity]:
+    outer = space.first(KneeLandmark.POSTERIOR_HORN_EDGE)
+    free = space.first(KneeLandmark.HORN_FREE_EDGE)
+    if outer is not None and free is not None:
+        yield edge_bluntness(outer, free, read_slice(free))
 
 
 def _tear_distance(space: LandmarkSpace) -> TracedQuantity | None:
@@ -211,19 +237,21 @@ def _oedema(space: LandmarkSpace, read_slice: ReadSlice) -> Iterator[TracedQuant
     )  # fmt: skip
 
 
-def _sagittal_extrusion(space: LandmarkSpace) -> Iterator[TracedQuantity]:
+def _sagittal_extrusion(space: LandmarkSpace, axes: TibialAxes) -> Iterator[TracedQuantity]:
     for name, margin, edge, outward in (
         ("posterior extrusion, sagittal", KneeLandmark.POSTERIOR_PLATEAU_MARGIN,
-         KneeLandmark.POSTERIOR_HORN_EDGE, 1.0),
+         KneeLandmark.POSTERIOR_HORN_EDGE, axes.posterior),
         ("anterior extrusion, sagittal", KneeLandmark.ANTERIOR_PLATEAU_MARGIN,
-         KneeLandmark.ANTERIOR_HORN_EDGE, -1.0),
+         KneeLandmark.ANTERIOR_HORN_EDGE, -axes.posterior),
     ):  # fmt: skip
         bone, meniscus = space.first(margin), space.first(edge)
         if bone is None or meniscus is None:
             continue
-        found = measured_between(lambda points: points[1, 1] - points[0, 1], [bone, meniscus])
+        found = measured_between(lambda p, out=outward: out @ (p[1] - p[0]), [bone, meniscus])  # type: ignore[misc]
+        away = np.subtract(meniscus.point_mm, bone.point_mm)
+        turned_mm = axes.sd_rad * float(np.linalg.norm(np.cross(outward, away)))
         yield TracedQuantity(
-            name, outward * found.value, "mm", found.u, Basis.READER,
+            name, found.value, "mm", float(np.hypot(found.u, turned_mm)), Basis.READER,
             tuple(dict.fromkeys((bone.where, meniscus.where))),
-            "along the patient's back-to-front axis, outward positive",
+            f"along the back-to-front axis of the tibia, outward positive; {axes.source}",
         )  # fmt: skip

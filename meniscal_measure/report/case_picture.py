@@ -139,7 +139,8 @@ def draw_picture(region: Region, picture: CasePicture) -> None:
 def _view(picture: CasePicture, ratio: float) -> View:
     spacing = np.array([picture.grid.column_spacing_mm, picture.grid.row_spacing_mm])
     pixels = [m.pixel for m in picture.marks] + [o.pixel for o in picture.outlines]
-    points = np.array(pixels) * spacing
+    middle = ((picture.grid.columns - 1) / 2, (picture.grid.rows - 1) / 2)
+    points = np.array(pixels or [middle]) * spacing
     low, high = points.min(axis=0), points.max(axis=0)
     width = max(WIDTH_MM, float((high - low).max()) + 20)
     x, y = (low + high) / 2

@@ -26,6 +26,8 @@ from meniscal_measure.report.typeset import (
 MARGIN_PT, HEAD_PT, FOOT_PT = 34.0, 16.0, 24.0
 WIDTH_PT = PAGE_PT[0] - 2 * MARGIN_PT
 
+SIGNS = "Root signs: what the reader says, and published figures of medial posterior roots"
+
 FINE, SIZE_PT = style(6.0), 6.3
 
 
@@ -55,7 +57,7 @@ def case_sheet(
         blocks.append(Plate(figure))
     for part in signs:
         blocks += _part(part)
-    blocks += [heading("Root signs: what the reader says", 3), _sign_table(case), PageBreak()]
+    blocks += [heading(SIGNS, 3), _sign_table(case), PageBreak()]
     for part in others:
         blocks += _part(part)
     blocks += [

@@ -7,8 +7,9 @@ from pathlib import Path
 
 from matplotlib.figure import Figure
 
+from meniscal_measure.errors import OutputError
 from meniscal_measure.files import written_whole
-from meniscal_measure.knee.case_record import KneeCase, case_to_json
+from meniscal_measure.knee.case_record import KneeCase, case_from_json, case_to_json
 from meniscal_measure.knee.questions import answers_template
 from meniscal_measure.report.canvas import Stamp, pdf_bytes, png_bytes
 from meniscal_measure.report.case_page import case_page
@@ -16,7 +17,7 @@ from meniscal_measure.report.case_picture import CasePicture, case_figure
 from meniscal_measure.report.case_sheet import case_sheet
 from meniscal_measure.report.radiograph_picture import RadiographPicture, radiograph_figure
 
-ANSWERS = "answers.toml"
+ANSWERS, RECORD = "answers.toml", "case.json"
 
 
 def save_case(
@@ -37,10 +38,11 @@ def save_case(
     Raises
     ------
     OutputError
-        If the folder cannot be written.
+        If the folder cannot be written, or holds the case of another study.
     """
+    _check_same_study(case, folder / RECORD)
     stamp = Stamp("Knee case: a measurement aid, not a diagnosis", case.software, case.made_at)
-    contents: dict[str, bytes] = {"case.json": case_to_json(case).encode()}
+    contents: dict[str, bytes] = {RECORD: case_to_json(case).encode()}
     figure_pdf = None
     if pictures:
         figure = case_figure(pictures, f"{case.side} knee, {case.root}")
@@ -59,8 +61,23 @@ def save_case(
     contents["case-sheet.html"] = case_page(case, [*pictures, *radiographs], stamp).encode()
     written = [folder / name for name in contents]
     if not (folder / ANSWERS).exists():
-        contents[ANSWERS] = answers_template(case.questions).encode()
+        contents[ANSWERS] = answers_template(
+            case.questions, case.studies[0].study_instance_uid
+        ).encode()
     for name, content in contents.items():
         with written_whole(folder / name, owner_only=True) as stream:
             stream.write(content)
     return written
+
+
+def _check_same_study(case: KneeCase, file: Path) -> None:
+    """Refuse to write over the case of another knee."""
+    if not file.exists():
+        return
+    held = case_from_json(file.read_text(encoding="utf-8"), file).studies[0].study_instance_uid
+    own = case.studies[0].study_instance_uid
+    if held and own and held != own:
+        raise OutputError(
+            "{folder:private} holds the case of another study. Name another folder (--out).",
+            folder=str(file.parent),
+        )

@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import chain
 
 from matplotlib.figure import Figure
 
 from meniscal_measure import __version__
 from meniscal_measure.anatomy import Side
+from meniscal_measure.errors import InputError
 from meniscal_measure.knee.answers import Answers
 from meniscal_measure.knee.candidate import Fact, candidate_lines
-from meniscal_measure.knee.case_record import CASE_VERSION, KneeCase
+from meniscal_measure.knee.case_record import CASE_VERSION, KneeCase, without_identifiers
 from meniscal_measure.knee.joint_space import joint_space_part
 from meniscal_measure.knee.named_landmarks import SpatialLandmark, by_frame_of_reference
 from meniscal_measure.knee.pairing import check_pair
@@ -21,12 +23,11 @@ from meniscal_measure.knee.quantity import CasePart, Visit
 from meniscal_measure.knee.root_signs import sign_lines, sign_support
 from meniscal_measure.knee.slope import slope_part
 from meniscal_measure.records.notice import NOTICE
-from meniscal_measure.report.case_picture import CasePicture, PictureMark, PictureOutline
+from meniscal_measure.report.case_picture import CasePicture
 from meniscal_measure.report.radiograph_picture import RadiographPicture
 from meniscal_measure.series.model import Study
 from meniscal_measure.workflow.case_follow_up import CaseFollowUp, dated_part, followed
 from meniscal_measure.workflow.case_parts import (
-    RootSpace,
     candidate_facts,
     extrusion_part,
     footprint_part,
@@ -34,6 +35,7 @@ from meniscal_measure.workflow.case_parts import (
     root_spaces,
     tunnel_part,
 )
+from meniscal_measure.workflow.case_pictures import case_pictures
 from meniscal_measure.workflow.case_questions import CaseQuestions, as_study, measured_extrusion
 from meniscal_measure.workflow.case_radiographs import measured_limb
 from meniscal_measure.workflow.case_studies import VisitImages, told_side, visit_images
@@ -71,6 +73,7 @@ def make_case(
     side: Side | None = None,
     landmarks: StrPath | None = None,
     radiographs: Study | StrPath | None = None,
+    identifiers: bool = True,
 ) -> MadeCase:
     """Bring a case together.
 
@@ -86,11 +89,14 @@ def make_case(
         Landmark file of the baseline's extrusion; without one landmarks are proposed.
     radiographs
         Where radiographs of the leg lie, beside those among the files of the studies.
+    identifiers
+        Whether the record may say who the patient and the readers are, and when it was.
 
     Raises
     ------
-    SideError, UsageError
-        If the two are not of one knee, or the follow-up is the earlier one.
+    SideError, InputError
+        If the two are not of one knee, the follow-up is the earlier one, or the answers are of
+        another study.
     LandmarkError
         If a landmark of the answers lies on no slice of the studies.
     NothingMeasurableError
@@ -98,12 +104,13 @@ def make_case(
     """
     told = told_side(side, answers.side)
     first = visit_images(Visit.BASELINE, as_study(baseline), told)
+    check_answered(answers, first)
     visits = [first]
     if follow_up is not None:
         visits.append(visit_images(Visit.FOLLOW_UP, as_study(follow_up), told))
         check_pair(first.identity, visits[1].identity)
     figures = published()
-    gaps = [gap for visit in visits for gap in visit.gaps]
+    gaps = [gap for visit in visits for gap in visit.gaps(identifiers=identifiers)]
     readings = [
         measured_extrusion(visit, told, landmarks if visit is first else None, gaps)
         for visit in visits
@@ -117,7 +124,9 @@ def make_case(
     parts = [
         *(extrusion_part(knee, visit.visit) for visit, knee in zip(visits, readings, strict=True)
           if knee is not None),
-        sign_support(list(spaces.values()), answers, figures, first.image),
+        sign_support(
+            [(root.landmarks, root.axes) for root in roots.values()], answers, figures, first.image
+        ),
         footprint_part(list(roots.values()), answers.case.root),
         tunnel_part(list(roots.values()), answers, figures),
     ]  # fmt: skip
@@ -134,8 +143,10 @@ def make_case(
     compared = _compared(visits, readings)
     if compared is not None:
         parts.append(compared.part)
-    parts.append(dated_part(answers, {f"{v.visit.words} MRI": v.record.study_date for v in visits}))
-    facts = candidate_facts(answers, readings[0], first.record.study_date)
+    parts.append(
+        dated_part(answers, {f"{v.visit.words} MRI": v.identity.study_date for v in visits})
+    )
+    facts = candidate_facts(answers, readings[0], first.identity.study_date)
     questions = [*CaseQuestions(first, readings[0]).open(answers), *limb.questions]
     if limb.varus is not None and "varus_deg" not in facts:
         facts["varus_deg"] = Fact(limb.varus.value, "measured on a radiograph", limb.varus.where)
@@ -147,7 +158,7 @@ def make_case(
         side=first.side.word,
         side_source=first.side_source,
         root=answers.case.root.words,
-        studies=tuple(visit.record for visit in visits),
+        studies=tuple(visit.record(identifiers=identifiers) for visit in visits),
         parts=tuple(parts),
         signs=sign_lines(answers, figures),
         candidate=candidate_lines(facts, figures),
@@ -157,10 +168,30 @@ def make_case(
         sources=_sources(figures),
         notice=NOTICE,
     )
+    if not identifiers:
+        case = without_identifiers(case)
     refused = sum(len(visit.study.refusals) for visit in visits)
-    pictures = tuple(_pictures(visits, placed, list(roots.values())))
+    pictures = case_pictures(visits, [*chain(*placed)], list(roots.values()), parts)
     figure = None if compared is None else compared.figure
     return MadeCase(case, pictures, refused, figure, limb.pictures)
+
+
+def check_answered(answers: Answers, baseline: VisitImages) -> None:
+    """Refuse answers that were given for another study.
+
+    Raises
+    ------
+    InputError
+        If the answers name another study than the baseline's.
+    """
+    asked, study = answers.case.study, baseline.identity.study_instance_uid
+    if asked and study and asked != study:
+        raise InputError(
+            "The answers are of study {asked:private}, the baseline is study {study:private}. Give"
+            " the answers of this knee (--answers), or another folder of results.",
+            asked=asked,
+            study=study,
+        )
 
 
 def _compared(
@@ -197,61 +228,3 @@ def _assumed(placed: Sequence[SpatialLandmark]) -> tuple[str, ...]:
 
 def _sources(figures: Published) -> tuple[str, ...]:
     return tuple(source.words for source in figures.source.values())
-
-
-def _pictures(
-    visits: Sequence[VisitImages],
-    placed: Sequence[Sequence[SpatialLandmark]],
-    roots: Sequence[RootSpace],
-) -> list[CasePicture]:
-    """Show each slice with a landmark on it, and those nearest to the predicted centres."""
-    shown: dict[tuple[str, int], tuple[VisitImages, list[PictureMark]]] = {}
-    for visit, landmarks in zip(visits, placed, strict=True):
-        for landmark in landmarks:
-            key = (landmark.where.sop_instance_uid, landmark.slice_index)
-            entry = shown.setdefault(key, (visit, []))
-            entry[1].append(PictureMark(landmark.name.replace("_", " "), landmark.pixel))
-    outlines = _centre_outlines(visits[0], roots, shown)
-    pictures = []
-    for (uid, index), (visit, marks) in shown.items():
-        stack = visit.stack_with(uid)
-        pictures.append(
-            CasePicture(
-                where=visit.traced(stack, index),
-                image=visit.pixels_of(stack).read([index])[0],
-                grid=stack.frames[index].grid,
-                marks=tuple(marks),
-                outlines=tuple(outlines.get((uid, index), ())),
-            )
-        )
-    return sorted(pictures, key=lambda picture: (picture.where.visit, picture.where.plane))
-
-
-def _centre_outlines(
-    images: VisitImages,
-    roots: Sequence[RootSpace],
-    shown: dict[tuple[str, int], tuple[VisitImages, list[PictureMark]]],
-) -> dict[tuple[str, int], list[PictureOutline]]:
-    """Project the predicted centres onto the nearest slice of each stack in their frame."""
-    found: dict[tuple[str, int], list[PictureOutline]] = {}
-    for root in roots:
-        for number, centre in enumerate(root.centres):
-            frame_of_reference = root.landmarks.frame_of_reference_uid
-            for stack in images.stacks.values():
-                if stack.identity.frame_of_reference_uid != frame_of_reference:
-                    continue
-                away = [abs(float(f.grid.off_plane_mm(centre.point_mm))) for f in stack.frames]
-                index = away.index(min(away))
-                grid = stack.frames[index].grid
-                pixel, outline, off_mm = centre.on_image(grid)
-                if not grid.contains((float(pixel[0]), float(pixel[1]))):
-                    continue
-                key = (stack.frames[index].sop_instance_uid, index)
-                shown.setdefault(key, (images, []))
-                unknown = "" if centre.spread_is_known else ", spread not known"
-                label = f"{centre.source.short}, {abs(off_mm):.1f} mm off the slice{unknown}"
-                drawn = outline if centre.spread_is_known else None
-                found.setdefault(key, []).append(
-                    PictureOutline(label, (float(pixel[0]), float(pixel[1])), drawn, number)
-                )
-    return found

@@ -80,6 +80,10 @@ def extrusion_part(knee: KneeReading, visit: Visit) -> CasePart:
     ]
     if proposed:
         remarks.append("Landmarks of the extrusion are proposed by the program, NOT VERIFIED.")
+    remarks += [
+        f"Warning: {found.words(identifiers=False, slice_name=reading.slice_number)}"
+        for found in reading.warnings
+    ]
     return CasePart(f"Extrusion, {visit.words}", tuple(quantities), tuple(remarks))
 
 

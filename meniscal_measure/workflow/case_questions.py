@@ -71,7 +71,7 @@ class CaseQuestions:
         spaces = root_spaces(
             by_frame_of_reference(placed), self.images, answers.case.root, published()
         )
-        facts = candidate_facts(answers, self.knee, self.images.record.study_date)
+        facts = candidate_facts(answers, self.knee, self.images.identity.study_date)
         known = (*facts, *(landmark.name for landmark in placed))
         likely = self._likely(answers.case.root, placed, list(spaces.values()))
         return open_questions(answers, tuple(self.images.stacks), known, likely)

@@ -12,7 +12,12 @@ from meniscal_measure.anatomy import Plane, Side
 from meniscal_measure.errors import LandmarkError, NothingMeasurableError, SideError, UsageError
 from meniscal_measure.knee.answers import LandmarkAnswer
 from meniscal_measure.knee.case_record import CaseStudy
-from meniscal_measure.knee.named_landmarks import SpatialLandmark, landmark_on, traced_slice
+from meniscal_measure.knee.named_landmarks import (
+    SpatialLandmark,
+    landmark_on,
+    located,
+    traced_slice,
+)
 from meniscal_measure.knee.pairing import KneeIdentity
 from meniscal_measure.knee.quantity import TracedSlice, Visit
 from meniscal_measure.series.choose import describe, ranked
@@ -37,21 +42,24 @@ class VisitImages:
     """Those that the folder holds; only the images of one are used."""
     _pixels: dict[str, StackPixels] = field(default_factory=dict)
 
-    @property
-    def record(self) -> CaseStudy:
-        """What the case keeps of it."""
+    def record(self, *, identifiers: bool = True) -> CaseStudy:
+        """Give what the case keeps of it."""
         identity = next(iter(self.stacks.values())).identity
-        series = tuple(describe(stack).words() for stack in self.stacks.values())
+        series = tuple(
+            describe(stack).words(identifiers=identifiers) for stack in self.stacks.values()
+        )
         return CaseStudy(self.visit, identity.study_instance_uid, identity.study_date, series)
 
     @property
     def identity(self) -> KneeIdentity:
         """Whose knee it is, and when it was examined."""
         found = next(iter(self.stacks.values())).identity
-        return KneeIdentity(self.side, found.patient_id, found.study_instance_uid, found.study_date)
+        return KneeIdentity(
+            self.side, found.patient_id, found.study_instance_uid, found.study_date,
+            found.patient_name,
+        )  # fmt: skip
 
-    @property
-    def gaps(self) -> tuple[str, ...]:
+    def gaps(self, *, identifiers: bool = True) -> tuple[str, ...]:
         """Say which planes are missing, and whether images were left out."""
         missing = [
             f"The {self.visit.words} has no {plane.value} series: what is read on it is left out."
@@ -59,7 +67,7 @@ class VisitImages:
             if plane not in self.stacks
         ]
         if self.examinations > 1:
-            date = self.record.study_date or "unknown date"
+            date = (self.identity.study_date if identifiers else "") or "unknown date"
             missing.append(
                 f"The images of the {self.visit.words} are those of {self.examinations}"
                 f" examinations; only the one of {date} is used. Give the folder of one."
@@ -73,17 +81,10 @@ class VisitImages:
 
     def image(self, landmark: SpatialLandmark) -> NDArray[np.float32]:
         """Give the grey values of the slice a landmark lies on."""
-        stack = self.stack_with(landmark.where.sop_instance_uid)
-        image: NDArray[np.float32] = self.pixels_of(stack).read([landmark.slice_index])[0]
+        place = located(self.study.stacks, landmark.where)
+        assert place is not None, "a landmark is placed on a slice of the study"
+        image: NDArray[np.float32] = self.pixels_of(place[0]).read([place[1]])[0]
         return image
-
-    def stack_with(self, sop_instance_uid: str) -> Stack:
-        """Give the stack that holds an image."""
-        return next(
-            stack
-            for stack in self.study.stacks
-            if any(frame.sop_instance_uid == sop_instance_uid for frame in stack.frames)
-        )
 
     def traced(self, stack: Stack, index: int) -> TracedSlice:
         """Name a slice of this visit."""

@@ -48,3 +48,10 @@ def test_what_the_images_do_not_say_is_said() -> None:
         "Not checked: that both examinations are of one patient (no Patient ID).",
         "Not checked: which examination was first (no Study Date).",
     )
+
+
+def test_names_are_compared_where_an_id_is_missing() -> None:
+    first = replace(FIRST, patient_id="", patient_name="DOE^Jane")
+    assert check_pair(first, replace(LATER, patient_name="Doe Jane"))
+    with pytest.raises(InputError, match="two examinations of one patient"):
+        check_pair(first, replace(LATER, patient_name="DOE^Mary"))

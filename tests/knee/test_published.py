@@ -6,8 +6,10 @@ import math
 
 import pytest
 
+from meniscal_measure.knee.answers import Root, RootSign
 from meniscal_measure.knee.candidate import FACT_WORDS, Fact, candidate_lines
 from meniscal_measure.knee.published import Mark, published
+from meniscal_measure.knee.root_signs import overall_performance
 from meniscal_measure.knee.wilson import wilson_percent
 
 FIGURES = published()
@@ -30,6 +32,16 @@ def test_printed_percentages_follow_from_the_counts() -> None:
         ):
             if counts is not None and percent is not None:
                 assert 100 * counts[0] / counts[1] == pytest.approx(percent, abs=0.05)
+
+
+def test_every_sign_has_a_published_figure_that_the_sheet_quotes() -> None:
+    known = {entry.sign for entry in FIGURES.sign}
+    together = {name for root in Root for name in known if name.startswith(root.compartment.value)}
+    assert known - together == set(RootSign)
+    for root in Root:
+        said = " ".join(overall_performance(root, FIGURES))
+        assert "Whole examination" in said
+    assert "15/45, 95 % 21 to 48" in " ".join(overall_performance(Root.LATERAL_POSTERIOR, FIGURES))
 
 
 def test_wilson_interval_of_a_published_example() -> None:

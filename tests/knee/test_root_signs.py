@@ -12,14 +12,17 @@ from numpy.typing import NDArray
 from scipy.special import erf
 
 from meniscal_measure.errors import LandmarkError
+from meniscal_measure.geometry import as_vector
 from meniscal_measure.knee.answers import Answers, TearForm, answers_from
 from meniscal_measure.knee.cleft import cleft_gap
+from meniscal_measure.knee.horn_shape import edge_bluntness
 from meniscal_measure.knee.horn_signal import horn_quantities, horn_signals
 from meniscal_measure.knee.published import published
 from meniscal_measure.knee.quantity import Basis, TracedQuantity
 from meniscal_measure.knee.root_signs import NO_SUPPORT, sign_lines, sign_support
 from meniscal_measure.knee.tear_classes import class_of, classes_within, type_words
-from tests.knee.phantom_landmarks import landmark
+from meniscal_measure.knee.tibial_axes import TibialAxes
+from tests.knee.phantom_landmarks import landmark, space
 
 FIGURES = published()
 TEARS, GAPS = FIGURES.classification["radial_tear"], FIGURES.classification["gap"]
@@ -40,7 +43,7 @@ def band(gap_mm: float, blur_mm: float = 0.4) -> NDArray[np.float32]:
 
 
 @settings(max_examples=25)
-@given(gap_mm=st.floats(3.5, 9.0), off=st.floats(-0.5, 0.5))
+@given(gap_mm=st.floats(2.0, 9.0), off=st.floats(-0.5, 0.5))
 def test_the_gap_of_a_drawn_cleft_is_found_to_a_tenth_of_a_millimetre(
     gap_mm: float, off: float
 ) -> None:
@@ -110,6 +113,34 @@ def test_a_whole_horn_differs_in_neither() -> None:
     assert here.value == there.value
 
 
+def triangle(length_mm: float, cut_mm: float) -> NDArray[np.float32]:
+    """A dark triangle, 5 mm high at x = 0, that tapers to nothing at x = length and ends at cut."""
+    x, y = np.meshgrid(*[-80.0 + 0.5 * np.arange(320)] * 2)
+    half_mm = 2.5 * (1 - x / length_mm)
+    dark = (x >= 0) & (x <= cut_mm) & (np.abs(y) <= half_mm)
+    return np.where(dark, 50, 400).astype(np.float32)
+
+
+@pytest.mark.parametrize("cut_mm", [4.0, 6.0, 8.0, 10.0])
+def test_a_triangle_cut_off_is_blunt_by_how_much_is_missing(cut_mm: float) -> None:
+    """Similar triangles: 1 mm before the cut the height is 1 - (cut - 1) / 10 of the largest."""
+    outer = landmark("posterior_horn_edge", (0.0, 0.0, 0.0))
+    free = landmark("horn_free_edge", (cut_mm, 0.0, 0.0), sd_mm=0.5)
+    found = edge_bluntness(outer, free, triangle(10.0, cut_mm))
+    assert found.value == pytest.approx(1 - (cut_mm - 1) / 10, abs=0.1)
+    assert found.u == pytest.approx(0.05, abs=0.05)
+
+
+def test_edges_of_a_triangle_on_two_slices_or_on_one_place_are_refused() -> None:
+    outer = landmark("posterior_horn_edge", (0.0, 0.0, 0.0))
+    with pytest.raises(LandmarkError, match="at least 3 mm"):
+        edge_bluntness(outer, landmark("horn_free_edge", (2.0, 0.0, 0.0)), triangle(10, 10))
+    free = landmark("horn_free_edge", (9.0, 0.0, 0.0))
+    other = replace(free, where=replace(free.where, sop_instance_uid="9.9"))
+    with pytest.raises(LandmarkError, match="Place both on one slice"):
+        edge_bluntness(outer, other, triangle(10, 10))
+
+
 def test_only_the_reader_says_that_a_sign_is_present() -> None:
     lines = {line.sign.value: line for line in sign_lines(Answers(), FIGURES)}
     assert {line.seen for line in lines.values()} == {"not answered", "measured, see there"}
@@ -123,3 +154,21 @@ def test_without_landmarks_the_sheet_says_that_nothing_was_computed() -> None:
     part = sign_support([], Answers(), published(), lambda _: np.zeros((2, 2), np.float32))
     assert part.quantities == ()
     assert part.gaps == (NO_SUPPORT,)
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 10.0, -20.0])
+def test_sagittal_extrusion_follows_the_tibia_not_the_patient(turn_deg: float) -> None:
+    """An edge 3 mm behind and 4 mm above the margin of a knee turned about the long axis."""
+    turn = np.radians(turn_deg)
+    lateral = np.array([-np.cos(turn), -np.sin(turn), 0.0])
+    posterior = np.array([-np.sin(turn), np.cos(turn), 0.0])
+    axes = TibialAxes(lateral, posterior, np.array([0.0, 0.0, 1.0]), 3.0, "as drawn")
+    edge = 3.0 * posterior + np.array([0.0, 0.0, 4.0]) + 2.0 * lateral
+    marks = space(
+        landmark("posterior_plateau_margin", (0.0, 0.0, 0.0)),
+        landmark("posterior_horn_edge", as_vector(edge)),
+    )
+    part = sign_support([(marks, axes)], Answers(), FIGURES, lambda _: horn(3.0))
+    (found,) = part.quantities
+    assert found.value == pytest.approx(3.0)
+    assert found.u == pytest.approx(np.radians(3.0) * np.hypot(2.0, 4.0))

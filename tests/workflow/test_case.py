@@ -18,10 +18,12 @@ from meniscal_measure.anatomy import Plane, Side
 from meniscal_measure.errors import (
     InputError,
     LandmarkError,
+    OutputError,
     SideError,
     UnreadableFileError,
     UsageError,
 )
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.knee.answers import Answers, answers_from, read_answers
 from meniscal_measure.knee.case_record import case_from_json
 from meniscal_measure.knee.quantity import Visit
@@ -118,12 +120,25 @@ def test_numbers_of_the_page_lead_to_their_slices(made: MadeCase, tmp_path: Path
     assert '<figure id="baseline-coronal-10">' in page
 
 
+def test_every_slice_that_a_number_names_is_shown_with_a_link(
+    made: MadeCase, tmp_path: Path
+) -> None:
+    save_case(made.case, made.pictures, tmp_path)
+    page = (tmp_path / "case-sheet.html").read_text(encoding="utf-8")
+    named = {where for part in made.case.parts for q in part.quantities for where in q.where}
+    named |= {where for line in made.case.candidate for where in line.where}
+    assert {picture.where for picture in made.pictures} >= named
+    for where in named:
+        assert f'href="#baseline-coronal-{where.name.number}">{where}</a>' in page
+
+
 def test_the_template_of_answers_is_read_back_and_never_replaced(
     made: MadeCase, tmp_path: Path
 ) -> None:
     save_case(made.case, made.pictures, tmp_path)
     file = tmp_path / "answers.toml"
-    assert read_answers(file) == Answers()
+    assert read_answers(file).landmark == ()
+    assert read_answers(file).sign == {}
     file.write_text("[facts]\nage_years = 60\n", encoding="utf-8")
     save_case(made.case, made.pictures, tmp_path)
     assert read_answers(file).facts.age_years == 60
@@ -147,6 +162,7 @@ def test_the_written_template_is_right_once_its_marks_are_taken_away(
         ({"facts": {"weight": 80}}, "weight"),
         ({"sign": {"ghost": {"seen": "perhaps"}}}, "seen"),
         ({"case": {"side": "both"}}, "both"),
+        ({"landmark": [{"name": "teer", "slice": "1", "pixel": [1, 2]}]}, "no landmark 'teer', "),
     ],
 )
 def test_answers_that_cannot_be_are_refused(content: dict[str, object], said: str) -> None:
@@ -242,7 +258,8 @@ def test_no_plane_of_another_examination_is_used(study: Study) -> None:
     images = visit_images(Visit.BASELINE, replace(study, stacks=(*study.stacks, other)), None)
     assert list(images.stacks) == [Plane.CORONAL]
     assert images.study.stacks == study.stacks
-    assert any("2 examinations" in gap for gap in images.gaps)
+    assert any("2 examinations" in gap for gap in images.gaps())
+    assert not any(images.identity.study_date in gap for gap in images.gaps(identifiers=False))
 
 
 @pytest.mark.parametrize("written", ["2026X304", "20261304", "2026111", ""])
@@ -251,3 +268,59 @@ def test_a_study_date_that_is_no_date_gives_no_age_of_the_tear(written: str) -> 
     assert "tear_age_days" not in candidate_facts(answers, None, written)
     assert candidate_facts(answers, None, "20260111")["tear_age_days"].value == 10
     assert "tear_age_days" not in candidate_facts(answers, None, "20251231")  # before the event
+
+
+def test_without_identifiers_no_file_names_patient_reader_or_day(
+    study: Study, tmp_path: Path
+) -> None:
+    answers = answers_from(
+        {"sign": {"ghost": {"seen": "present", "by": "Dr. Quill"}},
+         "case": {"event_date": "2025-12-24"},
+         "landmark": [placed("tear", 140, 118) | {"by": "Dr. Quill"}]},
+        "answers.toml",
+    )  # fmt: skip
+    made = make_case(study, answers=answers, landmarks=LANDMARKS, identifiers=False)
+    save_case(made.case, made.pictures, tmp_path)
+    identity = study.stacks[0].identity
+    secret = {
+        "Quill", "2025-12-24", identity.patient_id, identity.study_instance_uid,
+        identity.series_description, identity.study_date,
+        study.stacks[0].frames[0].sop_instance_uid,
+    } - {""}  # fmt: skip
+    assert len(secret) > 5
+    sheet = " ".join(page.extract_text() for page in PdfReader(tmp_path / "case-sheet.pdf").pages)
+    texts = [sheet] + [
+        (tmp_path / name).read_text(encoding="utf-8")
+        for name in ("case.json", "case-sheet.html", "answers.toml")
+    ]
+    for text in texts:
+        assert not [word for word in secret if word in text]
+    assert case_from_json(texts[1], tmp_path / "case.json") == made.case
+
+
+def test_answers_of_another_study_are_refused(study: Study) -> None:
+    answers = answers_from({"case": {"study": "1.2.3"}}, "answers.toml")
+    with pytest.raises(InputError, match=r"The answers are of study 1\.2\.3"):
+        make_case(study, answers=answers, landmarks=LANDMARKS)
+
+
+def test_the_written_answers_are_of_the_study(made: MadeCase, tmp_path: Path) -> None:
+    save_case(made.case, made.pictures, tmp_path)
+    study = read_answers(tmp_path / "answers.toml").case.study
+    assert study == made.case.studies[0].study_instance_uid != ""
+
+
+def test_the_case_of_another_study_is_not_written_over(made: MadeCase, tmp_path: Path) -> None:
+    other = replace(made.case.studies[0], study_instance_uid="1.2.3")
+    save_case(replace(made.case, studies=(other,)), (), tmp_path)
+    with pytest.raises(OutputError, match="holds the case of another study"):
+        save_case(made.case, made.pictures, tmp_path)
+    assert '"1.2.3"' in (tmp_path / "case.json").read_text(encoding="utf-8")
+
+
+def test_warnings_of_the_measurement_stand_on_the_sheet(study: Study) -> None:
+    stack = study.stacks[0]
+    said = Finding(Code.AS_WRITTEN, {"text": "Slices overlap."})
+    warned = replace(study, stacks=(replace(stack, findings=(said,)),))
+    case = make_case(warned, answers=Answers(), landmarks=LANDMARKS).case
+    assert any("Warning: " in remark and "overlap" in remark for remark in case.parts[0].remarks)

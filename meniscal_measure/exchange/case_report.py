@@ -1,0 +1,204 @@
+"""A case as a DICOM structured report: TID 1500 in a Comprehensive 3D SR.
+
+One measurement group (TID 1501) for each number, with the images it was read from, and one for
+each sign that a reader answered. A measurement is a distance, an angle, an area or a ratio by its
+standard code; what it measures is the group's finding, by our own code where there is no other.
+The record of the case is carried along as text.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+import highdicom as hd
+from highdicom.sr import templates
+from pydicom.dataset import Dataset
+from pydicom.sr.codedict import codes
+from pydicom.sr.coding import Code
+
+from meniscal_measure.anatomy import Compartment, Side
+from meniscal_measure.exchange import concepts, identity
+from meniscal_measure.exchange.identity import Archived
+from meniscal_measure.exchange.source_images import SourceImage
+from meniscal_measure.exchange.structured_report import (
+    SERIES_NUMBER,
+    coding_scheme,
+    program_observer,
+    uncertainty,
+)
+from meniscal_measure.knee.answers import Seen
+from meniscal_measure.knee.case_record import KneeCase, case_to_json
+from meniscal_measure.knee.quantity import TracedQuantity, TracedSlice, Visit
+from meniscal_measure.knee.root_signs import SignLine
+
+Images = Mapping[TracedSlice, SourceImage]
+
+
+def case_report(case: KneeCase, images: Images, archived: Archived) -> Dataset:
+    """Make the structured report of a case; it is filed with the later examination.
+
+    Parameters
+    ----------
+    case
+        The record, with its identifiers.
+    images
+        The image of each slice that a number was read from.
+    archived
+        How it is made for the archive.
+
+    Returns
+    -------
+    Dataset
+        A Comprehensive 3D SR, neither complete nor verified: nobody signs a case.
+
+    Raises
+    ------
+    UsageError
+        If the UID root is not usable.
+    """
+    record = case_to_json(case)
+    uid = archived.uid("case report", record.encode())
+    earlier = [one for one in archived.replaces if one.SOPInstanceUID != uid]
+    report = hd.sr.Comprehensive3DSR(
+        evidence=evidence(images),
+        content=_content(case, images, record)[0],
+        series_instance_uid=case_series_uid(archived, case),
+        series_number=SERIES_NUMBER + 10,
+        sop_instance_uid=uid,
+        instance_number=1 + len(earlier),
+        manufacturer=identity.MANUFACTURER,
+        manufacturer_model_name=identity.MANUFACTURER,
+        software_versions=identity.SOFTWARE_VERSION,
+        device_serial_number=identity.DEVICE_SERIAL_NUMBER,
+        is_complete=False,
+        is_final=False,
+        is_verified=False,
+        previous_versions=earlier or None,
+        series_description="Knee case, measurements",
+    )
+    report.CodingSchemeIdentificationSequence = [coding_scheme()]
+    return report
+
+
+def evidence(images: Images) -> list[Dataset]:
+    """Give the header of every image once, those of the later examination first."""
+    order = sorted(images, key=lambda where: where.visit is not Visit.FOLLOW_UP)
+    headers = {images[where].header.SOPInstanceUID: images[where].header for where in order}
+    return list(headers.values())
+
+
+def case_series_uid(archived: Archived, case: KneeCase) -> str:
+    """Name the series of all reports of a case, so that versions lie together.
+
+    Raises
+    ------
+    UsageError
+        If the UID root is not usable.
+    """
+    studies = " ".join(study.study_instance_uid for study in case.studies)
+    return archived.uid("case report series", studies.encode())
+
+
+def _content(case: KneeCase, images: Images, record: str) -> templates.MeasurementReport:
+    groups = [
+        *(_measured(case, part.title, found, images) for part in case.parts
+          for found in part.quantities),
+        *_signs(case),
+    ]  # fmt: skip
+    content = templates.MeasurementReport(
+        observation_context=templates.ObservationContext(
+            observer_device_context=program_observer(*case.software.split(" "))
+        ),
+        procedure_reported=concepts.KNEE_MRI,
+        imaging_measurements=groups,
+        title=codes.DCM.ImagingMeasurementReport,
+    )
+    content[0].ContentSequence.extend(
+        hd.sr.TextContentItem(name, text, hd.sr.RelationshipTypeValues.CONTAINS)
+        for name, text in (
+            (concepts.NOTICE_OF_USE, case.notice), (concepts.CASE_RECORD, record)
+        )
+    )  # fmt: skip
+    return content
+
+
+def _measured(
+    case: KneeCase, title: str, found: TracedQuantity, images: Images
+) -> templates.MeasurementsAndQualitativeEvaluations:
+    name, unit = concepts.QUANTITIES[found.unit]
+    finding = measure_code(found.name)
+    interval = found.interval95
+    half = None if interval is None else interval[1] - found.value
+    measurement = templates.Measurement(
+        name, float(found.value), unit,
+        properties=None if found.u is None else uncertainty(found.u, half, half, unit),
+    )  # fmt: skip
+    sources = [
+        hd.sr.SourceImageForMeasurementGroup(
+            image.header.SOPClassUID, image.header.SOPInstanceUID, image.frame_numbers
+        )
+        for where in dict.fromkeys(found.where)
+        if (image := images.get(where)) is not None
+    ]
+    return templates.MeasurementsAndQualitativeEvaluations(
+        tracking_identifier=_tracked(case, f"{title}: {found.name}"),
+        finding_type=finding,
+        finding_sites=[_site(case, found.name)],
+        measurements=[measurement],
+        qualitative_evaluations=[
+            templates.QualitativeEvaluation(concepts.BASIS, concepts.BASES[found.basis])
+        ],
+        source_images=sources or None,
+    )
+
+
+def _signs(case: KneeCase) -> Iterator[templates.MeasurementsAndQualitativeEvaluations]:
+    for line in case.signs:
+        if line.seen in set(Seen):
+            yield templates.MeasurementsAndQualitativeEvaluations(
+                tracking_identifier=_tracked(case, f"sign: {line.description}{_by(line)}"),
+                finding_type=concepts.ROOT_SIGNS[line.sign],
+                finding_sites=[_site(case, case.root)],
+                qualitative_evaluations=[
+                    templates.QualitativeEvaluation(
+                        concepts.ROOT_SIGNS[line.sign], concepts.SEEN[Seen(line.seen)]
+                    )
+                ],
+            )
+
+
+def _by(line: SignLine) -> str:
+    return f", read by {line.by}" if line.by else ""
+
+
+def measure_code(name: str) -> Code:
+    """Code what a number of a case is.
+
+    Examples
+    --------
+    >>> measure_code("tunnel length").meaning
+    'Length of a tibial tunnel'
+    """
+    return next(
+        (code for start, code in concepts.KNEE_MEASURES.items() if name.startswith(start)),
+        concepts.KNEE_MEASURE,
+    )
+
+
+def _site(case: KneeCase, name: str) -> hd.sr.FindingSite:
+    """Give the knee joint, or the meniscus of the compartment that the name begins with."""
+    compartment = next((c for c in concepts.MODIFIERS if name.startswith(c.value)), None)
+    of_meniscus = compartment is not None and name.endswith(("extrusion", "root"))
+    return hd.sr.FindingSite(
+        anatomic_location=concepts.MENISCUS if of_meniscus else concepts.KNEE_JOINT,
+        laterality=concepts.SIDES[Side.from_word(case.side)],
+        topographical_modifier=(
+            concepts.MODIFIERS[Compartment(compartment)] if of_meniscus and compartment else None
+        ),
+    )
+
+
+def _tracked(case: KneeCase, name: str) -> templates.TrackingIdentifier:
+    study = case.studies[0].study_instance_uid
+    uid = identity.derived_uid(identity.UUID_ROOT, name, study.encode())
+    return templates.TrackingIdentifier(uid=uid, identifier=name)
