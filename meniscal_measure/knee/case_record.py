@@ -80,7 +80,7 @@ def _blanked(content: Any) -> Any:
         return {
             name: "" if name in IDENTIFYING else _blanked(value) for name, value in content.items()
         }
-    return [_blanked(value) for value in content] if isinstance(content, list) else content
+    return [_blanked(value) for value in content] if isinstance(content, list | tuple) else content
 
 
 def case_to_json(case: KneeCase) -> str:

@@ -320,7 +320,9 @@ def test_the_case_of_another_study_is_not_written_over(made: MadeCase, tmp_path:
 
 def test_warnings_of_the_measurement_stand_on_the_sheet(study: Study) -> None:
     stack = study.stacks[0]
-    said = Finding(Code.AS_WRITTEN, {"text": "Slices overlap."})
+    said = Finding(Code.UNEVEN_GAPS, {"least_mm": 3.0, "most_mm": 3.5})
     warned = replace(study, stacks=(replace(stack, findings=(said,)),))
     case = make_case(warned, answers=Answers(), landmarks=LANDMARKS).case
-    assert any("Warning: " in remark and "overlap" in remark for remark in case.parts[0].remarks)
+    assert any(
+        "Warning: " in remark and "3.00 to 3.50" in remark for remark in case.parts[0].remarks
+    )
