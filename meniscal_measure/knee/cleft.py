@@ -34,6 +34,11 @@ LEAST_CONTRAST, LEAST_RISE = 5.0, 0.2
 the bright level."""
 
 
+MODEL_U_MM = 0.4
+"""What the fit does not know: slanting edges, partial volume, other fluid beside the cleft. Scatter
+of the error on simulated axial images (tests/benchmarks/sign_support.py)."""
+
+
 def cleft_gap(
     first: SpatialLandmark, second: SpatialLandmark, image: NDArray[np.float32]
 ) -> TracedQuantity:
@@ -58,7 +63,7 @@ def cleft_gap(
     -----
     Both edges are fitted together, as below some 4 mm each lies within the blur and the window of
     the other. The placement of the landmarks, the blur and the signal within the band enter as
-    normal priors; the uncertainty is that of the fit.
+    normal priors; the uncertainty is that of the fit and of the model, `MODEL_U_MM`.
     """
     if first.where != second.where:
         raise LandmarkError(
@@ -131,7 +136,7 @@ def _fitted_band(
     jacobian = np.asarray(found.jac)
     covariance = np.linalg.pinv(jacobian.T @ jacobian)
     variance = covariance[0, 0] + covariance[1, 1] - 2 * covariance[0, 1]
-    return width_mm, math.sqrt(max(float(variance), 0.0))
+    return width_mm, math.hypot(math.sqrt(max(float(variance), 0.0)), MODEL_U_MM)
 
 
 def _band(parameters: FloatArray, at_mm: FloatArray) -> FloatArray:
