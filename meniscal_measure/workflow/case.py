@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import chain
@@ -28,6 +28,7 @@ from meniscal_measure.report.radiograph_picture import RadiographPicture
 from meniscal_measure.series.model import Study
 from meniscal_measure.workflow.case_follow_up import CaseFollowUp, dated_part, followed
 from meniscal_measure.workflow.case_parts import (
+    RootSpace,
     candidate_facts,
     extrusion_part,
     footprint_part,
@@ -38,7 +39,7 @@ from meniscal_measure.workflow.case_parts import (
 from meniscal_measure.workflow.case_pictures import case_pictures
 from meniscal_measure.workflow.case_questions import CaseQuestions, as_study, measured_extrusion
 from meniscal_measure.workflow.case_radiographs import measured_limb
-from meniscal_measure.workflow.case_studies import VisitImages, told_side, visit_images
+from meniscal_measure.workflow.case_studies import VisitImages, stated_side, visit_images
 from meniscal_measure.workflow.knee_reading import KneeReading, StrPath
 
 CAUTIONS = (
@@ -102,37 +103,30 @@ def make_case(
     NothingMeasurableError
         If a study holds no series of any plane.
     """
-    told = told_side(side, answers.side)
-    first = visit_images(Visit.BASELINE, as_study(baseline), told)
+    stated = stated_side(side, answers.side)
+    first = visit_images(Visit.BASELINE, as_study(baseline), stated)
     check_answered(answers, first)
     visits = [first]
     if follow_up is not None:
-        visits.append(visit_images(Visit.FOLLOW_UP, as_study(follow_up), told))
+        visits.append(visit_images(Visit.FOLLOW_UP, as_study(follow_up), stated))
         check_pair(first.identity, visits[1].identity)
     figures = published()
     gaps = [gap for visit in visits for gap in visit.gaps(identifiers=identifiers)]
     readings = [
-        measured_extrusion(visit, told, landmarks if visit is first else None, gaps)
+        measured_extrusion(visit, stated, landmarks if visit is first else None, gaps)
         for visit in visits
     ]
     placed = [
         placed_landmarks(visit, knee, answers) for visit, knee in zip(visits, readings, strict=True)
     ]
-    spaces = by_frame_of_reference(placed[0])
     gaps += _unlinked(first)
-    roots = root_spaces(spaces, first, answers.case.root, figures)
+    spaces = by_frame_of_reference(placed[0])
+    roots = list(root_spaces(spaces, first, answers.case.root, figures).values())
     parts = [
-        *(extrusion_part(knee, visit.visit) for visit, knee in zip(visits, readings, strict=True)
-          if knee is not None),
-        sign_support(
-            [(root.landmarks, root.axes) for root in roots.values()], answers, figures, first.image
-        ),
-        footprint_part(list(roots.values()), answers.case.root),
-        tunnel_part(list(roots.values()), answers, figures),
+        extrusion_part(knee, visit.visit)
+        for visit, knee in zip(visits, readings, strict=True) if knee is not None
     ]  # fmt: skip
-    parts += [found for found in map(joint_space_part, spaces.values()) if found.quantities]
-    slopes = map(slope_part, spaces.values())
-    parts += [found for found in slopes if found.quantities or found.gaps]
+    parts += _knee_parts(roots, answers, figures, first)
     others = () if radiographs is None else (as_study(radiographs),)
     limb = measured_limb(
         [*(visit.study for visit in visits), *others], answers,
@@ -165,15 +159,31 @@ def make_case(
         questions=tuple(questions),
         gaps=tuple(dict.fromkeys(gaps)),
         cautions=(*CAUTIONS, *_assumed(placed[0])),
-        sources=_sources(figures),
+        sources=tuple(source.words for source in figures.source.values()),
         notice=NOTICE,
     )
     if not identifiers:
         case = without_identifiers(case)
     refused = sum(len(visit.study.refusals) for visit in visits)
-    pictures = case_pictures(visits, [*chain(*placed)], list(roots.values()), parts)
+    pictures = case_pictures(visits, [*chain(*placed)], roots, parts)
     figure = None if compared is None else compared.figure
     return MadeCase(case, pictures, refused, figure, limb.pictures)
+
+
+def _knee_parts(
+    roots: Sequence[RootSpace], answers: Answers, figures: Published, images: VisitImages
+) -> Iterator[CasePart]:
+    """Give what follows from the landmarks, each frame of reference by itself."""
+    directed = [(root.landmarks, root.axes) for root in roots]
+    yield sign_support(directed, answers, figures, images.image)
+    yield footprint_part(roots, answers.case.root)
+    yield tunnel_part(roots, answers, figures)
+    for root in roots:
+        if (joint := joint_space_part(root.landmarks)).quantities:
+            yield joint
+    for root in roots:
+        if (slope := slope_part(root.landmarks)).quantities or slope.gaps:
+            yield slope
 
 
 def check_answered(answers: Answers, baseline: VisitImages) -> None:
@@ -224,7 +234,3 @@ def _assumed(placed: Sequence[SpatialLandmark]) -> tuple[str, ...]:
     return (
         f"For {assumed} landmarks no deviation was stated; one of 0.5 mm in the image is assumed.",
     )
-
-
-def _sources(figures: Published) -> tuple[str, ...]:
-    return tuple(source.words for source in figures.source.values())

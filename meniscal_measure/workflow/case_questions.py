@@ -36,7 +36,7 @@ from meniscal_measure.workflow.case_parts import (
     placed_landmarks,
     root_spaces,
 )
-from meniscal_measure.workflow.case_studies import VisitImages, told_side, visit_images
+from meniscal_measure.workflow.case_studies import VisitImages, stated_side, visit_images
 from meniscal_measure.workflow.knee_reading import KneeReading, StrPath
 from meniscal_measure.workflow.measure_study import measure, read
 
@@ -152,9 +152,9 @@ def questioned(
     SideError, NothingMeasurableError
         As `make_case`.
     """
-    told = told_side(side, answers.side)
-    images = visit_images(Visit.BASELINE, as_study(baseline), told)
-    return CaseQuestions(images, measured_extrusion(images, told, landmarks, []))
+    stated = stated_side(side, answers.side)
+    images = visit_images(Visit.BASELINE, as_study(baseline), stated)
+    return CaseQuestions(images, measured_extrusion(images, stated, landmarks, []))
 
 
 def as_study(study: Study | StrPath) -> Study:
@@ -163,13 +163,13 @@ def as_study(study: Study | StrPath) -> Study:
 
 
 def measured_extrusion(
-    visit: VisitImages, told: Side | None, landmarks: StrPath | None, gaps: list[str]
+    visit: VisitImages, stated: Side | None, landmarks: StrPath | None, gaps: list[str]
 ) -> KneeReading | None:
     """Measure the extrusion; what stands against it is added to the gaps, and None returned."""
     if Plane.CORONAL not in visit.stacks:
         return None
     try:
-        return measure(visit.study, landmarks=landmarks, side=told or visit.side)
+        return measure(visit.study, landmarks=landmarks, side=stated or visit.side)
     except InputError as error:
         gaps.append(f"Extrusion, {visit.visit.words}: {error.words(identifiers=False)}")
         return None

@@ -129,7 +129,7 @@ class VisitImages:
         )
 
 
-def visit_images(visit: Visit, study: Study, told: Side | None) -> VisitImages:
+def visit_images(visit: Visit, study: Study, stated: Side | None) -> VisitImages:
     """Choose the stacks of an examination and settle its side.
 
     Raises
@@ -154,7 +154,7 @@ def visit_images(visit: Visit, study: Study, told: Side | None) -> VisitImages:
     examinations = len({stack.identity.study_instance_uid for stack in usable})
     study = replace(study, stacks=tuple(own))
     stacks = {plane: found[0] for plane in PLANES if (found := ranked(study, plane))}
-    settled = [resolve_side(stack, told) for stack in stacks.values()]
+    settled = [resolve_side(stack, stated) for stack in stacks.values()]
     known = [found for found in settled if found.side is not None]
     sides = {found.side for found in known}
     if len(sides) > 1:
@@ -187,8 +187,8 @@ def _check_one_patient(visit: Visit, stacks: Sequence[Stack]) -> None:
         )
 
 
-def told_side(given: Side | None, answered: Side | None) -> Side | None:
-    """Give the side a person told, on the command line or in the answers.
+def stated_side(given: Side | None, answered: Side | None) -> Side | None:
+    """Give the side a person stated, on the command line or in the answers.
 
     Raises
     ------
