@@ -22,7 +22,7 @@ from meniscal_measure.files import read_bytes
 from meniscal_measure.knee.limb import LimbLandmark
 from meniscal_measure.knee.milestones import MilestonePlan
 from meniscal_measure.knee.named_landmarks import KneeLandmark
-from meniscal_measure.knee.projection import PLACEMENT_SD_PX
+from meniscal_measure.knee.projection import BALL_EDGES, PLACEMENT_SD_PX
 from meniscal_measure.knee.quantity import Visit
 
 MAX_FILE_BYTES = 1_000_000
@@ -231,7 +231,7 @@ def answers_from(content: dict[str, object], file: str) -> Answers:
 
 def _check_names(answers: Answers) -> None:
     """Refuse a landmark that nothing is computed from, such as a misspelt one."""
-    known = {*KneeLandmark, *LimbLandmark}
+    known = {*KneeLandmark, *LimbLandmark, *BALL_EDGES}
     for landmark in answers.landmark:
         if landmark.name not in known:
             near = difflib.get_close_matches(landmark.name, known, n=1)

@@ -13,8 +13,10 @@ import highdicom as hd
 import pytest
 from pydicom.dataset import Dataset
 from pypdf import PdfReader
+from typer.testing import CliRunner
 
 from meniscal_measure import workflow
+from meniscal_measure.cli import app
 from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.exchange import concepts
 from meniscal_measure.exchange.case_objects import (
@@ -188,3 +190,10 @@ def test_nothing_is_filed_with_another_patient(case: SavedCase, tmp_path: Path) 
 def test_a_record_tells_a_case_from_a_reading(folder: Path, samples: Path) -> None:
     assert is_case(folder / "case.json")
     assert not is_case(samples / "normal" / "landmarks.json")
+
+
+def test_the_command_writes_the_objects_of_a_case(folder: Path, tmp_path: Path) -> None:
+    arguments = ["archive", "objects", str(folder / "case.json"), str(SAMPLE), "--out"]
+    done = CliRunner().invoke(app, [*arguments, str(tmp_path)])
+    assert done.exit_code == 0, done.output
+    assert {path.stem for path in tmp_path.iterdir()} == set(CASE_NAMES)
