@@ -8,12 +8,17 @@ import pytest
 
 
 @pytest.fixture(autouse=True)
-def example_reading(request: pytest.FixtureRequest, doctest_namespace: dict[str, Any]) -> None:
-    """Give examples a `reading` and the `images` it was taken on.
+def examples(request: pytest.FixtureRequest, doctest_namespace: dict[str, Any]) -> None:
+    """Give examples a `reading` and its `images`, the folder of a `sample` and its `study`.
 
-    A right knee: medial 4.5 mm on the right of the image, lateral 1.0 mm on its left.
+    The reading is of a right knee: medial 4.5 mm on the right of the image, lateral 1.0 mm on its
+    left. The sample is a left knee whose medial extrusion is exactly 3 mm.
     """
     if isinstance(request.node, pytest.DoctestItem) and "reading" not in doctest_namespace:
+        from meniscal_measure.series.scan import open_study
+        from tests.conftest import REPOSITORY
         from tests.handmade_readings import made
 
         doctest_namespace["reading"], doctest_namespace["images"] = made()
+        doctest_namespace["sample"] = sample = REPOSITORY / "sample_phantoms" / "exactly-3mm"
+        doctest_namespace["study"] = open_study(sample)

@@ -93,6 +93,11 @@ def slice_name(frames: Sequence[NumberedPlane], index: int) -> SliceName:
         The slices of the stack in geometric order.
     index
         The slice, from 0.
+
+    Examples
+    --------
+    >>> slice_name(study.stacks[0].frames, 0).number
+    1
     """
     axis = _axis(frames)
     frame = frames[index]
@@ -106,7 +111,13 @@ def slice_name(frames: Sequence[NumberedPlane], index: int) -> SliceName:
 
 
 def runs_from_front(frames: Sequence[NumberedPlane]) -> bool:
-    """Whether the order of a stack is that in which its slices are counted."""
+    """Whether the order of a stack is that in which its slices are counted.
+
+    Examples
+    --------
+    >>> runs_from_front(study.stacks[0].frames)
+    True
+    """
     return bool(frames[0].grid.normal[_axis(frames)] > 0)
 
 

@@ -68,6 +68,11 @@ def propose_manifest(folder: Path, *, progress: Progress | None = None) -> Propo
         If there is no such folder or archive.
     NothingMeasurableError
         If no MR image is found.
+
+    Examples
+    --------
+    >>> len(propose_manifest(sample.parent).entries)
+    4
     """
     places = _places(folder)
     found: list[_Found] = []

@@ -150,6 +150,13 @@ def deidentified(
     ------
     InputError
         If it is not an MR image, or has no Patient ID, SOP or Series Instance UID to replace.
+
+    Examples
+    --------
+    >>> import pydicom
+    >>> image = pydicom.dcmread(next((sample / "series-1").glob("*.dcm")))
+    >>> str(deidentified(image, Pseudonyms(bytes(16))).PatientIdentityRemoved)
+    'YES'
     """
     _refuse_unfit(image)
     patient_id, issuer = str(image.PatientID), str(image.get("IssuerOfPatientID", ""))

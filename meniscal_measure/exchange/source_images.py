@@ -65,6 +65,11 @@ def source_images(stack: Stack, indices: Sequence[int]) -> dict[int, SourceImage
     ------
     UnreadableFileError
         If a file is no longer there or no longer readable.
+
+    Examples
+    --------
+    >>> str(source_images(study.stacks[0], [0])[0].header.Modality)
+    'MR'
     """
     headers: dict[str, Dataset] = {}
     with Opener() as opener:

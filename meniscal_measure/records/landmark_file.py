@@ -74,6 +74,12 @@ def landmark_set(
     LandmarkError
         If the file names a slice that is not there or, by index alone, where it does not count,
         or a point outside its image or off its slice. The message names the key and the remedy.
+
+    Examples
+    --------
+    >>> document = read_landmarks(sample / "landmarks.json")
+    >>> landmark_set(document, study.stacks[0].frames).measured.slice_index
+    6
     """
     slices = [_placed(entry, frames, index_counts) for entry in document.entries]
     return LandmarkSet(slices[0], tuple(slices[1:]), document.convention, document.reason)
@@ -94,6 +100,12 @@ def read_landmarks(path: Path) -> LandmarkDocument:
     LandmarkError
         If it is too large, names an unknown or repeated key or a number that is not finite, or was
         changed after it was signed. The message names the file, the key and the remedy.
+
+    Examples
+    --------
+    >>> document = read_landmarks(sample / "landmarks.json")
+    >>> document.convention
+    <SliceConvention.MEDIAL_SPINE_APEX: 'medial_spine_apex'>
     """
     content = read_bytes(path, "Name a JSON or CSV text file.", limit=MAX_FILE_BYTES + 1)
     try:

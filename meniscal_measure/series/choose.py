@@ -70,6 +70,11 @@ def choose_coronal(
         If the series, stack or image asked for is not in the study.
     NothingMeasurableError
         If no coronal stack is among those asked for; says what was found instead.
+
+    Examples
+    --------
+    >>> choose_coronal(study).stack.plane
+    <Plane.CORONAL: 'coronal'>
     """
     if not study.stacks:
         raise NothingMeasurableError(
@@ -131,7 +136,13 @@ def _asked(
 
 
 def ranked(study: Study, plane: Plane) -> list[Stack]:
-    """List the stacks of a plane, the one best for the job first."""
+    """List the stacks of a plane, the one best for the job first.
+
+    Examples
+    --------
+    >>> [stack.identity.series_description for stack in ranked(study, Plane.CORONAL)]
+    ['COR IW TSE']
+    """
     return sorted((stack for stack in study.stacks if stack.plane is plane), key=_rank)
 
 
@@ -187,7 +198,13 @@ def _reason(best: Stack, others: Sequence[Stack], request: str) -> Joined:
 
 
 def describe(stack: Stack) -> Sentence:
-    """Name a stack in a few words: series, contrast, size, spacing."""
+    """Name a stack in a few words: series, contrast, size, spacing.
+
+    Examples
+    --------
+    >>> describe(study.stacks[0]).words()
+    "series 1 'COR IW TSE' (coronal PD, 13 slices, 3.0 mm apart, pixels 0.50 x 0.50 mm)"
+    """
     grid, identity, contrast = stack.frames[0].grid, stack.identity, stack.contrast
     number = "" if identity.series_number is None else f" {identity.series_number}"
     suppressed = " fat-suppressed" if contrast.fat_suppressed else ""

@@ -35,6 +35,11 @@ def find_slice(stack: Stack, called: str) -> int:
     ------
     UsageError
         If there is no such slice, or more than one.
+
+    Examples
+    --------
+    >>> find_slice(study.stacks[0], "1")
+    0
     """
     called = called.strip()
     indices = range(len(stack.frames))

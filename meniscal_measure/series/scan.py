@@ -99,6 +99,12 @@ def open_study(path: str | os.PathLike[str], *, progress: Progress | None = None
         If there is nothing at `path` or it may not be read.
     UnreadableFileError
         If `path` is a damaged zip archive or an empty DICOMDIR.
+
+    Examples
+    --------
+    >>> study = open_study(sample)
+    >>> len(study.stacks), len(study.stacks[0].frames), study.refusals
+    (1, 13, ())
     """
     path = Path(path)
     found = _ScanResult()

@@ -119,7 +119,13 @@ def hint_findings(settled: Laterality) -> list[Finding]:
 
 
 def corrected_side(stack: Stack, side: Side, source: str) -> Laterality:
-    """Take the side that a reader gives against what the images say; `source` says why."""
+    """Take the side that a reader gives against what the images say; `source` says why.
+
+    Examples
+    --------
+    >>> corrected_side(study.stacks[0], Side.RIGHT, "seen on the scout").side
+    <Side.RIGHT: 'R'>
+    """
     return replace(stack.laterality, side=side, source=source, conflict="")
 
 
@@ -142,6 +148,11 @@ def resolve_side(stack: Stack, stated: Side | None) -> Laterality:
     ------
     SideError
         If coded attributes contradict each other or the stated side.
+
+    Examples
+    --------
+    >>> resolve_side(study.stacks[0], None).side
+    <Side.LEFT: 'L'>
     """
     found = stack.laterality
     series = Sentence(

@@ -78,6 +78,12 @@ def files_under(path: Path) -> Found:
         If there is no file or folder at `path`, or it may not be read.
     UnreadableFileError
         If a zip archive or a DICOMDIR is damaged.
+
+    Examples
+    --------
+    >>> files, refused = files_under(sample)
+    >>> len(files), refused
+    (15, [])
     """
     try:
         if path.is_dir():

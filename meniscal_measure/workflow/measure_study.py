@@ -107,6 +107,12 @@ def measure(
         If there is no coronal series, or no landmarks are given and none can be proposed.
     LandmarkError, SideError, GeometryError, UnreadableFileError
         If the landmarks, the side or the images cannot be used.
+
+    Examples
+    --------
+    >>> knee = measure(sample, landmarks=sample / "landmarks.json")
+    >>> round(knee.medial.extrusion.extrusion_mm, 6)
+    3.0
     """
     found = study if isinstance(study, Study) else read(study)
     file = None if landmarks is None else Path(landmarks)

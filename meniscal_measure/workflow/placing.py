@@ -87,6 +87,13 @@ def from_document(document: LandmarkDocument, study: Study, stack: Stack) -> Pla
     LandmarkError
         If they do not fit the stack, or the file names slices by their index where the order of
         the slices cannot be relied on.
+
+    Examples
+    --------
+    >>> from meniscal_measure.records.landmark_file import read_landmarks
+    >>> placed = from_document(read_landmarks(sample / "landmarks.json"), study, study.stacks[0])
+    >>> placed.landmarks.measured.slice_index
+    6
     """
     found = landmark_set(document, stack.frames, index_counts=_is_whole(study, stack))
     return Placed(found, signature=document.signature)

@@ -45,6 +45,13 @@ def reopen(reading: Reading, study: Study) -> KneeReading:
     InputError
         If the study names another patient, if landmarks were moved after they were signed, or the
         values are not those that the landmarks give on these images.
+
+    Examples
+    --------
+    >>> from meniscal_measure.workflow.measure_study import measure
+    >>> knee = measure(study, landmarks=sample / "landmarks.json")
+    >>> reopen(knee.reading, study).reading == knee.reading
+    True
     """
     if not reading.source.sop_instance_uid:
         raise UsageError(

@@ -185,6 +185,11 @@ def read_recipe(path: Path) -> StudyRecipe:
     RecipeError
         If the file is not TOML, or a field is missing, unknown or outside its range; the message
         names the field and what is allowed.
+
+    Examples
+    --------
+    >>> read_recipe(sample.with_suffix(".toml")).name
+    'exactly-3mm'
     """
     return parse_recipe(read_toml(path))
 
