@@ -61,6 +61,10 @@ IMAGING_WORD = re.compile(
 REMOVED_UNLISTED = frozenset({"PN", "LT", "ST", "UT", "UC", "UR", "UN", "DA", "DT", "TM"})
 """Value representations that may hold anything, and dates and times, which would tell by how much
 the others were shifted: removed where the table does not list them."""
+SHORT_TEXT = frozenset({"LO", "SH"})
+IMAGE_GROUPS = frozenset({0x0008, 0x0018, 0x0020, 0x0028})
+"""Groups of the attributes that describe codes, acquisition and image. Elsewhere `SHORT_TEXT` that
+the table does not list is removed too: an MR image needs none of it (DICOM PS3.3 A.4.3, A.36.2)."""
 DUMMY_TEXT = {
     "AS": "000Y",
     "DA": "19000101",
@@ -245,7 +249,8 @@ class _Cleaner:
 
     def _action(self, element: DataElement) -> Action | None:
         listed = action_on(element.tag)
-        if listed is None and element.VR in REMOVED_UNLISTED:
+        foreign = element.VR in SHORT_TEXT and element.tag.group not in IMAGE_GROUPS
+        if listed is None and (foreign or element.VR in REMOVED_UNLISTED):
             return Action.REMOVE
         return listed
 

@@ -77,10 +77,11 @@ def deidentify_study(
     Raises
     ------
     UsageError
-        If there is nothing at that path.
+        If there is nothing at that path, or one of study and folder lies in the other.
     OutputError
         If the folder cannot be written.
     """
+    _check_apart(study, folder)
     files, refused = files_under(study)
     warnings: Counter[str] = Counter()
     refusals = [*refused]
@@ -97,6 +98,18 @@ def deidentify_study(
                 progress(done, len(files))
     written = len(files) + len(refused) - len(refusals)
     return Deidentified(written, warnings, tuple(refusals))
+
+
+def _check_apart(study: Path, folder: Path) -> None:
+    """Refuse a folder that would hold the patient's images as well."""
+    source, target = study.resolve(), folder.resolve()
+    if source == target or source in target.parents or target in source.parents:
+        raise UsageError(
+            "{folder:private} and {study:private} lie in each other, so that images with and"
+            " without their patient would be mixed. Name a folder of its own.",
+            folder=str(folder),
+            study=str(study),
+        )
 
 
 class _Image(NamedTuple):

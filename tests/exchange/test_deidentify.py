@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import io
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -310,3 +311,21 @@ def _commented() -> Dataset:
     plain = image()
     plain.PatientComments = "speaks softly"
     return plain
+
+
+@pytest.mark.parametrize("out", ["study", "study/inside", "."])
+def test_images_with_and_without_their_patient_are_never_mixed(tmp_path: Path, out: str) -> None:
+    study = Path(shutil.copytree(SAMPLE / "series-1", tmp_path / "study"))
+    before = sorted(tmp_path.rglob("*"))
+    with pytest.raises(UsageError, match="lie in each other"):
+        deidentify_study(study, tmp_path / out, KEY)
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_no_text_stays_that_is_neither_listed_nor_of_the_image() -> None:
+    image = pydicom.dcmread(next((SAMPLE / "series-1").iterdir()))
+    for tag, (vr, _, _, _, keyword) in DicomDictionary.items():
+        if vr in ("LO", "SH") and keyword not in image:
+            image.add_new(tag, vr, CANARY)
+    left = [one for one in deidentified(image, KEY).iterall() if str(one.value) == CANARY]
+    assert {one.tag.group for one in left} <= {0x0008, 0x0018, 0x0020, 0x0028}
