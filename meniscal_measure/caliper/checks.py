@@ -37,7 +37,7 @@ order is not known, and a first-order uncertainty of their quotient means nothin
 """
 
 MIN_STEP_SD = 3.0
-"""As many standard deviations of a landmark as `MIN_STEP_MM` must at least be."""
+"""Fewest standard deviations of a landmark that a step must measure."""
 
 MIN_PLATEAU_WIDTH_MM = 10.0
 """Rims closer together than this cannot be those of one knee, of whatever age."""
@@ -72,7 +72,7 @@ spacing shows first in this width.
 
 
 SQUARE_PIXEL_TOLERANCE = 0.01
-"""Row and column spacings that differ by more are remarked on: MR images nearly always have square
+"""Row and column spacings that differ by more are noted: MR images nearly always have square
 pixels, so that one of the two may be wrong (common practice, no source)."""
 
 

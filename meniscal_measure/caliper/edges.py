@@ -50,7 +50,7 @@ MAX_SD_PX = 0.5
 """Largest standard deviation of a fitted position, in pixels; beyond it nothing was gained."""
 
 MIN_DURBIN_WATSON = 1.0
-"""Below it the residuals follow each other along the profile: the pixels are no single step.
+"""Below it the residuals are correlated along the profile: the pixels are not a single step.
 
 The statistic is 2 for independent residuals, with a standard deviation of about 0.3 for the 50
 pixels of a usual window.
@@ -60,7 +60,7 @@ CLEAR_CONTRAST_TO_NOISE = 20.0
 """From this contrast on, a systematic residual is too small to move the edge and is accepted."""
 
 BLUR_PX = 0.6
-"""Standard deviation of the point spread with which the search begins, in pixels."""
+"""Standard deviation of the point spread at the start of the search, in pixels."""
 
 BLUR_RANGE_PX = (0.3, 2.0)
 """Limits of the fitted point spread, in pixels.
@@ -194,7 +194,7 @@ def _bounds(
 
 
 def check_fit(fit: StepFit, *, search_mm: float, pixel_mm: float) -> None:
-    """Refuse a fit that is no edge.
+    """Refuse a fit that is not an edge.
 
     Parameters
     ----------

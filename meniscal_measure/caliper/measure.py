@@ -44,7 +44,7 @@ from meniscal_measure.findings import Code, Finding
 from meniscal_measure.geometry import PixelGrid, as_vector
 
 DEFAULT_CONVENTIONS = Conventions()
-"""Those of the main job: axis through both rims, strictly more than 3 mm."""
+"""Axis through both rims, threshold of strictly more than 3 mm."""
 
 
 @dataclass(frozen=True)
@@ -189,7 +189,7 @@ def _spacing_findings(measured: SliceReading, grid: PixelGrid) -> Iterator[Findi
 
 
 def _unknown_slopes(measured: SliceReading, choice: SliceChoice | None) -> Iterator[Finding]:
-    """Say where no neighbour tells how extrusion changes along the slices."""
+    """Say where no neighbour shows how extrusion changes along the slices."""
     if choice is None:
         yield Finding(Code.NO_NEIGHBOUR)
         return

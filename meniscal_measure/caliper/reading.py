@@ -1,4 +1,4 @@
-"""The reading: what was measured on one knee, under which conventions, how surely.
+"""The reading: what was measured on one knee, under which conventions, with what uncertainty.
 
 Plain frozen records. How they are measured is in the other modules of this room.
 """

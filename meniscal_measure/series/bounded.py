@@ -1,4 +1,4 @@
-"""Reading headers of unknown make: no more memory and time than their file can need."""
+"""Reading untrusted headers with no more memory and time than their file can need."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ import zlib
 from typing import BinaryIO
 
 MOST_READS = 1_500_000
-"""Reads after which a header has no end; pydicom takes two or three for an element, and the longest
-headers, of multi-frame objects, have some hundred thousand. They take about five seconds."""
+"""Reads after which a header is taken to have no end; they take about five seconds. pydicom needs two
+or three for an element, and the longest headers, of multi-frame objects, some hundred thousand."""
 
 _META_LENGTH_AT = 140
 """Where the length of the file meta information stands, which comes first in it (DICOM PS3.10 7.1):

@@ -36,7 +36,7 @@ _DIXON_WATER = {"W", "WATER"}
 """Image Type values that vendors give to Dixon water images (common practice, no source)."""
 
 _TEXT_ATTRIBUTES = ("SeriesDescription", "ProtocolName", "SequenceName", "PulseSequenceName")
-"""Where people and scanners write the contrast; read where no number tells it."""
+"""Where people and scanners write the contrast; read where no number shows it."""
 
 _TEXT_WEIGHTINGS = (
     (re.compile(r"\b(pd|pdw|proton ?density)(?=\b|fs|w|\d)"), Weighting.PROTON_DENSITY),
@@ -44,7 +44,7 @@ _TEXT_WEIGHTINGS = (
     (re.compile(r"\b(t1|t1w)(?=\b|fs|w)"), Weighting.T1),
     (re.compile(r"\b(gre|ge|flash|ffe|medic|dess|t2\*)"), Weighting.GRADIENT_ECHO),
 )
-"""Spellings of the weighting, the first that fits counts (common practice, no source)."""
+"""Spellings of the weighting; the first match counts (common practice, no source)."""
 
 _TEXT_FAT = re.compile(
     r"(\bfs\b|fs\b|fat ?sat|fat ?supp|\bspir\b|\bspair\b|\bstir\b|\btirm\b|\bwe\b|\bwater\b)"

@@ -42,13 +42,13 @@ DECODER_ERRORS = (
 """What pydicom and its decoder plug-ins raise on pixel data they cannot decode."""
 
 FROM_NO_FOLDER = ("-P",)
-"""Keeps Python from importing what lies in the working folder, which may have come with images."""
+"""Keeps Python from importing modules of the working folder, which may have come with images."""
 
 FRAME_SECONDS = 5.0
 """Longest time for one frame; a frame of 512 x 512 takes some hundredths of a second."""
 
 START_SECONDS = 60.0
-"""Longest time for the helper to start, on a machine with much else to do."""
+"""Longest time for the helper to start, on a busy machine."""
 
 MOST_MEMORY_BYTES = 2**30
 """Most memory the helper may take beyond what it starts with, where the system can limit it."""

@@ -141,7 +141,7 @@ def frames_of(
 def expected_pixel_bytes(dataset: Dataset) -> int:
     """Size of the Pixel Data element that the header promises; 0 where it is compressed.
 
-    A file shorter than that has been cut short, which can so be told without reading pixels.
+    A shorter file has been cut short, which shows without reading its pixels.
     """
     syntax = transfer_syntax(dataset)
     if syntax not in _ELEMENT_HEADER_BYTES:

@@ -21,10 +21,10 @@ from meniscal_measure.series.model import FileRef, Frame, Stack
 from meniscal_measure.series.sources import Opener
 
 _PLUGINS = ("pydicom", "pylibjpeg", "pyjpegls", "pillow", "gdcm")
-"""pydicom's decoder plug-ins, the preferred first."""
+"""pydicom's decoder plug-ins in order of preference."""
 
 _UNGUARDED = ("", "pydicom")
-"""No decoder, or pydicom's own in Python: what needs no process of its own."""
+"""No decoder, or pydicom's own in Python: neither needs a process of its own."""
 
 
 class StackPixels:

@@ -1,4 +1,4 @@
-"""Opening a study: every file looked at, headers only, and each one accounted for."""
+"""Opening a study: the header of every file is read, and every file is accounted for."""
 
 from __future__ import annotations
 
@@ -45,10 +45,10 @@ _PIXELS = frozenset({0x7FE00008, 0x7FE00009, 0x7FE00010})
 DEFLATED = DeflatedExplicitVRLittleEndian.encode()
 
 MOST_INFLATED_BYTES = 2**28
-"""Most that a file in the deflated transfer syntax may unpack to; images hardly ever come in it."""
+"""Largest size to which a file in the deflated transfer syntax may unpack; it is rarely used."""
 
 _DICOM_SUFFIXES = {".dcm", ".dicom", ".ima"}
-"""A file that ends so and is none is refused, any other passed over."""
+"""A file with such a suffix that is not DICOM is refused; any other is passed over."""
 
 _FIRST_GROUPS = (b"\x02\x00", b"\x08\x00", b"\x00\x02", b"\x00\x08")
 """Groups 0002 and 0008 in either byte order: a DICOM file without preamble begins with one."""
@@ -59,7 +59,7 @@ _ENVELOPED_DATA = bytes.fromhex("06092a864886f70d010703")
 
 
 NOT_DICOM = "not a DICOM file"
-"""Reason for which a file is passed over that is no DICOM file, or damaged beyond recognition."""
+"""Why a file is passed over that is not DICOM, or damaged beyond recognition."""
 
 
 class _PassedOver(Exception):  # noqa: N818 - not an error, the file is no concern of the job

@@ -1,4 +1,4 @@
-"""The body side of a stack: coded attributes, then what the user tells, and never a guess."""
+"""The body side of a stack: coded attributes, then what the user states, never a guess."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ _RIGHT_WORDS = re.compile(
 )
 
 CORRECTED = "corrected by the reader"
-"""With what the source of a side begins that a reader gave against what the images say."""
+"""How the source of a side begins that a reader stated against what the images say."""
 
 CodedSide = tuple[str, str]
 """Keyword of a coded attribute and the code it holds."""

@@ -32,11 +32,11 @@ MOST_RATIO = 100
 tenth (common practice, no source)."""
 
 _ENCRYPTED_MEMBER = 0x1
-"""Bit of a member's flags that says it needs a password (APPNOTE 4.4.4)."""
+"""Flag bit of a member that needs a password (APPNOTE 4.4.4)."""
 
 _CHUNK_BYTES = {zipfile.ZIP_STORED: 2**20, zipfile.ZIP_DEFLATED: 2**20}
 _SMALL_CHUNK_BYTES = 2**12
-"""Bytes asked for at once; of other methods so many packed ones, which may unpack to megabytes."""
+"""Bytes read at once; for other methods packed bytes, which may unpack to megabytes."""
 
 _INACTIVE_RECORD = 0
 """Record In-use Flag (0004,1410) of a directory record that is out of use."""

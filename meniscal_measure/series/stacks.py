@@ -37,7 +37,7 @@ SAME_SPACING_MM = 1e-4
 whole image it adds up to less than a tenth of a pixel."""
 
 NAMED_PLANE_TILT_DEG = 40.0
-"""Largest tilt of a stack's normal from a patient axis for the plane still to bear its name;
+"""Largest tilt of a stack's normal from a patient axis at which its plane keeps the name;
 oblique coronal knee stacks follow the femoral condyles and are tilted by up to 30-40 degrees."""
 
 _PLANES = (Plane.SAGITTAL, Plane.CORONAL, Plane.AXIAL)
@@ -121,7 +121,7 @@ def _parallel_runs(group: Sequence[HeaderFrame]) -> list[_Run]:
 
 
 def _alike(grid: PixelGrid, reference: PixelGrid) -> bool:
-    """Whether two slices are parallel, upright alike, and have the same pixels."""
+    """Whether two slices are parallel, turned alike in their plane, with pixels of one size."""
     return (
         _apart(grid.row_cosines, reference.row_cosines) <= PARALLEL_TOLERANCE
         and _apart(grid.column_cosines, reference.column_cosines) <= PARALLEL_TOLERANCE

@@ -32,7 +32,7 @@ def contrast(**attributes: Any) -> Contrast:
         (600, 80, Weighting.UNKNOWN),
     ],
 )
-def test_spin_echo_is_told_by_its_times(
+def test_spin_echo_is_recognised_by_its_times(
     repetition_time_ms: float, echo_time_ms: float, weighting: Weighting
 ) -> None:
     found = contrast(

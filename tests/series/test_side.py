@@ -62,19 +62,19 @@ def test_a_code_for_both_or_unpaired_is_a_finding(stack: Callable[..., Stack], c
     assert found.findings == (Finding(Code.SIDE_CODE_OF_NO_KNEE, values),)
 
 
-def test_the_told_side_is_used_when_none_is_coded(stack: Callable[..., Stack]) -> None:
+def test_the_stated_side_is_used_when_none_is_coded(stack: Callable[..., Stack]) -> None:
     found = resolve_side(stack(), Side.LEFT)
 
     assert (found.side, found.source) == (Side.LEFT, "given by the user")
 
 
-def test_a_told_side_that_agrees_changes_nothing(stack: Callable[..., Stack]) -> None:
+def test_a_stated_side_that_agrees_changes_nothing(stack: Callable[..., Stack]) -> None:
     found = resolve_side(stack(Laterality="R"), Side.RIGHT)
 
     assert found.source == "Laterality (0020,0060)"
 
 
-def test_a_told_side_against_the_coded_one_is_refused(stack: Callable[..., Stack]) -> None:
+def test_a_stated_side_against_the_coded_one_is_refused(stack: Callable[..., Stack]) -> None:
     with pytest.raises(SideError, match=r"given as left, but Laterality \(0020,0060\).*right"):
         resolve_side(stack(Laterality="R"), Side.LEFT)
 
@@ -107,7 +107,7 @@ def test_free_text_is_offered_but_never_used(stack: Callable[..., Stack], keywor
     assert found.hint_source == f'{keyword} "KNEE RIGHT"'
 
 
-def test_the_hint_stays_beside_the_told_side(stack: Callable[..., Stack]) -> None:
+def test_the_hint_stays_beside_the_stated_side(stack: Callable[..., Stack]) -> None:
     found = resolve_side(stack(SeriesDescription="COR PD RT KNEE"), Side.LEFT)
 
     assert (found.side, found.hint) == (Side.LEFT, Side.RIGHT)
@@ -125,7 +125,7 @@ def test_free_text_against_the_coded_side_is_a_finding(stack: Callable[..., Stac
     assert "COR PD LT KNEE" not in warning.words(identifiers=False)
 
 
-def test_a_told_side_against_any_free_text_is_a_finding(stack: Callable[..., Stack]) -> None:
+def test_a_stated_side_against_any_free_text_is_a_finding(stack: Callable[..., Stack]) -> None:
     """Also where the text that is asked first agrees."""
     found = stack(SeriesDescription="COR PD RT KNEE", StudyDescription="LEFT KNEE")
 
