@@ -7,8 +7,9 @@ import zlib
 from typing import BinaryIO
 
 MOST_READS = 1_500_000
-"""Reads after which a header is taken to have no end; they take about five seconds. pydicom needs two
-or three for an element, and the longest headers, of multi-frame objects, some hundred thousand."""
+"""Reads after which a header is taken to have no end; they take about five seconds. pydicom needs
+two or three for an element, and the longest headers, of multi-frame objects, some hundred thousand.
+"""
 
 _META_LENGTH_AT = 140
 """Where the length of the file meta information stands, which comes first in it (DICOM PS3.10 7.1):

@@ -10,8 +10,8 @@ from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.series.attributes import Header
 
 FIELD_TOLERANCE = 0.05
-"""Relative difference of two stated fields of view that rounding or a cropped row explains; a larger
-error of the spacing shows (common practice, no source)."""
+"""Relative difference of two stated fields of view that rounding or a cropped row explains; a
+larger error of the spacing shows (common practice, no source)."""
 
 
 @dataclass(frozen=True)
