@@ -83,11 +83,11 @@ def test_a_confirmed_report_names_the_one_it_replaces(peer: Peer, tmp_path: Path
     assert len(reports(peer, second)) == 2
 
 
-def test_whose_knee_must_be_said(tmp_path: Path) -> None:
+def test_the_study_must_be_named(tmp_path: Path) -> None:
     command = ["archive", "measure", "--archive", "dicom://A@127.0.0.1:9", "--out", str(tmp_path)]
     done = CliRunner().invoke(app, command)
     assert done.exit_code == 2
-    assert "Say whose knee" in done.stderr
+    assert "Name the study" in done.stderr
 
 
 @pytest.mark.parametrize(
