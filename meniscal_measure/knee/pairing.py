@@ -20,6 +20,8 @@ class KneeIdentity:
     """YYYYMMDD."""
     patient_name: str = ""
     """Compared only where a Patient ID is missing, as names are written in many ways."""
+    birth_date: str = ""
+    """YYYYMMDD; compared where both state it."""
 
 
 def check_pair(baseline: KneeIdentity, follow_up: KneeIdentity) -> tuple[str, ...]:
@@ -59,6 +61,13 @@ def check_pair(baseline: KneeIdentity, follow_up: KneeIdentity) -> tuple[str, ..
             " Give two examinations of one patient, or have the Patient ID corrected.",
             first=patients[0],
             second=patients[1],
+        )
+    if follow_up.birth_date not in ("", baseline.birth_date) and baseline.birth_date:
+        raise InputError(
+            "The baseline is of a patient born on {first:private} and the follow-up of one born on"
+            " {second:private}. Give two examinations of one patient, or have it corrected.",
+            first=baseline.birth_date,
+            second=follow_up.birth_date,
         )
     if baseline.study_instance_uid and baseline.study_instance_uid == follow_up.study_instance_uid:
         raise InputError("Baseline and follow-up are the same study. Give two examinations.")

@@ -56,7 +56,7 @@ class VisitImages:
         found = next(iter(self.stacks.values())).identity
         return KneeIdentity(
             self.side, found.patient_id, found.study_instance_uid, found.study_date,
-            found.patient_name,
+            found.patient_name, found.patient_birth_date,
         )  # fmt: skip
 
     def gaps(self, *, identifiers: bool = True) -> tuple[str, ...]:

@@ -55,3 +55,11 @@ def test_names_are_compared_where_an_id_is_missing() -> None:
     assert check_pair(first, replace(LATER, patient_name="Doe Jane"))
     with pytest.raises(InputError, match="two examinations of one patient"):
         check_pair(first, replace(LATER, patient_name="DOE^Mary"))
+
+
+def test_patients_born_on_different_days_are_two() -> None:
+    first = replace(FIRST, birth_date="19700102")
+    assert check_pair(first, replace(LATER, birth_date="19700102")) == ()
+    assert check_pair(first, LATER) == ()  # which does not state it
+    with pytest.raises(InputError, match="born on 19700102 and the follow-up of one born on 1971"):
+        check_pair(first, replace(LATER, birth_date="19710102"))
