@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 from meniscal_measure.errors import UsageError
 from meniscal_measure.files import cell_text, ordinary
@@ -19,6 +19,9 @@ SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "vertical bar
 
 MARKS = {b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16", b"\xef\xbb\xbf": "utf-8-sig"}
 """Byte order marks, and the encoding of a file that begins with one."""
+
+MOST_OF_LINE = 1_000_000
+"""Longest line that is read, in characters; no more of a file is ever held in memory."""
 
 DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
 """A number as it is written where cells are parted by semicolons or tabs."""
@@ -45,24 +48,36 @@ def read_table(path: Path) -> InputTable:
     UsageError
         If it cannot be read, or Parquet is not supported here.
     """
-    if path.suffix.lower() in PARQUET_SUFFIXES:
-        return _parquet(path)
+    table = _parquet(path) if path.suffix.lower() in PARQUET_SUFFIXES else _text(path)
+    repeated = sorted({name for name in table.columns if name and table.columns.count(name) > 1})
+    if repeated:
+        raise UsageError(
+            "{path:private} has several columns called {names:private}, so that it is not known"
+            " which one counts. Keep one of each.",
+            path=str(path),
+            names=", ".join(repeated),
+        )
+    return table
+
+
+def _text(path: Path) -> InputTable:
     try:
         with ordinary(path).open("rb") as stream:
             mark = stream.read(3)
         encoding = next((name for start, name in MARKS.items() if mark.startswith(start)), "utf-8")
         with path.open(encoding=encoding) as stream:
-            header = stream.readline()
+            header = next(_lines(stream), "")
+        separator = _separator(header)
+        names = next(csv.reader([header], delimiter=separator), [])
     except OSError as error:
         raise UsageError(
             "{path:private} cannot be read: {reason}. Name a CSV file.",
             path=str(path),
             reason=error.strerror or "unknown",
         ) from error
-    except UnicodeError as error:
+    except (UnicodeError, csv.Error) as error:
         raise _not_a_table(path, error) from error
-    separator = _separator(header)
-    columns = tuple(_column(name) for name in next(csv.reader([header], delimiter=separator), []))
+    columns = tuple(map(_column, names))
     how = f"parted by {SEPARATORS[separator]}"
     return InputTable(path, columns, how, _text_rows(path, encoding, separator, columns))
 
@@ -83,7 +98,7 @@ def _text_rows(
     comma = separator != ","
     try:
         with path.open(encoding=encoding, newline="") as stream:
-            reader = csv.reader(stream, delimiter=separator)
+            reader = csv.reader(_lines(stream), delimiter=separator)
             next(reader, None)
             for cells in reader:
                 if any(cells):
@@ -99,6 +114,13 @@ def _text_rows(
         ) from error
     except (UnicodeError, csv.Error) as error:
         raise _not_a_table(path, error) from error
+
+
+def _lines(stream: TextIO) -> Iterator[str]:
+    while line := stream.readline(MOST_OF_LINE):
+        if len(line) == MOST_OF_LINE:
+            raise csv.Error(f"one of its lines is longer than {MOST_OF_LINE} characters")
+        yield line
 
 
 def _cell(text: str, *, decimal_comma: bool) -> str:

@@ -100,11 +100,12 @@ def _from_file(path: Path) -> tuple[Knee, ...]:
     try:
         with ordinary(path).open(encoding="utf-8-sig", newline="") as stream:
             rows = csv.DictReader(stream, skipinitialspace=True, strict=True)
-            header = set(rows.fieldnames or ())
-            if not {"knee", "study"} <= header <= set(COLUMNS):
+            header = list(rows.fieldnames or ())
+            known = {"knee", "study"} <= set(header) <= set(COLUMNS)
+            if not known or len(set(header)) < len(header):
                 raise ManifestError(
-                    "{path:private}: the first line must name the columns {columns}; side and"
-                    " landmarks may be left out.",
+                    "{path:private}: the first line must name the columns {columns}, each once;"
+                    " side and landmarks may be left out.",
                     path=str(path),
                     columns=",".join(COLUMNS),
                 )

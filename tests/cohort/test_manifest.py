@@ -202,3 +202,23 @@ def test_a_subject_that_looks_like_a_formula_comes_back_as_it_was(folder: Path) 
     path.write_text(manifest_csv([entry]), "utf-8")
     assert "'=S1" in path.read_text("utf-8")
     assert list(read_manifest(path)) == [entry]
+
+
+@pytest.mark.parametrize(
+    ("content", "reason"),
+    [
+        ("subject,path\nA,a" + "x" * 1_000_000, "longer than 1000000 characters"),
+        ("subject,path" + "x" * 1_000_000, "longer than 1000000 characters"),
+        ("subject,path," + "x" * 200_000, "field larger than field limit"),
+        ("subject,path,Path\nA,a,b", "several columns called path"),
+        ("subject;path;side;side\nA;a;left;right", "several columns called side"),
+    ],
+    ids=["long line", "long header", "long name", "two paths", "two sides"],
+)
+def test_a_table_that_is_none_or_says_two_things_is_refused(
+    tmp_path: Path, content: str, reason: str
+) -> None:
+    path = tmp_path / "manifest.csv"
+    path.write_text(content)
+    with pytest.raises(UsageError, match=reason):
+        list(read_manifest(path))

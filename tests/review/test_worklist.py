@@ -53,6 +53,7 @@ def test_a_work_list_names_paths_from_its_own_folder(tmp_path: Path) -> None:
     ("text", "said"),
     [
         ("name,study\nK1,one\n", r"first line must name the columns knee,study,side,landmarks"),
+        ("knee,study,study\nK1,one,two\n", r"must name the columns .*, each once"),
         ("knee,study\nK1,one\nK1,two\n", r"line 2: knee 'K1' is listed more than once; line 3"),
         ("knee,study,side\nK1,one,both\n", r"line 2: side 'both' must be left, right or empty"),
         ("knee,study\nK1,\n,two\n", r"line 2 must name .*; line 3 must name a knee and a study"),
