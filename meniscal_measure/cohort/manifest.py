@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing
@@ -193,7 +194,8 @@ def _met_before(seen: _Seen, entry: Entry, number: int) -> Iterator[str]:
     if entry.exclude:
         return
     owner = json.dumps([entry.subject, entry.visit])
-    images = json.dumps([entry.path, entry.landmarks, entry.series])
+    place = entry.path if is_url(entry.path) else os.path.normpath(entry.path)
+    images = json.dumps([place, entry.landmarks, entry.series])
     line, first_owner = seen.first(images, number, owner)
     if first_owner != owner:
         yield (

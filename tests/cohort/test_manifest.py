@@ -73,9 +73,10 @@ def test_every_problem_of_every_line_is_listed_at_once(folder: Path) -> None:
         "S6,right,k1,,,,spare\n"
         "S7,right,k1,,,\n"
         "S8,right,k1,k1.json,,\n"
-        "S9,right,k1,,,2\n",
+        "S9,right,k1,,,2\n"
+        "S10,right,k1/../k1,,,\n",
     )
-    with pytest.raises(ManifestError, match="has 8 problems; nothing was measured") as caught:
+    with pytest.raises(ManifestError, match="has 9 problems; nothing was measured") as caught:
         list(read_manifest(path))
     message = str(caught.value)
     for problem in (
@@ -87,6 +88,7 @@ def test_every_problem_of_every_line_is_listed_at_once(folder: Path) -> None:
         "line 6: the same knee, visit, reader and repeat as line 5",
         "line 7: more cells than there are columns",
         "line 8: the same images as line 5, for another subject or visit",
+        "line 11: the same images as line 5, for another subject or visit",
     ):
         assert problem in message
 
