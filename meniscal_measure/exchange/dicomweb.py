@@ -103,7 +103,7 @@ class WebArchive:
                     uid,
                     media_types=(("application/dicom", "*"),),
                 )
-            with written_whole(folder / f"{uid}.dcm") as stream:
+            with written_whole(folder / f"{uid}.dcm", owner_only=True) as stream:
                 one.save_as(stream, enforce_file_format=True)
         except ArchiveUnreachableError:
             raise

@@ -270,7 +270,7 @@ def _store_received(event: Event, folder: Path, outcomes: list[Outcome]) -> int:
         outcomes.append(Outcome(uid, "its SOP Instance UID is not valid"))
         return CANNOT_UNDERSTAND
     try:
-        with written_whole(folder / f"{uid}.dcm") as stream:
+        with written_whole(folder / f"{uid}.dcm", owner_only=True) as stream:
             stream.write(event.encoded_dataset())
     except Exception as error:  # whatever it is, the archive must be told
         outcomes.append(Outcome(uid, f"it cannot be written: {error}"))

@@ -40,7 +40,7 @@ class Results:
         """
         paths = tuple(folder / f"{name}.dcm" for name in self.names)
         for path, one in zip(paths, self.objects, strict=True):
-            with written_whole(path) as stream:
+            with written_whole(path, owner_only=True) as stream:
                 one.save_as(stream, enforce_file_format=True)
         return paths
 

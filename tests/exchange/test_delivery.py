@@ -64,7 +64,9 @@ def test_all_objects_are_kept_as_files_and_stored(knee: KneeReading, tmp_path: P
         "Secondary Capture Image Storage",
         "Encapsulated PDF Storage",
     ]
-    assert all((tmp_path / f"{name}.dcm").exists() for name in NAMES)
+    written = [tmp_path / f"{name}.dcm" for name in NAMES]
+    assert all(path.exists() for path in written)
+    assert not any(path.stat().st_mode & 0o077 for path in written)  # they name the patient
 
 
 @pytest.mark.usefixtures("without_pictures")

@@ -57,6 +57,7 @@ def test_only_the_coronal_series_comes_back_and_its_pixels_are_the_same(
     assert len([*(tmp_path / PROBES).rglob("*.dcm")]) == 2  # one image of each series
     files = {path.stem: pydicom.dcmread(path) for path in fetched.folder.iterdir()}
     assert set(files) == {image.SOPInstanceUID for image in stored}
+    assert not any(path.stat().st_mode & 0o077 for path in fetched.folder.iterdir())
     for image in stored:
         assert files[image.SOPInstanceUID].PixelData == image.PixelData
 
