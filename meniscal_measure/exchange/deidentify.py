@@ -218,16 +218,12 @@ def _refuse_unfit(image: Dataset) -> None:
             "Patient ID is missing, so that the images of one patient cannot share a pseudonym."
             " Correct it in the archive before export."
         )
-    if not all(_is_text(image.get(name)) for name in ("SOPInstanceUID", "SeriesInstanceUID")):
+    uids = [image.get(name) for name in ("SOPInstanceUID", "SeriesInstanceUID")]
+    if not all(isinstance(uid, str) and uid for uid in uids):  # several values are a list
         raise InputError(
             "SOP Instance UID or Series Instance UID is missing or damaged, so that the image"
             " cannot be told from others. Ask for the series to be exported again."
         )
-
-
-def _is_text(value: object) -> bool:
-    """Whether an attribute holds one text that is not empty; several values are a list."""
-    return isinstance(value, str) and bool(value)
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
-from typing import Any
+from typing import Any, TypeVar
 
 from meniscal_measure.errors import InputError
 from meniscal_measure.records.signed_store import SignedStore, TaskKey
@@ -69,6 +69,9 @@ class SigningSummary:
     reading_time_s: float
 
 
+Signed = TypeVar("Signed", Signing, SigningSummary)
+
+
 class Journal:
     """Reads and appends signings."""
 
@@ -126,20 +129,11 @@ class Journal:
                 )
                 for row in rows
             }
-        return {
-            key: outcome
-            for key, outcome in newest.items()
-            if outcome.verdict is not Verdict.WITHDRAWN
-        }
+        return _not_withdrawn(newest)
 
     def standing(self) -> dict[TaskKey, Signing]:
         """Newest signing of every reading, without withdrawn rejections."""
-        newest = {signing.key: signing for signing in self.all()}
-        return {
-            key: signing
-            for key, signing in newest.items()
-            if signing.verdict is not Verdict.WITHDRAWN
-        }
+        return _not_withdrawn({signing.key: signing for signing in self.all()})
 
     def check(self) -> int:
         """Check that no signing is missing, changed or half-written.
@@ -170,6 +164,10 @@ class Journal:
                 )
             previous = signing.digest
         return number
+
+
+def _not_withdrawn(newest: dict[TaskKey, Signed]) -> dict[TaskKey, Signed]:
+    return {key: one for key, one in newest.items() if one.verdict is not Verdict.WITHDRAWN}
 
 
 def _row(signing: Signing) -> tuple[Any, ...]:
