@@ -11,12 +11,10 @@ from typing import Any
 
 import pydicom
 import pytest
-from typer.testing import CliRunner, Result
+from typer.testing import Result
 
-from meniscal_measure.cli import app
 from meniscal_measure.errors import ExitCode
-
-runner = CliRunner()
+from tests.command_line import run
 
 pytestmark = pytest.mark.usefixtures("without_pictures")
 Change = Callable[[pydicom.Dataset], None]
@@ -29,9 +27,7 @@ def study(samples: Path, tmp_path: Path) -> Path:
 
 def measure(study: Path, *more: str) -> Result:
     landmarks, out = str(study / "landmarks.json"), str(study.parent / "out")
-    return runner.invoke(
-        app, ["measure", str(study), "--landmarks", landmarks, "--out", out, *more]
-    )
+    return run("measure", study, "--landmarks", landmarks, "--out", out, *more)
 
 
 def images(study: Path) -> list[Path]:
@@ -105,16 +101,13 @@ def test_images_of_another_modality(study: Path) -> None:
 def test_a_foreign_file_in_the_place_of_a_study(tmp_path: Path, samples: Path) -> None:
     foreign = tmp_path / "letter.txt"
     foreign.write_text("Dear colleague")
-    result = runner.invoke(
-        app,
-        [
-            "measure",
-            str(foreign),
-            "--landmarks",
-            str(samples / "normal" / "landmarks.json"),
-            "--out",
-            str(tmp_path / "out"),
-        ],
+    result = run(
+        "measure",
+        foreign,
+        "--landmarks",
+        samples / "normal" / "landmarks.json",
+        "--out",
+        tmp_path / "out",
     )
     assert_refused(result, foreign, "letter.txt", "DICOM")
 
@@ -181,7 +174,7 @@ def test_a_reading_without_identifiers_cannot_be_reported_again(study: Path) -> 
     measure(study, "--without-identifiers")
     reading = study.parent / "out" / "reading.json"
     again = str(study.parent / "again")
-    result = runner.invoke(app, ["report", str(reading), str(study), "--out", again])
+    result = run("report", reading, study, "--out", again)
     assert result.exit_code == ExitCode.USAGE, result.output
     assert "written without identifiers" in said(result)
 
@@ -222,8 +215,8 @@ def test_a_pipe_is_not_waited_for(study: Path, tmp_path: Path, command: list[str
     handle = os.open(pipe, os.O_RDWR | os.O_NONBLOCK)  # else a program that reads waits for ever
     os.write(handle, b"{}")
     try:
-        result = runner.invoke(
-            app, [part.format(study=study, pipe=pipe, out=tmp_path / "out") for part in command]
+        result = run(
+            *[part.format(study=study, pipe=pipe, out=tmp_path / "out") for part in command]
         )
     finally:
         os.close(handle)

@@ -10,26 +10,21 @@ from pathlib import Path
 
 import pydicom
 import pytest
-from typer.testing import CliRunner
 
-from meniscal_measure.cli import app
 from meniscal_measure.errors import ExitCode
-
-runner = CliRunner()
+from tests.command_line import run
 
 HEAVY = ("pydicom", "matplotlib", "scipy", "skimage", "rich.table")
 
 
 def measure(folder: Path, out: Path, *more: str) -> tuple[int, str]:
     landmarks = str(folder / "landmarks.json")
-    result = runner.invoke(
-        app, ["measure", str(folder), "--landmarks", landmarks, "--out", str(out), *more]
-    )
+    result = run("measure", folder, "--landmarks", landmarks, "--out", out, *more)
     return result.exit_code, result.output
 
 
 def test_help_says_what_it_is_for_and_that_it_is_no_diagnosis() -> None:
-    result = runner.invoke(app, ["--help"])
+    result = run("--help")
     assert result.exit_code == ExitCode.DONE
     assert "not a diagnosis" in " ".join(result.output.split())
 
@@ -38,7 +33,7 @@ def test_help_says_what_it_is_for_and_that_it_is_no_diagnosis() -> None:
     "command", ["contents", "measure", "report", "review", "cohort", "phantom"]
 )
 def test_every_command_explains_itself(command: str) -> None:
-    result = runner.invoke(app, [command, "--help"])
+    result = run(command, "--help")
     assert result.exit_code == ExitCode.DONE
     assert "Usage" in result.output
 
@@ -71,7 +66,7 @@ def test_measure_prints_the_record_as_json(samples: Path, tmp_path: Path) -> Non
 
 
 def test_contents_lists_the_series_and_the_one_to_be_measured(samples: Path) -> None:
-    result = runner.invoke(app, ["contents", str(samples / "normal"), "--json"])
+    result = run("contents", samples / "normal", "--json")
     assert result.exit_code == ExitCode.DONE, result.output
     listed = json.loads(result.output)
     assert [series["plane"] for series in listed["series"]] == ["coronal"]
@@ -82,7 +77,7 @@ def test_contents_lists_the_series_and_the_one_to_be_measured(samples: Path) -> 
 
 
 def test_contents_reads_as_a_table(samples: Path) -> None:
-    result = runner.invoke(app, ["contents", str(samples / "normal")])
+    result = run("contents", samples / "normal")
     assert result.exit_code == ExitCode.DONE
     assert "To be measured: No. 1." in result.output
 
@@ -92,17 +87,14 @@ def test_a_stored_reading_can_be_reported_again_and_confirmed(
     samples: Path, tmp_path: Path
 ) -> None:
     measure(samples / "normal", tmp_path / "first")
-    result = runner.invoke(
-        app,
-        [
-            "report",
-            str(tmp_path / "first" / "reading.json"),
-            str(samples / "normal"),
-            "--out",
-            str(tmp_path / "second"),
-            "--verified-by",
-            "Reader A",
-        ],
+    result = run(
+        "report",
+        tmp_path / "first" / "reading.json",
+        samples / "normal",
+        "--out",
+        tmp_path / "second",
+        "--verified-by",
+        "Reader A",
     )
     assert result.exit_code == ExitCode.DONE, result.output
     first = json.loads((tmp_path / "first" / "reading.json").read_text())
@@ -135,10 +127,10 @@ def test_identifiers_are_left_out_on_request(samples: Path, tmp_path: Path) -> N
 
 def test_an_unknown_path_is_a_usage_error_in_words_and_in_json(tmp_path: Path) -> None:
     command = ["contents", str(tmp_path / "nowhere")]
-    in_words = runner.invoke(app, command)
+    in_words = run(*command)
     assert in_words.exit_code == ExitCode.USAGE
     assert "nowhere" in in_words.output
-    in_json = runner.invoke(app, [*command, "--json"])
+    in_json = run(*command, "--json")
     assert json.loads(in_json.stdout)["error"]["kind"] == "UsageError"
 
 
@@ -150,7 +142,7 @@ def test_a_wrong_option_is_a_usage_error(samples: Path, tmp_path: Path) -> None:
 def test_the_version_is_that_of_the_package() -> None:
     import meniscal_measure
 
-    result = runner.invoke(app, ["--version"])
+    result = run("--version")
     assert result.output.strip() == f"meniscal-measure {meniscal_measure.__version__}"
 
 
@@ -186,7 +178,7 @@ def test_a_blank_name_cannot_confirm(samples: Path, tmp_path: Path) -> None:
     measure(samples / "normal", tmp_path / "first")
     record, study = str(tmp_path / "first" / "reading.json"), str(samples / "normal")
     again = str(tmp_path / "again")
-    result = runner.invoke(app, ["report", record, study, "--out", again, "--verified-by", " "])
+    result = run("report", record, study, "--out", again, "--verified-by", " ")
     assert result.exit_code == ExitCode.USAGE, result.output
     assert not (tmp_path / "again").exists()
 
@@ -199,7 +191,7 @@ def test_what_is_no_reading_is_refused_with_the_remedy(
     if content is not None:
         record.write_text(content, encoding="latin-1")
     command = ["report", str(record), str(samples / "normal"), "--out", str(tmp_path / "out")]
-    result = runner.invoke(app, command)
+    result = run(*command)
     expected = ExitCode.USAGE if content is None else ExitCode.NOTHING_MEASURABLE
     assert result.exit_code == expected, result.output
     assert "Give a reading.json".lower() in " ".join(result.output.split()).lower()
@@ -208,7 +200,7 @@ def test_what_is_no_reading_is_refused_with_the_remedy(
 @pytest.mark.usefixtures("without_pictures")
 def test_measure_proposes_landmarks_when_none_are_given(samples: Path, tmp_path: Path) -> None:
     command = ["measure", str(samples / "normal"), "--out", str(tmp_path)]
-    result = runner.invoke(app, command)
+    result = run(*command)
     assert result.exit_code == ExitCode.DONE, result.output
     assert "PROPOSED, NOT VERIFIED" in result.output
     record = json.loads((tmp_path / "reading.json").read_text())
@@ -228,7 +220,7 @@ def test_a_landmark_placed_by_hand_must_be_legible(
 
 def confirm(record: Path, study: Path, out: Path, *more: str) -> tuple[int, str]:
     command = ["report", str(record), str(study), "--out", str(out), "--verified-by", "Reader A"]
-    result = runner.invoke(app, [*command, *more])
+    result = run(*command, *more)
     return result.exit_code, " ".join(result.output.split())
 
 
@@ -298,6 +290,6 @@ def test_a_landmark_file_that_is_missing_or_malformed_has_its_exit_code(
     if content is not None:
         path.write_text(content)
     command = ["measure", str(samples / "normal"), "--landmarks", str(path)]
-    result = runner.invoke(app, [*command, "--out", str(tmp_path / "out")])
+    result = run(*command, "--out", tmp_path / "out")
     assert result.exit_code == code, result.output
     assert "landmarks.json" in "".join(result.output.split())

@@ -5,12 +5,8 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from typer.testing import CliRunner
-
-from meniscal_measure.cli import app
 from meniscal_measure.errors import ExitCode
-
-runner = CliRunner()
+from tests.command_line import run
 
 SMALL_SERIES = """
 [[series]]
@@ -32,13 +28,11 @@ def test_a_recipe_becomes_a_study_that_measures_itself(tmp_path: Path) -> None:
     recipe = tmp_path / "recipe.toml"
     recipe.write_text(STUDY)
     folder = tmp_path / "study"
-    written = runner.invoke(app, ["phantom", "study", str(recipe), "--out", str(folder)])
+    written = run("phantom", "study", recipe, "--out", folder)
     assert written.exit_code == ExitCode.DONE, written.output
 
     landmarks, out = str(folder / "landmarks.json"), str(tmp_path / "out")
-    measured = runner.invoke(
-        app, ["measure", str(folder), "--landmarks", landmarks, "--out", out, "--json"]
-    )
+    measured = run("measure", folder, "--landmarks", landmarks, "--out", out, "--json")
     assert measured.exit_code == ExitCode.DONE, measured.output
     assert json.loads(measured.output)["medial"]["extrusion_mm"] is not None
 
@@ -46,9 +40,7 @@ def test_a_recipe_becomes_a_study_that_measures_itself(tmp_path: Path) -> None:
 def test_a_cohort_recipe_becomes_studies_with_a_table_of_the_truth(tmp_path: Path) -> None:
     recipe = tmp_path / "recipe.toml"
     recipe.write_text(COHORT)
-    result = runner.invoke(
-        app, ["phantom", "cohort", str(recipe), "--out", str(tmp_path / "cohort"), "--json"]
-    )
+    result = run("phantom", "cohort", recipe, "--out", tmp_path / "cohort", "--json")
     assert result.exit_code == ExitCode.DONE, result.output
     assert json.loads(result.output)["studies"] == 2
     assert len((tmp_path / "cohort" / "truth.csv").read_text().splitlines()) == 3
@@ -57,7 +49,7 @@ def test_a_cohort_recipe_becomes_studies_with_a_table_of_the_truth(tmp_path: Pat
 def test_a_bad_recipe_names_the_field_and_what_is_allowed(tmp_path: Path) -> None:
     recipe = tmp_path / "recipe.toml"
     recipe.write_text(STUDY.replace("slices = 3", "slices = -3"))
-    result = runner.invoke(app, ["phantom", "study", str(recipe), "--out", str(tmp_path / "study")])
+    result = run("phantom", "study", recipe, "--out", tmp_path / "study")
     assert result.exit_code == ExitCode.NOTHING_MEASURABLE
     assert "slices" in result.output
     assert not (tmp_path / "study").exists()

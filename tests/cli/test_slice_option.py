@@ -6,18 +6,15 @@ from typing import Any
 
 import pydicom
 import pytest
-from typer.testing import CliRunner
 
-from meniscal_measure.cli import app
 from meniscal_measure.errors import ExitCode
-
-runner = CliRunner()
+from tests.command_line import run
 
 pytestmark = pytest.mark.usefixtures("without_pictures")
 
 
 def measured(study: Path, out: Path, *more: str) -> tuple[int, dict[str, Any]]:
-    result = runner.invoke(app, ["measure", str(study), "--out", str(out), "--json", *more])
+    result = run("measure", study, "--out", out, "--json", *more)
     return result.exit_code, json.loads(result.output[: result.output.rindex("}") + 1])
 
 

@@ -9,10 +9,9 @@ import pydicom
 import pytest
 from pydicom.dataelem import RawDataElement
 from pydicom.tag import Tag
-from typer.testing import CliRunner
 
-from meniscal_measure.cli import app
 from meniscal_measure.cli.common import safe_console
+from tests.command_line import run
 
 pytestmark = pytest.mark.usefixtures("without_pictures")
 
@@ -55,7 +54,7 @@ def test_no_header_text_reaches_the_terminal_as_it_is(
     landmarks = ["--landmarks", str(study / "landmarks.json"), "--out", str(tmp_path / "out")]
     options = landmarks if command == "measure" else []
 
-    result = CliRunner().invoke(app, [command, str(study), *options])
+    result = run(command, study, *options)
 
     assert result.output
     assert "\x1b" not in result.output
@@ -66,10 +65,7 @@ def test_landmark_keys_cannot_steer_the_terminal(samples: Path, tmp_path: Path) 
     landmarks = tmp_path / "landmarks.json"
     landmarks.write_text('{"slice": 1, "medial_rim\\u001b[2J": [1, 2]}', encoding="utf-8")
 
-    result = CliRunner().invoke(
-        app,
-        ["measure", str(samples / "normal"), "--landmarks", str(landmarks), "--out", str(tmp_path)],
-    )
+    result = run("measure", samples / "normal", "--landmarks", landmarks, "--out", tmp_path)
 
     assert "medial_rim" in result.output
     assert "\x1b" not in result.output

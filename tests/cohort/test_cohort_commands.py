@@ -12,11 +12,10 @@ from typing import Any
 
 import pydicom
 import pytest
-from typer.testing import CliRunner, Result
+from typer.testing import Result
 
 from meniscal_measure import workflow
 from meniscal_measure.caliper.reading import AxisConvention, Conventions
-from meniscal_measure.cli.cohort import app
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Settings, measure_knee
@@ -25,15 +24,14 @@ from meniscal_measure.records.journal import Journal, Verdict
 from meniscal_measure.records.signatures import signed_by
 from meniscal_measure.records.signed_store import SignedStore, TaskKey
 from meniscal_measure.workflow import KneeReading
-
-runner = CliRunner()
+from tests.command_line import run
 
 SAMPLES = {"exactly-3mm": 3.0, "normal": 1.2, "rectangular-oblique": 2.4, "root-tear": 5.2}
 """Sample series with the medial extrusion they were built with, mm."""
 
 
 def invoke(*arguments: object) -> Result:
-    return runner.invoke(app, [str(argument) for argument in arguments])
+    return run(*[str(argument) for argument in arguments])
 
 
 @pytest.fixture(scope="module")

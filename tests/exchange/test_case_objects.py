@@ -13,10 +13,8 @@ import highdicom as hd
 import pytest
 from pydicom.dataset import Dataset
 from pypdf import PdfReader
-from typer.testing import CliRunner
 
 from meniscal_measure import workflow
-from meniscal_measure.cli import app
 from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.exchange import concepts
 from meniscal_measure.exchange.case_objects import (
@@ -33,6 +31,7 @@ from meniscal_measure.knee.case_record import case_from_json, without_identifier
 from meniscal_measure.report.save_case import save_case
 from meniscal_measure.series.model import Study
 from meniscal_measure.workflow.case import make_case
+from tests.command_line import run
 from tests.exchange.conftest import SAMPLE, errors_of, saved
 from tests.exchange.test_delivery import AT_ONCE, Shelf
 
@@ -194,6 +193,6 @@ def test_a_record_tells_a_case_from_a_reading(folder: Path, samples: Path) -> No
 
 def test_the_command_writes_the_objects_of_a_case(folder: Path, tmp_path: Path) -> None:
     arguments = ["archive", "objects", str(folder / "case.json"), str(SAMPLE), "--out"]
-    done = CliRunner().invoke(app, [*arguments, str(tmp_path)])
+    done = run(*arguments, tmp_path)
     assert done.exit_code == 0, done.output
     assert {path.stem for path in tmp_path.iterdir()} == set(CASE_NAMES)

@@ -15,14 +15,13 @@ from pydicom._dicom_dict import DicomDictionary
 from pydicom.dataset import Dataset
 from pydicom.tag import Tag
 from pydicom.uid import UID
-from typer.testing import CliRunner
 
 import meniscal_measure
-from meniscal_measure.cli import app
 from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.exchange.deidentify import Pseudonyms, burned_in_text, deidentified
 from meniscal_measure.exchange.profile_table import Action, _table, action_on
 from meniscal_measure.exchange.study_without_patient import deidentify_study
+from tests.command_line import run
 from tests.exchange.conftest import SAMPLE, errors_of, saved
 
 KEY = Pseudonyms(b"a secret of the test, not of anybody")
@@ -255,7 +254,7 @@ def test_the_command_writes_a_folder_for_each_patient_and_says_what_to_check(
     key.write_text("a secret of the test, not of anybody")
     out = tmp_path / "out"
     command = ["archive", "deidentify", str(SAMPLE / "series-1"), "--key-file", str(key)]
-    done = CliRunner().invoke(app, [*command, "--out", str(out)])
+    done = run(*command, "--out", out)
     assert done.exit_code == 0, done.output
     written = [*out.rglob("*.dcm")]
     assert len(written) == len([*(SAMPLE / "series-1").iterdir()])

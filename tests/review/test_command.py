@@ -11,12 +11,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from typer.testing import CliRunner
 
-from meniscal_measure.cli import app
 from meniscal_measure.errors import ExitCode
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signing import reject
+from tests.command_line import run
 
 START = "from meniscal_measure.cli import app; app()"
 
@@ -60,7 +59,7 @@ def test_what_cannot_be_carried_out_is_refused_with_the_reason(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     study = [] if arguments[0] == "absent" else [str(samples / "exactly-3mm")]
-    result = CliRunner().invoke(app, ["review", *study, *arguments, "--no-browser"])
+    result = run("review", *study, *arguments, "--no-browser")
 
     assert result.exit_code == ExitCode.USAGE
     assert said in result.output.replace("\n", " ")
@@ -78,13 +77,13 @@ def test_what_was_signed_is_reported_as_verified(
     command = ["report", str(tmp_path / "store.sqlite")]
 
     out = tmp_path / "out"
-    result = CliRunner().invoke(app, [*command, str(samples / "exactly-3mm"), "--out", str(out)])
+    result = run(*command, samples / "exactly-3mm", "--out", out)
     assert result.exit_code == ExitCode.DONE, result.output
     reading = json.loads((out / "reading.json").read_text())
     assert (reading["verified"], reading["verified_by"]) == (True, "Reader A")
     assert reading["medial"]["extrusion_mm"] == pytest.approx(3.0, abs=0.01)
 
-    result = CliRunner().invoke(app, [*command, str(samples / "normal"), "--out", str(out)])
+    result = run(*command, samples / "normal", "--out", out)
     assert result.exit_code == ExitCode.USAGE
     assert "was signed on images of" in result.output.replace("\n", " ")
 
@@ -106,7 +105,7 @@ def test_one_of_two_readers_is_reported_and_a_rejection_is_called_one(
     command = ["report", str(tmp_path / "store.sqlite"), str(samples / "exactly-3mm")]
 
     def said(*options: str) -> tuple[int, str]:
-        result = CliRunner().invoke(app, [*command, "--out", str(out), *options])
+        result = run(*command, "--out", out, *options)
         return result.exit_code, " ".join(result.output.split())
 
     code, words = said()

@@ -7,13 +7,12 @@ from pathlib import Path
 import pydicom
 import pytest
 from pydicom.uid import Comprehensive3DSRStorage
-from typer.testing import CliRunner
 
-from meniscal_measure.cli import app
 from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.peer import ArchivedSeries, Peer, Query
 from meniscal_measure.exchange.transfer import send_once
 from meniscal_measure.records.reading_file import read_reading
+from tests.command_line import run
 from tests.exchange.conftest import SAMPLE, sample_images
 from tests.exchange.servers.conftest import ALL_PEERS
 
@@ -43,7 +42,7 @@ def test_one_command_fetches_measures_and_stores(peer: Peer, tmp_path: Path) -> 
         str(SAMPLE / "landmarks.json"),
         "--send",
     ]
-    done = CliRunner().invoke(app, command)
+    done = run(*command)
     assert done.exit_code == 0, done.output
     assert "4 of 4 objects are in" in done.stderr
     assert len(reports(peer, out)) == 1
@@ -56,10 +55,9 @@ def test_a_confirmed_report_names_the_one_it_replaces(peer: Peer, tmp_path: Path
     send_once(peer, sample_images(), tmp_path)
     study, first, second = str(SAMPLE), tmp_path / "first", tmp_path / "second"
     marks = ["--landmarks", str(SAMPLE / "landmarks.json")]
-    run = CliRunner()
 
     def told(*command: str) -> None:
-        done = run.invoke(app, [*command])
+        done = run(*command)
         assert done.exit_code == 0, done.output + done.stderr
 
     told("measure", study, *marks, "--out", str(first))
@@ -85,7 +83,7 @@ def test_a_confirmed_report_names_the_one_it_replaces(peer: Peer, tmp_path: Path
 
 def test_the_study_must_be_named(tmp_path: Path) -> None:
     command = ["archive", "measure", "--archive", "dicom://A@127.0.0.1:9", "--out", str(tmp_path)]
-    done = CliRunner().invoke(app, command)
+    done = run(*command)
     assert done.exit_code == 2
     assert "Name the study" in done.stderr
 
@@ -95,6 +93,6 @@ def test_the_study_must_be_named(tmp_path: Path) -> None:
 )
 def test_what_is_no_address_is_said_to_be_none(address: str, tmp_path: Path) -> None:
     command = ["archive", "measure", "--archive", address, "--patient-id", "1"]
-    done = CliRunner().invoke(app, [*command, "--out", str(tmp_path)])
+    done = run(*command, "--out", tmp_path)
     assert done.exit_code == 2
     assert "is not the address of an archive" in done.stderr
