@@ -10,10 +10,8 @@ from pathlib import Path
 
 import frictionless
 import pytest
-from typer.testing import CliRunner
 
 from meniscal_measure.anatomy import Plane
-from meniscal_measure.cli import app
 from meniscal_measure.cohort.case_table import add_cases, case_files, case_table
 from meniscal_measure.cohort.run import Job, run_cohort
 from meniscal_measure.cohort.store import Store
@@ -26,6 +24,7 @@ from meniscal_measure.knee.quantity import Basis, CasePart, TracedQuantity, Trac
 from meniscal_measure.knee.root_signs import SignLine
 from meniscal_measure.slice_name import SliceName
 from tests.cohort.conftest import MakeKnee
+from tests.command_line import run
 
 STUDY = "1.2"
 """Study Instance UID of a knee that the stand-in measures."""
@@ -142,14 +141,13 @@ def test_a_folder_without_a_case_is_refused(tmp_path: Path) -> None:
 def test_the_commands_write_both_tables_and_describe_them(store: Store, tmp_path: Path) -> None:
     case_file(tmp_path / "case", CASE)
     stranger = case_file(tmp_path / "stranger", replace(CASE, side="left"))
-    run = CliRunner().invoke
-    given = ["--store", str(store.path)]
-    added = run(app, ["cohort", "add-cases", str(tmp_path / "case"), str(stranger), *given])
+    given = ["--store", store.path]
+    added = run("cohort", "add-cases", tmp_path / "case", stranger, *given)
     assert added.exit_code == 1
     assert "1 cases are in the store" in added.output
     assert f"no reading of the store names its study: {stranger}" in " ".join(added.output.split())
     out = tmp_path / "out"
-    assert run(app, ["cohort", "export", "--out", str(out), *given]).exit_code == 0
+    assert run("cohort", "export", "--out", out, *given).exit_code == 0
     package = json.loads((out / "datapackage.json").read_text("utf-8"))
     assert [one["path"] for one in package["resources"]] == ["readings.csv", "quantities.csv"]
     checked = frictionless.validate(str(out / "datapackage.json"))

@@ -31,7 +31,7 @@ SAMPLES = {"exactly-3mm": 3.0, "normal": 1.2, "rectangular-oblique": 2.4, "root-
 
 
 def invoke(*arguments: object) -> Result:
-    return run(*[str(argument) for argument in arguments])
+    return run("cohort", *arguments)
 
 
 @pytest.fixture(scope="module")
