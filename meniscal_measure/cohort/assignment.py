@@ -28,7 +28,7 @@ KEY_COLUMNS = ("reader", "order", "code", "subject", "visit", "side", "repeat", 
 
 @dataclass(frozen=True)
 class Assigned:
-    """One reading that a reader is asked for.
+    """One reading that a reader is to make.
 
     `code` is all the reader is told; `entry` says what it is, and `entry.landmarks` where the
     reader's landmarks go.

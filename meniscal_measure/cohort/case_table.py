@@ -121,7 +121,7 @@ class CaseTable:
     keys: tuple[str, ...] = ("subject", "visit", "side", "root", "part", "quantity")
 
     def rows(self, store: Store) -> Iterator[tuple[Any, ...]]:
-        """Go through the newest case of each knee and root."""
+        """Iterate over the newest case of each knee and root."""
         known = store.examinations()
         names = [field.name for field in self.all_fields]
         for content in store.cases():

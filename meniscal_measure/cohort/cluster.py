@@ -1,7 +1,7 @@
 """Carrying out tasks on a Dask cluster, named by the address of its scheduler.
 
 Workers need this package and the paths of the manifest: shared storage, or fsspec URLs. Client and
-scheduler hold only the tasks in work, however many knees there are. Each thread of the cluster
+scheduler hold only the running tasks, however many knees there are. Each thread of the cluster
 measures in a process of its own, see `pool`, so that a knee that kills or hangs its process costs
 neither the cluster a worker nor another knee its reading.
 """
@@ -136,7 +136,7 @@ class _Work:
 
 
 def _batch_size(outcomes: list[Outcome]) -> int:
-    """Reckon how many tasks like these fill a batch."""
+    """Estimate how many such tasks fill a batch."""
     seconds = sum(outcome.seconds for outcome in outcomes)
     return max(1, min(LARGEST_BATCH, int(BATCH_S * len(outcomes) / max(seconds, 1e-3))))
 

@@ -130,7 +130,7 @@ EXPORT_FIELDS = MANIFEST_FIELDS + STATUS_FIELDS + PLACE_FIELDS + RUN_FIELDS + ME
 
 @dataclass(frozen=True)
 class Provenance:
-    """What a reading was made from and by, as far as its record does not say so."""
+    """What a reading was made from and by, where its record does not say."""
 
     image_sha256: str = ""
     landmark_sha256: str = ""

@@ -65,7 +65,7 @@ SIMILAR = {
 
 
 class Manifest:
-    """A manifest in a file, read and checked again each time its entries are gone through.
+    """A manifest in a file, read and checked anew each time it is iterated.
 
     Parameters
     ----------
@@ -138,7 +138,7 @@ class Manifest:
 
 
 def read_manifest(path: Path) -> Manifest:
-    """Open a manifest; what is wrong with it is said once its entries are gone through."""
+    """Open a manifest; its problems are reported once it is iterated."""
     return Manifest(path)
 
 

@@ -30,7 +30,7 @@ TRIES = 2
 """A task whose worker is lost so often is given up; the first loss may be chance."""
 
 AHEAD = 2
-"""Tasks that a worker holds, the one in work included, so that it need not wait for the next."""
+"""Tasks that a worker holds, the running one included, so that it need not wait for the next."""
 
 TIME_LIMIT_S = 900.0
 """How long a knee may take. The slowest take seconds, so that what is ended is a read or a decoder
@@ -92,7 +92,7 @@ class Pool:
             slot.leave()
 
     def carry_out(self, tasks: Iterator[Task]) -> Iterator[Outcome]:
-        """Carry out tasks, taken as workers fall free.
+        """Carry out tasks, taken as workers become free.
 
         Yields
         ------
@@ -122,7 +122,7 @@ class Pool:
 
 
 class _WorkerSlot:
-    """A place for one worker process at a time, and the tasks it has, the first of them in work."""
+    """A place for one worker process at a time, and its tasks, of which the first is running."""
 
     def __init__(self, measure: Measure, inbox: Inbox, time_limit_s: float) -> None:
         self.tasks: deque[Task] = deque()
@@ -158,7 +158,7 @@ class _WorkerSlot:
         return outcome
 
     def overrun(self) -> Outcome:
-        """Give up the task in work, which has taken too long."""
+        """Give up the running task, which has taken too long."""
         return self._give_up(
             f"Nothing came of this knee in {self._time_limit_s:g} s: a file that cannot be read to"
             " its end, or a decoder that hangs. Run again to try once more."
@@ -217,7 +217,7 @@ class _WorkerSlot:
     def _send(self, message: bytes) -> None:
         assert self.process is not None
         assert self.process.stdin is not None
-        with suppress(BrokenPipeError):  # the loss of the worker is heard of from its other pipe
+        with suppress(BrokenPipeError):  # its other pipe will report the loss of the worker
             self.process.stdin.write(message)
             self.process.stdin.flush()
 

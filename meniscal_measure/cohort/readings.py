@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from itertools import islice
@@ -20,6 +20,7 @@ from meniscal_measure.caliper.reading import AxisConvention, Conventions, Thresh
 from meniscal_measure.cohort.agreement.estimates import FloatArray
 from meniscal_measure.cohort.agreement.labels import BETWEEN, Coder, Codes, Labels
 from meniscal_measure.cohort.agreement.ratings import Ratings, ratings_from_rows
+from meniscal_measure.cohort.columns import COMPARTMENTS
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.errors import AgreementError
 from meniscal_measure.report.words import threshold_words
@@ -36,7 +37,7 @@ class Readings:
     side: Labels
     group: Labels
     reader: Labels
-    repeat: NDArray[np.int64]
+    repeat: NDArray[np.int32]
     extrusion_mm: FloatArray
     u_mm: FloatArray
     marks: Mapping[str, FloatArray] = field(default_factory=dict)
@@ -90,7 +91,7 @@ class Readings:
         counts = np.bincount(labels.codes)
         return replace(
             self.where(labels.first),
-            repeat=np.ones(labels.count, dtype=np.int64),
+            repeat=np.ones(labels.count, dtype=np.int32),
             extrusion_mm=np.bincount(labels.codes, self.extrusion_mm) / counts,
             u_mm=np.sqrt(np.bincount(labels.codes, self.u_mm**2) / counts),
         )
@@ -185,15 +186,40 @@ def load_readings(
     AgreementError
         If there are none, or they were made under different conventions.
     """
-    where = compartment.value
-    numbers = (*NUMBER_COLUMNS, f"{where}_extrusion_mm", f"{where}_u_mm")
+    return load_compartments(store, (compartment,), slice_convention=slice_convention)[compartment]
+
+
+def load_compartments(
+    store: Store,
+    compartments: Sequence[Compartment] = COMPARTMENTS,
+    *,
+    slice_convention: SliceConvention | None = None,
+) -> dict[Compartment, Readings]:
+    """Take the readings of several compartments at once; they share the columns they can.
+
+    Parameters
+    ----------
+    store, slice_convention
+        As in `load_readings`.
+    compartments
+        Those wanted; one that was measured in no reading is left out.
+
+    Raises
+    ------
+    AgreementError
+        If there are none, or those of a compartment were made under different conventions.
+    """
+    names = ("extrusion_mm", "u_mm")
+    values = [f"{where.value}_{name}" for where in compartments for name in names]
+    numbers = (*NUMBER_COLUMNS, *values)
+    there = " OR ".join(f"{name} IS NOT NULL" for name in values[::2])
     texts = [Coder() for _ in TEXT_COLUMNS]
     conventions, parts = Coder(), []
     rows = store.columns(
         *TEXT_COLUMNS,
         *CONVENTION_COLUMNS,
         *numbers,
-        where=f"status = 'measured' AND {where}_extrusion_mm IS NOT NULL"
+        where=f"status = 'measured' AND ({there})"
         + (f" AND slice_convention = '{slice_convention}'" if slice_convention else ""),
     )
     while block := list(islice(rows, CHUNK)):
@@ -204,23 +230,23 @@ def load_readings(
         parts.append(np.array(columns[-len(numbers) :], dtype=np.float64))
     if not parts:
         raise AgreementError(
-            f"The store holds no measured {where} compartment. Measure knees with landmarks there."
+            f"The store holds no measured {' or '.join(compartments)} compartment. Measure knees"
+            " with landmarks there."
         )
-    repeat, verified, confidence, value, u = np.concatenate(parts, axis=1)
+    repeat, verified, confidence, *measured = np.concatenate(parts, axis=1)
+    known, codes = conventions.values()
     subject, visit, side, group, reader = (coder.labels() for coder in texts[:-1])
-    return Readings(
-        _one_convention(*conventions.values()),
-        subject,
-        visit,
-        side,
-        group,
-        reader,
-        repeat.astype(np.int64),
-        value,
-        u,
-        {"verified": verified, "confidence": confidence},
-        _covariates(texts[-1], store.covariates()),
-    )
+    marks = {"verified": verified, "confidence": confidence}
+    covariates = _covariates(texts[-1], store.covariates())
+    found = {}
+    for where, value, u in zip(compartments, measured[::2], measured[1::2], strict=True):
+        rows_of = ~np.isnan(value)
+        if rows_of.any():
+            one = _one_convention(known, codes[rows_of])
+            every = Readings(one, subject, visit, side, group, reader, repeat.astype(np.int32),
+                             value, u, marks, covariates)  # fmt: skip
+            found[where] = every if rows_of.all() else every.where(rows_of)
+    return found
 
 
 def _covariates(coder: Coder, names: tuple[str, ...]) -> dict[str, Labels]:
@@ -233,12 +259,12 @@ def _covariates(coder: Coder, names: tuple[str, ...]) -> dict[str, Labels]:
 
 def _one_convention(values: list[Any], codes: Codes) -> Conventions:
     """Refuse to pool readings whose numbers mean different things."""
-    if len(values) > 1:
+    counts = np.bincount(codes, minlength=len(values)).tolist()
+    met = sorted((value, count) for value, count in zip(values, counts, strict=True) if count)
+    if len(met) > 1:
         said = "; ".join(
             f"{count} along {axis} on {slice_}, {threshold_words(conventions)}"
-            for (axis, slice_, rule, threshold), count in sorted(
-                zip(values, np.bincount(codes).tolist(), strict=True)
-            )
+            for (axis, slice_, rule, threshold), count in met
             for conventions in (Conventions(AxisConvention(axis), ThresholdRule(rule), threshold),)
         )
         raise AgreementError(
@@ -246,7 +272,7 @@ def _one_convention(values: list[Any], codes: Codes) -> Conventions:
             " Report those of one slice convention (--slice-convention), or measure the cohort"
             " again under one."
         )
-    ((axis, slice_, rule, threshold),) = values
+    (((axis, slice_, rule, threshold), _),) = met
     return Conventions(
         AxisConvention(axis), ThresholdRule(rule), threshold, slice=SliceConvention(slice_)
     )

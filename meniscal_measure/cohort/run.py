@@ -69,7 +69,7 @@ class Progress:
 
 @dataclass(frozen=True)
 class Job:
-    """A run as it is asked for."""
+    """What a run is to do."""
 
     store: Path
     settings: Settings = field(default_factory=Settings)
@@ -88,8 +88,8 @@ def run_cohort(
 ) -> Progress:
     """Measure what is due of a cohort, and store every outcome as it comes.
 
-    Interrupted by Ctrl-C, it stores what is in work and stops; a second Ctrl-C ends it at once.
-    Ended in any way, the same call goes on from where it was.
+    At Ctrl-C it finishes and stores what is running, then stops; a second Ctrl-C ends it at once.
+    However it ended, the same call resumes it.
 
     Parameters
     ----------

@@ -197,7 +197,7 @@ class Store:
             return int(self._base.execute(query, (retry_refused,)).fetchone()[0])
 
     def due(self, settings: Settings, *, retry_refused: bool) -> Iterator[Task]:
-        """Go through the entries to be measured, each with the bytes it was last done from.
+        """Iterate over the entries to be measured, each with the hash it was last measured from.
 
         The store may be written to meanwhile.
         """
@@ -299,7 +299,7 @@ class Store:
         return Outcome(task, Status.DECIDED, digest, row=row)
 
     def columns(self, *names: str, where: str = "1") -> Iterator[tuple[Any, ...]]:
-        """Go through the current state of entries, with these columns of the view `current`.
+        """Iterate over the current state of entries, with these columns of the view `current`.
 
         `where` is a condition in SQL on these columns; it must not hold any text of a user.
         """
@@ -307,12 +307,6 @@ class Store:
         with explained(self.path):
             query = f"SELECT {quoted} FROM current WHERE {where} ORDER BY line"
             yield from self._base.execute(query)
-
-    def measured_count(self, compartment: str) -> int:
-        """Count the readings in which a compartment was measured."""
-        with explained(self.path):
-            query = f"SELECT count ({compartment}_extrusion_mm) FROM current"
-            return int(self._ask(query))
 
     def counted(self, *groups: str, measured_only: bool = False) -> Iterator[tuple[Any, ...]]:
         """Count entries by SQL expressions of the columns of `current`; the count comes last."""
@@ -338,20 +332,20 @@ class Store:
         return tuple(dict.fromkeys(name for told in found for name in told))
 
     def rows(self) -> Iterator[dict[str, Any]]:
-        """Go through the current state of every entry, with the columns of `EXPORT_FIELDS`."""
+        """Iterate over the current state of every entry, with the columns of `EXPORT_FIELDS`."""
         names = [field.name for field in EXPORT_FIELDS]
         with explained(self.path):
             for row in self._base.execute(f"SELECT {EXPORT_NAMES} FROM current ORDER BY line"):
                 yield dict(zip(names, row, strict=True))
 
     def records(self) -> Iterator[tuple[str, Record]]:
-        """Go through the full records of the current readings, each with the key of its entry."""
+        """Iterate over the full records of the current readings, each with the key of its entry."""
         with explained(self.path):
             for key, packed in self._documents():
                 yield key, unpacked(packed)
 
     def warnings(self) -> Iterator[tuple[str, tuple[bytes, ...]]]:
-        """Go through the current readings with warnings: key of the entry, each warning as JSON."""
+        """Iterate over current readings with warnings: key of the entry, each warning as JSON."""
         with explained(self.path):
             for key, packed in self._documents("warning_count > 0"):
                 yield key, packed_warnings(packed)
@@ -390,7 +384,7 @@ class Store:
             return bool(self._ask("SELECT count (*) FROM sqlite_master WHERE name = 'knee_case'"))
 
     def cases(self) -> Iterator[bytes]:
-        """Go through the newest record of each case."""
+        """Iterate over the newest record of each case."""
         if self.has_cases:
             query = "SELECT record, max (made_at) FROM knee_case GROUP BY key ORDER BY number"
             with explained(self.path):

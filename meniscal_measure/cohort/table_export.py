@@ -51,7 +51,7 @@ class Table(Protocol):
         """Every column in order."""
 
     def rows(self, store: Store) -> Iterator[tuple[Any, ...]]:
-        """Go through the rows."""
+        """Iterate over the rows."""
 
 
 @dataclass(frozen=True)
@@ -73,7 +73,7 @@ class ExportTable:
         )
 
     def rows(self, store: Store) -> Iterator[tuple[Any, ...]]:
-        """Go through the current state of every entry."""
+        """Iterate over the current state of every entry."""
         names = [field.name for field in self.fields]
         if not self.covariates:
             yield from store.columns(*names)

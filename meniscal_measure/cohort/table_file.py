@@ -24,18 +24,18 @@ MOST_OF_LINE = 1_000_000
 """Longest line that is read, in characters; no more of a file is ever held in memory."""
 
 DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+")
-"""A number as it is written where cells are parted by semicolons or tabs."""
+"""A number as written where semicolons or tabs separate the cells."""
 
 
 @dataclass(frozen=True)
 class InputTable:
-    """A table that can be gone through once."""
+    """A table whose rows can be read once."""
 
     path: Path
     columns: tuple[str, ...]
-    """In small letters, blanks around them taken off."""
+    """In lower case, without surrounding blanks."""
     how: str
-    """How its cells were told apart, in words."""
+    """How its cells are separated, in words."""
     rows: Iterator[tuple[int, dict[str, str]]] = field(repr=False)
     """Number of the line, and its cells by column; cells beyond the last column under ''."""
 
@@ -78,12 +78,12 @@ def _text(path: Path) -> InputTable:
     except (UnicodeError, csv.Error) as error:
         raise _not_a_table(path, error) from error
     columns = tuple(map(_column, names))
-    how = f"parted by {SEPARATORS[separator]}"
+    how = f"separated by {SEPARATORS[separator]}"
     return InputTable(path, columns, how, _text_rows(path, encoding, separator, columns))
 
 
 def _separator(header: str) -> str:
-    """Take what parts the header into most cells outside quotation marks."""
+    """Choose the separator that gives the header the most cells, outside quotation marks."""
     bare = re.sub(r'"[^"]*"', "", header)
     return max(SEPARATORS, key=bare.count)
 
@@ -102,9 +102,9 @@ def _text_rows(
             next(reader, None)
             for cells in reader:
                 if any(cells):
-                    told = [_cell(cell, decimal_comma=comma) for cell in cells]
-                    row = dict(zip(columns, told, strict=False))
-                    row[""] = "".join(told[len(columns) :])
+                    values = [_cell(cell, decimal_comma=comma) for cell in cells]
+                    row = dict(zip(columns, values, strict=False))
+                    row[""] = "".join(values[len(columns) :])
                     yield reader.line_num, row
     except OSError as error:
         raise UsageError(

@@ -102,7 +102,7 @@ class Task:
 
 @dataclass(frozen=True)
 class Row:
-    """A reading as the store keeps it; laid out by the workers, of which there are many."""
+    """A reading as the store keeps it; the workers prepare it, as there are many of them."""
 
     values: tuple[Any, ...]
     """Those of `MEASURED_FIELDS`."""
@@ -118,7 +118,7 @@ class Row:
 
 
 def unpacked(packed: bytes) -> Record:
-    """Take the record from a row; one of an earlier version is laid out as this one has it."""
+    """Take the record from a row; one of an earlier version is brought into the present layout."""
     from meniscal_measure.records.earlier_layout import newest_layout
 
     return newest_layout(json.loads(zlib.decompress(packed)))

@@ -38,7 +38,7 @@ def _receive(tasks: SimpleQueue[Task]) -> None:
         while True:
             tasks.put(pickle.load(sys.stdin.buffer))
     finally:
-        os._exit(0)  # even in the middle of a knee: nobody is left to hear of it
+        os._exit(0)  # even in the middle of a knee: nobody is waiting for it
 
 
 def _answer(answer: object, answers: BinaryIO) -> None:

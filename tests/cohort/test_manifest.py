@@ -189,7 +189,7 @@ def test_a_missing_column_is_said_with_what_was_found(folder: Path) -> None:
     assert "there is no column 'subject'; there is no column 'path'" in message
     assert "perhaps 'patient' is meant to be 'subject'" in message
     assert "perhaps 'folder' is meant to be 'path'" in message
-    assert "Found, parted by semicolons: the columns patient, folder, age." in message
+    assert "Found, separated by semicolons: the columns patient, folder, age." in message
 
 
 def test_a_repeat_of_twenty_digits_is_a_problem_and_no_crash(folder: Path) -> None:

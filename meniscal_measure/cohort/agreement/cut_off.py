@@ -1,4 +1,4 @@
-"""A cut-off chosen from the data it is judged on, with its optimism taken off.
+"""A cut-off chosen from the data it is judged on, corrected for its optimism.
 
 The threshold with the largest sum of sensitivity and specificity is the one that suits chance best
 too. What it will do elsewhere is told by choosing it on subjects drawn with replacement and judging

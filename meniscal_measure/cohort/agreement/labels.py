@@ -11,7 +11,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Texts = NDArray[np.str_]
-Codes = NDArray[np.intp]
+Codes = NDArray[np.integer[Any]]
+
+CODE = np.int32
+"""Type in which the codes of a column are held: half of what numpy takes, as columns are long."""
 
 BETWEEN = " / "
 """Stands between the parts of a joined label."""
@@ -50,7 +53,7 @@ class Labels:
         if isinstance(texts, Labels):
             return texts
         names, codes = np.unique(np.asarray(texts, dtype=str), return_inverse=True)
-        return cls(codes.reshape(-1), names)
+        return cls(codes.reshape(-1).astype(CODE), names)
 
     @property
     def count(self) -> int:
@@ -82,8 +85,8 @@ class Labels:
     @cached_property
     def first(self) -> Codes:
         """First row of each different text, shape (count,)."""
-        rows = np.empty(self.count, dtype=np.intp)
-        rows[self.codes[::-1]] = np.arange(self.size)[::-1]
+        rows = np.empty(self.count, dtype=CODE)
+        rows[self.codes[::-1]] = np.arange(self.size, dtype=CODE)[::-1]
         return rows
 
     def is_(self, name: str) -> NDArray[np.bool_]:
@@ -108,7 +111,8 @@ class Labels:
         present = np.bincount(codes, minlength=self.count) > 0
         if present.all():
             return Labels(codes, self.names)
-        return Labels((np.cumsum(present) - 1)[codes], self.names[present])
+        numbers = np.cumsum(present, dtype=CODE) - CODE(1)
+        return Labels(numbers[codes], self.names[present])
 
     def paired(self, other: Labels) -> Labels:
         """Tell rows apart by both texts, without names, which cost more than the rest.
@@ -122,7 +126,9 @@ class Labels:
         return Labels(codes, np.zeros(pairs.size, dtype="U1"))
 
     def _pairs(self, other: Labels) -> tuple[Codes, Codes]:
-        return np.unique(self.codes * other.count + other.codes, return_inverse=True)
+        both = self.codes.astype(np.int64) * other.count + other.codes
+        pairs, codes = np.unique(both, return_inverse=True)
+        return pairs, codes.astype(CODE)
 
     def joined(self, other: Labels) -> Labels:
         """Label each row by both texts; an empty one adds nothing to the name.
@@ -150,7 +156,7 @@ class Coder:
         """Give numbers to some more rows."""
         numbers = self._numbers
         codes = [numbers.setdefault(value, len(numbers)) for value in values]
-        self._parts.append(np.array(codes, dtype=np.intp))
+        self._parts.append(np.array(codes, dtype=CODE))
 
     def values(self) -> tuple[list[Any], Codes]:
         """Give the different values in the order in which they came, and the number of each row."""
@@ -160,4 +166,4 @@ class Coder:
         """Give the rows as labels, if the values are texts."""
         values, codes = self.values()
         names, order = np.unique(np.array(values, dtype=str), return_inverse=True)
-        return Labels(order[codes], names)
+        return Labels(order.astype(CODE)[codes], names)

@@ -1,4 +1,4 @@
-"""A linear mixed model: readings that hang together because they come from one subject.
+"""A linear mixed model: readings that are correlated because they come from one subject.
 
 Random intercepts for nested levels, such as subject, knee and examination, fitted by restricted
 maximum likelihood. Levels that are nested need sums over groups only, so that a fit takes time in
@@ -54,11 +54,6 @@ class Effect:
     """Satterthwaite's degrees of freedom."""
     p: float
 
-    @property
-    def p_line(self) -> Estimate:
-        """The p value as a line of a results table."""
-        return Estimate(f"p of {self.estimate.name}", self.p, source=SOURCE)
-
 
 @dataclass(frozen=True)
 class MixedModel:
@@ -71,7 +66,7 @@ class MixedModel:
     spreads: tuple[Estimate, ...]
     """Standard deviation of each random level, the outermost first, and of the residuals."""
     residuals: FloatArray
-    """In the order of the rows, random levels taken off; shape (n,)."""
+    """In the order of the rows, without the random levels; shape (n,)."""
     fitted: FloatArray
     remarks: tuple[str, ...]
     """What there is to know of the fit."""
@@ -129,8 +124,8 @@ def mixed_model(
         Fixed effects, n rows.
     levels
         Labels of each row by the name of the level, the outermost first, such as subject, knee and
-        examination. A level that has as many groups as there are rows cannot be told from the
-        residuals and must not be given.
+        examination. A level that has as many groups as there are rows cannot be distinguished
+        from the residuals and must not be given.
     level
         Confidence level of the intervals of the spreads, a fraction.
 

@@ -107,7 +107,7 @@ def ratings_from_rows(
         If a reader has two values for one case: that is a repeat, and has to be labelled as such.
     """
     case, reader = Labels.of(cases), Labels.of(readers)
-    cells = case.codes * reader.count + reader.codes
+    cells = case.codes.astype(np.int64) * reader.count + reader.codes
     counts = np.bincount(cells)
     if counts.max(initial=0) > 1:
         at, who = divmod(int(counts.argmax()), reader.count)

@@ -43,7 +43,7 @@ def key_results(parts: Sequence[tuple[str, Readings, DetectableChange]]) -> list
     return [table, Paragraph("Results. " + " ".join(one.sentence for one in found))]
 
 
-def _told(line: Estimate) -> str:
+def _with_interval(line: Estimate) -> str:
     interval, unit = interval_text(line), f" {line.unit}" if line.unit else ""
     between = f" (95 % interval {interval})" if interval else ""
     return f"{number_text(line.value, line.unit)}{unit}{between}"
@@ -54,7 +54,7 @@ def _results(label: str, readings: Readings, detectable: DetectableChange) -> It
     yield from _change(label, readings, detectable)
     yield from _agreement(label, readings)
     change = detectable.estimate
-    sentence = f"The smallest detectable change of {label.lower()} was {_told(change)}."
+    sentence = f"The smallest detectable change of {label.lower()} was {_with_interval(change)}."
     yield KeyResult(f"{label}, smallest detectable change", change, "mm", sentence)
 
 
@@ -68,11 +68,11 @@ def _at_first_visit(label: str, readings: Readings) -> Iterator[KeyResult]:
     at = f"at visit {visit}" if visit else "at the visit"
     yield KeyResult(
         f"{label}, mean {at}", whole.mean, "mm",
-        f"Mean {label.lower()} {at} was {_told(whole.mean)}, SD {whole.sd.value:.2f} mm.",
+        f"Mean {label.lower()} {at} was {_with_interval(whole.mean)}, SD {whole.sd.value:.2f} mm.",
     )  # fmt: skip
     yield KeyResult(
         f"{label}, share flagged {at}", whole.flagged, "",
-        f"A share of {_told(whole.flagged)} of the knees was flagged.",
+        f"A share of {_with_interval(whole.flagged)} of the knees was flagged.",
     )  # fmt: skip
 
 
@@ -87,7 +87,7 @@ def _change(label: str, readings: Readings, detectable: DetectableChange) -> Ite
     except AgreementError:  # the section on change says why
         return
     span = f"from visit {ends[0]} to {ends[1]}"
-    sentence = f"{label} changed by {_told(summary.mean)} {span}."
+    sentence = f"{label} changed by {_with_interval(summary.mean)} {span}."
     yield KeyResult(f"{label}, change {span}", summary.mean, "mm", sentence)
     for one in found.differences if found else ():
         first, second = one.first or "not named", one.second or "not named"
@@ -95,7 +95,8 @@ def _change(label: str, readings: Readings, detectable: DetectableChange) -> Ite
         told = f"adjusted p {p if p.startswith('<') else f'= {p}'}"
         yield KeyResult(
             f"{label}, change {span}, {first} minus {second}", one.difference, f"mm, {told}",
-            f"Group {first} changed by {_told(one.difference)} more than group {second} ({told}).",
+            f"Group {first} changed by {_with_interval(one.difference)} more than group {second}"
+            f" ({told}).",
         )  # fmt: skip
 
 
@@ -108,5 +109,5 @@ def _agreement(label: str, readings: Readings) -> Iterator[KeyResult]:
         return
     icc = between.reliability.forms[RECOMMENDED]
     words, readers = reliability_words(icc), len(between.readers)
-    sentence = f"ICC(2,1) of {readers} readers was {_told(icc)}, {words}."
+    sentence = f"ICC(2,1) of {readers} readers was {_with_interval(icc)}, {words}."
     yield KeyResult(f"{label}, ICC(2,1)", icc, words, sentence)

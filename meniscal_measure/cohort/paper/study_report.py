@@ -26,7 +26,7 @@ from meniscal_measure.cohort.paper.methods import methods_sections
 from meniscal_measure.cohort.paper.participant_flow import Flow, count_flow, flow_plot
 from meniscal_measure.cohort.paper.sensitivity import sensitivity_table
 from meniscal_measure.cohort.reader_agreement import DetectableChange, detectable_change
-from meniscal_measure.cohort.readings import Readings, load_readings
+from meniscal_measure.cohort.readings import Readings, load_compartments
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.visit_change import visits_of
 from meniscal_measure.errors import AgreementError
@@ -104,10 +104,9 @@ def cohort_report(
 
 
 def _parts(store: Store, slice_convention: SliceConvention | None) -> Iterator[Part]:
-    for compartment in COMPARTMENTS:
-        if store.measured_count(compartment.value):
-            readings = load_readings(store, compartment, slice_convention=slice_convention)
-            yield Part(compartment, readings, detectable_change(readings))
+    found = load_compartments(store, slice_convention=slice_convention)
+    for compartment, readings in found.items():
+        yield Part(compartment, readings, detectable_change(readings))
 
 
 def _participants(flow: Flow, readings: Readings) -> Iterator[Block]:
