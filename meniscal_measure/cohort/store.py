@@ -10,7 +10,6 @@ never mixed with these.
 
 from __future__ import annotations
 
-import json
 import os
 import sqlite3
 import zlib
@@ -18,17 +17,17 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Self
 
-from meniscal_measure.cohort.columns import EXPORT_FIELDS, MEASURED_FIELDS, Provenance
+from meniscal_measure.cohort.columns import MEASURED_FIELDS, Provenance
 from meniscal_measure.cohort.enrolment import Enrolment, enrolled
-from meniscal_measure.cohort.entry import Entry, Examination
+from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.redecide import with_threshold
+from meniscal_measure.cohort.store_queries import StoreQueries
 from meniscal_measure.cohort.store_tables import (
     APPLICATION_ID,
     CASES,
     CURRENT,
     DUE,
     ENTRY_NAMES,
-    EXPORT_NAMES,
     INSERT_READING,
     LAYOUT,
     MEASURED_NAMES,
@@ -38,12 +37,10 @@ from meniscal_measure.cohort.store_tables import (
 )
 from meniscal_measure.cohort.task import (
     Outcome,
-    Record,
     Row,
     Settings,
     Status,
     Task,
-    packed_warnings,
     unpacked,
 )
 from meniscal_measure.errors import UsageError
@@ -61,7 +58,7 @@ PAGE = 500
 """Entries looked up at a time, so that memory does not grow with their number."""
 
 
-class Store:
+class Store(StoreQueries):
     """A store of readings; opened, and made if it does not exist.
 
     Parameters
@@ -113,10 +110,6 @@ class Store:
                 path=str(self.path),
                 layout=LAYOUT,
             )
-
-    def _ask(self, query: str) -> Any:
-        """Fetch one value."""
-        return self._base.execute(query).fetchone()[0]
 
     @classmethod
     def existing(cls, path: Path) -> Self:
@@ -298,113 +291,12 @@ class Store:
         row = Row.of(record, Provenance(*(one or "" for one in made_from)))
         return Outcome(task, Status.DECIDED, digest, row=row)
 
-    def columns(self, *names: str, where: str = "1") -> Iterator[tuple[Any, ...]]:
-        """Iterate over the current state of entries, with these columns of the view `current`.
-
-        `where` is a condition in SQL on these columns; it must not hold any text of a user.
-        """
-        quoted = ", ".join(f'"{name}"' for name in names)
-        with explained(self.path):
-            query = f"SELECT {quoted} FROM current WHERE {where} ORDER BY line"
-            yield from self._base.execute(query)
-
-    def counted(self, *groups: str, measured_only: bool = False) -> Iterator[tuple[Any, ...]]:
-        """Count entries by SQL expressions of the columns of `current`; the count comes last."""
-        names = ", ".join(f"{group} AS g{number}" for number, group in enumerate(groups))
-        by = ", ".join(f"g{number}" for number in range(len(groups)))
-        where = f"WHERE status = '{Status.MEASURED}'" if measured_only else ""
-        with explained(self.path):
-            yield from self._base.execute(
-                f"SELECT {names}, count (*) FROM current {where} GROUP BY {by}"
-            )
-
-    def subject_count(self, *, measured_only: bool = False) -> int:
-        """Count the subjects."""
-        where = f"WHERE status = '{Status.MEASURED}'" if measured_only else ""
-        with explained(self.path):
-            return int(self._ask(f"SELECT count (DISTINCT subject) FROM current {where}"))
-
-    def covariates(self) -> tuple[str, ...]:
-        """Name the covariates that any manifest of the store has, in the order of their columns."""
-        with explained(self.path):
-            query = "SELECT covariates FROM entry WHERE covariates <> '' GROUP BY manifest"
-            found = [json.loads(told) for (told,) in self._base.execute(query)]
-        return tuple(dict.fromkeys(name for told in found for name in told))
-
-    def rows(self) -> Iterator[dict[str, Any]]:
-        """Iterate over the current state of every entry, with the columns of `EXPORT_FIELDS`."""
-        names = [field.name for field in EXPORT_FIELDS]
-        with explained(self.path):
-            for row in self._base.execute(f"SELECT {EXPORT_NAMES} FROM current ORDER BY line"):
-                yield dict(zip(names, row, strict=True))
-
-    def records(self) -> Iterator[tuple[str, Record]]:
-        """Iterate over the full records of the current readings, each with the key of its entry."""
-        with explained(self.path):
-            for key, packed in self._documents():
-                yield key, unpacked(packed)
-
-    def warnings(self) -> Iterator[tuple[str, tuple[bytes, ...]]]:
-        """Iterate over current readings with warnings: key of the entry, each warning as JSON."""
-        with explained(self.path):
-            for key, packed in self._documents("warning_count > 0"):
-                yield key, packed_warnings(packed)
-
-    def _documents(self, where: str = "1") -> Iterator[tuple[str, bytes]]:
-        with explained(self.path):
-            yield from self._base.execute(
-                "SELECT key, record FROM current c JOIN document d ON d.reading = c.reading"
-                f" WHERE {where} ORDER BY line"
-            )
-
-    def examinations(self) -> dict[tuple[str, str], Examination | None]:
-        """Tell whose each measured study is, by UID and side; None where readings contradict."""
-        with explained(self.path):
-            query = (
-                'SELECT DISTINCT study_instance_uid, side_measured, subject, visit, "group"'
-                " FROM current WHERE study_instance_uid <> ''"
-            )
-            found: dict[tuple[str, str], Examination | None] = {}
-            for uid, side, *whose in self._base.execute(query):
-                known = (uid, side) in found
-                found[uid, side] = None if known else Examination(*whose)
-            return found
-
     def add_case(self, key: str, made_at: str, record: bytes) -> None:
         """Add the record of a case; one that is there already is left as it is."""
         with explained(self.path), transaction(self._base):
             self._base.execute(CASES)
             insert = "INSERT OR IGNORE INTO knee_case (key, made_at, record) VALUES (?, ?, ?)"
             self._base.execute(insert, (key, made_at, zlib.compress(record)))
-
-    @property
-    def has_cases(self) -> bool:
-        """Whether any case was ever added."""
-        with explained(self.path):
-            return bool(self._ask("SELECT count (*) FROM sqlite_master WHERE name = 'knee_case'"))
-
-    def cases(self) -> Iterator[bytes]:
-        """Iterate over the newest record of each case."""
-        if self.has_cases:
-            query = "SELECT record, max (made_at) FROM knee_case GROUP BY key ORDER BY number"
-            with explained(self.path):
-                for packed, _ in self._base.execute(query):
-                    yield zlib.decompress(packed)
-
-    def counts(self) -> dict[str, int]:
-        """Count the entries by current status."""
-        with explained(self.path):
-            query = "SELECT status, count (*) FROM current GROUP BY status"
-            return dict(self._base.execute(query).fetchall())
-
-    def last_settings(self) -> dict[str, Any] | None:
-        """Tell the settings of the last run; None before the first."""
-        with explained(self.path):
-            query = (
-                "SELECT told FROM run JOIN settings ON number = settings ORDER BY id DESC LIMIT 1"
-            )
-            row = self._base.execute(query).fetchone()
-            return None if row is None else dict(json.loads(row[0]))
 
 
 def _opened_to_read(path: Path) -> sqlite3.Connection:

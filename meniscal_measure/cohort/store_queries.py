@@ -1,0 +1,128 @@
+"""What a store of readings can be asked: rows of its view `current`, counts, records, cases."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from meniscal_measure.cohort.columns import EXPORT_FIELDS
+from meniscal_measure.cohort.entry import Examination
+from meniscal_measure.cohort.store_tables import EXPORT_NAMES
+from meniscal_measure.cohort.task import Record, Status, packed_warnings, unpacked
+from meniscal_measure.records.database import explained
+
+
+class StoreQueries:
+    """The part of a `store.Store` that only reads."""
+
+    path: Path
+    _base: sqlite3.Connection
+
+    def _ask(self, query: str) -> Any:
+        """Fetch one value."""
+        return self._base.execute(query).fetchone()[0]
+
+    def columns(self, *names: str, where: str = "1") -> Iterator[tuple[Any, ...]]:
+        """Iterate over the current state of entries, with these columns of the view `current`.
+
+        `where` is a condition in SQL on these columns; it must not hold any text of a user.
+        """
+        quoted = ", ".join(f'"{name}"' for name in names)
+        with explained(self.path):
+            query = f"SELECT {quoted} FROM current WHERE {where} ORDER BY line"
+            yield from self._base.execute(query)
+
+    def counted(self, *groups: str, measured_only: bool = False) -> Iterator[tuple[Any, ...]]:
+        """Count entries by SQL expressions of the columns of `current`; the count comes last."""
+        names = ", ".join(f"{group} AS g{number}" for number, group in enumerate(groups))
+        by = ", ".join(f"g{number}" for number in range(len(groups)))
+        where = f"WHERE status = '{Status.MEASURED}'" if measured_only else ""
+        with explained(self.path):
+            yield from self._base.execute(
+                f"SELECT {names}, count (*) FROM current {where} GROUP BY {by}"
+            )
+
+    def subject_count(self, *, measured_only: bool = False) -> int:
+        """Count the subjects."""
+        where = f"WHERE status = '{Status.MEASURED}'" if measured_only else ""
+        with explained(self.path):
+            return int(self._ask(f"SELECT count (DISTINCT subject) FROM current {where}"))
+
+    def covariates(self) -> tuple[str, ...]:
+        """Name the covariates that any manifest of the store has, in the order of their columns."""
+        with explained(self.path):
+            query = "SELECT covariates FROM entry WHERE covariates <> '' GROUP BY manifest"
+            found = [json.loads(told) for (told,) in self._base.execute(query)]
+        return tuple(dict.fromkeys(name for told in found for name in told))
+
+    def rows(self) -> Iterator[dict[str, Any]]:
+        """Iterate over the current state of every entry, with the columns of `EXPORT_FIELDS`."""
+        names = [field.name for field in EXPORT_FIELDS]
+        with explained(self.path):
+            for row in self._base.execute(f"SELECT {EXPORT_NAMES} FROM current ORDER BY line"):
+                yield dict(zip(names, row, strict=True))
+
+    def records(self) -> Iterator[tuple[str, Record]]:
+        """Iterate over the full records of the current readings, each with the key of its entry."""
+        with explained(self.path):
+            for key, packed in self._documents():
+                yield key, unpacked(packed)
+
+    def warnings(self) -> Iterator[tuple[str, tuple[bytes, ...]]]:
+        """Iterate over current readings with warnings: key of the entry, each warning as JSON."""
+        with explained(self.path):
+            for key, packed in self._documents("warning_count > 0"):
+                yield key, packed_warnings(packed)
+
+    def _documents(self, where: str = "1") -> Iterator[tuple[str, bytes]]:
+        with explained(self.path):
+            yield from self._base.execute(
+                "SELECT key, record FROM current c JOIN document d ON d.reading = c.reading"
+                f" WHERE {where} ORDER BY line"
+            )
+
+    def examinations(self) -> dict[tuple[str, str], Examination | None]:
+        """Tell whose each measured study is, by UID and side; None where readings contradict."""
+        with explained(self.path):
+            query = (
+                'SELECT DISTINCT study_instance_uid, side_measured, subject, visit, "group"'
+                " FROM current WHERE study_instance_uid <> ''"
+            )
+            found: dict[tuple[str, str], Examination | None] = {}
+            for uid, side, *whose in self._base.execute(query):
+                known = (uid, side) in found
+                found[uid, side] = None if known else Examination(*whose)
+            return found
+
+    @property
+    def has_cases(self) -> bool:
+        """Whether any case was ever added."""
+        with explained(self.path):
+            return bool(self._ask("SELECT count (*) FROM sqlite_master WHERE name = 'knee_case'"))
+
+    def cases(self) -> Iterator[bytes]:
+        """Iterate over the newest record of each case."""
+        if self.has_cases:
+            query = "SELECT record, max (made_at) FROM knee_case GROUP BY key ORDER BY number"
+            with explained(self.path):
+                for packed, _ in self._base.execute(query):
+                    yield zlib.decompress(packed)
+
+    def counts(self) -> dict[str, int]:
+        """Count the entries by current status."""
+        with explained(self.path):
+            query = "SELECT status, count (*) FROM current GROUP BY status"
+            return dict(self._base.execute(query).fetchall())
+
+    def last_settings(self) -> dict[str, Any] | None:
+        """Tell the settings of the last run; None before the first."""
+        with explained(self.path):
+            query = (
+                "SELECT told FROM run JOIN settings ON number = settings ORDER BY id DESC LIMIT 1"
+            )
+            row = self._base.execute(query).fetchone()
+            return None if row is None else dict(json.loads(row[0]))
