@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from meniscal_measure.caliper.landmarks import SliceConvention
 from meniscal_measure.cohort.columns import EXPORT_FIELDS
 from meniscal_measure.cohort.entry import Examination
 from meniscal_measure.cohort.store_tables import EXPORT_NAMES
@@ -46,9 +47,13 @@ class StoreQueries:
                 f"SELECT {names}, count (*) FROM current {where} GROUP BY {by}"
             )
 
-    def subject_count(self, *, measured_only: bool = False) -> int:
-        """Count the subjects."""
+    def subject_count(
+        self, *, measured_only: bool = False, slice_convention: SliceConvention | None = None
+    ) -> int:
+        """Count the subjects, or those with a reading on a slice chosen by a rule."""
         where = f"WHERE status = '{Status.MEASURED}'" if measured_only else ""
+        if slice_convention is not None:
+            where += f" AND slice_convention = '{slice_convention}'"
         with explained(self.path):
             return int(self._ask(f"SELECT count (DISTINCT subject) FROM current {where}"))
 

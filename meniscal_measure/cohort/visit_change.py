@@ -31,6 +31,19 @@ NESTED = ("subject", "knee", "examination")
 """Random levels, the outermost first."""
 
 
+BASELINE = re.compile(r"(baseline|base|bl|screening|initial|first|pre|pre\W?op\w*|before)\W*\d*")
+"""Names of a visit before all others (common practice, no source)."""
+
+SPAN = re.compile(
+    r"(?P<before>\d+)\W*(?P<unit>days?|weeks?|months?|years?|wks?|mo|yrs?|[dwmy])\b"
+    r"|\b(?P<word>day|week|month|year|[wmy])s?\W*(?P<after>\d+)"
+)
+"""A span of time in the name of a visit, such as 12 months, 6w or month 6."""
+
+DAYS = {"d": 1.0, "w": 7.0, "m": 30.44, "y": 365.25}
+"""Days of a unit, by its first letter."""
+
+
 @dataclass(frozen=True)
 class VisitChange:
     """How knees changed between two visits."""
@@ -79,16 +92,25 @@ class GroupVisitModel:
         return "extrusion ~ " + " + ".join(terms or ["1"])
 
 
-def visit_sort_key(visit: str) -> list[str | int]:
-    """Sort key by which visit 2 comes before visit 10.
+def visit_sort_key(visit: str) -> tuple[bool, float, list[str | int]]:
+    """Sort key by which a baseline comes first, spans of time follow each other, and 2 before 10.
 
     Examples
     --------
+    >>> sorted(["12 months", "baseline", "6 weeks", "2 years"], key=visit_sort_key)
+    ['baseline', '6 weeks', '12 months', '2 years']
     >>> sorted(["visit 10", "visit 2"], key=visit_sort_key)
     ['visit 2', 'visit 10']
     """
+    name = visit.strip().lower()
     parts = re.split(r"(\d+)", visit)
-    return [int(part) if number % 2 else part for number, part in enumerate(parts)]
+    natural = [int(part) if number % 2 else part for number, part in enumerate(parts)]
+    span = SPAN.search(name)
+    days = 0.0
+    if span is not None:
+        number, unit = span["before"] or span["after"], span["unit"] or span["word"]
+        days = float(number) * DAYS[unit[0]]
+    return BASELINE.fullmatch(name) is None, days, natural
 
 
 def visits_of(readings: Readings) -> list[str]:

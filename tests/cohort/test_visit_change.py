@@ -117,11 +117,17 @@ def test_nothing_that_varies_is_nothing_to_model() -> None:
     assert group_visit_model(readings) is None
 
 
-def test_visit_two_comes_before_visit_ten() -> None:
-    assert sorted(["10", "2", "month 12", "month 6", "baseline"], key=visit_sort_key) == [
-        "2",
-        "10",
-        "baseline",
-        "month 6",
-        "month 12",
-    ]
+@pytest.mark.parametrize(
+    "in_time",
+    [
+        ["2", "10"],
+        ["baseline", "12 months"],
+        ["Baseline", "6w", "3 months", "1 year", "24 months"],
+        ["pre-op", "month 6", "month 12"],
+        ["screening", "V2", "V10"],
+        ["BL", "M12", "M24"],
+    ],
+)
+def test_visits_come_in_the_order_of_time(in_time: list[str]) -> None:
+    mixed = [*in_time[1:], in_time[0]]
+    assert sorted(mixed, key=visit_sort_key) == in_time

@@ -46,6 +46,18 @@ class Estimate:
     source: str = ""
 
 
+def as_percent(share: Estimate) -> Estimate:
+    """Turn a fraction with its interval into per cent.
+
+    Examples
+    --------
+    >>> as_percent(Estimate("flagged", 0.25, 0.125, 0.5)).low
+    12.5
+    """
+    ends = (None if end is None else 100 * end for end in (share.low, share.high))
+    return Estimate(share.name, 100 * share.value, *ends, "%", share.source)
+
+
 @dataclass(frozen=True)
 class Cases:
     """How many cases went into a statistic and how many were left out for missing values."""

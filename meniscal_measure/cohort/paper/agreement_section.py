@@ -181,7 +181,7 @@ def _together(readings: Readings) -> Iterator[Estimate]:
 
 def _pair_table(label: str, between: BetweenReaders, in_file_only: bool) -> Table:
     rows = [
-        (f"{named(p.first)} minus {named(p.second)}", str(p.limits.cases.used),
+        (f"{named(p.first)} minus {named(p.second)}", str(p.proportional.cases.used),
          number_text(p.limits.bias.value, "mm"),
          f"{number_text(p.limits.lower.value, 'mm')} to {number_text(p.limits.upper.value, 'mm')}",
          number_text(p.flags.overall.value),

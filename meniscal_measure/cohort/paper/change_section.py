@@ -42,11 +42,15 @@ def change_sections(
 ) -> Iterator[Block]:
     """Say how knees changed from each visit to the next, by group, and what one model makes of it.
 
-    Visits come in the order of their names.
+    Visits come in the order of `visit_sort_key`, which the report states.
     """
     visits = visits_of(readings)
     if len(visits) > 1 and not in_file_only:
         yield Heading(f"{label}: change between visits, by group")
+        yield Paragraph(
+            f"Visits in the order of their names: {', '.join(visits)}. If that is not the order in"
+            " time, number them in the manifest."
+        )
     for earlier, later in pairwise(visits):
         try:
             yield from _interval(label, readings, (earlier, later), detectable, in_file_only)

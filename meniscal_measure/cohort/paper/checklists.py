@@ -16,7 +16,7 @@ GRRAS = (
     ("6", "How the sample size was chosen", f"cohort sample-size; {AUTHORS}"),
     ("7", "Sampling method", AUTHORS),
     ("8", "Measurement process: time between repeats, training, blinding", f"Methods; {AUTHORS}"),
-    ("9", "Whether readings were independent", "Methods"),
+    ("9", "Whether readings were independent", AUTHORS),
     ("10", "Statistical analysis", "Methods; references of the formulas"),
     ("11", "Numbers of raters, subjects, readings", "Inclusions; agreement of readers"),
     ("12", "Characteristics of raters and subjects", f"Table 1; {AUTHORS}"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from meniscal_measure.cohort.agreement.estimates import Estimate
+from meniscal_measure.cohort.agreement.estimates import Estimate, as_percent
 from meniscal_measure.cohort.agreement.group_comparison import summarise_groups
 from meniscal_measure.cohort.agreement.tables import interval_text, number_text
 from meniscal_measure.cohort.paper.agreement_section import RECOMMENDED, reliability_words
@@ -54,7 +54,7 @@ def _results(label: str, readings: Readings, detectable: DetectableChange) -> It
     yield from _change(label, readings, detectable)
     yield from _agreement(label, readings)
     change = detectable.estimate
-    sentence = f"The smallest detectable change of {label.lower()} was {_with_interval(change)}."
+    sentence = f"The smallest detectable change of {label.lower()} was {detectable.words}."
     yield KeyResult(f"{label}, smallest detectable change", change, "mm", sentence)
 
 
@@ -70,9 +70,10 @@ def _at_first_visit(label: str, readings: Readings) -> Iterator[KeyResult]:
         f"{label}, mean {at}", whole.mean, "mm",
         f"Mean {label.lower()} {at} was {_with_interval(whole.mean)}, SD {whole.sd.value:.2f} mm.",
     )  # fmt: skip
+    flagged = as_percent(whole.flagged)
     yield KeyResult(
-        f"{label}, share flagged {at}", whole.flagged, "",
-        f"A share of {_with_interval(whole.flagged)} of the knees was flagged.",
+        f"{label}, flagged {at}", flagged, "% of knees",
+        f"{_with_interval(flagged)} of the knees were flagged.",
     )  # fmt: skip
 
 
@@ -95,8 +96,8 @@ def _change(label: str, readings: Readings, detectable: DetectableChange) -> Ite
         told = f"adjusted p {p if p.startswith('<') else f'= {p}'}"
         yield KeyResult(
             f"{label}, change {span}, {first} minus {second}", one.difference, f"mm, {told}",
-            f"Group {first} changed by {_with_interval(one.difference)} more than group {second}"
-            f" ({told}).",
+            f"The difference of these changes, {first} minus {second}, was"
+            f" {_with_interval(one.difference)}, {told}.",
         )  # fmt: skip
 
 

@@ -32,7 +32,7 @@ class Flow:
     excluded: Counter[str] = field(default_factory=Counter)
     """Entries by the manifest's reason."""
     failed: Counter[str] = field(default_factory=Counter)
-    """Entries by what became of them: refused, crashed, waiting."""
+    """Entries by why they are not analysed: refused, crashed, waiting, on another slice."""
     warned: int = 0
     """Measured entries with a warning."""
     verified: Counter[str] = field(default_factory=Counter)
@@ -62,8 +62,17 @@ MEASURED_GROUPS = (
 )  # fmt: skip
 
 
-def count_flow(store: Store) -> Flow:
-    """Count the entries by their current state."""
+SLICE_PLACE = MEASURED_GROUPS.index("slice_convention")
+
+OTHER_SLICE = "on a slice chosen by another rule"
+"""What became of a measured reading that a report of one slice convention leaves out."""
+
+
+def count_flow(store: Store, slice_convention: SliceConvention | None = None) -> Flow:
+    """Count the entries by their current state.
+
+    With a slice convention, readings on slices chosen by another rule count as not analysed.
+    """
     flow = Flow()
     for status, reason, count in store.counted("status", "reason"):
         flow.entries += count
@@ -72,9 +81,14 @@ def count_flow(store: Store) -> Flow:
         elif status != "measured":
             flow.failed[status] += count
     flow.subjects = store.subject_count()
-    flow.measured_subjects = store.subject_count(measured_only=True)
+    flow.measured_subjects = store.subject_count(
+        measured_only=True, slice_convention=slice_convention
+    )
     for *group, count in store.counted(*MEASURED_GROUPS, measured_only=True):
-        _count_measured(flow, group, count)
+        if slice_convention in (None, group[SLICE_PLACE]):
+            _count_measured(flow, group, count)
+        else:
+            flow.failed[OTHER_SLICE] += count
     return flow
 
 
@@ -121,7 +135,7 @@ def flow_plot(flow: Flow) -> Draw:
     )  # fmt: skip
     leaving = (
         (0.65, "Excluded", flow.excluded),
-        (0.35, "Not measured", flow.failed),
+        (0.35, "Not analysed", flow.failed),
     )
 
     def draw(axes: Axes) -> None:

@@ -76,7 +76,7 @@ def cohort_report(
     AgreementError
         If nothing has been measured yet, or under conventions that do not compare.
     """
-    flow = count_flow(store)
+    flow = count_flow(store, slice_convention)
     if not flow.measured:
         raise AgreementError(
             "Nothing has been measured in this store yet; measure the cohort first."
@@ -114,7 +114,7 @@ def _participants(flow: Flow, readings: Readings) -> Iterator[Block]:
     left_out = flow.excluded.total()
     yield Paragraph(
         f"The manifest names {flow.entries} readings of {flow.subjects} subjects. {left_out}"
-        f" were excluded, {flow.failed.total()} could not be or have not been measured, and"
+        f" were excluded, {flow.failed.total()} could not be measured or were left out, and"
         f" {flow.measured} readings of {flow.measured_subjects} subjects were analysed;"
         f" {flow.flagged} of these readings were flagged."
     )

@@ -411,7 +411,7 @@ def test_change_by_group_comes_before_agreement_and_in_the_sentences(grouped: St
     rows = {row[0]: row for row in tables(blocks)["Medial extrusion, visit 1 to 2, by group"].rows}
     difference = rows["Difference of changes, tear minus control"]
     assert float(difference[2]) == pytest.approx(0.385, abs=0.2)
-    assert "Group tear changed by" in words_of(blocks)
+    assert "The difference of these changes, tear minus control, was" in words_of(blocks)
     (caption,) = (caption for caption in tables(blocks) if "linear mixed model" in caption)
     assert "extrusion ~ group + visit + reader + age + sex m against f + group × visit" in caption
 
@@ -464,10 +464,12 @@ def test_readings_on_slices_chosen_by_different_rules_are_not_pooled(
             AgreementError, match=r"2 along rim_to_rim on maximum_extrusion, > 3 mm; 3 along rim_to"
         ):
             cohort_report(opened)
-        alone = load_readings(
-            opened, Compartment.MEDIAL, slice_convention=SliceConvention.MEDIAL_SPINE_APEX
-        )
+        chosen = SliceConvention.MEDIAL_SPINE_APEX
+        alone = load_readings(opened, Compartment.MEDIAL, slice_convention=chosen)
+        words = words_of(cohort_report(opened, slice_convention=chosen))
     assert alone.extrusion_mm.tolist() == [4.0, 5.0, 6.0]
+    assert "2 could not be measured or were left out, and 3 readings of 3 subjects" in words
+    assert "largest extrusion" not in words
 
 
 def test_identical_readers_are_said_and_not_compared(store: Store) -> None:
