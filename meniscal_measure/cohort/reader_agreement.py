@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import combinations
 
@@ -62,12 +62,23 @@ class PairOfReaders:
 class BetweenReaders:
     """How readers agree, each knee at each visit read once by each."""
 
-    readers: tuple[str, ...]
+    table: Ratings
+    """Of those compared all at once: of the readers with the most cases in common."""
+    left_out: tuple[str, ...]
+    """Other readers, who have read too few of these cases and are compared in pairs only."""
     reliability: Reliability
     error: MeasurementError
     pairs: tuple[PairOfReaders, ...]
-    subjects: int
-    """How many subjects the cases come from."""
+
+    @property
+    def readers(self) -> tuple[str, ...]:
+        """Those compared all at once."""
+        return tuple(self.table.readers.tolist())
+
+    @property
+    def subjects(self) -> int:
+        """How many subjects the cases come from."""
+        return int(np.unique(self.table.complete_subjects()).size)
 
     @property
     def identical(self) -> bool:
@@ -132,13 +143,31 @@ def between_readers(readings: Readings) -> BetweenReaders | None:
     table = readings.table
     if table.readers.size < 2:
         return None
+    common = _with_most_in_common(table)
     return BetweenReaders(
-        tuple(table.readers.tolist()),
-        intraclass_correlations(table),
-        measurement_error(table),
+        common,
+        tuple(reader for reader in table.readers.tolist() if reader not in common.readers),
+        intraclass_correlations(common),
+        measurement_error(common),
         tuple(_pairs(table, readings.conventions)),
-        np.unique(table.complete_subjects()).size,
     )
+
+
+def _with_most_in_common(table: Ratings) -> Ratings:
+    """Keep the readers whose complete cases leave the most degrees of freedom.
+
+    One reader of a few cases would else leave only these of all the others' work.
+    """
+    known = ~np.isnan(table.values)
+    order = np.argsort(-known.sum(axis=0), kind="stable")
+
+    def freedom(count: int) -> int:
+        return (int(known[:, order[:count]].all(axis=1).sum()) - 1) * (count - 1)
+
+    # Of equals the most readers: whoever has read as much is left out by nothing but chance.
+    best = max(range(2, order.size + 1), key=lambda count: (freedom(count), count))
+    kept = np.sort(order[:best])
+    return replace(table, values=table.values[:, kept], readers=table.readers[kept])
 
 
 def _pairs(table: Ratings, conventions: Conventions) -> Iterator[PairOfReaders]:

@@ -73,6 +73,19 @@ def test_readers_are_compared_on_their_first_readings(study: Readings) -> None:
     assert pair.flags.cases.used == 12
 
 
+def test_a_reader_of_few_cases_does_not_reduce_the_others_to_these() -> None:
+    rng = np.random.default_rng(4)
+    rows = [(f"S{n:02d}", "1", reader, 1, 2 + n / 4 + rng.normal(0, 0.2))
+            for n in range(12) for reader in ("A", "B", "C")]  # fmt: skip
+    few = [(f"S{n:02d}", "1", "late", 1, 9.0 + n) for n in range(3)]
+    alone, together = between_readers(readings(*rows)), between_readers(readings(*rows, *few))
+    assert alone is not None
+    assert together is not None
+    assert (together.readers, together.left_out) == (("A", "B", "C"), ("late",))
+    assert together.reliability.forms == alone.reliability.forms
+    assert len(together.pairs) == 6
+
+
 def test_a_reader_is_compared_with_their_own_repeats(study: Readings) -> None:
     (within,) = within_readers(study)
     assert within.reader == "A"

@@ -54,8 +54,8 @@ def as_percent(share: Estimate) -> Estimate:
     >>> as_percent(Estimate("flagged", 0.25, 0.125, 0.5)).low
     12.5
     """
-    ends = (None if end is None else 100 * end for end in (share.low, share.high))
-    return Estimate(share.name, 100 * share.value, *ends, "%", share.source)
+    low, high = (None if end is None else 100 * end for end in (share.low, share.high))
+    return Estimate(share.name, 100 * share.value, low, high, "%", share.source)
 
 
 @dataclass(frozen=True)

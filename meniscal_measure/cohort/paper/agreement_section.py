@@ -8,10 +8,12 @@ from dataclasses import replace
 import numpy as np
 
 from meniscal_measure.caliper.grades import GRADE_RULE
+from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.cohort.adjudication import disputes
 from meniscal_measure.cohort.agreement.chance_corrected import fleiss_kappa, gwet_ac1
 from meniscal_measure.cohort.agreement.estimates import Estimate
 from meniscal_measure.cohort.agreement.plots import limits_plot
+from meniscal_measure.cohort.agreement.ratings import Ratings
 from meniscal_measure.cohort.agreement.reliability import IccForm, Reliability
 from meniscal_measure.cohort.agreement.tables import number_text
 from meniscal_measure.cohort.paper.blocks import (
@@ -53,7 +55,8 @@ REASON_WITHIN = (
 GRADES_OF_ICC = ((0.5, "poor"), (0.75, "moderate"), (0.9, "good"), (1.01, "excellent"))
 """Upper limits of the words for reliability, read off the interval's ends (Koo and Li 2016)."""
 
-MOST_PAIRS_PLOTTED = 3
+MOST_PLOTTED = 3
+"""Pairs of readers whose differences are plotted: those with the most cases."""
 
 
 def agreement_sections(
@@ -95,10 +98,6 @@ def reliability_words(icc: Estimate) -> str:
     return first if first == last else f"{first} to {last}"
 
 
-def _main_lines(reliability: Reliability) -> tuple[Estimate, ...]:
-    return (reliability.forms[RECOMMENDED],)
-
-
 def _others(label: str, reliability: Reliability) -> Results:
     lines = tuple(line for form, line in reliability.forms.items() if form is not RECOMMENDED)
     return Results(f"{label}, the other forms of the ICC", lines, in_file_only=True)
@@ -123,7 +122,7 @@ def _repeats(label: str, within: WithinReader, in_file_only: bool) -> Block:
             f" {repeats.readings} readings of {repeats.cases} cases have a within-case SD of"
             f" {repeats.sd:.2f} mm with {repeats.freedom} degrees of freedom."
         )
-    lines = (*_main_lines(reliability), error.within_case_sd, error.repeatability_coefficient)
+    lines = (reliability.forms[RECOMMENDED], error.within_case_sd, error.repeatability_coefficient)
     name = f"{label}, reader {named(within.reader)}, repeated readings"
     return Results(name, lines, tuple(said), in_file_only)
 
@@ -149,30 +148,35 @@ def _between(
             " have; no agreement is reported from them. Check that no file is listed twice."
         )
         return
-    lines = (*_main_lines(between.reliability), *between.error.estimates, *_together(readings))
     icc = between.reliability.forms[RECOMMENDED]
+    lines = (icc, *between.error.estimates, *_together(between.table, readings.conventions))
     said = [between.reliability.cases.sentence, f"Reliability: {reliability_words(icc)}."]
     if between.subjects < used:
         said.append(
             f"The {used} cases come from {between.subjects} subjects; the intervals respect that."
         )
+    if between.left_out:
+        others = ", ".join(map(named, between.left_out))
+        said.append(f"Read too few of these cases, and compared in pairs only: {others}.")
     if not in_file_only:
         yield Paragraph(REASON_BETWEEN)
     yield Results(f"{label}, readers {names}", lines, tuple(said), in_file_only)
     yield _others(f"{label}, readers {names}", between.reliability)
     if len(between.pairs) > 1:
         yield _pair_table(label, between, in_file_only)
-    for number, pair in enumerate(between.pairs):
+    largest = sorted(between.pairs, key=lambda pair: -pair.proportional.cases.used)[:MOST_PLOTTED]
+    plotted = {(pair.first, pair.second) for pair in largest}
+    for pair in between.pairs:
         hidden = in_file_only or len(between.pairs) > 1
-        yield from _pair(label, pair, hidden, in_file_only or number >= MOST_PAIRS_PLOTTED)
+        in_file = in_file_only or (pair.first, pair.second) not in plotted
+        yield from _pair(label, pair, hidden, in_file)
 
 
-def _together(readings: Readings) -> Iterator[Estimate]:
+def _together(table: Ratings, conventions: Conventions) -> Iterator[Estimate]:
     """Agreement on the flag and the grade of three readers or more, all at once."""
-    table = readings.table
     if table.readers.size < 3:
         return
-    flags, grades = flags_of(table.values, readings.conventions), grades_of(table.values)
+    flags, grades = flags_of(table.values, conventions), grades_of(table.values)
     for what, values, count in (("flag", flags, 2), ("grade", grades, GRADES)):
         for statistic in (fleiss_kappa, gwet_ac1):
             found = statistic(values, grades=count, subjects=table.subjects)
