@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from meniscal_measure.cohort.columns import Field
-from meniscal_measure.cohort.entry import Examination
+from meniscal_measure.cohort.entry import StudyOwner
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.errors import UsageError
 from meniscal_measure.files import read_bytes
@@ -104,7 +104,7 @@ def _key(case: KneeCase) -> str:
     return " ".join([*(study.study_instance_uid for study in case.studies), case.side, case.root])
 
 
-def _owner(case: KneeCase, known: dict[tuple[str, str], Examination | None]) -> Examination | None:
+def _owner(case: KneeCase, known: dict[tuple[str, str], StudyOwner | None]) -> StudyOwner | None:
     """Find whose case it is; None where no study is in the store, or they are of two subjects."""
     found = [known.get((study.study_instance_uid, case.side)) for study in case.studies]
     owners = {one.subject: one for one in reversed(found) if one is not None}
@@ -145,7 +145,7 @@ def case_table(*, identifiers: bool = True) -> CaseTable:
 
 
 def _case_rows(
-    case: KneeCase, owner: Examination, known: dict[tuple[str, str], Examination | None]
+    case: KneeCase, owner: StudyOwner, known: dict[tuple[str, str], StudyOwner | None]
 ) -> Iterator[dict[str, Any]]:
     head = {
         "subject": owner.subject,

@@ -59,7 +59,7 @@ class Entry:
         return json.dumps([self.subject, self.visit, side, self.reader, self.repeat])
 
 
-class Examination(NamedTuple):
+class StudyOwner(NamedTuple):
     """Whose a study is in the cohort."""
 
     subject: str

@@ -11,7 +11,7 @@ from typing import Any
 
 from meniscal_measure.caliper.landmarks import SliceConvention
 from meniscal_measure.cohort.columns import EXPORT_FIELDS
-from meniscal_measure.cohort.entry import Examination
+from meniscal_measure.cohort.entry import StudyOwner
 from meniscal_measure.cohort.store_tables import EXPORT_NAMES
 from meniscal_measure.cohort.task import Record, Status, packed_warnings, unpacked
 from meniscal_measure.records.database import explained
@@ -90,17 +90,17 @@ class StoreQueries:
                 f" WHERE {where} ORDER BY line"
             )
 
-    def examinations(self) -> dict[tuple[str, str], Examination | None]:
+    def examinations(self) -> dict[tuple[str, str], StudyOwner | None]:
         """Tell whose each measured study is, by UID and side; None where readings contradict."""
         with explained(self.path):
             query = (
                 'SELECT DISTINCT study_instance_uid, side_measured, subject, visit, "group"'
                 " FROM current WHERE study_instance_uid <> ''"
             )
-            found: dict[tuple[str, str], Examination | None] = {}
+            found: dict[tuple[str, str], StudyOwner | None] = {}
             for uid, side, *whose in self._base.execute(query):
                 known = (uid, side) in found
-                found[uid, side] = None if known else Examination(*whose)
+                found[uid, side] = None if known else StudyOwner(*whose)
             return found
 
     @property
