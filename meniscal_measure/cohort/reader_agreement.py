@@ -16,7 +16,7 @@ from meniscal_measure.cohort.agreement.clusters import subject_codes
 from meniscal_measure.cohort.agreement.estimates import Estimate, FloatArray
 from meniscal_measure.cohort.agreement.flags import FlagAgreement, flag_agreement
 from meniscal_measure.cohort.agreement.kappa import Kappa, weighted_kappa
-from meniscal_measure.cohort.agreement.labels import Codes
+from meniscal_measure.cohort.agreement.labels import Codes, Labels
 from meniscal_measure.cohort.agreement.limits import (
     LimitsOfAgreement,
     ProportionalBias,
@@ -205,27 +205,34 @@ def within_readers(readings: Readings) -> tuple[WithinReader, ...]:
     """Compare the repeats of each reader who repeated two knees or more."""
     found = []
     for reader in readings.reader.where(readings.repeat > 1).names.tolist():
-        own = readings.where(readings.reader.is_(reader))
-        repeats = within_cases(own.examination, own.extrusion_mm)
+        own = np.flatnonzero(readings.reader.is_(reader))
+        repeats = within_cases(readings.examination.where(own), readings.extrusion_mm[own])
         if repeats.cases >= 2:
-            found.append(WithinReader(reader, repeats, _repeat_table(own)))
+            found.append(WithinReader(reader, repeats, _repeat_table(readings, own)))
     return tuple(found)
 
 
-def _repeat_table(own: Readings) -> Ratings:
+def _repeat_table(readings: Readings, own: Codes) -> Ratings:
     """Arrange the repeats of one reader in their order, cut off where most freedom is left."""
-    own = own.where(np.lexsort((own.repeat, own.examination.codes)))
-    knees = own.examination
-    counts = np.bincount(knees.codes)
-    order = np.arange(own.size) - knees.first[knees.codes]
+    knees = readings.examination.codes[own]
+    several = np.bincount(knees)[knees] > 1
+    order = np.lexsort((readings.repeat[own[several]], knees[several]))
+    rows = own[several][order]
+    cases = readings.examination.where(rows)
+    counts = np.bincount(cases.codes)
+    number = np.arange(rows.size) - (np.cumsum(counts) - counts)[cases.codes]
 
     def freedom(columns: int) -> int:
         return (int((counts >= columns).sum()) - 1) * (columns - 1)
 
     columns = max(range(2, int(counts.max()) + 1), key=freedom)
-    kept = (order < columns) & (counts[knees.codes] > 1)
-    own, order = own.where(kept), order[kept]
-    return ratings_from_rows(own.examination, order, own.extrusion_mm, subjects=own.subject)
+    kept = number < columns
+    return ratings_from_rows(
+        cases.where(kept),
+        Labels(number[kept], np.arange(columns).astype(str)),
+        readings.extrusion_mm[rows[kept]],
+        subjects=readings.subject.where(rows[kept]),
+    )
 
 
 def detectable_change(readings: Readings) -> DetectableChange:
