@@ -73,8 +73,9 @@ def _line(name: str, words: str, fact: Fact | None, figures: Published) -> Candi
     ]
     value = fact.value if isinstance(fact.value, str) else f"{fact.value:.1f}".removesuffix(".0")
     sentences = tuple(
-        f"{SUMMARIES[entry.direction]}: {entry.text} - {figures.source[entry.source].words}"
+        f"{SUMMARIES[entry.direction]}: {entry.text} - {source.mention}, {source.evidence}"
         for entry in found
+        for source in (figures.source[entry.source],)
     )
     return CandidateLine(name, words, value, fact.origin, summary(found), sentences, fact.where)
 

@@ -63,6 +63,11 @@ class PublishedSource(_Entry, frozen=True, kw_only=True):
         return self.name or self.citation.split(".")[0].split(",")[0]
 
     @property
+    def mention(self) -> str:
+        """The short name, and how we know it where it was not read in the source."""
+        return self.short if self.mark is Mark.READ else f"{self.short} ({self.mark.words})"
+
+    @property
     def words(self) -> str:
         """Citation, evidence and mark in one line."""
         address = f", {self.address}" if self.address else ""

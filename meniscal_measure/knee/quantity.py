@@ -156,11 +156,11 @@ class TracedQuantity:
 
     @property
     def places(self) -> str:
-        """The slices in few words, those of one plane together; "-" where there are none."""
+        """The slices by Instance Number, else by their place; "-" where there are none."""
         by_plane: dict[str, list[str]] = {}
         for found in dict.fromkeys(self.where):
             image = found.name.instance_number
-            named = found.name.short if image is None else f"image {image}"
+            named = found.name.short if image is None else str(image)
             visit = "" if found.visit is Visit.BASELINE else f"{found.visit.words} "
             by_plane.setdefault(f"{visit}{found.view}", []).append(named)
         return "; ".join(f"{plane} {', '.join(names)}" for plane, names in by_plane.items()) or "-"

@@ -111,7 +111,7 @@ def _performance(entry: SignFigures, figures: Published) -> str:
     else:
         parts.append("specificity not published")
     note = f"; {entry.note}" if entry.note else ""
-    return f"{', '.join(parts)}: {source.citation} ({source.mark.words}{note})"
+    return f"{source.mention}: {', '.join(parts)}{note}"
 
 
 def _interval(counts: tuple[int, int] | None) -> str:
@@ -212,9 +212,10 @@ def _tear_distance(space: LandmarkSpace) -> TracedQuantity | None:
 def _zone(distance: TracedQuantity, figures: Published) -> list[str]:
     zone = figures.root_zone
     where = "within" if distance.value <= zone.limit_mm else "beyond"
-    source = figures.source[zone.source]
-    return [f"The tear lies {where} {zone.limit_mm:g} mm of the attachment ({source.citation}; "
-            f"{zone.note})."]  # fmt: skip
+    source = figures.source[zone.source].mention
+    return [
+        f"The tear lies {where} {zone.limit_mm:g} mm of the attachment ({source}; {zone.note})."
+    ]
 
 
 def _oedema(space: LandmarkSpace, read_slice: ReadSlice) -> Iterator[TracedQuantity]:

@@ -43,7 +43,7 @@ def class_words(found: TracedQuantity, classes: Classes, figures: Published) -> 
     source = figures.source[classes.source]
     mark = (classes.mark or source.mark).words
     note = f"; {classes.note}" if classes.note else ""
-    return f"{name}{doubt}, after {source.citation} ({mark}{note})"
+    return f"{name}{doubt}, after {source.short} ({mark}{note})"
 
 
 def type_words(form: TearForm, distance: TracedQuantity | None, figures: Published) -> str:
@@ -55,5 +55,5 @@ def type_words(form: TearForm, distance: TracedQuantity | None, figures: Publish
     kind = figures.tear_type[form.value]
     return (
         f"Arthroscopic type {kind} ({form.value.replace('_', ' ')}, as the reader named it), after"
-        f" {source.citation} ({source.mark.words})."
+        f" {source.mention}."
     )

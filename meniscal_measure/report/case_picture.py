@@ -25,6 +25,12 @@ WIDTH_MM = 62.0
 
 CAPTION_IN, GAP_IN = 0.32, 0.1
 
+LABEL_PT, LETTER_PT, LINE_PT = 5.5, 3.2, 6.5
+"""Size of a label, and about the width of a letter and the height of a line of it."""
+
+LIFTS_PT = (3.0, -8.0, 10.0, -15.0, 17.0, -22.0, 24.0, -29.0)
+"""How far above its cross a label may stand, the best first."""
+
 DASHES = ((0, ()), (0, (4, 2)), (0, (1, 1.5)))
 """Outlines of sources that disagree are told apart by their dashes."""
 
@@ -121,19 +127,56 @@ def draw_picture(region: Region, picture: CasePicture) -> None:
             line.set_path_effects(halo(width_pt=2.0))
         axes.plot(*(np.array(outline.pixel) * spacing), ls="", marker="x", ms=5, mew=1.3,
                   color=colour)  # fmt: skip
-    for number, mark in enumerate(picture.marks):
-        x, y = np.array(mark.pixel) * spacing
+    places = [np.array(mark.pixel) * spacing for mark in picture.marks]
+    inward = [x > (view.left_mm + view.right_mm) / 2 for x, _ in places]
+    scale = 72 * frame.width_in / (view.right_mm - view.left_mm)
+    lifts_pt = label_lifts_pt(
+        [(scale * x, -scale * y) for x, y in places],
+        [(-1 if left else 1) * LETTER_PT * len(mark.label)
+         for left, mark in zip(inward, picture.marks, strict=True)],
+    )  # fmt: skip
+    for mark, (x, y), left, lift_pt in zip(picture.marks, places, inward, lifts_pt, strict=True):
         (cross,) = axes.plot(x, y, ls="", marker="+", ms=7, mew=1.0, color="white")
         cross.set_path_effects(halo(width_pt=2.2))
-        inward = x > (view.left_mm + view.right_mm) / 2
-        words = axes.annotate(mark.label, (x, y), (-4 if inward else 4, -7 if number % 2 else 3),
-                              textcoords="offset points", ha="right" if inward else "left",
-                              size=5.5, color="white", family=FONT)  # fmt: skip
+        words = axes.annotate(mark.label, (x, y), (-4 if left else 4, lift_pt),
+                              textcoords="offset points", ha="right" if left else "left",
+                              size=LABEL_PT, color="white", family=FONT)  # fmt: skip
         words.set_path_effects(halo(width_pt=1.6))
     draw_orientation(axes, picture.grid)
     draw_scale_bar(axes, view)
     below = region.part(0, frame.height_in + 0.03, region.width_in, CAPTION_IN)
     below.wrapped(0, 0, picture.caption, size=6.0)
+
+
+def label_lifts_pt(
+    places_pt: Sequence[tuple[float, float]], widths_pt: Sequence[float]
+) -> list[float]:
+    """Choose how far above its cross each label stands, so that labels do not overlap.
+
+    Parameters
+    ----------
+    places_pt
+        Crosses, x to the right and y up.
+    widths_pt
+        Widths of the labels, negative for one that runs to the left.
+
+    Examples
+    --------
+    >>> label_lifts_pt([(0.0, 0.0), (5.0, 0.0), (90.0, 0.0)], [50.0, 50.0, 50.0])
+    [3.0, -8.0, 3.0]
+    """
+    taken: list[tuple[float, float, float]] = []
+    lifts = []
+    for (x, y), width in zip(places_pt, widths_pt, strict=True):
+        left, right = min(x, x + width), max(x, x + width)
+        free = (
+            lift for lift in LIFTS_PT
+            if all(right < low or left > high or abs(y + lift - level) >= LINE_PT
+                   for low, high, level in taken)
+        )  # fmt: skip
+        lifts.append(next(free, LIFTS_PT[0]))
+        taken.append((left, right, y + lifts[-1]))
+    return lifts
 
 
 def _view(picture: CasePicture, ratio: float) -> View:

@@ -1,4 +1,4 @@
-"""The case sheet as PDF: two pages that a surgeon attaches to the case."""
+"""The case sheet as PDF: two pages that a surgeon attaches to the case, and later figures."""
 
 from __future__ import annotations
 
@@ -28,6 +28,11 @@ WIDTH_PT = PAGE_PT[0] - 2 * MARGIN_PT
 
 SIGNS = "Root signs: what the reader says, and published figures of medial posterior roots"
 
+CITATIONS = (
+    "Sources are named in short; those not read in the source itself are marked. Full citations,"
+    " and the evidence behind each, stand in case-sheet.html and case.json."
+)
+
 FINE, SIZE_PT = style(6.0), 6.3
 
 
@@ -48,23 +53,24 @@ def case_sheet(
         Figures as PDF that follow it, each on a page of its own if need be: both examinations, a
         radiograph.
     """
-    signs, others = _parted(case)
+    first, others, followed = _parted(case)
     blocks: list[Flowable] = [
         heading(f"Knee case sheet: {case.side} knee, {case.root}", 1),
         paragraph(_studies(case), FINE),
     ]
     if figure is not None:
         blocks.append(Plate(figure))
-    for part in signs:
-        blocks += _part(part)
-    blocks += [heading(SIGNS, 3), _sign_table(case), PageBreak()]
-    for part in others:
-        blocks += _part(part)
+    blocks += _parts(first)
+    blocks += [heading(SIGNS, 3), _sign_table(case)]
+    blocks += _parts(others)
     blocks += [
         heading("Facts for a discussion, and what published series found", 3),
         _candidate_table(case),
     ]
     blocks += _lists(case)
+    if plates:
+        blocks.append(PageBreak())
+    blocks += _parts(followed)
     blocks += map(Plate, plates)
     layout = Layout(
         MARGIN_PT, MARGIN_PT + FOOT_PT, WIDTH_PT, PAGE_PT[1] - 2 * MARGIN_PT - HEAD_PT - FOOT_PT,
@@ -73,9 +79,11 @@ def case_sheet(
     return set_pdf(blocks, stamp, layout)
 
 
-def _parted(case: KneeCase) -> tuple[list[CasePart], list[CasePart]]:
+def _parted(case: KneeCase) -> tuple[list[CasePart], list[CasePart], list[CasePart]]:
+    """Part the sections: those of the first page, the others, and those beside later figures."""
     first = [part for part in case.parts if part.title.startswith(("Extrusion", "Root signs"))]
-    return first, [part for part in case.parts if part not in first]
+    last = [part for part in case.parts if part.title.startswith(("Follow-up", "Alignment"))]
+    return first, [part for part in case.parts if part not in first + last], last
 
 
 def _studies(case: KneeCase) -> str:
@@ -87,18 +95,20 @@ def _studies(case: KneeCase) -> str:
     return f"{visits}  Side: {case.side_source}.  {case.software}, {case.made_at} (UTC)."
 
 
-def _part(part: CasePart) -> Iterator[Flowable]:
-    yield heading(part.title, 3)
-    if part.quantities:
-        rows = [("what", "value, 95 %", "rests on", "slice")]
-        rows += [
-            (found.name, found.words, found.basis.words, found.places) for found in part.quantities
-        ]
-        yield table(rows, WIDTH_PT, widths_pt=(178, 112, 92, 145), size_pt=SIZE_PT)
-    for remark in part.remarks:
-        yield paragraph(remark, FINE)
-    for gap in part.gaps:
-        yield paragraph(f"Not done: {gap}", FINE)
+def _parts(parts: Sequence[CasePart]) -> Iterator[Flowable]:
+    """Set the numbers of several sections in one table, what is said of them below it."""
+    rows = [("what", "value, 95 %", "rests on", "image (Instance Number)")]
+    for part in parts:
+        if part.quantities:
+            rows.append((part.title.upper(), "", "", ""))
+            rows += [(q.name, q.words, q.basis.words, q.places) for q in part.quantities]
+    if len(rows) > 1:
+        yield table(rows, WIDTH_PT, widths_pt=(225, 98, 95, 109), size_pt=SIZE_PT)
+    for part in parts:
+        said = [*part.remarks, *(f"Not done: {gap}" for gap in part.gaps)]
+        if said:
+            joined = " ".join(words if words.endswith(".") else f"{words};" for words in said)
+            yield paragraph(f"{part.title}: {joined}", FINE)
 
 
 def _sign_table(case: KneeCase) -> Flowable:
@@ -107,7 +117,7 @@ def _sign_table(case: KneeCase) -> Flowable:
         (line.description, line.seen, "; ".join(line.performance) or "none in the list")
         for line in case.signs
     ]
-    return table(rows, WIDTH_PT, widths_pt=(130, 52, 345), size_pt=SIZE_PT)
+    return table(rows, WIDTH_PT, widths_pt=(150, 47, 330), size_pt=SIZE_PT)
 
 
 def _candidate_table(case: KneeCase) -> Flowable:
@@ -120,7 +130,7 @@ def _candidate_table(case: KneeCase) -> Flowable:
     unknown = [line.description for line in case.candidate if line not in known]
     if unknown:
         rows.append(("not known", "-", "-", "; ".join(unknown)))
-    return table(rows, WIDTH_PT, widths_pt=(92, 44, 76, 315), size_pt=SIZE_PT)
+    return table(rows, WIDTH_PT, widths_pt=(92, 34, 80, 321), size_pt=SIZE_PT)
 
 
 def _lists(case: KneeCase) -> Iterator[Flowable]:
@@ -133,6 +143,7 @@ def _lists(case: KneeCase) -> Iterator[Flowable]:
         yield paragraph(f"Answer them in answers.toml and run the command again: {keys}.", FINE)
     yield heading("Cautions", 3)
     yield from (paragraph(f"- {caution}", FINE) for caution in case.cautions)
+    yield paragraph(f"- {CITATIONS}", FINE)
 
 
 def _draw_around(canvas: Canvas, number: int, case: KneeCase) -> None:

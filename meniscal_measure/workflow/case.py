@@ -159,7 +159,7 @@ def make_case(
         questions=tuple(questions),
         gaps=tuple(dict.fromkeys(gaps)),
         cautions=(*CAUTIONS, *_assumed(placed[0])),
-        sources=tuple(source.words for source in figures.source.values()),
+        sources=tuple(f"{source.short}: {source.words}" for source in figures.source.values()),
         notice=NOTICE,
     )
     if not identifiers:

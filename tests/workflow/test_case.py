@@ -25,8 +25,10 @@ from meniscal_measure.errors import (
 )
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.knee.answers import Answers, answers_from, read_answers
+from meniscal_measure.knee.candidate import Fact, candidate_lines
 from meniscal_measure.knee.case_record import case_from_json
-from meniscal_measure.knee.quantity import Visit
+from meniscal_measure.knee.published import published
+from meniscal_measure.knee.quantity import CasePart, Visit
 from meniscal_measure.report.save_case import save_case
 from meniscal_measure.series.model import Stack, Study
 from meniscal_measure.workflow.case import MadeCase, make_case
@@ -104,6 +106,30 @@ def test_the_files_say_what_the_record_says(made: MadeCase, tmp_path: Path) -> N
     for words in ("not a diagnosis", "treating clinician", "FROM MEMORY", "conflicting"):
         assert words in said
         assert words in page
+
+
+def test_a_case_with_everything_in_it_takes_two_pages(made: MadeCase, tmp_path: Path) -> None:
+    """Thirty numbers, every sign and fact answered, and all that is said of them."""
+    number = replace(
+        made.case.parts[0].quantities[0], name="centre from the posterior cruciate margin, 30"
+    )
+    full = [
+        CasePart(title, (number,) * n,
+                 ("A published series of some size found this, within so many millimetres.",) * 4)
+        for title, n in (("Footprint of the medial posterior root, predicted", 9), ("Tunnel", 6),
+                         ("Joint space", 2), ("Tibial slope", 2), ("Time line", 0))
+    ]  # fmt: skip
+    facts = {"cartilage_grade": Fact(3.0, "x"), "radiographic_grade": Fact(3.0, "x"),
+             "varus_deg": Fact(6.0, "x"), "body_mass_index": Fact(30.0, "x"),
+             "age_years": Fact(60.0, "x"), "tear_age_days": Fact(20.0, "x"),
+             "extrusion_mm": Fact(4.0, "x"), "compartment": Fact("medial", "x")}  # fmt: skip
+    case = replace(
+        made.case,
+        parts=(*made.case.parts[:2], *full),
+        candidate=candidate_lines(facts, published()),
+    )
+    save_case(case, made.pictures, tmp_path)
+    assert len(PdfReader(tmp_path / "case-sheet.pdf").pages) == 2
 
 
 def test_only_the_owner_may_read_the_files(made: MadeCase, tmp_path: Path) -> None:
