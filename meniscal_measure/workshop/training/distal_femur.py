@@ -20,6 +20,8 @@ from meniscal_measure.workshop.training.shape_figures import ShapeFigures
 
 OUT_MM = (-2.6, 1.6)
 """Mean of how far the femur stands out beyond the rims near the joint, lateral and medial."""
+ANYWHERE_MM = (-6.0, 4.5)
+"""The same, in knees that are drawn wider than real ones."""
 CORNER = 0.68
 """Radius of the rounding over that of a circle through 5 mm of outline on either side of it."""
 INNER_MM = 12.0
@@ -41,6 +43,7 @@ class FemurBatch:
             tibia.half + OUT_MM[0] + 1.65 * figures.standard("fem_corner_dx_L"),
             tibia.half + OUT_MM[1] + 1.6 * figures.standard("fem_corner_dx_M"),
         )
+        edge = (self._widened(draw, edge[0]), self._widened(draw, edge[1]))
         self.axis: Sided = (0.54 * edge[0], 0.5 * edge[1])
         reach = (edge[0] - self.axis[0], edge[1] - self.axis[1])
         self.outline = Outline(
@@ -66,6 +69,11 @@ class FemurBatch:
             draw.normal(1.94, 0.6).clamp(min=0.5) * (1 - tibia.worn[1] * u(0.2, 1)),
         )
         self.cartilage_rim, self.cartilage_top = u(3, 7), u(9, 20)
+
+    def _widened(self, draw: Draw, edge: Tensor) -> Tensor:
+        """Where the tibia is drawn wide, let the femur end anywhere inside or beyond the rim."""
+        anywhere = self.tibia.half + draw.uniform(*ANYWHERE_MM)
+        return torch.where(self.tibia.wide > 0, anywhere, edge)
 
     def _draw_gaps(self, draw: Draw) -> None:
         """Distance between the bones in the middle of each compartment, and how it widens."""

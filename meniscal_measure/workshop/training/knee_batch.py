@@ -43,12 +43,22 @@ class Shape:
 
 
 class Knee:
-    """A batch of knees drawn at random."""
+    """A batch of knees drawn at random.
 
-    def __init__(self, draw: Draw, *, even_share: float = 0.75) -> None:
+    Parameters
+    ----------
+    draw
+        Source of randomness.
+    even_share
+        Share of menisci whose extrusion is drawn evenly.
+    wide_share
+        Share of knees whose joint margins vary more than those of real ones.
+    """
+
+    def __init__(self, draw: Draw, *, even_share: float = 0.75, wide_share: float = 0.0) -> None:
         self.draw = draw
         self.figures = ShapeFigures(draw)
-        self.tibia = TibiaBatch(draw, self.figures)
+        self.tibia = TibiaBatch(draw, self.figures, draw.chance(wide_share))
         self.femur = FemurBatch(draw, self.tibia, self.figures)
         self.menisci = Menisci(draw, even_share=even_share)
         self.spur = [draw.uniform(0.5, 4) for _ in range(4)]

@@ -20,8 +20,8 @@ from meniscal_measure.workshop.training.outline import Outline
 from meniscal_measure.workshop.training.shape_figures import ShapeFigures
 
 DROP = 1 - math.sqrt(0.5)
-"""Where the rounded corner faces 45 degrees upward it lies this share of its radius lower than its
-top, and as far inward of its outermost point."""
+"""In its middle the rounded corner lies this share of its radius lower than its top, and as far
+inward of its outermost point."""
 COMPARTMENT_MM = 10.6
 """The middle of a compartment lies this far inward of the rim, half-way to the foot of a spine."""
 BASE_MM = 21.2
@@ -40,17 +40,22 @@ SPINE_GAIN_MM = (1.1, 0.0)
 """What the lateral spine loses in height since its crest does not run straight to the back."""
 WORN_SHARE = 0.15
 """Share of knees whose cartilage is worn, in one compartment or both."""
-RIM_ANGLES = 41
-"""Directions in which the rounded corner is searched for its rim."""
-FIXED_POINT_STEPS = 6
+FALL_MM = 9.0
+"""A border that falls away does so over no more than this."""
+FIXED_POINT_STEPS = 12
 
 
 class TibiaBatch:
-    """A tibia drawn at random, one for each knee of the batch."""
+    """A tibia drawn at random, one for each knee of the batch.
 
-    def __init__(self, draw: Draw, figures: ShapeFigures) -> None:
+    Where `wide` is 1 its joint margin is drawn evenly from what is possible at all, with no regard
+    to how often it is met: sharp and round corners, borders of the plateau that fall away, walls
+    that flare out or in just below the rim, cartilage that thins over any width.
+    """
+
+    def __init__(self, draw: Draw, figures: ShapeFigures, wide: Tensor) -> None:
         u = draw.uniform
-        self.figures = figures
+        self.figures, self.wide = figures, wide
         half = figures.constant("width").clamp(52, 98) / 2
         self.half = half
         share = (u(0.48, 0.58), u(0.48, 0.58))
@@ -67,14 +72,19 @@ class TibiaBatch:
         )
         self.middle_y = (middles[0] + middles[1]) / 2
         self.corner: Sided = (
-            _log_normal(draw, figures.standard("rimR_L"), 1.9, 0.35),
-            _log_normal(draw, figures.standard("rimR_M"), 1.7, 0.35),
+            torch.where(wide > 0, u(0.5, 4), _log_normal(figures.standard("rimR_L"), 1.9, 0.35)),
+            torch.where(wide > 0, u(0.5, 4), _log_normal(figures.standard("rimR_M"), 1.7, 0.35)),
         )
+        self.fall: Sided = (wide * u(0, 0.05), wide * u(0, 0.04))
+        self.fall_width: Sided = (u(2.5, 8), u(2.5, 8))
+        self.flare: Sided = (wide * u(-3, 2), wide * u(-3, 2))
+        self.flare_depth: Sided = (u(3.5, 8), u(3.5, 8))
         self.shoulder: Sided = (u(0.3, 0.9), u(0.3, 0.9))
         self.bowl: Sided = (
-            0.2 + 0.5 * figures.standard("sag_mid_L"),
-            0.35 + 0.36 * figures.standard("sag_mid_M"),
+            0.2 + 0.5 * figures.standard("sag_mid_L") + wide * u(-1, 1.5),
+            0.35 + 0.36 * figures.standard("sag_mid_M") + wide * u(-1, 2),
         )
+        self.rise: Sided = (wide * u(-0.12, 0.12), wide * u(-0.12, 0.15))
         self.spine_shift = draw.normal(1.0, 0.9)
         self.spine_lag = draw.normal(1.34, 1.3)
         self.spine_width: Sided = (draw.normal(5.8, 0.5), draw.normal(5.5, 0.5))
@@ -87,8 +97,8 @@ class TibiaBatch:
         u, worn = draw.uniform, draw.chance(WORN_SHARE)
         self.worn: Sided = (worn * draw.chance(0.4), worn * draw.chance(0.7))
         self.cartilage_loss: Sided = (
-            1 - self.worn[0] * u(0.2, 1),
-            1 - self.worn[1] * u(0.2, 1),
+            (1 - self.worn[0] * u(0.2, 1)) * (1 + self.wide * u(-0.6, 0.5)),
+            (1 - self.worn[1] * u(0.2, 1)) * (1 + self.wide * u(-0.6, 0.5)),
         )
         self.cartilage_end: Sided = (
             draw.normal(0.36, 0.7) + self.worn[0] * u(0, 7),
@@ -98,6 +108,9 @@ class TibiaBatch:
             self.half - draw.normal(24.4, 2.8),
             self.half - draw.normal(26.2, 2.8),
         )
+        self.cartilage_taper: Sided = (u(1, 9), u(1, 9))
+        thinned = self.wide * draw.chance(0.7)
+        self.thinned: Sided = (thinned, thinned)
 
     def border(self, p: Points) -> Tensor:
         """Distance of the wall from the mid-sagittal plane at the level of the plateau."""
@@ -124,12 +137,19 @@ class TibiaBatch:
         tilt = self.figures.sided("tilt", p)
         shoulder, bowl = p.pick(self.shoulder), p.pick(self.bowl)
         slope = (0.9 * shoulder) / (BASE_MM - SHOULDER_MM) - torch.tan(tilt * (math.pi / 180))
+        slope = slope - p.pick(self.rise)
         inward = torch.as_tensor(inward, device=tilt.device).clamp(-3, BASE_MM + 2)
         rise = bump((inward - SHOULDER_MM) / SHOULDER_WIDTH_MM)
         start = math.exp(-((SHOULDER_MM / SHOULDER_WIDTH_MM) ** 2))
         hollow = bump((inward - BOWL_MM) / BOWL_WIDTH_MM)
         top = DROP * p.pick(self.corner)
-        return top + shoulder * (rise - start) - bowl * hollow + slope * inward
+        surface = top + shoulder * (rise - start) - bowl * hollow + slope * inward
+        return surface + self._fall(p, inward)
+
+    def _fall(self, p: Points, inward: Tensor) -> Tensor:
+        """Height over the rim where the border of the plateau falls away towards it."""
+        width = p.pick(self.fall_width)
+        return p.pick(self.fall) * (width**2 - (width - inward).clamp(0, FALL_MM) ** 2)
 
     def spine_places(self, y: Tensor) -> Sided:
         """Medial coordinate of the crests of the lateral and of the medial spine."""
@@ -155,7 +175,8 @@ class TibiaBatch:
         lean = p.once(self, "lean", self._lean)
         below = (depth + DROP * p.pick(self.corner)).clamp(min=0)
         inward = lean * WALL_LENGTH_MM * (1 - torch.exp(-below / WALL_LENGTH_MM))
-        width = self.border(p) - inward
+        flare = p.pick(self.flare) * (1 - torch.exp(-below / p.pick(self.flare_depth)))
+        width = self.border(p) - inward + flare
         taper = smooth_step((depth - p.pick(self.taper_start)) / p.pick(self.taper_length))
         return width - (width - self.shaft_width).clamp(min=0) * taper
 
@@ -178,6 +199,8 @@ class TibiaBatch:
         inner = smooth_step((p.outward - p.pick(self.cartilage_inner)) / 5)
         profile = 0.56 + 0.44 * smooth_step(margin / 10)
         ended = smooth_step((margin - p.pick(self.cartilage_end) + 1) / 1.4)
+        tapering = smooth_step((margin + 0.5) / p.pick(self.cartilage_taper))
+        profile = torch.lerp(profile, tapering, p.pick(self.thinned))
         centre = torch.lerp(
             self.figures.along("tcart_c_L", p.y), self.figures.constant("tcart_c_M"), p.medial
         )
@@ -186,30 +209,22 @@ class TibiaBatch:
     def rims(self, p: Points) -> tuple[Tensor, Tensor]:
         """Outward coordinate and height of the rim at each point's side and depth.
 
-        The rim is the point of the rounded corner furthest outward and upward at 45 degrees,
-        osteophytes left out.
+        The rim is the middle of the rounded corner: half-way through the turn from the plateau,
+        level or falling, to the wall. Osteophytes do not move it.
 
         Parameters
         ----------
         p
             Points whose last axis holds the sides; only their side and depth matter.
         """
-        angle = torch.linspace(8, 82, RIM_ANGLES, device=p.x.device) * (math.pi / 180)
-        radius = p.pick(self.corner)[..., None]
-        side, y = p.x.sign()[..., None], p.y[..., None] + 0 * angle
-        out, z = self.border(p)[..., None] + 0 * angle, 0 * angle + 0 * y
+        inset = DROP * p.pick(self.corner)
+        side, out, z = p.x.sign(), self.border(p), torch.zeros_like(p.x)
         for _ in range(FIXED_POINT_STEPS):
-            q = _flat(side * out, y, z)
-            out = self.wall(q, -q.z).view(y.shape) + radius * (torch.cos(angle) - 1)
-            z = self.plateau(q).view(y.shape) + radius * (torch.sin(angle) - 1)
-        share = torch.softmax((out + z) / 2e-4, -1)
-        return (share * out).sum(-1), (share * z).sum(-1)
+            q = Points(side * out, p.y, z)
+            out = (out + self.wall(q, -z) - inset) / 2
+            z = (z + self.plateau(q) - inset) / 2
+        return out, z
 
 
-def _flat(x: Tensor, y: Tensor, z: Tensor) -> Points:
-    """Points of any number of axes, folded into the four that fields have."""
-    return Points(*(a.reshape(a.shape[0], 1, 1, -1) for a in torch.broadcast_tensors(x, y, z)))
-
-
-def _log_normal(draw: Draw, standard: Tensor, median: float, sigma: float) -> Tensor:
+def _log_normal(standard: Tensor, median: float, sigma: float) -> Tensor:
     return (median * torch.exp(sigma * standard)).clamp(0.4, 4.5)

@@ -37,6 +37,8 @@ THICK_MM, FADING_MM = 0.5, 2.0
 """A meniscus less than twice the first thick over its outermost second is no edge to be taught."""
 EDGE_MM = 2.0
 """Points nearer to the border of the field of view are not shown."""
+WIDE_SHARE = 0.6
+"""Share of the knees of joint margins that are drawn wider than real ones."""
 JITTER_MM = 1.6
 """Spread of the first stage's landmarks around the truth, as the second stage meets it."""
 
@@ -82,7 +84,7 @@ def render(draw: Draw, knee: Knee, points: Points) -> tuple[Shape, Tensor, Tenso
 def margin_batch(knees: int, device: torch.device) -> MarginExample:
     """Make joint margins of random knees on random slices of the meniscal bodies."""
     draw = Draw(knees, device)
-    knee = Knee(draw)
+    knee = Knee(draw, wide_share=WIDE_SHARE)
     shift = (draw.uniform(-3, 3), draw.uniform(-3, 3))
     pose = Pose(draw, draw.normal(0, 6.5).clamp(-15, 15), shift)
     rim_u, rim_v = rims(knee, pose, torch.zeros(knees, 1, 1, 1, device=device))

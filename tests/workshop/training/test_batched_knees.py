@@ -50,20 +50,29 @@ def test_the_plateau_is_as_wide_as_real_ones_from_front_to_back(
     assert float(outward.sum(-1).mean()) == pytest.approx(mean, abs=0.5 * sd)
 
 
-def test_the_rim_lies_on_the_border_and_nothing_further_outward_and_upward_is_bone(
-    knees: Knee,
-) -> None:
+@pytest.mark.parametrize("wide_share", [0.0, 1.0])
+def test_the_rim_is_the_middle_of_the_turn_from_the_plateau_to_the_wall(wide_share: float) -> None:
+    torch.manual_seed(9)
+    knee = Knee(Draw(KNEES, CPU), wide_share=wide_share)
     sides = torch.tensor([-30.0, 30.0]).expand(KNEES, 1, 1, 2)
-    outward, height = knees.tibia.rims(Points(sides, 0 * sides, 0 * sides))
-    beyond = torch.linspace(-2.5, 2.5, 21).view(1, 21, 1, 1)
+    outward, height = knee.tibia.rims(Points(sides, 0 * sides, 0 * sides))
 
-    def signed(off: float) -> Any:
-        """Distance along the 45 degree line through a point `off` mm past the rim."""
-        x = sides.sign() * (outward + beyond + off)
-        return knees.tibia.distance(Points(x, 0 * x, height - beyond + 0 * x))
+    def distance(out: Any, up: Any) -> Any:
+        return knee.tibia.distance(Points(sides.sign() * out, 0 * out, up))
 
-    assert float(signed(0.05).min()) > 0
-    assert float(signed(-0.1).amin(1).max()) < 0
+    def rise_deg(out: Any, up: Any) -> Any:
+        """Angle above the horizontal at which the bone faces here."""
+        across = distance(out + 0.02, up) - distance(out - 0.02, up)
+        along = distance(out, up + 0.02) - distance(out, up - 0.02)
+        return torch.rad2deg(torch.atan2(along, across))
+
+    radius = torch.cat(knee.tibia.corner, 3)
+    plateau = rise_deg(outward - 0.8 * radius, height + 0.2 * radius)
+    wall = rise_deg(outward + 0.2 * radius, height - 0.8 * radius)
+    turn = rise_deg(outward, height) - (plateau + wall) / 2
+    assert float(distance(outward, height).abs().quantile(0.99)) < 0.02
+    assert float(turn.abs().quantile(0.9)) < 18
+    assert abs(float(turn.median())) < 6
 
 
 def test_the_medial_spine_is_highest_at_the_middle_slice(knees: Knee) -> None:
