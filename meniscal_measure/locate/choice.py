@@ -14,8 +14,6 @@ from meniscal_measure.locate.place import compartment_of
 from meniscal_measure.locate.survey import Survey, is_backward
 from meniscal_measure.series.model import Stack
 
-TARGETS = {SliceConvention.MEDIAL_SPINE_APEX: 0, SliceConvention.PLATEAU_MIDPOINT: 1}
-"""Slice conventions that can be proposed, with their place among the network's answers."""
 MOST_OFF_MIDDLE_MM = 4.0
 """Farthest the measured slice may lie from the middle.
 
@@ -79,10 +77,8 @@ def the_only_one() -> ChosenSlice:
     )
 
 
-def choose_slice(
-    seen: Survey, stack: Stack, side: Side | None, convention: SliceConvention
-) -> ChosenSlice:
-    """Choose the slice nearest to the middle of the joint.
+def choose_slice(seen: Survey, stack: Stack, side: Side | None) -> ChosenSlice:
+    """Choose the slice nearest to the apex of the medial spine.
 
     Parameters
     ----------
@@ -92,15 +88,12 @@ def choose_slice(
         The stack.
     side
         Body side; None while unknown.
-    convention
-        Which plane counts as the middle.
     """
     grid = stack.frames[0].grid
     right = compartment_of(grid, right=True, side=side)
     middle = find_middle(
         seen,
         stack.positions_mm,
-        TARGETS[convention],
         backward=is_backward(grid),
         medial_right=None if side is None else right is Compartment.MEDIAL,
     )
@@ -108,13 +101,13 @@ def choose_slice(
     index = int(away.argmin())
     past = away[index] > MOST_OFF_MIDDLE_MM
     reason = (
-        f"Nearest to the {convention.value.replace('_', ' ')}, by what the network says of the"
-        " slices and by the heights of the tibial spines and of the notch over them, with a"
-        f" standard deviation of {middle.sd_mm:.1f} mm."
+        "Nearest to the medial spine apex, by what the network says of the slices and by the"
+        " heights of the tibial spines and of the notch over them, with a standard deviation of"
+        f" {middle.sd_mm:.1f} mm."
     )
     apart_mm = abs(middle.position_mm - middle.learned_mm)
     contrary = (
         (Finding(Code.MIDDLE_UNSURE, {"apart_mm": apart_mm}),) if apart_mm > CONTRARY_MM else ()
     )
     objection = OFF_MIDDLE.format(off_mm=away[index]) if past else ""
-    return ChosenSlice(index, convention, reason, contrary, objection)
+    return ChosenSlice(index, SliceConvention.MEDIAL_SPINE_APEX, reason, contrary, objection)

@@ -9,14 +9,16 @@ from meniscal_measure.locate.survey import Survey
 
 OUTLINE_RADIUS_MM = 25.0
 """Radius of the plateau's border seen from above: how fast a point turns from slice to slice."""
+APEX = 0
+"""Place of the apex of the medial spine among the distances that the first stage states."""
 ROUGHNESS_MM = 0.35
 """Departure of a point from a smooth course over the slices that is no error."""
 
 
-def middle_mm(survey: Survey, positions_mm: FloatArray, target: int) -> tuple[float, float]:
-    """Position of the mid-coronal plane along the stack, and how far the slices disagree.
+def middle_mm(survey: Survey, positions_mm: FloatArray) -> float:
+    """Position of the apex of the medial spine along the stack.
 
-    Each slice states how far the plane lies from it; the weighted median of these statements is
+    Each slice states how far the apex lies from it; the weighted median of these statements is
     taken, a slice weighing the more the surer it is.
 
     Parameters
@@ -25,14 +27,12 @@ def middle_mm(survey: Survey, positions_mm: FloatArray, target: int) -> tuple[fl
         What the first stage found.
     positions_mm
         Position of each slice along the stack.
-    target
-        0 for the apex of the medial spine, 1 for the middle of the plateau.
     """
-    stated = positions_mm + survey.offsets_mm[:, target]
-    weight = survey.measurable * survey.coronal / survey.spreads_mm[:, target]
-    weight = weight / max(float(weight.sum()), 1e-9)
-    middle = _weighted_median(stated, weight)
-    return middle, _weighted_median(np.abs(stated - middle), weight)
+    stated = positions_mm + survey.offsets_mm[:, APEX]
+    weight = survey.measurable * survey.coronal / survey.spreads_mm[:, APEX]
+    order = np.argsort(stated)
+    share = np.cumsum(weight[order])
+    return float(stated[order][np.searchsorted(share, 0.5 * share[-1])])
 
 
 def smoothed(values: FloatArray, sds: FloatArray, spacing_mm: float) -> FloatArray:
@@ -62,9 +62,3 @@ def smoothed(values: FloatArray, sds: FloatArray, spacing_mm: float) -> FloatArr
     tolerance_mm = ROUGHNESS_MM + spacing_mm**2 / OUTLINE_RADIUS_MM
     smooth = np.linalg.solve(precision + bend.T @ bend / tolerance_mm**2, precision @ values)
     return np.asarray(smooth, dtype=np.float64)
-
-
-def _weighted_median(values: FloatArray, weights: FloatArray) -> float:
-    order = np.argsort(values)
-    share = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(share, 0.5 * share[-1])])

@@ -41,7 +41,7 @@ class Facts:
     mirrored_mm: float
     """Distance between the first stage's places on the picture and on its mirror image."""
     networks_mm: float
-    """Distance between both margin networks' places, along the line of the rims."""
+    """Disagreement of the margin networks' places, along the line of the rims."""
     spread_mm: float
     """Standard deviation between the augmentations, along that line."""
     stated_mm: float
@@ -106,12 +106,8 @@ class Evidence:
             mass=min(float(margin.mass[list(MARKS)].min()) for margin in self.both),
             bone=min(margin.bone for margin in self.both),
             body=min(margin.body for margin in self.both),
-            spine_mm=self._spine_mm(near),
+            spine_mm=float(np.nanmax([*spines_mm(self.seen.surface_mm[near]).ravel(), FLAT_MM])),
         )
-
-    def _spine_mm(self, near: slice) -> float:
-        heights = spines_mm(self.seen.surface_mm[near])
-        return float(np.nanmax([*heights.ravel(), FLAT_MM]))
 
     def _geometry(self) -> dict[str, float]:
         points = np.stack([margin.pixels * self.spacing for margin in self.both])

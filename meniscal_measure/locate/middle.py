@@ -24,8 +24,6 @@ NOTCH_MM = np.array([7.0, 9.3, 14.4, 20.6, 24.4, 27.5, 31.0, 35.0, 38.0])
 """Mean heights of the spines over the line of the rims, and of the notch over the condyles, on
 slices at these offsets: measured on label maps of 44 knees of the Osteoarthritis Initiative (label
 maps published with arXiv:2211.16696); the ends, where few knees reach, are drawn on."""
-APEX_BEHIND_MIDPOINT_MM = 0.35
-"""Mean distance of the apex behind the middle of the plateau in the same knees (sd 1.9 mm)."""
 
 LEARNED_SD_MM = 3.0
 """Of the network's answer on real knees: on one it was 4 mm off, on 36 others 4 to 5 mm on average
@@ -83,12 +81,11 @@ class Course:
 def find_middle(
     seen: Survey,
     positions_mm: Sequence[float],
-    target: int,
     *,
     backward: bool,
     medial_right: bool | None,
 ) -> Middle:
-    """Find the mid-coronal plane of a stack.
+    """Find the plane of a stack through the apex of the medial spine.
 
     Parameters
     ----------
@@ -96,21 +93,18 @@ def find_middle(
         What the first stage found on every slice.
     positions_mm
         Position of each slice along the stack.
-    target
-        0 for the apex of the medial spine, 1 for the middle of the plateau.
     backward
         Whether the stack runs from back to front.
     medial_right
         Whether medial is on the right of the picture; None while the side is unknown.
     """
     positions = np.array(positions_mm)
-    learned, _ = middle_mm(seen, positions, target)
+    learned = middle_mm(seen, positions)
     sign = -1.0 if backward else 1.0
     places = learned + np.arange(-SEARCH_MM, SEARCH_MM + STEP_MM, STEP_MM)
-    ahead = sign * (APEX_BEHIND_MIDPOINT_MM if target else 0.0)
     courses = _courses(seen, sign * positions, medial_right)
     against = (places - learned) ** 2 / (2 * LEARNED_SD_MM**2) + np.array(
-        [min(course.mismatch(sign * (place + ahead)) for course in courses) for place in places]
+        [min(course.mismatch(sign * place) for course in courses) for place in places]
     )
     weight = np.exp(against.min() - against)
     weight /= weight.sum()

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from meniscal_measure.anatomy import Side
-from meniscal_measure.caliper.landmarks import LandmarkSet, SliceConvention, SliceLandmarks
+from meniscal_measure.caliper.landmarks import LandmarkSet, SliceLandmarks
 from meniscal_measure.caliper.measure import slice_geometry
 from meniscal_measure.caliper.reading import AxisConvention
 from meniscal_measure.errors import LandmarkError
@@ -63,7 +63,6 @@ def propose(
     pixels: NDArray[np.generic],
     side: Side | None = None,
     *,
-    convention: SliceConvention = SliceConvention.MEDIAL_SPINE_APEX,
     slice_index: int | None = None,
 ) -> Proposal | Declined:
     """Propose the slice to measure and the landmarks on it and on its neighbours.
@@ -76,10 +75,8 @@ def propose(
         Its grey values, shape (slices, rows, columns).
     side
         Body side; without it the compartments are those of the image.
-    convention
-        Which slice is the middle one.
     slice_index
-        The slice to measure, where a person has chosen it; `convention` then has no say.
+        The slice to measure, where a person has chosen it.
 
     Returns
     -------
@@ -91,7 +88,7 @@ def propose(
     seen = survey([frame.grid for frame in stack.frames], pixels)
     if len(stack.frames) == 1:
         return _on(stack, pixels, side, seen, the_only_one())
-    return _on(stack, pixels, side, seen, choose_slice(seen, stack, side, convention))
+    return _on(stack, pixels, side, seen, choose_slice(seen, stack, side))
 
 
 def _on_named(

@@ -46,25 +46,25 @@ def a_survey(*, sign: float = 1.0, medial_right: bool = True, bones: bool = True
 
 
 def test_bones_draw_the_middle_from_where_the_network_puts_it() -> None:
-    middle = find_middle(a_survey(), list(POSITIONS_MM), 0, backward=False, medial_right=True)
+    middle = find_middle(a_survey(), list(POSITIONS_MM), backward=False, medial_right=True)
     assert BETWEEN_MM[0] < middle.position_mm < BETWEEN_MM[1]
     assert middle.learned_mm == pytest.approx(LEARNED_MM)
 
 
 def test_a_stack_from_back_to_front_has_the_same_middle() -> None:
     seen = a_survey(sign=-1.0)
-    middle = find_middle(seen, list(POSITIONS_MM), 0, backward=True, medial_right=True)
+    middle = find_middle(seen, list(POSITIONS_MM), backward=True, medial_right=True)
     assert BETWEEN_MM[0] < middle.position_mm < BETWEEN_MM[1]
 
 
 @pytest.mark.parametrize("medial_right", [True, False])
 def test_without_a_side_medial_is_tried_both_ways(medial_right: bool) -> None:
     seen = a_survey(medial_right=medial_right)
-    middle = find_middle(seen, list(POSITIONS_MM), 0, backward=False, medial_right=None)
+    middle = find_middle(seen, list(POSITIONS_MM), backward=False, medial_right=None)
     assert BETWEEN_MM[0] < middle.position_mm < BETWEEN_MM[1]
 
 
 def test_where_no_bone_is_seen_the_network_is_followed() -> None:
     seen = a_survey(bones=False)
-    middle = find_middle(seen, list(POSITIONS_MM), 0, backward=False, medial_right=True)
+    middle = find_middle(seen, list(POSITIONS_MM), backward=False, medial_right=True)
     assert middle.position_mm == pytest.approx(LEARNED_MM, abs=0.1)

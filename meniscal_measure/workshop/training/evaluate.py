@@ -17,7 +17,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from meniscal_measure.caliper.landmarks import SliceConvention
 from meniscal_measure.geometry import FloatArray, PixelGrid
 from meniscal_measure.locate.choice import choose_slice
 from meniscal_measure.locate.evidence import Evidence, Facts
@@ -63,7 +62,7 @@ def _examined(
 ) -> tuple[Evidence, int]:
     seen = survey(grids, pixels)
     stack = as_stack(known.path, grids)
-    chosen = choose_slice(seen, stack, known.side, SliceConvention.MEDIAL_SPINE_APEX)
+    chosen = choose_slice(seen, stack, known.side)
     index = chosen.index if known.named is None else len(grids) // 2
     return evidence_of(grids, pixels, seen, index), index
 

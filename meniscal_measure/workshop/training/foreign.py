@@ -147,14 +147,10 @@ def judge(job: tuple[int, str, Path]) -> tuple[str, bool, float]:
 
 def spoilt(rng: np.random.Generator, kind: str, stack: Known) -> tuple[list[PixelGrid], Images]:
     """Make one input of a kind from a stack."""
-    pixels = KINDS[kind](rng, stack)
-    return [_resized(stack.grids[0], pixels.shape[1:], i) for i in range(len(pixels))], pixels
-
-
-def _resized(grid: PixelGrid, shape: tuple[int, ...], index: int) -> PixelGrid:
-    away = 3.3 * index * grid.normal
-    position = as_vector(grid.origin + away)
-    return replace(grid, position_mm=position, rows=shape[0], columns=shape[1])
+    pixels, grid = KINDS[kind](rng, stack), stack.grids[0]
+    _, rows, columns = pixels.shape
+    places = [as_vector(grid.origin + 3.3 * i * grid.normal) for i in range(len(pixels))]
+    return [replace(grid, position_mm=p, rows=rows, columns=columns) for p in places], pixels
 
 
 def counts(judged: list[tuple[str, bool, float]]) -> Iterator[str]:

@@ -78,13 +78,10 @@ class Knee:
         tibial = torch.maximum(tibia - self.tibia.cartilage_thickness(p) * uneven, -(tibia + 0.2))
         tibial = torch.maximum(tibial, -p.z - 3)
         thickness = self.femur.cartilage_thickness(p) * uneven
-        notch = (p.x - self.femur.notch_x).abs() - self.notch_margin * self._notch_edge(p)
+        mouth = self.femur.notch_half_width(p) + 4
+        notch = (p.x - self.femur.notch_x).abs() - self.notch_margin * mouth
         thickness = thickness * torch.where(p.y > -14, (notch / 4).clamp(0, 1), 1)
         return torch.maximum(femur - thickness, -(femur + 0.2)), tibial
-
-    def _notch_edge(self, p: Points) -> Tensor:
-        """Half the width of the notch at its mouth."""
-        return self.femur.notch_half_width(p) + 4
 
     def shape(self, p: Points) -> Shape:
         """Evaluate the knee."""

@@ -127,10 +127,8 @@ class TibiaBatch:
 
     def plateau(self, p: Points) -> Tensor:
         """Height of the bony plateau above the line of the rims, spines included."""
-        return p.once(self, "plateau", lambda q: self.surface(q, self._inward(q)) + self._spines(q))
-
-    def _inward(self, p: Points) -> Tensor:
-        return self.outline.half_width(p) - p.outward
+        inward = self.outline.half_width(p) - p.outward
+        return p.once(self, "plateau", lambda q: self.surface(q, inward) + self._spines(q))
 
     def surface(self, p: Points, inward: Tensor | float) -> Tensor:
         """Height of a compartment's surface so far inward of the rim, spines left out."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from meniscal_measure.caliper.landmarks import LandmarkSet, SliceLandmarks
+from meniscal_measure.caliper.landmarks import SliceLandmarks
 from meniscal_measure.records.landmark_file import landmark_set, read_landmarks
 from meniscal_measure.series.choose import choose_coronal
 from meniscal_measure.series.pixels import read_pixels
@@ -27,12 +27,13 @@ def written(study: Path, landmarks: Path, folder: Path) -> Path:
     document = read_landmarks(landmarks)
     stack = choose_coronal(open_study(study), sop_instance_uid=document.sop_instance_uid).stack
     placed = landmark_set(document, stack.frames)
+    by_index = {item.slice_index: item for item in (placed.measured, *placed.neighbours)}
     side = resolve_side(stack, None).side
     pixels = read_pixels(stack)
     grids = [frame.grid for frame in stack.frames]
     truth = {
         "world": WORLD,
-        "landmarks": _by_slice(placed, len(grids)),
+        "landmarks": [_plain(by_index[i]) if i in by_index else {} for i in range(len(grids))],
         "apex": list(grids[placed.measured.slice_index].origin),
         "side": None if side is None else side.value,
         "protocol": landmarks.name.removesuffix(".landmarks.json"),
@@ -40,11 +41,6 @@ def written(study: Path, landmarks: Path, folder: Path) -> Path:
     }
     scaled = pixels * (FULL_SCALE / float(pixels.max()))
     return Known(folder / f"{truth['protocol']}.npz", grids, scaled, truth).write()
-
-
-def _by_slice(placed: LandmarkSet, count: int) -> list[dict[str, dict[str, list[float]]]]:
-    by_index = {item.slice_index: item for item in (placed.measured, *placed.neighbours)}
-    return [_plain(by_index[i]) if i in by_index else {} for i in range(count)]
 
 
 def _plain(item: SliceLandmarks) -> dict[str, dict[str, list[float]]]:
