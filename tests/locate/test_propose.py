@@ -8,12 +8,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates
 
 from meniscal_measure.anatomy import Compartment, Landmark, Side
 from meniscal_measure.caliper.landmarks import Origin, SliceLandmarks
 from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.locate import networks
 from meniscal_measure.locate.choice import Declined
+from meniscal_measure.locate.margins import AUGMENTATIONS
 from meniscal_measure.locate.propose import NEIGHBOURS, Proposal, propose
 from meniscal_measure.series.model import (
     Stack,
@@ -131,6 +133,47 @@ def test_a_picture_stored_upside_down_gives_the_same_patient_points(
         )
 
 
+RESAMPLED_WITHIN_MM = 0.4
+"""Rims and outer edges of the same knee in other pixels, half a pixel of the coarser image."""
+
+
+def resampled(scanned: ScannedStack, row_mm: float, column_mm: float) -> ScannedStack:
+    """The same images in pixels of other heights and widths, the corner of the field kept."""
+    old = scanned.grids[0]
+    step = np.array([column_mm / old.column_spacing_mm, row_mm / old.row_spacing_mm])
+    columns, rows = (int(n / s) for n, s in zip((old.columns, old.rows), step, strict=True))
+    first = step / 2 - 0.5
+    grids = [
+        replace(
+            grid,
+            position_mm=tuple(grid.to_patient(first)),
+            row_spacing_mm=row_mm,
+            column_spacing_mm=column_mm,
+            rows=rows,
+            columns=columns,
+        )
+        for grid in scanned.grids
+    ]
+    places = np.mgrid[:rows, :columns] * step[::-1, None, None] + first[::-1, None, None]
+    pixels = [map_coordinates(image.astype(float), places, order=1) for image in scanned.pixels]
+    return replace(scanned, grids=tuple(grids), pixels=np.stack(pixels))
+
+
+@pytest.mark.parametrize(("row_mm", "column_mm"), [(0.5, 0.5), (0.6, 0.9)])
+def test_a_stack_in_other_pixels_gives_the_same_proposal(
+    scanned: ScannedStack, row_mm: float, column_mm: float
+) -> None:
+    other = resampled(scanned, row_mm, column_mm)
+    proposals = [propose(a_stack(s.grids), s.pixels, Side.RIGHT) for s in (scanned, other)]
+    assert all(isinstance(proposal, Proposal) for proposal in proposals), proposals
+    one, again = (p.landmarks.measured for p in proposals if isinstance(p, Proposal))
+    assert again.slice_index == one.slice_index
+    for compartment, placed in one.points.items():
+        for name in (Landmark.RIM, Landmark.OUTER_EDGE):
+            found = again.points[compartment][name].point_mm
+            assert found == pytest.approx(placed[name].point_mm, abs=RESAMPLED_WITHIN_MM)
+
+
 def noise(shape: tuple[int, ...]) -> NDArray[np.float64]:
     return np.abs(np.random.default_rng(2).normal(size=shape)) * 300
 
@@ -152,7 +195,7 @@ def test_a_tibia_void_of_signal_is_declined(knee: SyntheticKnee, scanned: Scanne
 
 
 def test_the_networks_are_small_and_as_released() -> None:
-    for name in ("survey", "survey_b", "margin_a", "margin_b"):
+    for name in ("survey", "survey_b", *{item.network for item in AUGMENTATIONS}):
         assert len(networks._checked(name)) > 0
     folder = Path(networks.__file__).parent / "weights"
     assert sum(file.stat().st_size for file in folder.glob("*.onnx")) < WEIGHTS_LIMIT_BYTES
