@@ -89,7 +89,7 @@ def settle(folder: Path) -> None:
 
 
 def check_set(folder: Path, name: str) -> None:
-    """Refuse a file that stands in a set with one that does not belong to it.
+    """Refuse a file of a set in which another file does not belong to it.
 
     Files that were taken out of the set, and files without a manifest, are not asked for.
 

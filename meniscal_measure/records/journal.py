@@ -30,7 +30,7 @@ class Verdict(StrEnum):
 
 @dataclass(frozen=True)
 class Signing:
-    """One signing, as it stands in the store.
+    """One signing, as it is stored.
 
     `content` is JSON text: the reading, the proposal it started from, what was changed, quality,
     remark, settings and software version. `digest` is the SHA-256 of the entry together with

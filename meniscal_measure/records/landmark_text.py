@@ -69,7 +69,7 @@ def _from_json(text: str) -> LandmarkDocument:
         ) from error
     if not isinstance(content, dict):
         raise LandmarkError(
-            'the file must be one JSON object: several slices stand in its "slices" list.'
+            'the file must be one JSON object: several slices go into its "slices" list.'
         )
     sd_mm = _sd_mm(content.get("sd_mm", HAND_PLACEMENT_SD_MM))
     if "slices" in content:

@@ -41,7 +41,7 @@ def read_reading(path: Path) -> Reading:
 
 
 def may_be_verified(path: Path) -> bool:
-    """Whether a verified reading lies there, or something that cannot be read.
+    """Whether a verified reading is there, or something that cannot be read.
 
     Examples
     --------

@@ -42,7 +42,7 @@ BORDER_IN = 0.12
 COLUMN_IN, GAP_IN = 1.7, 0.08
 IMAGE_TOP_IN, IMAGE_HEIGHT_IN = 0.62, 3.35
 CARD_TOP_IN = 1.1
-"""Below the top of the image, so that the value stands at the height of the joint line."""
+"""Below the top of the image, so that the value is at the height of the joint line."""
 DETAIL_TOP_IN, DETAIL_HEIGHT_IN, CAPTION_IN = 4.05, 1.72, 0.17
 FOOT_TOP_IN = 6.03
 KEY_ROW_IN = 0.17

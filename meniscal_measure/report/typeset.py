@@ -61,7 +61,7 @@ PAGE_COUNT = "page-count"
 
 @dataclass(frozen=True)
 class Layout:
-    """Where the text stands on a page, points from the lower left corner, and what is around it."""
+    """Where the text is on a page, points from the lower left corner, and what is around it."""
 
     left_pt: float
     bottom_pt: float
