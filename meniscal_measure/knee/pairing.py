@@ -52,9 +52,7 @@ def check_pair(baseline: KneeIdentity, follow_up: KneeIdentity) -> tuple[str, ..
             f"The baseline shows a {baseline.side.word} knee and the follow-up a"
             f" {follow_up.side.word} one. Give two examinations of one knee."
         )
-    patients = baseline.patient_id, follow_up.patient_id
-    if not all(patients):
-        patients = _folded(baseline.patient_name), _folded(follow_up.patient_name)
+    patients = _patients(baseline, follow_up)
     if all(patients) and patients[0] != patients[1]:
         raise InputError(
             "The baseline is of patient {first:private} and the follow-up of {second:private}."
@@ -83,6 +81,28 @@ def check_pair(baseline: KneeIdentity, follow_up: KneeIdentity) -> tuple[str, ..
         "which examination was first (no Study Date)": days is None,
     }
     return tuple(f"Not checked: {what}." for what, missing in unknown.items() if missing)
+
+
+def patients_differ(one: KneeIdentity, other: KneeIdentity) -> bool:
+    """Tell whether two images state different patients.
+
+    Examples
+    --------
+    >>> one = KneeIdentity(None, "", "1.2", "", "DOE^JO", "19700101")
+    >>> patients_differ(one, KneeIdentity(None, "7", "1.3", "", "Doe Jo"))
+    False
+    >>> patients_differ(one, KneeIdentity(None, "", "1.3", "", "", "19710101"))
+    True
+    """
+    born = one.birth_date, other.birth_date
+    return any(all(pair) and pair[0] != pair[1] for pair in (_patients(one, other), born))
+
+
+def _patients(one: KneeIdentity, other: KneeIdentity) -> tuple[str, str]:
+    """Give what is compared of two patients: their IDs, or their names where one has no ID."""
+    if one.patient_id and other.patient_id:
+        return one.patient_id, other.patient_id
+    return _folded(one.patient_name), _folded(other.patient_name)
 
 
 def _folded(name: str) -> str:

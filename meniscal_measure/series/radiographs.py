@@ -83,7 +83,7 @@ class Radiograph:
     ----------
     frame
         Its file, and how its pixels are stored; its grid counts pixels, not millimetres.
-    patient_id, study_date, description
+    patient_id, patient_name, patient_birth_date, study_date
         As the header has them; empty where it does not say.
     laterality
         The side it shows; both legs, and one that is not coded, have none.
@@ -96,8 +96,9 @@ class Radiograph:
 
     frame: Frame
     patient_id: str
+    patient_name: str
+    patient_birth_date: str
     study_date: str
-    description: str
     laterality: Laterality
     directions: tuple[str, str] | None
     spacing: StatedSpacing
@@ -164,8 +165,9 @@ def _radiograph(stream: BinaryIO, file: FileRef) -> Radiograph | None:
     return Radiograph(
         _frame(header, dataset, file),
         header.text("PatientID"),
+        header.text("PatientName"),
+        header.text("PatientBirthDate"),
         header.text("StudyDate"),
-        header.text("SeriesDescription"),
         laterality(coded_sides(header), hinted_sides(header)),
         (directions[0], directions[1]) if len(directions) == 2 else None,
         StatedSpacing(

@@ -128,10 +128,7 @@ def make_case(
     ]  # fmt: skip
     parts += _knee_parts(roots, answers, figures, first)
     others = () if radiographs is None else (as_study(radiographs),)
-    limb = measured_limb(
-        [*(visit.study for visit in visits), *others], answers,
-        side=first.side, patient_id=first.identity.patient_id,
-    )  # fmt: skip
+    limb = measured_limb([*(visit.study for visit in visits), *others], answers, first.identity)
     parts += limb.parts
     gaps += limb.gaps
     compared = _compared(visits, readings)

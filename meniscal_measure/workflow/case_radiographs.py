@@ -11,6 +11,7 @@ from meniscal_measure.knee.answers import Answers, LandmarkAnswer
 from meniscal_measure.knee.limb import FEMORAL_LINE, TIBIAL_LINE, LimbLandmark, LimbMeasure
 from meniscal_measure.knee.limb_part import TITLE, limb_part
 from meniscal_measure.knee.limb_questions import ON_RADIOGRAPHS, limb_questions
+from meniscal_measure.knee.pairing import KneeIdentity, patients_differ
 from meniscal_measure.knee.projection import BALL_EDGES, Pixel, ProjectionScale, projection_scale
 from meniscal_measure.knee.quantity import CasePart, TracedQuantity, TracedSlice
 from meniscal_measure.knee.questions import OpenQuestion
@@ -61,9 +62,7 @@ class _Named:
         return words in (self.where.sop_instance_uid, f"instance:{number}")
 
 
-def measured_limb(
-    studies: Sequence[Study], answers: Answers, *, side: Side, patient_id: str
-) -> CaseLimb:
+def measured_limb(studies: Sequence[Study], answers: Answers, knee: KneeIdentity) -> CaseLimb:
     """Measure the alignment of the leg on the radiographs among the files of a case.
 
     Parameters
@@ -72,15 +71,16 @@ def measured_limb(
         The studies of the case, and others that hold radiographs.
     answers
         Landmarks, and the size of a calibration ball.
-    side, patient_id
-        Of the case; a radiograph of another patient or leg is left out.
+    knee
+        Whose knee the case is about; a radiograph of another patient or leg is left out.
 
     Raises
     ------
     LandmarkError
         If a landmark names no radiograph, or lies off its image.
     """
-    images, gaps = _fitting(studies, side, patient_id)
+    assert knee.side is not None, "a case is of one knee"
+    images, gaps = _fitting(studies, knee)
     placed = [answer for answer in answers.landmark if answer.name in ON_RADIOGRAPHS]
     if placed and not images:
         raise LandmarkError(
@@ -97,7 +97,7 @@ def measured_limb(
         if image.where.sop_instance_uid not in marks:
             continue
         try:
-            picture = _measured(image, marks[image.where.sop_instance_uid], answers, side)
+            picture = _measured(image, marks[image.where.sop_instance_uid], answers, knee.side)
         except InputError as error:
             parts.append(CasePart(TITLE, gaps=(error.words(identifiers=False),)))
         else:
@@ -106,9 +106,7 @@ def measured_limb(
     return CaseLimb(tuple(parts), tuple(pictures), _questions(placed, images), gaps)
 
 
-def _fitting(
-    studies: Sequence[Study], side: Side, patient_id: str
-) -> tuple[list[_Named], tuple[str, ...]]:
+def _fitting(studies: Sequence[Study], knee: KneeIdentity) -> tuple[list[_Named], tuple[str, ...]]:
     """Name the radiographs of this leg, and say why others are left out."""
     found = radiographs_of(studies)
     gaps = [refusal.words(identifiers=False) for refusal in found.refusals]
@@ -116,10 +114,16 @@ def _fitting(
     for number, radiograph in enumerate(found.radiographs, start=1):
         name = SliceName(number, len(found.radiographs), radiograph.frame.instance_number)
         where = TracedSlice(None, name, radiograph.frame.sop_instance_uid)
-        if reason := _left_out(radiograph, side, patient_id):
+        if reason := _left_out(radiograph, knee):
             gaps.append(f"The {where} is left out: {reason}.")
-        else:
-            images.append(_Named(radiograph, where))
+            continue
+        images.append(_Named(radiograph, where))
+        gaps += [
+            f"The {where}: {hint.attribute} names the {hint.side.word} side, and the case is of the"
+            " other one. Check that it shows this leg."
+            for hint in radiograph.laterality.hints
+            if hint.side is not knee.side
+        ]
     return images, tuple(gaps)
 
 
@@ -133,14 +137,18 @@ def _questions(
     return limb_questions({answer.name for answer in placed}, tallest.where)
 
 
-def _left_out(radiograph: Radiograph, side: Side, patient_id: str) -> str:
-    if radiograph.patient_id and patient_id and radiograph.patient_id != patient_id:
+def _left_out(radiograph: Radiograph, knee: KneeIdentity) -> str:
+    whose = KneeIdentity(
+        None, radiograph.patient_id, "", radiograph.study_date,
+        radiograph.patient_name, radiograph.patient_birth_date,
+    )  # fmt: skip
+    if patients_differ(whose, knee):
         return "it is of another patient"
     if radiograph.laterality.conflict:
         return radiograph.laterality.conflict
     shown = radiograph.laterality.side
-    if shown is not None and shown is not side:
-        return f"it shows the {shown.word} leg and the case is of the {side.word} one"
+    if shown is not None and knee.side is not None and shown is not knee.side:
+        return f"it shows the {shown.word} leg and the case is of the {knee.side.word} one"
     return ""
 
 

@@ -17,6 +17,7 @@ from meniscal_measure.anatomy import Side
 from meniscal_measure.errors import LandmarkError
 from meniscal_measure.knee.answers import Answers, answers_from
 from meniscal_measure.knee.limb import LimbMeasure
+from meniscal_measure.knee.pairing import KneeIdentity
 from meniscal_measure.report.radiograph_picture import radiograph_figure
 from meniscal_measure.report.save_case import save_case
 from meniscal_measure.series.model import Study
@@ -65,9 +66,10 @@ def without_ball(leg: ProjectedLeg) -> dict[str, tuple[float, float]]:
 
 
 def limb(
-    folder: Path, answers: Answers, side: Side = Side.LEFT, patient: str = PATIENT
+    folder: Path, answers: Answers, side: Side = Side.LEFT, patient: str = PATIENT, born: str = ""
 ) -> CaseLimb:
-    return measured_limb([open_study(folder)], answers, side=side, patient_id=patient)
+    knee = KneeIdentity(side, patient, "1.2", "", birth_date=born)
+    return measured_limb([open_study(folder)], answers, knee)
 
 
 def values(found: CaseLimb) -> dict[str, float]:
@@ -201,6 +203,26 @@ def test_a_radiograph_of_another_leg_or_patient_is_left_out(
     assert found.questions == ()
     with pytest.raises(LandmarkError, match="there is no radiograph of this leg"):
         limb(tmp_path, answered(without_ball(leg)), side, patient)
+
+
+def test_a_radiograph_of_somebody_born_on_another_day_is_left_out(
+    leg: ProjectedLeg, tmp_path: Path
+) -> None:
+    identity = SeriesIdentity(study_identity("leg", 1, Side.LEFT), uid_for("leg"), 9, "LONG LEG")
+    dataset = dx_dataset(leg, identity, StatedSize.DETECTOR)
+    dataset.PatientBirthDate = "19700101"
+    store(dataset, tmp_path / "1.dcm", TransferSyntax.UNCOMPRESSED)
+    assert limb(tmp_path, Answers(), born="19700101").gaps == ()
+    assert "of another patient" in limb(tmp_path, Answers(), born="19710101").gaps[0]
+
+
+def test_free_text_that_names_the_other_side_is_said(leg: ProjectedLeg, tmp_path: Path) -> None:
+    identity = SeriesIdentity(study_identity("leg", 1, Side.LEFT), uid_for("leg"), 9, "RIGHT LEG")
+    dataset = dx_dataset(leg, identity, StatedSize.DETECTOR)
+    store(dataset, tmp_path / "1.dcm", TransferSyntax.UNCOMPRESSED)
+    found = limb(tmp_path, Answers())
+    assert "SeriesDescription names the right side" in found.gaps[0]
+    assert len(found.questions) == 8
 
 
 def test_exchanged_medial_and_lateral_is_a_gap(leg: ProjectedLeg, tmp_path: Path) -> None:
