@@ -16,7 +16,7 @@ from meniscal_measure.series.model import Stack
 
 
 @dataclass(frozen=True, eq=False)
-class Examination:
+class KneeExamination:
     """One examination of a knee: the reading, its stack, and all pixels of the stack."""
 
     reading: Reading

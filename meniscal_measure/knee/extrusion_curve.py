@@ -12,7 +12,7 @@ from meniscal_measure.caliper.budget import SLICE_CHOICE
 from meniscal_measure.caliper.reading import CompartmentReading
 from meniscal_measure.errors import LandmarkError
 from meniscal_measure.geometry import FloatArray
-from meniscal_measure.knee.examination import Examination
+from meniscal_measure.knee.examination import KneeExamination
 from meniscal_measure.knee.rigid_move import RigidMove
 
 NEAR_ENOUGH = 0.6
@@ -51,7 +51,7 @@ class BonePlace:
 
 
 def extrusion_curve(
-    examination: Examination,
+    examination: KneeExamination,
     name: Compartment,
     place: BonePlace,
     home: RigidMove | None = None,

@@ -12,7 +12,7 @@ import numpy as np
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.caliper.detectable_change import Change, smallest_detectable_change
 from meniscal_measure.errors import InputError, NothingMeasurableError
-from meniscal_measure.knee.examination import Examination
+from meniscal_measure.knee.examination import KneeExamination
 from meniscal_measure.knee.extrusion_curve import (
     BonePlace,
     CurvePoint,
@@ -76,7 +76,7 @@ class FollowUp:
     remarks: tuple[str, ...]
 
 
-def _checked(baseline: Examination, follow_up: Examination) -> tuple[str, ...]:
+def _checked(baseline: KneeExamination, follow_up: KneeExamination) -> tuple[str, ...]:
     """Refuse two examinations that cannot be compared, and say what could not be checked."""
     unchecked = check_pair(baseline.identity, follow_up.identity)
     axes = [item.reading.conventions.axis for item in (baseline, follow_up)]
@@ -88,7 +88,9 @@ def _checked(baseline: Examination, follow_up: Examination) -> tuple[str, ...]:
     return unchecked
 
 
-def same_slice(baseline: Examination, follow_up_stack: Stack, move: RigidMove) -> tuple[int, float]:
+def same_slice(
+    baseline: KneeExamination, follow_up_stack: Stack, move: RigidMove
+) -> tuple[int, float]:
     """Find the slice of the follow-up that shows the baseline's measured slice of the bone.
 
     Returns
@@ -113,7 +115,7 @@ def same_slice(baseline: Examination, follow_up_stack: Stack, move: RigidMove) -
     return index, float(offsets[index])
 
 
-def compared(baseline: Examination, follow_up: Examination) -> FollowUp:
+def compared(baseline: KneeExamination, follow_up: KneeExamination) -> FollowUp:
     """Compare the extrusion of two examinations on the same slice of the bone.
 
     Parameters
@@ -139,7 +141,7 @@ def compared(baseline: Examination, follow_up: Examination) -> FollowUp:
     return compared_on(baseline, follow_up, registered(baseline, follow_up))
 
 
-def registered(baseline: Examination, follow_up: Examination) -> Registration:
+def registered(baseline: KneeExamination, follow_up: KneeExamination) -> Registration:
     """Find the tibia of the baseline in the follow-up; see `compared` for what is refused."""
     _checked(baseline, follow_up)
     first, second = baseline.stack.contrast, follow_up.stack.contrast
@@ -148,8 +150,8 @@ def registered(baseline: Examination, follow_up: Examination) -> Registration:
 
 
 def compared_on(
-    baseline: Examination,
-    follow_up: Examination,
+    baseline: KneeExamination,
+    follow_up: KneeExamination,
     registration: Registration,
 ) -> FollowUp:
     """Compare as `compared` does, on a registration that is known already."""
@@ -186,7 +188,10 @@ def _tilt_deg(baseline: Stack, follow_up: Stack, move: RigidMove) -> float:
 
 
 def _followed(
-    name: Compartment, baseline: Examination, follow_up: Examination, registration: Registration
+    name: Compartment,
+    baseline: KneeExamination,
+    follow_up: KneeExamination,
+    registration: Registration,
 ) -> FollowedExtrusion:
     measured = baseline.reading.measured.compartments[name]
     place = BonePlace(

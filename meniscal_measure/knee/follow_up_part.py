@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from meniscal_measure.knee.examination import Examination
+from meniscal_measure.knee.examination import KneeExamination
 from meniscal_measure.knee.follow_up import FollowUp
 from meniscal_measure.knee.named_landmarks import traced_slice
 from meniscal_measure.knee.published import published
@@ -11,8 +11,8 @@ from meniscal_measure.knee.quantity import Basis, CasePart, TracedQuantity, Visi
 
 def follow_up_part(
     found: FollowUp,
-    baseline: Examination,
-    follow_up: Examination,
+    baseline: KneeExamination,
+    follow_up: KneeExamination,
 ) -> CasePart:
     """Give the follow-up as a part of the case.
 

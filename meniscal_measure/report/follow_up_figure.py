@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.caliper.reading import SliceReading
 from meniscal_measure.geometry import PixelGrid
-from meniscal_measure.knee.examination import Examination
+from meniscal_measure.knee.examination import KneeExamination
 from meniscal_measure.knee.follow_up import FollowedExtrusion, FollowUp
 from meniscal_measure.knee.quantity import Visit
 from meniscal_measure.records.notice import NOTICE
@@ -47,7 +47,7 @@ class _Panel:
     """One examination: its slice, and the marks where that slice was measured."""
 
     visit: Visit
-    examination: Examination
+    examination: KneeExamination
     index: int
 
     @property
@@ -66,7 +66,9 @@ class _Panel:
         return {} if self.measured is None else slice_marks(self.measured, self.grid)
 
 
-def follow_up_figure(found: FollowUp, baseline: Examination, follow_up: Examination) -> Figure:
+def follow_up_figure(
+    found: FollowUp, baseline: KneeExamination, follow_up: KneeExamination
+) -> Figure:
     """Draw the same slice of the bone at both examinations, without any patient identifier.
 
     Parameters
@@ -83,7 +85,7 @@ def follow_up_figure(found: FollowUp, baseline: Examination, follow_up: Examinat
 
 
 def draw_follow_up(
-    region: Region, found: FollowUp, baseline: Examination, follow_up: Examination
+    region: Region, found: FollowUp, baseline: KneeExamination, follow_up: KneeExamination
 ) -> None:
     """Draw the figure into a region of a page."""
     panels = [
@@ -111,7 +113,7 @@ def draw_follow_up(
     region.wrapped(0, CURVES_TOP_IN + CURVES_HEIGHT_IN + 0.1, _foot(found, baseline), size=6.5)
 
 
-def _draw_head(region: Region, found: FollowUp, baseline: Examination) -> None:
+def _draw_head(region: Region, found: FollowUp, baseline: KneeExamination) -> None:
     region.text(0, 0, "Follow-up: the same slice of the bone", size=11, weight="bold")
     side = baseline.reading.source.side
     knee = "SIDE UNKNOWN" if side is None else f"{side.word} knee"
@@ -188,7 +190,7 @@ def _label(axes: Axes) -> None:
     )
 
 
-def _foot(found: FollowUp, baseline: Examination) -> str:
+def _foot(found: FollowUp, baseline: KneeExamination) -> str:
     error = found.registration
     change = next(iter(found.compartments.values())).change if found.compartments else None
     limit = "" if change is None else f" Smallest detectable change {change.detectable:.2f} mm."

@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 
 from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.knee.answers import Answers
-from meniscal_measure.knee.examination import Examination
+from meniscal_measure.knee.examination import KneeExamination
 from meniscal_measure.knee.follow_up import compared_on, registered, same_slice
 from meniscal_measure.knee.follow_up_part import follow_up_part
 from meniscal_measure.knee.milestones import time_line_part, usual_plan
@@ -57,8 +57,8 @@ def followed(baseline: KneeReading, follow_up: KneeReading, study: Study) -> Cas
     return CaseFollowUp(part, follow_up_figure(compared, first, second))
 
 
-def _examination(knee: KneeReading) -> Examination:
-    return Examination(knee.reading, knee.stack, knee.pixels.read())
+def _examination(knee: KneeReading) -> KneeExamination:
+    return KneeExamination(knee.reading, knee.stack, knee.pixels.read())
 
 
 def _measured_on(index: int, follow_up: KneeReading, study: Study) -> KneeReading:

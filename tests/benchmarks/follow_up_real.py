@@ -27,7 +27,7 @@ from scipy.spatial.transform import Rotation
 from meniscal_measure import workflow
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.errors import MeniscalMeasureError
-from meniscal_measure.knee.examination import Examination
+from meniscal_measure.knee.examination import KneeExamination
 from meniscal_measure.knee.follow_up import compared
 from meniscal_measure.knee.quantity import Visit
 from meniscal_measure.knee.rigid_move import RigidMove
@@ -133,7 +133,7 @@ def carried(baseline: KneeReading, follow_up: Path, how: Copy, file: Path) -> No
 def main(series: Path, landmarks: Path, count: int, *, propose: bool) -> None:
     """Follow so many copies and print the errors."""
     baseline = workflow.measure(workflow.read(series), landmarks=landmarks)
-    first = Examination(baseline.reading, baseline.stack, baseline.pixels.read())
+    first = KneeExamination(baseline.reading, baseline.stack, baseline.pixels.read())
     found: dict[str, list[float]] = {"place": [], "stated": [], "turn": [], "slice": []}
     changes: dict[str, list[float]] = {"medial": [], "lateral": []}
     for seed in range(count):
@@ -144,7 +144,7 @@ def main(series: Path, landmarks: Path, count: int, *, propose: bool) -> None:
             carried(baseline, folder, how, file)
             try:
                 knee = workflow.measure(workflow.read(folder), landmarks=None if propose else file)
-                second = Examination(knee.reading, knee.stack, knee.pixels.read())
+                second = KneeExamination(knee.reading, knee.stack, knee.pixels.read())
                 result = compared(first, second)
             except MeniscalMeasureError as error:
                 print("left out:", error, file=sys.stderr)

@@ -16,7 +16,7 @@ from meniscal_measure.caliper.landmarks import (
     SliceLandmarks,
 )
 from meniscal_measure.geometry import as_vector
-from meniscal_measure.knee.examination import Examination
+from meniscal_measure.knee.examination import KneeExamination
 from meniscal_measure.knee.rigid_move import RigidMove
 from meniscal_measure.sentences import plain
 from meniscal_measure.series.model import (
@@ -54,7 +54,7 @@ def examined(
     measured: int | None = None,
     reach: int = 2,
     **identity: Any,
-) -> Examination:
+) -> KneeExamination:
     """Image a knee and measure it on one slice and those beside it."""
     images, still = imaged(knee, how, moved), grids_of(how)
     stack = Stack(
@@ -94,4 +94,4 @@ def examined(
     )
     choice = Choice(stack, plain("the only one"), ())
     reading = measure_placed(choice, stack.laterality, landmarks)
-    return Examination(reading, stack, np.asarray(images.pixels))
+    return KneeExamination(reading, stack, np.asarray(images.pixels))

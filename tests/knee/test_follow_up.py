@@ -15,7 +15,7 @@ from meniscal_measure.errors import (
     LandmarkError,
     NothingMeasurableError,
 )
-from meniscal_measure.knee.examination import Examination
+from meniscal_measure.knee.examination import KneeExamination
 from meniscal_measure.knee.follow_up import (
     FollowUp,
     compared,
@@ -48,17 +48,17 @@ KNOWN = Registration(MOVED, 0.2, 0.2)
 
 
 @pytest.fixture(scope="module")
-def baseline() -> Examination:
+def baseline() -> KneeExamination:
     return examined(KNEE, Imaging())
 
 
 @pytest.fixture(scope="module")
-def follow_up() -> Examination:
+def follow_up() -> KneeExamination:
     return examined(CHANGED, LATER, MOVED, **PAIR)
 
 
 @pytest.fixture(scope="module")
-def found(baseline: Examination, follow_up: Examination) -> FollowUp:
+def found(baseline: KneeExamination, follow_up: KneeExamination) -> FollowUp:
     return compared(baseline, follow_up)
 
 
@@ -73,7 +73,7 @@ def test_the_change_is_that_of_the_knee(found: FollowUp) -> None:
 
 
 def test_the_same_slice_of_the_bone_is_found(
-    found: FollowUp, baseline: Examination, follow_up: Examination
+    found: FollowUp, baseline: KneeExamination, follow_up: KneeExamination
 ) -> None:
     middle = grids_of(Imaging())[baseline.reading.measured.slice_index]
     rims = np.mean([baseline.tibia().medial_rim_mm, baseline.tibia().lateral_rim_mm], axis=0)
@@ -86,7 +86,9 @@ def test_the_same_slice_of_the_bone_is_found(
     assert found.tilt_deg == pytest.approx(np.degrees(np.arccos(turns[1])), abs=0.3)
 
 
-def test_the_choice_of_the_slice_counts_once(baseline: Examination, follow_up: Examination) -> None:
+def test_the_choice_of_the_slice_counts_once(
+    baseline: KneeExamination, follow_up: KneeExamination
+) -> None:
     sure = compared_on(baseline, follow_up, replace(KNOWN, error_mm=0.0))
     unsure = compared_on(baseline, follow_up, replace(KNOWN, error_mm=1.4))
     one = sure.compartments[Compartment.MEDIAL].change
@@ -98,7 +100,7 @@ def test_the_choice_of_the_slice_counts_once(baseline: Examination, follow_up: E
 
 
 def test_extrusion_is_read_between_the_slices_in_proportion(
-    baseline: Examination, follow_up: Examination
+    baseline: KneeExamination, follow_up: KneeExamination
 ) -> None:
     medial = compared_on(baseline, follow_up, KNOWN).compartments[Compartment.MEDIAL]
     curve = medial.curves[Visit.FOLLOW_UP]
@@ -107,14 +109,14 @@ def test_extrusion_is_read_between_the_slices_in_proportion(
     assert medial.follow_up_mm == pytest.approx(float(np.interp(0.0, x, y)), abs=1e-9)
 
 
-def test_a_slice_elsewhere_in_the_bone_is_refused(baseline: Examination) -> None:
+def test_a_slice_elsewhere_in_the_bone_is_refused(baseline: KneeExamination) -> None:
     away = examined(CHANGED, LATER, MOVED, measured=10, reach=0, **PAIR)
     with pytest.raises(LandmarkError, match="away from the baseline's slice of the bone"):
         compared_on(baseline, away, KNOWN)
 
 
 def test_a_registration_that_finds_no_slice_is_refused(
-    baseline: Examination, follow_up: Examination
+    baseline: KneeExamination, follow_up: KneeExamination
 ) -> None:
     with pytest.raises(NothingMeasurableError, match=r"registered to 1\.6 mm only"):
         compared_on(baseline, follow_up, replace(KNOWN, error_mm=1.6))
@@ -125,14 +127,14 @@ def test_a_registration_that_finds_no_slice_is_refused(
 
 
 def test_a_place_outside_the_stack_is_refused(
-    baseline: Examination, follow_up: Examination
+    baseline: KneeExamination, follow_up: KneeExamination
 ) -> None:
     far = movement((0.0, 0.0, 0.0), (0.0, 90.0, 0.0))
     with pytest.raises(NothingMeasurableError, match="outside the follow-up's stack"):
         same_slice(baseline, follow_up.stack, far)
 
 
-def test_another_axis_is_refused(baseline: Examination, follow_up: Examination) -> None:
+def test_another_axis_is_refused(baseline: KneeExamination, follow_up: KneeExamination) -> None:
     other = replace(follow_up.reading.conventions, axis=AxisConvention.IMAGE_VERTICAL)
     with pytest.raises(InputError, match="Measure both along one axis"):
         compared(
@@ -146,7 +148,7 @@ def test_the_derived_smallest_detectable_change() -> None:
 
 
 def test_the_part_of_the_case_names_both_slices(
-    found: FollowUp, baseline: Examination, follow_up: Examination
+    found: FollowUp, baseline: KneeExamination, follow_up: KneeExamination
 ) -> None:
     part = follow_up_part(found, baseline, follow_up)
     change = part.quantities[0]
@@ -157,7 +159,7 @@ def test_the_part_of_the_case_names_both_slices(
 
 
 def test_both_examinations_are_drawn_at_equal_scale(
-    found: FollowUp, baseline: Examination, follow_up: Examination
+    found: FollowUp, baseline: KneeExamination, follow_up: KneeExamination
 ) -> None:
     figure = follow_up_figure(found, baseline, follow_up)
     shown = {axes.get_gid(): axes for axes in figure.axes}
