@@ -65,6 +65,7 @@ def test_what_cannot_be_carried_out_is_refused_with_the_reason(
     assert said in result.output.replace("\n", " ")
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_what_was_signed_is_reported_as_verified(
     open_desk: Callable[..., Desk],
     samples: Path,
@@ -88,6 +89,7 @@ def test_what_was_signed_is_reported_as_verified(
     assert "was signed on images of" in result.output.replace("\n", " ")
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_one_of_two_readers_is_reported_and_a_rejection_is_called_one(
     open_desk: Callable[..., Desk],
     samples: Path,

@@ -92,14 +92,21 @@ def test_nothing_is_asked_twice(made: MadeCase) -> None:
     assert "sign.cleft" in asked
 
 
-def test_the_files_say_what_the_record_says(made: MadeCase, tmp_path: Path) -> None:
-    save_case(made.case, made.pictures, tmp_path)
-    text = (tmp_path / "case.json").read_text(encoding="utf-8")
-    assert case_from_json(text, tmp_path / "case.json") == made.case
-    pages = PdfReader(tmp_path / "case-sheet.pdf").pages
+@pytest.fixture(scope="module")
+def saved(made: MadeCase, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Folder of the case's files, which no test changes."""
+    folder = tmp_path_factory.mktemp("saved") / "case"
+    save_case(made.case, made.pictures, folder)
+    return folder
+
+
+def test_the_files_say_what_the_record_says(made: MadeCase, saved: Path) -> None:
+    text = (saved / "case.json").read_text(encoding="utf-8")
+    assert case_from_json(text, saved / "case.json") == made.case
+    pages = PdfReader(saved / "case-sheet.pdf").pages
     assert len(pages) == 2
     said = " ".join(word for page in pages for word in page.extract_text().split())
-    page = (tmp_path / "case-sheet.html").read_text(encoding="utf-8")
+    page = (saved / "case-sheet.html").read_text(encoding="utf-8")
     for found in (q for part in made.case.parts for q in part.quantities):
         assert found.words in said
         assert found.words in page
@@ -132,25 +139,19 @@ def test_a_case_with_everything_in_it_takes_two_pages(made: MadeCase, tmp_path: 
     assert len(PdfReader(tmp_path / "case-sheet.pdf").pages) == 2
 
 
-def test_only_the_owner_may_read_the_files(made: MadeCase, tmp_path: Path) -> None:
-    folder = tmp_path / "case"
-    save_case(made.case, made.pictures, folder)
-    assert folder.stat().st_mode & 0o777 == 0o700
-    assert {path.stat().st_mode & 0o777 for path in folder.iterdir()} == {0o600}
+def test_only_the_owner_may_read_the_files(saved: Path) -> None:
+    assert saved.stat().st_mode & 0o777 == 0o700
+    assert {path.stat().st_mode & 0o777 for path in saved.iterdir()} == {0o600}
 
 
-def test_numbers_of_the_page_lead_to_their_slices(made: MadeCase, tmp_path: Path) -> None:
-    save_case(made.case, made.pictures, tmp_path)
-    page = (tmp_path / "case-sheet.html").read_text(encoding="utf-8")
+def test_numbers_of_the_page_lead_to_their_slices(saved: Path) -> None:
+    page = (saved / "case-sheet.html").read_text(encoding="utf-8")
     assert 'href="#baseline-coronal-10"' in page
     assert '<figure id="baseline-coronal-10">' in page
 
 
-def test_every_slice_that_a_number_names_is_shown_with_a_link(
-    made: MadeCase, tmp_path: Path
-) -> None:
-    save_case(made.case, made.pictures, tmp_path)
-    page = (tmp_path / "case-sheet.html").read_text(encoding="utf-8")
+def test_every_slice_that_a_number_names_is_shown_with_a_link(made: MadeCase, saved: Path) -> None:
+    page = (saved / "case-sheet.html").read_text(encoding="utf-8")
     named = {where for part in made.case.parts for q in part.quantities for where in q.where}
     named |= {where for line in made.case.candidate for where in line.where}
     assert {picture.where for picture in made.pictures} >= named
@@ -170,11 +171,8 @@ def test_the_template_of_answers_is_read_back_and_never_replaced(
     assert read_answers(file).facts.age_years == 60
 
 
-def test_the_written_template_is_right_once_its_marks_are_taken_away(
-    made: MadeCase, tmp_path: Path
-) -> None:
-    save_case(made.case, made.pictures, tmp_path)
-    lines = (tmp_path / "answers.toml").read_text(encoding="utf-8").splitlines()
+def test_the_written_template_is_right_once_its_marks_are_taken_away(saved: Path) -> None:
+    lines = (saved / "answers.toml").read_text(encoding="utf-8").splitlines()
     start = lines.index("[sign]")
     signs = [line.removeprefix("# ") for line in lines[start:] if "seen =" in line]
     answered = answers_from(tomllib.loads("[sign]\n" + "\n".join(signs)), "answers.toml")
@@ -199,13 +197,13 @@ def test_answers_that_cannot_be_are_refused(content: dict[str, object], said: st
 def test_a_landmark_on_no_slice_is_refused(study: Study) -> None:
     answers = answers_from({"landmark": [placed("tear", 10, 10, 99)]}, "answers.toml")
     with pytest.raises(LandmarkError, match="which is none of the baseline"):
-        make_case(study, answers=answers)
+        make_case(study, answers=answers, landmarks=LANDMARKS)
 
 
 def test_a_landmark_off_its_image_is_refused(study: Study) -> None:
     answers = answers_from({"landmark": [placed("tear", 5000, 10)]}, "answers.toml")
     with pytest.raises(LandmarkError, match="lies off its image"):
-        make_case(study, answers=answers)
+        make_case(study, answers=answers, landmarks=LANDMARKS)
 
 
 def test_a_side_against_the_images_is_refused(study: Study) -> None:
@@ -231,9 +229,8 @@ def test_series_of_other_frames_of_reference_are_not_linked(study: Study) -> Non
     assert any("frames of reference of their own" in gap for gap in case.gaps)
 
 
-def test_the_record_is_plain_json(made: MadeCase, tmp_path: Path) -> None:
-    save_case(made.case, made.pictures, tmp_path)
-    record = json.loads((tmp_path / "case.json").read_text(encoding="utf-8"))
+def test_the_record_is_plain_json(saved: Path) -> None:
+    record = json.loads((saved / "case.json").read_text(encoding="utf-8"))
     gap = record["parts"][1]["quantities"][0]
     assert set(gap) == {"name", "value", "unit", "u", "basis", "where", "source"}
 

@@ -6,12 +6,15 @@ import json
 import shutil
 from pathlib import Path
 
+import pytest
+
 import meniscal_measure
 
 JPEG_START = b"\xff\xd8\xff"
 """SOI and the first byte of the next marker (ISO/IEC 10918-1, table B.1)."""
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_a_neighbour_that_cannot_be_shown_is_reported_without_its_path(
     samples: Path, tmp_path: Path
 ) -> None:

@@ -137,6 +137,7 @@ def test_refined_edges_stay_near_the_truth_and_say_so(samples: Path) -> None:
     assert Origin.REFINED in origins or codes(refined) & {Code.EDGE_NOT_FOUND}
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_without_landmarks_they_are_proposed_and_said_to_be(samples: Path, tmp_path: Path) -> None:
     knee = meniscal_measure.measure(samples / "normal")
     knee.save(tmp_path)

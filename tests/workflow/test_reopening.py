@@ -124,6 +124,7 @@ def test_a_second_signature_keeps_the_first(signed: str, study: Study) -> None:
     assert reopen(again, study).reading.verified_by == "Reader B"
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_a_reading_of_one_compartment_keeps_the_rim_its_axis_runs_to(
     samples: Path, tmp_path: Path
 ) -> None:
