@@ -349,3 +349,40 @@ def test_warnings_of_the_measurement_stand_on_the_sheet(study: Study) -> None:
     assert any(
         "Warning: " in remark and "3.00 to 3.50" in remark for remark in case.parts[0].remarks
     )
+
+
+def with_side(stack: Stack, side: Side | None) -> Stack:
+    return replace(stack, laterality=replace(stack.laterality, side=side, hints=()))
+
+
+def test_a_folder_of_both_knees_makes_no_case(study: Study) -> None:
+    coronal = with_side(study.stacks[0], Side.RIGHT)
+    sagittal = with_side(replace(coronal, plane=Plane.SAGITTAL), Side.LEFT)
+    with pytest.raises(SideError, match="of the left and of the right knee"):
+        make_case(replace(study, stacks=(coronal, sagittal)), answers=Answers())
+
+
+def test_a_side_that_nobody_says_is_asked_for(study: Study) -> None:
+    silent = replace(study, stacks=(with_side(study.stacks[0], None),))
+    with pytest.raises(SideError, match="side of the baseline is unknown"):
+        make_case(silent, answers=Answers())
+
+
+@pytest.mark.parametrize(
+    ("changed", "side", "why"),
+    [
+        ({"study_date": "19990101"}, Side.RIGHT, "days before the baseline"),
+        ({"patient_id": "SOMEBODY"}, Side.RIGHT, "two examinations of one patient"),
+        ({}, Side.LEFT, "a right knee and the follow-up a left one"),
+    ],
+    ids=["before the baseline", "another patient", "the other knee"],
+)
+def test_a_case_refuses_a_follow_up_that_is_none(
+    study: Study, changed: dict[str, str], side: Side, why: str
+) -> None:
+    first = with_side(study.stacks[0], Side.RIGHT)
+    second = with_identity(with_side(first, side), study_instance_uid="2.25.9", **changed)
+    with pytest.raises(InputError, match=why):
+        make_case(
+            replace(study, stacks=(first,)), replace(study, stacks=(second,)), answers=Answers()
+        )
