@@ -64,11 +64,13 @@ def edge_bluntness(
     near = [FROM_EDGE_MM + shift for shift in (-free.sd_mm, 0.0, free.sd_mm)]
     heights = np.array([_height_mm(image, free, along, at, limit) for at in (*near, *steps_mm)])
     largest_mm = max(float(heights[3:].max()), STEP_MM)
+    placement = abs(float(heights[2] - heights[0])) / 2
+    pixel = free.grid.row_spacing_mm / math.sqrt(12)
     return TracedQuantity(
         "height of the triangle at its free edge over its largest", float(heights[1]) / largest_mm,
-        "1", abs(float(heights[2] - heights[0])) / 2 / largest_mm, Basis.PIXELS, (free.where,),
+        "1", math.hypot(placement, pixel) / largest_mm, Basis.PIXELS, (free.where,),
         f"{FROM_EDGE_MM:g} mm from the edge, {heights[1]:.1f} of {largest_mm:.1f} mm; u from the"
-        " placement of the free edge",
+        " placement of the free edge and the size of a pixel",
     )  # fmt: skip
 
 

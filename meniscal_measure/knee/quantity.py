@@ -178,9 +178,10 @@ class TracedQuantity:
         """Value and half of the 95 % interval, or that the uncertainty was not evaluated."""
         digits = 2 if self.unit == "1" else 1
         unit = {"1": "", "mm2": " mm²", "deg": "°", "%": " %"}.get(self.unit, f" {self.unit}")
+        value = f"{round(self.value, digits) + 0.0:.{digits}f}"  # no minus before a zero
         if self.u is None:
-            return f"{self.value:.{digits}f}{unit} (u not known)"
-        return f"{self.value:.{digits}f} ± {COVERAGE_FACTOR * self.u:.{digits}f}{unit}"
+            return f"{value}{unit} (u not known)"
+        return f"{value} ± {COVERAGE_FACTOR * self.u:.{digits}f}{unit}"
 
 
 @dataclass(frozen=True)

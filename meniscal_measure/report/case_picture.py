@@ -75,7 +75,7 @@ class CasePicture:
 
 def picture_figure(picture: CasePicture, width_in: float = 4.6) -> Figure:
     """Draw one slice by itself."""
-    region = blank(width_in, width_in + CAPTION_IN)
+    region = blank(width_in, width_in)
     draw_picture(region, picture)
     return region.figure
 
@@ -89,8 +89,10 @@ def case_figure(pictures: Sequence[CasePicture], title: str = "") -> Figure:
     region = blank(7.3, top_in + side_in + CAPTION_IN + (0.36 if title else 0.02))
     region.text(0, 0.02, title, size=9, weight="bold")
     for number, picture in enumerate(shown):
-        place = region.part(number * (side_in + GAP_IN), top_in, side_in, side_in + CAPTION_IN)
-        draw_picture(place, picture)
+        left_in = number * (side_in + GAP_IN)
+        draw_picture(region.part(left_in, top_in, side_in, side_in), picture)
+        below = region.part(left_in, top_in + side_in + 0.03, side_in, CAPTION_IN)
+        below.wrapped(0, 0, picture.caption, size=6.0)
     if title:
         foot = region.part(0, top_in + side_in + CAPTION_IN + 0.04, 7.3, 0.3)
         foot.wrapped(0, 0, NOTICE, size=6.0)
@@ -111,9 +113,8 @@ def chosen(pictures: Sequence[CasePicture], most: int = 3) -> list[CasePicture]:
     return sorted(shown, key=lambda p: (p.where.visit, p.where.plane, p.where.name.number))
 
 
-def draw_picture(region: Region, picture: CasePicture) -> None:
-    """Draw a slice into a region, its caption below."""
-    frame = region.part(0, 0, region.width_in, region.height_in - CAPTION_IN)
+def draw_picture(frame: Region, picture: CasePicture) -> None:
+    """Draw a slice into a region, with its landmarks and predicted centres."""
     axes = frame.axes()
     show_slice(axes, picture.image, picture.grid, display_window(picture.image))
     view = _view(picture, frame.height_in / frame.width_in)
@@ -134,6 +135,8 @@ def draw_picture(region: Region, picture: CasePicture) -> None:
         [(scale * x, -scale * y) for x, y in places],
         [(-1 if left else 1) * LETTER_PT * len(mark.label)
          for left, mark in zip(inward, picture.marks, strict=True)],
+        [(scale * x, -scale * y)
+         for x, y in (np.array(outline.pixel) * spacing for outline in picture.outlines)],
     )  # fmt: skip
     for mark, (x, y), left, lift_pt in zip(picture.marks, places, inward, lifts_pt, strict=True):
         (cross,) = axes.plot(x, y, ls="", marker="+", ms=7, mew=1.0, color="white")
@@ -144,14 +147,14 @@ def draw_picture(region: Region, picture: CasePicture) -> None:
         words.set_path_effects(halo(width_pt=1.6))
     draw_orientation(axes, picture.grid)
     draw_scale_bar(axes, view)
-    below = region.part(0, frame.height_in + 0.03, region.width_in, CAPTION_IN)
-    below.wrapped(0, 0, picture.caption, size=6.0)
 
 
 def label_lifts_pt(
-    places_pt: Sequence[tuple[float, float]], widths_pt: Sequence[float]
+    places_pt: Sequence[tuple[float, float]],
+    widths_pt: Sequence[float],
+    centres_pt: Sequence[tuple[float, float]] = (),
 ) -> list[float]:
-    """Choose how far above its cross each label stands, so that labels do not overlap.
+    """Choose how far above its cross each label stands: not on another label, nor on a centre.
 
     Parameters
     ----------
@@ -159,13 +162,15 @@ def label_lifts_pt(
         Crosses, x to the right and y up.
     widths_pt
         Widths of the labels, negative for one that runs to the left.
+    centres_pt
+        What no label may hide.
 
     Examples
     --------
     >>> label_lifts_pt([(0.0, 0.0), (5.0, 0.0), (90.0, 0.0)], [50.0, 50.0, 50.0])
     [3.0, -8.0, 3.0]
     """
-    taken: list[tuple[float, float, float]] = []
+    taken = [(x - LINE_PT, x + LINE_PT, y - LINE_PT / 2) for x, y in centres_pt]
     lifts = []
     for (x, y), width in zip(places_pt, widths_pt, strict=True):
         left, right = min(x, x + width), max(x, x + width)

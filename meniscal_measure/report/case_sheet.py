@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import Flowable, PageBreak
+from reportlab.platypus import Flowable, PageBreak, Spacer
 
 from meniscal_measure.knee.case_record import KneeCase
 from meniscal_measure.knee.quantity import CasePart
@@ -13,6 +13,7 @@ from meniscal_measure.report.canvas import Stamp
 from meniscal_measure.report.lettering import style, write_line
 from meniscal_measure.report.typeset import (
     BOLD,
+    GAP_PT,
     PAGE_PT,
     Layout,
     Plate,
@@ -59,7 +60,7 @@ def case_sheet(
         paragraph(_studies(case), FINE),
     ]
     if figure is not None:
-        blocks.append(Plate(figure))
+        blocks += [Plate(figure), Spacer(0, GAP_PT / 2)]
     blocks += _parts(first)
     blocks += [heading(SIGNS, 3), _sign_table(case)]
     blocks += _parts(others)

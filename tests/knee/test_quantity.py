@@ -39,3 +39,8 @@ def test_a_slice_of_the_follow_up_is_named_as_such() -> None:
 )
 def test_the_unit_is_written_as_people_write_it(unit: str, words: str) -> None:
     assert TracedQuantity("x", 2.0, unit, 0.1, Basis.READER).words == words
+
+
+def test_a_value_that_rounds_to_zero_has_no_sign() -> None:
+    found = TracedQuantity("x", -0.04, "mm", 0.5, Basis.READER)
+    assert found.words.startswith("0.0 ± ")
