@@ -89,7 +89,6 @@ class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     """A table of the file in which no other key is allowed."""
 
 
-Positive = Annotated[float, Meta(gt=0)]
 Grade = Annotated[int, Meta(ge=0, le=4)]
 
 
