@@ -143,7 +143,7 @@ def between_readers(readings: Readings) -> BetweenReaders | None:
     table = readings.table
     if table.readers.size < 2:
         return None
-    common = _with_most_in_common(table)
+    common = with_most_in_common(table)
     return BetweenReaders(
         common,
         tuple(reader for reader in table.readers.tolist() if reader not in common.readers),
@@ -153,11 +153,21 @@ def between_readers(readings: Readings) -> BetweenReaders | None:
     )
 
 
-def _with_most_in_common(table: Ratings) -> Ratings:
+def with_most_in_common(table: Ratings) -> Ratings:
     """Keep the readers whose complete cases leave the most degrees of freedom.
 
     One reader of a few cases would else leave only these of all the others' work.
+
+    Examples
+    --------
+    >>> from meniscal_measure.cohort.agreement.ratings import ratings_from_table
+    >>> nan = float("nan")
+    >>> table = ratings_from_table([[2, 2, 2], [3, 3, nan], [4, 4, nan], [5, 5, nan]])
+    >>> with_most_in_common(table).readers.tolist()
+    ['1', '2']
     """
+    if table.readers.size < 3:
+        return table
     known = ~np.isnan(table.values)
     order = np.argsort(-known.sum(axis=0), kind="stable")
 

@@ -18,6 +18,7 @@ from meniscal_measure.cohort.agreement.labels import Labels
 from meniscal_measure.cohort.agreement.ratings import ratings_from_table
 from meniscal_measure.cohort.agreement.reliability import IccForm, intraclass_correlations
 from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.cohort.paper.sensitivity import sensitivity_table
 from meniscal_measure.cohort.reader_agreement import (
     between_readers,
     detectable_change,
@@ -83,6 +84,8 @@ def test_a_reader_of_few_cases_does_not_reduce_the_others_to_these() -> None:
     assert together is not None
     assert (together.readers, together.left_out) == (("A", "B", "C"), ("late",))
     assert together.reliability.forms == alone.reliability.forms
+    every = {row[0]: row for row in sensitivity_table("Medial", readings(*rows, *few)).rows}["all"]
+    assert every[-1] == sensitivity_table("Medial", readings(*rows)).rows[0][-1]
     assert len(together.pairs) == 6
 
 

@@ -13,6 +13,7 @@ from meniscal_measure.cohort.agreement.reliability import intraclass_correlation
 from meniscal_measure.cohort.agreement.tables import interval_text, number_text
 from meniscal_measure.cohort.paper.agreement_section import RECOMMENDED
 from meniscal_measure.cohort.paper.blocks import Table
+from meniscal_measure.cohort.reader_agreement import with_most_in_common
 from meniscal_measure.cohort.readings import Readings
 from meniscal_measure.cohort.visit_change import between_visits, visits_of
 from meniscal_measure.errors import AgreementError
@@ -78,6 +79,6 @@ def _difference(readings: Readings) -> Estimate | None:
 
 def _icc(readings: Readings) -> Estimate | None:
     try:
-        return intraclass_correlations(readings.table).forms[RECOMMENDED]
+        return intraclass_correlations(with_most_in_common(readings.table)).forms[RECOMMENDED]
     except AgreementError:  # one reader, or too few cases that all have read
         return None
