@@ -5,21 +5,21 @@ The description is a Frictionless Data Package (specs.frictionlessdata.io, versi
 
 from __future__ import annotations
 
-import csv
-import io
 import json
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import islice
 from pathlib import Path
 from typing import Any, BinaryIO, Protocol
 
+import msgspec
+
 from meniscal_measure import __version__
 from meniscal_measure.cohort.columns import EXPORT_FIELDS, IDENTIFYING, Field
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.errors import UsageError
-from meniscal_measure.files import SUSPECT_STARTS, safe_cell, write_text, written_whole
+from meniscal_measure.files import SUSPECT_STARTS, csv_text, safe_cell, write_text, written_whole
 
 BATCH = 10_000
 """Rows written at a time, so that memory does not grow with their number."""
@@ -103,30 +103,58 @@ def export_csv(store: Store, table: Table, path: Path) -> None:
         If the file cannot be written; nothing is left behind then.
     """
     fields = table.all_fields
-    texts = [place for place, field in enumerate(fields) if field.kind == "TEXT"]
     with written_whole(path) as stream:
-        text = io.TextIOWrapper(stream, "utf-8", newline="")
-        writer = csv.writer(text, lineterminator="\n")
-        writer.writerow(safe_cell(field.name) for field in fields)
+        stream.write(csv_text([field.name for field in fields], ()).encode("utf-8"))
         rows = table.rows(store)
         while batch := list(islice(rows, BATCH)):
-            writer.writerows(_safe(batch, texts))
-        text.detach()
+            columns = zip(fields, zip(*batch, strict=True), strict=True)
+            cells = [CELLS[field.kind](column) for field, column in columns]
+            lines = "\n".join(map(",".join, zip(*cells, strict=True)))
+            stream.write(f"{lines}\n".encode())
 
 
-def _safe(batch: list[tuple[Any, ...]], texts: Sequence[int]) -> Iterable[Iterable[Any]]:
-    """Pass texts through `safe_cell`; column by column, as few columns have any that need it."""
-    columns = list(zip(*batch, strict=True))
-    suspect = [place for place in texts if _has_suspects(columns[place])]
-    if not suspect:
-        return batch
-    for place in suspect:
-        columns[place] = tuple(map(safe_cell, columns[place]))
-    return zip(*columns, strict=True)
+# A whole column at a time, which takes two thirds of the time of the writer of the library.
 
 
-def _has_suspects(texts: Iterable[str | None]) -> bool:
-    return not SUSPECT_STARTS.isdisjoint({text[0] for text in set(texts) if text})
+def _text_cells(column: Sequence[str | None]) -> list[str]:
+    cells = [text or "" for text in column]
+    different = set(cells)
+    if not SUSPECT_STARTS.isdisjoint({text[:1] for text in different}):
+        cells = [str(safe_cell(text)) for text in cells]
+    together = "".join(different)
+    if any(mark in together for mark in QUOTED):
+        cells = [_quoted(text) for text in cells]
+    return cells
+
+
+def _quoted(text: str) -> str:
+    """Put a text into quotation marks where it needs them (RFC 4180)."""
+    if any(mark in text for mark in QUOTED):
+        return '"' + text.replace('"', '""') + '"'
+    return text
+
+
+def _integer_cells(column: Sequence[int | None]) -> list[str]:
+    return ["" if number is None else str(number) for number in column]
+
+
+def _real_cells(column: Sequence[float | None]) -> list[str]:
+    """Write numbers with the fewest digits that give them back."""
+    together = msgspec.json.encode(column).decode("ascii")
+    if together.count("null") != column.count(None):  # a number that JSON does not know
+        return ["" if number is None else repr(number) for number in column]
+    return together[1:-1].replace("null", "").split(",")
+
+
+CELLS: dict[str, Callable[[Sequence[Any]], list[str]]] = {
+    "TEXT": _text_cells,
+    "INTEGER": _integer_cells,
+    "REAL": _real_cells,
+}
+"""Lays out a column for CSV, by storage class."""
+
+QUOTED = (",", '"', "\n", "\r")
+"""What a cell of CSV must not hold without quotation marks."""
 
 
 def export_parquet(store: Store, table: Table, path: Path) -> None:
