@@ -201,7 +201,7 @@ def add_cases(
             added, strangers = bring_cases(opened, case_files(cases))
         for path in strangers:
             say(f"Left out, as no reading of the store names its study: {path}", err=True)
-        say(f"{added} cases are in the store. `cohort export` writes them as quantities.csv.")
+        say(f"Cases added: {added}. `cohort export` writes their numbers as quantities.csv.")
         if strangers:
             raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
 

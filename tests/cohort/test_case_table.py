@@ -144,7 +144,7 @@ def test_the_commands_write_both_tables_and_describe_them(store: Store, tmp_path
     given = ["--store", store.path]
     added = run("cohort", "add-cases", tmp_path / "case", stranger, *given)
     assert added.exit_code == 1
-    assert "1 cases are in the store" in added.output
+    assert "Cases added: 1." in added.output
     assert f"no reading of the store names its study: {stranger}" in " ".join(added.output.split())
     out = tmp_path / "out"
     assert run("cohort", "export", "--out", out, *given).exit_code == 0
