@@ -96,7 +96,7 @@ def test_every_number_and_sign_is_a_row_that_can_be_traced(store: Store, tmp_pat
     assert (gap["part"], gap["quantity"]) == ("Root signs", "cleft gap")
     assert (gap["value"], gap["unit"], gap["u"]) == ("4.25", "mm", "0.31")
     assert (gap["basis"], gap["source"]) == ("pixels", "two edges")
-    assert (gap["visit"], gap["slices"]) == ("baseline", "coronal image 9")
+    assert (gap["visit"], gap["slices"]) == ("baseline", GAP.places)
     assert (gap["study_instance_uid"], gap["sop_instance_uids"]) == (STUDY, "1.2.3.9")
     assert (age["visit"], age["u"], age["slices"]) == ("", "", "")
     assert change["visit"] == "baseline to follow-up"
