@@ -23,7 +23,7 @@ from meniscal_measure.knee.extrusion_curve import (
 from meniscal_measure.knee.pairing import check_pair, days_between
 from meniscal_measure.knee.published import ReaderError, published
 from meniscal_measure.knee.quantity import Visit
-from meniscal_measure.knee.registration import Registration, register_tibia
+from meniscal_measure.knee.registration import Registration, contrast_match, register_tibia
 from meniscal_measure.knee.rigid_move import RigidMove
 from meniscal_measure.series.model import Stack
 
@@ -144,9 +144,8 @@ def compared(baseline: KneeExamination, follow_up: KneeExamination) -> FollowUp:
 def registered(baseline: KneeExamination, follow_up: KneeExamination) -> Registration:
     """Find the tibia of the baseline in the follow-up; see `compared` for what is refused."""
     _checked(baseline, follow_up)
-    first, second = baseline.stack.contrast, follow_up.stack.contrast
-    alike = (first.weighting, first.fat_suppressed) == (second.weighting, second.fat_suppressed)
-    return register_tibia(baseline.tibia(), follow_up.tibia(), same_contrast=alike)
+    contrasts = contrast_match(baseline.stack.contrast, follow_up.stack.contrast)
+    return register_tibia(baseline.tibia(), follow_up.tibia(), contrasts)
 
 
 def compared_on(

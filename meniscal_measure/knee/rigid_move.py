@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.spatial.transform import Rotation
 
 from meniscal_measure.geometry import FloatArray
 
@@ -49,6 +50,18 @@ class RigidMove:
         turn = self.rotation - self.rotation.T
         sine = math.hypot(turn[2, 1], turn[0, 2], turn[1, 0]) / 2
         return math.degrees(math.atan2(sine, (float(np.trace(self.rotation)) - 1) / 2))
+
+    def midway(self, other: RigidMove) -> RigidMove:
+        """Give the movement half way to another one close to it.
+
+        Examples
+        --------
+        >>> still = RigidMove(np.eye(3), np.zeros(3))
+        >>> still.midway(RigidMove(np.eye(3), np.array([2.0, 0.0, 0.0]))).shift_mm.tolist()
+        [1.0, 0.0, 0.0]
+        """
+        rotations = Rotation.from_matrix([self.rotation, other.rotation])
+        return RigidMove(rotations.mean().as_matrix(), (self.shift_mm + other.shift_mm) / 2)
 
     def against(self, other: RigidMove) -> RigidMove:
         """Give the movement that this one makes beyond another one."""

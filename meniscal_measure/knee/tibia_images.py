@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from meniscal_measure.errors import GeometryError, NothingMeasurableError
 from meniscal_measure.geometry import FloatArray, PixelGrid, Vector, unit_vector
@@ -25,6 +26,13 @@ BEFORE_AND_BEHIND_MM = 30.0
 LEAST_SEEN_MM = (55.0, 24.0, 15.0)
 """Least extent of the tibia in view: from side to side, from front to back, and below the plateau.
 A smaller piece leaves its tilt undetermined (common practice, no source)."""
+
+RANKED_EVERY = 7
+"""One voxel in so many is enough to know how grey values are spread."""
+
+CORTEX_MM, SMOOTHED_MM, NOISE_FLOOR = 5.0, 0.6, 0.03
+"""Dark lines up to so wide are filled; blur before, and share of a bright grey value below which
+darkness is noise."""
 
 HALF_DEPTH = 0.63
 """Depth of a plateau over its width: 1 / 1.58, the Iranian MRI series (n = 132)."""
@@ -126,6 +134,32 @@ class TibiaImages:
                 )
             )
         return np.asarray(region, dtype=np.bool_)
+
+    def ranks(self) -> NDArray[np.float32]:
+        """Rank the grey values among those of the tibia, 0 to 1.
+
+        A contrast crowds marrow, cortex or fluid into few grey values and spreads others; by rank
+        each counts as much as there is of it.
+        """
+        known = np.sort(self.pixels[self.tibia()][::RANKED_EVERY])
+        below = np.searchsorted(known, self.pixels)
+        return np.asarray(below / len(known), dtype=np.float32)
+
+    def darkness(self) -> NDArray[np.float32]:
+        """Say how much darker each voxel is than the brightest places about it, 0 to 1.
+
+        Cortical bone is dark in every contrast, and thin: one less the grey value over that of the
+        closed image (grey-scale closing within the slice), in which thin dark lines are filled.
+        """
+        grid = self.grids[0]
+        spacing_mm = np.array([grid.row_spacing_mm, grid.column_spacing_mm])
+        smooth = ndimage.gaussian_filter(self.pixels, [0.0, *(SMOOTHED_MM / spacing_mm)])
+        rows, columns = (2 * round(CORTEX_MM / (2 * mm)) + 1 for mm in spacing_mm)
+        closed = ndimage.grey_closing(smooth, size=(1, max(3, rows), max(3, columns)))
+        floor = NOISE_FLOOR * float(np.percentile(closed[self.tibia()], 90))
+        return np.asarray(
+            np.clip(1 - (smooth + floor) / (closed + floor), 0.0, 1.0), dtype=np.float32
+        )
 
     def plateau_points(self) -> FloatArray:
         """Places at which the error counts: both rims, and the front and back of the plateau.

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 import pydicom
 import SimpleITK
-from pydicom.uid import generate_uid
+from pydicom.uid import ExplicitVRLittleEndian, generate_uid
 from scipy.spatial.transform import Rotation
 
 from meniscal_measure import workflow
@@ -86,6 +86,7 @@ def write_copy(series: Path, folder: Path, how: Copy) -> None:
         dataset.StudyInstanceUID, dataset.SeriesInstanceUID = study, own
         dataset.FrameOfReferenceUID, dataset.SOPInstanceUID = frame, generate_uid()
         dataset.file_meta.MediaStorageSOPInstanceUID = dataset.SOPInstanceUID
+        dataset.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
         dataset.StudyDate, dataset.InstanceNumber = "20991231", index + 1
         place = grid.TransformIndexToPhysicalPoint((0, 0, index))
         dataset.ImagePositionPatient = [f"{value:.8g}" for value in place]

@@ -19,7 +19,7 @@ import numpy as np
 
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.geometry import as_vector
-from meniscal_measure.knee.registration import register_tibia
+from meniscal_measure.knee.registration import ContrastMatch, register_tibia
 from meniscal_measure.knee.rigid_move import RigidMove
 from meniscal_measure.knee.tibia_images import TibiaImages
 from meniscal_measure.workshop.knees.population import Population, draw_parameters
@@ -30,7 +30,11 @@ from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 from tests.knee.imaged_tibia import moved_grid, movement
 
 SAME = ProtocolName.IW_TSE
-OTHERS = (SAME, ProtocolName.PD_TSE_FS, ProtocolName.T1_TSE)
+OTHERS = {
+    SAME: ContrastMatch.SAME,
+    ProtocolName.PD_TSE_FS: ContrastMatch.OTHER_FAT,
+    ProtocolName.T1_TSE: ContrastMatch.OTHER_WEIGHTING,
+}
 SLICES, SIDE_MM = 18, (110.0, 112.0)
 RIM_SD_MM = 0.5
 
@@ -103,7 +107,7 @@ def main(count: int, kept: Path | None) -> None:
         across = trial.baseline.grids[0].normal
         for name, images in trial.follow_ups.items():
             started = time.process_time()
-            result = register_tibia(trial.baseline, images, same_contrast=name is SAME)
+            result = register_tibia(trial.baseline, images, OTHERS[name])
             seconds = time.process_time() - started
             wrong = trial.moved.inverse(result.move(points)) - points
             turn_deg = result.move.against(trial.moved).angle_deg
