@@ -3,13 +3,25 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from meniscal_measure.cli.common import AsJson, KneeSide, OutFolder, print_json, reported, say
+from meniscal_measure.cli.common import (
+    AsJson,
+    KneeSide,
+    OutFolder,
+    check_packages,
+    print_json,
+    reported,
+    say,
+)
 from meniscal_measure.cli.measure import WithoutIdentifiers
+from meniscal_measure.cli.pages import NoBrowser, serve_page
 from meniscal_measure.errors import ExitCode
+
+if TYPE_CHECKING:
+    from meniscal_measure.workflow.case_questions import CaseQuestions
 
 
 def case(
@@ -55,6 +67,20 @@ def case(
     ] = None,
     side: KneeSide = None,
     without_identifiers: WithoutIdentifiers = False,
+    ask: Annotated[
+        bool,
+        typer.Option(
+            "--ask",
+            help="Ask the open questions on a local page first, each on its slice.",
+        ),
+    ] = False,
+    reader: Annotated[
+        str,
+        typer.Option(
+            "--reader", help="Name or pseudonym you answer with; the page asks otherwise."
+        ),
+    ] = "",
+    no_browser: NoBrowser = False,
     as_json: AsJson = False,
 ) -> None:
     """Bring a knee's numbers, signs, plan and published facts together on one sheet.
@@ -67,13 +93,19 @@ def case(
         from meniscal_measure.knee.answers import Answers, read_answers
         from meniscal_measure.report.save_case import ANSWERS, save_case
         from meniscal_measure.workflow.case import make_case
+        from meniscal_measure.workflow.case_questions import questioned
 
         file = answers or out / ANSWERS
         answered = read_answers(file) if answers or file.exists() else Answers()
+        body_side = None if side is None else side.side
+        if ask:
+            check_packages(("starlette", "uvicorn", "tomlkit"), "web")
+            questions = questioned(baseline, answered, side=body_side, landmarks=landmarks)
+            _ask(questions, file, reader, no_browser=no_browser)
+            answered = read_answers(file)
         made = make_case(
             baseline, follow_up, answers=answered, landmarks=landmarks,
-            side=None if side is None else side.side, radiographs=radiographs,
-            identifiers=not without_identifiers,
+            side=body_side, radiographs=radiographs, identifiers=not without_identifiers,
         )  # fmt: skip
         save_case(
             made.case, made.pictures, out, follow_up=made.follow_up, radiographs=made.radiographs
@@ -85,6 +117,18 @@ def case(
             say(f"Written to {out}: case-sheet.pdf, case-sheet.html, case.json and more")
         if made.refused:
             raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
+
+
+def _ask(questions: CaseQuestions, file: Path, reader: str, *, no_browser: bool) -> None:
+    from meniscal_measure.review.question_desk import QuestionDesk
+    from meniscal_measure.review.question_routes import question_application
+    from meniscal_measure.review.serve import PageServer
+
+    desk = QuestionDesk(questions, file)
+    server = PageServer(question_application(desk))
+    desk.finish = server.stop
+    words = f"Finish there, and the sheet is written. Every answer is saved at once in {file}."
+    serve_page(server, reader, words, no_browser=no_browser)
 
 
 def _show(gaps: tuple[str, ...], questions: int, file: Path) -> None:

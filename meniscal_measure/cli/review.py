@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import webbrowser
 from pathlib import Path
 from typing import Annotated
-from urllib.parse import quote
 
 import typer
 
@@ -19,7 +17,8 @@ from meniscal_measure.cli.archive import (
     UidRoot,
     archive_peer,
 )
-from meniscal_measure.cli.common import Axis, ExactlyThreshold, check_packages, reported, say
+from meniscal_measure.cli.common import Axis, ExactlyThreshold, check_packages, reported
+from meniscal_measure.cli.pages import NoBrowser, serve_page
 from meniscal_measure.errors import UsageError
 
 
@@ -90,9 +89,7 @@ def review(
     port: Annotated[
         int, typer.Option("--port", help="Port on this machine; by default a free one.", min=0)
     ] = 0,
-    no_browser: Annotated[
-        bool, typer.Option("--no-browser", help="Print the address and do not open a browser.")
-    ] = False,
+    no_browser: NoBrowser = False,
 ) -> None:
     """Confirm or correct the landmarks of knees on a local page, and sign the readings.
 
@@ -125,11 +122,8 @@ def review(
         desk = Desk(open_worklist(path), store, terms, propose=proposed, destination=destination)
         desk.prepare_first()
         server = PageServer(application(desk), port=port)
-        address = server.address + (f"#reader={quote(reader, safe='')}" if reader else "")
-        say(f"The page is at {address}\nStop with Ctrl-C; everything is saved in {store}.")
-        if not no_browser:
-            webbrowser.open(address)
-        server.run()
+        words = f"Stop with Ctrl-C; everything is saved in {store}."
+        serve_page(server, reader, words, no_browser=no_browser)
 
 
 def _check_order(*, blinded: bool, keep_order: bool, repeats: int) -> None:

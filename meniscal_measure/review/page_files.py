@@ -8,7 +8,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from meniscal_measure.review.answers import Endpoint
+from meniscal_measure.review.endpoints import Endpoint
 from meniscal_measure.review.slices import encode_slice
 from meniscal_measure.series.model import Stack
 from meniscal_measure.series.pixels import read_pixels

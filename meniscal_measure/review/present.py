@@ -8,13 +8,12 @@ from typing import Any
 
 import numpy as np
 
-from meniscal_measure.anatomy import Compartment
 from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM
 from meniscal_measure.caliper.reading import CompartmentReading, Conventions, Reading, SliceReading
 from meniscal_measure.findings import Finding
 from meniscal_measure.geometry import FloatArray, PixelGrid, orientation_letters
 from meniscal_measure.locate.calibration import GOOD_MM
-from meniscal_measure.report.marks import Marks, compartment_marks
+from meniscal_measure.report.marks import compartment_marks
 from meniscal_measure.report.words import (
     SLICE_WORDS,
     convention_words,
@@ -32,8 +31,8 @@ from meniscal_measure.report.words import (
 from meniscal_measure.review.grey_windows import grey_windows
 from meniscal_measure.review.knee import OpenKnee, coronal_stacks, series_key
 from meniscal_measure.review.measuring import Measured
-from meniscal_measure.review.side_planes import SidePlane, side_planes
-from meniscal_measure.review.state import QUALITY_WORDS
+from meniscal_measure.review.side_planes import side_planes
+from meniscal_measure.review.state import IMAGE_SIDES, QUALITY_WORDS
 from meniscal_measure.series.model import Stack
 from meniscal_measure.slice_name import slice_name
 
@@ -46,16 +45,11 @@ Json = dict[str, Any]
 
 
 def knee_on_page(knee: OpenKnee) -> Json:
-    """Describe an opened knee: size, true aspect ratio, orientation, side."""
-    grid, identity = knee.grids[0], knee.stack.identity
+    """Describe an opened knee: its stack, series, side and other planes."""
+    identity = knee.stack.identity
     return {
-        **size_on_page(grid),
-        "positions_mm": list(knee.stack.positions_mm),
-        "slices": slice_names(knee),
-        "windows": [asdict(window) for window in grey_windows(knee.stack.contrast)],
+        **stack_on_page(knee.stack),
         "hand_sd_mm": HAND_PLACEMENT_SD_MM,
-        "geometry": geometry_on_page(knee.stack),
-        "borders": _border_letters(grid),
         "person": " · ".join(
             part
             for part in (identity.patient_name, identity.patient_id, identity.study_date)
@@ -68,16 +62,39 @@ def knee_on_page(knee: OpenKnee) -> Json:
             "hint": knee.laterality.hint,
             "hint_source": knee.laterality.hint_source,
         },
-        "planes": [_plane(each) for each in side_planes(knee.study, knee.stack)],
+        "planes": [
+            {"plane": each.stack.plane, "is_linked": each.is_linked, **stack_on_page(each.stack)}
+            for each in side_planes(knee.study, knee.stack)
+        ],
         "quality": [{"code": code, "words": words} for code, words in QUALITY_WORDS.items()],
     }
 
 
-def slice_names(knee: OpenKnee) -> list[Json]:
-    """Name the slices of a knee as people find them."""
-    frames = knee.stack.frames
+def stack_on_page(stack: Stack) -> Json:
+    """Describe a stack: size, aspect ratio, places in patient space (LPS mm), slices, windows."""
+    grid, frames = stack.frames[0].grid, stack.frames
     names = [slice_name(frames, index) for index in range(len(frames))]
-    return [{"number": name.number, "short": name.short, "full": str(name)} for name in names]
+    return {
+        "rows": grid.rows,
+        "columns": grid.columns,
+        "row_spacing_mm": grid.row_spacing_mm,
+        "column_spacing_mm": grid.column_spacing_mm,
+        "geometry": {
+            "origins": [[float(part) for part in frame.grid.origin] for frame in frames],
+            "row_direction": [float(part) for part in grid.row_direction],
+            "column_direction": [float(part) for part in grid.column_direction],
+            "row_spacing_mm": grid.row_spacing_mm,
+            "column_spacing_mm": grid.column_spacing_mm,
+        },
+        "borders": {
+            "left": orientation_letters(-grid.row_direction)[0],
+            "right": orientation_letters(grid.row_direction)[0],
+            "top": orientation_letters(-grid.column_direction)[0],
+            "bottom": orientation_letters(grid.column_direction)[0],
+        },
+        "slices": [{"number": name.number, "short": name.short} for name in names],
+        "windows": [asdict(window) for window in grey_windows(stack.contrast)],
+    }
 
 
 def _series(knee: OpenKnee) -> Json:
@@ -101,31 +118,6 @@ def _series_words(stack: Stack) -> str:
     )
 
 
-def _border_letters(grid: PixelGrid) -> Json:
-    return {
-        "left": orientation_letters(-grid.row_direction)[0],
-        "right": orientation_letters(grid.row_direction)[0],
-        "top": orientation_letters(-grid.column_direction)[0],
-        "bottom": orientation_letters(grid.column_direction)[0],
-    }
-
-
-def size_on_page(grid: PixelGrid) -> Json:
-    """Lay out size and spacing of a slice.
-
-    Examples
-    --------
-    >>> size_on_page(PixelGrid((0, 0, 0), (1, 0, 0), (0, 0, -1), 0.5, 0.4, 200, 250))
-    {'rows': 200, 'columns': 250, 'row_spacing_mm': 0.5, 'column_spacing_mm': 0.4}
-    """
-    return {
-        "rows": grid.rows,
-        "columns": grid.columns,
-        "row_spacing_mm": grid.row_spacing_mm,
-        "column_spacing_mm": grid.column_spacing_mm,
-    }
-
-
 def proposal_on_page(knee: OpenKnee) -> Json:
     """Say which slice is proposed and why, or why none is."""
     return {
@@ -143,30 +135,6 @@ def _proposed(knee: OpenKnee) -> Json | None:
         "slice": landmarks.measured.slice_index,
         "why": f"{SLICE_WORDS[landmarks.slice_convention]}: {landmarks.slice_reason}",
         "confidence": "" if knee.proposal.confidence is None else CONFIDENCE_WORDS,
-    }
-
-
-def geometry_on_page(stack: Stack) -> Json:
-    """Lay out where the slices of a stack lie in patient space, mm (LPS)."""
-    grid = stack.frames[0].grid
-    return {
-        "origins": [[float(part) for part in frame.grid.origin] for frame in stack.frames],
-        "row_direction": [float(part) for part in grid.row_direction],
-        "column_direction": [float(part) for part in grid.column_direction],
-        "row_spacing_mm": grid.row_spacing_mm,
-        "column_spacing_mm": grid.column_spacing_mm,
-    }
-
-
-def _plane(side: SidePlane) -> Json:
-    stack = side.stack
-    return {
-        "is_linked": side.is_linked,
-        "numbers": [slice_name(stack.frames, index).number for index in range(len(stack.frames))],
-        "geometry": geometry_on_page(stack),
-        **size_on_page(stack.frames[0].grid),
-        "plane": stack.plane,
-        "count": len(stack.frames),
     }
 
 
@@ -234,7 +202,7 @@ def _compartment(found: CompartmentReading, conventions: Conventions, grid: Pixe
     return {
         "compartment": found.compartment,
         "name": found.compartment.words.capitalize(),
-        "image_side": image_side(marks),
+        "image_side": IMAGE_SIDES[not marks.on_image_left],
         "extrusion_mm": extrusion.extrusion_mm,
         "expanded_mm": expanded_mm(extrusion),
         "value": value_words(extrusion),
@@ -256,11 +224,6 @@ def _compartment(found: CompartmentReading, conventions: Conventions, grid: Pixe
             "caliper": _pixels(marks.caliper, grid),
         },
     }
-
-
-def image_side(marks: Marks) -> Compartment:
-    """Side of the image a compartment lies on."""
-    return Compartment.IMAGE_LEFT if marks.on_image_left else Compartment.IMAGE_RIGHT
 
 
 def _pixels(plane_mm: FloatArray, grid: PixelGrid) -> list[list[float]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict
+from functools import partial
 
 from starlette.applications import Starlette
 from starlette.requests import Request
@@ -14,9 +15,9 @@ from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.records.journal import Signing, Verdict
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.window import display_window
-from meniscal_measure.review.answers import SERIES_HEADER, Answer, Json, endpoint
 from meniscal_measure.review.desk import Desk, OpenTask
 from meniscal_measure.review.drafts import Draft
+from meniscal_measure.review.endpoints import SERIES_HEADER, Answer, Json, endpoint
 from meniscal_measure.review.knee import why_not_proposed
 from meniscal_measure.review.measuring import Measured, measure_live, measure_state, snap_landmark
 from meniscal_measure.review.page_files import page_routes, slice_pixels
@@ -28,7 +29,7 @@ from meniscal_measure.review.present import (
 )
 from meniscal_measure.review.side_planes import SidePlane, cut_line, side_planes
 from meniscal_measure.review.signed_content import REJECTION_REASONS
-from meniscal_measure.review.signing import Seen, reject, reject_unopened, sign, withdraw
+from meniscal_measure.review.signing import OnScreen, reject, reject_unopened, sign, withdraw
 from meniscal_measure.review.state import State, with_proposal
 from meniscal_measure.review.visits import visit_on_page
 from meniscal_measure.series.pixels import read_pixels
@@ -56,8 +57,8 @@ def application(desk: Desk) -> Starlette:
         ("POST", task + "/slices/{index:int}/propose", _propose),
         ("POST", task + "/snap", _snap),
         ("POST", task + "/change", _change),
-        ("POST", task + "/undo", _undo),
-        ("POST", task + "/redo", _redo),
+        ("POST", task + "/undo", partial(_moved, by=-1)),
+        ("POST", task + "/redo", partial(_moved, by=1)),
         ("POST", task + "/view", _view),
         ("POST", task + "/sign", _sign),
         ("POST", task + "/reject", _reject),
@@ -271,14 +272,6 @@ def _change(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     return JSONResponse(_working(draft, desk, place))
 
 
-def _undo(desk: Desk, reader: str, request: Request, body: Json) -> Response:
-    return _moved(desk, reader, request, body, by=-1)
-
-
-def _redo(desk: Desk, reader: str, request: Request, body: Json) -> Response:
-    return _moved(desk, reader, request, body, by=1)
-
-
 def _moved(desk: Desk, reader: str, request: Request, body: Json, *, by: int) -> Response:
     place = _place(desk, reader, request)
     draft = desk.drafts.move(place.draft, int(body["revision"]), by)
@@ -295,7 +288,7 @@ def _view(desk: Desk, reader: str, request: Request, body: Json) -> Response:
 
 def _sign(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     place = _place(desk, reader, request)
-    seen = Seen(
+    seen = OnScreen(
         int(body["revision"]),
         desk.state(place, body["state"]),
         body["extrusion_mm"],

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sqlite3
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -29,7 +28,7 @@ NOT_AS_SHOWN = (
 
 
 @dataclass(frozen=True)
-class Seen:
+class OnScreen:
     """What the reader had on the screen when signing.
 
     Parameters
@@ -51,7 +50,7 @@ class Seen:
     reading_time_s: float = 0.0
 
 
-def sign(desk: Desk, place: OpenTask, seen: Seen) -> Signing | str:
+def sign(desk: Desk, place: OpenTask, seen: OnScreen) -> Signing | str:
     """Sign the working state, or say in words what is missing.
 
     Signing the same state again adds no record: the one that stands is returned.
@@ -127,19 +126,14 @@ def _append_once(
 ) -> Signing:
     """Append a signing unless the one that stands says the same of the same state."""
     with desk.store.writing() as connection:
-        standing = _standing(desk, connection, place.key)
-        if standing is not None and _says_the_same(standing, verdict, content):
-            return standing
+        latest = desk.journal.latest_within(connection, place.key)
+        if latest is not None and _says_the_same(latest, verdict, content):
+            return latest
         desk.drafts.signed(connection, place.draft, revision)
         signing = desk.journal.append(connection, place.key, verdict, content)
     if desk.sender is not None:
         desk.sender.wake()
     return signing
-
-
-def _standing(desk: Desk, connection: sqlite3.Connection, key: TaskKey) -> Signing | None:
-    latest = desk.journal.latest_within(connection, key)
-    return None if latest is None or latest.verdict is Verdict.WITHDRAWN else latest
 
 
 def _says_the_same(signing: Signing, verdict: Verdict, content: Mapping[str, Any]) -> bool:

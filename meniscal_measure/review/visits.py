@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from threading import Lock
 from typing import TYPE_CHECKING
 
-from pydicom.dataset import Dataset
-
 from meniscal_measure.errors import MeniscalMeasureError
 from meniscal_measure.records.codec import reading_from_dict
 from meniscal_measure.records.journal import Signing, Verdict
@@ -17,7 +15,7 @@ from meniscal_measure.records.signed_store import TaskKey
 from meniscal_measure.report.window import display_window
 from meniscal_measure.report.words import value_words
 from meniscal_measure.review.knee import OpenKnee
-from meniscal_measure.review.present import Json, geometry_on_page, size_on_page, slice_names
+from meniscal_measure.review.present import Json, stack_on_page
 from meniscal_measure.review.side_planes import shares_frame
 from meniscal_measure.review.state import State, first_state, state_from_dict
 from meniscal_measure.review.worklist import Knee, first_header
@@ -91,13 +89,12 @@ class Visits:
     def _visit(self, knee: Knee) -> _Visit | None:
         if knee not in self._found:
             header = first_header(knee.study, VISIT_ATTRIBUTES)
-            self._found[knee] = None if header is None else _visit_of(header)
+            if header is None:
+                self._found[knee] = None
+            else:
+                patient, name, day = (str(header.get(each, "")) for each in VISIT_ATTRIBUTES)
+                self._found[knee] = _Visit((patient, name), day)
         return self._found[knee]
-
-
-def _visit_of(header: Dataset) -> _Visit:
-    patient, name, day = (str(header.get(keyword, "")) for keyword in VISIT_ATTRIBUTES)
-    return _Visit((patient, name), day)
 
 
 def _with_slice(desk: Desk, task: OpenTask, listed: Knee, knee: OpenKnee) -> EarlierVisit:
@@ -117,11 +114,9 @@ def visit_on_page(visit: EarlierVisit, present: OpenKnee) -> Json:
     knee, state = visit.knee, visit.state
     marks = {} if state is None else state.landmarks.get(state.slice_index, {})
     return {
-        **size_on_page(knee.grids[0]),
+        **stack_on_page(knee.stack),
         "label": visit.listed.name,
         "day": knee.stack.identity.study_date,
-        "geometry": geometry_on_page(knee.stack),
-        "slices": slice_names(knee),
         "window": display_window(knee.middle_pixels()),
         "is_linked": shares_frame(knee.stack, present.stack),
         "slice": None if state is None else state.slice_index,

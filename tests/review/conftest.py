@@ -5,7 +5,7 @@ from __future__ import annotations
 import http.client
 import json
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from threading import Thread
@@ -19,18 +19,25 @@ from playwright.sync_api import Browser, Page, expect, sync_playwright
 from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
 from pydicom.uid import ExplicitVRLittleEndian, MRImageStorage, generate_uid
 from scipy.special import ndtr
+from starlette.types import ASGIApp
 
+from meniscal_measure import workflow
+from meniscal_measure.anatomy import Side
 from meniscal_measure.caliper.reading import Conventions
+from meniscal_measure.knee.quantity import Visit
 from meniscal_measure.records.journal import Signing
 from meniscal_measure.review.desk import Desk, OpenTask
 from meniscal_measure.review.measuring import measure_state
 from meniscal_measure.review.present import extrusions
+from meniscal_measure.review.question_desk import QuestionDesk
 from meniscal_measure.review.reading_plan import Blinding
 from meniscal_measure.review.routes import application
 from meniscal_measure.review.serve import PageServer
 from meniscal_measure.review.signed_content import Terms
-from meniscal_measure.review.signing import Seen, sign
+from meniscal_measure.review.signing import OnScreen, sign
 from meniscal_measure.review.worklist import open_worklist
+from meniscal_measure.workflow.case_questions import CaseQuestions
+from meniscal_measure.workflow.case_studies import visit_images
 
 CHROMIUM = Path("/usr/bin/chromium")
 CHROMIUM_ARGUMENTS = [
@@ -136,7 +143,7 @@ def sign_as_shown() -> SignAsShown:
     def act(desk: Desk, place: OpenTask, revision: int) -> Signing | str:
         state = desk.state(place, json.loads(desk.begin(place).state))
         measured = measure_state(place.shown, state, desk.terms.conventions)
-        return sign(desk, place, Seen(revision, state, extrusions(measured.reading)))
+        return sign(desk, place, OnScreen(revision, state, extrusions(measured.reading)))
 
     return act
 
@@ -241,20 +248,30 @@ def _running(server: PageServer) -> Iterator[None]:
 
 
 @pytest.fixture
-def served() -> Iterator[Serve]:
+def serve_application() -> Iterator[Callable[[ASGIApp], str]]:
+    """Serve an application until the test ends, at the address that is returned."""
+    with ExitStack() as stack:
+
+        def serve(served: ASGIApp) -> str:
+            server = PageServer(served)
+            stack.enter_context(_running(server))
+            return server.address
+
+        yield serve
+
+
+@pytest.fixture
+def served(serve_application: Callable[[ASGIApp], str]) -> Serve:
     """Serve a desk until the test ends."""
-    open_servers = []
+    return lambda desk: Client(serve_application(application(desk)))
 
-    def serve(desk: Desk) -> Client:
-        server = PageServer(application(desk))
-        running = _running(server)
-        running.__enter__()
-        open_servers.append(running)
-        return Client(server.address)
 
-    yield serve
-    for running in open_servers:
-        running.__exit__(None, None, None)
+@pytest.fixture
+def question_desk(painted: Callable[..., Path], tmp_path: Path) -> QuestionDesk:
+    """Questions about a painted knee with two planes, in which nothing was measured."""
+    study = workflow.read(painted(planes=("coronal", "sagittal")))
+    questions = CaseQuestions(visit_images(Visit.BASELINE, study, Side.RIGHT), None)
+    return QuestionDesk(questions, tmp_path / "case" / "answers.toml")
 
 
 @pytest.fixture(scope="session")

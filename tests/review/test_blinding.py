@@ -141,7 +141,7 @@ def test_nothing_that_was_proposed_reaches_the_page(
             knee = json.loads(content) | client.json(f"tasks/{task['id']}/desk")
             assert knee["proposed"] is None
             assert knee["state"]["landmarks"] == {}
-            assert knee["state"]["slice"] == len(knee["positions_mm"]) // 2
+            assert knee["state"]["slice"] == len(knee["slices"]) // 2
             assert (knee["remark"], knee["person"]) == ("", "")
             assert knee["series"] == {"key": "", "reason": "", "choices": []}
 

@@ -8,14 +8,25 @@ import re
 import shutil
 import subprocess
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
+from starlette.types import ASGIApp
 from websockets.sync.client import ClientConnection, connect
 
+from meniscal_measure.caliper.reading import Conventions
+from meniscal_measure.records.journal import Verdict
 from meniscal_measure.review.desk import Desk
+from meniscal_measure.review.question_desk import QuestionDesk
+from meniscal_measure.review.question_routes import question_application
+from meniscal_measure.review.signed_content import Terms
+from meniscal_measure.review.worklist import Knee
 
 ANSWER_S = 60
+TAB = "\ue004"
+MOST_STOPS = 80
+"""Elements that take the focus, dialogs left out; there are fewer."""
 LISTENING = re.compile(r"WebDriver BiDi listening on (ws://\S+)")
 WAIT = """new Promise((done) => {{ const look = () => ({condition}) ? done(true)
     : requestAnimationFrame(look); look(); }})"""
@@ -69,6 +80,18 @@ class Firefox:
             context=self._tab,
             actions=[{"type": "key", "id": "keyboard", "actions": down + up}],
         )
+
+    def write(self, text: str) -> None:
+        for letter in text:
+            self.press(letter)
+
+    def tab_to(self, identity: str) -> None:
+        """Press Tab until an element has the focus."""
+        for _ in range(MOST_STOPS):
+            if self.evaluate("document.activeElement.id") == identity:
+                return
+            self.press(TAB)
+        raise AssertionError(f"{identity} cannot be reached with the Tab key")
 
     def drag_with_a_notch(self, start: tuple[int, int], end: tuple[int, int]) -> None:
         """Drag with the mouse, and turn the wheel by a notch on the way."""
@@ -182,3 +205,117 @@ def test_nothing_is_signed_in_firefox_while_another_slice_is_in_view(
     firefox.wait_for("document.getElementById('saved').textContent.startsWith('Not signed')")
 
     assert list(desk.journal.all()) == []
+
+
+POINTS = {
+    "lateral_rim": [60, 120],
+    "lateral_outer_edge": [56, 112],
+    "medial_rim": [196, 120],
+    "medial_outer_edge": [202, 112],
+}
+DOWN, END = "\ue015", "\ue010"
+
+
+@pytest.fixture
+def two_visits(painted: Callable[..., Path], tmp_path: Path) -> Callable[[Terms], Desk]:
+    """A list with two visits of one knee."""
+
+    def build(terms: Terms) -> Desk:
+        landmarks = tmp_path / "landmarks.json"
+        landmarks.write_text(json.dumps({"slice": 5, **POINTS}))
+        days = ("20250102", "20260102")
+        knees = [Knee(day, painted(day, day=day), None, landmarks) for day in days]
+        return Desk(knees, tmp_path / "visits.sqlite", terms)
+
+    return build
+
+
+def test_by_key_alone_in_firefox_visits_compared_rejected_taken_back_corrected_and_filtered(
+    firefox: Firefox, two_visits: Callable[[Terms], Desk], served: Callable[[Desk], Any]
+) -> None:
+    desk = two_visits(Terms(Conventions()))
+    firefox.open(f"{served(desk).address}#reader=AB")
+    firefox.wait_for("document.querySelectorAll('#list .entry').length === 2")
+    firefox.tab_to("list")
+    firefox.press(END)
+    firefox.press(ENTER)
+    firefox.wait_for(f"{MEASURED} && {AT_REST}")
+    firefox.press("v")
+    firefox.wait_for("document.getElementById('earlier-words').textContent.includes('2025-01-02')")
+    firefox.press("2")
+    spoken = "document.getElementById('announce-act').textContent"
+    firefox.wait_for(f"{spoken}.startsWith('outer edge, image left: placed at column')")
+
+    firefox.press("x")
+    for _ in range(3):  # past the reason, one's own words and the way back
+        firefox.press(TAB)
+    firefox.press(ENTER)
+    firefox.wait_for("document.getElementById('signed').textContent.startsWith('Rejected')")
+    firefox.tab_to("withdraw")
+    firefox.press(ENTER)
+    firefox.wait_for("document.getElementById('signed').textContent === 'Not signed yet'")
+
+    firefox.tab_to("correct-side")
+    firefox.press(ENTER)
+    firefox.write("Marker on film")
+    firefox.press(TAB)
+    firefox.press(TAB)
+    firefox.press(ENTER)
+    firefox.wait_for("document.getElementById('side-words').textContent.includes('Marker on film')")
+    firefox.wait_for(f"{MEASURED} && {AT_REST}")
+    firefox.press(CONTROL, ENTER)
+    firefox.wait_for("document.getElementById('signed').textContent.startsWith('Signed by AB')")
+
+    firefox.tab_to("to-list")
+    firefox.press(ENTER)
+    firefox.wait_for("document.getElementById('list-progress').textContent.startsWith('1 of 2')")
+    firefox.tab_to("list-status")
+    for _ in range(3):
+        firefox.press(DOWN)
+    firefox.wait_for(
+        "document.getElementById('list-status').selectedOptions[0].text === 'Signed (1)'"
+    )
+    firefox.wait_for("document.querySelectorAll('#list .entry').length === 1")
+    assert [signing.verdict for signing in desk.journal.all()] == [
+        Verdict.REJECTED, Verdict.WITHDRAWN, Verdict.MEASURED
+    ]  # fmt: skip
+
+
+def test_hidden_millimetres_are_shown_in_firefox_once_signed(
+    firefox: Firefox, two_visits: Callable[[Terms], Desk], served: Callable[[Desk], Any]
+) -> None:
+    desk = two_visits(Terms(Conventions(), hides_mm=True))
+    firefox.open(f"{served(desk).address}#reader=AB")
+    firefox.wait_for("document.querySelectorAll('#list .entry').length === 2")
+    firefox.tab_to("list")
+    firefox.press(ENTER)
+    firefox.wait_for(
+        f"document.getElementById('message').textContent.includes('once you have') && {AT_REST}"
+    )
+    assert firefox.text("#results") == ""
+    firefox.press(CONTROL, ENTER)
+    firefox.wait_for(f"{MEASURED} && {AT_REST}")
+
+
+def test_a_question_of_a_case_is_answered_in_firefox_by_key_alone(
+    firefox: Firefox, question_desk: QuestionDesk, serve_application: Callable[[ASGIApp], str]
+) -> None:
+    firefox.open(f"{serve_application(question_application(question_desk))}#reader=AB")
+    firefox.wait_for("document.getElementById('slice').dataset.drawn")
+    firefox.press(ENTER)
+    firefox.press(SHIFT, LEFT)
+    firefox.press("n")
+    saved = "document.getElementById('saved').textContent === 'All answers saved'"
+    at_rest = "document.getElementById('slice').ariaBusy === 'false'"
+    firefox.wait_for(f"{saved} && {at_rest}")
+    for _ in range(MOST_STOPS):
+        if firefox.evaluate("!document.getElementById('choices').hidden"):
+            break
+        firefox.press("n")
+    firefox.press("2")
+    firefox.wait_for(f"{saved} && {at_rest}")
+
+    answered = {each["key"]: each["answer"] for each in question_desk.listed() if each["answer"]}
+    (landmark, sign) = answered
+    assert landmark.startswith("landmark.")
+    assert answered[sign] == "absent"

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 from pydicom.uid import generate_uid
 
 from meniscal_measure.caliper.reading import Conventions
@@ -120,6 +120,28 @@ def test_a_visit_of_which_no_slice_is_known_says_so(
     ],
     ids=["the other knee", "another patient", "a later visit", "blinded"],
 )
+def test_an_earlier_slice_that_cannot_be_read_is_said_and_not_asked_for_again_and_again(
+    study: Study, tmp_path: Path, served: Serve, page: Page
+) -> None:
+    knees = [study(EARLIER, 5), study(NOW, 5)]
+    asked: list[str] = []
+    refusal = {"kind": "UnreadableFileError", "message": "The image cannot be read."}
+
+    def refuse(route: Route) -> None:
+        asked.append(route.request.url)
+        route.fulfill(status=422, json=refusal)
+
+    page.route("**/earlier/slices/*", refuse)
+    desk = Desk(knees, tmp_path / "store.sqlite", OPEN)
+    shown = open_present(desk, page, served)
+    shown.keyboard.press("v")
+    expect(shown.locator("#earlier-words")).to_contain_text("cannot be read")
+    for _ in range(5):  # each draws the page again
+        shown.keyboard.press("w")
+        expect(shown.locator("#stage")).to_have_attribute("aria-busy", "false")
+    assert sorted(asked) == sorted(set(asked))
+
+
 def test_no_other_knee_is_taken_for_an_earlier_visit(
     painted: Callable[..., Path],
     tmp_path: Path,

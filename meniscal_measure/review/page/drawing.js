@@ -102,6 +102,18 @@ export function drawLandmark(context, view, name, landmark, selected, ink) {
   context.restore();
 }
 
+/** Draw a landmark with its name beside it. @param {Context} context @param {Viewport} view @param {Pixel} pixel @param {string} name @param {boolean} isChosen */
+export function drawNamed(context, view, pixel, name, isChosen) {
+  const [x, y] = view.toScreen(pixel);
+  context.save();
+  context.translate(x, y);
+  withHalo(context, new Path2D(`M${-SIZE / 2} 0H${SIZE / 2}M0 ${-SIZE / 2}V${SIZE / 2}`), LANDMARK, isChosen ? 2 : 1.4);
+  if (isChosen) drawCross(context);
+  context.restore();
+  context.font = font(isChosen ? 650 : 500, 13 * view.markScale);
+  drawWords(context, name, [x + 2 * SIZE, y - 2 * SIZE], LANDMARK);
+}
+
 /** @param {number} weight @param {number} px */
 function font(weight, px) {
   return `${weight} ${px}px system-ui, "DejaVu Sans", sans-serif`;

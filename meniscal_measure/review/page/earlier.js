@@ -28,6 +28,9 @@ export class Earlier {
   #slices = null;
   /** @type {Viewport | null} */
   #viewport = null;
+  #wanted = -1;
+  /** What was drawn last: while a landmark is dragged nothing here changes. */
+  #drawn = "";
 
   constructor() {
     this.#button.addEventListener("click", () => this.toggle());
@@ -46,6 +49,7 @@ export class Earlier {
     this.#visit = visit;
     this.#slices = new Slices(reading.api, `${path}/slices`, visit.geometry.origins.length, () => this.draw());
     this.#viewport = new Viewport(visit);
+    this.#wanted = -1;
     setShown(this.#button, true);
     this.#open(this.#button.getAttribute("aria-pressed") === "true");
   }
@@ -65,18 +69,24 @@ export class Earlier {
     const [reading, visit, slices, viewport] = [this.#reading, this.#visit, this.#slices, this.#viewport];
     if (this.#figure.hidden || !reading?.isBegun || !visit || !slices || !viewport) return;
     const { index, words, centre } = matched(visit, reading);
-    slices.want(index);
+    if (index !== this.#wanted) slices.want(index); // once: what cannot be read is not asked for in every frame
+    this.#wanted = index;
     const name = visit.slices[index].short;
     const day = visit.day.replace(/^(\d{4})(\d{2})(\d{2})$/, "$1-$2-$3");
-    setText(byId("earlier-words"), `Earlier visit, ${day} (${visit.label}): ${name}, ${words}.`);
+    setText(byId("earlier-words"), `Earlier visit, ${day} (${visit.label}): ${name}, ${words}. ${slices.trouble(index)}`.trim());
     setText(byId("earlier-signed"), visit.signed ? `It was ${visit.signed}.` : "");
     this.#canvas.dataset.slice = String(index);
     const slice = slices.get(index);
     const { clientWidth: width, clientHeight: height } = this.#canvas;
-    if (!slice || !width || !height) return;
-    this.#painted.paint(slice, likeWindow(visit, reading));
-    [viewport.width, viewport.height, viewport.scale, viewport.centre] = [width, height, reading.view.viewport.scale, centre];
-    [this.#canvas.width, this.#canvas.height] = [width * devicePixelRatio, height * devicePixelRatio];
+    const { scale } = reading.view.viewport;
+    const grey = likeWindow(visit, reading);
+    const now = JSON.stringify([visit.label, index, Boolean(slice), grey, scale, centre, width, height]);
+    if (now === this.#drawn || !width || !height) return;
+    this.#drawn = now;
+    [this.#canvas.width, this.#canvas.height] = [width * devicePixelRatio, height * devicePixelRatio]; // black until the slice is here
+    if (!slice) return;
+    this.#painted.paint(slice, grey);
+    [viewport.width, viewport.height, viewport.scale, viewport.centre] = [width, height, scale, centre];
     const context = /** @type {CanvasRenderingContext2D} */ (this.#canvas.getContext("2d"));
     viewport.applyTo(context, devicePixelRatio);
     context.drawImage(this.#painted.canvas, -0.5, -0.5);

@@ -163,7 +163,7 @@ export class Panel {
     const { isBegun, knee, proposal, shown, state, measured, isMeasuredSlice } = reading;
     const { found: proposed, remark, isAwaited } = proposal;
     const nameOf = reading.nameOf.bind(reading);
-    const count = knee.positions_mm.length;
+    const count = knee.slices.length;
     const measuredAt = isMeasuredSlice ? "this one is measured" : `measured is ${nameOf(state.slice)}`;
     setText(byId("slice-where"), `${reading.numberOf(shown)} of ${count}${isBegun ? `; ${measuredAt}` : ""}`);
     const why = proposed

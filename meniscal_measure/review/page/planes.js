@@ -67,7 +67,7 @@ export class Planes {
     this.#chosen = at;
     byId("plane-choice").querySelectorAll("button").forEach((button, place) =>
       button.setAttribute("aria-pressed", String(place === at)));
-    const { count, is_linked: isLinked } = this.#plane;
+    const { slices: { length: count }, is_linked: isLinked } = this.#plane;
     setText(byId("plane-link"), isLinked
       ? "Linked: the cross is the same place in both planes. Click to go there; scroll for other slices, Ctrl and scroll to zoom."
       : "Not linked: this series was not taken in the same frame of reference, so its positions cannot be related.");
@@ -92,6 +92,7 @@ export class Planes {
     const reading = /** @type {Reading} */ (this.#reading);
     const { index } = this.#canvas;
     const chosen = this.#chosen;
+    this.#cuts = [];
     this.#slider.value = String(this.#canvas.number);
     const path = `${reading.path}/planes/${chosen}/${index}/cuts`;
     const found = await reading.api.get(path).catch((error) => reading.say(messageOf(error)));

@@ -12,7 +12,7 @@ import { Measurer } from "./measurer.js";
 import { Proposal } from "./proposal.js";
 import { Saver } from "./saver.js";
 import { Signing } from "./signing.js";
-import { Slices } from "./slices.js";
+import { further, Slices } from "./slices.js";
 import { LANDMARK_ORDER, messageOf, NEEDED_LANDMARKS, wordsOf } from "./types.js";
 import { View } from "./view.js";
 
@@ -58,7 +58,7 @@ export class Reading {
     this.signing = new Signing(this);
     this.editing = new Editing(this);
     this.proposal = new Proposal(this);
-    this.slices = new Slices(api, `${this.path}/slices`, knee.positions_mm.length, () => this.changed());
+    this.slices = new Slices(api, `${this.path}/slices`, knee.slices.length, () => this.changed());
     this.saver = new Saver(api, this.path, {
       saved: (working) => this.#saved(working),
       rested: () => this.changed(),
@@ -143,9 +143,7 @@ export class Reading {
 
   /** Show the slice so many further on, counted as people count. @param {number} by */
   leaf(by) {
-    const { slices } = this.knee;
-    const isAscending = slices[0].number < slices[slices.length - 1].number;
-    this.show(this.shown + (isAscending ? by : -by));
+    this.show(further(this.knee.slices, this.shown, by));
   }
 
   /** Whether the first landmark placed would make the slice in view the measured one. */

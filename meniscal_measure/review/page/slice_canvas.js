@@ -1,11 +1,10 @@
 /** The slices of one stack in a canvas: scroll, zoom, move, point. What lies on a slice is drawn by its owner. */
 
-import { Painted } from "./slices.js";
+import { further, Painted } from "./slices.js";
 import { Viewport } from "./viewport.js";
 
 /** @typedef {import("./types.js").Pixel} Pixel */
-/** @typedef {{rows: number, columns: number, row_spacing_mm: number, column_spacing_mm: number, numbers: number[]}} Stack
- *   numbers of its slices as people count */
+/** @typedef {import("./types.js").Stack} Stack */
 /** @typedef {{moved: () => void, pointed: (pixel: Pixel) => void,
  *   marks: (context: CanvasRenderingContext2D, viewport: Viewport) => void}} Owner moved: another slice is in view */
 
@@ -25,6 +24,9 @@ export class SliceCanvas {
   /** @type {Viewport | null} */
   #viewport = null;
   #wheel = 0;
+  #isDrawn = false;
+  /** @type {{x: number, y: number, moved: boolean} | null} what is pressed, CSS pixels */
+  #press = null;
 
   /** @param {HTMLCanvasElement} element @param {Owner} owner */
   constructor(element, owner) {
@@ -36,13 +38,12 @@ export class SliceCanvas {
   }
 
   #listenToDrags() {
-    /** @type {{x: number, y: number, moved: boolean} | null} */
-    let press = null;
     this.element.addEventListener("pointerdown", (event) => {
       this.element.setPointerCapture(event.pointerId);
-      press = { x: event.offsetX, y: event.offsetY, moved: false };
+      this.#press = { x: event.offsetX, y: event.offsetY, moved: false };
     });
     this.element.addEventListener("pointermove", ({ offsetX: x, offsetY: y }) => {
+      const press = this.#press;
       if (!press) return;
       press.moved ||= Math.hypot(x - press.x, y - press.y) > CLICK_PX;
       if (!press.moved) return;
@@ -51,10 +52,16 @@ export class SliceCanvas {
       this.draw();
     });
     this.element.addEventListener("pointerup", () => {
-      if (press && !press.moved && this.#viewport) this.owner.pointed(this.#viewport.toPixel(press.x, press.y));
-      press = null;
+      const press = this.#press;
+      this.letGo();
+      if (press && !press.moved && this.#isDrawn && this.#viewport) this.owner.pointed(this.#viewport.toPixel(press.x, press.y));
     });
-    this.element.addEventListener("pointercancel", () => (press = null));
+    this.element.addEventListener("pointercancel", () => this.letGo());
+  }
+
+  /** Take a press for no click: what it was meant for is not in view any more. */
+  letGo() {
+    this.#press = null;
   }
 
   get isEmpty() {
@@ -63,13 +70,13 @@ export class SliceCanvas {
 
   /** Number of the slice in view, as people count. */
   get number() {
-    return this.#stack?.numbers[this.index] ?? 0;
+    return this.#stack?.slices[this.index].number ?? 0;
   }
 
-  /** @returns {Pixel} in the middle of the view */
+  /** @returns {Pixel | null} in the middle of the view; null while the slice is not there */
   get middle() {
-    const viewport = /** @type {Viewport} */ (this.#viewport);
-    return viewport.toPixel(viewport.width / 2, viewport.height / 2);
+    const viewport = this.#viewport;
+    return viewport && this.#isDrawn ? viewport.toPixel(viewport.width / 2, viewport.height / 2) : null;
   }
 
   /** Where the slice lies in the canvas: what is in the middle (mm), and CSS pixels per mm. */
@@ -96,25 +103,32 @@ export class SliceCanvas {
 
   /** @param {number} by slices, as people count */
   leaf(by) {
-    const numbers = this.#stack?.numbers ?? [];
-    this.go(this.index + (numbers[0] < numbers[numbers.length - 1] ? by : -by));
+    if (this.#stack) this.go(further(this.#stack.slices, this.index, by));
   }
 
   /** @param {number} index */
   go(index) {
     if (!this.#stack || !this.#slices) return;
-    this.index = Math.min(Math.max(index, 0), this.#stack.numbers.length - 1);
+    this.letGo();
+    this.index = Math.min(Math.max(index, 0), this.#stack.slices.length - 1);
     this.#slices.want(this.index);
     this.owner.moved();
+  }
+
+  /** @param {number} factor; 0 shows the whole slice @param {number} [x] @param {number} [y] the place that stays where it is */
+  zoom(factor, x, y) {
+    if (factor) this.#viewport?.zoom(factor, x, y);
+    else this.#viewport?.fitAll();
+    this.draw();
   }
 
   /** @param {WheelEvent} event */
   #turn(event) {
     event.preventDefault();
+    if (this.#press) return; // a notch while something is pressed is a slip of the finger
     const lines = event.deltaMode === WheelEvent.DOM_DELTA_LINE ? event.deltaY * WHEEL_STEP : event.deltaY;
     if (event.ctrlKey || event.metaKey) {
-      this.#viewport?.zoom(Math.exp(-lines / 400), event.offsetX, event.offsetY);
-      this.draw();
+      this.zoom(Math.exp(-lines / 400), event.offsetX, event.offsetY);
       return;
     }
     this.#wheel += lines;
@@ -130,7 +144,7 @@ export class SliceCanvas {
     });
     const acts = /** @type {Record<string, () => unknown>} */ ({
       PageUp: () => this.leaf(-1), PageDown: () => this.leaf(1),
-      "+": () => this.#viewport?.zoom(1.25), "-": () => this.#viewport?.zoom(0.8), 0: () => this.#viewport?.fitAll(),
+      "+": () => this.zoom(1.25), "-": () => this.zoom(0.8), 0: () => this.zoom(0),
     });
     const pan = arrows[event.key];
     const act = pan ? () => this.#viewport?.pan(...pan) : acts[event.key];
@@ -144,11 +158,13 @@ export class SliceCanvas {
   /** Draw the slice and what lies on it. @returns {boolean} whether it could be drawn: false until the slice is here */
   draw() {
     const slice = this.#slices?.get(this.index);
-    if (!slice || !this.window || !this.#viewport || !this.element.width) return false;
-    this.#painted.paint(slice, this.window);
     const context = /** @type {CanvasRenderingContext2D} */ (this.element.getContext("2d"));
     context.setTransform(1, 0, 0, 1, 0, 0);
-    context.clearRect(0, 0, this.element.width, this.element.height);
+    context.clearRect(0, 0, this.element.width, this.element.height); // nothing of another slice stays in view
+    this.#isDrawn = false;
+    if (!slice || !this.window || !this.#viewport || !this.element.width) return false;
+    this.#isDrawn = true;
+    this.#painted.paint(slice, this.window);
     this.#viewport.applyTo(context, devicePixelRatio);
     context.drawImage(this.#painted.canvas, -0.5, -0.5);
     context.setTransform(devicePixelRatio, 0, 0, devicePixelRatio, 0, 0);

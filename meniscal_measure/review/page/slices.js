@@ -25,6 +25,11 @@ export function decode(bytes) {
   };
 }
 
+/** Index of the slice so many further on, counted as people count. @param {{number: number}[]} slices @param {number} index @param {number} by */
+export function further(slices, index, by) {
+  return index + (slices[0].number < slices[slices.length - 1].number ? by : -by);
+}
+
 export class Slices {
   /** @type {Map<number, Slice>} */
   #loaded = new Map();

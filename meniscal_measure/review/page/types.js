@@ -22,20 +22,21 @@
  * @typedef {{origins: Vector[], row_direction: Vector, column_direction: Vector, row_spacing_mm: number,
  *   column_spacing_mm: number}} Geometry of a stack, in patient space, mm (LPS)
  * @typedef {[number, number, number]} Vector
- * @typedef {{plane: string, is_linked: boolean, numbers: number[], geometry: Geometry, count: number, rows: number, columns: number, row_spacing_mm: number, column_spacing_mm: number}} Plane
+ * @typedef {{rows: number, columns: number, row_spacing_mm: number, column_spacing_mm: number, geometry: Geometry,
+ *   borders: {left: string, right: string, top: string, bottom: string}, slices: {number: number, short: string}[],
+ *   windows: {code: string, words: string, part: [number, number]}[]}} Stack slices: as people number and name them;
+ *   windows: parts of the automatic one
+ * @typedef {Stack & {plane: string, is_linked: boolean}} Plane
  * @typedef {{slice: number, window: [number, number], preset: string, fitted: string, field_mm: number, aspect: number,
  *   centre: [number, number], snap: boolean, reading_time_s: number}} SavedView
  * @typedef {{slice: number, why: string, confidence: string}} Proposed
  * @typedef {{remark: string, likely_slice: number | null, proposed: Proposed | null}} Proposal
  * @typedef {Working & Proposal & {view: SavedView | null, is_proposing: boolean, may_propose: boolean}} Desk
- * @typedef {{label: string, middle: number, window: [number, number], windows: {code: string, words: string, part: [number, number]}[], rows: number, columns: number,
- *   row_spacing_mm: number, column_spacing_mm: number, positions_mm: number[], slices: {number: number, short: string, full: string}[], hand_sd_mm: number,
- *   geometry: Geometry, borders: {left: string, right: string, top: string, bottom: string}, person: string,
+ * @typedef {Stack & {label: string, middle: number, window: [number, number], hand_sd_mm: number, person: string,
  *   series: {key: string, reason: string, choices: {key: string, words: string}[]},
  *   side: {known: string | null, source: string, hint: string | null, hint_source: string},
  *   planes: Plane[], quality: {code: string, words: string}[]}} Knee
- * @typedef {{label: string, day: string, window: [number, number], is_linked: boolean, rows: number, columns: number, row_spacing_mm: number,
- *   column_spacing_mm: number, geometry: Geometry, slices: {number: number, short: string, full: string}[], slice: number | null,
+ * @typedef {Stack & {label: string, day: string, window: [number, number], is_linked: boolean, slice: number | null,
  *   joint: Pixel[], signed: string}} Visit
  * @typedef {{id: string, label: string, status: string, is_flagged: boolean, is_disagreeing: boolean, reading_time_s: number}} Task
  * @typedef {{blinded: boolean, tasks: Task[], rejection_reasons: string[], notice: string}} TaskList

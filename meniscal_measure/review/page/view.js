@@ -45,7 +45,7 @@ export class View {
 
   /** Take up what was in view the last time; without one, the slice to be measured. @param {SavedView | null} saved @param {number} slice @returns {boolean} whether zoom and place are those of then */
   begin(saved, slice) {
-    this.shown = Math.min(saved?.slice ?? slice, this.knee.positions_mm.length - 1);
+    this.shown = Math.min(saved?.slice ?? slice, this.knee.slices.length - 1);
     this.#isBegun = true;
     if (!saved) return false;
     this.window = saved.window;
@@ -61,7 +61,7 @@ export class View {
 
   /** @param {number} index @returns {boolean} whether another slice is in view now */
   show(index) {
-    const to = Math.min(Math.max(index, 0), this.knee.positions_mm.length - 1);
+    const to = Math.min(Math.max(index, 0), this.knee.slices.length - 1);
     if (to === this.shown) return false;
     this.shown = to;
     this.#moved();

@@ -1,0 +1,113 @@
+"""Writing one answer into the file of a case, and leaving everything else in it as it stands.
+
+It may be edited by hand between two answers: it is read anew each time, and its comments stay.
+Whatever is answered or taken back is noted, with time and name, in a log beside the file.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import tomllib
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+
+from meniscal_measure.errors import OutputError
+from meniscal_measure.files import written_whole
+from meniscal_measure.knee.answers import Answers, answers_from, read_answers
+
+LANDMARK = "landmark"
+
+Value = str | int | float | Mapping[str, Any]
+"""A word or number for `case.` and `facts.`; a table for `sign.` and `landmark.`."""
+
+
+def record_answer(file: Path, key: str, value: Value | None, by: str) -> Answers:
+    """Write one answer, in place of an earlier one to the same question.
+
+    Parameters
+    ----------
+    file
+        Answers of the case; made where there is none.
+    key
+        Key of the question, as `OpenQuestion` has it: "sign.ghost", "landmark.tear".
+    value
+        The answer as the file has it, a landmark without its name. None takes the answer back.
+    by
+        Who says so.
+
+    Returns
+    -------
+    Answers
+        All answers there are now.
+
+    Raises
+    ------
+    InputError
+        If what is there cannot be read, or the answer is not allowed; nothing is written then.
+    OutputError
+        If it cannot be written; what was there stays.
+    """
+    document = _document(file)
+    table, _, name = key.partition(".")
+    if table == LANDMARK:
+        _set_landmark(document, name, value)
+    else:
+        _set(document, table, name, value)
+    text = tomlkit.dumps(document)
+    answers = answers_from(tomllib.loads(text), str(file))
+    _note(file.with_suffix(".log"), {"key": key, "answer": value, "by": by})
+    with written_whole(file, owner_only=True) as stream:
+        stream.write(text.encode())
+    return answers
+
+
+def _document(file: Path) -> tomlkit.TOMLDocument:
+    if not file.exists():
+        return tomlkit.document()
+    read_answers(file)  # refuses what cannot be used
+    return tomlkit.parse(file.read_text(encoding="utf-8-sig"))
+
+
+def _set(document: tomlkit.TOMLDocument, table: str, name: str, value: Any) -> None:
+    if isinstance(value, Mapping):
+        inline = tomlkit.inline_table()
+        inline.update(value)
+        value = inline
+    if value is not None:
+        document.setdefault(table, tomlkit.table())[name] = value
+    elif table in document:
+        document[table].pop(name, None)
+
+
+def _set_landmark(document: tomlkit.TOMLDocument, name: str, value: Any) -> None:
+    entries = document.get(LANDMARK, ())
+    for place in reversed(range(len(entries))):
+        if entries[place].get("name") == name:
+            del entries[place]
+    if value is not None:
+        entry = tomlkit.table()
+        entry.update({"name": name, **value})
+        document.setdefault(LANDMARK, tomlkit.aot()).append(entry)
+    elif not entries:
+        document.pop(LANDMARK, None)
+
+
+def _note(log: Path, said: Mapping[str, Any]) -> None:
+    at = datetime.now(UTC).isoformat(timespec="seconds")
+    line = json.dumps({"at": at, **said}, ensure_ascii=False) + "\n"
+    try:
+        log.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        with os.fdopen(os.open(log, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o600), "ab") as stream:
+            stream.write(line.encode())
+            os.fsync(stream.fileno())
+    except OSError as error:
+        raise OutputError(
+            "Cannot write {file:private}: {why}. The answer was not taken.",
+            file=str(log),
+            why=error.strerror or "",
+        ) from error

@@ -1,0 +1,95 @@
+/** The question in view with its answer, and the list of all questions. */
+
+import { byId, make, Rebuilt, setShown, setText } from "./dom.js";
+
+/**
+ * @typedef {import("./answering.js").Question} Question
+ * @typedef {import("./answering.js").Given} Given
+ * @typedef {{questions: Question[], at: number, answers: Given[], place: import("./answering.js").Place | null, placeWords: string | null}} Asked
+ *   place: where the landmark in question lies, on a slice that is named in words
+ */
+
+export class QuestionPanel {
+  #number = /** @type {HTMLInputElement} */ (byId("number-value"));
+  #takeBack = /** @type {HTMLButtonElement} */ (byId("take-back"));
+  #choices = new Rebuilt(byId("choices"));
+  #list = new Rebuilt(byId("questions"));
+
+  /** @param {{shown: (at: number) => void, answered: (answer: Given) => void}} on */
+  constructor(on) {
+    this.#takeBack.addEventListener("click", () => on.answered(null));
+    byId("number").addEventListener("submit", (event) => {
+      event.preventDefault();
+      on.answered(this.#number.valueAsNumber);
+    });
+    this.#choices.element.addEventListener("click", ({ target }) => {
+      const choice = buttonAt(target)?.dataset.choice;
+      if (choice) on.answered(choice);
+    });
+    this.#list.element.addEventListener("click", ({ target }) => {
+      const at = buttonAt(target)?.dataset.at;
+      if (at) on.shown(Number(at));
+    });
+  }
+
+  /** Begin to enter a number, where one is asked for. @param {Question} question @param {Given} answer @returns {boolean} whether it is */
+  focus(question, answer) {
+    this.#number.value = typeof answer === "number" ? String(answer) : "";
+    if (isNumber(question)) this.#number.focus();
+    return isNumber(question);
+  }
+
+  /** @param {Asked} asked */
+  draw({ questions, at, answers, place, placeWords }) {
+    const question = questions[at];
+    const isPlaced = question.key.startsWith("landmark.");
+    setText(byId("question"), question.text);
+    setText(byId("why"), question.why);
+    setShown(byId("number"), isNumber(question));
+    setShown(byId("placing"), isPlaced);
+    setText(byId("placing"), place ? `Placed on ${placeWords}, column ${place.pixel[0]}, row ${place.pixel[1]}.`
+      : "Click on it, on the slice where it is seen best.");
+    this.#takeBack.disabled = answers[at] === null;
+    this.#drawChoices(question, answers[at]);
+    this.#drawList(questions, at, answers);
+  }
+
+  /** @param {Question} question @param {Given} answer */
+  #drawChoices({ choices }, answer) {
+    setShown(this.#choices.element, choices.length > 0);
+    this.#choices.show([choices, answer], () => choices.map((choice, at) => make(
+      "button", { type: "button", "data-choice": choice, "aria-pressed": String(choice === answer) },
+      make("kbd", {}, String(at + 1)), ` ${choice.replaceAll("_", " ")}`,
+    )));
+  }
+
+  /** @param {Question[]} questions @param {number} at @param {Given[]} answers */
+  #drawList(questions, at, answers) {
+    this.#list.show([at, questions, answers], () => questions.map(({ text }, each) => make("li", {}, make(
+      "button", { type: "button", "data-at": String(each), "aria-current": String(each === at) },
+      text, " ", make("span", { class: "soft" }, wordsOf(answers[each])),
+    ))));
+    setText(byId("progress"), `${answers.filter((answer) => answer !== null).length} of ${answers.length} answered`);
+  }
+
+  /** Bring the question in view into sight in the list. */
+  reveal() {
+    this.#list.element.querySelector('[aria-current="true"]')?.scrollIntoView({ block: "nearest" });
+  }
+}
+
+/** @param {Question} question */
+function isNumber({ key, choices }) {
+  return !key.startsWith("landmark.") && choices.length === 0;
+}
+
+/** @param {Given} answer */
+function wordsOf(answer) {
+  if (answer === null) return "";
+  return typeof answer === "object" ? "✓ placed" : `✓ ${String(answer).replaceAll("_", " ")}`;
+}
+
+/** @param {EventTarget | null} target */
+function buttonAt(target) {
+  return target instanceof Element ? /** @type {HTMLButtonElement | null} */ (target.closest("button")) : null;
+}

@@ -1,0 +1,306 @@
+"""The questions of a case in a real browser: asked on their slice, answered, saved in the file."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from meniscal_measure.knee.answer_file import record_answer
+from meniscal_measure.review.question_desk import QuestionDesk
+from meniscal_measure.review.question_routes import question_application
+from tests.review.test_page_rules import grave_findings
+
+SPACING_MM = 0.5
+"""Of the painted images."""
+
+
+class Asked:
+    """The page on a painted knee, and the file it writes."""
+
+    def __init__(self, page: Page, desk: QuestionDesk, file: Path, address: str) -> None:
+        self.page, self.desk, self.file, self.address = page, desk, file, address
+
+    @property
+    def answers(self) -> dict[str, Any]:
+        return tomllib.loads(self.file.read_text())
+
+    def open(self, reader: str = "AB") -> None:
+        self.page.goto(f"{self.address}#reader={reader}")
+        self.drawn()
+
+    def drawn(self, where: str = ".+") -> None:
+        expect(self.page.locator("#slice")).to_have_attribute("data-drawn", re.compile(where))
+
+    def ask(self, words: str) -> None:
+        self.page.locator("#questions button", has_text=words).first.click()
+        expect(self.page.locator("#question")).to_contain_text(words)
+
+    def on_screen(self, column: float, row: float) -> tuple[float, float]:
+        box = self.page.locator("#slice").bounding_box()
+        view = json.loads(self.page.locator("#slice").get_attribute("data-view") or "")
+        assert box is not None
+        x, y = (
+            (value * SPACING_MM - view["centre"][axis]) * view["scale"]
+            for axis, value in enumerate((column, row))
+        )
+        return box["x"] + box["width"] / 2 + x, box["y"] + box["height"] / 2 + y
+
+    def saved(self) -> None:
+        expect(self.page.locator("#slice")).to_have_attribute("aria-busy", "false")
+        expect(self.page.locator("#saved")).to_have_text("All answers saved")
+
+
+@pytest.fixture
+def asked(
+    question_desk: QuestionDesk,
+    tmp_path: Path,
+    serve_application: Callable[..., str],
+    page: Page,
+) -> Asked:
+    address = serve_application(question_application(question_desk))
+    asked = Asked(page, question_desk, tmp_path / "case" / "answers.toml", address)
+    asked.open()
+    return asked
+
+
+def test_a_click_places_the_landmark_on_its_slice_and_the_file_says_where(asked: Asked) -> None:
+    asked.ask("medial eminence apex")
+    asked.drawn("sagittal")
+    asked.page.mouse.click(*asked.on_screen(100, 80))
+    asked.saved()
+    (landmark,) = asked.answers["landmark"]
+    assert landmark["name"] == "medial_eminence_apex"
+    assert landmark["plane"] == "sagittal"
+    assert landmark["by"] == "AB"
+    assert landmark["pixel"] == pytest.approx([100, 80], abs=0.5)
+    expect(asked.page.locator("#placing")).to_contain_text("Placed on slice")
+    expect(asked.page.locator("#progress")).to_contain_text("1 of ")
+
+
+def test_keys_place_move_and_take_back(asked: Asked) -> None:
+    asked.ask("medial eminence apex")
+    asked.drawn("sagittal")
+    asked.page.locator("#slice").focus()
+    asked.page.keyboard.press("Enter")
+    asked.saved()
+    (placed,) = asked.answers["landmark"]
+    for key in ("ArrowRight", "Shift+ArrowDown", "Control+ArrowLeft"):
+        asked.page.keyboard.press(key)
+    asked.saved()
+    (moved,) = asked.answers["landmark"]
+    shift = [after - before for before, after in zip(placed["pixel"], moved["pixel"], strict=True)]
+    assert shift == pytest.approx([0.1 - 10, 1])
+    asked.page.keyboard.press("Enter")  # it is placed: on to the next question
+    expect(asked.page.locator("#question")).not_to_contain_text("medial eminence apex")
+    assert asked.answers["landmark"] == [moved]
+    asked.page.keyboard.press("p")
+    asked.page.keyboard.press("Delete")
+    asked.saved()
+    assert "landmark" not in asked.answers
+
+
+def test_a_landmark_that_is_left_by_key_before_it_rests_is_saved(asked: Asked) -> None:
+    asked.ask("medial eminence apex")
+    asked.page.locator("#slice").focus()
+    asked.page.keyboard.press("Enter")
+    asked.saved()
+    (placed,) = asked.answers["landmark"]
+    asked.page.keyboard.press("Shift+ArrowDown")
+    asked.page.keyboard.press("n")
+    asked.saved()
+    (moved,) = asked.answers["landmark"]
+    assert moved["name"] == "medial_eminence_apex"
+    assert moved["pixel"][1] == pytest.approx(placed["pixel"][1] + 1)
+
+
+def test_nothing_is_placed_on_a_slice_that_is_not_in_view(asked: Asked) -> None:
+    asked.page.route("**/planes/**", lambda route: None)  # slices never come
+    asked.page.reload()
+    asked.ask("medial eminence apex")
+    expect(asked.page.locator("#todo")).to_have_text("Opening…")
+    asked.page.locator("#slice").click()
+    asked.page.locator("#slice").press("Enter")
+    asked.page.locator("#after").click()
+    expect(asked.page.locator("#progress")).to_contain_text("0 of")
+    assert "landmark" not in asked.answers
+
+
+def test_a_notch_or_key_while_something_is_pressed_places_nothing_elsewhere(asked: Asked) -> None:
+    asked.ask("medial eminence apex")
+    asked.drawn("sagittal")
+    at = asked.on_screen(100, 80)
+    asked.page.mouse.move(*at)
+    asked.page.mouse.down()
+    asked.page.mouse.wheel(0, 120)
+    asked.page.locator("#slice").press("PageDown")
+    asked.page.mouse.up()
+    asked.page.mouse.click(*at)  # and this one does
+    asked.saved()
+    (landmark,) = asked.answers["landmark"]
+    placed = asked.page.locator("#slice").get_attribute("data-drawn")
+    (apex,) = (each["answer"] for each in asked.desk.listed() if "apex" in each["key"])
+    assert placed == f"sagittal {apex['index']}"
+    assert landmark["name"] == "medial_eminence_apex"
+    assert len(asked.file.with_suffix(".log").read_text().splitlines()) == 1
+
+
+def test_a_slip_is_undone_even_after_going_on(asked: Asked) -> None:
+    asked.ask("medial eminence apex")
+    asked.drawn("sagittal")
+    for place in ((100, 80), (140, 60)):
+        asked.page.mouse.click(*asked.on_screen(*place))
+        asked.saved()
+    asked.page.keyboard.press("n")
+    asked.page.keyboard.press("u")
+    expect(asked.page.locator("#question")).to_contain_text("medial eminence apex")
+    asked.saved()
+    (landmark,) = asked.answers["landmark"]
+    assert landmark["pixel"] == pytest.approx([100, 80], abs=0.5)
+    asked.page.keyboard.press("u")
+    asked.saved()
+    assert "landmark" not in asked.answers
+
+
+def test_a_sign_is_answered_by_a_number_key_and_the_next_question_follows(asked: Asked) -> None:
+    asked.ask("ghost")
+    asked.page.locator("#slice").focus()
+    asked.page.keyboard.press("1")
+    expect(asked.page.locator("#question")).not_to_contain_text("ghost")
+    asked.saved()
+    assert asked.answers["sign"]["ghost"] == {"seen": "present", "by": "AB"}
+    asked.ask("ghost")
+    chosen = asked.page.locator('#choices [aria-pressed="true"]')
+    expect(chosen).to_contain_text("present")
+    asked.page.locator("#take-back").click()
+    asked.saved()
+    assert asked.answers["sign"] == {}
+
+
+def test_a_number_out_of_its_range_is_refused_in_words(asked: Asked) -> None:
+    asked.ask("Age in years")
+    asked.page.keyboard.type("540")
+    asked.page.keyboard.press("Enter")
+    expect(asked.page.locator("#trouble")).to_contain_text("<= 110")
+    assert "age_years" not in asked.answers["facts"]
+    asked.ask("Age in years")
+    asked.page.keyboard.press("Control+A")
+    asked.page.keyboard.type("54")
+    asked.page.keyboard.press("Enter")
+    asked.saved()
+    assert asked.answers["facts"]["age_years"] == 54
+
+
+def test_a_page_that_is_loaded_again_goes_on_at_the_first_open_question(asked: Asked) -> None:
+    first = asked.page.locator("#question").inner_text()
+    asked.page.locator("#slice").focus()
+    asked.page.keyboard.press("Enter")
+    asked.saved()
+    asked.page.reload()
+    asked.drawn()
+    expect(asked.page.locator("#question")).not_to_have_text(first)
+    expect(asked.page.locator("#progress")).to_contain_text("1 of ")
+    asked.ask(first)
+    expect(asked.page.locator("#placing")).to_contain_text("Placed on slice")
+
+
+def test_an_answer_that_cannot_be_saved_is_held_until_it_can(asked: Asked) -> None:
+    asked.page.route("**/api/answer", lambda route: route.abort())
+    asked.page.locator("#slice").focus()
+    asked.page.keyboard.press("Enter")
+    expect(asked.page.locator("#saved")).to_have_text("Not saved yet")
+    asked.page.locator("#finish").click()
+    expect(asked.page.locator("#saved")).to_contain_text("not saved")
+    asked.page.unroute("**/api/answer")
+    asked.saved()
+    assert len(asked.answers["landmark"]) == 1
+    expect(asked.page.locator("#trouble")).to_be_hidden()
+
+
+def test_what_is_written_by_hand_meanwhile_stays(asked: Asked) -> None:
+    record_answer(asked.file, "facts.varus_deg", 2.5, "by hand")
+    asked.ask("Age in years")
+    asked.page.keyboard.type("54")
+    asked.page.keyboard.press("Enter")
+    asked.saved()
+    assert asked.answers["facts"] == {"varus_deg": 2.5, "age_years": 54}
+
+
+def test_a_file_made_unusable_by_hand_is_not_written_to(asked: Asked) -> None:
+    asked.file.write_text("[case\n")
+    asked.page.locator("#slice").focus()
+    asked.page.keyboard.press("Enter")
+    expect(asked.page.locator("#trouble")).to_contain_text("cannot be read as TOML")
+    assert asked.file.read_text() == "[case\n"
+
+
+def test_every_question_can_be_reached_and_left_by_key(asked: Asked) -> None:
+    page = asked.page
+    texts = page.locator("#questions button").all_inner_texts()
+    for number, text in enumerate(texts):
+        expect(page.locator("#question")).to_have_text(text.strip())
+        expect(page.locator("#questions li").nth(number).locator("button")).to_have_attribute(
+            "aria-current", "true"
+        )
+        page.locator("#after").focus()
+        page.keyboard.press("Enter")
+    expect(page.locator("#question")).to_have_text(texts[0].strip())
+
+
+@pytest.mark.parametrize("room", ["dark", "light"])
+def test_the_page_has_no_grave_barrier(asked: Asked, room: str) -> None:
+    if room == "light":
+        asked.page.locator("#to-theme").click()
+    for words in ("medial eminence apex", "ghost", "Age in years"):
+        asked.ask(words)
+        assert grave_findings(asked.page) == []
+
+
+@pytest.mark.parametrize(("width", "height"), [(360, 640), (768, 1024), (320, 200), (3840, 2160)])
+def test_there_is_room_for_image_question_and_answer(asked: Asked, width: int, height: int) -> None:
+    asked.page.set_viewport_size({"width": width, "height": height})
+    asked.ask("ghost")
+    for wanted in ("#slice", "#question", "#choices", "#finish", "#slice-slider"):
+        asked.page.locator(wanted).scroll_into_view_if_needed()
+        expect(asked.page.locator(wanted)).to_be_in_viewport()
+    scrolled = asked.page.evaluate("document.documentElement.scrollWidth")
+    assert scrolled <= width
+
+
+def test_finishing_ends_the_program_and_says_so(asked: Asked) -> None:
+    ended: list[bool] = []
+    asked.desk.finish = lambda: ended.append(True)
+    asked.page.locator("#finish").click()
+    expect(asked.page.locator("#done")).to_contain_text("Finished")
+    assert ended == [True]
+
+
+def test_the_command_asks_first_and_then_writes_the_sheet_with_the_answers(
+    samples: Path, tmp_path: Path, client_of: Callable[[str], Any]
+) -> None:
+    sample, out = samples / "exactly-3mm", tmp_path / "case"
+    arguments = [str(sample / "series-1"), "--landmarks", str(sample / "landmarks.json")]
+    start = "from meniscal_measure.cli import app; app()"
+    command = [sys.executable, "-c", start, "case", *arguments, "--out", str(out), "--ask"]
+    with subprocess.Popen([*command, "--no-browser"], stdout=subprocess.PIPE, text=True) as program:
+        assert program.stdout is not None
+        client = client_of(program.stdout.readline().removeprefix("The page is at ").strip())
+        client.json("answer", {"key": "sign.giraffe_neck", "answer": "absent"})
+        client.json("finish", {})
+        said = program.stdout.read()
+
+    assert program.returncode == 0
+    assert f"Every answer is saved at once in {out / 'answers.toml'}" in said
+    assert "case-sheet.pdf" in said
+    record = json.loads((out / "case.json").read_text())
+    (giraffe,) = (sign for sign in record["signs"] if sign["sign"] == "giraffe_neck")
+    assert (giraffe["seen"], giraffe["by"]) == ("absent", "Reader A")
+    assert "sign.giraffe_neck" not in [question["key"] for question in record["questions"]]
