@@ -60,9 +60,9 @@ def record_answer(file: Path, key: str, value: Value | None, by: str) -> Answers
         _set(document, table, name, value)
     text = tomlkit.dumps(document)
     answers = answers_from(tomllib.loads(text), str(file))
-    _note(file.with_suffix(".log"), {"key": key, "answer": value, "by": by})
     with written_whole(file, owner_only=True) as stream:
         stream.write(text.encode())
+    _note(file.with_suffix(".log"), {"key": key, "answer": value, "by": by})
     return answers
 
 
@@ -107,7 +107,7 @@ def _note(log: Path, said: Mapping[str, Any]) -> None:
             os.fsync(stream.fileno())
     except OSError as error:
         raise OutputError(
-            "Cannot write {file:private}: {why}. The answer was not taken.",
+            "Cannot write {file:private}: {why}. The answer is saved, but not noted there.",
             file=str(log),
             why=error.strerror or "",
         ) from error
