@@ -98,32 +98,23 @@ class OpenKnee:
         """
         return resolve_side(self.stack, told or self.knee.side)
 
-    def pixels(self, index: int) -> NDArray[np.float32]:
-        """Read one slice, shape (rows, columns).
 
-        Raises
-        ------
-        UnreadableFileError
-            If it is gone or cannot be decoded.
-        """
-        return np.asarray(read_pixels(self.stack, [index])[0])
+def middle_pixels(stack: Stack) -> NDArray[np.float32]:
+    """Read the middle slice of a stack, or the readable one nearest to it where it is broken.
 
-    def middle_pixels(self) -> NDArray[np.float32]:
-        """Read the middle slice, or the readable one nearest to it where it is broken.
-
-        Raises
-        ------
-        UnreadableFileError
-            If none can be read.
-        """
-        middle = len(self.grids) // 2
-        broken: list[UnreadableFileError] = []
-        for index in sorted(range(len(self.grids)), key=lambda index: abs(index - middle)):
-            try:
-                return self.pixels(index)
-            except UnreadableFileError as error:
-                broken.append(error)
-        raise broken[0]
+    Raises
+    ------
+    UnreadableFileError
+        If none can be read.
+    """
+    middle = len(stack.frames) // 2
+    broken: list[UnreadableFileError] = []
+    for index in sorted(range(len(stack.frames)), key=lambda index: abs(index - middle)):
+        try:
+            return np.asarray(read_pixels(stack, [index])[0])
+        except UnreadableFileError as error:
+            broken.append(error)
+    raise broken[0]
 
 
 def blinded(knee: OpenKnee) -> OpenKnee:

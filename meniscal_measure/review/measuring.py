@@ -20,6 +20,7 @@ from meniscal_measure.review.state import (
     with_landmarks,
 )
 from meniscal_measure.series.model import Laterality
+from meniscal_measure.series.pixels import read_pixels
 from meniscal_measure.series.side import CORRECTED, corrected_side
 from meniscal_measure.workflow import measure_placed
 
@@ -184,9 +185,8 @@ def snap_landmark(
         )
     alone = with_landmarks(State(index, {}), index, landmarks)
     before = landmark_set(alone, knee.grids, None).measured
-    refined = refine_slice(
-        before, knee.pixels(index), knee.grids[index], conventions.axis, which=(landmark,)
-    )
+    (image,) = read_pixels(knee.stack, [index])
+    refined = refine_slice(before, image, knee.grids[index], conventions.axis, which=(landmark,))
     record = refined.landmarks.points[side][landmark]
     if record == before.points[side][landmark]:
         raise EdgeNotFoundError(_reason(refined.findings))

@@ -18,9 +18,9 @@ from meniscal_measure.knee.answers import Answers, read_answers
 from meniscal_measure.knee.questions import OpenQuestion, answers_template
 from meniscal_measure.records.signatures import check_reader
 from meniscal_measure.report.window import display_window
+from meniscal_measure.review.knee import middle_pixels
 from meniscal_measure.review.present import Json, stack_on_page
 from meniscal_measure.series.model import Stack
-from meniscal_measure.series.pixels import read_pixels
 from meniscal_measure.workflow.case_questions import CaseQuestions, slice_words
 
 
@@ -57,7 +57,7 @@ class QuestionDesk:
         return {
             plane.value: {
                 **stack_on_page(stack),
-                "window": display_window(read_pixels(stack, [len(stack.frames) // 2])[0]),
+                "window": display_window(middle_pixels(stack)),
             }
             for plane, stack in self.stacks.items()
         }

@@ -18,7 +18,7 @@ from meniscal_measure.report.window import display_window
 from meniscal_measure.review.desk import Desk, OpenTask
 from meniscal_measure.review.drafts import Draft
 from meniscal_measure.review.endpoints import SERIES_HEADER, Answer, Json, endpoint
-from meniscal_measure.review.knee import why_not_proposed
+from meniscal_measure.review.knee import middle_pixels, why_not_proposed
 from meniscal_measure.review.measuring import Measured, measure_live, measure_state, snap_landmark
 from meniscal_measure.review.page_files import page_routes, slice_pixels
 from meniscal_measure.review.present import (
@@ -93,7 +93,7 @@ def _knee(desk: Desk, reader: str, request: Request, body: Json) -> Response:
         {
             "label": place.label,
             "middle": middle,
-            "window": display_window(place.shown.middle_pixels()),
+            "window": display_window(middle_pixels(place.shown.stack)),
             **knee_on_page(place.shown),
         }
     )

@@ -14,7 +14,7 @@ from meniscal_measure.records.journal import Signing, Verdict
 from meniscal_measure.records.signed_store import TaskKey
 from meniscal_measure.report.window import display_window
 from meniscal_measure.report.words import value_words
-from meniscal_measure.review.knee import OpenKnee
+from meniscal_measure.review.knee import OpenKnee, middle_pixels
 from meniscal_measure.review.present import Json, stack_on_page
 from meniscal_measure.review.side_planes import shares_frame
 from meniscal_measure.review.state import State, first_state, state_from_dict
@@ -117,7 +117,7 @@ def visit_on_page(visit: EarlierVisit, present: OpenKnee) -> Json:
         **stack_on_page(knee.stack),
         "label": visit.listed.name,
         "day": knee.stack.identity.study_date,
-        "window": display_window(knee.middle_pixels()),
+        "window": display_window(middle_pixels(knee.stack)),
         "is_linked": shares_frame(knee.stack, present.stack),
         "slice": None if state is None else state.slice_index,
         "joint": [list(mark.pixel) for mark in marks.values()],
