@@ -208,7 +208,7 @@ export class Panel {
   }
 
   /** @param {Reading} reading */
-  #drawSigning({ working, savedWords, api, signing, proposal: { offered } }) {
+  #drawSigning({ working, savedWords, api, signing, sending: { found: sending }, proposal: { offered } }) {
     if (!working) return;
     /** @type {HTMLButtonElement} */ (byId("undo")).disabled = !working.can_undo;
     /** @type {HTMLButtonElement} */ (byId("redo")).disabled = !working.can_redo;
@@ -219,9 +219,9 @@ export class Panel {
     setShown(byId("withdraw"), Boolean(working.signed?.rejection));
     setText(byId("sign"), signing.isRunning ? "Signing…" : isSigned ? "Signed" : `Sign${working.signed ? " again" : ""} as ${api.reader}`);
     setText(byId("signed"), signedWords(working.signed));
-    setShown(byId("sending"), working.sending !== null);
-    setText(byId("sending"), working.sending?.words ?? "");
-    byId("sending").classList.toggle("note", working.sending?.stage === "refused");
+    setShown(byId("sending"), sending !== null);
+    setText(byId("sending"), sending?.words ?? "");
+    byId("sending").classList.toggle("note", sending?.stage === "refused");
   }
 }
 

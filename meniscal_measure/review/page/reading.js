@@ -11,6 +11,7 @@ import { toPatient, toStack } from "./geometry.js";
 import { Measurer } from "./measurer.js";
 import { Proposal } from "./proposal.js";
 import { Saver } from "./saver.js";
+import { Sending } from "./sending.js";
 import { Signing } from "./signing.js";
 import { further, Slices } from "./slices.js";
 import { LANDMARK_ORDER, messageOf, NEEDED_LANDMARKS, wordsOf } from "./types.js";
@@ -23,8 +24,6 @@ import { View } from "./view.js";
 /** @typedef {{slice: number, state: State, measured: import("./types.js").Measured, isInWindow: () => boolean}} Screen
  *   what was drawn last, with its image */
 
-const SENDING_MS = 1000;
-
 export class Reading {
   /** @type {string | null} */
   selected = null;
@@ -32,7 +31,6 @@ export class Reading {
   /** @type {import("./types.js").Working | null} */
   working = null;
   savedWords = "";
-  #sendingTimer = 0;
   trouble = "";
   /** @type {Screen | null} */
   screen = null;
@@ -58,6 +56,7 @@ export class Reading {
     this.signing = new Signing(this);
     this.editing = new Editing(this);
     this.proposal = new Proposal(this);
+    this.sending = new Sending(api, this.path, () => this.changed());
     this.slices = new Slices(api, `${this.path}/slices`, knee.slices.length, () => this.changed());
     this.saver = new Saver(api, this.path, {
       saved: (working) => this.#saved(working),
@@ -77,7 +76,7 @@ export class Reading {
   begin(desk) {
     this.saver.revision = desk.revision;
     this.working = desk;
-    void this.#followSending();
+    this.sending.follow(desk.sending);
     this.state = desk.state;
     this.proposal.take(desk, desk.is_proposing);
     this.proposal.mayAsk = desk.may_propose;
@@ -275,22 +274,10 @@ export class Reading {
     }
   }
 
-  /** Ask what has become of a signed reading until it has arrived in the archive, or will not. */
-  async #followSending() {
-    clearTimeout(this.#sendingTimer);
-    const { working } = this;
-    if (working?.sending?.stage !== "waiting") return;
-    const sending = await this.api.get(`${this.path}/sending`).catch(() => working.sending);
-    if (this.working !== working) return;
-    this.working = { ...working, sending };
-    this.changed();
-    this.#sendingTimer = window.setTimeout(() => void this.#followSending(), SENDING_MS);
-  }
-
   /** @param {import("./types.js").Working} working */
   #saved(working) {
     this.working = working;
-    void this.#followSending();
+    this.sending.follow(working.sending);
     this.say("All saved");
     if (this.measurer.hasFailed) this.measurer.ask("all");
   }
@@ -322,8 +309,7 @@ export class Reading {
   }
 
   leave() {
-    clearTimeout(this.#sendingTimer);
-    this.working = null;
+    this.sending.leave();
     this.editing.letGo();
     this.saver.leave();
     this.view.leave();
