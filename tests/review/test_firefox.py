@@ -85,13 +85,14 @@ class Firefox:
         for letter in text:
             self.press(letter)
 
-    def tab_to(self, identity: str) -> None:
-        """Press Tab until an element has the focus."""
+    def tab_to(self, what: str) -> None:
+        """Press Tab until the focus is on the element of that id, or the button of that text."""
+        focus = "[document.activeElement.id, document.activeElement.textContent.trim()]"
         for _ in range(MOST_STOPS):
-            if self.evaluate("document.activeElement.id") == identity:
+            if self.evaluate(f"{focus}.includes('{what}')"):
                 return
             self.press(TAB)
-        raise AssertionError(f"{identity} cannot be reached with the Tab key")
+        raise AssertionError(f"{what} cannot be reached with the Tab key")
 
     def drag_with_a_notch(self, start: tuple[int, int], end: tuple[int, int]) -> None:
         """Drag with the mouse, and turn the wheel by a notch on the way."""
@@ -247,8 +248,7 @@ def test_by_key_alone_in_firefox_visits_compared_rejected_taken_back_corrected_a
     firefox.wait_for(f"{spoken}.startsWith('outer edge, image left: placed at column')")
 
     firefox.press("x")
-    for _ in range(3):  # past the reason, one's own words and the way back
-        firefox.press(TAB)
+    firefox.tab_to("Reject and sign")
     firefox.press(ENTER)
     firefox.wait_for("document.getElementById('signed').textContent.startsWith('Rejected')")
     firefox.tab_to("withdraw")
@@ -258,8 +258,7 @@ def test_by_key_alone_in_firefox_visits_compared_rejected_taken_back_corrected_a
     firefox.tab_to("correct-side")
     firefox.press(ENTER)
     firefox.write("Marker on film")
-    firefox.press(TAB)
-    firefox.press(TAB)
+    firefox.tab_to("Correct the side")
     firefox.press(ENTER)
     firefox.wait_for("document.getElementById('side-words').textContent.includes('Marker on film')")
     firefox.wait_for(f"{MEASURED} && {AT_REST}")
