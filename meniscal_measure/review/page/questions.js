@@ -148,7 +148,8 @@ class QuestionPage {
     this.#toItsSlice();
     this.#panel.reveal();
     setText(byId("announce"), `Question ${at + 1} of ${this.#questions.length}: ${this.#question.text}`);
-    if (!this.#panel.focus(this.#question, this.#answering.answerTo(this.#question))) this.#canvas.element.focus();
+    if (!this.#panel.focus(this.#question, this.#answering.answerTo(this.#question))) this.#canvas.element.focus({ preventScroll: true });
+    byId("question").scrollIntoView({ block: "nearest" }); // in a narrow window it stands above the image
   }
 
   /** Show where the answer was placed, else the slice to look at first. */
