@@ -107,11 +107,12 @@ export function drawNamed(context, view, pixel, name, isChosen) {
   const [x, y] = view.toScreen(pixel);
   context.save();
   context.translate(x, y);
+  context.scale(view.markScale, view.markScale);
   withHalo(context, new Path2D(`M${-SIZE / 2} 0H${SIZE / 2}M0 ${-SIZE / 2}V${SIZE / 2}`), LANDMARK, isChosen ? 2 : 1.4);
   if (isChosen) drawCross(context);
   context.restore();
   context.font = font(isChosen ? 650 : 500, 13 * view.markScale);
-  drawWords(context, name, [x + 2 * SIZE, y - 2 * SIZE], LANDMARK);
+  drawWords(context, name, [x + 2 * SIZE * view.markScale, y - 2 * SIZE * view.markScale], LANDMARK);
 }
 
 /** @param {number} weight @param {number} px */

@@ -1,7 +1,7 @@
 /** The slices of one stack in a canvas: scroll, zoom, move, point. What lies on a slice is drawn by its owner. */
 
 import { further, Painted } from "./slices.js";
-import { Viewport } from "./viewport.js";
+import { markScale, Viewport } from "./viewport.js";
 
 /** @typedef {import("./types.js").Pixel} Pixel */
 /** @typedef {import("./types.js").Stack} Stack */
@@ -97,6 +97,7 @@ export class SliceCanvas {
     if (!this.#viewport || !width || !height) return;
     this.element.width = width * devicePixelRatio;
     this.element.height = height * devicePixelRatio;
+    this.#viewport.markScale = markScale();
     this.#viewport.resize(width, height);
     this.draw();
   }

@@ -5,6 +5,7 @@ import { drawCaliper, drawLandmark, drawPlace, Ink } from "./drawing.js";
 import { toStack } from "./geometry.js";
 import { Painted } from "./slices.js";
 import { wordsOf } from "./types.js";
+import { markScale } from "./viewport.js";
 
 /** @typedef {import("./reading.js").Reading} Reading */
 
@@ -13,7 +14,6 @@ const INSET_PX = 200;
 /** Largest part of the shorter side of the stage that the inset takes, and the side below which there is none. */
 const INSET_PART = 0.36;
 const LEAST_STAGE_PX = 240;
-const USUAL_LETTER_PX = 15;
 const CROSS_REACH_PX = 26;
 const SCALE_MM = 10;
 
@@ -57,14 +57,14 @@ export class Stage {
       canvas.style.width = `${width}px`;
       canvas.style.height = `${height}px`;
     }
-    const markScale = parseFloat(getComputedStyle(document.documentElement).fontSize) / USUAL_LETTER_PX;
-    this.#insetPx = Math.round(Math.min(INSET_PX * markScale, INSET_PART * Math.min(width, height)));
+    const scale = markScale();
+    this.#insetPx = Math.round(Math.min(INSET_PX * scale, INSET_PART * Math.min(width, height)));
     this.#inset.style.width = this.#inset.style.height = `${this.#insetPx}px`;
     this.#inset.width = this.#inset.height = this.#insetPx * devicePixelRatio;
     this.#hasInset = Math.min(width, height) >= LEAST_STAGE_PX;
     this.#drawnImage = "";
     if (!this.#reading) return;
-    this.#reading.view.viewport.markScale = markScale;
+    this.#reading.view.viewport.markScale = scale;
     this.#reading.view.viewport.resize(width, height);
   }
 

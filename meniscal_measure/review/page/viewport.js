@@ -6,6 +6,12 @@
 const SMALLEST_FIELD_MM = 8;
 const WIDEST_OVERHANG = 3;
 const JOINT_MARGIN_MM = 14;
+const USUAL_LETTER_PX = 15;
+
+/** Size of marks on a slice, so that they grow with the letters of the page on a large screen. */
+export function markScale() {
+  return parseFloat(getComputedStyle(document.documentElement).fontSize) / USUAL_LETTER_PX;
+}
 
 export class Viewport {
   width = 1;
