@@ -16,7 +16,6 @@ from starlette.types import ASGIApp
 from websockets.sync.client import ClientConnection, connect
 
 from meniscal_measure.caliper.reading import Conventions
-from meniscal_measure.records.journal import Verdict
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.question_desk import QuestionDesk
 from meniscal_measure.review.question_routes import question_application
@@ -229,55 +228,6 @@ def two_visits(painted: Callable[..., Path], tmp_path: Path) -> Callable[[Terms]
         return Desk(knees, tmp_path / "visits.sqlite", terms)
 
     return build
-
-
-def test_by_key_alone_in_firefox_visits_compared_rejected_taken_back_corrected_and_filtered(
-    firefox: Firefox, two_visits: Callable[[Terms], Desk], served: Callable[[Desk], Any]
-) -> None:
-    desk = two_visits(Terms(Conventions()))
-    firefox.open(f"{served(desk).address}#reader=AB")
-    firefox.wait_for("document.querySelectorAll('#list .entry').length === 2")
-    firefox.tab_to("list")
-    firefox.press(END)
-    firefox.press(ENTER)
-    firefox.wait_for(f"{MEASURED} && {AT_REST}")
-    firefox.press("v")
-    firefox.wait_for("document.getElementById('earlier-words').textContent.includes('2025-01-02')")
-    firefox.press("2")
-    spoken = "document.getElementById('announce-act').textContent"
-    firefox.wait_for(f"{spoken}.startsWith('outer edge, image left: placed at column')")
-
-    firefox.press("x")
-    firefox.tab_to("Reject and sign")
-    firefox.press(ENTER)
-    firefox.wait_for("document.getElementById('signed').textContent.startsWith('Rejected')")
-    firefox.tab_to("withdraw")
-    firefox.press(ENTER)
-    firefox.wait_for("document.getElementById('signed').textContent === 'Not signed yet'")
-
-    firefox.tab_to("correct-side")
-    firefox.press(ENTER)
-    firefox.write("Marker on film")
-    firefox.tab_to("Correct the side")
-    firefox.press(ENTER)
-    firefox.wait_for("document.getElementById('side-words').textContent.includes('Marker on film')")
-    firefox.wait_for(f"{MEASURED} && {AT_REST}")
-    firefox.press(CONTROL, ENTER)
-    firefox.wait_for("document.getElementById('signed').textContent.startsWith('Signed by AB')")
-
-    firefox.tab_to("to-list")
-    firefox.press(ENTER)
-    firefox.wait_for("document.getElementById('list-progress').textContent.startsWith('1 of 2')")
-    firefox.tab_to("list-status")
-    for _ in range(3):
-        firefox.press(DOWN)
-    firefox.wait_for(
-        "document.getElementById('list-status').selectedOptions[0].text === 'Signed (1)'"
-    )
-    firefox.wait_for("document.querySelectorAll('#list .entry').length === 1")
-    assert [signing.verdict for signing in desk.journal.all()] == [
-        Verdict.REJECTED, Verdict.WITHDRAWN, Verdict.MEASURED
-    ]  # fmt: skip
 
 
 def test_hidden_millimetres_are_shown_in_firefox_once_signed(

@@ -7,10 +7,6 @@ function asked(id) {
   const dialog = /** @type {HTMLDialogElement} */ (byId(id));
   if (dialog.open) return Promise.resolve("");
   dialog.returnValue = "";
-  /** @type {HTMLFormElement} */ (dialog.querySelector("form")).onsubmit = (event) => {
-    event.preventDefault(); // Firefox takes the closing of a dialog for sending its form, which the page's policy forbids
-    dialog.close(/** @type {HTMLButtonElement | null} */ (event.submitter)?.value);
-  };
   dialog.showModal();
   return new Promise((resolve) => {
     dialog.addEventListener("close", () => resolve(dialog.returnValue), { once: true });
