@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from pathlib import Path
 
 import pyarrow as pa  # type: ignore[import-untyped]
@@ -211,11 +212,10 @@ def test_a_subject_that_looks_like_a_formula_comes_back_as_it_was(folder: Path) 
     [
         ("subject,path\nA,a" + "x" * 1_000_000, "longer than 1000000 characters"),
         ("subject,path" + "x" * 1_000_000, "longer than 1000000 characters"),
-        ("subject,path," + "x" * 200_000, "field larger than field limit"),
         ("subject,path,Path\nA,a,b", "several columns called path"),
         ("subject;path;side;side\nA;a;left;right", "several columns called side"),
     ],
-    ids=["long line", "long header", "long name", "two paths", "two sides"],
+    ids=["long line", "long header", "two paths", "two sides"],
 )
 def test_a_table_that_is_none_or_says_two_things_is_refused(
     tmp_path: Path, content: str, reason: str
@@ -224,3 +224,14 @@ def test_a_table_that_is_none_or_says_two_things_is_refused(
     path.write_text(content)
     with pytest.raises(UsageError, match=reason):
         list(read_manifest(path))
+
+
+def test_a_name_of_a_column_beyond_the_limit_of_csv_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "manifest.csv"
+    path.write_text("subject,path," + "x" * 200_000)
+    usual = csv.field_size_limit(131_072)  # one limit a process, which other libraries may raise
+    try:
+        with pytest.raises(UsageError, match="field larger than field limit"):
+            list(read_manifest(path))
+    finally:
+        csv.field_size_limit(usual)
