@@ -99,7 +99,7 @@ def test_a_fault_is_printed_without_what_it_was_about(
     def broken(*arguments: object) -> None:
         raise ZeroDivisionError("/data/Mustermann^Max/1.dcm")
 
-    monkeypatch.setattr("meniscal_measure.review.routes.encode_slice", broken)
+    monkeypatch.setattr("meniscal_measure.review.page_files.encode_slice", broken)
     status, answer = client.ask(f"tasks/{client.first_task()}/slices/0")
 
     assert status == 500
