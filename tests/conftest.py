@@ -63,12 +63,6 @@ def without_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(save, name, lambda *_, content=content: content)
 
 
-def pytest_xdist_auto_num_workers() -> int:
-    """Three tests for two cores, as many wait for a browser or an archive."""
-    cores = os.cpu_count() or 1
-    return cores + cores // 2
-
-
 LONGEST = ("notebooks/", "tests/exchange/test_servers.py")
 
 
