@@ -135,4 +135,7 @@ def _show(gaps: tuple[str, ...], questions: int, file: Path) -> None:
     for gap in gaps:
         say(f"Gap: {gap}")
     if questions:
-        say(f"{questions} open questions: answer them in {file} and run the command again.")
+        say(
+            f"{questions} open questions: answer them slice by slice with --ask, or in {file} and"
+            " run the command again."
+        )

@@ -140,8 +140,9 @@ def _lists(case: KneeCase) -> Iterator[Flowable]:
         yield from (paragraph(f"- {gap}", FINE) for gap in case.gaps)
     if case.questions:
         yield heading(f"Open questions: {len(case.questions)}", 3)
-        keys = ", ".join(question.key for question in case.questions)
-        yield paragraph(f"Answer them in answers.toml and run the command again: {keys}.", FINE)
+        names = (question.key.partition(".")[2].replace("_", " ") for question in case.questions)
+        how = "Answer them slice by slice with case --ask, or in answers.toml"
+        yield paragraph(f"{how}: {', '.join(names)}.", FINE)
     yield heading("Cautions", 3)
     yield from (paragraph(f"- {caution}", FINE) for caution in case.cautions)
     yield paragraph(f"- {CITATIONS}", FINE)
