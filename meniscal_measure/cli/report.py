@@ -124,7 +124,7 @@ def _nothing_signed(path: Path, study: Study, rejections: Sequence[SignedReading
     if rejections:
         return UsageError(
             "This knee was rejected by {reader:private} in {store:private} ({reason:private});"
-            " there is no reading to report. Take the rejection back on the review page to read"
+            " there is no reading to report. Withdraw the rejection on the review page to read"
             " it after all.",
             reader=rejections[-1].reader,
             store=str(path),

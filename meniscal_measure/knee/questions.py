@@ -117,6 +117,21 @@ LANDMARK_QUESTIONS: tuple[LandmarkQuestion, ...] = (
 )  # fmt: skip
 """Landmarks that are asked for, those that most depends on first."""
 
+LANDMARK_WORDS: Mapping[str, str] = {
+    KneeLandmark.HORN_BESIDE_A: "posterior horn on the slice on one side of the root slice",
+    KneeLandmark.HORN_BESIDE_B: "posterior horn on the slice on the other side of the root slice",
+    KneeLandmark.HORN_FREE_EDGE: "free edge of the posterior horn",
+    KneeLandmark.POSTERIOR_HORN_EDGE: "outer edge of the posterior horn",
+    KneeLandmark.ANTERIOR_HORN_EDGE: "outer edge of the anterior horn",
+    KneeLandmark.CLEFT_EDGE_A: "edge of the cleft on one side",
+    KneeLandmark.CLEFT_EDGE_B: "edge of the cleft on the other side",
+    KneeLandmark.FOOTPRINT_MARROW: "marrow at the footprint",
+    KneeLandmark.REFERENCE_MARROW: "marrow away from the joint",
+    KneeLandmark.SHAFT_CENTRE_UPPER: "centre of the tibial shaft, near the joint",
+    KneeLandmark.SHAFT_CENTRE_LOWER: "centre of the tibial shaft, as far down as it is seen",
+}
+"""What to place, where the name of the landmark does not say it."""
+
 SIGN_PLANES = {
     RootSign.GHOST: Plane.SAGITTAL,
     RootSign.CLEFT: Plane.SAGITTAL,
@@ -187,7 +202,8 @@ def open_questions(
     placed = {landmark.name for landmark in answers.landmark} | set(known)
     found = [
         OpenQuestion(
-            key := f"landmark.{asked.name}", f"Where is the {asked.name.replace('_', ' ')}?",
+            key := f"landmark.{asked.name}",
+            f"Where is the {LANDMARK_WORDS.get(asked.name, asked.name.replace('_', ' '))}?",
             f"for: {asked.why}", asked.plane, where=likely.get(key),
         )
         for asked in landmark_questions(answers.case.root)

@@ -75,3 +75,10 @@ def test_the_template_names_the_slice_to_look_on_and_is_read_back() -> None:
     text = answers_template(questions)
     assert "Where is the posterior horn? Try sagittal slice 9, image 16." in text
     assert answers_from(tomllib.loads(text), "answers.toml") == Answers()
+
+
+def test_a_landmark_is_asked_for_in_the_words_of_the_trade() -> None:
+    texts = {question.key: question.text for question in open_questions(Answers(), ALL)}
+    assert texts["landmark.medial_eminence_apex"] == "Where is the medial eminence apex?"
+    assert texts["landmark.cleft_edge_a"] == "Where is the edge of the cleft on one side?"
+    assert not [text for text in texts.values() if "_" in text or text.endswith((" a?", " b?"))]

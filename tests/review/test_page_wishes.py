@@ -70,7 +70,7 @@ def test_a_rejection_is_taken_back(list_of_four: Desk, served: Serve, page: Page
     page.goto(f"{served(list_of_four).address}#reader=AB")
     page.locator("#list .entry").nth(1).click()
     expect(page.locator("#signed")).to_contain_text("Rejected (Other: test)")
-    page.get_by_role("button", name="Take the rejection back").click()
+    page.get_by_role("button", name="Withdraw the rejection").click()
 
     expect(page.locator("#signed")).to_have_text("Not signed yet")
     assert list_of_four.tasks("AB")[1]["status"] == ""
