@@ -313,13 +313,19 @@ def two_knees(
     return desk, page
 
 
+def begun(page: Page) -> None:
+    """Wait for the first slice and for what is proposed or was set on it."""
+    page.wait_for_selector("#stage[data-drawn]")
+    expect(page.locator("#slice-why")).not_to_contain_text("The program is looking")
+
+
 @pytest.fixture
 def shown(page: Page) -> Show:
-    """Open the page of a server as a reader and wait for the first slice."""
+    """Open the page of a server as a reader and wait for the first slice and what was set on it."""
 
     def show(client: Client, *, tab: Page = page, reader: str = "AB") -> Page:
         tab.goto(f"{client.address}#reader={reader}")
-        tab.wait_for_selector("#stage[data-drawn]")
+        begun(tab)
         return tab
 
     return show

@@ -16,7 +16,7 @@ from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
-from tests.review.conftest import OpenDesk, Serve, Show
+from tests.review.conftest import OpenDesk, Serve, Show, begun
 from tests.review.on_page import at_rest, on_screen
 
 ZOOMED = """([least, most]) => {
@@ -124,7 +124,7 @@ def test_a_reading_is_signed_with_the_keyboard_alone(
     page.goto(served(desk).address)
     page.keyboard.type("Reader Δ")
     page.keyboard.press("Enter")
-    page.wait_for_selector("#stage[data-drawn]")
+    begun(page)
     start = extrusion_mm(page, "Medial")
 
     page.keyboard.press("2")
@@ -241,7 +241,7 @@ def test_everything_is_found_as_it_was_left(proposed: Page) -> None:
     }
 
     page.reload()
-    page.wait_for_selector("#stage[data-drawn]")
+    begun(page)
 
     page.locator("#quality summary").click()
     expect(page.get_by_label("Motion")).to_be_checked()
@@ -265,7 +265,7 @@ def test_steps_are_undone_and_done_again_even_after_a_reload(proposed: Page) -> 
     assert moved > start + 4
 
     page.reload()
-    page.wait_for_selector("#stage[data-drawn]")
+    begun(page)
     page.keyboard.press("u")
     card = page.locator('section[aria-label="Medial extrusion"] .value')
     expect(card).to_contain_text(f"{start:.2f}")

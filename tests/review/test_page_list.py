@@ -7,7 +7,7 @@ from pathlib import Path
 from playwright.sync_api import Page, expect
 
 from meniscal_measure.review.desk import Desk
-from tests.review.conftest import OpenDesk, Serve
+from tests.review.conftest import OpenDesk, Serve, begun
 
 
 def test_ten_thousand_knees_are_listed_found_and_opened(
@@ -28,7 +28,7 @@ def test_ten_thousand_knees_are_listed_found_and_opened(
     page.keyboard.press("ArrowDown")
     page.keyboard.press("Enter")
 
-    page.wait_for_selector("#stage[data-drawn]")
+    begun(page)
     expect(page.locator("#title")).to_have_text("K05121 · 5122 of 10000")
 
 
@@ -36,7 +36,7 @@ def test_after_a_signature_the_next_knee_is_one_key_away(two_knees: tuple[Desk, 
     _, page = two_knees
     for name in ("one", "two"):
         expect(page.locator("#title")).to_contain_text(name)
-        page.wait_for_selector("#stage[data-drawn]")
+        begun(page)
         expect(page.locator("#results .value")).to_have_count(2)
         page.keyboard.press("Control+Enter")
         expect(page.locator("#signed")).to_contain_text("Signed by AB")

@@ -13,7 +13,7 @@ from playwright.sync_api import Browser, Dialog, Page, expect
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.routes import application
 from meniscal_measure.review.serve import PageServer
-from tests.review.conftest import OpenDesk, Serve, Show
+from tests.review.conftest import OpenDesk, Serve, Show, begun
 
 LEAST_STAGE_PX = 140
 """Below this side a slice is too small to place a landmark on."""
@@ -150,7 +150,7 @@ def test_esc_at_the_question_for_the_reader_asks_again(
     page.keyboard.type("AB")
     page.keyboard.press("Enter")
 
-    page.wait_for_selector("#stage[data-drawn]")
+    begun(page)
     page.locator("#to-reader").click()
     page.keyboard.press("Escape")
     expect(page.locator("#stage")).to_be_visible()

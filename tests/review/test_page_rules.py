@@ -15,7 +15,7 @@ from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.reading_plan import Blinding
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
-from tests.review.conftest import OpenDesk, Serve, Show
+from tests.review.conftest import OpenDesk, Serve, Show, begun
 
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text("utf-8")
@@ -205,7 +205,7 @@ def test_the_page_asks_nobody_else_and_breaks_no_rule_of_its_own(
     page.on("request", lambda request: asked.append(request.url))
     page.on("console", lambda message: said.append(message.text))
     page.goto(f"{client.address}#reader=AB")
-    page.wait_for_selector("#stage[data-drawn]")
+    begun(page)
     open_details(page)
     page.keyboard.press("?")
     expect(page.locator("#stage")).to_have_attribute("aria-busy", "false")
@@ -246,7 +246,7 @@ def test_blinded_nothing_in_the_page_or_the_answers_tells_whose_knee_it_is(
     seen = []
     for number in range(4):
         page.locator("#list .entry").nth(number).click()
-        page.wait_for_selector("#stage[data-drawn]")
+        begun(page)
         expect(page.locator("#todo")).to_have_text("Click the rim, image left")
         for key in "1", "5", "2":
             page.keyboard.press(key)

@@ -20,7 +20,7 @@ from meniscal_measure.review.worklist import Knee
 from meniscal_measure.series.model import Laterality
 from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.workflow.placing import Placed
-from tests.review.conftest import OpenDesk, Serve, Show
+from tests.review.conftest import OpenDesk, Serve, Show, begun
 
 
 @pytest.fixture
@@ -277,7 +277,7 @@ def test_single_keys_can_be_turned_off(open_desk: OpenDesk, served: Serve, shown
     expect(page.locator("#slice-where")).to_contain_text("measured is slice")
 
     page.reload()
-    page.wait_for_selector("#stage[data-drawn]")
+    begun(page)
     page.keyboard.press("x")
     expect(page.locator("dialog[open]")).to_have_count(0)
     page.get_by_role("button", name="Keys").click()

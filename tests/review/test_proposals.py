@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import expect
+from playwright.sync_api import Page, Route, expect
 
 from meniscal_measure.caliper.landmarks import (
     LandmarkSet,
@@ -185,6 +185,24 @@ def test_the_reader_lets_the_program_propose_on_another_slice(
     assert signing.record["reading"]["conventions"]["slice"] == "chosen_by_reader"
     page.keyboard.press("Control+z")
     expect(page.locator("#slice-where")).to_contain_text("measured is slice 7")
+
+
+@pytest.mark.parametrize("late", ["**/desk", "**/proposal"])
+def test_a_reader_who_looks_at_another_slice_stays_there_when_the_proposal_comes(
+    desk_with: Callable[..., Desk], served: Serve, page: Page, late: str
+) -> None:
+    held: list[Route] = []
+    page.route(late, lambda route: held.append(route))
+    with page.expect_request(late):
+        page.goto(f"{served(desk_with()).address}#reader=AB")
+    expect(page.locator("#slice-where")).to_contain_text("7 of 13")
+    page.keyboard.press("PageUp")
+    expect(page.locator("#slice-where")).to_contain_text("6 of 13")
+
+    for route in held:
+        route.continue_()
+    expect(page.locator("#slice-why")).to_contain_text("Proposed: slice 7")
+    expect(page.locator("#slice-where")).to_contain_text("6 of 13; measured is slice 7")
 
 
 def test_what_to_check_on_another_slice_is_still_said_after_a_restart(

@@ -17,7 +17,7 @@ from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.reading_plan import Blinding
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
-from tests.review.conftest import Serve
+from tests.review.conftest import Serve, begun
 
 POINTS = {
     "lateral_rim": [60, 120],
@@ -49,7 +49,7 @@ def study(painted: Callable[..., Path], tmp_path: Path) -> Study:
 def open_present(desk: Desk, page: Page, served: Serve) -> Page:
     page.goto(f"{served(desk).address}#reader=AB")
     page.locator("#list .entry", has_text=NOW).click()
-    page.wait_for_selector("#stage[data-drawn]")
+    begun(page)
     return page
 
 

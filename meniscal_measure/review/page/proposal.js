@@ -49,9 +49,14 @@ export class Proposal {
   /** @param {State} state */
   async #begin(state) {
     const { reading } = this;
+    const isElsewhere = !reading.isMeasuredSlice;
     reading.state = state;
-    reading.show(state.slice);
-    reading.zoomToJoint();
+    if (isElsewhere) {
+      reading.speak(`The measured slice is ${reading.nameOf(state.slice)} now`); // whoever looks at another slice stays there
+    } else {
+      reading.show(state.slice);
+      reading.zoomToJoint();
+    }
     reading.select(reading.firstMissing());
     reading.measurer.ask("all");
     try {
@@ -66,6 +71,10 @@ export class Proposal {
     const { reading } = this;
     const { state, shown } = reading;
     if (!this.mayAsk || !reading.mayChange) return;
+    if (this.isAwaited) {
+      reading.say("The program is still looking for slice and landmarks: ask again when it has ended");
+      return;
+    }
     reading.say(`Proposing on ${reading.nameOf(shown)}…`);
     try {
       const answer = await reading.editing.during(reading.api.post(`${reading.path}/slices/${shown}/propose`, { state }));

@@ -19,6 +19,8 @@ export class View {
   snapsDrops = false;
   #timer = 0;
   #isBegun = false;
+  /** Whether the reader has gone to another slice before the work was taken up. */
+  #wasLeafed = false;
   #since = performance.now();
   #readBefore = 0;
 
@@ -43,9 +45,9 @@ export class View {
     return this.#readBefore + (performance.now() - this.#since) / 1000;
   }
 
-  /** Take up what was in view the last time; without one, the slice to be measured. @param {SavedView | null} saved @param {number} slice @returns {boolean} whether zoom and place are those of then */
+  /** Take up what was in view the last time; without one, the slice to be measured. The slice a reader has gone to meanwhile stays. @param {SavedView | null} saved @param {number} slice @returns {boolean} whether zoom and place are those of then */
   begin(saved, slice) {
-    this.shown = Math.min(saved?.slice ?? slice, this.knee.slices.length - 1);
+    if (!this.#wasLeafed) this.shown = Math.min(saved?.slice ?? slice, this.knee.slices.length - 1);
     this.#isBegun = true;
     if (!saved) return false;
     this.window = saved.window;
@@ -64,6 +66,7 @@ export class View {
     const to = Math.min(Math.max(index, 0), this.knee.slices.length - 1);
     if (to === this.shown) return false;
     this.shown = to;
+    this.#wasLeafed = true;
     this.#moved();
     return true;
   }
