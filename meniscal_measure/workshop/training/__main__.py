@@ -1,8 +1,9 @@
-"""Train all networks: `python -m meniscal_measure.workshop.training FOLDER`.
+"""Train networks: `python -m meniscal_measure.workshop.training FOLDER`.
 
 Every graphics card trains one network at a time, each in a process of its own; on one card they
 follow one another, about eight minutes each with sixteen processor cores. Started again it goes
 on where it was. It leaves ONNX files in FOLDER, which `training.release` puts into the package.
+Without `--stages` it trains all released networks; `--stages margin_e margin_f` trains the next.
 """
 
 from __future__ import annotations
@@ -11,46 +12,60 @@ import argparse
 import os
 import subprocess
 import sys
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from queue import SimpleQueue
 
 import torch
 
-from meniscal_measure.workshop.training.train import Run
+from meniscal_measure.workshop.training import earlier
+from meniscal_measure.workshop.training.stages import ALL, STAGES
 
-NETWORKS = {"survey": "survey", "margin_a": "margin", "margin_b": "margin", "survey_b": "survey"}
-"""Name of each network with what it is taught; those of one task differ in their seed."""
 SPARE_CORES = 1
 """Processor cores left to each training process beside its workers."""
 
 
 @dataclass(frozen=True)
 class Plan:
-    """How all networks are trained."""
+    """How the stages are run.
+
+    Parameters
+    ----------
+    folder
+        Of checkpoints and networks.
+    seconds
+        Of each stage, where not as it says itself.
+    sitting
+        Seconds after which a stage pauses; earlier code does not pause.
+    workers
+        Processes that make volumes, for each network.
+    """
 
     folder: Path
-    seed: int
-    seconds: float
-    sitting: float
     workers: int
-    """Processes that make volumes, for each network."""
+    seconds: float | None = None
+    sitting: float | None = None
 
     def train(self, name: str, device: str) -> None:
         """Train and export one network on one device; an error stops everything."""
-        checkpoint = self.folder / f"{name}.pt"
-        task, seed = NETWORKS[name], self.seed + list(NETWORKS).index(name)
-        options = {
-            "seed": seed,
-            "seconds": self.seconds,
-            "sitting": self.sitting,
-            "workers": self.workers,
-            "device": device,
-        }
-        given = [part for key, value in options.items() for part in (f"--{key}", str(value))]
-        _module("train", task, str(checkpoint), *given)
-        _module("export", task, str(checkpoint), str(self.folder / f"{name}.onnx"))
+        stage, checkpoint = ALL[name], self.folder / f"{name}.pt"
+        options: dict[str, object] = {"workers": self.workers, "device": device}
+        if stage.code is None:
+            asked = {"seconds": self.seconds, "sitting": self.sitting}
+            options |= {key: value for key, value in asked.items() if value is not None}
+            _module(
+                "train",
+                name,
+                str(self.folder),
+                *(f"--{key}={value}" for key, value in options.items()),
+            )
+        elif not checkpoint.exists():
+            length_s = stage.seconds if self.seconds is None else self.seconds
+            earlier.trained(
+                stage, name, self.folder, options | {"seed": stage.seed, "seconds": length_s}
+            )
+        _module("export", stage.task, str(checkpoint), str(self.folder / f"{name}.onnx"))
 
 
 def _module(name: str, *arguments: str) -> None:
@@ -58,18 +73,15 @@ def _module(name: str, *arguments: str) -> None:
     subprocess.run([sys.executable, "-m", module, *arguments], check=True)
 
 
-def devices() -> list[str]:
-    """List the graphics cards, or the processor where there is none."""
-    return [f"cuda:{i}" for i in range(torch.cuda.device_count())] or ["cpu"]
-
-
 def train_all(plan: Plan, names: list[str], places: list[str]) -> None:
-    """Train networks, each on the first device that is free."""
-    free = SimpleQueue[str]()
+    """Train networks, each on the first device that is free, after that which it starts from."""
+    free, done = SimpleQueue[str](), dict[str, Future[None]]()
     for place in places:
         free.put(place)
 
     def on_a_free_device(name: str) -> None:
+        if ALL[name].after in done:
+            done[ALL[name].after].result()
         place = free.get()
         try:
             plan.train(name, place)
@@ -77,24 +89,26 @@ def train_all(plan: Plan, names: list[str], places: list[str]) -> None:
             free.put(place)
 
     with ThreadPoolExecutor(len(places)) as pool:
-        list(pool.map(on_a_free_device, names))
+        for name in sorted(names, key=list(ALL).index):
+            done[name] = pool.submit(on_a_free_device, name)
+    for future in done.values():
+        future.result()
 
 
 def main() -> None:
     """Read the command line, train and export."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
-    parser.add_argument("--networks", nargs="+", choices=list(NETWORKS), default=list(NETWORKS)[:3])
-    parser.add_argument("--seed", type=int, default=1, help="of the first network; others follow")
-    parser.add_argument("--seconds", type=float, default=Run.seconds, help="for each network")
-    parser.add_argument("--sitting", type=float, default=Run.sitting, help="pause after so long")
+    parser.add_argument("--stages", nargs="+", choices=list(ALL), default=list(STAGES))
+    parser.add_argument("--seconds", type=float, help="of each stage, instead of its own")
+    parser.add_argument("--sitting", type=float, help="pause after so long")
     parser.add_argument("--workers", type=int, help="that make volumes, for each network")
     given = parser.parse_args()
-    places = devices()
-    at_once = min(len(places), len(given.networks))
+    cards = [f"cuda:{i}" for i in range(torch.cuda.device_count())] or ["cpu"]
+    at_once = min(len(cards), len(given.stages))
     workers = given.workers or max(1, (os.cpu_count() or 1) // at_once - SPARE_CORES)
-    plan = Plan(given.folder, given.seed, given.seconds, given.sitting, workers)
-    train_all(plan, given.networks, places)
+    given.folder.mkdir(parents=True, exist_ok=True)
+    train_all(Plan(given.folder, workers, given.seconds, given.sitting), given.stages, cards)
 
 
 if __name__ == "__main__":

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
-SURVEY_WIDTHS = (16, 32, 64, 96, 128)
-MARGIN_WIDTHS = (16, 32, 64, 112, 160)
-SURVEY_POINTS, MARGIN_POINTS = 4, 3
-SURVEY_SCALARS = 6
-"""Measurable, coronal knee, two offsets, log spread of the offsets."""
-MARGIN_SCALARS = 3
-"""Log standard deviation of each point along the outward axis, in pixels."""
+WIDTHS = {"survey": (16, 32, 64, 96, 128), "margin": (16, 32, 64, 112, 160)}
+"""Channels of each level, by task."""
+POINTS = {"survey": 4, "margin": 3}
+SCALARS = {"survey": 6, "margin": 3}
+"""Survey: measurable, coronal knee, two offsets, log spread of the offsets. Margin: log standard
+deviation of each point along the outward axis, in pixels."""
 TISSUES = 5
 OFFSET_UNIT_MM = 10.0
 
@@ -93,11 +92,15 @@ def expectation(heat: Tensor) -> tuple[Tensor, Tensor]:
     return torch.stack([column, row], -1), mass
 
 
-def survey_network() -> PointNetwork:
-    """Network of the first stage."""
-    return PointNetwork(SURVEY_WIDTHS, SURVEY_POINTS, SURVEY_SCALARS)
+def network_of(task: str, widths: tuple[int, ...] = ()) -> PointNetwork:
+    """Make a network for a task, of the usual widths where none are given."""
+    return PointNetwork(widths or WIDTHS[task], POINTS[task], SCALARS[task])
 
 
-def margin_network() -> PointNetwork:
-    """Network of the second stage."""
-    return PointNetwork(MARGIN_WIDTHS, MARGIN_POINTS, MARGIN_SCALARS)
+def averaged(task: str, state: dict[str, Any]) -> PointNetwork:
+    """Give the network whose averaged weights a checkpoint holds, as wide as they are."""
+    weights = state["average"]
+    levels = [name for name in weights if name.startswith("down.") and name.endswith(".0.weight")]
+    network = network_of(task, tuple(len(weights[name]) for name in levels))
+    network.load_state_dict(weights)
+    return network

@@ -9,20 +9,19 @@ import torch
 from torch import Tensor, nn
 
 from meniscal_measure.locate.frames import MARGIN_SIZE, SURVEY_SIZE
-from meniscal_measure.workshop.training import architecture
+from meniscal_measure.workshop.training.architecture import PointNetwork, averaged
 
 OPSET = 18
 OUTPUTS = ("points", "mass", "scalars", "tissue")
 OUTLINES = [2, 3, 1]
 """Places of tibia, meniscus and femur among the tissues that the networks tell apart."""
 SIZES = {"survey": SURVEY_SIZE, "margin": MARGIN_SIZE}
-MAKERS = {"survey": architecture.survey_network, "margin": architecture.margin_network}
 
 
 class Slim(nn.Module):
     """A trained network less what only training needs."""
 
-    def __init__(self, network: architecture.PointNetwork) -> None:
+    def __init__(self, network: PointNetwork) -> None:
         super().__init__()
         self.network = network
 
@@ -35,8 +34,7 @@ class Slim(nn.Module):
 
 def export(kind: str, weights: Path, target: Path) -> None:
     """Turn a checkpoint's averaged weights into an ONNX file with a free batch axis."""
-    network = MAKERS[kind]()
-    network.load_state_dict(torch.load(weights, map_location="cpu", weights_only=True)["average"])
+    network = averaged(kind, torch.load(weights, map_location="cpu", weights_only=True))
     example = torch.rand(2, 3, SIZES[kind], SIZES[kind])
     torch.onnx.export(
         Slim(network).eval(),
@@ -53,7 +51,7 @@ def export(kind: str, weights: Path, target: Path) -> None:
 def main() -> None:
     """Read the command line and export."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("kind", choices=sorted(MAKERS))
+    parser.add_argument("kind", choices=sorted(SIZES))
     parser.add_argument("weights", type=Path)
     parser.add_argument("target", type=Path)
     options = parser.parse_args()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import torch
 from torch import Tensor
 from torch.nn import functional
@@ -13,24 +15,42 @@ HEAT_SIGMA_PX = {"survey": 1.3, "margin": 2.2}
 """Width of the target heat maps: about 1.3 mm and 0.7 mm."""
 TISSUE_WEIGHTS = (1.0, 1.0, 1.0, 3.0, 2.0)
 SLACK = 1e-6
+LEAST_LOG_SD, MOST_SCALE_PX = -1.2, 8 * math.sqrt(2)
+"""Where errors are weighed, the standard deviation that the network states is held within these."""
 
 
-def margin_loss(output: Output, example: MarginExample) -> tuple[Tensor, dict[str, Tensor]]:
-    """Loss of the margin network and its readable parts."""
+def margin_loss(
+    output: Output, example: MarginExample, *, weighed: bool = False
+) -> tuple[Tensor, dict[str, Tensor]]:
+    """Loss of the margin network and its readable parts.
+
+    Parameters
+    ----------
+    output, example
+        What the network found, and the truth.
+    weighed
+        Whether an error counts the more, the surer the network says it is.
+    """
     present = example.present.float()
     heat = _heat_loss(output.heat, example.points, present, HEAT_SIGMA_PX["margin"])
     error = output.points - example.points
     along = (error * example.axis[:, None]).sum(-1)
     distance = torch.sqrt((error**2).sum(-1) + SLACK)
     weights = torch.tensor([1.0, 1.0, 0.4], device=present.device) * present
-    near = (weights * (distance + 2 * along.abs())).sum() / weights.sum().clamp(min=1)
+    size = distance + 2 * along.abs()
+    near = (weights * size).sum() / weights.sum().clamp(min=1)
     log_sd = output.scalars.clamp(-3, 4)
     spread = log_sd + 0.5 * (along.detach() / torch.exp(log_sd)) ** 2
     spread = (spread * present).sum() / present.sum().clamp(min=1)
     tissue = _tissue_loss(output.tissue, example.tissue)
     extrusion = (along[:, 1] - along[:, 0])[present[:, 1] > 0].abs()
     parts = {"heat": heat, "near": near, "spread": spread, "tissue": tissue}
-    loss = heat + 0.3 * near + 0.1 * spread + 0.5 * tissue
+    loss = heat + (0.1 if weighed else 0.3) * near + 0.1 * spread + 0.5 * tissue
+    if weighed:
+        scale = torch.exp(log_sd.clamp(min=LEAST_LOG_SD)).detach().clamp(max=MOST_SCALE_PX)
+        laplace = (weights * size / scale).sum() / weights.sum().clamp(min=1)
+        parts["laplace"] = math.sqrt(0.5) * laplace
+        loss = loss + 0.4 * parts["laplace"]
     return loss, {**parts, "extrusion_px": extrusion.mean()}
 
 

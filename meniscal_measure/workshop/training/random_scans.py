@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from meniscal_measure.anatomy import Compartment
@@ -27,14 +29,40 @@ POPULATION = Population(osteoarthritis=0.35, medial_root_tear=0.3, lateral_root_
 """Sick knees more often than they are met, since they are harder."""
 EXTRUSION_MM = (-3.0, 9.5)
 """Extrusions are drawn evenly, so that large ones are not shrunk towards the usual."""
-ANY_CONTRAST = 0.2
-"""Share of knees whose tissues are shown in no sequence's contrast."""
 SPIN_ECHO = 0.75
 """Share of spin echoes; the others are gradient echoes."""
 LEAST_REPETITION = 6
 """Repetition times are at least so many echo times."""
 SIGNAL_SPREAD = 0.25
 """Standard deviation of the logarithm of a tissue's signal from knee to knee."""
+T1_MS = (8.0, 20.0), (400.0, 800.0)
+"""Echo and repetition times of spin echoes for T1 contrast (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Severity:
+    """How poor the images are.
+
+    Parameters
+    ----------
+    any_contrast
+        Share of knees whose tissues are shown in no sequence's contrast.
+    least_snr
+        Least signal-to-noise ratio.
+    motion
+        Share of knees that moved.
+    t1
+        Share of knees imaged for T1 contrast without fat suppression, beside those drawn so.
+    """
+
+    any_contrast: float
+    least_snr: float
+    motion: float
+    t1: float = 0.0
+
+
+USUAL = Severity(0.2, 7, 0.15)
+MILD = Severity(0.12, 10, 0.08)
 
 
 def draw_knee(rng: np.random.Generator) -> SyntheticKnee:
@@ -53,11 +81,14 @@ def _moved(parameters: KneeParameters, compartment: Compartment, by_mm: float) -
         return parameters  # this meniscus keeps the extrusion that it was drawn with
 
 
-def draw_protocol(rng: np.random.Generator) -> Protocol:
+def draw_protocol(rng: np.random.Generator, severity: Severity = USUAL) -> Protocol:
     """Draw the timing of a spin or a gradient echo."""
-    spin = rng.random() < SPIN_ECHO
+    t1 = severity.t1 > 0 and rng.random() < severity.t1
+    spin = t1 or rng.random() < SPIN_ECHO
     echo_ms = rng.uniform(8, 85) if spin else rng.uniform(3, 16)
     repetition_ms = np.exp(rng.uniform(*np.log((400, 5500) if spin else (9, 700))))
+    if t1:
+        echo_ms, repetition_ms = (rng.uniform(*limits) for limits in T1_MS)
     return Protocol(
         *("drawn", "PROTON_DENSITY"),
         echo_type=EchoType.SPIN_ECHO if spin else EchoType.GRADIENT_ECHO,
@@ -65,44 +96,51 @@ def draw_protocol(rng: np.random.Generator) -> Protocol:
         echo_time_ms=float(echo_ms),
         flip_angle_deg=180.0 if spin else float(rng.uniform(8, 70)),
         echo_train_length=1,
-        fat_suppressed=bool(rng.random() < (0.5 if spin else 0.7)),
+        fat_suppressed=not t1 and bool(rng.random() < (0.5 if spin else 0.7)),
         bandwidth_hz_per_px=float(rng.uniform(110, 500)),
         source="drawn",
     )
 
 
-def draw_signals(rng: np.random.Generator, protocol: Protocol, field_t: float) -> FloatArray:
+def draw_signals(
+    rng: np.random.Generator, protocol: Protocol, field_t: float, severity: Severity = USUAL
+) -> FloatArray:
     """Draw water and fat part of every tissue, shape (2, tissues)."""
     water, fat = tissue_signals(protocol, field_t)
     total = (water + fat) * np.exp(rng.normal(0, SIGNAL_SPREAD, len(Tissue)))
-    if rng.random() < ANY_CONTRAST:
+    if rng.random() < severity.any_contrast:
         total = rng.uniform(0.02, 1, len(Tissue))
     share = np.array([PROPERTIES[tissue].fat_fraction for tissue in Tissue])
     total[Tissue.AIR] = 0
     return np.stack([total * (1 - share), total * share])
 
 
-def draw_scanner(rng: np.random.Generator, pixel_mm: float) -> Scanner:
+def draw_scanner(rng: np.random.Generator, pixel_mm: float, severity: Severity = USUAL) -> Scanner:
     """Draw what is imperfect about the scanner."""
     direction = rng.normal(size=3)
     direction /= np.linalg.norm(direction)
     failure = SuppressionFailure(float(rng.uniform(0.2, 1)), tuple(direction))
     return Scanner(
         field_strength_t=float(rng.choice(FIELD_STRENGTHS_T)),
-        snr=float(np.exp(rng.uniform(np.log(7), np.log(80)))),
+        snr=float(np.exp(rng.uniform(np.log(severity.least_snr), np.log(80)))),
         matrix_fraction=(float(rng.uniform(0.6, 1)), float(rng.uniform(0.8, 1))),
         ringing_filter=float(rng.uniform(0, 0.8)),
         coil=Coil(int(rng.choice([1, 4])), falloff=float(rng.uniform(0, 0.8))),
-        motion=Motion(rng.uniform(0.1, 0.8), rng.uniform(3, 30)) if rng.random() < 0.15 else None,
+        motion=Motion(rng.uniform(0.1, 0.8), rng.uniform(3, 30))
+        if rng.random() < severity.motion
+        else None,
         failure=failure if rng.random() < 0.2 else None,
         texture=float(rng.uniform(0.3, 1.8)),
         subsampling=Subsampling(1 if pixel_mm < 0.5 else 2, int(rng.integers(2, 5))),
     )
 
 
-def scanned(rng: np.random.Generator, knee: SyntheticKnee, plan: StackPlan) -> ScannedStack:
+def scanned(
+    rng: np.random.Generator, knee: SyntheticKnee, plan: StackPlan, severity: Severity = USUAL
+) -> ScannedStack:
     """Image a knee under a sequence and on a scanner drawn at random."""
-    protocol, scanner = draw_protocol(rng), draw_scanner(rng, plan.row_spacing_mm)
-    signals = draw_signals(rng, protocol, scanner.field_strength_t)
+    protocol = draw_protocol(rng, severity)
+    scanner = draw_scanner(rng, plan.row_spacing_mm, severity)
+    signals = draw_signals(rng, protocol, scanner.field_strength_t, severity)
     seeds = int(rng.integers(2**31)), int(rng.integers(2**31))
     return scan(knee, plan, protocol, scanner=scanner, seeds=seeds, signals=signals)

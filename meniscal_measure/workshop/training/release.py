@@ -15,9 +15,9 @@ import onnx
 from onnx import helper, numpy_helper
 
 from meniscal_measure import locate
+from meniscal_measure.workshop.training.stages import ALL
 
 FOLDER = Path(locate.__file__).parent / "weights"
-NAMES = ("survey", "survey_b", "margin_a", "margin_b", "margin_c", "margin_d")
 
 
 def halved(model: onnx.ModelProto) -> onnx.ModelProto:
@@ -44,7 +44,7 @@ def halved(model: onnx.ModelProto) -> onnx.ModelProto:
 def release(source: Path) -> None:
     """Copy the networks and list their SHA-256 in the form `sha256sum --check` reads."""
     lines = []
-    for target in (FOLDER / f"{name}.onnx" for name in NAMES):
+    for target in (FOLDER / f"{name}.onnx" for name in ALL):
         if (source / target.name).exists():
             onnx.save(halved(onnx.load(source / target.name)), target)
         if target.exists():

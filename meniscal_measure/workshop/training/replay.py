@@ -19,8 +19,6 @@ from meniscal_measure.workshop.training.acquisition import normalised
 
 GAMMA_SPREAD = 0.22
 """Standard deviation of the logarithm of the exponent that bends the grey scale."""
-SINGLE_SHARE = 0.2
-"""Share of pictures shown without their neighbours."""
 EDGE_PX = 3
 """A point nearer to the border of the picture is not taught."""
 
@@ -123,10 +121,10 @@ def varied(example: Any, size: int, variation: Variation) -> Any:
     )
 
 
-def with_singles(example: Any) -> Any:
-    """Repeat some slices as their own neighbours, as where a single slice was exported."""
+def with_singles(example: Any, share: float) -> Any:
+    """Repeat a share of slices as their own neighbours, as where a single slice was exported."""
     image = example.image
-    single = torch.rand(len(image), 1, 1, 1, device=image.device) < SINGLE_SHARE
+    single = torch.rand(len(image), 1, 1, 1, device=image.device) < share
     return replace(example, image=torch.where(single, image[:, 1:2], image))
 
 

@@ -1,9 +1,9 @@
 """Train one network on synthetic knees: `python -m meniscal_measure.workshop.training.train`.
 
-Half of what is learnt from are knees made in batches on the graphics card (`samples`), half the
+Half of what it learns from are knees made in batches on the graphics card (`samples`), half the
 three-dimensional knee of `workshop.knees` under a simulated scanner, which worker processes draw
-(`volumes`).
-Seeded, stopped by the clock, and resumable: started again with the same checkpoint it goes on.
+(`volumes`). A stage (`stages`) says which, and all else that makes the network what it is.
+Seeded, stopped by the clock, and resumable: started again in the same folder it goes on.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ import argparse
 import copy
 import math
 import time
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,101 +19,76 @@ from typing import Any
 import torch
 from torch import Tensor
 
-from meniscal_measure.locate.frames import MARGIN_SIZE, SURVEY_SIZE
-from meniscal_measure.workshop.training import architecture, losses, samples, volumes
-from meniscal_measure.workshop.training.distractors import with_strange
-from meniscal_measure.workshop.training.replay import Variation, varied, with_singles
+from meniscal_measure.workshop.training import architecture, volumes
+from meniscal_measure.workshop.training.release import FOLDER as RELEASED
+from meniscal_measure.workshop.training.restore import restored
+from meniscal_measure.workshop.training.stages import ALL, Stage
 from meniscal_measure.workshop.training.stores import Stores
+from meniscal_measure.workshop.training.task import Task, task_of
 
 AVERAGE_DECAY = 0.999
 """Per step decay of the running average of the weights, which is what is used afterwards."""
 WARM_UP_STEPS = 200
 BATCH = 128
 """Pictures in a batch."""
+FITTED_TO = 12
+"""Knees to whose pictures the normalisation of a restored network is fitted."""
 SAVE_EVERY_S = 60.0
 PARTS = ("network", "average", "optimiser")
 """What of a run has weights of its own."""
 
 
 @dataclass(frozen=True)
-class Task:
-    """What is trained: how examples are made, varied and judged."""
-
-    network: Callable[[], architecture.PointNetwork]
-    batch: Callable[[int, torch.device], Any]
-    slab: Callable[[Any], Any]
-    shown: Callable[[Any], Any]
-    loss: Callable[[architecture.Output, Any], tuple[Tensor, dict[str, Tensor]]]
-
-
-def _survey_shown(example: samples.SurveyExample) -> samples.SurveyExample:
-    return with_strange(varied(with_singles(example), SURVEY_SIZE, Variation(5, 0.05, 5)))
-
-
-def _margin_shown(example: samples.MarginExample) -> samples.MarginExample:
-    shown: samples.MarginExample = varied(with_singles(example), MARGIN_SIZE, Variation(6, 0.08, 5))
-    return shown
-
-
-TASKS = {
-    "survey": Task(
-        architecture.survey_network,
-        samples.survey_batch,
-        volumes.survey_slab,
-        _survey_shown,
-        losses.survey_loss,
-    ),
-    "margin": Task(
-        architecture.margin_network,
-        samples.margin_batch,
-        volumes.margin_slab,
-        _margin_shown,
-        losses.margin_loss,
-    ),
-}
-
-
-@dataclass(frozen=True)
 class Run:
-    """How a network is trained.
+    """How a stage is run.
 
     Parameters
     ----------
-    task
-        A name among `TASKS`.
-    checkpoint
-        File that it leaves, and goes on from where it is there.
-    seed, seconds, learning_rate
-        Of the whole run.
+    name
+        Of the stage, among `stages.ALL`.
+    folder
+        Where it leaves its checkpoint, and goes on from where one is there.
+    seconds
+        Of the whole run, where not as the stage says.
     sitting
         Seconds after which it pauses, to be started again.
     workers
         Processes that make volumes.
-    every
-        Steps between batches of new knees on the graphics card.
     report
         Steps between reports.
     """
 
-    task: str
-    checkpoint: Path
-    seed: int = 1
-    seconds: float = 440
+    name: str
+    folder: Path
+    seconds: float | None = None
     sitting: float = math.inf
     workers: int = 14
-    every: int = 10
-    learning_rate: float = 2e-3
     device: str = "cuda"
     report: int = 500
+
+    @property
+    def stage(self) -> Stage:
+        """The stage that is run."""
+        return ALL[self.name]
+
+    @property
+    def checkpoint(self) -> Path:
+        """Its file."""
+        return self.folder / f"{self.name}.pt"
+
+    @property
+    def length_s(self) -> float:
+        """Seconds of the whole run."""
+        return self.stage.seconds if self.seconds is None else self.seconds
 
 
 class Trainer:
     """One training run."""
 
-    def __init__(self, task: Task, device: torch.device, learning_rate: float) -> None:
-        self.task, self.device = task, device
+    def __init__(self, task: Task, network: Any, learning_rate: float) -> None:
+        self.task, self.device = task, next(network.parameters()).device
         self.step, self.seconds, self.warm_from = 0, 0.0, 0
-        self.network = task.network().to(device, memory_format=torch.channels_last)
+        self.network = network
         self.average = copy.deepcopy(self.network).eval()
         self.optimiser = torch.optim.AdamW(
             self.network.parameters(), lr=learning_rate, weight_decay=1e-4
@@ -167,15 +141,16 @@ class Trainer:
 
 def train(run: Run) -> None:
     """Train until the time is up, printing progress and leaving a checkpoint every minute."""
-    torch.manual_seed(run.seed)
+    torch.manual_seed(run.stage.seed)
     torch.backends.cudnn.benchmark = True
     torch.backends.cuda.matmul.allow_tf32 = True
-    device, task = torch.device(run.device), TASKS[run.task]
-    trainer = Trainer(task, device, run.learning_rate)
+    device, task = torch.device(run.device), task_of(run.stage, run.folder)
+    network = _start(run, task, device).to(device, memory_format=torch.channels_last)
+    trainer = Trainer(task, network.train(), run.stage.learning_rate)
     if run.checkpoint.exists():
         trainer.resume(run.checkpoint)
-    source = volumes.Volumes(task.slab, run.seed + trainer.step)
-    stores = Stores(task.batch, source, device=device, workers=run.workers, every=run.every)
+    source = volumes.Volumes(task.slab, run.stage.seed + trainer.step)
+    stores = Stores(task.batch, source, device=device, workers=run.workers, every=run.stage.every)
     try:
         _learn(run, trainer, stores)
     finally:
@@ -183,22 +158,38 @@ def train(run: Run) -> None:
     trainer.save(run.checkpoint)
 
 
+def _start(run: Run, task: Task, device: torch.device) -> Any:
+    """Give the network that a stage starts from.
+
+    What it goes on from is taken from the folder if it was trained there, else from the package.
+    """
+    stage, there = run.stage, run.folder / f"{run.stage.after}.pt"
+    if not stage.after or run.checkpoint.exists():
+        return architecture.network_of(stage.task, stage.widths)
+    if there.exists():
+        state = torch.load(there, map_location="cpu", weights_only=True)
+        return architecture.averaged(stage.task, state)
+    with torch.no_grad():
+        images = task.shown(task.batch(FITTED_TO, device)).image.cpu()
+    return restored(stage.task, RELEASED / f"{stage.after}.onnx", images)
+
+
 def _learn(run: Run, trainer: Trainer, stores: Stores) -> None:
     start = saved = time.monotonic()
     before = start - trainer.seconds
     total = dict[str, Tensor]()
-    while trainer.seconds < run.seconds and time.monotonic() < start + run.sitting:
+    while trainer.seconds < run.length_s and time.monotonic() < start + run.sitting:
         with torch.no_grad():
             stores.refill(trainer.step)
             example = trainer.task.shown(stores.draw(BATCH))
-        parts = trainer.learn(example, trainer.seconds / run.seconds)
+        parts = trainer.learn(example, trainer.seconds / run.length_s)
         trainer.seconds = time.monotonic() - before
         total = {k: total.get(k, 0.0) + v.detach() for k, v in parts.items()}
         if trainer.step % run.report == 0:
             words = " ".join(f"{k} {float(v) / run.report:.3f}" for k, v in total.items())
             made = f"{stores.flat.count} + {stores.solid.count} pictures"
             print(
-                f"{run.task} {trainer.seconds:.0f} s step {trainer.step} {made} {words}", flush=True
+                f"{run.name} {trainer.seconds:.0f} s step {trainer.step} {made} {words}", flush=True
             )
             total = {}
         if time.monotonic() - saved > SAVE_EVERY_S:
@@ -209,14 +200,11 @@ def _learn(run: Run, trainer: Trainer, stores: Stores) -> None:
 def main() -> None:
     """Read the command line and train."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("task", choices=sorted(TASKS))
-    parser.add_argument("checkpoint", type=Path)
-    parser.add_argument("--seed", type=int, default=Run.seed)
-    parser.add_argument("--seconds", type=float, default=Run.seconds)
+    parser.add_argument("name", choices=[name for name in ALL if not ALL[name].code])
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--seconds", type=float, help="of the whole run, instead of the stage's")
     parser.add_argument("--sitting", type=float, default=Run.sitting)
     parser.add_argument("--workers", type=int, default=Run.workers)
-    parser.add_argument("--every", type=int, default=Run.every)
-    parser.add_argument("--learning-rate", type=float, default=Run.learning_rate)
     parser.add_argument("--device", default=Run.device)
     parser.add_argument("--report", type=int, default=Run.report)
     train(Run(**vars(parser.parse_args())))

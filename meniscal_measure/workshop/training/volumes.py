@@ -31,7 +31,12 @@ from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPla
 from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 from meniscal_measure.workshop.knees.tibia import MEAN_PLATEAU_WIDTH_MM
 from meniscal_measure.workshop.knees.tissue import Tissue
-from meniscal_measure.workshop.training.random_scans import draw_knee, scanned
+from meniscal_measure.workshop.training.random_scans import (
+    USUAL,
+    Severity,
+    draw_knee,
+    scanned,
+)
 from meniscal_measure.workshop.training.samples import (
     BEYOND_MM,
     BODY_MM,
@@ -130,7 +135,7 @@ def _plan(
     )
 
 
-def margin_slab(rng: np.random.Generator) -> Iterator[MarginExample]:
+def margin_slab(rng: np.random.Generator, severity: Severity = USUAL) -> Iterator[MarginExample]:
     """Make the joint margins of some neighbouring slices of one knee."""
     knee = draw_knee(rng)
     width = knee.parameters.tibia.plateau_width_mm + 2 * BESIDE_MM
@@ -141,7 +146,7 @@ def margin_slab(rng: np.random.Generator) -> Iterator[MarginExample]:
     truths = [knee.landmarks_on(grid) or {} for grid in stack_grids(plan)]
     if not any(truths[1:-1]):
         return
-    slab = Slab(knee, scanned(rng, knee, plan), truths)
+    slab = Slab(knee, scanned(rng, knee, plan, severity), truths)
     found = [
         _margin(rng, slab, index, right)
         for index in range(1, MARGIN_SLICES - 1)

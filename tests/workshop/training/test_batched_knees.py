@@ -112,7 +112,7 @@ def test_some_slices_stand_for_their_own_neighbours() -> None:
     torch.manual_seed(2)
     image = torch.rand(400, 3, 4, 4)
     nothing = torch.zeros(400)
-    shown = with_singles(MarginExample(image, nothing, nothing, nothing, nothing)).image
+    shown = with_singles(MarginExample(image, nothing, nothing, nothing, nothing), 0.2).image
     single = (shown[:, 0] == shown[:, 1]).flatten(1).all(1)
     assert 0.1 < float(single.float().mean()) < 0.3
     assert bool((shown[:, 1] == image[:, 1]).all())

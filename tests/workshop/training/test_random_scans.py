@@ -1,5 +1,7 @@
 """What training draws at random covers what is met, and the tissues stay tissues."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,6 +10,8 @@ from meniscal_measure.workshop.knees.scanner.protocols import PROTOCOLS, EchoTyp
 from meniscal_measure.workshop.knees.tissue import Tissue
 from meniscal_measure.workshop.training.random_scans import (
     EXTRUSION_MM,
+    MILD,
+    USUAL,
     draw_knee,
     draw_protocol,
     draw_scanner,
@@ -78,3 +82,20 @@ def test_extrusion_is_drawn_evenly_over_its_range(rng: np.random.Generator) -> N
     ]
     shares, _ = np.histogram(found, bins=5, range=EXTRUSION_MM)
     assert (shares > 300 / 5 * 0.6).all()
+
+
+def test_milder_images_have_less_noise_and_motion(rng: np.random.Generator) -> None:
+    usual, mild = (
+        [draw_scanner(rng, 0.5, severity) for _ in range(400)] for severity in (USUAL, MILD)
+    )
+    assert min(s.snr for s in mild) > MILD.least_snr > min(s.snr for s in usual)
+    assert sum(s.motion is not None for s in mild) < sum(s.motion is not None for s in usual)
+
+
+def test_t1_images_can_be_asked_for(rng: np.random.Generator) -> None:
+    always = replace(MILD, t1=1.0)
+    for protocol in [draw_protocol(rng, always) for _ in range(50)]:
+        assert protocol.echo_type is EchoType.SPIN_ECHO
+        assert protocol.repetition_time_ms <= 800
+        assert protocol.echo_time_ms <= 20
+        assert not protocol.fat_suppressed
