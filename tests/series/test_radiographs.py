@@ -16,13 +16,13 @@ from meniscal_measure.series.radiographs import FoundRadiographs, StatedSpacing,
 from meniscal_measure.series.scan import open_study
 from meniscal_measure.workshop.knees.dicom.encode import TransferSyntax, store
 from meniscal_measure.workshop.knees.dicom.identity import SeriesIdentity, study_identity, uid_for
-from meniscal_measure.workshop.knees.dicom.radiograph import StatedSize, cr_dataset, dx_dataset
-from meniscal_measure.workshop.knees.projected_leg import (
+from tests.knee.projected_leg import (
     LegShape,
     ProjectedLeg,
     XraySetup,
     projected_leg,
 )
+from tests.knee.written_radiograph import StatedSize, cr_dataset, dx_dataset
 
 
 @pytest.fixture(scope="module")

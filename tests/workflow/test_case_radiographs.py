@@ -26,13 +26,13 @@ from meniscal_measure.workflow.case import make_case
 from meniscal_measure.workflow.case_radiographs import CaseLimb, measured_limb
 from meniscal_measure.workshop.knees.dicom.encode import TransferSyntax, store
 from meniscal_measure.workshop.knees.dicom.identity import SeriesIdentity, study_identity, uid_for
-from meniscal_measure.workshop.knees.dicom.radiograph import StatedSize, cr_dataset, dx_dataset
-from meniscal_measure.workshop.knees.projected_leg import (
+from tests.knee.projected_leg import (
     LegShape,
     ProjectedLeg,
     XraySetup,
     projected_leg,
 )
+from tests.knee.written_radiograph import StatedSize, cr_dataset, dx_dataset
 
 TORN = "sample_phantoms/root-tear"
 PATIENT = "PHANTOM-LEG"

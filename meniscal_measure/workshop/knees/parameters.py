@@ -104,7 +104,7 @@ class TibiaParameters(Ranged):
 class FemurParameters(Ranged):
     """The distal femur, by its place over the tibia on the slice through the medial spine's apex.
 
-    Notch and overhang: 44 real knees (see `workshop.morphometry`). The rest by eye on public
+    Notch and overhang: 44 real knees (see `tests/workshop/morphometry`). The rest by eye on public
     images; common practice, no source.
     """
 

@@ -9,14 +9,13 @@ from __future__ import annotations
 
 import csv
 from dataclasses import dataclass
-from importlib import resources
+from pathlib import Path
 
 import numpy as np
 import torch
 from numpy.polynomial import Polynomial
 from torch import Tensor
 
-from meniscal_measure.workshop import morphometry
 from meniscal_measure.workshop.training.fields import Draw, Points
 
 OFFSETS_MM = (-12.0, -8.0, -4.0, 0.0, 4.0, 8.0, 12.0)
@@ -70,12 +69,6 @@ Behind 4 mm, where the notch of most knees is open, its last two values carry th
 """
 
 
-def _read_correlations() -> Tensor:
-    text = (resources.files(morphometry) / "real_correlations.csv").read_text("utf-8")
-    rows = {row["figure"]: row for row in csv.DictReader(text.splitlines())}
-    return torch.tensor([[float(rows[a][b]) for b in FIGURES] for a in FIGURES])
-
-
 def mixing_matrix(correlations: Tensor) -> Tensor:
     """Matrix that turns independent normal draws into correlated ones of unit variance.
 
@@ -87,7 +80,15 @@ def mixing_matrix(correlations: Tensor) -> Tensor:
     return (mixing / mixing.norm(dim=1, keepdim=True)).float()
 
 
-MIXING = mixing_matrix(_read_correlations())
+_CORRELATIONS = {
+    row["figure"]: row
+    for row in csv.DictReader(
+        Path(__file__).with_name("real_correlations.csv").read_text("utf-8").splitlines()
+    )
+}
+MIXING = mixing_matrix(
+    torch.tensor([[float(_CORRELATIONS[a][b]) for b in FIGURES] for a in FIGURES])
+)
 
 
 class ShapeFigures:

@@ -1,14 +1,13 @@
 """The knees drawn in batches have the shape of real ones, and know exactly where their rims lie."""
 
 import csv
-from importlib import resources
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 torch = pytest.importorskip("torch")  # only training needs it
 
-from meniscal_measure.workshop import morphometry  # noqa: E402
 from meniscal_measure.workshop.training.acquisition import _eight_bit  # noqa: E402
 from meniscal_measure.workshop.training.fields import Draw, Points  # noqa: E402
 from meniscal_measure.workshop.training.knee_batch import Knee  # noqa: E402
@@ -33,7 +32,7 @@ def at(x: float, y: float, z: float) -> Points:
 
 def real(figure: str, offset_mm: int) -> tuple[float, float]:
     """Mean and spread over 44 real knees (label maps that accompany arXiv:2211.16696)."""
-    text = (resources.files(morphometry) / "real_knees.csv").read_text("utf-8")
+    text = (Path(__file__).parents[1] / "morphometry" / "real_knees.csv").read_text("utf-8")
     for row in csv.DictReader(text.splitlines()):
         if row["figure"] == figure and int(row["offset_mm"]) == offset_mm:
             return float(row["mean"]), float(row["sd"])

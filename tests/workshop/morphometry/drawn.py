@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from meniscal_measure.workshop.knees.layers import Part
 from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 from meniscal_measure.workshop.knees.tissue import Tissue
-from meniscal_measure.workshop.morphometry.bone_section import Bones, BonesAt
+from tests.workshop.morphometry.bone_section import Bones, BonesAt
 
 
 def bones_of(knee: SyntheticKnee) -> BonesAt:

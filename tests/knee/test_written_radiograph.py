@@ -13,8 +13,8 @@ from pydicom.dataset import Dataset
 from meniscal_measure.anatomy import Side
 from meniscal_measure.workshop.knees.dicom.encode import TransferSyntax, store
 from meniscal_measure.workshop.knees.dicom.identity import SeriesIdentity, study_identity, uid_for
-from meniscal_measure.workshop.knees.dicom.radiograph import StatedSize, cr_dataset, dx_dataset
-from meniscal_measure.workshop.knees.projected_leg import LegShape, XraySetup, projected_leg
+from tests.knee.projected_leg import LegShape, XraySetup, projected_leg
+from tests.knee.written_radiograph import StatedSize, cr_dataset, dx_dataset
 from tests.workshop.knees.dicom.test_written_files import complaints
 
 SETUP = XraySetup(pixel_mm=2.0)

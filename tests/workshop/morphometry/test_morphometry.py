@@ -12,15 +12,14 @@ from scipy import ndimage
 
 from meniscal_measure.workshop.knees.population import draw_parameters
 from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
-from meniscal_measure.workshop.morphometry.bone_section import Bones
-from meniscal_measure.workshop.morphometry.comparison import (
+from tests.workshop.morphometry.bone_section import Bones
+from tests.workshop.morphometry.comparison import (
     SHIFT_SD,
     Agreement,
     compared,
-    correlations,
 )
-from meniscal_measure.workshop.morphometry.drawn import bones_of
-from meniscal_measure.workshop.morphometry.figures import OFFSETS_MM, knee_figures
+from tests.workshop.morphometry.drawn import bones_of
+from tests.workshop.morphometry.figures import OFFSETS_MM, knee_figures
 
 HALF_WIDTH, HALF_DEPTH, RADIUS = 37.0, 21.0, 2.0
 WALL_DEG, TILT_DEG = 13.0, 2.0
@@ -193,7 +192,7 @@ def drawn() -> list[dict[int, dict[str, float]]]:
 def test_drawn_knees_have_the_shape_of_real_ones_from_front_to_back(
     drawn: list[dict[int, dict[str, float]]], offset_mm: int
 ) -> None:
-    """Means of 44 knees of the Osteoarthritis Initiative; see `workshop.morphometry`."""
+    """Means of 44 knees of the Osteoarthritis Initiative; see `tests/workshop/morphometry`."""
     keys = {"width", "spine_h_M", "spine_h_L", "notch_h", "fem_corner_dx_M", "fem_corner_h_L"}
     found = [
         item for item in compared(drawn) if item.figure in keys and item.offset_mm == offset_mm
@@ -214,16 +213,3 @@ def test_the_notch_is_closed_at_the_apex_and_open_behind(
     assert closed[-4] == 1.0
     assert closed[0] > 0.7
     assert closed[8] < 0.25
-
-
-def test_correlations_are_set_beside_the_real_ones(figures: dict[int, dict[str, float]]) -> None:
-    grown = [
-        {
-            offset: {key: value * size for key, value in section.items()}
-            for offset, section in figures.items()
-        }
-        for size in (0.9, 0.95, 1.0, 1.05, 1.1)
-    ]
-    real, drawn = correlations(grown)["width", "ap_M"]
-    assert real == 0.85
-    assert drawn == pytest.approx(1.0)

@@ -1,8 +1,8 @@
 """Figures of a set of drawn knees side by side with those of 44 real ones.
 
-`real_knees.csv` and `real_correlations.csv` hold mean, standard deviation and correlation over 44
-knees of the Osteoarthritis Initiative, many of them arthritic, measured on the segmentation label
-maps that accompany arXiv:2211.16696. `reliability` says how far the figure of one knee can be
+`real_knees.csv` holds mean and standard deviation over 44 knees of the Osteoarthritis Initiative,
+many of them arthritic, measured on the segmentation label maps that accompany arXiv:2211.16696.
+`reliability` says how far the figure of one knee can be
 trusted: the intraclass correlation of two visits is 0.75 or more (good), 0.45 or more (fair), or
 less (poor).
 """
@@ -12,8 +12,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.resources import files
-from itertools import combinations
+from pathlib import Path
 
 import numpy as np
 
@@ -82,7 +81,8 @@ class Agreement:
 def compared(figures: Figures) -> list[Agreement]:
     """Compare every figure that both drawn and real knees have."""
     found = []
-    for line in _lines("real_knees.csv"):
+    text = Path(__file__).with_name("real_knees.csv").read_text("utf-8")
+    for line in csv.DictReader(text.splitlines()):
         key, offset = line["figure"], int(line["offset_mm"])
         values = np.array([knee[offset].get(key, np.nan) for knee in figures])
         values = values[np.isfinite(values)]
@@ -90,29 +90,6 @@ def compared(figures: Figures) -> list[Agreement]:
             drawn = float(values.mean()), float(values.std(ddof=1))
             real = float(line["mean"]), float(line["sd"])
             found.append(Agreement(key, offset, line["reliability"], real, drawn, int(values.size)))
-    return found
-
-
-def correlations(figures: Figures) -> dict[tuple[str, str], tuple[float, float]]:
-    """Real and drawn correlation of every pair of figures that both have, at the apex."""
-    lines = _lines("real_correlations.csv")
-    real = {
-        (line["figure"], other): float(value)
-        for line in lines
-        for other, value in line.items()
-        if other != "figure"
-    }
-    values = {
-        key: np.array([knee[0][key] for knee in figures])
-        for key in (line["figure"] for line in lines)
-        if key in figures[0][0]
-    }
-    found = {}
-    for a, b in combinations(values, 2):
-        both = np.isfinite(values[a]) & np.isfinite(values[b])
-        if np.count_nonzero(both) >= FEWEST:
-            drawn = float(np.corrcoef(values[a][both], values[b][both])[0, 1])
-            found[a, b] = real[a, b], drawn
     return found
 
 
@@ -133,8 +110,3 @@ def table(agreements: Sequence[Agreement]) -> str:
             f"{item.spread:7.2f}  {item.reliability:6} {item.verdict}"
         )
     return "\n".join(lines)
-
-
-def _lines(name: str) -> list[dict[str, str]]:
-    text = files(__package__).joinpath(name).read_text("utf-8")
-    return list(csv.DictReader(text.splitlines()))

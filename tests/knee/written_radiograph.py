@@ -14,7 +14,7 @@ from meniscal_measure.workshop.knees.dicom.image_attributes import (
     image_pixels,
     patient_and_study,
 )
-from meniscal_measure.workshop.knees.projected_leg import ProjectedLeg
+from tests.knee.projected_leg import ProjectedLeg
 
 
 class StatedSize(StrEnum):

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from meniscal_measure.workshop.morphometry.bone_section import (
+from tests.workshop.morphometry.bone_section import (
     BonesAt,
     BoneSection,
     FloatArray,

@@ -1,1 +1,0 @@
-"""The shape of drawn knees in figures, beside those of real knees."""
