@@ -4,28 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, PageBreak, Spacer
 
 from meniscal_measure.knee.case_record import KneeCase
 from meniscal_measure.knee.quantity import CasePart
 from meniscal_measure.report.canvas import Stamp
-from meniscal_measure.report.lettering import style, write_line
-from meniscal_measure.report.typeset import (
-    BOLD,
-    GAP_PT,
-    PAGE_PT,
-    Layout,
-    Plate,
-    heading,
-    paragraph,
-    set_pdf,
-    table,
-    write_page_number,
-)
+from meniscal_measure.report.lettering import style
+from meniscal_measure.report.page_frame import WIDTH_PT, framed_pdf
+from meniscal_measure.report.typeset import GAP_PT, Plate, heading, paragraph, table
 
-MARGIN_PT, HEAD_PT, FOOT_PT = 34.0, 16.0, 24.0
-WIDTH_PT = PAGE_PT[0] - 2 * MARGIN_PT
+HEAD = "A measurement aid, not a diagnosis"
 
 SIGNS = "Root signs: what the reader says, and published figures of medial posterior roots"
 
@@ -42,17 +30,8 @@ def case_sheet(
 ) -> bytes:
     """Set the sheet; what does not fit on two pages stands in the HTML file and the record.
 
-    Parameters
-    ----------
-    case
-        The record.
-    figure
-        The slices of the case as PDF; None where there are none to show.
-    stamp
-        What the file says of itself.
-    plates
-        Figures as PDF that follow it, each on a page of its own if need be: both examinations, a
-        radiograph.
+    `figure` shows the slices of the case, `plates` follow the sheet, each on a page of its own if
+    need be: both examinations, a radiograph. All are PDF.
     """
     first, others, followed = _parted(case)
     blocks: list[Flowable] = [
@@ -73,11 +52,7 @@ def case_sheet(
         blocks.append(PageBreak())
     blocks += _parts(followed)
     blocks += map(Plate, plates)
-    layout = Layout(
-        MARGIN_PT, MARGIN_PT + FOOT_PT, WIDTH_PT, PAGE_PT[1] - 2 * MARGIN_PT - HEAD_PT - FOOT_PT,
-        lambda canvas, number: _draw_around(canvas, number, case),
-    )  # fmt: skip
-    return set_pdf(blocks, stamp, layout)
+    return framed_pdf(blocks, stamp, head=HEAD, foot=case.notice, foot_style=FINE)
 
 
 def _parted(case: KneeCase) -> tuple[list[CasePart], list[CasePart], list[CasePart]]:
@@ -146,15 +121,3 @@ def _lists(case: KneeCase) -> Iterator[Flowable]:
     yield heading("Cautions", 3)
     yield from (paragraph(f"- {caution}", FINE) for caution in case.cautions)
     yield paragraph(f"- {CITATIONS}", FINE)
-
-
-def _draw_around(canvas: Canvas, number: int, case: KneeCase) -> None:
-    right_pt, top_pt = MARGIN_PT + WIDTH_PT, PAGE_PT[1] - MARGIN_PT
-    write_line(canvas, MARGIN_PT, top_pt - 8, "A measurement aid, not a diagnosis", BOLD)
-    write_page_number(canvas, right_pt, top_pt - 8, number)
-    canvas.setLineWidth(0.6)
-    for y_pt in (top_pt - HEAD_PT + 5, MARGIN_PT + FOOT_PT - 4):
-        canvas.line(MARGIN_PT, y_pt, right_pt, y_pt)
-    foot = paragraph(case.notice, FINE)
-    _, height_pt = foot.wrapOn(canvas, WIDTH_PT, FOOT_PT)
-    foot.drawOn(canvas, MARGIN_PT, MARGIN_PT + FOOT_PT - 6 - height_pt)

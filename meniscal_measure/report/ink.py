@@ -58,9 +58,8 @@ def ink_for(extrusion: Extrusion) -> Ink:
 
     Examples
     --------
-    >>> flagged = Extrusion(5.2, 0.285, (4.64, 5.76), (), 1.0, True, Decision.ABOVE, 3)
-    >>> ink_for(flagged).filled, ink_for(flagged).weight_pt
-    (True, 2.2)
+    >>> ink_for(reading.medial.extrusion).weight_pt, ink_for(reading.lateral.extrusion).weight_pt
+    (2.2, 1.0)
     """
     dashes: Dashes = SHORT_DASHES if extrusion.decision is Decision.UNDECIDED else "-"
     if extrusion.flag:

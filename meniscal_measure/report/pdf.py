@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from reportlab.lib.colors import black
-from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, PageBreak, Table
 
 from meniscal_measure.caliper.grades import GRADE_RULE
@@ -14,28 +13,12 @@ from meniscal_measure.report.canvas import Stamp, blank, pdf_bytes
 from meniscal_measure.report.figure import BORDER_IN
 from meniscal_measure.report.fonts import CODE_POINT_NOTE, drawable
 from meniscal_measure.report.images import SeriesImages
-from meniscal_measure.report.lettering import style, write_line
+from meniscal_measure.report.lettering import style
+from meniscal_measure.report.page_frame import WIDTH_PT, framed_pdf
 from meniscal_measure.report.profile import draw_profile
 from meniscal_measure.report.strip import draw_strip, strip_height_in
 from meniscal_measure.report.table import value_rows
-from meniscal_measure.report.typeset import (
-    BOLD,
-    PAGE_PT,
-    Layout,
-    Plate,
-    heading,
-    paragraph,
-    set_pdf,
-    table,
-    write_page_number,
-)
-
-MARGIN_PT = 34.0
-HEAD_PT, FOOT_PT = 16.0, 24.0
-"""Room for the heading and the foot of a page, within its margins."""
-
-WIDTH_PT = PAGE_PT[0] - 2 * MARGIN_PT
-"""Width of the text."""
+from meniscal_measure.report.typeset import Plate, heading, paragraph, table
 
 PROFILE_HEIGHT_IN, ABOVE_STRIP_IN = 2.2, 0.03
 
@@ -70,26 +53,8 @@ def report_pdf(reading: Reading, images: SeriesImages, figure: bytes, stamp: Sta
         ("Warnings", [found.words(slice_name=reading.slice_number) for found in reading.warnings]),
     ):
         blocks += [heading(title, 3), *(paragraph(line, TEXT) for line in lines or ["none"])]
-    layout = Layout(
-        MARGIN_PT,
-        MARGIN_PT + FOOT_PT,
-        WIDTH_PT,
-        PAGE_PT[1] - 2 * MARGIN_PT - HEAD_PT - FOOT_PT,
-        lambda canvas, number: _draw_around(canvas, number, reading),
-    )
-    return set_pdf(blocks, stamp, layout)
-
-
-def _draw_around(canvas: Canvas, number: int, reading: Reading) -> None:
-    right_pt, top_pt = MARGIN_PT + WIDTH_PT, PAGE_PT[1] - MARGIN_PT
-    write_line(canvas, MARGIN_PT, top_pt - 8, _patient_words(reading), BOLD)
-    write_page_number(canvas, right_pt, top_pt - 8, number)
-    canvas.setLineWidth(0.6)
-    for y_pt in (top_pt - HEAD_PT + 5, MARGIN_PT + FOOT_PT - 4):
-        canvas.line(MARGIN_PT, y_pt, right_pt, y_pt)
-    foot = paragraph(f"{NOTICE} {words.status_words(reading)}.", FINE)
-    _, height_pt = foot.wrapOn(canvas, WIDTH_PT, FOOT_PT)
-    foot.drawOn(canvas, MARGIN_PT, MARGIN_PT + FOOT_PT - 6 - height_pt)
+    foot = f"{NOTICE} {words.status_words(reading)}."
+    return framed_pdf(blocks, stamp, head=_patient_words(reading), foot=foot, foot_style=FINE)
 
 
 def _patient_words(reading: Reading) -> str:

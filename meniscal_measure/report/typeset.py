@@ -18,13 +18,7 @@ from reportlab.lib.colors import black, grey
 from reportlab.lib.pagesizes import A4
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import (
-    BaseDocTemplate,
-    Flowable,
-    Frame,
-    PageTemplate,
-    Paragraph,
-)
+from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate, Paragraph
 from reportlab.platypus import Table as Grid
 
 from meniscal_measure.report.canvas import Stamp, utc
@@ -134,18 +128,8 @@ def table(
 ) -> Grid:
     """Set rows of cells under a heading, which is repeated on each page.
 
-    Parameters
-    ----------
-    rows
-        The cells' texts; the first row is the heading.
-    room_pt
-        Width that the table may take.
-    widths_pt
-        Widths of the columns, gaps included; None fits them to their contents.
-    right
-        Whether a column is set to the right, for numbers; None sets all to the left.
-    size_pt
-        Size of the type.
+    Columns are as wide as `widths_pt` says, gaps included, or fitted to their contents and to
+    `room_pt`; those marked in `right` are set to the right, for numbers.
     """
     head, text = style(size_pt, bold=True), style(size_pt)
     widths_pt = widths_pt or column_widths(rows, room_pt, head)

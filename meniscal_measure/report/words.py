@@ -41,9 +41,8 @@ def expanded_mm(extrusion: Extrusion) -> float:
 
     Examples
     --------
-    >>> extrusion = Extrusion(5.2, 0.285, (4.64, 5.76), (), 1.0, True, Decision.ABOVE, 3)
-    >>> round(expanded_mm(extrusion), 2)
-    0.56
+    >>> round(expanded_mm(reading.medial.extrusion), 2)
+    0.59
     """
     low, high = extrusion.interval95_mm
     return (high - low) / 2
@@ -54,9 +53,8 @@ def value_words(extrusion: Extrusion) -> str:
 
     Examples
     --------
-    >>> extrusion = Extrusion(5.2, 0.285, (4.64, 5.76), (), 1.0, True, Decision.ABOVE, 3)
-    >>> value_words(extrusion)
-    '5.20 ± 0.56 mm'
+    >>> value_words(reading.medial.extrusion)
+    '4.50 ± 0.59 mm'
     """
     return f"{extrusion.extrusion_mm:.2f} ± {expanded_mm(extrusion):.2f} mm"
 
@@ -91,9 +89,8 @@ def interval_words(extrusion: Extrusion) -> str:
 
     Examples
     --------
-    >>> extrusion = Extrusion(5.2, 0.285, (4.64, 5.76), (), 1.0, True, Decision.ABOVE, 3)
-    >>> interval_words(extrusion)
-    '4.64 to 5.76 mm'
+    >>> interval_words(reading.medial.extrusion)
+    '3.91 to 5.09 mm'
     """
     low, high = extrusion.interval95_mm
     return f"{low:.2f} to {high:.2f} mm"
@@ -129,8 +126,7 @@ def flag_words(extrusion: Extrusion, conventions: Conventions) -> str:
 
     Examples
     --------
-    >>> extrusion = Extrusion(5.2, 0.285, (4.64, 5.76), (), 1.0, True, Decision.ABOVE, 3)
-    >>> flag_words(extrusion, Conventions())
+    >>> flag_words(reading.medial.extrusion, Conventions())
     'FLAGGED > 3 mm'
     """
     return f"FLAGGED {threshold_words(conventions)}" if extrusion.flag else "not flagged"
@@ -141,8 +137,7 @@ def decision_words(extrusion: Extrusion, conventions: Conventions) -> str:
 
     Examples
     --------
-    >>> extrusion = Extrusion(5.2, 0.285, (4.64, 5.76), (), 1.0, True, Decision.ABOVE, 3)
-    >>> decision_words(extrusion, Conventions())
+    >>> decision_words(reading.medial.extrusion, Conventions())
     'above 3 mm'
     """
     limit = f"{conventions.threshold_mm:g} mm"
@@ -158,8 +153,8 @@ def threshold_remark(extrusion: Extrusion, conventions: Conventions) -> str | No
 
     Examples
     --------
-    >>> near = Extrusion(3.0012, 0.285, (2.44, 3.56), (), 0.5, True, Decision.UNDECIDED, 2)
-    >>> threshold_remark(near, Conventions())
+    >>> from dataclasses import replace
+    >>> threshold_remark(replace(reading.medial.extrusion, extrusion_mm=3.0012), Conventions())
     'un-rounded 3.0012 mm: flagged'
     """
     value, limit = extrusion.extrusion_mm, conventions.threshold_mm
@@ -176,8 +171,7 @@ def probability_words(extrusion: Extrusion) -> str:
 
     Examples
     --------
-    >>> extrusion = Extrusion(5.2, 0.285, (4.64, 5.76), (), 1.0, True, Decision.ABOVE, 3)
-    >>> probability_words(extrusion)
+    >>> probability_words(reading.medial.extrusion)
     '> 0.99'
     """
     probability = extrusion.probability_above_threshold
