@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
+
+FRAMES_WAITED = 3000
 
 
 def at_rest(page: Page) -> None:
@@ -23,3 +25,32 @@ def on_screen(
         (pixel[axis] * spacing_mm[axis] - view["centre"][axis]) * view["scale"] for axis in (0, 1)
     )
     return box["x"] + box["width"] / 2 + x, box["y"] + box["height"] / 2 + y
+
+
+class Held:
+    """Requests of one kind that are held back until they are let through."""
+
+    def __init__(self, page: Page, path: str) -> None:
+        self._routes: list[Route] = []
+        self._is_open = False
+        self._page, self._path = page, path
+        page.route(path, self._take)
+
+    def _take(self, route: Route) -> None:
+        if self._is_open:
+            route.continue_()
+        else:
+            self._routes.append(route)
+
+    def wait(self) -> None:
+        """Wait until one of them was made."""
+        for _ in range(FRAMES_WAITED):
+            if self._routes:
+                return
+            self._page.evaluate("() => new Promise(requestAnimationFrame)")
+        raise AssertionError(f"{self._path} was not asked for")
+
+    def let_through(self) -> None:
+        self._is_open = True
+        for route in self._routes:
+            route.continue_()

@@ -1,119 +1,25 @@
-"""The page in Firefox, driven by the W3C's WebDriver BiDi: a knee is read, corrected and signed."""
+"""The page in Firefox: a knee is read, corrected, compared, rejected, signed and sent."""
 
 from __future__ import annotations
 
-import itertools
 import json
-import re
 import shutil
-import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from starlette.types import ASGIApp
-from websockets.sync.client import ClientConnection, connect
 
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.question_desk import QuestionDesk
 from meniscal_measure.review.question_routes import question_application
 from meniscal_measure.review.signed_content import Terms
-from meniscal_measure.review.worklist import Knee
-
-ANSWER_S = 60
-TAB = "\ue004"
-MOST_STOPS = 80
-"""Elements that take the focus, dialogs left out; there are fewer."""
-LISTENING = re.compile(r"WebDriver BiDi listening on (ws://\S+)")
-WAIT = """new Promise((done) => {{ const look = () => ({condition}) ? done(true)
-    : requestAnimationFrame(look); look(); }})"""
-
-
-class Firefox:
-    """A tab of Firefox; commands and their answers as WebDriver BiDi defines them (W3C)."""
-
-    def __init__(self, socket: ClientConnection) -> None:
-        self._socket = socket
-        self._numbers = itertools.count(1)
-        self.ask("session.new", capabilities={})
-        tree = self.ask("browsingContext.getTree")
-        self._tab = tree["contexts"][0]["context"]
-
-    def ask(self, method: str, **params: Any) -> Any:
-        number = next(self._numbers)
-        self._socket.send(json.dumps({"id": number, "method": method, "params": params}))
-        while True:
-            answer = json.loads(self._socket.recv(timeout=ANSWER_S))
-            if answer.get("id") == number:
-                assert answer["type"] == "success", answer
-                return answer["result"]
-
-    def open(self, address: str) -> None:
-        self.ask("browsingContext.navigate", context=self._tab, url=address, wait="complete")
-
-    def evaluate(self, expression: str) -> Any:
-        result = self.ask(
-            "script.evaluate",
-            expression=expression,
-            target={"context": self._tab},
-            awaitPromise=True,
-        )
-        assert result["type"] == "success", result
-        return result["result"].get("value")
-
-    def wait_for(self, condition: str) -> None:
-        self.evaluate(WAIT.format(condition=condition))
-
-    def text(self, selector: str) -> str:
-        found: str = self.evaluate(f"document.querySelector('{selector}').textContent")
-        return found
-
-    def press(self, *keys: str) -> None:
-        """Hold all but the last key, press that, and let go; names as BiDi has them."""
-        down = [{"type": "keyDown", "value": key} for key in keys]
-        up = [{"type": "keyUp", "value": key} for key in reversed(keys)]
-        self.ask(
-            "input.performActions",
-            context=self._tab,
-            actions=[{"type": "key", "id": "keyboard", "actions": down + up}],
-        )
-
-    def write(self, text: str) -> None:
-        for letter in text:
-            self.press(letter)
-
-    def tab_to(self, what: str) -> None:
-        """Press Tab until the focus is on the element of that id, or the button of that text."""
-        focus = "[document.activeElement.id, document.activeElement.textContent.trim()]"
-        for _ in range(MOST_STOPS):
-            if self.evaluate(f"{focus}.includes('{what}')"):
-                return
-            self.press(TAB)
-        raise AssertionError(f"{what} cannot be reached with the Tab key")
-
-    def drag_with_a_notch(self, start: tuple[int, int], end: tuple[int, int]) -> None:
-        """Drag with the mouse, and turn the wheel by a notch on the way."""
-
-        def act(kind: str, identity: str, actions: list[dict[str, Any]]) -> dict[str, Any]:
-            return {"type": kind, "id": identity, "actions": actions}
-
-        middle = tuple((one + other) // 2 for one, other in zip(start, end, strict=True))
-        at = [{"type": "pointerMove", "x": x, "y": y} for x, y in (start, middle, end)]
-        notch = {
-            "type": "scroll", "x": middle[0], "y": middle[1], "deltaX": 0, "deltaY": 120
-        }  # fmt: skip
-        pause = {"type": "pause"}
-        press, let_go = ({"type": kind, "button": 0} for kind in ("pointerDown", "pointerUp"))
-        self.ask(
-            "input.performActions",
-            context=self._tab,
-            actions=[
-                act("pointer", "mouse", [at[0], press, at[1], pause, at[2], let_go]),
-                act("wheel", "wheel", [pause, pause, pause, notch]),
-            ],
-        )
+from meniscal_measure.review.worklist import Knee, open_worklist
+from tests.review.firefox import MOST_STOPS, Firefox, running_firefox
+from tests.review.test_proposals import NAME, proposing
+from tests.review.test_sending import STORED, Archive, destination_of
 
 
 @pytest.fixture(scope="module")
@@ -121,27 +27,8 @@ def firefox(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Firefox]:
     program = shutil.which("firefox-esr") or shutil.which("firefox")
     if program is None:
         pytest.skip("Firefox is not installed (apt-get install firefox-esr)")
-    profile = tmp_path_factory.mktemp("profile")
-    command = [program, "--headless", "--no-remote", "--profile", str(profile)]
-    with subprocess.Popen(
-        [*command, "--remote-debugging-port", "0", "--width", "1280", "--height", "900"],
-        stderr=subprocess.PIPE,
-        text=True,
-    ) as running:
-        try:
-            with connect(_address(running) + "/session", max_size=None) as socket:
-                yield Firefox(socket)
-        finally:
-            running.terminate()
-
-
-def _address(running: subprocess.Popen[str]) -> str:
-    assert running.stderr is not None
-    for line in running.stderr:
-        found = LISTENING.search(line)
-        if found:
-            return found[1]
-    raise AssertionError("Firefox ended before it listened")
+    with running_firefox(program, tmp_path_factory.mktemp("profile")) as tab:
+        yield tab
 
 
 @pytest.fixture
@@ -244,6 +131,123 @@ def test_hidden_millimetres_are_shown_in_firefox_once_signed(
     assert firefox.text("#results") == ""
     firefox.press(CONTROL, ENTER)
     firefox.wait_for(f"{MEASURED} && {AT_REST}")
+
+
+def open_second(firefox: Firefox, desk: Desk, served: Callable[[Desk], Any]) -> None:
+    """Open the second knee of a list, and wait until it is measured."""
+    firefox.open(f"{served(desk).address}#reader=AB")
+    firefox.wait_for("document.querySelectorAll('#list .entry').length === 2")
+    firefox.click('[data-at="1"]')
+    firefox.wait_for(f"{MEASURED} && {AT_REST}")
+
+
+def test_the_earlier_visit_is_shown_beside_it_in_firefox(
+    firefox: Firefox, two_visits: Callable[[Terms], Desk], served: Callable[[Desk], Any]
+) -> None:
+    open_second(firefox, two_visits(Terms(Conventions())), served)
+    firefox.wait_for("!document.getElementById('to-earlier').hidden")
+    firefox.click("#to-earlier")
+    firefox.wait_for(
+        """(() => { const image = document.getElementById('earlier-image');
+        const grey = image.getContext('2d').getImageData(0, 0, image.width, image.height).data;
+        return image.dataset.slice === '5' && grey.some((value) => 0 < value && value < 255);
+        })()"""
+    )
+
+    assert firefox.text("#earlier-words").startswith("Earlier visit, 2025-01-02")
+    firefox.click("#to-earlier")
+    firefox.wait_for("document.getElementById('earlier').hidden")
+
+
+def test_the_list_is_filtered_and_searched_in_firefox(
+    firefox: Firefox,
+    two_visits: Callable[[Terms], Desk],
+    served: Callable[[Desk], Any],
+    sign_as_shown: Callable[..., object],
+) -> None:
+    desk = two_visits(Terms(Conventions()))
+    place = desk.place("AB", desk.tasks("AB")[0]["id"])
+    sign_as_shown(desk, place, desk.begin(place).revision)
+    firefox.open(f"{served(desk).address}#reader=AB")
+    firefox.wait_for("document.querySelectorAll('#list .entry').length === 2")
+    for field, value, left in (
+        ("#list-status", "signed", "20250102"),
+        ("#list-status", "todo", "20260102"),
+        ("#list-find", "2025", None),
+        ("#list-status", "all", "20250102"),
+    ):
+        firefox.fill(field, value)
+        names = (
+            "[...document.querySelectorAll('#list .entry .clip')].map((each) => each.textContent)"
+        )
+        assert firefox.evaluate(f"{names}.join()") == (left or "")
+
+
+def test_a_rejection_is_made_and_withdrawn_in_firefox(
+    firefox: Firefox, desk: Desk, served: Callable[[Desk], Any]
+) -> None:
+    firefox.open(f"{served(desk).address}#reader=AB")
+    firefox.wait_for(f"{MEASURED} && {AT_REST}")
+    firefox.click("#reject")
+    firefox.click("#reject-dialog .main")
+    firefox.wait_for("document.getElementById('signed').textContent.startsWith('Rejected')")
+    firefox.click("#withdraw")
+    firefox.wait_for("document.getElementById('signed').textContent === 'Not signed yet'")
+
+    assert [entry.verdict for entry in desk.journal.all()] == ["rejected", "withdrawn"]
+
+
+def test_a_stated_side_is_corrected_in_firefox(
+    firefox: Firefox, open_desk: Callable[..., Desk], served: Callable[[Desk], Any]
+) -> None:
+    desk = open_desk("root-tear")
+    firefox.open(f"{served(desk).address}#reader=AB")
+    firefox.wait_for(f"{MEASURED} && {AT_REST}")
+    firefox.click("#correct-side")
+    firefox.fill("#side-reason", "marker on the film")
+    firefox.click("#side-dialog .main")
+    firefox.wait_for(
+        "document.getElementById('warnings').textContent.includes('The reader corrected the side')"
+        f" && {AT_REST}"
+    )
+    firefox.click("#sign")
+    firefox.wait_for("document.getElementById('signed').textContent.startsWith('Signed by AB')")
+
+    (signing,) = desk.journal.all()
+    source = signing.record["reading"]["source"]
+    assert source["side_source"] == "corrected by the reader (marker on the film)"
+
+
+def test_the_program_proposes_on_another_slice_in_firefox(
+    firefox: Firefox, samples: Path, tmp_path: Path, served: Callable[[Desk], Any]
+) -> None:
+    propose = proposing(samples / NAME / "landmarks.json")
+    knee = Knee("knee", samples / NAME / "series-1")
+    desk = Desk([knee], tmp_path / "s.sqlite", Terms(Conventions()), propose=propose)
+    firefox.open(f"{served(desk).address}#reader=AB")
+    firefox.wait_for(f"{MEASURED} && {AT_REST}")
+    firefox.press(PAGE_DOWN)
+    firefox.click("#propose-here")
+    firefox.wait_for(
+        "document.getElementById('slice-where').textContent === '8 of 13; this one is measured'"
+        f" && {MEASURED} && {AT_REST}"
+    )
+
+
+@pytest.mark.usefixtures("without_pictures")
+def test_what_is_signed_in_firefox_arrives_in_the_archive(
+    firefox: Firefox, samples: Path, tmp_path: Path, served: Callable[[Desk], Any]
+) -> None:
+    archive = Archive()
+    with destination_of(archive) as destination:
+        knees, terms = open_worklist(samples / "root-tear"), Terms(Conventions())
+        desk = Desk(knees, tmp_path / "s.sqlite", terms, destination=destination)
+        firefox.open(f"{served(desk).address}#reader=AB")
+        firefox.wait_for(f"{MEASURED} && {AT_REST}")
+        firefox.click("#sign")
+        firefox.wait_for("document.getElementById('sending').textContent.startsWith('Stored in')")
+
+    assert len(archive.received) == len(STORED)
 
 
 def test_a_question_of_a_case_is_answered_in_firefox_by_key_alone(

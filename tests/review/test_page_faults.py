@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -20,6 +21,7 @@ from meniscal_measure.series.model import Laterality
 from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.workflow.placing import Placed
 from tests.review.conftest import OpenDesk, Serve, Show
+from tests.review.on_page import Held, at_rest
 
 
 def test_a_slice_that_cannot_be_read_says_so_in_its_place(
@@ -103,15 +105,18 @@ def test_slices_are_seen_while_the_proposal_is_being_found(
     expect(page.locator("#saved")).to_contain_text("Not signed.")
     expect(page.locator("#slice-label")).to_have_text("Slice 8 / 13")
 
+    view = page.locator("#stage").get_attribute("data-view")
     found.set()
 
+    expect(page.locator("#todo")).to_have_text("Proposed: slice 7, image 7. Home shows it")
     expect(page.locator("#slice-why")).to_contain_text(
         "Proposed: slice 7, image 7, apex of the medial"
     )
     expect(page.locator("#slice-label")).to_have_text("Slice 8 / 13")
+    assert page.locator("#stage").get_attribute("data-view") == view
     page.keyboard.press("Home")
-    expect(page.locator("#todo")).to_be_hidden()
     expect(page.locator("#slice-label")).to_have_text("Slice 7 / 13")
+    expect(page.locator("#todo")).to_be_hidden()
     expect(page.locator('section[aria-label="Medial extrusion"] .value')).to_contain_text("3.00")
     assert list(desk.journal.all()) == []
     assert desk.tasks("AB")[0]["status"] == ""  # nothing was done by the reader
@@ -139,6 +144,31 @@ def test_who_begins_by_hand_before_the_proposal_is_there_keeps_what_was_done(
     expect(card).to_contain_text("3.00")
     page.keyboard.press("Control+z")
     expect(card).to_be_hidden()
+
+
+def test_what_is_changed_while_a_proposal_is_taken_up_is_saved_after_it(
+    slow: tuple[Desk, Event], served: Serve, page: Page
+) -> None:
+    desk, found = slow
+    taken = Held(page, "**/begin-again")
+    page.goto(f"{served(desk).address}#reader=AB")
+    expect(page.locator("#todo")).to_have_text("Click the rim, image left")
+    page.keyboard.press("+")
+    page.keyboard.press("2")
+    found.set()
+    taken.wait()
+    page.keyboard.press("Shift+ArrowLeft")
+    taken.let_through()
+
+    card = page.locator('section[aria-label="Medial extrusion"] .value')
+    expect(card).to_contain_text("3.50")
+    at_rest(page)
+    expect(page.locator("#trouble")).to_be_hidden()
+    place = desk.complete(desk.place("AB", desk.tasks("AB")[0]["id"]))
+    draft = desk.begin(place)
+    saved = json.loads(draft.state)["landmarks"]["6"]["image_left_outer_edge"]
+    assert saved["origin"] == "reader"
+    assert draft.can_undo
 
 
 def test_why_nothing_is_proposed_is_said(

@@ -18,6 +18,7 @@ def test_ten_thousand_knees_are_listed_found_and_opened(
     work_list.write_text("knee,study\n" + "\n".join(rows) + "\n")
     page.goto(f"{served(open_desk(work_list)).address}#reader=AB")
     expect(page.locator("#list-progress")).to_have_text("0 of 10000 signed or rejected")
+    expect(page.locator("#list")).to_be_focused()
     assert page.locator("#list .entry").count() < 60
 
     page.keyboard.press("End")

@@ -8,16 +8,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page, Route, expect
+from playwright.sync_api import Page, expect
 
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
 from tests.review.conftest import OpenDesk, Serve, Show
-from tests.review.on_page import at_rest, on_screen
-
-FRAMES_WAITED = 3000
+from tests.review.on_page import Held, at_rest, on_screen
 
 
 @pytest.fixture
@@ -70,35 +68,6 @@ def landmark_on_screen(page: Page, desk: Desk, name: str) -> tuple[float, float]
     """Where a landmark of the measured slice lies in the window."""
     grid = desk.place("AB", desk.tasks("AB")[0]["id"]).knee.grids[0]
     return on_screen(page, place_of(desk, name), (grid.column_spacing_mm, grid.row_spacing_mm))
-
-
-class Held:
-    """Requests of one kind that are held back until they are let through."""
-
-    def __init__(self, page: Page, path: str) -> None:
-        self._routes: list[Route] = []
-        self._is_open = False
-        self._page, self._path = page, path
-        page.route(path, self._take)
-
-    def _take(self, route: Route) -> None:
-        if self._is_open:
-            route.continue_()
-        else:
-            self._routes.append(route)
-
-    def wait(self) -> None:
-        """Wait until one of them was made."""
-        for _ in range(FRAMES_WAITED):
-            if self._routes:
-                return
-            self._page.evaluate("() => new Promise(requestAnimationFrame)")
-        raise AssertionError(f"{self._path} was not asked for")
-
-    def let_through(self) -> None:
-        self._is_open = True
-        for route in self._routes:
-            route.continue_()
 
 
 def signed_mm(desk: Desk) -> list[dict[str, float]]:

@@ -45,9 +45,9 @@ export class Editing {
   /** Take hold of a landmark of the slice in view: until it is let go of, that one on that slice is moved. @param {string} name */
   hold(name) {
     const { reading } = this;
-    if (!reading.mayChange) return;
+    if (!reading.mayChange()) return;
     this.letGo();
-    reading.selected = name;
+    reading.selection.name = name;
     this.held = { name, slice: reading.shown };
   }
 
@@ -77,20 +77,22 @@ export class Editing {
   place(name, pixel) {
     const { reading } = this;
     const { shown: slice } = reading;
-    if (!reading.mayChange) return;
+    if (!reading.mayChange()) return;
     if (reading.isFree && !reading.isMeasuredSlice) this.#measureOn(slice);
     this.#move(name, pixel, slice);
-    reading.selected = name;
+    reading.selection.name = name;
     void this.#drop({ name, slice });
-    const missing = reading.firstMissing();
-    if (missing) reading.select(missing);
+    const { missing } = reading.selection;
+    if (missing) reading.selection.take(missing);
   }
 
   /** @param {number} columns @param {number} rows */
   nudge(columns, rows) {
     const { reading } = this;
-    const { selected: name, landmarks } = reading;
-    if (!name || !(name in landmarks) || !reading.mayChange) return;
+    const { landmarks, selection: { name } } = reading;
+    if (!reading.mayChange()) return;
+    if (!name) reading.say("Choose a landmark first: keys 1 to 8");
+    if (!name || !(name in landmarks)) return;
     const [column, row] = landmarks[name].pixel;
     this.#move(name, [column + columns, row + rows], reading.shown);
     reading.measurer.ask("live");
@@ -100,7 +102,7 @@ export class Editing {
   /** @param {string | null} name @param {number} [slice] @returns {Promise<boolean>} whether it was moved onto an edge */
   async snap(name, slice = this.reading.shown) {
     const { reading } = this;
-    if (!reading.mayChange || !name || !reading.landmarksOn(slice)[name]) return false;
+    if (!reading.mayChange() || !name || !reading.landmarksOn(slice)[name]) return false;
     return this.during(this.#snap(name, slice));
   }
 
@@ -123,19 +125,18 @@ export class Editing {
 
   remove() {
     const { reading } = this;
-    const { selected, landmarks } = reading;
-    if (!selected || !(selected in landmarks)) return;
-    this.#change(without(landmarks, selected));
+    const { landmarks, selection: { name } } = reading;
+    if (reading.mayChange() && name && name in landmarks) this.#change(without(landmarks, name));
   }
 
   /** Choose the slice that is measured; its landmarks start from those of the slice chosen before. */
   measureHere() {
     const { reading } = this;
-    if (reading.isMeasuredSlice || !reading.mayChange) return;
+    if (!reading.mayChange() || reading.isMeasuredSlice) return;
     const landmarks = Object.keys(reading.landmarks).length ? reading.landmarks : this.#fromMeasured();
     this.#measureOn(reading.shown);
     this.#change(landmarks);
-    reading.select(reading.firstMissing());
+    reading.selection.take(reading.selection.missing);
   }
 
   /** Bring the landmarks of the measured slice onto this one, to be looked at. */
@@ -169,7 +170,7 @@ export class Editing {
 
   /** Set the landmarks of the slice in view, and save them. @param {Landmarks} landmarks */
   #change(landmarks) {
-    if (!this.reading.mayChange) return;
+    if (!this.reading.mayChange()) return;
     this.#set(landmarks, this.reading.shown);
     this.reading.save();
   }

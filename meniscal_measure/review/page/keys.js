@@ -29,24 +29,25 @@ function nudgeBy(px) {
 /** @type {Key[]} */
 export const KEYS = [
   { group: "Landmarks", keys: ["1", "2", "3", "4", "5", "6", "7", "8"], words: "Choose a landmark",
-    act: (reading, _ask, key) => reading.choose(LANDMARK_ORDER[Number(key) - 1]) },
-  { group: "Landmarks", keys: ["N"], words: "Next landmark", act: (reading) => reading.chooseNext(1) },
-  { group: "Landmarks", keys: ["P"], words: "Landmark before", act: (reading) => reading.chooseNext(-1) },
+    act: (reading, _ask, key) => reading.selection.choose(LANDMARK_ORDER[Number(key) - 1]) },
+  { group: "Landmarks", keys: ["N"], words: "Next landmark", act: ({ selection }) => selection.chooseNext(1) },
+  { group: "Landmarks", keys: ["P"], words: "Landmark before", act: ({ selection }) => selection.chooseNext(-1) },
   { group: "Landmarks", keys: arrows(""), words: "Move it by 0.1 pixel", act: nudgeBy(0.1) },
   { group: "Landmarks", keys: arrows("Shift "), words: "Move it by 1 pixel", act: nudgeBy(1) },
   { group: "Landmarks", keys: arrows("Ctrl "), words: "Move it by 10 pixels", act: nudgeBy(10) },
   { group: "Landmarks", keys: ["Enter"], words: "Place the chosen landmark in the middle of the view",
     act: (reading) => {
-      const { selected, view: { viewport } } = reading;
-      if (!selected || selected in reading.landmarks) return;
-      reading.editing.place(selected, viewport.toPixel(viewport.width / 2, viewport.height / 2));
-      reading.select(selected);
+      const { landmarks, selection, view: { viewport } } = reading;
+      const { name } = selection;
+      if (!name || name in landmarks) return;
+      reading.editing.place(name, viewport.toPixel(viewport.width / 2, viewport.height / 2));
+      selection.take(name);
     } },
   { group: "Landmarks", keys: ["E"], words: "Snap the outer edge to the image edge nearby",
-    act: (reading) => void reading.editing.snap(reading.selected) },
+    act: (reading) => void reading.editing.snap(reading.selection.name) },
   { group: "Landmarks", keys: ["A"], words: "Accept all landmarks of this slice as they are", act: (reading) => reading.editing.accept() },
   { group: "Landmarks", keys: ["Delete"], words: "Remove the landmark", act: (reading) => reading.editing.remove() },
-  { group: "Landmarks", keys: ["Esc"], words: "Choose no landmark", act: (reading) => reading.select(null) },
+  { group: "Landmarks", keys: ["Esc"], words: "Choose no landmark", act: ({ selection }) => selection.take(null) },
   { group: "Slices", keys: ["PageUp", "PageDown"], words: "Slice before, next slice",
     act: (reading, _ask, key) => reading.leaf(key === "PageUp" ? -1 : 1) },
   { group: "Slices", keys: ["Home"], words: "To the proposed slice, else the measured one",

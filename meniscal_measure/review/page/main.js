@@ -1,20 +1,14 @@
 /** Bringing the parts together: who reads, which knee, and what the keys and buttons ask for. */
 
 import { setAddress, takeReaderFromAddress } from "./address.js";
-import { Announcer } from "./announcer.js";
 import { Api } from "./api.js";
 import { askReader, askRejection, showKeys } from "./dialogs.js";
+import { Display } from "./display.js";
 import { byId, make, setShown, setText } from "./dom.js";
-import { Earlier } from "./earlier.js";
 import { Keyboard } from "./keyboard.js";
 import { keyList } from "./keys.js";
-import { Panel } from "./panel.js";
-import { Planes } from "./planes.js";
-import { Pointer } from "./pointer.js";
 import { Reading } from "./reading.js";
 import { setRoom, toggleRoom } from "./room.js";
-import { Stage } from "./stage.js";
-import { Tools } from "./tools.js";
 import { messageOf } from "./types.js";
 import { isDone, WorkList } from "./worklist.js";
 
@@ -23,26 +17,18 @@ import { isDone, WorkList } from "./worklist.js";
 const READER = "reader";
 
 class Page {
-  /** @type {Reading | null} */
-  reading = null;
   /** @type {Task[]} */
   #tasks = [];
   /** @type {Task | null} the knee that is open or being opened */
   #task = null;
-  #notice = "";
+  /** How often the reader has asked to leave what is in view: the newest wish counts. */
+  #leaving = 0;
   #api = new Api("");
-  #frame = 0;
-  #announcer = new Announcer();
-  #stage = new Stage(() => this.redraw());
-  #panel = new Panel();
-  #planes = new Planes();
-  #earlier = new Earlier();
-  #tools = new Tools(() => this.reading);
+  #display = new Display((message) => this.#sayTrouble(message));
   #list = new WorkList((task) => void this.open(task));
 
   constructor() {
-    new Pointer(this.#stage.element, () => this.reading, () => this.#tools.dragDoes);
-    new Keyboard(() => this.reading, (what) => this.#ask(what));
+    new Keyboard(() => this.#reading, (what) => this.#ask(what));
     for (const [id, what] of Object.entries({
       sign: "sign", next: "next", reject: "reject", withdraw: "withdraw", "trouble-reject": "reject", "list-next": "next",
       "to-list": "list", "to-keys": "help", "to-theme": "theme",
@@ -53,13 +39,17 @@ class Page {
     byId("series").addEventListener("change", ({ target }) =>
       this.#toSeries(/** @type {HTMLSelectElement} */ (target).value));
     byId("keys-list").append(...keyList());
-    window.addEventListener("pagehide", () => this.reading?.leave());
+    window.addEventListener("pagehide", () => this.#reading?.leave());
     window.addEventListener("beforeunload", (event) => {
-      if (this.reading?.isBusy) event.preventDefault(); // the browser asks whether to leave
+      if (this.#reading?.isBusy) event.preventDefault(); // the browser asks whether to leave
     });
     window.addEventListener("popstate", () => void this.#goTo(location.hash));
     setRoom();
     void this.#start(takeReaderFromAddress() || (sessionStorage.getItem(READER) ?? ""));
+  }
+
+  get #reading() {
+    return this.#display.reading;
   }
 
   async #changeReader() {
@@ -94,7 +84,7 @@ class Page {
   async #loadTasks() {
     const found = /** @type {import("./types.js").TaskList} */ (await this.#api.get("tasks"));
     this.#tasks = found.tasks;
-    this.#notice = found.notice;
+    this.#display.notice = found.notice;
     setShown(byId("banner"), found.blinded);
     setText(byId("banner"), "Blinded: nothing is proposed");
     byId("reject-reason").replaceChildren(...found.rejection_reasons.map((reason) => make("option", {}, reason)));
@@ -110,7 +100,6 @@ class Page {
     setText(byId("title"), "Knees to be read");
     document.title = "Knees to be read";
     setText(byId("person"), "");
-    setShown(byId("knee-view"), false);
     setShown(byId("list-view"), true);
     byId("list").focus();
     if (isComingBack) await this.#guarded(() => this.#loadTasks());
@@ -127,15 +116,12 @@ class Page {
     setAddress(task.id, asStep);
     this.#showTitle(task);
     setShown(byId("list-view"), false);
-    setShown(byId("knee-view"), false); // nothing of the knee before stays under the name of this one
     await this.#guarded(async () => {
       const knee = await new Api(this.#api.reader, series).get(`tasks/${task.id}`);
       if (this.#task !== task) return;
-      setText(byId("person"), knee.person);
-      setShown(byId("knee-view"), true);
       const api = new Api(this.#api.reader, knee.series.key);
-      const reading = new Reading(api, task.id, knee, () => this.redraw());
-      this.#showReading(reading);
+      const reading = new Reading(api, task.id, knee, () => this.#display.redraw());
+      this.#display.show(reading);
       await this.#begin(reading);
     }, task);
   }
@@ -149,55 +135,37 @@ class Page {
     setText(byId("person"), "Opening…");
   }
 
-  /** @param {Reading} reading */
-  #showReading(reading) {
-    this.reading = reading;
-    this.#stage.show(reading);
-    this.#panel.show(reading, this.#notice);
-    this.#planes.show(reading);
-    void this.#earlier.show(reading);
-    this.#tools.show(reading);
-    this.#stage.element.focus();
-    this.redraw();
-  }
-
   /** Wait for the working state, then for the proposal; slices can be looked at meanwhile. @param {Reading} reading */
   async #begin(reading) {
     try {
       const desk = await reading.api.get(`${reading.path}/desk`);
-      if (this.reading !== reading) return;
+      if (this.#reading !== reading) return;
       reading.begin(desk);
-      this.#takeBegun(reading);
+      this.#display.takeBegun(reading);
     } catch (error) {
-      if (this.reading !== reading) return;
-      this.reading = null;
-      setShown(byId("knee-view"), false);
+      if (this.#reading !== reading) return;
+      this.#display.clear();
       throw error;
     }
     if (!reading.proposal.isAwaited) return;
     const proposal = await reading.api.get(`${reading.path}/proposal`);
-    if (this.reading !== reading || proposal === null) return;
+    if (this.#reading !== reading || proposal === null) return;
     await reading.proposal.arrived(proposal);
-    this.#takeBegun(reading);
-  }
-
-  /** @param {Reading} reading */
-  #takeBegun(reading) {
-    this.#panel.show(reading, this.#notice);
-    this.#tools.show(reading);
+    this.#display.takeBegun(reading);
   }
 
   /** Leave the knee that is open, once all of it is saved. @returns {Promise<boolean>} whether it could be left */
   async #leave() {
-    const { reading } = this;
+    const leaving = (this.#leaving += 1);
+    const reading = this.#reading;
     if (reading) {
       if (!(await reading.signing.mayLeave())) return false;
       reading.editing.letGo();
       await reading.settle();
-      if (this.reading !== reading) return false; // left already, by a quicker step
+      if (leaving !== this.#leaving) return false; // the reader has asked for something else since
       reading.leave();
     }
-    this.reading = null;
+    this.#display.clear();
     this.#task = null;
     this.#sayTrouble("");
     setShown(byId("next"), false);
@@ -209,7 +177,9 @@ class Page {
     try {
       await act();
     } catch (error) {
-      if (!task || this.#task === task) this.#sayTrouble(messageOf(error));
+      if (task && this.#task !== task) return;
+      setText(byId("person"), "");
+      this.#sayTrouble(messageOf(error));
     }
   }
 
@@ -217,25 +187,7 @@ class Page {
   #sayTrouble(message) {
     setText(byId("trouble-words"), message);
     setShown(byId("trouble"), Boolean(message));
-    setShown(byId("trouble-reject"), Boolean(message) && this.#task !== null && !this.reading);
-  }
-
-  redraw() {
-    if (this.reading?.isBusy) this.#stage.setBusy(true); // at once; at rest only once drawn
-    if (this.#frame) return;
-    this.#frame = requestAnimationFrame(() => {
-      this.#frame = 0;
-      const { reading } = this;
-      this.#stage.draw();
-      if (!reading) return;
-      this.#panel.draw();
-      this.#planes.draw();
-      this.#earlier.draw();
-      this.#tools.draw();
-      this.#sayTrouble(reading.trouble);
-      this.#stage.setBusy(reading.isBusy);
-      this.#announcer.tell(reading);
-    });
+    setShown(byId("trouble-reject"), Boolean(message) && this.#task !== null && !this.#reading);
   }
 
   /** @param {import("./keys.js").Request} what */
@@ -249,7 +201,7 @@ class Page {
       list: () => void this.#showList(),
       help: showKeys,
       theme: toggleRoom,
-      earlier: () => this.#earlier.toggle(),
+      earlier: () => this.#display.earlier.toggle(),
       quality: () => {
         /** @type {HTMLDetailsElement} */ (byId("quality")).open = true;
         byId("quality-list").querySelector("input")?.focus();
@@ -260,8 +212,7 @@ class Page {
 
   /** Do what changes the status of the knee in view, and note it on that knee. @param {(reading: Reading) => Promise<boolean>} act @param {string} status */
   async #conclude(act, status) {
-    const { reading } = this;
-    const task = this.#task;
+    const [reading, task] = [this.#reading, this.#task];
     if (!reading || !task || !(await act(reading))) return;
     this.#setStatus(task, status);
   }
@@ -271,14 +222,14 @@ class Page {
     task.status = status;
     if (this.#task !== task) return;
     const isMore = isDone(task) && this.#tasks.some((each) => !isDone(each));
-    const hadFocus = [byId("sign"), this.#stage.element, document.body].some((each) => each === document.activeElement);
+    const { hasFocus: hadFocus } = this.#display;
     setShown(byId("next"), isMore);
     if (isMore && hadFocus) byId("next").focus();
   }
 
   async #next() {
     const task = this.#task;
-    if (this.reading && !(await this.reading.signing.mayLeave())) return; // what was not signed stays in view
+    if (this.#reading && !(await this.#reading.signing.mayLeave())) return; // what was not signed stays in view
     if (this.#task !== task) return;
     const at = task ? this.#tasks.indexOf(task) : -1;
     const order = [...this.#tasks.slice(at + 1), ...this.#tasks.slice(0, at + 1)];
@@ -293,7 +244,7 @@ class Page {
   }
 
   #toNextSeries() {
-    const series = this.reading?.knee.series;
+    const series = this.#reading?.knee.series;
     if (!series || series.choices.length < 2) return;
     const at = series.choices.findIndex(({ key }) => key === series.key);
     this.#toSeries(series.choices[(at + 1) % series.choices.length].key);
@@ -301,11 +252,10 @@ class Page {
 
   async #reject() {
     const task = this.#task;
-    const { reading } = this;
     const reason = await askRejection();
     if (!task || !reason || this.#task !== task) return;
-    if (reading) {
-      await this.#conclude(() => reading.signing.reject(reason), "rejected");
+    if (this.#reading) {
+      await this.#conclude((reading) => reading.signing.reject(reason), "rejected");
       return;
     }
     await this.#guarded(async () => {
@@ -314,7 +264,6 @@ class Page {
       this.#sayTrouble("Rejected and signed.");
     }, task);
   }
-
 }
 
 new Page();

@@ -68,7 +68,7 @@ export class Panel {
 
   /** @param {string} name */
   #choose(name) {
-    this.#reading?.choose(name);
+    this.#reading?.selection.choose(name);
     byId("stage").focus();
   }
 
@@ -137,7 +137,7 @@ export class Panel {
   }
 
   /** @param {Reading} reading */
-  #drawLandmarks({ landmarks, selected, isMeasuredSlice, measured, shown, state }) {
+  #drawLandmarks({ landmarks, selection: { name: selected }, isMeasuredSlice, measured, shown, state }) {
     const known = (measured.slices[shown] ?? measured.slices[state.slice])?.compartments ?? [];
     for (const side of ["image_left", "image_right"]) {
       const name = known.find((each) => each.image_side === side)?.name ?? "";
@@ -183,6 +183,7 @@ export class Panel {
       make("label", {}, make("input", { type: "checkbox", value: code }), ` ${words}`)));
     for (const box of this.#quality.element.querySelectorAll("input")) box.checked = state.quality.includes(box.value);
     if (document.activeElement !== this.#remark) this.#remark.value = state.remark;
+    this.#remark.readOnly = Boolean(reading.hindrance); // nothing is written that could not be saved
     const noted = state.quality.length + (state.remark ? 1 : 0);
     setText(byId("quality-count"), noted ? `· ${noted} noted` : "");
   }
@@ -209,10 +210,10 @@ export class Panel {
 
   /** @param {Reading} reading */
   #drawSigning({ working, savedWords, api, signing, sending: { found: sending }, proposal: { offered } }) {
+    setText(byId("saved"), savedWords);
     if (!working) return;
     /** @type {HTMLButtonElement} */ (byId("undo")).disabled = !working.can_undo;
     /** @type {HTMLButtonElement} */ (byId("redo")).disabled = !working.can_redo;
-    setText(byId("saved"), savedWords);
     const isSigned = isCurrent(working.signed);
     /** @type {HTMLButtonElement} */ (byId("sign")).disabled = isSigned;
     setShown(byId("take-offered"), offered !== null);

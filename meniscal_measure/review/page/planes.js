@@ -104,7 +104,7 @@ export class Planes {
 
   /** Bring the slice with the crosshair into view, once for each place of it. */
   #follow() {
-    const place = this.#reading?.crosshair ?? null;
+    const place = this.#reading?.selection.crosshair ?? null;
     if (!place || place === this.#followed || !this.#plane.is_linked) return;
     this.#followed = place;
     const { index } = toStack(this.#plane.geometry, place);
@@ -116,7 +116,7 @@ export class Planes {
     if (!this.#reading || !this.#plane.is_linked) return;
     const place = toPatient(this.#plane.geometry, this.#canvas.index, pixel);
     this.#followed = place;
-    this.#reading.goTo(place);
+    this.#reading.selection.goTo(place);
   }
 
   draw() {
@@ -130,7 +130,7 @@ export class Planes {
 
   /** @param {CanvasRenderingContext2D} context @param {Viewport} viewport */
   #drawMarks(context, viewport) {
-    const { state, shown, crosshair } = /** @type {Reading} */ (this.#reading);
+    const { state, shown, selection: { crosshair } } = /** @type {Reading} */ (this.#reading);
     drawLine(context, viewport, this.#cuts[state.slice], [8, 6]);
     drawLine(context, viewport, this.#cuts[shown], []);
     if (!crosshair || !this.#plane.is_linked) return;

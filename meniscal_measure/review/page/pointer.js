@@ -1,8 +1,10 @@
 /** Mouse, pen and fingers on the slice. */
 
 /** @typedef {import("./reading.js").Reading} Reading */
-/** @typedef {{name: string, slice: number, offset: [number, number], moved: boolean, wanted: string | null}} Grab
- *   a landmark under the press, on the slice where the press began; wanted: to be placed by a click */
+/** @typedef {{reading: Reading, slice: number, at: [number, number], pixel: import("./types.js").Pixel, wanted: string | null,
+ *   grabbed: string | null, offset: [number, number], does: "pan" | "window", moved: boolean}} Press
+ *   on which slice and pixel of which knee; wanted: the landmark that a click there places; grabbed: the one that lies
+ *   there, so many CSS pixels off */
 
 const REACH_PX = { mouse: 18, pen: 22, touch: 34 };
 const CLICK_PX = 5;
@@ -13,12 +15,8 @@ const RIGHT_BUTTON = 2;
 export class Pointer {
   /** @type {Map<number, [number, number]>} */
   #down = new Map();
-  /** @type {Grab | null} */
-  #grab = null;
-  /** @type {"pan" | "window" | null} */
-  #does = null;
-  /** @type {[number, number]} */
-  #start = [0, 0];
+  /** @type {Press | null} */
+  #pressed = null;
   #spread = 0;
   #wheel = 0;
   /** Where the element lies, looked up when something is pressed: layout is not asked for in every frame of a drag. */
@@ -56,42 +54,23 @@ export class Pointer {
     if (!reading) return;
     this.element.setPointerCapture(event.pointerId);
     this.#box = this.element.getBoundingClientRect();
-    this.#down.set(event.pointerId, this.#at(event));
+    const at = this.#at(event);
+    this.#down.set(event.pointerId, at);
     if (this.#down.size === 2) {
-      this.#endGrab(reading);
-      this.#does = null;
+      this.#end();
       this.#spread = this.#distance();
       return;
     }
-    this.#start = this.#at(event);
-    const reach = REACH_PX[/** @type {keyof typeof REACH_PX} */ (event.pointerType)] ?? REACH_PX.mouse;
-    const name = event.button === 0 ? this.#nearest(reading, reach) : null;
+    const { selection, view: { viewport } } = reading;
     const isWindow = event.button === RIGHT_BUTTON || event.button === MIDDLE_BUTTON || event.shiftKey;
-    if (name) this.#take(reading, name);
-    else this.#does = isWindow ? "window" : this.dragDoes();
-  }
-
-  /** @param {Reading} reading @param {string} name */
-  #take(reading, name) {
-    const [x, y] = reading.view.viewport.toScreen(reading.landmarks[name].pixel);
-    const { selected } = reading;
-    const wanted = selected !== null && !(selected in reading.landmarks) ? selected : null;
-    const offset = /** @type {[number, number]} */ ([x - this.#start[0], y - this.#start[1]]);
-    this.#grab = { name, slice: reading.shown, offset, moved: false, wanted };
-    if (!wanted) reading.select(name);
-  }
-
-  /** @param {Reading} reading @param {number} reach */
-  #nearest(reading, reach) {
-    let best = null;
-    let least = reach;
-    for (const [name, { pixel }] of Object.entries(reading.landmarks)) {
-      const [x, y] = reading.view.viewport.toScreen(pixel);
-      const favour = name === reading.selected ? 4 : 0;
-      const distance = Math.hypot(x - this.#start[0], y - this.#start[1]) - favour;
-      if (distance < least) [best, least] = [name, distance];
-    }
-    return best;
+    const wanted = selection.name !== null && !(selection.name in reading.landmarks) ? selection.name : null;
+    const grabbed = event.button === 0 ? nearest(reading, at, REACH_PX[/** @type {keyof typeof REACH_PX} */ (event.pointerType)]) : null;
+    const [x, y] = grabbed ? viewport.toScreen(reading.landmarks[grabbed].pixel) : at;
+    this.#pressed = {
+      reading, slice: reading.shown, at, pixel: viewport.toPixel(...at), wanted, grabbed,
+      offset: [x - at[0], y - at[1]], does: isWindow ? "window" : this.dragDoes(), moved: false,
+    };
+    if (grabbed && !wanted) selection.take(grabbed);
   }
 
   /** @param {PointerEvent} event */
@@ -102,22 +81,12 @@ export class Pointer {
     const now = this.#at(event);
     this.#down.set(event.pointerId, now);
     const by = [now[0] - before[0], now[1] - before[1]];
+    const press = this.#pressed;
     if (this.#down.size === 2) this.#pinch(reading, by);
-    else if (this.#grab) this.#drag(reading, this.#grab, now);
-    else if (this.#does === "pan") reading.view.move((viewport) => viewport.pan(by[0], by[1]));
-    else if (this.#does === "window") reading.view.adjustWindow(by[1] / 300, -by[0] / 200);
-  }
-
-  /** @param {Reading} reading @param {Grab} grab @param {[number, number]} now */
-  #drag(reading, grab, now) {
-    if (!grab.moved) {
-      const far = Math.hypot(now[0] - this.#start[0], now[1] - this.#start[1]) > (grab.wanted ? CLICK_PX : 1);
-      if (!far || grab.slice !== reading.shown) return;
-      grab.moved = true;
-      reading.editing.hold(grab.name);
-    }
-    // Once something else has let go of the landmark, the rest of this drag moves nothing.
-    reading.editing.drag(reading.view.viewport.toPixel(now[0] + grab.offset[0], now[1] + grab.offset[1]));
+    else if (press?.reading !== reading) return; // the knee that was pressed on is not in view any more
+    else if (press.grabbed) drag(press, press.grabbed, now);
+    else if (press.does === "pan") reading.view.move((viewport) => viewport.pan(by[0], by[1]));
+    else reading.view.adjustWindow(by[1] / 300, -by[0] / 200);
   }
 
   /** @param {Reading} reading @param {number[]} by */
@@ -139,33 +108,16 @@ export class Pointer {
 
   /** @param {PointerEvent} event */
   #release(event) {
-    const reading = this.reading();
-    if (!this.#down.delete(event.pointerId) || !reading) return;
-    const now = this.#at(event);
-    const isClick = event.type === "pointerup" && Math.hypot(now[0] - this.#start[0], now[1] - this.#start[1]) < CLICK_PX;
-    if (this.#grab) this.#clickOn(reading, this.#grab, now, event.type === "pointerup");
-    else if (this.#does && isClick && event.button === 0) this.#clickBeside(reading, now);
-    this.#endGrab(reading);
-    this.#does = null;
+    if (!this.#down.delete(event.pointerId)) return;
+    const press = this.#pressed;
+    const isClick = event.type === "pointerup" && event.button === 0;
+    if (press && isClick && isNear(press.at, this.#at(event), CLICK_PX) && press.reading === this.reading()) click(press);
+    this.#end();
   }
 
-  /** @param {Reading} reading @param {Grab} grab @param {[number, number]} now @param {boolean} isUp */
-  #clickOn(reading, grab, now, isUp) {
-    if (!grab.wanted || grab.moved || !isUp || grab.slice !== reading.shown) return;
-    reading.editing.place(grab.wanted, reading.view.viewport.toPixel(...now));
-  }
-
-  /** @param {Reading} reading @param {[number, number]} now */
-  #clickBeside(reading, now) {
-    const { selected } = reading;
-    if (selected && !(selected in reading.landmarks)) reading.editing.place(selected, reading.view.viewport.toPixel(...now));
-    else reading.pointAt(reading.view.viewport.toPixel(...now));
-  }
-
-  /** @param {Reading} reading */
-  #endGrab(reading) {
-    if (this.#grab?.moved) reading.editing.letGo();
-    this.#grab = null;
+  #end() {
+    if (this.#pressed?.moved) this.#pressed.reading.editing.letGo();
+    this.#pressed = null;
   }
 
   /** @param {WheelEvent} event */
@@ -185,4 +137,41 @@ export class Pointer {
     this.#wheel -= steps * WHEEL_STEP;
     if (steps) reading.leaf(Math.sign(steps));
   }
+}
+
+/** The landmark within reach of a place. @param {Reading} reading @param {[number, number]} at @param {number} reach @returns {string | null} */
+function nearest(reading, at, reach = REACH_PX.mouse) {
+  let best = null;
+  let least = reach;
+  for (const [name, { pixel }] of Object.entries(reading.landmarks)) {
+    const [x, y] = reading.view.viewport.toScreen(pixel);
+    const favour = name === reading.selection.name ? 4 : 0;
+    const distance = Math.hypot(x - at[0], y - at[1]) - favour;
+    if (distance < least) [best, least] = [name, distance];
+  }
+  return best;
+}
+
+/** @param {Press} press @param {string} name of the landmark @param {[number, number]} now */
+function drag(press, name, now) {
+  const { reading, slice, at, offset, wanted } = press;
+  if (!press.moved) {
+    if (isNear(at, now, wanted ? CLICK_PX : 1) || slice !== reading.shown) return;
+    press.moved = true;
+    reading.editing.hold(name);
+  }
+  // Once something else has let go of the landmark, the rest of this drag moves nothing.
+  reading.editing.drag(reading.view.viewport.toPixel(now[0] + offset[0], now[1] + offset[1]));
+}
+
+/** Place the landmark that is asked for where it was pressed, or point there. @param {Press} press */
+function click({ reading, slice, pixel, wanted, grabbed, moved }) {
+  if (moved || slice !== reading.shown) return;
+  if (wanted && !(wanted in reading.landmarks)) reading.editing.place(wanted, pixel);
+  else if (!grabbed) reading.selection.pointAt(pixel);
+}
+
+/** @param {[number, number]} one @param {[number, number]} other @param {number} px */
+function isNear(one, other, px) {
+  return Math.hypot(one[0] - other[0], one[1] - other[1]) <= px;
 }

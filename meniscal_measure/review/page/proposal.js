@@ -13,6 +13,8 @@ export class Proposal {
   likelySlice = null;
   /** @type {State | null} a proposal that came when the reader had begun by hand */
   offered = null;
+  /** Whether a proposal came while the reader looked at another slice, and has not been looked at since. */
+  isUnseen = false;
   remark = "";
   /** Whether the program may be asked to propose on a slice. */
   mayAsk = false;
@@ -50,17 +52,19 @@ export class Proposal {
   async #begin(state) {
     const { reading } = this;
     const isElsewhere = !reading.isMeasuredSlice;
+    const isChosen = reading.selection.name !== reading.selection.missing;
     reading.state = state;
     if (isElsewhere) {
-      reading.speak(`The measured slice is ${reading.nameOf(state.slice)} now`); // whoever looks at another slice stays there
+      this.isUnseen = this.found !== null; // whoever looks at another slice stays there
+      reading.speak(`The measured slice is ${reading.nameOf(state.slice)} now`);
     } else {
       reading.show(state.slice);
-      reading.zoomToJoint();
+      if (reading.view.viewport.fitted !== "hand") reading.zoomToJoint();
     }
-    reading.select(reading.firstMissing());
+    reading.selection.take(isChosen ? reading.selection.name : reading.selection.missing);
     reading.measurer.ask("all");
     try {
-      reading.saver.took(await reading.api.post(`${reading.path}/begin-again`, { revision: reading.saver.revision }));
+      await reading.saver.inTurn((revision) => reading.api.post(`${reading.path}/begin-again`, { revision }));
     } catch (error) {
       await reading.takeNewest(messageOf(error));
     }
@@ -70,7 +74,7 @@ export class Proposal {
   async proposeHere() {
     const { reading } = this;
     const { state, shown } = reading;
-    if (!this.mayAsk || !reading.mayChange) return;
+    if (!reading.mayChange() || !this.mayAsk) return;
     if (this.isAwaited) {
       reading.say("The program is still looking for slice and landmarks: ask again when it has ended");
       return;
@@ -79,7 +83,7 @@ export class Proposal {
     try {
       const answer = await reading.editing.during(reading.api.post(`${reading.path}/slices/${shown}/propose`, { state }));
       if (answer.declined) reading.say("Nothing is proposed", `Nothing is proposed on ${reading.nameOf(shown)}: ${answer.declined}`);
-      else if (reading.state !== state || !reading.mayChange) reading.say("Something was changed meanwhile, so that no proposal was taken");
+      else if (reading.state !== state || reading.hindrance) reading.say("Something was changed meanwhile, so that no proposal was taken");
       else this.#put(answer.state);
     } catch (error) {
       reading.say("Nothing is proposed", messageOf(error));
@@ -93,14 +97,14 @@ export class Proposal {
     reading.show(state.slice);
     reading.zoomToJoint();
     reading.speak(`Proposed on ${reading.nameOf(state.slice)}, which is the measured one now`);
-    reading.select(reading.firstMissing());
+    reading.selection.take(reading.selection.missing);
     reading.save();
   }
 
   /** Put a proposal that came late in place of what was set by hand; it can be undone. */
   takeOffered() {
     const { reading } = this;
-    if (!this.offered || !reading.mayChange) return;
+    if (!this.offered || !reading.mayChange()) return;
     const { side, side_reason, quality, remark } = reading.state;
     this.#put({ ...this.offered, side, side_reason, quality, remark });
     this.offered = null;

@@ -7,14 +7,14 @@
 
 import { Editing } from "./editing.js";
 import { pixelsOf } from "./edits.js";
-import { toPatient, toStack } from "./geometry.js";
 import { Measurer } from "./measurer.js";
 import { Proposal } from "./proposal.js";
 import { Saver } from "./saver.js";
+import { Selection } from "./selection.js";
 import { Sending } from "./sending.js";
 import { Signing } from "./signing.js";
 import { further, Slices } from "./slices.js";
-import { LANDMARK_ORDER, messageOf, NEEDED_LANDMARKS, wordsOf } from "./types.js";
+import { messageOf } from "./types.js";
 import { View } from "./view.js";
 
 /** @typedef {import("./types.js").Knee} Knee */
@@ -25,8 +25,6 @@ import { View } from "./view.js";
  *   what was drawn last, with its image */
 
 export class Reading {
-  /** @type {string | null} */
-  selected = null;
   isBegun = false;
   /** @type {import("./types.js").Working | null} */
   working = null;
@@ -34,10 +32,10 @@ export class Reading {
   trouble = "";
   /** @type {Screen | null} */
   screen = null;
-  /** @type {import("./types.js").Vector | null} a place in the patient, shown in every linked plane */
-  crosshair = null;
   /** Words for a screen reader about what was just done. */
   spoken = "";
+  /** How many answers are awaited that will replace the state: until they are here, nothing is changed. */
+  #replacing = 0;
 
   /**
    * @param {import("./api.js").Api} api
@@ -53,6 +51,7 @@ export class Reading {
     /** @type {State} */
     this.state = { slice: knee.middle, landmarks: {}, side: null, side_reason: "", quality: [], remark: "" };
     this.view = new View(api, this.path, knee, () => this.changed());
+    this.selection = new Selection(this);
     this.signing = new Signing(this);
     this.editing = new Editing(this);
     this.proposal = new Proposal(this);
@@ -83,10 +82,11 @@ export class Reading {
     const isAsLeft = this.view.begin(desk.view, desk.state.slice);
     this.slices.want(this.shown);
     this.isBegun = true;
+    this.savedWords = "";
     if (isAsLeft) this.view.viewport.joint = pixelsOf(this.landmarksOn(this.state.slice));
     else if (this.view.viewport.fitted !== "all" || !desk.view) this.zoomToJoint();
     this.#takeUnsaved();
-    this.select(this.firstMissing());
+    this.selection.take(this.selection.name ?? this.selection.missing);
     this.measurer.ask("all");
   }
 
@@ -119,7 +119,7 @@ export class Reading {
 
   /** Whether something is not saved or not measured yet. */
   get isBusy() {
-    return this.signing.isRunning || this.editing.isWaiting || !this.saver.isClean || !this.measurer.isIdle;
+    return this.#replacing > 0 || this.signing.isRunning || this.editing.isWaiting || !this.saver.isClean || !this.measurer.isIdle;
   }
 
   get isMeasuredSlice() {
@@ -150,73 +150,36 @@ export class Reading {
     return Object.keys(this.landmarksOn(this.state.slice)).length === 0;
   }
 
-  /** First needed landmark that is not placed on the slice to be measured. */
-  firstMissing() {
-    if (!this.isMeasuredSlice && !this.isFree) return null;
-    return NEEDED_LANDMARKS.find((name) => !(name in this.landmarks)) ?? null;
-  }
-
-  /** @param {string | null} name */
-  select(name) {
-    if (name !== this.editing.held?.name) this.editing.letGo();
-    this.selected = name;
-    if (name && name in this.landmarks) this.#markPlace(this.landmarks[name].pixel);
-    this.changed();
-  }
-
-  /** Show a place of the slice in view in every linked plane. @param {Pixel} pixel */
-  #markPlace(pixel) {
-    this.crosshair = toPatient(this.knee.geometry, this.shown, pixel);
-  }
-
-  /** Go to a place that was pointed at in another plane. @param {import("./types.js").Vector} place */
-  goTo(place) {
-    this.select(null);
-    this.crosshair = place;
-    this.show(toStack(this.knee.geometry, place).index);
-    this.changed();
-  }
-
-  /** Show in every linked plane what is pointed at on the slice in view. @param {Pixel} pixel */
-  pointAt(pixel) {
-    this.select(null);
-    this.#markPlace(pixel);
-    this.changed();
-  }
-
-  /** Choose a landmark and say which, and where it is. @param {string} name */
-  choose(name) {
-    this.select(name);
-    const at = this.landmarks[name]?.pixel.map((part) => part.toFixed(1));
-    this.speak(`${wordsOf(name)}: ${at ? `placed at column ${at[0]}, row ${at[1]}` : "not placed"}`);
-  }
-
-  /** @param {number} by */
-  chooseNext(by) {
-    const place = this.selected === null ? (by > 0 ? -1 : 0) : LANDMARK_ORDER.indexOf(this.selected);
-    this.choose(LANDMARK_ORDER[(place + by + LANDMARK_ORDER.length) % LANDMARK_ORDER.length]);
-  }
-
   /** Bring a slice into view; a landmark that is being dragged is let go of first, on its own slice. @param {number} index */
   show(index) {
     this.editing.letGo();
     if (this.view.show(index)) this.slices.want(this.shown);
+    if (this.isMeasuredSlice) this.proposal.isUnseen = false;
   }
 
   zoomToJoint() {
     this.view.move((viewport) => viewport.fitJoint(pixelsOf(this.landmarksOn(this.state.slice))));
   }
 
-  get mayChange() {
-    return this.isBegun && !this.signing.isRunning;
+  get #closed() {
+    if (!this.isBegun) return "The knee is still being opened.";
+    return this.signing.isRunning ? "The knee is being signed." : "";
+  }
+
+  /** Why nothing can be changed now; empty where it can. */
+  get hindrance() {
+    return this.#closed || (this.#replacing ? "The saved state is being fetched." : "");
+  }
+
+  /** Whether something can be changed now; a reader whose key or click does nothing is told why. */
+  mayChange(hindrance = this.hindrance) {
+    if (hindrance) this.say(`Not done. ${hindrance}`);
+    return !hindrance;
   }
 
   /** @param {Partial<State>} parts @param {number} [delayMs] */
   set(parts, delayMs = 0) {
-    if (!this.mayChange) {
-      this.changed(); // the page shows again what is set
-      return;
-    }
+    if (!this.mayChange()) return;
     this.state = { ...this.state, ...parts };
     this.save(delayMs);
   }
@@ -231,15 +194,32 @@ export class Reading {
 
   /** @param {"undo" | "redo"} what */
   async step(what) {
-    if (!this.mayChange) return;
+    if (!this.mayChange(this.#closed)) return; // a second step waits for the first one
     this.editing.letGo();
-    await this.settle();
+    await this.#replace((revision) => this.api.post(`${this.path}/${what}`, { revision }));
+  }
+
+  /** Show the state of the store, which is not what this page had. @param {string} message */
+  async takeNewest(message) {
+    if (await this.#replace(() => this.api.get(`${this.path}/desk`))) this.say("The saved state is shown", message);
+  }
+
+  /** Take the state that the program answers with. @param {(revision: number) => Promise<import("./types.js").Working>} ask @returns {Promise<boolean>} */
+  async #replace(ask) {
+    this.#replacing += 1;
     try {
-      const working = await this.api.post(`${this.path}/${what}`, { revision: this.saver.revision });
-      this.saver.took(working);
-      this.#takeState(working.state);
+      await this.settle();
+      const working = await this.saver.inTurn(ask);
+      if (!working) return false;
+      this.state = working.state;
+      this.measurer.ask("all");
+      return true;
     } catch (error) {
       this.say("Not done", messageOf(error));
+      return false;
+    } finally {
+      this.#replacing -= 1;
+      this.changed();
     }
   }
 
@@ -262,18 +242,6 @@ export class Reading {
     });
   }
 
-  /** Show the state of the store, which is not what this page had. @param {string} message */
-  async takeNewest(message) {
-    try {
-      const working = await this.api.get(`${this.path}/desk`);
-      this.saver.took(working);
-      this.#takeState(working.state);
-      this.say("The saved state is shown", message);
-    } catch (error) {
-      this.say("Not done", messageOf(error));
-    }
-  }
-
   /** @param {import("./types.js").Working} working */
   #saved(working) {
     this.working = working;
@@ -286,13 +254,6 @@ export class Reading {
   #answered(trouble) {
     if (trouble) this.say("Not measured", trouble);
     else this.changed();
-  }
-
-  /** @param {State} state */
-  #takeState(state) {
-    this.state = state;
-    this.measurer.ask("all");
-    this.changed();
   }
 
   /** @param {string} words @param {string} [trouble] */

@@ -55,6 +55,18 @@ export class Saver {
     this.on.rested();
   }
 
+  /** Let the program change the state itself, once all that waits is saved; what is changed meanwhile is sent after it. @param {(revision: number) => Promise<Working>} ask */
+  async inTurn(ask) {
+    await this.flush();
+    if (this.isFailing) return null;
+    const answer = ask(this.revision).then((working) => {
+      this.took(working);
+      return working;
+    });
+    this.#running = answer.then(() => undefined, () => undefined).finally(() => (this.#running = null));
+    return answer;
+  }
+
   async #send() {
     const state = this.#waiting;
     if (!state) return;

@@ -59,7 +59,10 @@ export class Signing {
 
   /** @param {() => Promise<boolean>} act */
   #once(act) {
-    if (!this.reading.isBegun) return Promise.resolve(false);
+    if (!this.reading.isBegun) {
+      this.#isRefused = true;
+      return Promise.resolve(this.#refuse("The knee is still being opened."));
+    }
     this.#running ??= this.#settled(act).then((isDone) => {
       this.#running = null;
       this.#isRefused = !isDone;

@@ -110,7 +110,7 @@ export class Stage {
   }
 
   /** @param {Reading} reading */
-  #drawMarks({ view: { viewport }, landmarks, selected, measured, shown, crosshair, knee }) {
+  #drawMarks({ view: { viewport }, landmarks, selection: { name: selected, crosshair }, measured, shown, knee }) {
     const context = contextOf(this.#marks);
     context.setTransform(devicePixelRatio, 0, 0, devicePixelRatio, 0, 0);
     this.#ink.wipe(context);
@@ -127,7 +127,7 @@ export class Stage {
   }
 
   /** @param {Reading} reading */
-  #drawInset({ view: { viewport }, landmarks, selected, slices, shown }) {
+  #drawInset({ view: { viewport }, landmarks, selection: { name: selected }, slices, shown }) {
     const landmark = selected ? landmarks[selected] : undefined;
     const isShown = Boolean(landmark && slices.get(shown) && this.#hasInset);
     setShown(this.#inset, isShown);
@@ -160,10 +160,11 @@ export class Stage {
 
   /** Say what the next click does, and on which slice. @param {Reading} reading */
   #sayTodo(reading) {
-    const { selected, landmarks, slices, shown, isBegun } = reading;
+    const { selection: { name: selected }, landmarks, slices, shown, isBegun } = reading;
     const trouble = slices.trouble(shown);
     const isMissing = isBegun && selected !== null && !(selected in landmarks) && !trouble;
-    const words = trouble || (isMissing ? clickWords(reading, selected) : "") || (isBegun ? "" : "Opening…");
+    const unseen = reading.proposal.isUnseen ? `Proposed: ${reading.nameOf(reading.state.slice)}. Home shows it` : "";
+    const words = trouble || (isMissing ? clickWords(reading, selected) : unseen) || (isBegun ? "" : "Opening…");
     setShown(this.#todo, Boolean(words));
     setText(this.#todo, words);
     this.element.classList.toggle("wanting", isMissing);

@@ -22,7 +22,7 @@ export class Tools {
     this.#on("zoom-out", ({ view }) => view.move((viewport) => viewport.zoom(0.8)));
     this.#on("zoom-joint", (reading) => reading.zoomToJoint());
     this.#on("zoom-all", ({ view }) => view.move((viewport) => viewport.fitAll()));
-    this.#on("snap", (reading) => void reading.editing.snap(reading.selected));
+    this.#on("snap", (reading) => void reading.editing.snap(reading.selection.name));
     this.#on("slice-proposed", (reading) => reading.show(reading.proposal.found?.slice ?? reading.state.slice));
     this.#on("propose-here", (reading) => void reading.proposal.proposeHere());
     this.#on("slice-use", (reading) => reading.editing.measureHere());
@@ -60,7 +60,7 @@ export class Tools {
 
   draw() {
     this.#do((reading) => {
-      const { shown, slices, selected, landmarks } = reading;
+      const { shown, slices, selection: { name }, landmarks } = reading;
       const { preset } = reading.view;
       const number = String(reading.numberOf(shown));
       if (this.#slider.value !== number) this.#slider.value = number;
@@ -70,7 +70,7 @@ export class Tools {
       if (this.#slider.getAttribute("aria-valuetext") !== words) this.#slider.setAttribute("aria-valuetext", words);
       if (this.#preset.value !== preset) this.#preset.value = preset;
       button("slice-use").disabled = reading.isMeasuredSlice;
-      button("snap").disabled = !(selected && selected in landmarks && isSnappable(selected));
+      button("snap").disabled = !(name && name in landmarks && isSnappable(name));
       if (reading.isBegun) this.#drawTicks(reading);
     });
   }

@@ -45,16 +45,17 @@ export class View {
     return this.#readBefore + (performance.now() - this.#since) / 1000;
   }
 
-  /** Take up what was in view the last time; without one, the slice to be measured. The slice a reader has gone to meanwhile stays. @param {SavedView | null} saved @param {number} slice @returns {boolean} whether zoom and place are those of then */
+  /** Take up what was in view the last time; without one, the slice to be measured. What the reader has gone to or set meanwhile stays. @param {SavedView | null} saved @param {number} slice @returns {boolean} whether zoom and place are those of then */
   begin(saved, slice) {
     if (!this.#wasLeafed) this.shown = Math.min(saved?.slice ?? slice, this.knee.slices.length - 1);
     this.#isBegun = true;
-    if (!saved) return false;
-    this.window = saved.window;
-    this.preset = saved.preset;
+    const { viewport } = this;
+    const isZoomed = viewport.fitted === "hand";
+    if (!saved) return isZoomed;
+    if (this.window === this.knee.window) [this.window, this.preset] = [saved.window, saved.preset];
     this.snapsDrops = saved.snap;
     this.#readBefore = saved.reading_time_s;
-    const { viewport } = this;
+    if (isZoomed) return true;
     const isSameShape = Math.abs(viewport.width / viewport.height / saved.aspect - 1) < SAME_SHAPE;
     if (saved.fitted === "hand" || isSameShape) viewport.showField(saved.field_mm, saved.centre);
     viewport.fitted = /** @type {import("./viewport.js").Fitted} */ (saved.fitted);

@@ -1,0 +1,171 @@
+"""A reader who is quicker than the answers: nothing is done to the wrong thing, or lost unsaid."""
+
+from __future__ import annotations
+
+import json
+import re
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from meniscal_measure.review.desk import Desk
+from tests.review.conftest import OpenDesk, Serve, Show
+from tests.review.on_page import Held, at_rest, on_screen
+
+SPACING_MM = (0.5, 0.5)
+CARD = 'section[aria-label="Medial extrusion"] .value'
+
+
+@pytest.fixture
+def desk(open_desk: OpenDesk) -> Desk:
+    return open_desk("exactly-3mm")
+
+
+@pytest.fixture
+def opening(desk: Desk, served: Serve, page: Page) -> tuple[Held, Page]:
+    """A knee whose slice is in view and whose working state has not come."""
+    working = Held(page, "**/desk")
+    page.goto(f"{served(desk).address}#reader=AB")
+    working.wait()
+    expect(page.locator("#todo")).to_have_text("Opening…")
+    expect(page.locator("#stage")).to_have_attribute("data-view", re.compile("scale"))
+    return working, page
+
+
+def saved_on(desk: Desk, at: int = 0) -> Any:
+    """Landmarks of the measured slice of a knee of the list, as they are saved."""
+    place = desk.place("AB", desk.tasks("AB")[at]["id"])
+    state = json.loads(desk.begin(place).state)
+    return state["landmarks"][str(state["slice"])]
+
+
+# While a knee is being opened
+
+
+def test_what_is_chosen_while_a_knee_is_opened_stays_chosen(opening: tuple[Held, Page]) -> None:
+    working, page = opening
+    for key in ("2", "w", "+"):
+        page.keyboard.press(key)
+    expect(page.locator("#window-preset")).to_have_value("meniscus")
+    zoomed = json.loads(page.locator("#stage").get_attribute("data-view") or "")["scale"]
+    working.let_through()
+
+    expect(page.locator(CARD)).to_contain_text("3.00")
+    expect(page.get_by_role("button", name="2 outer edge")).to_have_attribute(
+        "aria-pressed", "true"
+    )
+    expect(page.locator("#window-preset")).to_have_value("meniscus")
+    view = json.loads(page.locator("#stage").get_attribute("data-view") or "")
+    assert view["scale"] == zoomed
+    page.keyboard.press("Shift+ArrowLeft")
+    expect(page.locator(CARD)).to_contain_text("3.50")
+
+
+@pytest.mark.parametrize("key", ["Shift+ArrowLeft", "u", "a", "m", "h", "e", "Delete", "Enter"])
+def test_a_key_that_can_do_nothing_yet_says_so(opening: tuple[Held, Page], key: str) -> None:
+    _, page = opening
+    page.keyboard.press("2")
+    page.keyboard.press(key)
+
+    expect(page.locator("#saved")).to_have_text("Not done. The knee is still being opened.")
+
+
+def test_nothing_is_signed_or_written_before_the_knee_is_open(
+    desk: Desk, opening: tuple[Held, Page]
+) -> None:
+    working, page = opening
+    page.keyboard.press("Control+Enter")
+    expect(page.locator("#saved")).to_have_text("Not signed. The knee is still being opened.")
+    page.locator("#quality summary").click()
+    remark = page.get_by_label("Remark")
+    expect(remark).not_to_be_editable()
+    working.let_through()
+
+    expect(remark).to_be_editable()
+    expect(page.locator("#saved")).to_have_text("")
+    assert list(desk.journal.all()) == []
+
+
+def test_a_knee_is_rejected_only_once_it_is_open(desk: Desk, opening: tuple[Held, Page]) -> None:
+    working, page = opening
+    page.keyboard.press("x")
+    page.get_by_role("button", name="Reject and sign").click()
+    expect(page.locator("#saved")).to_have_text("Not signed. The knee is still being opened.")
+    working.let_through()
+    at_rest(page)
+
+    assert list(desk.journal.all()) == []
+
+
+# Undo
+
+
+def test_two_steps_are_undone_by_two_quick_keys(desk: Desk, served: Serve, shown: Show) -> None:
+    page = shown(served(desk))
+    page.keyboard.press("2")
+    for moved in ("3.50", "4.00"):
+        page.keyboard.press("Shift+ArrowLeft")
+        expect(page.locator(CARD)).to_contain_text(moved)
+        at_rest(page)
+    undo = Held(page, "**/undo")
+    page.keyboard.press("u")
+    page.keyboard.press("u")
+    undo.wait()
+    undo.let_through()
+
+    expect(page.locator(CARD)).to_contain_text("3.00")
+    at_rest(page)
+    expect(page.locator("#trouble")).to_be_hidden()
+
+
+def test_a_change_during_an_undo_is_refused_in_words(
+    desk: Desk, served: Serve, shown: Show
+) -> None:
+    page = shown(served(desk))
+    before = saved_on(desk)
+    page.keyboard.press("2")
+    page.keyboard.press("Shift+ArrowLeft")
+    at_rest(page)
+    undo = Held(page, "**/undo")
+    page.keyboard.press("u")
+    undo.wait()
+    page.keyboard.press("Control+ArrowUp")
+    expect(page.locator("#saved")).to_contain_text("Not done. The saved state is being fetched.")
+    undo.let_through()
+    at_rest(page)
+
+    expect(page.locator(CARD)).to_contain_text("3.00")
+    expect(page.locator("#trouble")).to_be_hidden()
+    assert saved_on(desk) == before
+
+
+# The hand on the mouse
+
+
+def test_a_press_moves_nothing_on_the_knee_that_comes_into_view(
+    two_knees: tuple[Desk, Page],
+) -> None:
+    desk, page = two_knees
+    before = saved_on(desk, 1)
+    x, y = on_screen(page, saved_on(desk)["image_left_outer_edge"]["pixel"], SPACING_MM)
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.keyboard.press("g")
+    expect(page.locator("#title")).to_contain_text("two")
+    expect(page.locator("#results .value")).to_have_count(2)
+    page.mouse.move(x - 40, y, steps=4)
+    page.mouse.up()
+    at_rest(page)
+
+    assert saved_on(desk, 1) == before
+
+
+def test_an_arrow_without_a_landmark_chosen_asks_for_one(
+    desk: Desk, served: Serve, shown: Show
+) -> None:
+    page = shown(served(desk))
+    page.keyboard.press("Escape")
+    page.keyboard.press("ArrowLeft")
+
+    expect(page.locator("#saved")).to_have_text("Choose a landmark first: keys 1 to 8")
