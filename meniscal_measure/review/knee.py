@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -88,15 +88,15 @@ class OpenKnee:
         """Name a slice as people find it."""
         return slice_name(self.stack.frames, index).short.removeprefix("slice ")
 
-    def side(self, told: Side | None) -> Laterality:
-        """Settle the side, with what the reader or the work list tells.
+    def side(self, stated: Side | None) -> Laterality:
+        """Settle the side, with what the reader or the work list states.
 
         Raises
         ------
         SideError
             If the images contradict it.
         """
-        return resolve_side(self.stack, told or self.knee.side)
+        return resolve_side(self.stack, stated or self.knee.side)
 
 
 def middle_pixels(stack: Stack) -> NDArray[np.float32]:
@@ -158,7 +158,13 @@ def open_knee(knee: Knee) -> OpenKnee:
         If there is no coronal stack to be read or its side is contradictory.
     """
     study = open_study(knee.study)
-    remarks = [*_several_studies(study)]
+    uids = {stack.identity.study_instance_uid for stack in study.stacks}
+    remarks = []
+    if len(uids) > 1:
+        remarks.append(
+            f"There are images of {len(uids)} studies at {study.path}; the series named below is"
+            " shown. Give each knee a folder of its own."
+        )
     document = None
     try:
         document = read_landmarks(knee.landmarks) if knee.landmarks else None
@@ -166,7 +172,7 @@ def open_knee(knee: Knee) -> OpenKnee:
         remarks.append(str(error))
     uid = document.sop_instance_uid if document else None
     choice = _chosen(study, knee.series, uid)
-    if uid is not None and uid not in _images_of(choice.stack):
+    if uid is not None and uid not in {frame.sop_instance_uid for frame in choice.stack.frames}:
         knee, document = replace(knee, landmarks=None), None  # placed on another series
     laterality = resolve_side(choice.stack, knee.side)
     said = " ".join(remarks)
@@ -186,10 +192,6 @@ def _chosen(study: Study, series: str, sop_instance_uid: str | None) -> Choice:
     )
 
 
-def _images_of(stack: Stack) -> set[str]:
-    return {frame.sop_instance_uid for frame in stack.frames}
-
-
 def series_key(study: Study, stack: Stack) -> str:
     """Name a stack within its study: its Series Instance UID, numbered where that holds several."""
     uid = stack.identity.series_instance_uid
@@ -200,15 +202,6 @@ def series_key(study: Study, stack: Stack) -> str:
 def coronal_stacks(study: Study) -> tuple[Stack, ...]:
     """List the series a reader may choose among."""
     return tuple(stack for stack in study.stacks if stack.plane is Plane.CORONAL)
-
-
-def _several_studies(study: Study) -> Iterator[str]:
-    uids = {stack.identity.study_instance_uid for stack in study.stacks}
-    if len(uids) > 1:
-        yield (
-            f"There are images of {len(uids)} studies at {study.path}; the series named below is"
-            " shown. Give each knee a folder of its own."
-        )
 
 
 def with_proposal(knee: OpenKnee, propose: Propose | None) -> OpenKnee:

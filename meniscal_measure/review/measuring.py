@@ -189,11 +189,7 @@ def snap_landmark(
     refined = refine_slice(before, image, knee.grids[index], conventions.axis, which=(landmark,))
     record = refined.landmarks.points[side][landmark]
     if record == before.points[side][landmark]:
-        raise EdgeNotFoundError(_reason(refined.findings))
+        reasons = (str(found.values["reason"]) for found in refined.findings)
+        raise EdgeNotFoundError(next(reasons, "The landmark lies on the edge already."))
     column, row = (float(value) for value in knee.grids[index].to_pixel(record.point_mm))
     return PixelLandmark((column, row), record.origin, record.sd_mm, record.sd_across_mm)
-
-
-def _reason(findings: tuple[Finding, ...]) -> str:
-    reasons = [str(found.values["reason"]) for found in findings]
-    return reasons[0] if reasons else "The landmark lies on the edge already."

@@ -23,8 +23,8 @@ REJECTION_REASONS = (
     "Images cannot be read",
     "Image quality too poor",
     "No suitable coronal series",
-    "Side cannot be told",
-    "Operated or deformed knee",
+    "Side cannot be determined",
+    "Previous surgery or deformity",
     "Other",
 )
 

@@ -106,7 +106,7 @@ def reject_unopened(desk: Desk, key: TaskKey, rejection: str) -> Signing:
 
 
 def withdraw(desk: Desk, key: TaskKey) -> Signing:
-    """Take a rejection back: the knee counts as not signed again, and the record says so.
+    """Withdraw a rejection: the knee counts as not signed again, and the record says so.
 
     Raises
     ------

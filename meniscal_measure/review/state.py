@@ -49,8 +49,8 @@ QUALITY_WORDS = {
     Quality.FOLD_OVER: "Fold-over artefact",
     Quality.CUT_OFF: "Plateau or meniscus cut off",
     Quality.TILTED: "Slices tilted against the joint",
-    Quality.OSTEOPHYTES: "Osteophyte hides the rim",
-    Quality.OPERATED: "Meniscus operated on",
+    Quality.OSTEOPHYTES: "Osteophyte obscures the rim",
+    Quality.OPERATED: "Previous meniscal surgery",
 }
 
 

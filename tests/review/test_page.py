@@ -338,12 +338,14 @@ def test_a_knee_is_rejected_with_a_reason(open_desk: OpenDesk, served: Serve, sh
     desk = open_desk("exactly-3mm")
     page = shown(served(desk))
     page.keyboard.press("x")
-    page.get_by_label("Reason").select_option("Operated or deformed knee")
+    page.get_by_label("Reason").select_option("Previous surgery or deformity")
     page.get_by_role("button", name="Reject and sign").click()
 
-    expect(page.locator("#signed")).to_contain_text("Rejected (Operated or deformed knee) by AB")
+    expect(page.locator("#signed")).to_contain_text(
+        "Rejected (Previous surgery or deformity) by AB"
+    )
     (signing,) = desk.journal.all()
-    assert signing.record["rejection"] == "Operated or deformed knee"
+    assert signing.record["rejection"] == "Previous surgery or deformity"
 
 
 def test_the_window_changes_the_grey_values_and_zoom_keeps_the_point_under_the_pointer(
@@ -374,6 +376,22 @@ def test_the_window_changes_the_grey_values_and_zoom_keeps_the_point_under_the_p
     zoomed = json.loads(page.locator("#stage").get_attribute("data-view") or "")
     assert zoomed["scale"] > view["scale"] * 1.5
     assert on_screen(page, under, (1.0, 1.0)) == pytest.approx(pointer, abs=0.5)
+
+
+def test_the_scale_is_round_and_fits_whatever_the_zoom(proposed: Page) -> None:
+    page = proposed
+    lengths = []
+    for key, times in (("+", 20), ("-", 60)):
+        for _ in range(times):
+            page.keyboard.press(key)
+        page.evaluate("() => new Promise((drawn) => requestAnimationFrame(drawn))")
+        scale = json.loads(page.locator("#stage").get_attribute("data-view") or "")["scale"]
+        box = page.locator("#scale").bounding_box()
+        assert box is not None
+        lengths.append(int(page.locator("#scale-words").inner_text().removesuffix(" mm")))
+        assert box["width"] == pytest.approx(lengths[-1] * scale, abs=1)
+        assert 20 < box["width"] < 250
+    assert lengths[0] < 10 < lengths[1]
 
 
 def test_a_finger_drags_a_point_and_two_fingers_zoom(

@@ -139,7 +139,7 @@ def test_who_begins_by_hand_before_the_proposal_is_there_keeps_what_was_done(
         "Proposed: slice 7, image 7, apex of the medial"
     )
     expect(rim).to_contain_text("placed")
-    page.get_by_role("button", name="Take the proposal instead").click()
+    page.get_by_role("button", name="Use the proposal instead").click()
     card = page.locator('section[aria-label="Medial extrusion"] .value')
     expect(card).to_contain_text("3.00")
     page.keyboard.press("Control+z")

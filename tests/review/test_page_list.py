@@ -7,6 +7,7 @@ from pathlib import Path
 from playwright.sync_api import Page, expect
 
 from meniscal_measure.review.desk import Desk
+from meniscal_measure.review.signing import reject
 from tests.review.conftest import OpenDesk, Serve, begun
 
 
@@ -46,3 +47,26 @@ def test_after_a_signature_the_next_knee_is_one_key_away(two_knees: tuple[Desk, 
             page.keyboard.press("Enter")
     page.get_by_role("button", name="All knees").click()
     expect(page.locator("#list-progress")).to_have_text("2 of 2 signed or rejected")
+
+
+def test_a_long_list_scrolls_in_a_narrow_window_and_names_its_knees(
+    samples: Path, tmp_path: Path, open_desk: OpenDesk, served: Serve, page: Page
+) -> None:
+    study = samples / "exactly-3mm"
+    rows = [f"KNEE-{number:05d} left,{study}" for number in range(2000)]
+    work_list = tmp_path / "list.csv"
+    work_list.write_text("knee,study\n" + "\n".join(rows) + "\n")
+    desk = open_desk(work_list)
+    place = desk.place("AB", desk.tasks("AB")[0]["id"])
+    reject(desk, place, "Other: test", desk.begin(place).revision, 83.0)
+    page.set_viewport_size({"width": 360, "height": 640})
+    page.goto(f"{served(desk).address}#reader=AB")
+    expect(page.locator("#list")).to_be_focused()
+    assert page.evaluate("scrollY") == 0
+    assert page.locator("#list .entry").count() < 40
+    name = page.locator("#list .entry .clip").first
+    assert name.evaluate("(element) => element.scrollWidth <= element.clientWidth")
+
+    page.keyboard.press("End")
+    expect(page.locator("#list .entry").last).to_be_in_viewport()
+    expect(page.locator("#list .entry").last).to_contain_text("KNEE-01999 left")

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import json
 import re
+from pathlib import Path
 from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
 
+from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.review.desk import Desk
-from tests.review.conftest import OpenDesk, Serve, Show
+from meniscal_measure.review.signed_content import Terms
+from meniscal_measure.review.worklist import Knee
+from tests.review.conftest import OpenDesk, Serve, Show, begun
 from tests.review.on_page import Held, at_rest, on_screen
 
 SPACING_MM = (0.5, 0.5)
@@ -96,6 +100,27 @@ def test_a_knee_is_rejected_only_once_it_is_open(desk: Desk, opening: tuple[Held
     at_rest(page)
 
     assert list(desk.journal.all()) == []
+
+
+def test_a_knee_is_skipped_while_it_is_being_opened(
+    samples: Path, tmp_path: Path, served: Serve, page: Page
+) -> None:
+    knees = [Knee(name, samples / "exactly-3mm") for name in ("one", "two", "three")]
+    desk = Desk(knees, tmp_path / "store.sqlite", Terms(Conventions()))
+    page.goto(f"{served(desk).address}#reader=AB")
+    page.locator("#list .entry").first.click()
+    begun(page)
+    second = Held(page, f"**/tasks/{desk.tasks('AB')[1]['id']}")
+    page.keyboard.press("g")
+    second.wait()
+    page.keyboard.press("g")
+    expect(page.locator("#title")).to_contain_text("three")
+    begun(page)
+    second.let_through()
+
+    at_rest(page)
+    expect(page.locator("#title")).to_contain_text("three")
+    expect(page.locator("#knee-view")).to_be_visible()
 
 
 # Undo

@@ -139,6 +139,10 @@ def test_the_list_and_the_question_for_the_reader_have_no_grave_finding(
     expect(page.locator("#list .entry").first).to_be_visible()
     assert grave_findings(page) == []
 
+    page.get_by_label("Show").select_option("flagged")
+    expect(page.locator("#list-progress")).to_contain_text("0 shown")
+    assert grave_findings(page) == []
+
 
 def test_every_button_can_be_reached_with_the_tab_key(full: Page) -> None:
     reached = set()

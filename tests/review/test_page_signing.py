@@ -153,7 +153,7 @@ def test_the_measured_slice_must_be_in_view_and_is_brought_there(
     page.keyboard.press("PageDown")
     page.keyboard.press("Control+Enter")
 
-    expect(page.locator("#saved")).to_contain_text("Not signed. Measured is slice 7")
+    expect(page.locator("#saved")).to_contain_text("Not signed. The measured slice, slice 7")
     expect(page.locator("#slice-label")).to_have_text("Slice 7 / 13")
     assert list(desk.journal.all()) == []
     page.keyboard.press("Control+Enter")

@@ -253,35 +253,35 @@ def test_the_slice_with_the_first_landmark_is_the_measured_one_and_it_can_be_und
     page = shown(served(desk))
     expect(page.locator("#slice-label")).to_have_text("Slice 4 / 13")
     page.keyboard.press("PageDown")
-    expect(page.locator("#todo")).to_contain_text("slice 5, image 5 is measured then")
+    expect(page.locator("#todo")).to_contain_text("slice 5, image 5 will be measured")
     page.locator("#stage").click(position={"x": 200, "y": 300})
 
-    expect(page.locator("#announce-act")).to_contain_text("slice 5, image 5 is the measured one")
+    expect(page.locator("#announce-act")).to_contain_text("slice 5, image 5 is the measured slice")
     expect(page.locator("#slice-where")).to_contain_text("this one is measured")
     expect(page.locator("#todo")).to_have_text("Click the outer edge, image left")
     page.keyboard.press("Control+z")
-    expect(page.locator("#slice-where")).to_contain_text("measured is slice 4")
+    expect(page.locator("#slice-where")).to_contain_text("slice 4, image 4 is measured")
 
 
 def test_single_keys_can_be_turned_off(open_desk: OpenDesk, served: Serve, shown: Show) -> None:
     """WCAG 2.2, 2.1.4 Character Key Shortcuts: one of its three remedies is to turn them off."""
     page = shown(served(open_desk("root-tear")))
     page.keyboard.press("?")
-    page.get_by_label("Use keys of a single character").uncheck()
+    page.get_by_label("Use single-character keys").uncheck()
     page.keyboard.press("Escape")
     for key in ("2", "x", "?", "w"):
         page.keyboard.press(key)
     expect(page.locator("dialog[open]")).to_have_count(0)
     expect(page.locator("#inset")).to_be_hidden()
     page.keyboard.press("PageDown")
-    expect(page.locator("#slice-where")).to_contain_text("measured is slice")
+    expect(page.locator("#slice-where")).to_contain_text("is measured")
 
     page.reload()
     begun(page)
     page.keyboard.press("x")
     expect(page.locator("dialog[open]")).to_have_count(0)
     page.get_by_role("button", name="Keys").click()
-    page.get_by_label("Use keys of a single character").check()
+    page.get_by_label("Use single-character keys").check()
     page.keyboard.press("Escape")
     page.locator("#stage").focus()
     page.keyboard.press("x")

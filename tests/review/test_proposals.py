@@ -184,7 +184,7 @@ def test_the_reader_lets_the_program_propose_on_another_slice(
     assert signing.record["reading"]["slice"]["index"] == PROPOSED_SLICE - 1
     assert signing.record["reading"]["conventions"]["slice"] == "chosen_by_reader"
     page.keyboard.press("Control+z")
-    expect(page.locator("#slice-where")).to_contain_text("measured is slice 7")
+    expect(page.locator("#slice-where")).to_contain_text("slice 7, image 7 is measured")
 
 
 @pytest.mark.parametrize("late", ["**/desk", "**/proposal"])
@@ -202,7 +202,7 @@ def test_a_reader_who_looks_at_another_slice_stays_there_when_the_proposal_comes
     for route in held:
         route.continue_()
     expect(page.locator("#slice-why")).to_contain_text("Proposed: slice 7")
-    expect(page.locator("#slice-where")).to_contain_text("6 of 13; measured is slice 7")
+    expect(page.locator("#slice-where")).to_contain_text("6 of 13; slice 7, image 7 is measured")
 
 
 def test_what_to_check_on_another_slice_is_still_said_after_a_restart(
@@ -231,7 +231,7 @@ def test_a_slice_on_which_the_program_declines_keeps_what_the_reader_had(
     expect(page.locator("#trouble")).to_contain_text(
         "Nothing is proposed on slice 10, image 10: No meniscus is seen here."
     )
-    expect(page.locator("#slice-where")).to_contain_text("measured is slice 7")
+    expect(page.locator("#slice-where")).to_contain_text("slice 7, image 7 is measured")
 
 
 def test_blinded_the_program_cannot_be_asked(

@@ -110,6 +110,7 @@ def test_keys_place_move_and_take_back(asked: Asked) -> None:
 
 def test_a_landmark_that_is_left_by_key_before_it_rests_is_saved(asked: Asked) -> None:
     asked.ask("medial eminence apex")
+    asked.drawn("sagittal")
     asked.page.locator("#slice").focus()
     asked.page.keyboard.press("Enter")
     asked.saved()

@@ -60,7 +60,7 @@ export function drawCaliper(context, view, found, ink) {
   }
   context.setLineDash([]);
   strokeLine(context, view, found.lines.caliper, colour, weight + view.markScale, ink);
-  drawValue(context, view, found, colour, ink);
+  if (found.lines.caliper.some((pixel) => view.holds(pixel))) drawValue(context, view, found, colour, ink);
 }
 
 /** @param {Context} context @param {Viewport} view @param {Pixel[]} line @param {string} colour @param {number} weight @param {Ink} ink */

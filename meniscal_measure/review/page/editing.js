@@ -160,7 +160,7 @@ export class Editing {
   #measureOn(slice) {
     const { reading } = this;
     reading.state = { ...reading.state, slice };
-    reading.speak(`${reading.nameOf(slice)} is the measured one now`);
+    reading.speak(`${reading.nameOf(slice)} is the measured slice now`);
   }
 
   /** @param {string} name @param {Pixel} pixel @param {number} slice */

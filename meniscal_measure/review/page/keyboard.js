@@ -29,20 +29,15 @@ export class Keyboard {
     const isText = target.matches("textarea, input:not([type]), input[type=search]");
     const isOff = isSingle(name) && !this.#singles.checked;
     if (document.querySelector("dialog[open]") || event.isComposing || isOff) return;
-    if (name === "?" && !isText) {
-      event.preventDefault();
-      this.ask("help");
-    } else if (reading) {
-      const onStage = target === this.#stage || target === document.body;
-      if (name === "Esc" && !onStage) {
-        this.#stage.focus();
-        return;
-      }
-      const key = keyFor(name, onStage || isFree(target, name));
-      if (!key || (isText && name !== "Ctrl Enter")) return;
-      event.preventDefault();
-      key.act(reading, this.ask, name);
+    const onStage = target === this.#stage || target === document.body;
+    if (reading && name === "Esc" && !onStage) {
+      this.#stage.focus();
+      return;
     }
+    const key = keyFor(name, onStage || isFree(target, name));
+    if (!key || (isText && name !== "Ctrl Enter") || !(reading || key.isOfPage)) return;
+    event.preventDefault();
+    key.act(/** @type {Reading} */ (reading), this.ask, name);
   }
 }
 

@@ -5,8 +5,9 @@ import { LANDMARK_ORDER } from "./types.js";
 
 /** @typedef {import("./reading.js").Reading} Reading */
 /** @typedef {"sign" | "next" | "reject" | "series" | "quality" | "list" | "help" | "theme" | "withdraw" | "earlier"} Request */
-/** @typedef {{group: string, keys: string[], words: string, anywhere?: boolean,
- *   act: (reading: Reading, ask: (what: Request) => void, key: string) => void}} Key */
+/** @typedef {{group: string, keys: string[], words: string, anywhere?: boolean, isOfPage?: boolean,
+ *   act: (reading: Reading, ask: (what: Request) => void, key: string) => void}} Key
+ *   of the page: acts while a knee is being opened too, without a reading */
 
 const ARROWS = /** @type {Record<string, [number, number]>} */ ({
   ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1],
@@ -31,10 +32,10 @@ export const KEYS = [
   { group: "Landmarks", keys: ["1", "2", "3", "4", "5", "6", "7", "8"], words: "Choose a landmark",
     act: (reading, _ask, key) => reading.selection.choose(LANDMARK_ORDER[Number(key) - 1]) },
   { group: "Landmarks", keys: ["N"], words: "Next landmark", act: ({ selection }) => selection.chooseNext(1) },
-  { group: "Landmarks", keys: ["P"], words: "Landmark before", act: ({ selection }) => selection.chooseNext(-1) },
-  { group: "Landmarks", keys: arrows(""), words: "Move it by 0.1 pixel", act: nudgeBy(0.1) },
-  { group: "Landmarks", keys: arrows("Shift "), words: "Move it by 1 pixel", act: nudgeBy(1) },
-  { group: "Landmarks", keys: arrows("Ctrl "), words: "Move it by 10 pixels", act: nudgeBy(10) },
+  { group: "Landmarks", keys: ["P"], words: "Previous landmark", act: ({ selection }) => selection.chooseNext(-1) },
+  { group: "Landmarks", keys: arrows(""), words: "Move it 0.1 pixel", act: nudgeBy(0.1) },
+  { group: "Landmarks", keys: arrows("Shift "), words: "Move it 1 pixel", act: nudgeBy(1) },
+  { group: "Landmarks", keys: arrows("Ctrl "), words: "Move it 10 pixels", act: nudgeBy(10) },
   { group: "Landmarks", keys: ["Enter"], words: "Place the chosen landmark in the middle of the view",
     act: (reading) => {
       const { landmarks, selection, view: { viewport } } = reading;
@@ -47,20 +48,20 @@ export const KEYS = [
     act: (reading) => void reading.editing.snap(reading.selection.name) },
   { group: "Landmarks", keys: ["A"], words: "Accept all landmarks of this slice as they are", act: (reading) => reading.editing.accept() },
   { group: "Landmarks", keys: ["Delete"], words: "Remove the landmark", act: (reading) => reading.editing.remove() },
-  { group: "Landmarks", keys: ["Esc"], words: "Choose no landmark", act: ({ selection }) => selection.take(null) },
-  { group: "Slices", keys: ["PageUp", "PageDown"], words: "Slice before, next slice",
+  { group: "Landmarks", keys: ["Esc"], words: "Deselect the landmark", act: ({ selection }) => selection.take(null) },
+  { group: "Slices", keys: ["PageUp", "PageDown"], words: "Previous slice, next slice",
     act: (reading, _ask, key) => reading.leaf(key === "PageUp" ? -1 : 1) },
-  { group: "Slices", keys: ["Home"], words: "To the proposed slice, else the measured one",
+  { group: "Slices", keys: ["Home"], words: "Go to the proposed slice, else to the measured one",
     act: (reading) => reading.show(reading.proposal.found?.slice ?? reading.state.slice) },
   { group: "Slices", keys: ["M"], words: "Measure on this slice", act: (reading) => reading.editing.measureHere() },
   { group: "Slices", keys: ["H"], words: "Propose landmarks on this slice", act: (reading) => void reading.proposal.proposeHere() },
   { group: "Slices", keys: ["C"], words: "Carry the measured landmarks to this slice", act: (reading) => reading.editing.carry() },
-  { group: "Slices", keys: ["V"], words: "Earlier visit beside it", act: (_reading, ask) => ask("earlier") },
+  { group: "Slices", keys: ["V"], words: "Show or hide the earlier visit", act: (_reading, ask) => ask("earlier") },
   { group: "Slices", keys: ["S"], words: "Next coronal series", act: (_reading, ask) => ask("series") },
   { group: "Display", keys: ["W"], words: "Next window", act: ({ view }) => view.nextPreset() },
   { group: "Display", keys: ["[", "]"], words: "Darker, brighter",
     act: ({ view }, _ask, key) => view.adjustWindow(key === "[" ? 0.05 : -0.05, 0) },
-  { group: "Display", keys: ["{", "}"], words: "Softer, harder contrast",
+  { group: "Display", keys: ["{", "}"], words: "Less contrast, more contrast",
     act: ({ view }, _ask, key) => view.adjustWindow(0, key === "{" ? 0.1 : -0.1) },
   { group: "Display", keys: ["+", "-"], words: "Zoom in, out",
     act: ({ view }, _ask, key) => view.move((viewport) => viewport.zoom(key === "+" ? 1.25 : 0.8)) },
@@ -77,10 +78,10 @@ export const KEYS = [
   { group: "Reading", keys: ["Q"], words: "Image quality and remark", act: (_reading, ask) => ask("quality") },
   { group: "Reading", keys: ["X"], words: "Reject this knee", act: (_reading, ask) => ask("reject") },
   { group: "Reading", keys: ["Ctrl Enter"], words: "Sign", anywhere: true, act: (_reading, ask) => ask("sign") },
-  { group: "Reading", keys: ["G"], words: "Next knee that is not signed", act: (_reading, ask) => ask("next") },
-  { group: "Reading", keys: ["L"], words: "All knees", act: (_reading, ask) => ask("list") },
-  { group: "Page", keys: ["T"], words: "Dark or light", act: (_reading, ask) => ask("theme") },
-  { group: "Page", keys: ["?"], words: "This list", act: (_reading, ask) => ask("help") },
+  { group: "Reading", keys: ["G"], words: "Next unsigned knee", isOfPage: true, act: (_reading, ask) => ask("next") },
+  { group: "Reading", keys: ["L"], words: "All knees", isOfPage: true, act: (_reading, ask) => ask("list") },
+  { group: "Page", keys: ["T"], words: "Dark or light room", isOfPage: true, act: (_reading, ask) => ask("theme") },
+  { group: "Page", keys: ["?"], words: "This list", anywhere: true, isOfPage: true, act: (_reading, ask) => ask("help") },
 ];
 
 /** Name a key press as the table does. @param {KeyboardEvent} event */

@@ -97,11 +97,11 @@ class Page {
     const isComingBack = this.#task !== null;
     if (!(await this.#leave())) return;
     setAddress("", asStep);
-    setText(byId("title"), "Knees to be read");
-    document.title = "Knees to be read";
+    setText(byId("title"), "Knees to read");
+    document.title = "Knees to read";
     setText(byId("person"), "");
     setShown(byId("list-view"), true);
-    byId("list").focus();
+    byId("list").focus({ preventScroll: true });
     if (isComingBack) await this.#guarded(() => this.#loadTasks());
   }
 

@@ -9,7 +9,7 @@ import { imageSideOf, LANDMARK_ORDER, landmarkOf } from "./types.js";
 /** @typedef {import("./reading.js").Reading} Reading */
 
 const REMARK_REST_MS = 800;
-const CARRIED = "The landmarks were carried over from another slice. Move each, or accept them as they are.";
+const CARRIED = "The landmarks were carried over from another slice. Move each one, or accept them as they are.";
 const HIDDEN = "All needed landmarks are placed. The millimetres are shown once you have signed.";
 const SVG = "http://www.w3.org/2000/svg";
 
@@ -59,17 +59,14 @@ export class Panel {
       const number = make("kbd", {}, String(LANDMARK_ORDER.indexOf(name) + 1));
       const state = make("span", { class: "state" });
       const button = make("button", { type: "button", class: "landmark" }, number, glyph(name), landmarkOf(name).replace("_", " "), " ", state);
-      button.addEventListener("click", () => this.#choose(name));
+      button.addEventListener("click", () => {
+        this.#reading?.selection.choose(name);
+        byId("stage").focus();
+      });
       this.#buttons.set(name, button);
       column.append(button);
     }
     return column;
-  }
-
-  /** @param {string} name */
-  #choose(name) {
-    this.#reading?.selection.choose(name);
-    byId("stage").focus();
   }
 
   /** @param {Reading} reading @param {string} notice */
@@ -129,11 +126,11 @@ export class Panel {
     const side = state.side_reason ? state.side : knee.side.known;
     const why = state.side_reason ? `corrected: ${state.side_reason}` : knee.side.source;
     setText(byId("side-words"), `${side === "L" ? "Left" : "Right"} knee (${why})`);
-    setText(byId("correct-side"), state.side_reason ? "Withdraw" : "Correct…");
+    setText(byId("correct-side"), state.side_reason ? "Withdraw the correction" : "Correct…");
     for (const radio of sideRadios()) radio.checked = radio.value === state.side;
     const { hint, hint_source: source } = knee.side;
     const word = hint === "L" ? "left" : "right";
-    setText(byId("side-hint"), hint ? `${source} hints at a ${word} knee.` : "The images do not say it.");
+    setText(byId("side-hint"), hint ? `${source} hints at a ${word} knee.` : "The images do not say.");
   }
 
   /** @param {Reading} reading */
@@ -148,13 +145,13 @@ export class Panel {
       const isSelected = String(name === selected);
       button.classList.toggle("absent", !(name in landmarks));
       if (button.getAttribute("aria-pressed") !== isSelected) button.setAttribute("aria-pressed", isSelected);
-      const state = /** @type {Element} */ (button.querySelector(".state"));
-      setText(state, placing(landmarks[name], name));
-      state.classList.toggle("away", landmarks[name]?.carried_from == null);
+      const words = /** @type {Element} */ (button.querySelector(".state"));
+      setText(words, placing(landmarks[name], name));
+      words.classList.toggle("away", landmarks[name]?.carried_from == null);
       button.classList.toggle("unconfirmed", isUnconfirmed(landmarks[name]));
     }
     /** @type {HTMLButtonElement} */ (byId("remove")).disabled = !(selected && selected in landmarks);
-    setShown(byId("carry"), !isMeasuredSlice);
+    setShown(byId("carry"), !isMeasuredSlice && Object.keys(state.landmarks[state.slice] ?? {}).length > 0);
     setShown(byId("accept"), Object.values(landmarks).some((each) => each.carried_from !== null));
   }
 
@@ -164,7 +161,7 @@ export class Panel {
     const { found: proposed, remark, isAwaited } = proposal;
     const nameOf = reading.nameOf.bind(reading);
     const count = knee.slices.length;
-    const measuredAt = isMeasuredSlice ? "this one is measured" : `measured is ${nameOf(state.slice)}`;
+    const measuredAt = isMeasuredSlice ? "this one is measured" : `${nameOf(state.slice)} is measured`;
     setText(byId("slice-where"), `${reading.numberOf(shown)} of ${count}${isBegun ? `; ${measuredAt}` : ""}`);
     const why = proposed
       ? `Proposed: ${nameOf(proposed.slice)}, ${proposed.why.replace(/\.+$/, "")}.`
@@ -211,9 +208,9 @@ export class Panel {
   /** @param {Reading} reading */
   #drawSigning({ working, savedWords, api, signing, sending: { found: sending }, proposal: { offered } }) {
     setText(byId("saved"), savedWords);
+    /** @type {HTMLButtonElement} */ (byId("undo")).disabled = !working?.can_undo;
+    /** @type {HTMLButtonElement} */ (byId("redo")).disabled = !working?.can_redo;
     if (!working) return;
-    /** @type {HTMLButtonElement} */ (byId("undo")).disabled = !working.can_undo;
-    /** @type {HTMLButtonElement} */ (byId("redo")).disabled = !working.can_redo;
     const isSigned = isCurrent(working.signed);
     /** @type {HTMLButtonElement} */ (byId("sign")).disabled = isSigned;
     setShown(byId("take-offered"), offered !== null);
@@ -237,7 +234,7 @@ function signedWords(signed) {
   const when = new Date(signed.at).toLocaleString(undefined, { dateStyle: "medium", timeStyle: "short" });
   const what = signed.rejection === null ? "Signed" : `Rejected (${signed.rejection})`;
   const stale = signed.elsewhere
-    ? " That was on another series: signing here takes its place."
+    ? " That was on another series: signing here replaces it."
     : " Changed since: sign again to record the change.";
   const since = signed.is_current ? "" : stale;
   return `${what} by ${signed.by}, ${when}, record ${signed.number}.${since}`;
@@ -273,10 +270,10 @@ function glyph(name) {
 function nothingProposed(reading) {
   const { likelySlice } = reading.proposal;
   if (likelySlice === null) return "No slice is proposed. Go to the mid-coronal one and place the landmarks there.";
-  return `No landmarks are proposed. The mid-coronal slice is probably ${reading.nameOf(likelySlice)}: place them there or on another slice.`;
+  return `No landmarks are proposed. The mid-coronal slice is probably ${reading.nameOf(likelySlice)}: place the landmarks there or on another slice.`;
 }
 
-/** Take the other side than the images say, with a reason; or the one they say again. @param {Reading} reading */
+/** Read the knee as the other one than the images say, with a reason; or as they say again. @param {Reading} reading */
 async function correctSide(reading) {
   if (reading.state.side_reason) {
     reading.set({ side: null, side_reason: "" });

@@ -1,5 +1,7 @@
 /** Mouse, pen and fingers on the slice. */
 
+import { Wheel } from "./wheel.js";
+
 /** @typedef {import("./reading.js").Reading} Reading */
 /** @typedef {{reading: Reading, slice: number, at: [number, number], pixel: import("./types.js").Pixel, wanted: string | null,
  *   grabbed: string | null, offset: [number, number], does: "pan" | "window", moved: boolean}} Press
@@ -8,7 +10,6 @@
 
 const REACH_PX = { mouse: 18, pen: 22, touch: 34 };
 const CLICK_PX = 5;
-const WHEEL_STEP = 40;
 const MIDDLE_BUTTON = 1;
 const RIGHT_BUTTON = 2;
 
@@ -18,7 +19,7 @@ export class Pointer {
   /** @type {Press | null} */
   #pressed = null;
   #spread = 0;
-  #wheel = 0;
+  #wheel = new Wheel();
   /** Where the element lies, looked up when something is pressed: layout is not asked for in every frame of a drag. */
   #box = { left: 0, top: 0 };
 
@@ -126,16 +127,10 @@ export class Pointer {
     if (!reading) return;
     event.preventDefault();
     if (this.#down.size) return; // a notch while something is pressed is a slip of the finger
-    const lines = event.deltaMode === WheelEvent.DOM_DELTA_LINE ? event.deltaY * WHEEL_STEP : event.deltaY;
-    if (event.ctrlKey || event.metaKey) {
+    this.#wheel.turn(event, (by) => reading.leaf(by), (factor) => {
       this.#box = this.element.getBoundingClientRect();
-      reading.view.move((viewport) => viewport.zoom(Math.exp(-lines / 400), ...this.#at(event)));
-      return;
-    }
-    this.#wheel += lines;
-    const steps = Math.trunc(this.#wheel / WHEEL_STEP);
-    this.#wheel -= steps * WHEEL_STEP;
-    if (steps) reading.leaf(Math.sign(steps));
+      reading.view.move((viewport) => viewport.zoom(factor, ...this.#at(event)));
+    });
   }
 }
 

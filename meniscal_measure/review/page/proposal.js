@@ -24,7 +24,7 @@ export class Proposal {
     this.reading = reading;
   }
 
-  /** @param {import("./types.js").Proposal} told @param {boolean} isAwaited */
+  /** @param {import("./types.js").Proposal} answer @param {boolean} isAwaited */
   take({ proposed, remark, likely_slice: likelySlice }, isAwaited) {
     this.found = proposed;
     this.remark = remark;
@@ -32,13 +32,13 @@ export class Proposal {
     this.isAwaited = isAwaited;
   }
 
-  /** Take a proposal that was waited for. The reader may have begun by hand meanwhile. @param {import("./types.js").Proposal & {state: State}} told */
-  async arrived(told) {
+  /** Take a proposal that was waited for. The reader may have begun by hand meanwhile. @param {import("./types.js").Proposal & {state: State}} answer */
+  async arrived(answer) {
     const { reading } = this;
-    this.take(told, false);
+    this.take(answer, false);
     const isUntouched = reading.working?.revision === 0 && reading.saver.isClean && !reading.editing.held;
-    if (isUntouched) await this.#begin(told.state);
-    else if (told.proposed && !this.#isWorkedOn) this.offered = told.state;
+    if (isUntouched) await this.#begin(answer.state);
+    else if (answer.proposed && !this.#isWorkedOn) this.offered = answer.state;
     reading.changed();
   }
 
@@ -83,7 +83,7 @@ export class Proposal {
     try {
       const answer = await reading.editing.during(reading.api.post(`${reading.path}/slices/${shown}/propose`, { state }));
       if (answer.declined) reading.say("Nothing is proposed", `Nothing is proposed on ${reading.nameOf(shown)}: ${answer.declined}`);
-      else if (reading.state !== state || reading.hindrance) reading.say("Something was changed meanwhile, so that no proposal was taken");
+      else if (reading.state !== state || reading.hindrance) reading.say("The knee was changed meanwhile, so the proposal was not used");
       else this.#put(answer.state);
     } catch (error) {
       reading.say("Nothing is proposed", messageOf(error));
@@ -96,7 +96,7 @@ export class Proposal {
     reading.state = state;
     reading.show(state.slice);
     reading.zoomToJoint();
-    reading.speak(`Proposed on ${reading.nameOf(state.slice)}, which is the measured one now`);
+    reading.speak(`Proposed on ${reading.nameOf(state.slice)}, which is the measured slice now`);
     reading.selection.take(reading.selection.missing);
     reading.save();
   }

@@ -66,7 +66,7 @@ export class Reading {
     });
     this.measurer = new Measurer(
       api, this.path, () => ({ state: this.state, slice: this.editing.held?.slice ?? this.shown }),
-      (trouble) => this.#answered(trouble),
+      (trouble) => (trouble ? this.say("Not measured", trouble) : this.changed()),
     );
     this.slices.want(this.shown);
   }
@@ -95,12 +95,12 @@ export class Reading {
     const change = this.saver.unsaved.take();
     if (!change || JSON.stringify(change.state) === JSON.stringify(this.state)) return;
     if (change.revision !== this.saver.revision) {
-      this.say("", "A change from before was not saved, and the knee was changed since: that change is left out.");
+      this.say("", "An earlier change was not saved, and the knee has been changed since: the earlier change is left out.");
       return;
     }
     this.state = change.state;
     this.save();
-    this.say("The change that was not saved before is taken up");
+    this.say("A change that was not saved before has been restored");
   }
 
   get shown() {
@@ -248,12 +248,6 @@ export class Reading {
     this.sending.follow(working.sending);
     this.say("All saved");
     if (this.measurer.hasFailed) this.measurer.ask("all");
-  }
-
-  /** @param {string} trouble */
-  #answered(trouble) {
-    if (trouble) this.say("Not measured", trouble);
-    else this.changed();
   }
 
   /** @param {string} words @param {string} [trouble] */

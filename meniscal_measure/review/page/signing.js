@@ -52,9 +52,9 @@ export class Signing {
     return this.#once(() => this.#post("reject", { reason }, "Rejected and signed"));
   }
 
-  /** Take a rejection back. @returns {Promise<boolean>} */
+  /** Withdraw a rejection. @returns {Promise<boolean>} */
   withdraw() {
-    return this.#once(() => this.#post("withdraw", {}, "Rejection taken back"));
+    return this.#once(() => this.#post("withdraw", {}, "Rejection withdrawn"));
   }
 
   /** @param {() => Promise<boolean>} act */
@@ -103,7 +103,7 @@ export class Signing {
     if (measurer.measuredState === state && !(state.slice in measurer.found.slices)) return measurer.found.message;
     if (!reading.isMeasuredSlice) {
       reading.show(state.slice);
-      return `Measured is ${slice}, and another one was in view. It is shown now: look at it and sign.`;
+      return `The measured slice, ${slice}, was not in view. It is shown now: look at it and sign.`;
     }
     if (measurer.measuredState !== state) return NOT_MEASURED;
     if (screen?.slice !== state.slice || screen.state !== state || screen.measured !== measurer.found) return NOT_DRAWN;

@@ -2,13 +2,13 @@
 
 import { further, Painted } from "./slices.js";
 import { markScale, Viewport } from "./viewport.js";
+import { Wheel } from "./wheel.js";
 
 /** @typedef {import("./types.js").Pixel} Pixel */
 /** @typedef {import("./types.js").Stack} Stack */
 /** @typedef {{moved: () => void, pointed: (pixel: Pixel) => void,
  *   marks: (context: CanvasRenderingContext2D, viewport: Viewport) => void}} Owner moved: another slice is in view */
 
-const WHEEL_STEP = 40;
 const CLICK_PX = 4;
 const PAN_PX = 20;
 
@@ -23,7 +23,7 @@ export class SliceCanvas {
   #slices = null;
   /** @type {Viewport | null} */
   #viewport = null;
-  #wheel = 0;
+  #wheel = new Wheel();
   #isDrawn = false;
   /** @type {{x: number, y: number, moved: boolean} | null} what is pressed, CSS pixels */
   #press = null;
@@ -127,15 +127,7 @@ export class SliceCanvas {
   #turn(event) {
     event.preventDefault();
     if (this.#press) return; // a notch while something is pressed is a slip of the finger
-    const lines = event.deltaMode === WheelEvent.DOM_DELTA_LINE ? event.deltaY * WHEEL_STEP : event.deltaY;
-    if (event.ctrlKey || event.metaKey) {
-      this.zoom(Math.exp(-lines / 400), event.offsetX, event.offsetY);
-      return;
-    }
-    this.#wheel += lines;
-    const steps = Math.trunc(this.#wheel / WHEEL_STEP);
-    this.#wheel -= steps * WHEEL_STEP;
-    if (steps) this.leaf(Math.sign(steps));
+    this.#wheel.turn(event, (by) => this.leaf(by), (factor) => this.zoom(factor, event.offsetX, event.offsetY));
   }
 
   /** @param {KeyboardEvent} event */

@@ -15,7 +15,6 @@ const INSET_PX = 200;
 const INSET_PART = 0.36;
 const LEAST_STAGE_PX = 240;
 const CROSS_REACH_PX = 26;
-const SCALE_MM = 10;
 
 export class Stage {
   element = byId("stage");
@@ -101,7 +100,8 @@ export class Stage {
     context.setTransform(1, 0, 0, 1, 0, 0);
     context.fillStyle = "#000";
     context.fillRect(0, 0, this.#image.width, this.#image.height);
-    byId("scale").style.width = `${SCALE_MM * viewport.scale}px`;
+    byId("scale").style.width = `${viewport.scaleMm * viewport.scale}px`;
+    setText(byId("scale-words"), `${viewport.scaleMm} mm`);
     if (!isLoaded) return;
     viewport.applyTo(context, devicePixelRatio);
     context.drawImage(this.#painted.canvas, -0.5, -0.5);
@@ -180,7 +180,7 @@ export class Stage {
 function clickWords(reading, selected) {
   const what = `Click the ${wordsOf(selected)}`;
   if (reading.isMeasuredSlice) return what;
-  return reading.isFree ? `${what}: ${reading.nameOf(reading.shown)} is measured then` : `${what} (beside the measured slice)`;
+  return reading.isFree ? `${what}: ${reading.nameOf(reading.shown)} will be measured` : `${what} (beside the measured slice)`;
 }
 
 /** @param {CanvasRenderingContext2D} context */

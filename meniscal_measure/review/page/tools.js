@@ -51,6 +51,7 @@ export class Tools {
     const { windows } = reading.knee;
     this.#preset.replaceChildren(...windows.map(({ code, words }) => make("option", { value: code }, words)), other);
     this.#slider.max = String(reading.slices.count);
+    byId("slice-label").style.width = `${9 + 2 * this.#slider.max.length}ch`;
     this.#snapDrops.checked = reading.view.snapsDrops;
     setShown(byId("slice-proposed"), reading.proposal.found !== null);
     setShown(byId("propose-here"), reading.proposal.mayAsk);

@@ -13,6 +13,9 @@ export function markScale() {
   return parseFloat(getComputedStyle(document.documentElement).fontSize) / USUAL_LETTER_PX;
 }
 
+const SCALE_LENGTHS_MM = [50, 20, 10, 5, 2, 1];
+const LONGEST_SCALE = 0.22;
+
 export class Viewport {
   width = 1;
   height = 1;
@@ -35,6 +38,11 @@ export class Viewport {
   /** Millimetres across the shorter side of the window. */
   get fieldMm() {
     return Math.min(this.width, this.height) / this.scale;
+  }
+
+  /** Length of the scale beside the slice: round, and short against its width whatever the zoom. */
+  get scaleMm() {
+    return SCALE_LENGTHS_MM.find((mm) => mm * this.scale <= LONGEST_SCALE * this.width) ?? 1;
   }
 
   /** Take another size of the window: what was fitted is fitted again, else the same field is shown. @param {number} width @param {number} height */

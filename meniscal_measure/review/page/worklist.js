@@ -4,10 +4,9 @@ import { byId, make, setText } from "./dom.js";
 
 /** @typedef {import("./types.js").Task} Task */
 
-const ENTRY_PX = 40;
 const SPARE = 6;
 const WORDS = /** @type {Record<string, string>} */ ({
-  "": "to be read", begun: "begun", measured: "✓ signed", rejected: "✕ rejected",
+  "": "to read", begun: "begun", measured: "✓ signed", rejected: "✕ rejected",
 });
 
 /** @param {Task} task */
@@ -42,6 +41,8 @@ export class WorkList {
   /** @type {{task: Task, number: number}[]} */
   #filtered = [];
   #current = 0;
+  /** Height of an entry: in a narrow window it has two lines. */
+  #entryPx = 1;
   /** Task that is chosen; a list that is loaded again keeps it. */
   #chosen = "";
 
@@ -65,8 +66,6 @@ export class WorkList {
     this.#status.replaceChildren(...filters.map(({ code, words, holds }) =>
       make("option", { value: code }, `${words} (${tasks.filter(holds).length})`)));
     this.#status.value = filters.some(({ code }) => code === value) ? value : "all";
-    const done = tasks.filter(isDone).length;
-    setText(byId("list-progress"), `${done} of ${tasks.length} signed or rejected`);
     this.#filter();
   }
 
@@ -74,17 +73,21 @@ export class WorkList {
     const wanted = this.#find.value.trim().toLowerCase();
     const filter = FILTERS.find(({ code }) => code === this.#status.value) ?? FILTERS[0];
     this.#filtered = this.#all.filter(({ task }) => filter.holds(task) && task.label.toLowerCase().includes(wanted));
+    const done = this.#all.filter(({ task }) => isDone(task)).length;
+    const shown = this.#filtered.length < this.#all.length ? ` · ${this.#filtered.length} shown` : "";
+    setText(byId("list-progress"), `${done} of ${this.#all.length} signed or rejected${shown}`);
     const current = this.#filtered.findIndex(({ task }) => task.id === this.#chosen && !isDone(task));
     const next = this.#filtered.findIndex(({ task }) => !isDone(task));
     this.#current = Math.max(current >= 0 ? current : next, 0);
-    this.#fill.style.height = `${this.#filtered.length * ENTRY_PX}px`;
     this.#draw();
     this.#reveal();
   }
 
   #draw() {
-    const first = Math.max(Math.floor(this.#list.scrollTop / ENTRY_PX) - SPARE, 0);
-    const count = Math.ceil(this.#list.clientHeight / ENTRY_PX) + 2 * SPARE;
+    this.#entryPx = parseFloat(getComputedStyle(this.#list).getPropertyValue("--entry"));
+    this.#fill.style.height = `${this.#filtered.length * this.#entryPx}px`;
+    const first = Math.max(Math.floor(this.#list.scrollTop / this.#entryPx) - SPARE, 0);
+    const count = Math.ceil(this.#list.clientHeight / this.#entryPx) + 2 * SPARE;
     const entries = this.#filtered.slice(first, first + count).map(({ task, number }, offset) => {
       const at = first + offset;
       const entry = make(
@@ -95,28 +98,29 @@ export class WorkList {
         },
         make("span", { class: "number" }, String(number)),
         make("span", { class: "clip" }, task.label),
-        make("span", { class: "mark" }, [task.is_flagged ? "▼ flagged" : "", task.is_disagreeing ? "≠ readers disagree" : ""].join(" ")),
+        make("span", { class: "mark" }, [task.is_flagged ? "▼ flagged" : "", task.is_disagreeing ? "⇄ readers disagree" : ""].join(" ")),
         make("span", { class: "soft time" }, isDone(task) && task.reading_time_s ? timeWords(task.reading_time_s) : ""),
         make("span", { class: task.status ? "" : "soft" }, WORDS[task.status]),
       );
-      entry.style.top = `${at * ENTRY_PX}px`;
+      entry.style.top = `${at * this.#entryPx}px`;
       return entry;
     });
     this.#list.replaceChildren(this.#fill, ...entries);
     this.#chosen = this.#filtered[this.#current]?.task.id ?? "";
-    this.#list.setAttribute("aria-activedescendant", `entry-${this.#current}`);
+    if (this.#chosen) this.#list.setAttribute("aria-activedescendant", `entry-${this.#current}`);
+    else this.#list.removeAttribute("aria-activedescendant");
   }
 
   #reveal() {
-    const top = this.#current * ENTRY_PX;
+    const top = this.#current * this.#entryPx;
     const { scrollTop, clientHeight } = this.#list;
     if (top < scrollTop) this.#list.scrollTop = top;
-    if (top + ENTRY_PX > scrollTop + clientHeight) this.#list.scrollTop = top + ENTRY_PX - clientHeight;
+    if (top + this.#entryPx > scrollTop + clientHeight) this.#list.scrollTop = top + this.#entryPx - clientHeight;
   }
 
   /** @param {KeyboardEvent} event */
   #key(event) {
-    const page = Math.max(Math.floor(this.#list.clientHeight / ENTRY_PX) - 1, 1);
+    const page = Math.max(Math.floor(this.#list.clientHeight / this.#entryPx) - 1, 1);
     const last = this.#filtered.length - 1;
     const to = {
       ArrowDown: this.#current + 1, ArrowUp: this.#current - 1, PageDown: this.#current + page,
