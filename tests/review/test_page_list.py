@@ -10,6 +10,9 @@ from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signing import reject
 from tests.review.conftest import OpenDesk, Serve, begun
 
+MOST_STOPS = 60
+"""Elements of the page that take the focus; there are fewer."""
+
 
 def test_ten_thousand_knees_are_listed_found_and_opened(
     samples: Path, tmp_path: Path, open_desk: OpenDesk, served: Serve, page: Page
@@ -70,3 +73,38 @@ def test_a_long_list_scrolls_in_a_narrow_window_and_names_its_knees(
     page.keyboard.press("End")
     expect(page.locator("#list .entry").last).to_be_in_viewport()
     expect(page.locator("#list .entry").last).to_contain_text("KNEE-01999 left")
+
+
+def test_a_list_is_worked_through_with_the_keyboard_alone(two_knees: tuple[Desk, Page]) -> None:
+    desk, page = two_knees
+    page.keyboard.press("x")
+    expect(page.locator("#reject-reason")).to_be_focused()
+    for _ in range(3):  # past the words and the way out
+        page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    expect(page.locator("#signed")).to_contain_text("Rejected (Images cannot be read) by AB")
+    expect(page.locator("#next")).to_be_focused()
+    page.keyboard.press("Enter")
+    expect(page.locator("#title")).to_contain_text("two")
+    begun(page)
+    page.keyboard.press("Control+Enter")
+    expect(page.locator("#signed")).to_contain_text("Signed by AB")
+    page.keyboard.press("l")
+    expect(page.locator("#list-progress")).to_have_text("2 of 2 signed or rejected")
+    expect(page.locator("#list")).to_be_focused()
+    for _ in range(2):  # past "Read the next knee"
+        page.keyboard.press("Shift+Tab")
+    page.keyboard.press("r")  # the first filter that begins so
+    expect(page.locator("#list-progress")).to_contain_text("1 shown")
+    for _ in range(2):
+        page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    expect(page.locator("#title")).to_contain_text("one")
+    begun(page)
+    for _ in range(MOST_STOPS):
+        if page.locator("#withdraw:focus").count():
+            break
+        page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    expect(page.locator("#signed")).to_have_text("Not signed yet")
+    assert [entry.verdict for entry in desk.journal.all()] == ["rejected", "measured", "withdrawn"]
