@@ -130,6 +130,7 @@ export class WorkList {
       this.#current = Math.min(Math.max(to, 0), Math.max(last, 0));
       this.#reveal();
       this.#draw();
+      document.getElementById(`entry-${this.#current}`)?.scrollIntoView({ block: "nearest" }); // in a low window the list too
     } else if (event.key === "Enter" && this.#filtered[this.#current]) {
       this.open(this.#filtered[this.#current].task);
     } else return;
