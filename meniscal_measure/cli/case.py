@@ -21,6 +21,7 @@ from meniscal_measure.cli.pages import NoBrowser, serve_page
 from meniscal_measure.errors import ExitCode
 
 if TYPE_CHECKING:
+    from meniscal_measure.knee.case_record import KneeCase
     from meniscal_measure.workflow.case_questions import CaseQuestions
 
 
@@ -71,7 +72,7 @@ def case(
         bool,
         typer.Option(
             "--ask",
-            help="Ask the open questions on a local page first, each on its slice.",
+            help="Ask the open questions on a local page first, each on its image.",
         ),
     ] = False,
     reader: Annotated[
@@ -100,7 +101,10 @@ def case(
         body_side = None if side is None else side.side
         if ask:
             check_packages(("starlette", "uvicorn", "tomlkit"), "web")
-            questions = questioned(baseline, answered, side=body_side, landmarks=landmarks)
+            questions = questioned(
+                baseline, answered, follow_up=follow_up, radiographs=radiographs,
+                side=body_side, landmarks=landmarks,
+            )  # fmt: skip
             _ask(questions, file, reader, no_browser=no_browser)
             answered = read_answers(file)
         made = make_case(
@@ -113,7 +117,7 @@ def case(
         if as_json:
             print_json(msgspec.to_builtins(made.case))
         else:
-            _show(made.case.gaps, len(made.case.questions), out / ANSWERS)
+            _show(made.case, file)
             say(f"Written to {out}: case-sheet.pdf, case-sheet.html, case.json and more")
         if made.refused:
             raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
@@ -131,11 +135,13 @@ def _ask(questions: CaseQuestions, file: Path, reader: str, *, no_browser: bool)
     serve_page(server, reader, words, no_browser=no_browser)
 
 
-def _show(gaps: tuple[str, ...], questions: int, file: Path) -> None:
-    for gap in gaps:
+def _show(case: KneeCase, file: Path) -> None:
+    for gap in case.gaps:
         say(f"Gap: {gap}")
-    if questions:
+    if case.questions:
         say(
-            f"{questions} open questions: answer them slice by slice with --ask, or in {file} and"
-            " run the command again."
+            f"{len(case.questions)} open questions: answer them slice by slice with --ask, or in"
+            f" {file} and run the command again."
         )
+    if case.offered:
+        say(f"Not asked unless wanted: {'; '.join(each.words for each in case.offered)}.")

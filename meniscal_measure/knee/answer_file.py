@@ -19,11 +19,13 @@ import tomlkit
 from meniscal_measure.errors import OutputError
 from meniscal_measure.files import written_whole
 from meniscal_measure.knee.answers import Answers, answers_from, read_answers
+from meniscal_measure.knee.quantity import Visit
 
-LANDMARK = "landmark"
+LANDMARKS = {"landmark": Visit.BASELINE, "follow_up": Visit.FOLLOW_UP}
+"""First part of the key of a landmark: the examination it is placed on."""
 
-Value = str | int | float | Mapping[str, Any]
-"""A word or number for `case.` and `facts.`; a table for `sign.` and `landmark.`."""
+Value = str | int | float | list[str] | Mapping[str, Any]
+"""A table for signs and landmarks; a word, words or a number for what else there is."""
 
 
 def record_answer(file: Path, key: str, value: Value | None, by: str) -> Answers:
@@ -54,8 +56,8 @@ def record_answer(file: Path, key: str, value: Value | None, by: str) -> Answers
     """
     document = _document(file)
     table, _, name = key.partition(".")
-    if table == LANDMARK:
-        _set_landmark(document, name, value)
+    if table in LANDMARKS:
+        _set_landmark(document, name, LANDMARKS[table], value)
     else:
         _set(document, table, name, value)
     text = tomlkit.dumps(document)
@@ -84,17 +86,20 @@ def _set(document: tomlkit.TOMLDocument, table: str, name: str, value: Any) -> N
         document[table].pop(name, None)
 
 
-def _set_landmark(document: tomlkit.TOMLDocument, name: str, value: Any) -> None:
-    entries = document.get(LANDMARK, ())
+def _set_landmark(document: tomlkit.TOMLDocument, name: str, visit: Visit, value: Any) -> None:
+    entries = document.get("landmark", ())
     for place in reversed(range(len(entries))):
-        if entries[place].get("name") == name:
+        entry = entries[place]
+        if (entry.get("name"), entry.get("visit", Visit.BASELINE)) == (name, visit):
             del entries[place]
     if value is not None:
         entry = tomlkit.table()
         entry.update({"name": name, **value})
-        document.setdefault(LANDMARK, tomlkit.aot()).append(entry)
+        if visit is not Visit.BASELINE:
+            entry["visit"] = visit.value
+        document.setdefault("landmark", tomlkit.aot()).append(entry)
     elif not entries:
-        document.pop(LANDMARK, None)
+        document.pop("landmark", None)
 
 
 def _note(log: Path, said: Mapping[str, Any]) -> None:

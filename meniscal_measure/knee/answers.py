@@ -85,11 +85,32 @@ class Seen(StrEnum):
     UNCERTAIN = "uncertain"
 
 
+class Topic(StrEnum):
+    """What is asked beyond the short list: where a sign calls for it, or somebody wants it."""
+
+    GHOST = "ghost"
+    TEAR = "tear"
+    TRUNCATION = "truncation"
+    MARROW = "marrow"
+    OTHER_SIGNS = "other_signs"
+    CENTRE_CHECK = "centre_check"
+    SAGITTAL_EXTRUSION = "sagittal_extrusion"
+    TUNNEL = "tunnel"
+    JOINT_SPACE = "joint_space"
+    SLOPE = "slope"
+    LEG = "leg"
+    BALL = "ball"
+    FOLLOW_UP = "follow_up"
+
+
 class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """A table of the file in which no other key is allowed."""
 
 
 Grade = Annotated[int, Meta(ge=0, le=4)]
+
+ADULT_YEARS = (16, 110)
+"""Ages of adults whose growth plates are closed."""
 
 
 class KneeAnswers(_Table, frozen=True, kw_only=True):
@@ -103,6 +124,8 @@ class KneeAnswers(_Table, frozen=True, kw_only=True):
     event_date: date | None = None
     """When the root tore, as far as the patient knows."""
     repair_date: date | None = None
+    also: tuple[Topic, ...] = ()
+    """Topics that somebody wants to be asked about."""
 
 
 class FactAnswers(_Table, frozen=True, kw_only=True):
@@ -114,7 +137,7 @@ class FactAnswers(_Table, frozen=True, kw_only=True):
     """Kellgren-Lawrence."""
     varus_deg: Annotated[float, Meta(ge=-30, le=30)] | None = None
     body_mass_index: Annotated[float, Meta(ge=10, le=80)] | None = None
-    age_years: Annotated[float, Meta(ge=16, le=110)] | None = None
+    age_years: Annotated[float, Meta(ge=ADULT_YEARS[0], le=ADULT_YEARS[1])] | None = None
     tear_age_days: Annotated[float, Meta(ge=0, le=36500)] | None = None
 
 

@@ -12,7 +12,7 @@ import msgspec
 from meniscal_measure.errors import UnreadableFileError
 from meniscal_measure.knee.candidate import CandidateLine
 from meniscal_measure.knee.quantity import CasePart, Visit
-from meniscal_measure.knee.questions import OpenQuestion
+from meniscal_measure.knee.questions import OfferedTopic, OpenQuestion
 from meniscal_measure.knee.root_signs import SignLine
 
 CASE_VERSION = 1
@@ -50,6 +50,8 @@ class KneeCase:
     cautions: tuple[str, ...]
     sources: tuple[str, ...]
     notice: str
+    offered: tuple[OfferedTopic, ...] = ()
+    """What is not asked about unless somebody wants it."""
 
 
 IDENTIFYING = ("study_instance_uid", "sop_instance_uid", "study_date", "by")

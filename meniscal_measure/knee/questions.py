@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
 from meniscal_measure.anatomy import Plane
-from meniscal_measure.knee.answers import Answers, Root, RootSign, Seen, TearForm
-from meniscal_measure.knee.named_landmarks import KneeLandmark
-from meniscal_measure.knee.quantity import TracedSlice
+from meniscal_measure.knee.answers import Answers, RootSign, Seen, TearForm, Topic
+from meniscal_measure.knee.quantity import TracedSlice, Visit
 from meniscal_measure.knee.root_signs import SIGN_WORDS
+from meniscal_measure.knee.topics import (
+    FIRST_LANDMARKS,
+    FIRST_SIGNS,
+    LANDMARK_WORDS,
+    NUMBER_WORDS,
+    SIGN_PLANES,
+    LandmarkQuestion,
+    TopicQuestions,
+    for_root,
+    topics_of,
+)
 
 
 @dataclass(frozen=True)
@@ -26,11 +36,13 @@ class OpenQuestion:
     why
         What the answer is needed for.
     plane
-        Plane of the images it is answered on; None where no image is needed.
+        Plane of the images it is answered on; None for a radiograph, and where none is needed.
     choices
         The words to choose from; empty where a landmark is placed or a number entered.
     where
         The slice on which to look first; None where nothing is known of it.
+    visit
+        The examination it is about.
     """
 
     key: str
@@ -39,249 +51,174 @@ class OpenQuestion:
     plane: Plane | None = None
     choices: tuple[str, ...] = ()
     where: TracedSlice | None = None
-
-
-CENTRE, MIDDLE, MEASURED = "predicted_centre", "middle_of_the_plateau", "measured_slice"
-"""Places near which to look that are no landmarks: see `LandmarkQuestion.near`."""
-
-APEX_OF_SIDE, MARGIN_OF_SIDE = "{side}_eminence_apex", "{side}_cartilage_margin"
-NEAR_ROOT = (KneeLandmark.ROOT_ATTACHMENT, KneeLandmark.POSTERIOR_HORN, CENTRE, APEX_OF_SIDE,
-             MIDDLE)  # fmt: skip
+    visit: Visit = Visit.BASELINE
 
 
 @dataclass(frozen=True)
-class LandmarkQuestion:
-    """A landmark that is asked for.
+class OfferedTopic:
+    """A topic that is asked about only where somebody wants it."""
 
-    Parameters
-    ----------
-    name
-        The landmark; {side} stands for the compartment of the root.
-    plane
-        Plane it is usually placed on.
-    why
-        What it is needed for.
-    near
-        Landmarks or other places on whose slice it is looked for; the first that is known counts.
-    """
-
-    name: str
-    plane: Plane
-    why: str
-    near: tuple[str, ...]
+    topic: Topic
+    words: str
+    count: int
+    """Questions it consists of."""
 
 
-def _asked(
-    plane: Plane, why: str, near: tuple[str, ...], *names: str
-) -> tuple[LandmarkQuestion, ...]:
-    return tuple(LandmarkQuestion(name, plane, why, near) for name in names)
+@dataclass(frozen=True)
+class Available:
+    """What there is to answer questions on, and what somebody wants to be asked about."""
+
+    baseline: Collection[Plane]
+    follow_up: Collection[Plane] = ()
+    radiograph: TracedSlice | None = None
+    """The one to look on first."""
+    wanted: Collection[Topic] = ()
+
+    def shows(self, asked: LandmarkQuestion) -> bool:
+        """Whether there are images on which this landmark is placed."""
+        if asked.plane is None:
+            return self.radiograph is not None
+        return asked.plane in (
+            self.baseline if asked.visit is Visit.BASELINE else self.follow_up
+        )  # fmt: skip
+
+    def can_ask(self, topic: TopicQuestions) -> bool:
+        """Whether anything of a topic can be answered."""
+        return bool(topic.signs) or any(map(self.shows, topic.landmarks))
 
 
-LANDMARK_QUESTIONS: tuple[LandmarkQuestion, ...] = (
-    *_asked(Plane.CORONAL, "directions of the tibia", (MEASURED,),
-            KneeLandmark.MEDIAL_PLATEAU_RIM, KneeLandmark.LATERAL_PLATEAU_RIM),
-    *_asked(Plane.SAGITTAL, "predicted centre of the root", (MIDDLE,), APEX_OF_SIDE),
-    *_asked(Plane.SAGITTAL, "height and check of the centre", NEAR_ROOT, MARGIN_OF_SIDE),
-    *_asked(Plane.SAGITTAL, "check of the centre", NEAR_ROOT, KneeLandmark.CRUCIATE_MARGIN),
-    *_asked(Plane.SAGITTAL, "ghost: the root slice", NEAR_ROOT, KneeLandmark.POSTERIOR_HORN),
-    *_asked(Plane.SAGITTAL, "ghost: a slice beside the root slice",
-            (KneeLandmark.POSTERIOR_HORN, *NEAR_ROOT),
-            KneeLandmark.HORN_BESIDE_A, KneeLandmark.HORN_BESIDE_B),
-    *_asked(Plane.SAGITTAL, "posterior extrusion", ("{side}_plateau",),
-            KneeLandmark.POSTERIOR_PLATEAU_MARGIN, KneeLandmark.POSTERIOR_HORN_EDGE),
-    *_asked(Plane.SAGITTAL, "anterior extrusion", ("{side}_plateau",),
-            KneeLandmark.ANTERIOR_PLATEAU_MARGIN, KneeLandmark.ANTERIOR_HORN_EDGE),
-    *_asked(Plane.SAGITTAL, "truncation: free edge of the triangle, on the slice of its outer edge",
-            (KneeLandmark.POSTERIOR_HORN_EDGE,), KneeLandmark.HORN_FREE_EDGE),
-    *_asked(Plane.AXIAL, "gap of the cleft", (KneeLandmark.TEAR, *NEAR_ROOT),
-            KneeLandmark.CLEFT_EDGE_A),
-    *_asked(Plane.AXIAL, "gap of the cleft, same slice", (KneeLandmark.CLEFT_EDGE_A, *NEAR_ROOT),
-            KneeLandmark.CLEFT_EDGE_B),
-    *_asked(Plane.AXIAL, "distance of the tear from the root, its sub-type",
-            (KneeLandmark.CLEFT_EDGE_A, *NEAR_ROOT), KneeLandmark.TEAR,
-            KneeLandmark.ROOT_ATTACHMENT),
-    *_asked(Plane.SAGITTAL, "marrow oedema", NEAR_ROOT, KneeLandmark.FOOTPRINT_MARROW),
-    *_asked(Plane.SAGITTAL, "marrow oedema, marrow away from the joint",
-            (KneeLandmark.FOOTPRINT_MARROW, *NEAR_ROOT), KneeLandmark.REFERENCE_MARROW),
-    *_asked(Plane.SAGITTAL, "planned tunnel, anteromedial cortex", (),
-            KneeLandmark.TUNNEL_ENTRY),
-    *_asked(Plane.CORONAL, "joint space, same slice", (MEASURED,),
-            KneeLandmark.MEDIAL_FEMORAL_SURFACE, KneeLandmark.MEDIAL_TIBIAL_SURFACE,
-            KneeLandmark.LATERAL_FEMORAL_SURFACE, KneeLandmark.LATERAL_TIBIAL_SURFACE),
-    *_asked(Plane.SAGITTAL, "slope: axis of the tibia", (MIDDLE,),
-            KneeLandmark.SHAFT_CENTRE_UPPER, KneeLandmark.SHAFT_CENTRE_LOWER),
-    *_asked(Plane.SAGITTAL, "slope", ("medial_plateau",),
-            KneeLandmark.MEDIAL_PLATEAU_FRONT, KneeLandmark.MEDIAL_PLATEAU_BACK),
-    *_asked(Plane.SAGITTAL, "slope", ("lateral_plateau",),
-            KneeLandmark.LATERAL_PLATEAU_FRONT, KneeLandmark.LATERAL_PLATEAU_BACK),
-)  # fmt: skip
-"""Landmarks that are asked for, those that most depends on first."""
-
-LANDMARK_WORDS: Mapping[str, str] = {
-    KneeLandmark.HORN_BESIDE_A: "posterior horn on the slice on one side of the root slice",
-    KneeLandmark.HORN_BESIDE_B: "posterior horn on the slice on the other side of the root slice",
-    KneeLandmark.HORN_FREE_EDGE: "free edge of the posterior horn",
-    KneeLandmark.POSTERIOR_HORN_EDGE: "outer edge of the posterior horn",
-    KneeLandmark.ANTERIOR_HORN_EDGE: "outer edge of the anterior horn",
-    KneeLandmark.CLEFT_EDGE_A: "edge of the cleft on one side",
-    KneeLandmark.CLEFT_EDGE_B: "edge of the cleft on the other side",
-    KneeLandmark.FOOTPRINT_MARROW: "marrow at the footprint",
-    KneeLandmark.REFERENCE_MARROW: "marrow away from the joint",
-    KneeLandmark.SHAFT_CENTRE_UPPER: "centre of the tibial shaft, near the joint",
-    KneeLandmark.SHAFT_CENTRE_LOWER: "centre of the tibial shaft, as far down as it is seen",
-}
-"""What to place, where the name of the landmark does not say it."""
-
-SIGN_PLANES = {
-    RootSign.GHOST: Plane.SAGITTAL,
-    RootSign.CLEFT: Plane.SAGITTAL,
-    RootSign.RADIAL: Plane.AXIAL,
-    RootSign.TRUNCATION: Plane.CORONAL,
-    RootSign.MARROW_OEDEMA: Plane.SAGITTAL,
-    RootSign.GIRAFFE_NECK: Plane.CORONAL,
-    RootSign.OCARINA: Plane.SAGITTAL,
-}
-"""Where a reader looks for a sign; extrusion is measured, not asked."""
-
-FACT_QUESTIONS = {
-    "cartilage_grade": "Worst cartilage of the compartment, Outerbridge 0 to 4?",
-    "radiographic_grade": "Kellgren-Lawrence grade, 0 to 4?",
-    "varus_deg": "Varus of the limb in degrees (negative is valgus)?",
-    "body_mass_index": "Body mass index, kg/m²?",
-    "age_years": "Age in years?",
-    "tear_age_days": "Days since the event?",
-}
-
-
-def landmark_questions(root: Root) -> tuple[LandmarkQuestion, ...]:
-    """Give the landmarks that are asked for where the case is about this root.
-
-    Examples
-    --------
-    >>> [asked.name for asked in landmark_questions(Root.LATERAL_POSTERIOR)][2:4]
-    ['lateral_eminence_apex', 'lateral_cartilage_margin']
-    """
-    side = root.compartment.value
-    return tuple(
-        LandmarkQuestion(
-            asked.name.format(side=side), asked.plane, asked.why,
-            tuple(place.format(side=side) for place in asked.near),
-        )
-        for asked in LANDMARK_QUESTIONS
-    )  # fmt: skip
-
-
-def sign_looks(root: Root) -> dict[RootSign, tuple[Plane, tuple[str, ...]]]:
-    """Give the plane of each sign, and the places near which it is looked for."""
-    near = tuple(place.format(side=root.compartment.value) for place in NEAR_ROOT)
-    return {
-        sign: (plane, (MEASURED,) if sign is RootSign.GIRAFFE_NECK else near)
-        for sign, plane in SIGN_PLANES.items()
-    }
-
-
-def open_questions(
-    answers: Answers,
-    planes: Sequence[Plane],
-    known: Sequence[str] = (),
-    likely: Mapping[str, TracedSlice] = MappingProxyType({}),
-) -> tuple[OpenQuestion, ...]:
-    """List what has not been answered, in the order in which a person would go through it.
+class CaseQuestioning:
+    """The questions of a case, as far as its answers call for them.
 
     Parameters
     ----------
     answers
         What was answered.
-    planes
-        Planes there are images of; what needs another plane is a gap of the study, no question.
+    available
+        What there are images of; what needs others is a gap of the study, no question.
     known
-        Facts and landmarks known from the study itself.
+        Keys of what follows from the study itself.
     likely
         The slice on which to look first, by the key of the question.
     """
-    placed = {landmark.name for landmark in answers.landmark} | set(known)
-    found = [
-        OpenQuestion(
-            key := f"landmark.{asked.name}",
-            f"Where is the {LANDMARK_WORDS.get(asked.name, asked.name.replace('_', ' '))}?",
-            f"for: {asked.why}", asked.plane, where=likely.get(key),
+
+    def __init__(
+        self,
+        answers: Answers,
+        available: Available,
+        known: Collection[str] = (),
+        likely: Mapping[str, TracedSlice] = MappingProxyType({}),
+    ) -> None:
+        self.answers, self.available, self.known, self.likely = answers, available, known, likely
+        self.answered = set(answered_keys(answers))
+        self.topics = {
+            topic: asked
+            for topic, asked in topics_of(answers.case.root).items()
+            if available.can_ask(asked)
+        }
+        self.topics_asked = [topic for topic in self.topics if self._is_asked(topic)]
+
+    def every(self) -> tuple[OpenQuestion, ...]:
+        """List the questions, answered or not, in the order in which a person goes through them.
+
+        What most depends on comes first; each question once.
+        """
+        found = [
+            *self._landmarks(for_root(FIRST_LANDMARKS, self.answers.case.root)),
+            *map(self._sign, FIRST_SIGNS),
+            *self._form(),
+        ]
+        called_for = [topic for topic in self.topics_asked if self.topics[topic].after]
+        for topic in called_for:
+            found += self._topic(topic)
+        found += [_number(key) for key in NUMBER_WORDS if self._is_fact(key)]
+        for topic in self.topics_asked:
+            if topic not in called_for:
+                found += self._topic(topic)
+        return tuple({asked.key: asked for asked in found if asked.key not in self.known}.values())
+
+    def open(self) -> tuple[OpenQuestion, ...]:
+        """List the questions that are not answered."""
+        return tuple(asked for asked in self.every() if asked.key not in self.answered)
+
+    def offered(self) -> tuple[OfferedTopic, ...]:
+        """List the topics that are not asked about."""
+        return tuple(
+            OfferedTopic(topic, asked.words, len(self._topic(topic)))
+            for topic, asked in self.topics.items()
+            if topic not in self.topics_asked
         )
-        for asked in landmark_questions(answers.case.root)
-        if asked.name not in placed and asked.plane in planes
-    ]  # fmt: skip
-    found += [
-        OpenQuestion(
-            key := f"sign.{sign.value}", f"Is it present, absent or uncertain: {SIGN_WORDS[sign]}?",
-            "root signs are confirmed by a reader", plane, tuple(Seen), likely.get(key),
-        )
-        for sign, plane in SIGN_PLANES.items()
-        if sign not in answers.sign
-    ]  # fmt: skip
-    if answers.case.tear_form is None:
-        found.append(
-            OpenQuestion("case.tear_form", "Which form has the tear?", "its arthroscopic type",
-                         choices=tuple(TearForm))
+
+    def _is_asked(self, topic: Topic) -> bool:
+        """Whether a topic is wanted, called for by a sign, or begun."""
+        asked = self.topics[topic]
+        called_for = any(self._is_seen(sign) for sign in asked.after)
+        others = {
+            mark.key for other, named in self.topics.items() if other is not topic
+            for mark in named.landmarks
+        }  # fmt: skip
+        own = {mark.key for mark in asked.landmarks} - others
+        signs = {f"sign.{sign}" for sign in asked.signs}
+        is_wanted = topic in self.answers.case.also or topic in self.available.wanted
+        return is_wanted or called_for or bool(self.answered & (own | signs))
+
+    def _is_seen(self, sign: RootSign) -> bool:
+        said = self.answers.sign.get(sign)
+        return said is not None and said.seen is not Seen.ABSENT
+
+    def _is_fact(self, key: str) -> bool:
+        """Whether a number is asked in every case; the leg gives the varus where it is measured."""
+        is_measured = key == "facts.varus_deg" and Topic.LEG in self.topics_asked
+        return key.startswith("facts.") and (not is_measured or key in self.answered)
+
+    def _topic(self, topic: Topic) -> list[OpenQuestion]:
+        asked = self.topics[topic]
+        return [
+            *map(self._sign, asked.signs),
+            *map(_number, asked.numbers),
+            *self._landmarks(asked.landmarks),
+        ]
+
+    def _landmarks(self, landmarks: Iterable[LandmarkQuestion]) -> list[OpenQuestion]:
+        return [self._landmark(asked) for asked in landmarks if self.available.shows(asked)]
+
+    def _landmark(self, asked: LandmarkQuestion) -> OpenQuestion:
+        words = LANDMARK_WORDS.get(asked.name, asked.name.replace("_", " "))
+        later = " at follow-up" if asked.visit is Visit.FOLLOW_UP else ""
+        where = self.available.radiograph if asked.plane is None else self.likely.get(asked.key)
+        return OpenQuestion(
+            asked.key, f"Where is the {words}{later}?", f"for: {asked.why}", asked.plane,
+            where=where, visit=asked.visit,
         )  # fmt: skip
-    found += [
-        OpenQuestion(f"facts.{fact}", text, "candidate facts")
-        for fact, text in FACT_QUESTIONS.items()
-        if getattr(answers.facts, fact) is None and fact not in known
-    ]
-    return tuple(found)
+
+    def _sign(self, sign: RootSign) -> OpenQuestion:
+        key = f"sign.{sign.value}"
+        return OpenQuestion(
+            key, f"Is it present, absent or uncertain: {SIGN_WORDS[sign]}?",
+            "root signs are confirmed by a reader", SIGN_PLANES[sign], tuple(Seen),
+            self.likely.get(key),
+        )  # fmt: skip
+
+    def _form(self) -> Iterable[OpenQuestion]:
+        """Ask for the form of the tear where a sign of one is seen, or a form was answered."""
+        seen = any(map(self._is_seen, FIRST_SIGNS[:4]))
+        if seen or self.answers.case.tear_form is not None:
+            yield OpenQuestion("case.tear_form", "Which form has the tear?",
+                               "its arthroscopic type", choices=tuple(TearForm))  # fmt: skip
 
 
-def answers_template(questions: Sequence[OpenQuestion], study_instance_uid: str = "") -> str:
-    """Write a file to be filled in: every open question as a comment above its key.
-
-    It names the study, so that its answers are not taken for those of another knee.
-    """
-    lines = [
-        "# Answers for this case. Take the # away from what you answer; leave the rest.",
-        "# A landmark: pixel = [column, row], pixel centres at whole numbers, as the review page",
-        '# shows it; slice = "instance:7" (Instance Number), "17" (from the front, the right or',
-        "# the feet) or a SOP Instance UID.",
-        "",
-    ]
-    for table in ("case", "facts", "sign"):
-        asked = [question for question in questions if question.key.startswith(f"{table}.")]
-        lines.append(f"[{table}]")
-        if table == "case" and study_instance_uid:
-            lines.append(f'study = "{study_instance_uid}"')
-        for question in asked:
-            value = f' {{ seen = "{Seen.PRESENT}", by = "" }}' if table == "sign" else ""
-            name = question.key.removeprefix(f"{table}.")
-            lines += [f"# {_text(question)}", f"# {name} ={value}"]
-        lines.append("")
-    asked = [question for question in questions if question.key.startswith("landmark.")]
-    if any(question.plane is None for question in asked):
-        lines += [
-            "# A calibration ball on the radiograph: place ball_edge_a and ball_edge_b too.",
-            "# [radiograph]",
-            "# ball_diameter_mm =",
-            "",
-        ]
-    for question in asked:
-        lines += [
-            f"# {_text(question)} ({question.why})",
-            "# [[landmark]]",
-            f'# name = "{question.key.removeprefix("landmark.")}"',
-            *_place(question),
-            "# pixel = [, ]",
-            '# by = ""',
-            "",
-        ]
-    return "\n".join(lines)
+def _number(key: str) -> OpenQuestion:
+    why = "candidate facts" if key.startswith("facts.") else "lengths on the radiograph"
+    return OpenQuestion(key, NUMBER_WORDS[key], why)
 
 
-def _place(question: OpenQuestion) -> list[str]:
-    """Say where a landmark lies: the plane and a slice to be named, or a certain radiograph."""
-    if question.plane is not None:
-        return [f'# plane = "{question.plane.value}"', '# slice = "instance:"']
-    uid = "" if question.where is None else question.where.sop_instance_uid
-    return [f'# slice = "{uid}"']
-
-
-def _text(question: OpenQuestion) -> str:
-    if question.where is None or question.where.plane is None:
-        return question.text
-    return f"{question.text} Try {question.where}."
+def answered_keys(answers: Answers) -> Iterable[str]:
+    """Give the keys of the questions that were answered."""
+    for mark in answers.landmark:
+        table = "landmark" if mark.visit is Visit.BASELINE else mark.visit.value
+        yield f"{table}.{mark.name}"
+    yield from (f"sign.{sign.value}" for sign in answers.sign)
+    for key in ("case.tear_form", *NUMBER_WORDS):
+        table, _, name = key.partition(".")
+        if getattr(getattr(answers, table), name) is not None:
+            yield key

@@ -16,12 +16,8 @@ from meniscal_measure.knee.answers import Answers, Root, RootSign, SignAnswer, T
 from meniscal_measure.knee.cleft import cleft_gap
 from meniscal_measure.knee.footprint import straight_distance
 from meniscal_measure.knee.horn_shape import edge_bluntness
-from meniscal_measure.knee.horn_signal import (
-    DISC_MM,
-    disc_values,
-    horn_quantities,
-    horn_signals,
-)
+from meniscal_measure.knee.horn_signal import horn_quantities, horn_signals
+from meniscal_measure.knee.marrow_signal import marrow_signal
 from meniscal_measure.knee.named_landmarks import (
     KneeLandmark,
     LandmarkSpace,
@@ -166,7 +162,7 @@ def sign_support(
     if form is not None:
         remarks.append(type_words(form, distance, figures))
     if form is TearForm.COMPLETE_RADIAL and distance is None:
-        remarks.append("Its sub-type needs the landmarks tear and root_attachment.")
+        remarks.append("Its sub-type needs the edges of the cleft, or the tear, and the root.")
     remarks += overall_performance(answers.case.root, figures)
     gaps = () if quantities else (NO_SUPPORT,)
     return CasePart("Root signs: what the images support", tuple(quantities), tuple(remarks), gaps)
@@ -201,12 +197,18 @@ def _bluntness(space: LandmarkSpace, read_slice: ReadSlice) -> Iterator[TracedQu
 
 
 def _tear_distance(space: LandmarkSpace) -> TracedQuantity | None:
-    tear, root = space.first(KneeLandmark.TEAR), space.first(KneeLandmark.ROOT_ATTACHMENT)
-    if tear is None or root is None:
+    """Measure from the tear, or from the edge of its cleft that is nearest to the root."""
+    root = space.first(KneeLandmark.ROOT_ATTACHMENT)
+    tear, how = space.first(KneeLandmark.TEAR), "straight, in space"
+    if root is None:
         return None
-    return straight_distance(
-        tear, root, "distance of the tear from the root attachment", "straight, in space"
-    )
+    if tear is None:
+        edges = [*space.every(KneeLandmark.CLEFT_EDGE_A), *space.every(KneeLandmark.CLEFT_EDGE_B)]
+        to_root = [float(np.linalg.norm(np.subtract(e.point_mm, root.point_mm))) for e in edges]
+        if not edges:
+            return None
+        tear, how = edges[int(np.argmin(to_root))], f"from the nearer edge of the cleft, {how}"
+    return straight_distance(tear, root, "distance of the tear from the root attachment", how)
 
 
 def _zone(distance: TracedQuantity, figures: Published) -> list[str]:
@@ -221,21 +223,8 @@ def _zone(distance: TracedQuantity, figures: Published) -> list[str]:
 def _oedema(space: LandmarkSpace, read_slice: ReadSlice) -> Iterator[TracedQuantity]:
     footprint = space.first(KneeLandmark.FOOTPRINT_MARROW)
     reference = space.first(KneeLandmark.REFERENCE_MARROW)
-    if footprint is None or reference is None:
-        return
-    here, there = (
-        disc_values(read_slice(mark), mark.grid, mark.pixel, 2 * DISC_MM)
-        for mark in (footprint, reference)
-    )
-    ratio = float(here.mean() / there.mean())
-    u = ratio * float(np.hypot(
-        here.std() / here.mean() / here.size**0.5, there.std() / there.mean() / there.size**0.5
-    ))  # fmt: skip
-    yield TracedQuantity(
-        "signal of the marrow, footprint over reference", ratio, "1", u, Basis.PIXELS,
-        (footprint.where, reference.where),
-        f"means over {4 * DISC_MM:g} mm discs; u from the scatter of pixels alone",
-    )  # fmt: skip
+    if footprint is not None and reference is not None:
+        yield marrow_signal(footprint, reference, read_slice(footprint), read_slice(reference))
 
 
 def _sagittal_extrusion(space: LandmarkSpace, axes: TibialAxes) -> Iterator[TracedQuantity]:

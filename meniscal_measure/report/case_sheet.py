@@ -113,11 +113,19 @@ def _lists(case: KneeCase) -> Iterator[Flowable]:
     if case.gaps:
         yield heading("Gaps", 3)
         yield from (paragraph(f"- {gap}", FINE) for gap in case.gaps)
-    if case.questions:
-        yield heading(f"Open questions: {len(case.questions)}", 3)
-        names = (question.key.partition(".")[2].replace("_", " ") for question in case.questions)
-        how = "Answer them slice by slice with case --ask, or in answers.toml"
-        yield paragraph(f"{how}: {', '.join(names)}.", FINE)
+    if case.questions or case.offered:
+        yield heading(f"Not answered: {len(case.questions)}", 3)
+        yield from (paragraph(line, FINE) for line in _not_answered(case))
     yield heading("Cautions", 3)
     yield from (paragraph(f"- {caution}", FINE) for caution in case.cautions)
     yield paragraph(f"- {CITATIONS}", FINE)
+
+
+def _not_answered(case: KneeCase) -> Iterator[str]:
+    """List in a paragraph each what is open, and what is not asked unless somebody wants it."""
+    how = "Answer them slice by slice with case --ask, or in answers.toml"
+    if case.questions:
+        names = (question.key.partition(".")[2].replace("_", " ") for question in case.questions)
+        yield f"{how}: {', '.join(names)}."
+    if case.offered:
+        yield f"Not asked unless wanted: {'; '.join(each.words for each in case.offered)}."

@@ -9,8 +9,8 @@ from matplotlib.figure import Figure
 
 from meniscal_measure.errors import OutputError
 from meniscal_measure.files import written_whole
+from meniscal_measure.knee.answers_template import answers_template
 from meniscal_measure.knee.case_record import KneeCase, case_from_json, case_to_json
-from meniscal_measure.knee.questions import answers_template
 from meniscal_measure.report.canvas import Stamp, pdf_bytes, png_bytes
 from meniscal_measure.report.case_page import case_page
 from meniscal_measure.report.case_picture import CasePicture, case_figure
@@ -62,7 +62,7 @@ def save_case(
     written = [folder / name for name in contents]
     if not (folder / ANSWERS).exists():
         contents[ANSWERS] = answers_template(
-            case.questions, case.studies[0].study_instance_uid
+            case.questions, case.studies[0].study_instance_uid, case.offered
         ).encode()
     for name, content in contents.items():
         with written_whole(folder / name, owner_only=True) as stream:

@@ -13,15 +13,20 @@ import msgspec
 from meniscal_measure.anatomy import Plane
 from meniscal_measure.errors import UsageError
 from meniscal_measure.files import written_whole
-from meniscal_measure.knee.answer_file import LANDMARK, record_answer
-from meniscal_measure.knee.answers import Answers, read_answers
-from meniscal_measure.knee.questions import OpenQuestion, answers_template
+from meniscal_measure.knee.answer_file import LANDMARKS, record_answer
+from meniscal_measure.knee.answers import Answers, LandmarkAnswer, Topic, read_answers
+from meniscal_measure.knee.answers_template import answers_template
+from meniscal_measure.knee.quantity import Visit
+from meniscal_measure.knee.questions import CaseQuestioning, OpenQuestion
+from meniscal_measure.knee.topics import ON_RADIOGRAPHS, TOPICS
 from meniscal_measure.records.signatures import check_reader
-from meniscal_measure.report.window import display_window
-from meniscal_measure.review.knee import middle_pixels
-from meniscal_measure.review.present import Json, stack_on_page
-from meniscal_measure.series.model import Stack
-from meniscal_measure.workflow.case_questions import CaseQuestions, slice_words
+from meniscal_measure.review.present import Json
+from meniscal_measure.review.question_views import QuestionViews
+from meniscal_measure.workflow.case_questions import CaseQuestions
+from meniscal_measure.workflow.case_radiographs import image_of
+
+TOPIC = "topic"
+"""First part of the key by which a topic is chosen or left out again."""
 
 
 class QuestionDesk:
@@ -38,32 +43,27 @@ class QuestionDesk:
     is_blinded = False
 
     def __init__(self, questions: CaseQuestions, file: Path) -> None:
-        self._questions, self._file = questions, file
+        self.questions, self._file = questions, file
         self._writing = Lock()
+        self.views = QuestionViews(questions)
         self.finish: Callable[[], None] = lambda: None
         """Called when the reader has done what can be done."""
         if not file.exists():
+            asked, uid = questions.asked(Answers()), questions.images.identity.study_instance_uid
             with written_whole(file, owner_only=True) as stream:
-                stream.write(answers_template(questions.open(Answers())).encode())
-
-    @property
-    def stacks(self) -> dict[Plane, Stack]:
-        """The series on which the questions are answered."""
-        return self._questions.images.stacks
+                stream.write(answers_template(asked.open(), uid, asked.offered()).encode())
 
     @cached_property
     def planes(self) -> dict[str, Json]:
-        """What the page needs to know of each series."""
+        """What the page needs to know of each view."""
         return {
-            plane.value: {
-                **stack_on_page(stack),
-                "window": display_window(middle_pixels(stack)),
-            }
-            for plane, stack in self.stacks.items()
+            name: {"words": view.words, **view.on_page()} for name, view in self.views.named.items()
         }
 
-    def listed(self) -> list[Json]:
+    def listed(self) -> Json:
         """List all questions, answered or not, in the order in which a person goes through them.
+
+        Beside them stand the topics that are asked about only where somebody wants it.
 
         Raises
         ------
@@ -72,46 +72,56 @@ class QuestionDesk:
         """
         return self._listed(read_answers(self._file))
 
-    def _listed(self, answers: Answers) -> list[Json]:
-        still = {question.key: question for question in self._questions.open(answers)}
-        every = self._questions.open(
-            Answers(case=msgspec.structs.replace(answers.case, tear_form=None))
-        )
-        return [
-            self._described(still.get(question.key, question), answers)
-            for question in every
-            if question.plane is not None or not question.key.startswith(LANDMARK)
-        ]
+    def _listed(self, answers: Answers) -> Json:
+        asked = self.questions.asked(answers)
+        return {
+            "questions": [self._described(question, answers) for question in asked.every()],
+            "topics": _topics(asked),
+        }
 
     def _described(self, question: OpenQuestion, answers: Answers) -> Json:
         where = question.where
+        view = None
+        if where is not None:
+            view = self.views.name_of(where)
+        elif question.plane is not None:
+            view = self._view(question.plane, question.visit)
         return {
             "key": question.key,
             "text": question.text,
             "why": question.why,
-            "plane": question.plane if question.plane in self.stacks else None,
-            "slice": None if where is None else where.name.number,
+            "plane": view,
+            "slice": None if where is None else 1 if where.plane is None else where.name.number,
             "choices": question.choices,
             "answer": self._answer(question.key, answers),
         }
 
+    def _view(self, plane: Plane, visit: Visit) -> str | None:
+        name = plane.value if visit is Visit.BASELINE else f"{visit.words}-{plane.value}"
+        return name if name in self.views.named else None
+
     def _answer(self, key: str, answers: Answers) -> Any:
         table, _, name = key.partition(".")
-        if table != LANDMARK:
+        if table not in LANDMARKS:
             found = msgspec.to_builtins(answers)[table].get(name)
             return found["seen"] if isinstance(found, dict) else found
         for answer in answers.landmark:
-            if answer.name == name:
-                landmark = self._questions.images.placed(answer)
-                return {
-                    "plane": landmark.where.plane,
-                    "index": landmark.slice_index,
-                    "pixel": landmark.pixel,
-                }
+            if (answer.name, answer.visit) == (name, LANDMARKS[table]):
+                return self._placed(answer)
         return None
 
-    def answer(self, key: str, given: Any, reader: str) -> list[Json]:
-        """Write an answer, or take it back with None; give the questions as they are then.
+    def _placed(self, answer: LandmarkAnswer) -> Json:
+        """Say on which view and slice a landmark lies."""
+        if answer.name in ON_RADIOGRAPHS:
+            where, index = image_of(answer, self.questions.radiographs).where, 0
+        else:
+            later = self.questions.follow_up if answer.visit is Visit.FOLLOW_UP else None
+            landmark = (later or self.questions.images).placed(answer)
+            where, index = landmark.where, landmark.slice_index
+        return {"plane": self.views.name_of(where), "index": index, "pixel": answer.pixel}
+
+    def answer(self, key: str, given: Any, reader: str) -> Json:
+        """Write an answer, or take it back with None; list the questions as they are then.
 
         Raises
         ------
@@ -121,39 +131,42 @@ class QuestionDesk:
             If the answer is not allowed.
         """
         check_reader(reader)
-        value = self._value(key.partition(".")[0], given, reader)
         with self._writing:
-            if key not in {question["key"] for question in self.listed()}:
-                raise UsageError("There is no such question in this case.")
+            table, _, name = key.partition(".")
+            if table == TOPIC:
+                key, value = "case.also", self._wanted(Topic(name), is_wanted=bool(given))
+            else:
+                value = self._value(table, given, reader)
+                if key not in {question["key"] for question in self.listed()["questions"]}:
+                    raise UsageError("There is no such question in this case.")
             return self._listed(record_answer(self._file, key, value, reader))
+
+    def _wanted(self, topic: Topic, *, is_wanted: bool) -> list[str]:
+        others = [each for each in read_answers(self._file).case.also if each is not topic]
+        return [each.value for each in ([*others, topic] if is_wanted else others)]
 
     def _value(self, table: str, given: Any, reader: str) -> Any:
         if given is None:
             return None
         if table == "sign":
             return {"seen": given, "by": reader}
-        if table != LANDMARK:
+        if table not in LANDMARKS:
             return given
-        stack, index = self.slice(given["plane"], given["index"])
+        index = given["index"]
+        view = self.views.find(given["plane"], index)
         column, row = (round(float(part), 2) for part in given["pixel"])
-        if not stack.frames[index].grid.contains((column, row)):
+        if not view.grid(index).contains((column, row)):
             raise UsageError("The landmark lies off the image. Place it on the slice.")
-        return {
-            "plane": given["plane"],
-            "slice": slice_words(stack, index),
-            "pixel": [column, row],
-            "by": reader,
-        }
+        return {**view.place(index), "pixel": [column, row], "by": reader}
 
-    def slice(self, plane: str, index: int) -> tuple[Stack, int]:
-        """Find a slice by its plane and its index.
 
-        Raises
-        ------
-        UsageError
-            If there is no such slice.
-        """
-        stack = self.stacks.get(Plane(plane))
-        if stack is None or not 0 <= index < len(stack.frames):
-            raise UsageError("There is no such slice.")
-        return stack, index
+def _topics(asked: CaseQuestioning) -> list[Json]:
+    """List the topics that can be chosen, and those that were."""
+    chosen = [topic for topic in asked.topics_asked if topic in asked.answers.case.also]
+    listed = [(each.topic, each.words, each.count, False) for each in asked.offered()]
+    listed += [(topic, TOPICS[topic].words, 0, True) for topic in chosen]
+    order = list(TOPICS)
+    return [
+        {"key": f"{TOPIC}.{topic}", "words": words, "count": count, "is_chosen": is_chosen}
+        for topic, words, count, is_chosen in sorted(listed, key=lambda one: order.index(one[0]))
+    ]

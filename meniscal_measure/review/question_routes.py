@@ -9,8 +9,9 @@ from starlette.routing import Route
 
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.review.endpoints import Answer, Json, endpoint
-from meniscal_measure.review.page_files import page_routes, slice_pixels
+from meniscal_measure.review.page_files import page_routes
 from meniscal_measure.review.question_desk import QuestionDesk
+from meniscal_measure.review.slices import encode_slice
 
 
 def question_application(desk: QuestionDesk) -> Starlette:
@@ -28,15 +29,17 @@ def question_application(desk: QuestionDesk) -> Starlette:
 
 
 def _questions(desk: QuestionDesk, reader: str, request: Request, body: Json) -> Response:
-    return JSONResponse({"notice": NOTICE, "planes": desk.planes, "questions": desk.listed()})
+    return JSONResponse({"notice": NOTICE, "planes": desk.planes, **desk.listed()})
 
 
 def _slice(desk: QuestionDesk, reader: str, request: Request, body: Json) -> Response:
-    return slice_pixels(*desk.slice(request.path_params["plane"], request.path_params["index"]))
+    index = request.path_params["index"]
+    pixels = desk.views.find(request.path_params["plane"], index).pixels(index)
+    return Response(encode_slice(pixels), media_type="application/octet-stream")
 
 
 def _answer(desk: QuestionDesk, reader: str, request: Request, body: Json) -> Response:
-    return JSONResponse({"questions": desk.answer(str(body["key"]), body["answer"], reader)})
+    return JSONResponse(desk.answer(str(body["key"]), body["answer"], reader))
 
 
 def _finish(desk: QuestionDesk, reader: str, request: Request, body: Json) -> Response:

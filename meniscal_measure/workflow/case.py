@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import chain
@@ -11,15 +11,14 @@ from matplotlib.figure import Figure
 
 from meniscal_measure import __version__
 from meniscal_measure.anatomy import Side
-from meniscal_measure.errors import InputError
 from meniscal_measure.knee.answers import Answers
 from meniscal_measure.knee.candidate import Fact, candidate_lines
 from meniscal_measure.knee.case_record import CASE_VERSION, KneeCase, without_identifiers
 from meniscal_measure.knee.joint_space import joint_space_part
 from meniscal_measure.knee.named_landmarks import SpatialLandmark, by_frame_of_reference
-from meniscal_measure.knee.pairing import check_pair
 from meniscal_measure.knee.published import Published, published
-from meniscal_measure.knee.quantity import CasePart, Visit
+from meniscal_measure.knee.quantity import CasePart
+from meniscal_measure.knee.questions import CaseQuestioning
 from meniscal_measure.knee.root_signs import sign_lines, sign_support
 from meniscal_measure.knee.slope import slope_part
 from meniscal_measure.records.notice import NOTICE
@@ -32,14 +31,20 @@ from meniscal_measure.workflow.case_parts import (
     candidate_facts,
     extrusion_part,
     footprint_part,
+    later_root_part,
     placed_landmarks,
     root_spaces,
     tunnel_part,
 )
 from meniscal_measure.workflow.case_pictures import case_pictures
-from meniscal_measure.workflow.case_questions import CaseQuestions, as_study, measured_extrusion
+from meniscal_measure.workflow.case_questions import (
+    case_questions,
+    case_visits,
+    legs_of,
+    measured_extrusion,
+)
 from meniscal_measure.workflow.case_radiographs import measured_limb
-from meniscal_measure.workflow.case_studies import VisitImages, stated_side, visit_images
+from meniscal_measure.workflow.case_studies import VisitImages, stated_side
 from meniscal_measure.workflow.knee_reading import KneeReading, StrPath
 
 CAUTIONS = (
@@ -104,44 +109,49 @@ def make_case(
         If a study holds no series of any plane.
     """
     stated = stated_side(side, answers.side)
-    first = visit_images(Visit.BASELINE, as_study(baseline), stated)
-    check_answered(answers, first)
-    visits = [first]
-    if follow_up is not None:
-        visits.append(visit_images(Visit.FOLLOW_UP, as_study(follow_up), stated))
-        check_pair(first.identity, visits[1].identity)
-    figures = published()
+    visits = case_visits(baseline, follow_up, answers, stated)
     gaps = [gap for visit in visits for gap in visit.gaps(identifiers=identifiers)]
     readings = [
-        measured_extrusion(visit, stated, landmarks if visit is first else None, gaps)
+        measured_extrusion(visit, stated, landmarks if visit is visits[0] else None, gaps)
         for visit in visits
     ]
+    found = legs_of(visits, radiographs)
+    limb = measured_limb(found.images, answers, visits[0].side)
     placed = [
         placed_landmarks(visit, knee, answers) for visit, knee in zip(visits, readings, strict=True)
     ]
-    gaps += _unlinked(first)
-    spaces = by_frame_of_reference(placed[0])
-    roots = list(root_spaces(spaces, first, answers.case.root, figures).values())
-    parts = [
-        extrusion_part(knee, visit.visit)
-        for visit, knee in zip(visits, readings, strict=True) if knee is not None
-    ]  # fmt: skip
-    parts += _knee_parts(roots, answers, figures, first)
-    others = () if radiographs is None else (as_study(radiographs),)
-    limb = measured_limb([*(visit.study for visit in visits), *others], answers, first.identity)
-    parts += limb.parts
-    gaps += limb.gaps
+    roots = [
+        [*root_spaces(by_frame_of_reference(marks), visit, answers.case.root, published()).values()]
+        for visit, marks in zip(visits, placed, strict=True)
+    ]
     compared = _compared(visits, readings)
+    parts = [*_parts(visits, readings, roots, answers), *limb.parts]
     if compared is not None:
         parts.append(compared.part)
     parts.append(
         dated_part(answers, {f"{v.visit.words} MRI": v.identity.study_date for v in visits})
     )
-    facts = candidate_facts(answers, readings[0], first.identity.study_date)
-    questions = [*CaseQuestions(first, readings[0]).open(answers), *limb.questions]
+    facts = candidate_facts(answers, readings[0], visits[0].identity)
     if limb.varus is not None and "varus_deg" not in facts:
         facts["varus_deg"] = Fact(limb.varus.value, "measured on a radiograph", limb.varus.where)
-        questions = [asked for asked in questions if asked.key != "facts.varus_deg"]
+    questions = case_questions(visits, readings[0], found, radiographs)
+    case = _record(
+        visits, questions.asked(answers, [f"facts.{name}" for name in facts]),
+        parts=parts, facts=facts, gaps=[*gaps, *_unlinked(visits[0]), *found.gaps],
+        cautions=(*CAUTIONS, *_assumed(placed[0])), identifiers=identifiers,
+    )  # fmt: skip
+    refused = sum(len(visit.study.refusals) for visit in visits)
+    pictures = case_pictures(visits, [*chain(*placed)], roots[0], parts)
+    figure = None if compared is None else compared.figure
+    return MadeCase(case, pictures, refused, figure, limb.pictures)
+
+
+def _record(
+    visits: Sequence[VisitImages], asked: CaseQuestioning, *,
+    parts: Sequence[CasePart], facts: Mapping[str, Fact], gaps: Sequence[str],
+    cautions: tuple[str, ...], identifiers: bool,
+) -> KneeCase:  # fmt: skip
+    first, answers, figures = visits[0], asked.answers, published()
     case = KneeCase(
         case_version=CASE_VERSION,
         software=f"meniscal_measure {__version__}",
@@ -152,19 +162,32 @@ def make_case(
         studies=tuple(visit.record(identifiers=identifiers) for visit in visits),
         parts=tuple(parts),
         signs=sign_lines(answers, figures),
-        candidate=candidate_lines(facts, figures),
-        questions=tuple(questions),
+        candidate=candidate_lines(dict(facts), figures),
+        questions=asked.open(),
         gaps=tuple(dict.fromkeys(gaps)),
-        cautions=(*CAUTIONS, *_assumed(placed[0])),
+        cautions=cautions,
         sources=tuple(f"{source.short}: {source.words}" for source in figures.source.values()),
         notice=NOTICE,
+        offered=asked.offered(),
     )
-    if not identifiers:
-        case = without_identifiers(case)
-    refused = sum(len(visit.study.refusals) for visit in visits)
-    pictures = case_pictures(visits, [*chain(*placed)], roots, parts)
-    figure = None if compared is None else compared.figure
-    return MadeCase(case, pictures, refused, figure, limb.pictures)
+    return case if identifiers else without_identifiers(case)
+
+
+def _parts(
+    visits: Sequence[VisitImages],
+    readings: Sequence[KneeReading | None],
+    roots: Sequence[Sequence[RootSpace]],
+    answers: Answers,
+) -> Iterator[CasePart]:
+    """Give the sections that follow from readings and landmarks."""
+    for visit, knee in zip(visits, readings, strict=True):
+        if knee is not None:
+            yield extrusion_part(knee, visit.visit)
+    yield from _knee_parts(roots[0], answers, published(), visits[0])
+    for visit, spaces in zip(visits[1:], roots[1:], strict=True):
+        later = later_root_part(spaces, answers, published(), visit)
+        if later.quantities:
+            yield later
 
 
 def _knee_parts(
@@ -181,24 +204,6 @@ def _knee_parts(
     for root in roots:
         if (slope := slope_part(root.landmarks)).quantities or slope.gaps:
             yield slope
-
-
-def check_answered(answers: Answers, baseline: VisitImages) -> None:
-    """Refuse answers that were given for another study.
-
-    Raises
-    ------
-    InputError
-        If the answers name another study than the baseline's.
-    """
-    asked, study = answers.case.study, baseline.identity.study_instance_uid
-    if asked and study and asked != study:
-        raise InputError(
-            "The answers are of study {asked:private}, the baseline is study {study:private}. Give"
-            " the answers of this knee (--answers), or another folder of results.",
-            asked=asked,
-            study=study,
-        )
 
 
 def _compared(

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import LandmarkError
-from meniscal_measure.knee.answers import Answers, Root
+from meniscal_measure.knee.answers import ADULT_YEARS, Answers, Root
 from meniscal_measure.knee.candidate import Fact
 from meniscal_measure.knee.footprint import (
     PredictedCentre,
@@ -17,7 +17,6 @@ from meniscal_measure.knee.footprint import (
     footprint_quantities,
     predicted_centres,
 )
-from meniscal_measure.knee.limb_questions import ON_RADIOGRAPHS
 from meniscal_measure.knee.named_landmarks import (
     KneeLandmark,
     LandmarkSpace,
@@ -25,10 +24,12 @@ from meniscal_measure.knee.named_landmarks import (
     landmark_on,
     traced_slice,
 )
-from meniscal_measure.knee.pairing import dicom_date
+from meniscal_measure.knee.pairing import KneeIdentity, dicom_date
 from meniscal_measure.knee.published import Published
 from meniscal_measure.knee.quantity import Basis, CasePart, TracedQuantity, Visit
+from meniscal_measure.knee.root_signs import sign_support
 from meniscal_measure.knee.tibial_axes import TibialAxes, tibial_axes
+from meniscal_measure.knee.topics import ON_RADIOGRAPHS
 from meniscal_measure.knee.tunnel import distance_to_other_tunnel, tunnel_quantities
 from meniscal_measure.workflow.case_studies import VisitImages
 from meniscal_measure.workflow.knee_reading import KneeReading
@@ -203,21 +204,51 @@ def _drilled(space: RootSpace, figures: Published, remarks: list[str]) -> list[T
     ]  # fmt: skip
 
 
+def later_root_part(
+    spaces: Sequence[RootSpace], answers: Answers, figures: Published, images: VisitImages
+) -> CasePart:
+    """Describe the root at follow-up: what its landmarks support, and where the tunnel opens."""
+    directed = [(space.landmarks, space.axes) for space in spaces]
+    support = sign_support(directed, answers, figures, images.image)
+    remarks: list[str] = []
+    drilled = [one for space in spaces for one in _drilled(space, figures, remarks)]
+    return CasePart("Root at follow-up", (*support.quantities, *drilled), tuple(remarks))
+
+
 def candidate_facts(
-    answers: Answers, reading: KneeReading | None, study_date: str
+    answers: Answers, reading: KneeReading | None, examined: KneeIdentity
 ) -> dict[str, Fact]:
-    """Bring together the facts that were entered and those that were measured."""
+    """Bring together the facts that were entered and those that follow from the images.
+
+    Parameters
+    ----------
+    answers
+        What was entered.
+    reading
+        The extrusion of the baseline; None where it was not measured.
+    examined
+        Date of the baseline, and of birth.
+
+    Returns
+    -------
+    dict of str to Fact
+        By the name of the fact. An age or a time that is not plausible is left out.
+    """
     facts = {
         name: Fact(value, "entered")
-        for name in ("cartilage_grade", "radiographic_grade", "varus_deg", "body_mass_index",
-                     "age_years", "tear_age_days")
+        for name in answers.facts.__struct_fields__
         if (value := getattr(answers.facts, name)) is not None
-    }  # fmt: skip
-    event, examined = answers.case.event_date, dicom_date(study_date)
-    if "tear_age_days" not in facts and event is not None and examined is not None:
-        days = float((examined - event).days)
-        if days >= 0:
-            facts["tear_age_days"] = Fact(days, "from the date of the event to the baseline")
+    }
+    day, event = dicom_date(examined.study_date), answers.case.event_date
+    if "tear_age_days" not in facts and day is not None and event is not None and day >= event:
+        facts["tear_age_days"] = Fact(
+            float((day - event).days), "from the date of the event to the baseline"
+        )
+    born = dicom_date(examined.birth_date)
+    if "age_years" not in facts and day is not None and born is not None:
+        years = day.year - born.year - ((day.month, day.day) < (born.month, born.day))
+        if ADULT_YEARS[0] <= years <= ADULT_YEARS[1]:
+            facts["age_years"] = Fact(float(years), "from the dates of birth and of the baseline")
     name = answers.case.root.compartment.value
     facts["compartment"] = Fact(name, "entered with the root")
     found = None if reading is None else getattr(reading, name)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,21 +10,20 @@ import numpy as np
 from meniscal_measure.anatomy import Plane, Side
 from meniscal_measure.errors import InputError
 from meniscal_measure.geometry import FloatArray
-from meniscal_measure.knee.answers import Answers, Root
-from meniscal_measure.knee.named_landmarks import (
-    SpatialLandmark,
-    by_frame_of_reference,
-)
+from meniscal_measure.knee.answers import Answers, Root, Topic
+from meniscal_measure.knee.named_landmarks import SpatialLandmark, by_frame_of_reference
+from meniscal_measure.knee.pairing import check_pair
 from meniscal_measure.knee.published import published
 from meniscal_measure.knee.quantity import TracedSlice, Visit
-from meniscal_measure.knee.questions import (
+from meniscal_measure.knee.questions import Available, CaseQuestioning, answered_keys
+from meniscal_measure.knee.topics import (
     CENTRE,
+    FIRST_LANDMARKS,
     MEASURED,
     MIDDLE,
-    OpenQuestion,
-    landmark_questions,
-    open_questions,
+    for_root,
     sign_looks,
+    topics_of,
 )
 from meniscal_measure.series.find_slice import INSTANCE
 from meniscal_measure.series.model import Stack, Study
@@ -36,31 +35,65 @@ from meniscal_measure.workflow.case_parts import (
     placed_landmarks,
     root_spaces,
 )
-from meniscal_measure.workflow.case_studies import VisitImages, stated_side, visit_images
+from meniscal_measure.workflow.case_radiographs import (
+    CaseRadiograph,
+    CaseRadiographs,
+    case_radiographs,
+)
+from meniscal_measure.workflow.case_studies import (
+    VisitImages,
+    as_study,
+    stated_side,
+    visit_images,
+)
 from meniscal_measure.workflow.knee_reading import KneeReading, StrPath
-from meniscal_measure.workflow.measure_study import measure, read
+from meniscal_measure.workflow.measure_study import measure
 
 Places = Mapping[str, FloatArray]
-"""Points of one frame of reference by the names that `LandmarkQuestion.near` gives, LPS mm."""
+"""Points of one frame of reference by the names that `LandmarkQuestion.near` has, LPS mm."""
 
 
 @dataclass(frozen=True, eq=False)
 class CaseQuestions:
-    """What is asked about a baseline, read and measured once.
+    """What is asked about a case, read and measured once.
 
     Parameters
     ----------
     images
-        The stacks on which the questions are answered, by plane.
+        The stacks of the baseline on which questions are answered, by plane.
     knee
         The extrusion, whose rims nobody is asked for; None where it was not measured.
+    follow_up
+        The stacks of the follow-up; None where there is none.
+    radiographs
+        Those of this leg.
+    wanted
+        Topics to ask about, beside those that the answers name.
     """
 
     images: VisitImages
     knee: KneeReading | None
+    follow_up: VisitImages | None = None
+    radiographs: tuple[CaseRadiograph, ...] = ()
+    wanted: tuple[Topic, ...] = ()
 
-    def open(self, answers: Answers) -> tuple[OpenQuestion, ...]:
-        """List what these answers leave open.
+    @property
+    def available(self) -> Available:
+        """What there is to answer questions on."""
+        tallest = max(self.radiographs, key=lambda image: image.grid.rows, default=None)
+        later = () if self.follow_up is None else tuple(self.follow_up.stacks)
+        where = None if tallest is None else tallest.where
+        return Available(tuple(self.images.stacks), later, where, self.wanted)
+
+    def asked(self, answers: Answers, known: Collection[str] = ()) -> CaseQuestioning:
+        """Give the questions that these answers call for.
+
+        Parameters
+        ----------
+        answers
+            What was answered.
+        known
+            Keys of what follows from other images.
 
         Raises
         ------
@@ -68,28 +101,37 @@ class CaseQuestions:
             If a landmark of the answers lies on no slice of the study, or off its image.
         """
         placed = placed_landmarks(self.images, self.knee, answers)
-        spaces = root_spaces(
-            by_frame_of_reference(placed), self.images, answers.case.root, published()
-        )
-        facts = candidate_facts(answers, self.knee, self.images.identity.study_date)
-        known = (*facts, *(landmark.name for landmark in placed))
-        likely = self._likely(answers.case.root, placed, list(spaces.values()))
-        return open_questions(answers, tuple(self.images.stacks), known, likely)
+        facts = candidate_facts(answers, self.knee, self.images.identity)
+        answered = set(answered_keys(answers))
+        found = {f"facts.{name}" for name in facts}
+        found |= {f"landmark.{mark.name}" for mark in placed}
+        likely = self._likely(self.images, placed, answers.case.root)
+        if self.follow_up is not None:
+            later = placed_landmarks(self.follow_up, None, answers)
+            likely |= self._likely(self.follow_up, later, answers.case.root)
+        return CaseQuestioning(answers, self.available, (found - answered) | set(known), likely)
 
     def _likely(
-        self, root: Root, placed: Sequence[SpatialLandmark], spaces: Sequence[RootSpace]
+        self, images: VisitImages, placed: Sequence[SpatialLandmark], root: Root
     ) -> dict[str, TracedSlice]:
         """Find the slice on which to look first, by the key of the question."""
-        wanted = [(f"landmark.{a.name}", a.plane, a.near) for a in landmark_questions(root)]
-        wanted += [(f"sign.{name}", *look) for name, look in sign_looks(root).items()]
-        places = {space.landmarks.frame_of_reference_uid: _places(space) for space in spaces}
+        spaces = root_spaces(by_frame_of_reference(placed), images, root, published())
+        places = {uid: _places(space) for uid, space in spaces.items()}
         by_name = {landmark.name: landmark for landmark in placed}
+        topics = topics_of(root).values()
+        marks = [
+            *for_root(FIRST_LANDMARKS, root),
+            *(m for topic in topics for m in topic.landmarks),
+        ]
+        wanted = [(mark.key, mark.plane, mark.near) for mark in marks if mark.visit is images.visit]
+        if images is self.images:
+            wanted += [(f"sign.{name}", *look) for name, look in sign_looks(root).items()]
         found = {}
         for key, plane, near in wanted:
-            stack = self.images.stacks.get(plane)
+            stack = None if plane is None else images.stacks.get(plane)
             index = None if stack is None else self._index(stack, near, places, by_name)
             if stack is not None and index is not None:
-                found[key] = self.images.traced(stack, index)
+                found[key] = images.traced(stack, index)
         return found
 
     def _index(
@@ -131,17 +173,24 @@ def _places(space: RootSpace) -> Places:
 
 
 def questioned(
-    baseline: Study | StrPath, answers: Answers, *, side: Side | None = None,
+    baseline: Study | StrPath,
+    answers: Answers,
+    *,
+    follow_up: Study | StrPath | None = None,
+    radiographs: Study | StrPath | None = None,
+    side: Side | None = None,
     landmarks: StrPath | None = None,
-) -> CaseQuestions:  # fmt: skip
-    """Read and measure a baseline once, so that its questions can be asked in turn.
+) -> CaseQuestions:
+    """Read and measure a case once, so that its questions can be asked in turn.
 
     Parameters
     ----------
-    baseline
-        What `read` returned, or a path to read.
+    baseline, follow_up
+        What `read` returned, or paths to read.
     answers
         What was answered before; only its side counts here.
+    radiographs
+        Where radiographs of the leg lie, beside those among the files of the studies.
     side
         Body side where neither images nor answers say it.
     landmarks
@@ -149,17 +198,69 @@ def questioned(
 
     Raises
     ------
-    SideError, NothingMeasurableError
+    SideError, InputError, NothingMeasurableError
         As `make_case`.
     """
     stated = stated_side(side, answers.side)
-    images = visit_images(Visit.BASELINE, as_study(baseline), stated)
-    return CaseQuestions(images, measured_extrusion(images, stated, landmarks, []))
+    visits = case_visits(baseline, follow_up, answers, stated)
+    knee = measured_extrusion(visits[0], stated, landmarks, [])
+    found = legs_of(visits, radiographs)
+    return case_questions(visits, knee, found, radiographs)
 
 
-def as_study(study: Study | StrPath) -> Study:
-    """Read a study where a path is given."""
-    return study if isinstance(study, Study) else read(study)
+def legs_of(visits: Sequence[VisitImages], given: Study | StrPath | None) -> CaseRadiographs:
+    """Find the radiographs of this leg among the files of the visits, and those that are given."""
+    others = () if given is None else (as_study(given),)
+    return case_radiographs([*(visit.study for visit in visits), *others], visits[0].identity)
+
+
+def case_questions(
+    visits: Sequence[VisitImages], knee: KneeReading | None, found: CaseRadiographs, given: object
+) -> CaseQuestions:
+    """Bring together what is asked about; who gives radiographs wants the leg measured."""
+    later = visits[1] if len(visits) > 1 else None
+    wanted = () if given is None else (Topic.LEG,)
+    return CaseQuestions(visits[0], knee, later, found.images, wanted)
+
+
+def case_visits(
+    baseline: Study | StrPath, follow_up: Study | StrPath | None, answers: Answers,
+    stated: Side | None,
+) -> list[VisitImages]:  # fmt: skip
+    """Choose the images of the baseline and, where there is one, of the follow-up.
+
+    Raises
+    ------
+    SideError, InputError
+        If the two are not of one knee, the follow-up is the earlier one, or the answers are of
+        another study.
+    NothingMeasurableError
+        If a study holds no series of any plane.
+    """
+    visits = [visit_images(Visit.BASELINE, as_study(baseline), stated)]
+    check_answered(answers, visits[0])
+    if follow_up is not None:
+        visits.append(visit_images(Visit.FOLLOW_UP, as_study(follow_up), stated))
+        check_pair(visits[0].identity, visits[1].identity)
+    return visits
+
+
+def check_answered(answers: Answers, baseline: VisitImages) -> None:
+    """Refuse answers that were given for another study.
+
+    Raises
+    ------
+    InputError
+        If the answers name another study than the baseline's.
+    """
+    asked, study = answers.case.study, baseline.identity.study_instance_uid
+    if asked and study and asked != study:
+        raise InputError(
+            "The answers are of study {asked:private}, the baseline is study {study:private}. Give"
+            " the answers of this knee (--answers), or another folder of results.",
+            asked=asked,
+            study=study,
+        )
 
 
 def measured_extrusion(

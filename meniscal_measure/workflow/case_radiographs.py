@@ -7,14 +7,14 @@ from dataclasses import dataclass
 
 from meniscal_measure.anatomy import Side
 from meniscal_measure.errors import InputError, LandmarkError
+from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.knee.answers import Answers, LandmarkAnswer
 from meniscal_measure.knee.limb import FEMORAL_LINE, TIBIAL_LINE, LimbLandmark, LimbMeasure
 from meniscal_measure.knee.limb_part import TITLE, limb_part
-from meniscal_measure.knee.limb_questions import ON_RADIOGRAPHS, limb_questions
 from meniscal_measure.knee.pairing import KneeIdentity, patients_differ
 from meniscal_measure.knee.projection import BALL_EDGES, Pixel, ProjectionScale, projection_scale
 from meniscal_measure.knee.quantity import CasePart, TracedQuantity, TracedSlice
-from meniscal_measure.knee.questions import OpenQuestion
+from meniscal_measure.knee.topics import ON_RADIOGRAPHS
 from meniscal_measure.report.radiograph_picture import RadiographPicture
 from meniscal_measure.series.model import Study
 from meniscal_measure.series.radiographs import Radiograph, radiographs_of
@@ -22,25 +22,37 @@ from meniscal_measure.slice_name import SliceName
 
 
 @dataclass(frozen=True, eq=False)
-class CaseLimb:
-    """What the radiographs of a case give.
+class CaseRadiograph:
+    """A radiograph with its name in the case."""
 
-    Parameters
-    ----------
-    parts
-        The alignment, one part for each radiograph with landmarks on it.
-    pictures
-        Those radiographs.
-    questions
-        Landmarks to be placed; none where there is no radiograph.
-    gaps
-        Radiographs that are left out, and why.
-    """
+    radiograph: Radiograph
+    where: TracedSlice
+
+    @property
+    def grid(self) -> PixelGrid:
+        """Its pixels, counted, not measured."""
+        return self.radiograph.frame.grid
+
+    def is_called(self, words: str) -> bool:
+        """Whether a landmark that names this image means this radiograph."""
+        number = self.where.name.instance_number
+        return words in (self.where.sop_instance_uid, f"instance:{number}")
+
+
+@dataclass(frozen=True, eq=False)
+class CaseRadiographs:
+    """The radiographs of this leg, and why others are left out."""
+
+    images: tuple[CaseRadiograph, ...] = ()
+    gaps: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class CaseLimb:
+    """The alignment: a part for each radiograph with landmarks on it, and those radiographs."""
 
     parts: tuple[CasePart, ...] = ()
     pictures: tuple[RadiographPicture, ...] = ()
-    questions: tuple[OpenQuestion, ...] = ()
-    gaps: tuple[str, ...] = ()
 
     @property
     def varus(self) -> TracedQuantity | None:
@@ -49,38 +61,23 @@ class CaseLimb:
         return next(found, None)
 
 
-@dataclass(frozen=True, eq=False)
-class _Named:
-    """A radiograph with its name in the case."""
-
-    radiograph: Radiograph
-    where: TracedSlice
-
-    def is_called(self, words: str) -> bool:
-        """Whether a landmark that names this image means this radiograph."""
-        number = self.where.name.instance_number
-        return words in (self.where.sop_instance_uid, f"instance:{number}")
-
-
-def measured_limb(studies: Sequence[Study], answers: Answers, knee: KneeIdentity) -> CaseLimb:
-    """Measure the alignment of the leg on the radiographs among the files of a case.
+def measured_limb(images: Sequence[CaseRadiograph], answers: Answers, side: Side) -> CaseLimb:
+    """Measure the alignment of the leg on its radiographs.
 
     Parameters
     ----------
-    studies
-        The studies of the case, and others that hold radiographs.
+    images
+        Radiographs of this leg.
     answers
         Landmarks, and the size of a calibration ball.
-    knee
-        Whose knee the case is about; a radiograph of another patient or leg is left out.
+    side
+        The leg they show.
 
     Raises
     ------
     LandmarkError
         If a landmark names no radiograph, or lies off its image.
     """
-    assert knee.side is not None, "a case is of one knee"
-    images, gaps = _fitting(studies, knee)
     placed = [answer for answer in answers.landmark if answer.name in ON_RADIOGRAPHS]
     if placed and not images:
         raise LandmarkError(
@@ -90,24 +87,32 @@ def measured_limb(studies: Sequence[Study], answers: Answers, knee: KneeIdentity
         )
     marks: dict[str, dict[str, Pixel]] = {}
     for answer in placed:
-        uid = _image_of(answer, images).where.sop_instance_uid
+        uid = image_of(answer, images).where.sop_instance_uid
         marks.setdefault(uid, {})[answer.name] = answer.pixel
     parts, pictures = [], []
     for image in images:
         if image.where.sop_instance_uid not in marks:
             continue
         try:
-            picture = _measured(image, marks[image.where.sop_instance_uid], answers, knee.side)
+            picture = _measured(image, marks[image.where.sop_instance_uid], answers, side)
         except InputError as error:
             parts.append(CasePart(TITLE, gaps=(error.words(identifiers=False),)))
         else:
             parts.append(picture.part)
             pictures.append(picture)
-    return CaseLimb(tuple(parts), tuple(pictures), _questions(placed, images), gaps)
+    return CaseLimb(tuple(parts), tuple(pictures))
 
 
-def _fitting(studies: Sequence[Study], knee: KneeIdentity) -> tuple[list[_Named], tuple[str, ...]]:
-    """Name the radiographs of this leg, and say why others are left out."""
+def case_radiographs(studies: Sequence[Study], knee: KneeIdentity) -> CaseRadiographs:
+    """Find the radiographs of this leg among the files of a case.
+
+    Parameters
+    ----------
+    studies
+        The studies of the case, and others that hold radiographs.
+    knee
+        Whose knee the case is about; a radiograph of another patient or leg is left out.
+    """
     found = radiographs_of(studies)
     gaps = [refusal.words(identifiers=False) for refusal in found.refusals]
     images = []
@@ -117,24 +122,14 @@ def _fitting(studies: Sequence[Study], knee: KneeIdentity) -> tuple[list[_Named]
         if reason := _left_out(radiograph, knee):
             gaps.append(f"The {where} is left out: {reason}.")
             continue
-        images.append(_Named(radiograph, where))
+        images.append(CaseRadiograph(radiograph, where))
         gaps += [
             f"The {where}: {hint.attribute} names the {hint.side.word} side, and the case is of the"
             " other one. Check that it shows this leg."
             for hint in radiograph.laterality.hints
             if hint.side is not knee.side
         ]
-    return images, tuple(gaps)
-
-
-def _questions(
-    placed: Sequence[LandmarkAnswer], images: Sequence[_Named]
-) -> tuple[OpenQuestion, ...]:
-    """Ask for the landmarks that are not placed, on the tallest image: it shows most of the leg."""
-    if not images:
-        return ()
-    tallest = max(images, key=lambda image: image.radiograph.frame.grid.rows)
-    return limb_questions({answer.name for answer in placed}, tallest.where)
+    return CaseRadiographs(tuple(images), tuple(gaps))
 
 
 def _left_out(radiograph: Radiograph, knee: KneeIdentity) -> str:
@@ -152,8 +147,14 @@ def _left_out(radiograph: Radiograph, knee: KneeIdentity) -> str:
     return ""
 
 
-def _image_of(answer: LandmarkAnswer, images: Sequence[_Named]) -> _Named:
-    """Find the radiograph a landmark was placed on, and check that it lies on it."""
+def image_of(answer: LandmarkAnswer, images: Sequence[CaseRadiograph]) -> CaseRadiograph:
+    """Find the radiograph a landmark was placed on.
+
+    Raises
+    ------
+    LandmarkError
+        If it names none or several, lies off the image, or states millimetres.
+    """
     meant = [image for image in images if image.is_called(answer.slice)]
     if not answer.slice and len(images) == 1:
         meant = list(images)
@@ -163,7 +164,7 @@ def _image_of(answer: LandmarkAnswer, images: Sequence[_Named]) -> _Named:
             " radiographs of this leg. Give the SOP Instance UID of one of them as its slice.",
             name=answer.name, image=answer.slice or "none", count=len(meant) or "none",
         )  # fmt: skip
-    grid = meant[0].radiograph.frame.grid
+    grid = meant[0].grid
     if not grid.contains(answer.pixel):
         raise LandmarkError(
             "The landmark {name} at column {column}, row {row} lies off its radiograph of {columns}"
@@ -181,7 +182,7 @@ def _image_of(answer: LandmarkAnswer, images: Sequence[_Named]) -> _Named:
 
 
 def _measured(
-    image: _Named, marks: dict[str, Pixel], answers: Answers, side: Side
+    image: CaseRadiograph, marks: dict[str, Pixel], answers: Answers, side: Side
 ) -> RadiographPicture:
     scale = _scale(image.radiograph, marks, answers)
     on_leg = {LimbLandmark(name): pixel for name, pixel in marks.items() if name not in BALL_EDGES}

@@ -268,7 +268,8 @@ def test_a_question_of_a_case_is_answered_in_firefox_by_key_alone(
     firefox.press("2")
     firefox.wait_for(f"{saved} && {at_rest}")
 
-    answered = {each["key"]: each["answer"] for each in question_desk.listed() if each["answer"]}
+    questions = question_desk.listed()["questions"]
+    answered = {each["key"]: each["answer"] for each in questions if each["answer"]}
     (landmark, sign) = answered
     assert landmark.startswith("landmark.")
     assert answered[sign] == "absent"

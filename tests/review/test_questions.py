@@ -14,9 +14,23 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
+from meniscal_measure import workflow
+from meniscal_measure.anatomy import Side
 from meniscal_measure.knee.answer_file import record_answer
+from meniscal_measure.knee.answers import read_answers
+from meniscal_measure.knee.quantity import TracedSlice, Visit
 from meniscal_measure.review.question_desk import QuestionDesk
 from meniscal_measure.review.question_routes import question_application
+from meniscal_measure.series.radiographs import radiographs_of
+from meniscal_measure.series.scan import open_study
+from meniscal_measure.slice_name import SliceName
+from meniscal_measure.workflow.case_questions import CaseQuestions
+from meniscal_measure.workflow.case_radiographs import CaseRadiograph, measured_limb
+from meniscal_measure.workflow.case_studies import visit_images
+from meniscal_measure.workshop.knees.dicom.encode import TransferSyntax, store
+from meniscal_measure.workshop.knees.dicom.identity import SeriesIdentity, study_identity
+from tests.knee.projected_leg import LegShape, ProjectedLeg, XraySetup, projected_leg
+from tests.knee.written_radiograph import StatedSize, dx_dataset
 from tests.review.test_page_rules import grave_findings
 
 SPACING_MM = 0.5
@@ -44,12 +58,14 @@ class Asked:
         self.page.locator("#questions button", has_text=words).first.click()
         expect(self.page.locator("#question")).to_contain_text(words)
 
-    def on_screen(self, column: float, row: float) -> tuple[float, float]:
+    def on_screen(
+        self, column: float, row: float, spacing: float = SPACING_MM
+    ) -> tuple[float, float]:
         box = self.page.locator("#slice").bounding_box()
         view = json.loads(self.page.locator("#slice").get_attribute("data-view") or "")
         assert box is not None
         x, y = (
-            (value * SPACING_MM - view["centre"][axis]) * view["scale"]
+            (value * spacing - view["centre"][axis]) * view["scale"]
             for axis, value in enumerate((column, row))
         )
         return box["x"] + box["width"] / 2 + x, box["y"] + box["height"] / 2 + y
@@ -68,6 +84,38 @@ def asked(
 ) -> Asked:
     address = serve_application(question_application(question_desk))
     asked = Asked(page, question_desk, tmp_path / "case" / "answers.toml", address)
+    asked.open()
+    return asked
+
+
+@pytest.fixture(scope="module")
+def leg() -> ProjectedLeg:
+    return projected_leg(LegShape(Side.RIGHT, 90.0, 85.0, 2.0), XraySetup())
+
+
+@pytest.fixture
+def asked_of_leg(
+    painted: Callable[..., Path],
+    leg: ProjectedLeg,
+    tmp_path: Path,
+    serve_application: Callable[..., str],
+    page: Page,
+) -> Asked:
+    """The page on a painted knee with a follow-up and a radiograph of the leg."""
+    study = workflow.read(painted(planes=("coronal", "sagittal")))
+    identity = SeriesIdentity(study_identity("leg", 1, Side.RIGHT), "2.25.99", 9, "LONG LEG")
+    (tmp_path / "leg").mkdir()
+    store(dx_dataset(leg, identity, StatedSize.DETECTOR), tmp_path / "leg" / "1.dcm",
+          TransferSyntax.UNCOMPRESSED)  # fmt: skip
+    (radiograph,) = radiographs_of([open_study(tmp_path / "leg")]).radiographs
+    where = TracedSlice(None, SliceName(1, 1, 1), radiograph.frame.sop_instance_uid)
+    questions = CaseQuestions(
+        visit_images(Visit.BASELINE, study, Side.RIGHT), None,
+        visit_images(Visit.FOLLOW_UP, study, Side.RIGHT), (CaseRadiograph(radiograph, where),),
+    )  # fmt: skip
+    desk = QuestionDesk(questions, tmp_path / "case" / "answers.toml")
+    address = serve_application(question_application(desk))
+    asked = Asked(page, desk, tmp_path / "case" / "answers.toml", address)
     asked.open()
     return asked
 
@@ -148,7 +196,7 @@ def test_a_notch_or_key_while_something_is_pressed_places_nothing_elsewhere(aske
     asked.saved()
     (landmark,) = asked.answers["landmark"]
     placed = asked.page.locator("#slice").get_attribute("data-drawn")
-    (apex,) = (each["answer"] for each in asked.desk.listed() if "apex" in each["key"])
+    (apex,) = (each["answer"] for each in asked.desk.listed()["questions"] if "apex" in each["key"])
     assert placed == f"sagittal {apex['index']}"
     assert landmark["name"] == "medial_eminence_apex"
     assert len(asked.file.with_suffix(".log").read_text().splitlines()) == 1
@@ -256,6 +304,72 @@ def test_every_question_can_be_reached_and_left_by_key(asked: Asked) -> None:
     expect(page.locator("#question")).to_have_text(texts[0].strip())
 
 
+def test_a_sign_that_is_seen_brings_up_its_landmarks(asked: Asked) -> None:
+    before = asked.page.locator("#questions li").count()
+    expect(asked.page.locator("#questions")).not_to_contain_text("posterior horn?")
+    asked.ask("ghost")
+    asked.page.locator("#choices button", has_text="uncertain").click()
+    asked.saved()
+    asked.ask("Where is the posterior horn?")
+    expect(asked.page.locator("#questions li")).to_have_count(
+        before + 4
+    )  # and the form of the tear
+    asked.ask("ghost")
+    asked.page.locator("#choices button", has_text="absent").click()
+    expect(asked.page.locator("#questions li")).to_have_count(before)
+
+
+def test_a_topic_is_asked_about_once_it_is_wanted(asked: Asked) -> None:
+    before = asked.page.locator("#questions li").count()
+    slope = asked.page.locator("#topics button", has_text="slope")
+    expect(slope).to_have_text("posterior slope of the tibia (6)")
+    slope.click()
+    expect(asked.page.locator("#question")).to_contain_text("centre of the tibial shaft")
+    expect(asked.page.locator("#questions li")).to_have_count(before + 6)
+    asked.saved()
+    assert asked.answers["case"]["also"] == ["slope"]
+    expect(slope).to_have_attribute("aria-pressed", "true")
+    slope.click()
+    expect(asked.page.locator("#questions li")).to_have_count(before)
+    asked.saved()
+    assert asked.answers["case"]["also"] == []
+
+
+def test_the_leg_is_asked_on_its_radiograph(asked_of_leg: Asked, leg: ProjectedLeg) -> None:
+    asked, spacing = asked_of_leg, 1.0
+    asked.page.locator("#topics button", has_text="alignment of the leg").click()
+    expect(asked.page.locator("#question")).to_contain_text("centre of the femoral head")
+    asked.drawn("radiograph-1 0")
+    column, row = leg.landmarks_px["hip_centre"]
+    asked.page.mouse.click(*asked.on_screen(column, row, spacing))
+    asked.saved()
+    (landmark,) = asked.answers["landmark"]
+    pixel_on_screen = 1 / json.loads(asked.page.locator("#slice").get_attribute("data-view") or "")[
+        "scale"
+    ]  # fmt: skip
+    assert landmark["pixel"] == pytest.approx([column, row], abs=pixel_on_screen)
+    assert "plane" not in landmark
+    expect(asked.page.locator("#placing")).to_contain_text("Placed on radiograph")
+    answers = read_answers(asked.file)
+    side = asked.desk.questions.images.side
+    part = measured_limb(asked.desk.questions.radiographs, answers, side).parts[0]
+    assert not part.quantities  # a hip alone gives no angle, and no length
+    asked.page.locator("#topics button", has_text="calibration ball").click()
+    expect(asked.page.locator("#question")).to_contain_text("Diameter of the ball")
+
+
+def test_the_follow_up_is_asked_on_its_own_images(asked_of_leg: Asked) -> None:
+    asked = asked_of_leg
+    asked.page.locator("#topics button", has_text="root at follow-up").click()
+    asked.ask("tunnel aperture at follow-up")
+    asked.drawn("follow-up-sagittal")
+    asked.page.mouse.click(*asked.on_screen(100, 80))
+    asked.saved()
+    (landmark,) = asked.answers["landmark"]
+    assert (landmark["visit"], landmark["plane"]) == ("follow_up", "sagittal")
+    expect(asked.page.locator("#placing")).to_contain_text("(sagittal, follow-up)")
+
+
 @pytest.mark.parametrize("room", ["dark", "light"])
 def test_the_page_has_no_grave_barrier(asked: Asked, room: str) -> None:
     if room == "light":
@@ -294,7 +408,7 @@ def test_the_command_asks_first_and_then_writes_the_sheet_with_the_answers(
     with subprocess.Popen([*command, "--no-browser"], stdout=subprocess.PIPE, text=True) as program:
         assert program.stdout is not None
         client = client_of(program.stdout.readline().removeprefix("The page is at ").strip())
-        client.json("answer", {"key": "sign.giraffe_neck", "answer": "absent"})
+        client.json("answer", {"key": "sign.truncation", "answer": "absent"})
         client.json("finish", {})
         said = program.stdout.read()
 
@@ -302,6 +416,6 @@ def test_the_command_asks_first_and_then_writes_the_sheet_with_the_answers(
     assert f"Every answer is saved at once in {out / 'answers.toml'}" in said
     assert "case-sheet.pdf" in said
     record = json.loads((out / "case.json").read_text())
-    (giraffe,) = (sign for sign in record["signs"] if sign["sign"] == "giraffe_neck")
-    assert (giraffe["seen"], giraffe["by"]) == ("absent", "Reader A")
-    assert "sign.giraffe_neck" not in [question["key"] for question in record["questions"]]
+    (truncation,) = (sign for sign in record["signs"] if sign["sign"] == "truncation")
+    assert (truncation["seen"], truncation["by"]) == ("absent", "Reader A")
+    assert "sign.truncation" not in [question["key"] for question in record["questions"]]

@@ -27,6 +27,7 @@ from meniscal_measure.findings import Code, Finding
 from meniscal_measure.knee.answers import Answers, answers_from, read_answers
 from meniscal_measure.knee.candidate import Fact, candidate_lines
 from meniscal_measure.knee.case_record import case_from_json
+from meniscal_measure.knee.pairing import KneeIdentity
 from meniscal_measure.knee.published import published
 from meniscal_measure.knee.quantity import CasePart, Visit
 from meniscal_measure.report.save_case import save_case
@@ -288,9 +289,27 @@ def test_no_plane_of_another_examination_is_used(study: Study) -> None:
 @pytest.mark.parametrize("written", ["2026X304", "20261304", "2026111", ""])
 def test_a_study_date_that_is_no_date_gives_no_age_of_the_tear(written: str) -> None:
     answers = answers_from({"case": {"event_date": date(2026, 1, 1)}}, "answers.toml")
-    assert "tear_age_days" not in candidate_facts(answers, None, written)
-    assert candidate_facts(answers, None, "20260111")["tear_age_days"].value == 10
-    assert "tear_age_days" not in candidate_facts(answers, None, "20251231")  # before the event
+    assert "tear_age_days" not in candidate_facts(answers, None, examined(written))
+    assert candidate_facts(answers, None, examined("20260111"))["tear_age_days"].value == 10
+    before = candidate_facts(answers, None, examined("20251231"))
+    assert "tear_age_days" not in before
+
+
+def examined(day: str, born: str = "") -> KneeIdentity:
+    return KneeIdentity(Side.LEFT, "P", "1.2", day, birth_date=born)
+
+
+@pytest.mark.parametrize(("born", "years"), [("19700112", 55), ("19700111", 56), ("19700110", 56)])
+def test_the_age_follows_from_both_dates(born: str, years: int) -> None:
+    facts = candidate_facts(Answers(), None, examined("20260111", born))
+    assert facts["age_years"].value == years
+    entered = answers_from({"facts": {"age_years": 40}}, "answers.toml")
+    assert candidate_facts(entered, None, examined("20260111", born))["age_years"].value == 40
+
+
+@pytest.mark.parametrize("born", ["", "19000101", "20200101", "1970"])
+def test_an_age_that_is_none_of_an_adult_is_asked_for(born: str) -> None:
+    assert "age_years" not in candidate_facts(Answers(), None, examined("20260111", born))
 
 
 def test_without_identifiers_no_file_names_patient_reader_or_day(

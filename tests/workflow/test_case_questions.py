@@ -47,14 +47,16 @@ def questions(study: Study) -> CaseQuestions:
 
 
 def suggested(questions: CaseQuestions, answers: Answers) -> dict[str, TracedSlice]:
-    return {q.key: q.where for q in questions.open(answers) if q.where is not None}
+    asked = questions.asked(answers).open()
+    return {q.key: q.where for q in asked if q.where is not None}
 
 
 def test_coronal_questions_begin_on_the_measured_slice(questions: CaseQuestions) -> None:
     assert questions.knee is not None
     measured = questions.knee.reading.measured.slice_index
     coronal = questions.images.stacks[Plane.CORONAL]
-    where = suggested(questions, Answers())["sign.giraffe_neck"]
+    wanted = answers_from({"case": {"also": ["other_signs"]}}, "answers.toml")
+    where = suggested(questions, wanted)["sign.giraffe_neck"]
     assert find_slice(coronal, where.sop_instance_uid) == measured
 
 
@@ -77,11 +79,12 @@ def test_the_root_slice_follows_from_the_apex_by_the_published_distance(
     stack = questions.images.stacks[Plane.SAGITTAL]
     apex = {"name": "medial_eminence_apex", "plane": "sagittal", "pixel": [130, 120],
             "slice": slice_words(stack, 6)}  # fmt: skip
-    answers = answers_from({"landmark": [apex]}, "answers.toml")
+    seen = {"ghost": {"seen": "uncertain"}}
+    answers = answers_from({"landmark": [apex], "sign": seen}, "answers.toml")
     where = suggested(questions, answers)
     root = find_slice(stack, where["landmark.posterior_horn"].sop_instance_uid)
     assert abs(root - 6) <= 1
-    assert where["sign.ghost"] == where["landmark.posterior_horn"]
+    assert where["sign.cleft"] == where["landmark.posterior_horn"]
     assert "landmark.medial_eminence_apex" not in where
 
 
@@ -89,9 +92,8 @@ def test_nothing_is_suggested_across_frames_of_reference(study: Study) -> None:
     coronal, sagittal = study.stacks
     identity = replace(sagittal.identity, frame_of_reference_uid="2.25.71")
     apart = replace(study, stacks=(coronal, replace(sagittal, identity=identity)))
-    found = suggested(
-        questioned(apart, Answers(), landmarks=TORN / "landmarks.json"), Answers()
-    )  # fmt: skip
+    wanted = answers_from({"case": {"also": ["joint_space", "slope"]}}, "answers.toml")
+    found = suggested(questioned(apart, wanted, landmarks=TORN / "landmarks.json"), wanted)
     assert {where.plane for where in found.values()} == {Plane.CORONAL}
 
 

@@ -15,15 +15,21 @@ from pypdf import PdfReader
 from meniscal_measure import workflow
 from meniscal_measure.anatomy import Side
 from meniscal_measure.errors import LandmarkError
-from meniscal_measure.knee.answers import Answers, answers_from
+from meniscal_measure.knee.answers import Answers, Topic, answers_from
 from meniscal_measure.knee.limb import LimbMeasure
 from meniscal_measure.knee.pairing import KneeIdentity
+from meniscal_measure.knee.questions import Available, CaseQuestioning, OpenQuestion
 from meniscal_measure.report.radiograph_picture import radiograph_figure
 from meniscal_measure.report.save_case import save_case
 from meniscal_measure.series.model import Study
 from meniscal_measure.series.scan import open_study
 from meniscal_measure.workflow.case import make_case
-from meniscal_measure.workflow.case_radiographs import CaseLimb, measured_limb
+from meniscal_measure.workflow.case_radiographs import (
+    CaseLimb,
+    CaseRadiographs,
+    case_radiographs,
+    measured_limb,
+)
 from meniscal_measure.workshop.knees.dicom.encode import TransferSyntax, store
 from meniscal_measure.workshop.knees.dicom.identity import SeriesIdentity, study_identity, uid_for
 from tests.knee.projected_leg import (
@@ -65,11 +71,25 @@ def without_ball(leg: ProjectedLeg) -> dict[str, tuple[float, float]]:
     return {name: at for name, at in leg.landmarks_px.items() if name not in BALL}
 
 
-def limb(
-    folder: Path, answers: Answers, side: Side = Side.LEFT, patient: str = PATIENT, born: str = ""
-) -> CaseLimb:
+def found_in(
+    folder: Path, side: Side = Side.LEFT, patient: str = PATIENT, born: str = ""
+) -> CaseRadiographs:
     knee = KneeIdentity(side, patient, "1.2", "", birth_date=born)
-    return measured_limb([open_study(folder)], answers, knee)
+    return case_radiographs([open_study(folder)], knee)
+
+
+def limb(
+    folder: Path, answers: Answers, side: Side = Side.LEFT, patient: str = PATIENT
+) -> CaseLimb:
+    return measured_limb(found_in(folder, side, patient).images, answers, side)
+
+
+def questions(folder: Path, answers: Answers) -> tuple[OpenQuestion, ...]:
+    """Ask about the leg on the radiographs of a folder."""
+    images = found_in(folder).images
+    available = Available((), radiograph=images[0].where if images else None, wanted=(Topic.LEG,))
+    asked = CaseQuestioning(answers, available).open()
+    return tuple(one for one in asked if one.key.startswith("landmark."))
 
 
 def values(found: CaseLimb) -> dict[str, float]:
@@ -159,16 +179,16 @@ def test_a_radiograph_of_the_knee_gives_the_convergence(tmp_path: Path) -> None:
 def test_landmarks_are_asked_for_only_where_there_is_a_radiograph(
     leg: ProjectedLeg, tmp_path: Path
 ) -> None:
-    nothing = limb(tmp_path, Answers())
-    assert (nothing.parts, nothing.questions, nothing.gaps) == ((), (), ())
+    assert found_in(tmp_path).images == ()
+    assert questions(tmp_path, Answers()) == ()
     uid = written(tmp_path, leg)
     marks = without_ball(leg)
     hip = {"hip_centre": marks.pop("hip_centre")}
-    (question,) = limb(tmp_path, answered(marks)).questions
+    (question,) = questions(tmp_path, answered(marks))
     assert (question.key, question.plane) == ("landmark.hip_centre", None)
     assert question.where is not None
     assert question.where.sop_instance_uid == uid
-    assert limb(tmp_path, answered(marks | hip)).questions == ()
+    assert questions(tmp_path, answered(marks | hip)) == ()
 
 
 def test_two_radiographs_each_have_their_landmarks(leg: ProjectedLeg, tmp_path: Path) -> None:
@@ -198,9 +218,9 @@ def test_a_radiograph_of_another_leg_or_patient_is_left_out(
     side: Side, patient: str, said: str, leg: ProjectedLeg, tmp_path: Path
 ) -> None:
     written(tmp_path, leg)
-    found = limb(tmp_path, Answers(), side, patient)
+    found = found_in(tmp_path, side, patient)
     assert said in found.gaps[0]
-    assert found.questions == ()
+    assert found.images == ()
     with pytest.raises(LandmarkError, match="there is no radiograph of this leg"):
         limb(tmp_path, answered(without_ball(leg)), side, patient)
 
@@ -212,17 +232,17 @@ def test_a_radiograph_of_somebody_born_on_another_day_is_left_out(
     dataset = dx_dataset(leg, identity, StatedSize.DETECTOR)
     dataset.PatientBirthDate = "19700101"
     store(dataset, tmp_path / "1.dcm", TransferSyntax.UNCOMPRESSED)
-    assert limb(tmp_path, Answers(), born="19700101").gaps == ()
-    assert "of another patient" in limb(tmp_path, Answers(), born="19710101").gaps[0]
+    assert found_in(tmp_path, born="19700101").gaps == ()
+    assert "of another patient" in found_in(tmp_path, born="19710101").gaps[0]
 
 
 def test_free_text_that_names_the_other_side_is_said(leg: ProjectedLeg, tmp_path: Path) -> None:
     identity = SeriesIdentity(study_identity("leg", 1, Side.LEFT), uid_for("leg"), 9, "RIGHT LEG")
     dataset = dx_dataset(leg, identity, StatedSize.DETECTOR)
     store(dataset, tmp_path / "1.dcm", TransferSyntax.UNCOMPRESSED)
-    found = limb(tmp_path, Answers())
+    found = found_in(tmp_path)
     assert "SeriesDescription names the right side" in found.gaps[0]
-    assert len(found.questions) == 8
+    assert len(found.images) == 1
 
 
 def test_exchanged_medial_and_lateral_is_a_gap(leg: ProjectedLeg, tmp_path: Path) -> None:
@@ -296,7 +316,7 @@ def test_the_sheet_shows_the_leg_and_asks_for_what_is_missing(tmp_path: Path) ->
         f'# name = "ankle_centre"\n# slice = "{made.radiographs[0].where.sop_instance_uid}"'
         in template
     )
-    assert "ball_diameter_mm" in template
+    assert "#   ball: calibration ball on the radiograph (3)" in template
     assert "hip_centre" not in template
 
 

@@ -9,8 +9,15 @@ const RETRY_MS = 2000;
  * @typedef {{plane: string, index: number, pixel: [number, number]}} Place
  * @typedef {string | number | Place | null} Given null takes an answer back
  * @typedef {{key: string, text: string, why: string, plane: string | null, slice: number | null, choices: string[], answer: Given}} Question
- *   slice: the number of the one to look at first
+ *   plane: the view it is answered on; slice: the number of the one to look at first
+ * @typedef {{key: string, words: string, count: number, is_chosen: boolean}} Topic asked about only where it is wanted
+ * @typedef {{questions: Question[], topics: Topic[]}} Listed
  */
+
+/** Whether a question is answered by placing a landmark. @param {Question} question */
+export function isLandmark({ key }) {
+  return key.startsWith("landmark.") || key.startsWith("follow_up.");
+}
 
 export class Answering {
   /** @type {Map<string, Given>} by question */
@@ -19,7 +26,7 @@ export class Answering {
 
   /**
    * @param {() => import("./api.js").Api} api
-   * @param {{saved: (questions: Question[]) => void, refused: (key: string, message: string) => void, failed: (message: string) => void}} on
+   * @param {{saved: (listed: Listed, key: string) => void, refused: (key: string, message: string) => void, failed: (message: string) => void}} on
    */
   constructor(api, on) {
     this.api = api;
@@ -55,9 +62,9 @@ export class Answering {
   async #sendNext() {
     const [[key, answer]] = this.#waiting;
     try {
-      const { questions } = await this.api().post("answer", { key, answer });
+      const listed = await this.api().post("answer", { key, answer });
       this.#drop(key, answer);
-      this.on.saved(questions);
+      this.on.saved(listed, key);
     } catch (error) {
       if (!(error instanceof ApiError) || error.isPassing) {
         this.on.failed(messageOf(error));

@@ -1,11 +1,12 @@
 /** The question in view with its answer, and the list of all questions. */
 
+import { isLandmark } from "./answering.js";
 import { byId, make, Rebuilt, setShown, setText } from "./dom.js";
 
 /**
  * @typedef {import("./answering.js").Question} Question
  * @typedef {import("./answering.js").Given} Given
- * @typedef {{questions: Question[], at: number, answers: Given[], place: import("./answering.js").Place | null, placeWords: string | null}} Asked
+ * @typedef {{questions: Question[], topics: import("./answering.js").Topic[], at: number, answers: Given[], place: import("./answering.js").Place | null, placeWords: string | null}} Asked
  *   place: where the landmark in question lies, on a slice that is named in words
  */
 
@@ -14,8 +15,9 @@ export class QuestionPanel {
   #takeBack = /** @type {HTMLButtonElement} */ (byId("take-back"));
   #choices = new Rebuilt(byId("choices"));
   #list = new Rebuilt(byId("questions"));
+  #topics = new Rebuilt(byId("topics"));
 
-  /** @param {{shown: (at: number) => void, answered: (answer: Given) => void}} on */
+  /** @param {{shown: (at: number) => void, answered: (answer: Given) => void, chosen: (key: string, isChosen: boolean) => void}} on */
   constructor(on) {
     this.#takeBack.addEventListener("click", () => on.answered(null));
     byId("number").addEventListener("submit", (event) => {
@@ -30,6 +32,10 @@ export class QuestionPanel {
       const at = buttonAt(target)?.dataset.at;
       if (at) on.shown(Number(at));
     });
+    this.#topics.element.addEventListener("click", ({ target }) => {
+      const button = buttonAt(target);
+      if (button?.dataset.topic) on.chosen(button.dataset.topic, button.getAttribute("aria-pressed") !== "true");
+    });
   }
 
   /** Begin to enter a number, where one is asked for. @param {Question} question @param {Given} answer @returns {boolean} whether it is */
@@ -40,18 +46,22 @@ export class QuestionPanel {
   }
 
   /** @param {Asked} asked */
-  draw({ questions, at, answers, place, placeWords }) {
+  draw({ questions, topics, at, answers, place, placeWords }) {
     const question = questions[at];
-    const isPlaced = question.key.startsWith("landmark.");
     setText(byId("question"), question.text);
     setText(byId("why"), question.why);
     setShown(byId("number"), isNumber(question));
-    setShown(byId("placing"), isPlaced);
+    setShown(byId("placing"), isLandmark(question));
     setText(byId("placing"), place ? `Placed on ${placeWords}, column ${place.pixel[0]}, row ${place.pixel[1]}.`
       : "Click on it, on the slice where it is seen best.");
     this.#takeBack.disabled = answers[at] === null;
     this.#drawChoices(question, answers[at]);
     this.#drawList(questions, at, answers);
+    this.#topics.show(topics, () => topics.map(({ key, words, count, is_chosen: isChosen }) => make("li", {}, make(
+      "button", { type: "button", "data-topic": key, "aria-pressed": String(isChosen) },
+      isChosen ? `✓ ${words}` : `${words} (${count})`,
+    ))));
+    setShown(byId("more-topics"), topics.length > 0);
   }
 
   /** @param {Question} question @param {Given} answer */
@@ -79,8 +89,8 @@ export class QuestionPanel {
 }
 
 /** @param {Question} question */
-function isNumber({ key, choices }) {
-  return !key.startsWith("landmark.") && choices.length === 0;
+function isNumber(question) {
+  return !isLandmark(question) && question.choices.length === 0;
 }
 
 /** @param {Given} answer */

@@ -1,23 +1,22 @@
-/** The questions of a case, one after the other: the image of the right plane and slice, and its answer. */
+/** The questions of a case, one after the other: the image of the right view and slice, and its answer. */
 
 import { takeReaderFromAddress } from "./address.js";
-import { Answering } from "./answering.js";
+import { Answering, isLandmark } from "./answering.js";
 import { Api } from "./api.js";
 import { askReader } from "./dialogs.js";
-import { byId, make, setShown, setText } from "./dom.js";
+import { byId, setShown, setText } from "./dom.js";
 import { drawNamed } from "./drawing.js";
+import { QuestionImage } from "./question_image.js";
 import { QuestionPanel } from "./question_panel.js";
 import { setRoom, toggleRoom } from "./room.js";
-import { SliceCanvas } from "./slice_canvas.js";
-import { Slices } from "./slices.js";
 import { messageOf } from "./types.js";
 
 /**
  * @typedef {import("./answering.js").Question} Question
+ * @typedef {import("./answering.js").Listed} Listed
  * @typedef {import("./answering.js").Place} Place
  * @typedef {import("./answering.js").Given} Given
  * @typedef {import("./types.js").Pixel} Pixel
- * @typedef {import("./types.js").Stack & {window: [number, number]}} Plane
  */
 
 const READER = "reader";
@@ -25,20 +24,17 @@ const NUDGE_RESTS_MS = 400;
 
 class QuestionPage {
   #api = new Api("");
-  /** @type {Question[]} */
-  #questions = [];
-  /** @type {Record<string, Plane>} */
-  #planes = {};
-  /** @type {Map<string, Slices>} */
-  #slices = new Map();
-  #plane = "";
+  /** @type {Listed} */
+  #listed = { questions: [], topics: [] };
   #at = 0;
+  /** The question after whose answer the next one is shown, once the program said which that is. */
+  #leaving = "";
   /** @type {Place | null} where the landmark is being moved to by keys, until it rests */
   #nudged = null;
   #timer = 0;
-  /** @type {{at: number, answer: Given}[]} what stood before each answer, the newest last */
+  /** @type {{key: string, answer: Given}[]} what stood before each answer, the newest last */
   #past = [];
-  #canvas = new SliceCanvas(/** @type {HTMLCanvasElement} */ (byId("slice")), {
+  #image = new QuestionImage(() => this.#api, {
     moved: () => this.#draw(),
     pointed: (pixel) => this.#place(pixel),
     marks: (context, viewport) => this.#drawMarks(context, viewport),
@@ -46,14 +42,21 @@ class QuestionPage {
   #panel = new QuestionPanel({
     shown: (at) => this.#show(at),
     answered: (answer) => (answer === null ? this.#answer(null) : this.#answerAndGoOn(answer)),
+    chosen: (key, isChosen) => this.#choose(key, isChosen),
   });
   #answering = new Answering(() => this.#api, {
-    saved: (questions) => {
-      this.#questions = questions;
+    saved: (listed, key) => {
+      this.#take(listed, key);
       this.#say("All answers saved");
     },
-    refused: (key, message) => this.#say(`Not saved: ${this.#textOf(key)}`, message),
-    failed: (message) => this.#say("Not saved yet", message),
+    refused: (key, message) => {
+      this.#leaving = "";
+      this.#say(`Not saved: ${this.#textOf(key)}`, message);
+    },
+    failed: (message) => {
+      this.#leave();
+      this.#say("Not saved yet", message);
+    },
   });
 
   constructor() {
@@ -62,16 +65,9 @@ class QuestionPage {
     byId("before").addEventListener("click", () => this.#step(-1));
     byId("after").addEventListener("click", () => this.#step(1));
     byId("undo").addEventListener("click", () => this.#undo());
-    for (const [id, factor] of Object.entries({ "zoom-out": 0.8, "zoom-in": 1.25, "zoom-all": 0 })) {
-      byId(id).addEventListener("click", () => this.#canvas.zoom(factor));
-    }
     byId("to-place").addEventListener("click", () => this.#toItsSlice());
     byId("finish").addEventListener("click", () => void this.#finish());
-    select("plane-select").addEventListener("change", () => this.#showPlane(select("plane-select").value));
-    select("window-preset").addEventListener("change", () => this.#draw());
-    slider().addEventListener("input", () => this.#canvas.leaf(Number(slider().value) - this.#canvas.number));
-    this.#canvas.element.addEventListener("keydown", (event) => this.#key(event), { capture: true });
-    new ResizeObserver(() => this.#fit()).observe(byId("stage"));
+    this.#image.element.addEventListener("keydown", (event) => this.#key(event), { capture: true });
     window.addEventListener("beforeunload", (event) => {
       if (this.#isBusy) event.preventDefault(); // the browser asks whether to leave
     });
@@ -83,14 +79,13 @@ class QuestionPage {
     await this.#takeReader(takeReaderFromAddress() || (sessionStorage.getItem(READER) ?? "") || (await askReader("")));
     try {
       const found = await this.#api.get("questions");
-      this.#planes = found.planes;
-      this.#questions = found.questions;
+      this.#image.open(found.planes);
+      this.#listed = found;
       setText(byId("notice"), found.notice);
     } catch (error) {
       this.#say("", messageOf(error));
       return;
     }
-    select("plane-select").replaceChildren(...Object.keys(this.#planes).map((plane) => make("option", { value: plane }, plane)));
     setShown(byId("knee-view"), true);
     const open = this.#questions.findIndex(({ answer }) => answer === null);
     this.#show(Math.max(open, 0));
@@ -109,6 +104,10 @@ class QuestionPage {
     setShown(byId("to-reader"), true);
   }
 
+  get #questions() {
+    return this.#listed.questions;
+  }
+
   get #question() {
     return this.#questions[this.#at];
   }
@@ -120,7 +119,7 @@ class QuestionPage {
 
   /** Whether the question in view is answered by placing a landmark. */
   get #isPlaced() {
-    return this.#question.key.startsWith("landmark.");
+    return isLandmark(this.#question);
   }
 
   /** @param {string} key */
@@ -135,6 +134,33 @@ class QuestionPage {
     return answer !== null && typeof answer === "object" ? answer : null;
   }
 
+  /** Take up the questions as they are after an answer: it may call for more of them. @param {Listed} listed @param {string} key */
+  #take(listed, key) {
+    const known = new Set(this.#questions.map((each) => each.key));
+    const shown = this.#question.key;
+    this.#listed = listed;
+    const at = this.#questions.findIndex((each) => each.key === shown);
+    this.#at = at < 0 ? Math.min(this.#at, this.#questions.length - 1) : at;
+    if (key === this.#leaving) this.#leave();
+    const fresh = this.#questions.findIndex((each) => !known.has(each.key) && each.answer === null);
+    if (key.startsWith("topic.") && fresh >= 0) this.#show(fresh);
+    else if (at < 0) this.#show(this.#at);
+  }
+
+  /** Go on to the next question, unless the reader went elsewhere meanwhile. */
+  #leave() {
+    const isHere = this.#leaving === this.#question.key;
+    this.#leaving = "";
+    if (isHere) this.#step(1);
+  }
+
+  /** Ask about a topic, or no longer. @param {string} key @param {boolean} isChosen */
+  #choose(key, isChosen) {
+    this.#rest();
+    this.#answering.give(key, isChosen ? "wanted" : null);
+    this.#say("Saving…");
+  }
+
   /** @param {number} by */
   #step(by) {
     this.#show((this.#at + by + this.#questions.length) % this.#questions.length);
@@ -143,67 +169,38 @@ class QuestionPage {
   /** @param {number} at */
   #show(at) {
     this.#rest();
-    this.#canvas.letGo();
+    this.#image.letGo();
     this.#at = at;
     this.#toItsSlice();
     this.#panel.reveal();
     setText(byId("announce"), `Question ${at + 1} of ${this.#questions.length}: ${this.#question.text}`);
-    if (!this.#panel.focus(this.#question, this.#answering.answerTo(this.#question))) this.#canvas.element.focus({ preventScroll: true });
+    if (!this.#panel.focus(this.#question, this.#answering.answerTo(this.#question))) this.#image.element.focus({ preventScroll: true });
     byId("question").scrollIntoView({ block: "nearest" }); // in a narrow window it stands above the image
   }
 
   /** Show where the answer was placed, else the slice to look at first. */
   #toItsSlice() {
-    const question = this.#question;
-    const place = this.#placeOf(question);
-    const plane = place?.plane ?? question.plane;
-    if (plane) this.#showPlane(plane);
-    else if (!this.#plane) this.#showPlane(Object.keys(this.#planes)[0]);
-    if (place) this.#canvas.go(place.index);
-    else if (question.slice !== null) this.#canvas.go(this.#planes[this.#plane].slices.findIndex(({ number }) => number === question.slice));
+    const { plane, slice } = this.#question;
+    const place = this.#placeOf(this.#question);
+    const name = place?.plane ?? plane;
+    if (name) this.#image.show(name);
+    else if (!this.#image.name) this.#image.show(Object.keys(this.#image.views)[0]);
+    if (place) this.#image.go(place.index);
+    else if (slice !== null) this.#image.go(this.#image.view.slices.findIndex(({ number }) => number === slice));
     else this.#draw();
-  }
-
-  /** @param {string} name */
-  #showPlane(name) {
-    if (name === this.#plane) return;
-    this.#plane = name;
-    const plane = this.#planes[name];
-    const slices = this.#slices.get(name) ?? new Slices(this.#api, `planes/${name}`, plane.slices.length, () => this.#draw());
-    this.#slices.set(name, slices);
-    select("plane-select").value = name;
-    select("window-preset").replaceChildren(...plane.windows.map(({ code, words }) => make("option", { value: code }, words)));
-    slider().max = String(plane.slices.length);
-    for (const [border, letter] of Object.entries(plane.borders)) setText(byId(`border-${border}`), letter);
-    this.#canvas.show(plane, slices);
-    this.#fit();
-    this.#canvas.go(Math.floor(plane.slices.length / 2));
-  }
-
-  #fit() {
-    this.#canvas.resize(byId("stage").clientWidth, byId("stage").clientHeight);
-    if (this.#plane) this.#draw();
   }
 
   /** Place the landmark that is asked for. @param {Pixel | null} pixel null while the slice is not in view */
   #place(pixel) {
     if (!this.#isPlaced || !pixel) return;
-    this.#answer({ plane: this.#plane, index: this.#canvas.index, pixel: this.#within(...pixel) });
-  }
-
-  /** @param {number} column @param {number} row @returns {Pixel} on the image, to a hundredth of a pixel */
-  #within(column, row) {
-    const { columns, rows } = this.#planes[this.#plane];
-    const within = (/** @type {number} */ value, /** @type {number} */ count) =>
-      Math.round(Math.min(Math.max(value, -0.5), count - 0.5) * 100) / 100;
-    return [within(column, columns), within(row, rows)];
+    this.#answer({ plane: this.#image.name, index: this.#image.index, pixel: this.#image.within(...pixel) });
   }
 
   /** Move the landmark; it is saved once it rests. @param {number} columns @param {number} rows */
   #nudge(columns, rows) {
     const place = this.#placeOf(this.#question);
-    if (!place || place.plane !== this.#plane || place.index !== this.#canvas.index) return;
-    this.#nudged = { ...place, pixel: this.#within(place.pixel[0] + columns, place.pixel[1] + rows) };
+    if (!place || !this.#isInView(place)) return;
+    this.#nudged = { ...place, pixel: this.#image.within(place.pixel[0] + columns, place.pixel[1] + rows) };
     clearTimeout(this.#timer);
     this.#timer = window.setTimeout(() => this.#rest(), NUDGE_RESTS_MS);
     this.#draw();
@@ -219,7 +216,7 @@ class QuestionPage {
   /** @param {Given} answer */
   #answer(answer) {
     this.#nudged = null;
-    this.#past.push({ at: this.#at, answer: this.#answering.answerTo(this.#question) });
+    this.#past.push({ key: this.#question.key, answer: this.#answering.answerTo(this.#question) });
     this.#answering.give(this.#question.key, answer);
     this.#say("Saving…");
   }
@@ -229,15 +226,16 @@ class QuestionPage {
     this.#rest();
     const before = this.#past.pop();
     if (!before) return;
-    this.#answering.give(this.#questions[before.at].key, before.answer);
-    this.#show(before.at);
+    this.#answering.give(before.key, before.answer);
+    const at = this.#questions.findIndex(({ key }) => key === before.key);
+    if (at >= 0) this.#show(at);
     this.#say("Saving…");
   }
 
-  /** Take an answer that needs no second look, and go on. @param {Given} answer */
+  /** Take an answer that needs no second look, and go on once it is saved. @param {Given} answer */
   #answerAndGoOn(answer) {
+    this.#leaving = this.#question.key;
     this.#answer(answer);
-    this.#step(1);
   }
 
   /** @param {KeyboardEvent} event */
@@ -247,7 +245,7 @@ class QuestionPage {
       ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step],
     });
     const acts = /** @type {Record<string, () => void>} */ ({
-      Enter: () => (this.#placeOf(this.#question) ? this.#step(1) : this.#place(this.#canvas.middle)), Delete: () => this.#answer(null),
+      Enter: () => (this.#placeOf(this.#question) ? this.#step(1) : this.#place(this.#image.middle)), Delete: () => this.#answer(null),
       n: () => this.#step(1), p: () => this.#step(-1), u: () => this.#undo(),
     });
     const arrow = arrows[event.key];
@@ -280,53 +278,36 @@ class QuestionPage {
     setText(byId("saved"), words);
     setText(byId("trouble-words"), trouble);
     setShown(byId("trouble"), Boolean(trouble));
-    if (this.#plane) this.#draw();
+    if (this.#image.name) this.#draw();
   }
 
   #draw() {
-    const plane = this.#planes[this.#plane];
     const place = this.#placeOf(this.#question);
-    const { number, index } = this.#canvas;
-    const [black, white] = plane.window;
-    const { part } = plane.windows.find(({ code }) => code === select("window-preset").value) ?? plane.windows[0];
-    this.#canvas.window = [black + part[0] * (white - black), black + part[1] * (white - black)];
-    const isDrawn = this.#canvas.draw();
-    const trouble = this.#slices.get(this.#plane)?.trouble(index) ?? "";
-    setText(byId("todo"), trouble || (isDrawn ? "" : "Opening…"));
-    setShown(byId("todo"), Boolean(trouble) || !isDrawn);
-    this.#canvas.element.dataset.drawn = isDrawn ? `${this.#plane} ${index}` : "";
-    this.#canvas.element.ariaBusy = String(this.#isBusy);
-    this.#canvas.element.dataset.view = JSON.stringify(this.#canvas.view);
-    this.#canvas.element.setAttribute("aria-label", `${this.#plane} ${plane.slices[index].short}`);
-    setText(byId("slice-label"), `Slice ${number} / ${plane.slices.length}`);
-    if (slider().value !== String(number)) slider().value = String(number);
+    this.#image.draw(this.#isBusy);
+    const { questions, topics } = this.#listed;
+    const view = place && this.#image.views[place.plane];
     this.#panel.draw({
-      questions: this.#questions, at: this.#at, answers: this.#questions.map((each) => this.#answering.answerTo(each)),
-      place, placeWords: place && `${this.#planes[place.plane].slices[place.index].short} (${place.plane})`,
+      questions, topics, at: this.#at, answers: questions.map((each) => this.#answering.answerTo(each)),
+      place, placeWords: place && view && `${view.slices[place.index].short} (${view.words})`,
     });
     /** @type {HTMLButtonElement} */ (byId("undo")).disabled = this.#past.length === 0;
     /** @type {HTMLButtonElement} */ (byId("to-place")).disabled = !place && this.#question.slice === null;
     setText(byId("to-place"), place ? "Its slice" : "Likely slice");
   }
 
+  /** @param {Place} place */
+  #isInView({ plane, index }) {
+    return plane === this.#image.name && index === this.#image.index;
+  }
+
   /** @param {CanvasRenderingContext2D} context @param {import("./viewport.js").Viewport} viewport */
   #drawMarks(context, viewport) {
     for (const question of this.#questions) {
       const place = this.#placeOf(question);
-      if (!place || place.plane !== this.#plane || place.index !== this.#canvas.index) continue;
-      const name = question.key.replace("landmark.", "").replaceAll("_", " ");
-      drawNamed(context, viewport, place.pixel, name, question === this.#question);
+      if (!place || !this.#isInView(place)) continue;
+      drawNamed(context, viewport, place.pixel, question.key.split(".")[1].replaceAll("_", " "), question === this.#question);
     }
   }
-}
-
-/** @param {string} id */
-function select(id) {
-  return /** @type {HTMLSelectElement} */ (byId(id));
-}
-
-function slider() {
-  return /** @type {HTMLInputElement} */ (byId("slice-slider"));
 }
 
 new QuestionPage();

@@ -17,6 +17,9 @@ from meniscal_measure.workshop.knees.tissue import Depth, Tissue
 SUBCHONDRAL_MM = 1.5
 """Thickness of subchondral bone left out of the oedema."""
 
+FOOTPRINT_DEPTH_MM = 4.0
+"""Depth of the middle of a root's oedema under the footprint (common practice, no source)."""
+
 Point = tuple[float, float, float]
 
 
@@ -101,6 +104,11 @@ def build_lesions(
     ):
         if radius > 0:
             yield _oedema(radius, compartment, bone, tibia)
+    radius, root = joint.root_oedema_mm, meniscus.posterior
+    if radius > 0:
+        centre = (root.u, root.y, tibia.height_at(root.u, root.y) - FOOTPRINT_DEPTH_MM)
+        blob = Blob(Tissue.MARROW_OEDEMA, Depth.LESION, centre, (radius, radius, radius))
+        yield Oedema(blob, tibia)
     size = joint.popliteal_cyst_mm
     if size > 0:
         half_axes = (0.5 * size, 0.55 * size, 1.2 * size)

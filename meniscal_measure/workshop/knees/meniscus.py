@@ -80,6 +80,9 @@ class Wedge:
     inner: Field
     """Reach of the inner edge."""
     height: Field
+    rises_from: Field
+    """Reach at which the upper surface would meet the free edge: further in than `inner` where the
+    edge is cut off."""
 
 
 @dataclass(frozen=True)
@@ -142,6 +145,7 @@ class Tear:
     """Radius of the avulsed bone fragment."""
     notch_angle: float
     notch_depth: float
+    notch_bluntness: float
     notch_gape: float
     cleft: float
     """Width of a longitudinal cleft."""
@@ -176,8 +180,9 @@ class Meniscus:
         inner = free * maximum(outer - width, LEAST_REACH_MM) + middle - half_root
         outer = free * outer + middle + half_root
         along = (angle - self.tear.notch_angle) * (inner + 3.0) / self.tear.notch_gape
-        inner = inner + self.tear.notch_depth * bump(along * along) * (outer - inner)
-        return Wedge(outer, inner, ROOT_HEIGHT_MM + free * (self.height - ROOT_HEIGHT_MM))
+        cut = self.tear.notch_depth * bump(along * along) * (outer - inner)
+        height = ROOT_HEIGHT_MM + free * (self.height - ROOT_HEIGHT_MM)
+        return Wedge(outer, inner + cut, height, inner + (1 - self.tear.notch_bluntness) * cut)
 
     def floor(self, u: Field, y: Field, beyond_rim: Field) -> Field:
         """Height of the under-surface: the cartilage, and a sagging plane beyond the rim."""
@@ -222,7 +227,7 @@ class Meniscus:
         """Distance from the meniscus; `room` is the distance from the femoral cartilage."""
         h, angle, section, shape = at.h, at.angle, at.section, self.shape
         tip = shape.tip_thickness_mm
-        across = (at.reach - section.inner) / (section.outer - section.inner)
+        across = (at.reach - section.rises_from) / (section.outer - section.rises_from)
         t = minimum(positive(across), 1.3)
         thickness = tip + (section.height - tip) * t * (1.0 + shape.hollow * (t - 1.0))
         body = smooth_max(self.beyond_wall(at), maximum(h - thickness, -h), WALL_FILLET_MM)
@@ -276,6 +281,7 @@ def _tear(tear: TearParameters) -> Tear:
         avulsion=3.5 if tear.root is RootTear.AVULSION else 0.0,
         notch_angle=math.radians(tear.body_angle_deg),
         notch_depth=tear.body_depth if radial else 0.0,
+        notch_bluntness=tear.body_bluntness,
         notch_gape=tear.body_gape_mm,
         cleft=0.6 * tear.body_gape_mm if lengthwise else 0.0,
         split=0.6 * tear.body_gape_mm if tear.body is BodyTear.HORIZONTAL else 0.0,

@@ -196,6 +196,9 @@ class TearParameters(Ranged):
     body_depth: float = bounded(0.1, 0.85, 0.5)
     """Fraction of the width (radial) or place within the width or height (others)."""
     body_gape_mm: float = bounded(0.3, 4.0, 1.2)
+    body_bluntness: float = bounded(0.0, 1.0, 0.0)
+    """0: a radial tear leaves a smaller triangle; 1: what is left is as high as it was, and ends
+    abruptly."""
 
 
 @dataclass(frozen=True)
@@ -222,6 +225,8 @@ class JointParameters(Ranged):
     medial_tibial_oedema_mm: float = bounded(0.0, 20.0, 0.0)
     medial_femoral_oedema_mm: float = bounded(0.0, 20.0, 0.0)
     lateral_tibial_oedema_mm: float = bounded(0.0, 20.0, 0.0)
+    root_oedema_mm: float = bounded(0.0, 12.0, 0.0)
+    """Radius of marrow oedema under the footprint of the medial posterior root."""
     medial_recess_fluid_mm: float = bounded(0.0, 4.0, 0.0)
     """Thickness of a fluid pocket against the outer wall of the meniscus."""
     lateral_recess_fluid_mm: float = bounded(0.0, 4.0, 1.0)
