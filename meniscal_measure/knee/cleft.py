@@ -10,6 +10,7 @@ from scipy import ndimage
 from scipy.optimize import least_squares
 from scipy.special import ndtr
 
+from meniscal_measure.anatomy import Plane
 from meniscal_measure.errors import LandmarkError
 from meniscal_measure.geometry import FloatArray, unit_vector
 from meniscal_measure.knee.horn_signal import bright_level
@@ -33,10 +34,15 @@ LEAST_CONTRAST, LEAST_RISE = 5.0, 0.2
 """A band is a cleft if it rises over the meniscus by so many times the misfit, and by this part of
 the bright level."""
 
+MOST_AWAY = 2.0
+"""A band whose edge lies more than so many standard deviations from its landmark is another one:
+fluid beside the cleft, or a part of it that something else fills."""
 
-MODEL_U_MM = 0.4
-"""What the fit does not know: slanting edges, partial volume, other fluid beside the cleft. Scatter
-of the error on simulated axial images (tests/benchmarks/sign_support.py)."""
+UNKNOWN = {Plane.AXIAL: (0.5, 0.1)}
+UNKNOWN_ELSEWHERE = (0.8, 0.2)
+"""What neither fit nor placement knows: mm of a fitted band (slanting edges, partial volume), and
+the share of a gap by which a slice that cuts the horn obliquely shortens it. From the scatter on
+simulated knees (tests/benchmarks/sign_support.py)."""
 
 
 def cleft_gap(
@@ -44,8 +50,9 @@ def cleft_gap(
 ) -> TracedQuantity:
     """Measure the gap between the two edges of a cleft on one slice.
 
-    A band with blurred edges is fitted to the profile through both landmarks; where there is none
-    the distance of the landmarks is given, with the deviation of their placement.
+    A band with blurred edges is fitted to the profile through both landmarks; where there is none,
+    or it ends elsewhere, the distance of the landmarks is given, with the deviation of their
+    placement.
 
     Parameters
     ----------
@@ -63,7 +70,7 @@ def cleft_gap(
     -----
     Both edges are fitted together, as below some 4 mm each lies within the blur and the window of
     the other. The placement of the landmarks, the blur and the signal within the band enter as
-    normal priors; the uncertainty is that of the fit and of the model, `MODEL_U_MM`.
+    normal priors; the uncertainty is that of the fit, and what is not known of the slice.
     """
     if first.where != second.where:
         raise LandmarkError(
@@ -83,9 +90,11 @@ def cleft_gap(
     expected = np.array([0.0, length_mm, bright_level(image, first), BLUR_MM[0]])
     spread = np.array([first.sd_mm, second.sd_mm, BRIGHT_SPREAD * expected[2], BLUR_MM[1]])
     fitted = _fitted_band(profile, at_mm, expected, np.maximum(spread, 1e-3))
-    value_mm, u_mm = fitted or (length_mm, placed_u)
+    model_mm, share = UNKNOWN.get(first.where.plane, UNKNOWN_ELSEWHERE)
+    value_mm, fit_mm = fitted or (length_mm, placed_u)
+    u_mm = math.hypot(fit_mm, model_mm if fitted else 0.0, share * value_mm)
     how = "band fitted along the line through both landmarks" if fitted else (
-        "no bright band in the pixels: distance of the landmarks"
+        "no bright band between the landmarks: their distance"
     )  # fmt: skip
     return TracedQuantity(
         "gap of the cleft", value_mm, "mm", u_mm, Basis.PIXELS if fitted else Basis.READER,
@@ -131,12 +140,14 @@ def _fitted_band(
     first, second, bright, _, *ends = found.x
     width_mm = float(second - first)
     rise = bright - max(ends)
+    if np.any(np.abs(found.x[:2] - expected[:2]) > MOST_AWAY * spread[:2]):
+        return None
     if rise < max(LEAST_CONTRAST * misfit, LEAST_RISE * expected[2]) or width_mm <= 0:
         return None
     jacobian = np.asarray(found.jac)
     covariance = np.linalg.pinv(jacobian.T @ jacobian)
     variance = covariance[0, 0] + covariance[1, 1] - 2 * covariance[0, 1]
-    return width_mm, math.hypot(math.sqrt(max(float(variance), 0.0)), MODEL_U_MM)
+    return width_mm, math.sqrt(max(float(variance), 0.0))
 
 
 def _band(parameters: FloatArray, at_mm: FloatArray) -> FloatArray:

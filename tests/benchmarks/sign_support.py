@@ -45,6 +45,7 @@ from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 
 GAPS_MM = (1.0, 2.0, 3.0, 4.0, 6.0, 9.0)
 PIXEL_MM, PIXELS, SPACING_MM = 0.5, 160, 3.3
+NORMALS = {Plane.AXIAL: (0, 0, 1), Plane.CORONAL: (0, 1, 0), Plane.SAGITTAL: (1, 0, 0)}
 REFERENCE_AWAY_MM = (12.0, 22.0)
 """The reference marrow lies so far in front of and below the marrow of the footprint."""
 
@@ -76,7 +77,8 @@ def placed(name: str, point: FloatArray, grid: PixelGrid, index: int, rng: np.ra
            ) -> SpatialLandmark:  # fmt: skip
     """Place a landmark on a slice with a reader's scatter."""
     column, row = grid.to_pixel(point) + rng.normal(0, PLACEMENT_SD_MM / PIXEL_MM, 2)
-    where = TracedSlice(Plane.AXIAL, SliceName(index + 1, 9, index + 1), f"1.2.{index}")
+    plane = max(NORMALS, key=lambda plane: abs(grid.normal @ NORMALS[plane]))
+    where = TracedSlice(plane, SliceName(index + 1, 9, index + 1), f"1.2.{index}")
     return SpatialLandmark(
         name, as_vector(grid.to_patient((column, row))), (float(column), float(row)),
         PLACEMENT_SD_MM, SPACING_MM / 12**0.5, grid, index, where, "1",

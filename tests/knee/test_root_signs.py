@@ -60,7 +60,17 @@ def test_without_edges_the_gap_is_that_of_the_landmarks() -> None:
     found = cleft_gap(first, second, np.full((320, 320), 100, dtype=np.float32))
     assert found.basis is Basis.READER
     assert found.value == pytest.approx(4.0)
-    assert found.u == pytest.approx(0.5 * 2**0.5)
+    assert found.u == pytest.approx(np.hypot(0.5 * 2**0.5, 0.1 * 4.0))
+
+
+@pytest.mark.parametrize("wide_mm", [3.0, 9.0])
+def test_a_band_that_ends_elsewhere_than_the_landmarks_is_not_the_gap(wide_mm: float) -> None:
+    """Fluid beside the cleft, or a cleft that something else fills in part."""
+    first = landmark("cleft_edge_a", (-wide_mm / 2, 0.0, 0.0), sd_mm=0.5)
+    second = landmark("cleft_edge_b", (wide_mm / 2 + 3.0, 0.0, 0.0), sd_mm=0.5)
+    found = cleft_gap(first, second, band(wide_mm))
+    assert found.basis is Basis.READER
+    assert found.value == pytest.approx(wide_mm + 3.0)
 
 
 def test_edges_on_two_slices_are_refused() -> None:

@@ -79,8 +79,9 @@ export class QuestionImage {
     slider().max = String(view.slices.length);
     for (const [border, letter] of Object.entries(view.borders)) setText(byId(`border-${border}`), letter);
     this.#canvas.show(view, slices);
+    this.#canvas.index = Math.floor(view.slices.length / 2); // the one before may have more slices
     this.#fit();
-    this.#canvas.go(Math.floor(view.slices.length / 2));
+    this.#canvas.go(this.#canvas.index);
   }
 
   #fit() {
