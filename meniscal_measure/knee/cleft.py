@@ -38,8 +38,7 @@ MOST_AWAY = 2.0
 """A band whose edge lies more than so many standard deviations from its landmark is another one:
 fluid beside the cleft, or a part of it that something else fills."""
 
-UNKNOWN = {Plane.AXIAL: (0.5, 0.1)}
-UNKNOWN_ELSEWHERE = (0.8, 0.2)
+UNKNOWN_AXIAL, UNKNOWN_ELSEWHERE = (0.5, 0.1), (0.8, 0.2)
 """What neither fit nor placement knows: mm of a fitted band (slanting edges, partial volume), and
 the share of a gap by which a slice that cuts the horn obliquely shortens it. From the scatter on
 simulated knees (tests/benchmarks/sign_support.py)."""
@@ -90,7 +89,8 @@ def cleft_gap(
     expected = np.array([0.0, length_mm, bright_level(image, first), BLUR_MM[0]])
     spread = np.array([first.sd_mm, second.sd_mm, BRIGHT_SPREAD * expected[2], BLUR_MM[1]])
     fitted = _fitted_band(profile, at_mm, expected, np.maximum(spread, 1e-3))
-    model_mm, share = UNKNOWN.get(first.where.plane, UNKNOWN_ELSEWHERE)
+    is_axial = first.where.plane is Plane.AXIAL
+    model_mm, share = UNKNOWN_AXIAL if is_axial else UNKNOWN_ELSEWHERE
     value_mm, fit_mm = fitted or (length_mm, placed_u)
     u_mm = math.hypot(fit_mm, model_mm if fitted else 0.0, share * value_mm)
     how = "band fitted along the line through both landmarks" if fitted else (

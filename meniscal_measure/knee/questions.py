@@ -192,10 +192,9 @@ class CaseQuestioning:
         )  # fmt: skip
 
     def _sign(self, sign: RootSign) -> OpenQuestion:
-        key = f"sign.{sign.value}"
+        key, words = f"sign.{sign.value}", SIGN_WORDS[sign]
         return OpenQuestion(
-            key, f"Is it present, absent or uncertain: {SIGN_WORDS[sign]}?",
-            "root signs are confirmed by a reader", SIGN_PLANES[sign], tuple(Seen),
+            key, f"{words[0].upper()}{words[1:]}?", "root signs are confirmed by a reader", SIGN_PLANES[sign], tuple(Seen),
             self.likely.get(key),
         )  # fmt: skip
 

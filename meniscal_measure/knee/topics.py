@@ -245,7 +245,7 @@ def topics_of(root: Root) -> dict[Topic, TopicQuestions]:
     Examples
     --------
     >>> asked = topics_of(Root.LATERAL_POSTERIOR)[Topic.CENTRE_CHECK].landmarks
-    >>> [landmark.name for landmark in asked]
+    >>> [str(landmark.name) for landmark in asked]
     ['lateral_cartilage_margin', 'cruciate_margin']
     """
     return {

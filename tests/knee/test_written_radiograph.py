@@ -14,11 +14,7 @@ from meniscal_measure.anatomy import Side
 from meniscal_measure.workshop.knees.dicom.encode import TransferSyntax, store
 from meniscal_measure.workshop.knees.dicom.identity import SeriesIdentity, study_identity, uid_for
 from tests.knee.projected_leg import LegShape, XraySetup, projected_leg
-<<<<<<<< HEAD:tests/knee/test_written_radiograph.py
 from tests.knee.written_radiograph import StatedSize, cr_dataset, dx_dataset
-========
-from tests.knee.radiograph_files import StatedSize, cr_dataset, dx_dataset
->>>>>>>> 9021886 (Ask twelve questions of a fresh case, and more where a sign calls for it or somebody wants it):tests/knee/test_radiograph_files.py
 from tests.workshop.knees.dicom.test_written_files import complaints
 
 SETUP = XraySetup(pixel_mm=2.0)
