@@ -194,8 +194,8 @@ class CaseQuestioning:
     def _sign(self, sign: RootSign) -> OpenQuestion:
         key, words = f"sign.{sign.value}", SIGN_WORDS[sign]
         return OpenQuestion(
-            key, f"{words[0].upper()}{words[1:]}?", "root signs are confirmed by a reader", SIGN_PLANES[sign], tuple(Seen),
-            self.likely.get(key),
+            key, f"{words[0].upper()}{words[1:]}?", "root signs are confirmed by a reader",
+            SIGN_PLANES[sign], tuple(Seen), self.likely.get(key),
         )  # fmt: skip
 
     def _form(self) -> Iterable[OpenQuestion]:
