@@ -114,11 +114,7 @@ def measure(
         _show_failures(fetched.missing, "Not fetched")
         study = workflow.read(fetched.folder)
         check_fetched(study, fetched.series)
-        knee = workflow.measure(
-            study,
-            landmarks=landmarks,
-            side=side,
-        )
+        knee = workflow.measure(study, landmarks=landmarks, side=side)
         saved = knee.save(out)
         show_saved(saved, as_json=as_json)
         failed = fetched.missing

@@ -34,10 +34,7 @@ from meniscal_measure.errors import ExitCode
 if TYPE_CHECKING:
     from meniscal_measure.cohort.run import CarryOut
 
-app = typer.Typer(
-    help="Measure, export, compare and report many knees.",
-    no_args_is_help=True,
-)
+app = typer.Typer(help="Measure, export, compare and report many knees.", no_args_is_help=True)
 
 
 @app.command()

@@ -43,12 +43,6 @@ OutFolder = Annotated[
     Path,
     typer.Option("--out", help="Folder for the results; created if needed.", show_default=False),
 ]
-StoredReading = Annotated[
-    Path,
-    typer.Argument(
-        metavar="READING", help="A reading.json that measure or report wrote.", show_default=False
-    ),
-]
 StoredRecord = Annotated[
     Path,
     typer.Argument(

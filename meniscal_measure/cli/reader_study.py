@@ -1,4 +1,4 @@
-"""`cohort assign`, `collect`, `adjudicate`, `sample-size`: a reader study from plan to disputes."""
+"""`cohort assign`, `collect`, `adjudicate`, `sample-size`: the steps of a reader study."""
 
 from __future__ import annotations
 

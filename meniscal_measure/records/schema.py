@@ -9,12 +9,10 @@ from typing import Any
 import msgspec
 
 from meniscal_measure.anatomy import Compartment
-from meniscal_measure.records.layout import (
-    SCHEMA_ID,
-    SCHEMA_VERSION,
-    NeighbourPart,
-    ReadingPart,
-)
+from meniscal_measure.records.layout import SCHEMA_ID, SCHEMA_VERSION, NeighbourPart, ReadingPart
+
+FIELD_DEPTH = 4
+"""How deep a field lies: under $defs, a record, its properties."""
 
 
 def schema() -> dict[str, Any]:
@@ -47,7 +45,16 @@ def _one_pair(named: Compartment, other: Compartment) -> dict[str, Any]:
     }
 
 
+def _lines(value: Any, depth: int = 0) -> str:
+    """Lay JSON out with one field of a record on a line."""
+    if depth == FIELD_DEPTH or not isinstance(value, dict):
+        return json.dumps(value)
+    pad = " " * depth
+    parts = (f"{pad} {json.dumps(key)}: {_lines(part, depth + 1)}" for key, part in value.items())
+    return "{\n" + ",\n".join(parts) + f"\n{pad}}}"
+
+
 if __name__ == "__main__":
     Path(__file__).with_name(f"reading-{SCHEMA_VERSION}.schema.json").write_text(
-        json.dumps(schema(), indent=1) + "\n", encoding="utf-8"
+        f"{_lines(schema())}\n", encoding="utf-8"
     )

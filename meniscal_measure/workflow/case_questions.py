@@ -42,12 +42,11 @@ from meniscal_measure.workflow.case_radiographs import (
 )
 from meniscal_measure.workflow.case_studies import (
     VisitImages,
-    as_study,
     stated_side,
     visit_images,
 )
 from meniscal_measure.workflow.knee_reading import KneeReading, StrPath
-from meniscal_measure.workflow.measure_study import measure
+from meniscal_measure.workflow.measure_study import as_study, measure
 
 Places = Mapping[str, FloatArray]
 """Points of one frame of reference by the names that `LandmarkQuestion.near` has, LPS mm."""

@@ -25,8 +25,6 @@ from meniscal_measure.series.find_slice import find_slice
 from meniscal_measure.series.model import Stack, Study
 from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.series.side import resolve_side
-from meniscal_measure.workflow.knee_reading import StrPath
-from meniscal_measure.workflow.measure_study import read
 
 PLANES = (Plane.CORONAL, Plane.SAGITTAL, Plane.AXIAL)
 
@@ -204,8 +202,3 @@ def stated_side(given: Side | None, answered: Side | None) -> Side | None:
             answered=answered.word,
         )
     return given or answered
-
-
-def as_study(study: Study | StrPath) -> Study:
-    """Read a study where a path is given."""
-    return study if isinstance(study, Study) else read(study)

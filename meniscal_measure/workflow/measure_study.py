@@ -14,7 +14,6 @@ from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM, LandmarkSet
 from meniscal_measure.caliper.measure import DEFAULT_CONVENTIONS, MeasuredSet, measure_set
 from meniscal_measure.caliper.reading import Conventions, Reading, Signature, SliceReading, Source
 from meniscal_measure.errors import LandmarkError, UsageError, prefixed
-from meniscal_measure.files import Progress
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.landmark_document import LandmarkDocument
 from meniscal_measure.records.landmark_file import read_landmarks
@@ -30,29 +29,15 @@ from meniscal_measure.workflow.knee_reading import KneeReading, StrPath
 from meniscal_measure.workflow.placing import from_document, proposed
 
 
-def read(path: StrPath, *, progress: Progress | None = None) -> Study:
-    """Find the image series of a study, reading headers only.
-
-    Parameters
-    ----------
-    path
-        Folder of any depth, zip archive, DICOMDIR or single file.
-    progress
-        Called after each file with the number of files done and their total.
-
-    Raises
-    ------
-    UsageError
-        If there is nothing at that path.
+def as_study(study: Study | StrPath) -> Study:
+    """Open a study where a path is given.
 
     Examples
     --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     len(read(folder).stacks)
-    0
+    >>> as_study(study) is study, len(as_study(sample).stacks)
+    (True, 1)
     """
-    return open_study(path, progress=progress)
+    return study if isinstance(study, Study) else open_study(study)
 
 
 def measure(
@@ -72,7 +57,7 @@ def measure(
     Parameters
     ----------
     study
-        What `read` returned, or a path to read.
+        What `open_study` returned, or a path to open.
     landmarks
         Landmark file, JSON or CSV. Without one the program proposes slice and landmarks, and the
         reading says so until a person has confirmed it.
@@ -114,7 +99,7 @@ def measure(
     >>> round(knee.medial.extrusion.extrusion_mm, 6)
     3.0
     """
-    found = study if isinstance(study, Study) else read(study)
+    found = as_study(study)
     file = None if landmarks is None else Path(landmarks)
     document = None if file is None else read_landmarks(file)
     if document is not None and on_slice is not None:
