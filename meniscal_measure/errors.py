@@ -79,7 +79,13 @@ class MeniscalMeasureError(Exception):
         return self
 
     def words(self, *, identifiers: bool = True, slice_name: SliceName = str) -> str:
-        """Put the error into words, without what may identify the patient if asked to."""
+        """Put the error into words, without what may identify the patient if asked to.
+
+        Examples
+        --------
+        >>> InputError("{file:private} holds no image.", file="doe.zip").words(identifiers=False)
+        '[left out] holds no image.'
+        """
         parts = (
             part.words(identifiers=identifiers, slice_name=slice_name)
             for part in (*self.places, self.reason)

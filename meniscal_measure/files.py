@@ -132,6 +132,11 @@ def read_bytes(path: Path, remedy: str, *, limit: int = -1) -> bytes:
     ------
     UsageError
         If it cannot be read, with what to do instead.
+
+    Examples
+    --------
+    >>> read_bytes(sample / "landmarks.json", "Name another file.", limit=1)
+    b'{'
     """
     try:
         with ordinary(path).open("rb") as stream:

@@ -73,7 +73,13 @@ class SliceName:
 
     @property
     def short(self) -> str:
-        """The name where there is little room, without what is the same on every slice."""
+        """The name where there is little room, without what is the same on every slice.
+
+        Examples
+        --------
+        >>> SliceName(17, 24, 7).short
+        'slice 17, image 7'
+        """
         image = self._image("image {}")
         return f"slice {self.number}, {image}" if image else f"slice {self.number}"
 

@@ -138,7 +138,15 @@ def _checked(document: LandmarkDocument) -> LandmarkDocument:
 
 
 def signed(document: LandmarkDocument, signature: Signature) -> LandmarkDocument:
-    """Put a reader's signature under landmarks, with a seal over both."""
+    """Put a reader's signature under landmarks, with a seal over both.
+
+    Examples
+    --------
+    >>> from meniscal_measure.caliper.reading import AxisConvention
+    >>> by = Signature("Reader A", "2026-02-03", AxisConvention.RIM_TO_RIM, (), "")
+    >>> len(signed(read_landmarks(sample / "landmarks.json"), by).signature.seal)
+    64
+    """
     seal, _ = _seals(document, signature)
     return replace(document, signature=replace(signature, seal=seal))
 

@@ -79,7 +79,13 @@ class Region:
         return (self.left_in + x_in) / width, 1 - (self.top_in + y_in) / height
 
     def axes(self) -> Axes:
-        """Axes that fill the region."""
+        """Axes that fill the region.
+
+        Examples
+        --------
+        >>> float(blank(4.0, 2.0).part(1.0, 0.5, 2.0, 1.0).axes().get_position().width)
+        0.5
+        """
         x0, y0 = self.at(0, self.height_in)
         x1, y1 = self.at(self.width_in, 0)
         return self.figure.add_axes((x0, y0, x1 - x0, y1 - y0))
@@ -197,7 +203,13 @@ def png_bytes(figure: Figure, stamp: Stamp) -> bytes:
 
 
 def svg_bytes(figure: Figure, stamp: Stamp) -> bytes:
-    """Render as SVG: outlines for text, the slice embedded, nothing fetched from outside."""
+    """Render as SVG: outlines for text, the slice embedded, nothing fetched from outside.
+
+    Examples
+    --------
+    >>> b"<svg" in svg_bytes(blank(1.0, 1.0).figure, Stamp("empty", "example", "2026-02-03"))
+    True
+    """
     return _saved(
         figure, "svg", {"Title": stamp.title, "Creator": stamp.software, "Date": stamp.made_at}
     )

@@ -130,6 +130,11 @@ def table(
 
     Columns are as wide as `widths_pt` says, gaps included, or fitted to their contents and to
     `room_pt`; those marked in `right` are set to the right, for numbers.
+
+    Examples
+    --------
+    >>> [round(width) for width in table([("side", "mm"), ("left", "3.0")], 200)._colWidths]
+    [29, 27]
     """
     head, text = style(size_pt, bold=True), style(size_pt)
     widths_pt = widths_pt or column_widths(rows, room_pt, head)

@@ -79,7 +79,14 @@ class Raster:
         self._margins = [_largest_step(coarse) for coarse in self._coarse]
 
     def window(self, box: Box) -> tuple[slice, ...] | None:
-        """Find a small window outside which no point lies in the box; None if there is none."""
+        """Find a small window outside which no point lies in the box; None if there is none.
+
+        Examples
+        --------
+        >>> axes = np.meshgrid(*[np.arange(64.0)] * 3, indexing="ij")
+        >>> Raster(axes).window(((20.0, 22.0), (40.0, 41.0), (0.0, 5.0)))
+        (slice(8, 33, None), slice(24, 57, None), slice(0, 17, None))
+        """
         inside = np.ones(self._coarse[0].shape, dtype=bool)
         for coarse, margin, (low, high) in zip(self._coarse, self._margins, box, strict=True):
             inside &= (coarse >= low - margin) & (coarse <= high + margin)

@@ -239,7 +239,14 @@ def _bands(parameters: KneeParameters, tibia: Tibia, femur: Femur) -> tuple[Shee
 def side_wall(
     bone: Part, outward: float, y: float, heights: tuple[float, ...]
 ) -> list[tuple[float, float]]:
-    """Find how far out a bone reaches at some heights: pairs of height and `u`."""
+    """Find how far out a bone reaches at some heights: pairs of height and `u`.
+
+    Examples
+    --------
+    >>> from meniscal_measure.workshop.knees.tibia import build_tibia
+    >>> side_wall(build_tibia(KneeParameters()), 1.0, 0.0, (-10.0,))
+    [(-10.0, 35.25)]
+    """
     reach = np.arange(0.0, 60.0, 0.25)
     u, z = np.meshgrid(outward * reach, np.array(heights))
     layers = bone.layers(u, np.full_like(u, y), z)

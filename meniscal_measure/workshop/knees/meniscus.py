@@ -239,7 +239,15 @@ class Meniscus:
 
 
 def build_meniscus(parameters: KneeParameters, tibia: Tibia, compartment: Compartment) -> Meniscus:
-    """One meniscus of a knee."""
+    """One meniscus of a knee.
+
+    Examples
+    --------
+    >>> from meniscal_measure.workshop.knees.tibia import build_tibia
+    >>> parameters = KneeParameters()
+    >>> round(build_meniscus(parameters, build_tibia(parameters), Compartment.MEDIAL).height, 1)
+    6.0
+    """
     shape = parameters.meniscus(compartment)
     return Meniscus(
         compartment=compartment,

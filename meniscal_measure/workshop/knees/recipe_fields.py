@@ -17,7 +17,13 @@ REQUIRED: Any = dataclasses.MISSING
 
 
 def bounded(low: float, high: float, default: Any = REQUIRED) -> Any:
-    """Declare a field of a recipe table with its allowed range and, if optional, its default."""
+    """Declare a field of a recipe table with its allowed range and, if optional, its default.
+
+    Examples
+    --------
+    >>> bounded(0.0, 9.0, 2.0).metadata["range"]
+    (0.0, 9.0)
+    """
     return dataclasses.field(default=default, metadata={"range": (low, high)})
 
 

@@ -97,7 +97,14 @@ class Tibia:
         return smoothstep((u + 6.0) * (1.0 / 12.0))
 
     def height(self, u: Field, y: Field) -> Field:
-        """Height of the bony plateau, its spines included and its rim not rounded."""
+        """Height of the bony plateau, its spines included and its rim not rounded.
+
+        Examples
+        --------
+        >>> tibia = build_tibia(KneeParameters())
+        >>> tibia.height(np.array([6.5, 20.0]), np.array([0.9, 0.0])).round(1).tolist()
+        [9.5, -2.1]
+        """
         share = self.medial_share(u)
         lateral = self.lateral.height(u, y)
         top = lateral + share * (self.medial.height(u, y) - lateral) + self.tilt * u
@@ -121,7 +128,14 @@ class Tibia:
         return self.medial.cartilage_thickness(u, y) + self.lateral.cartilage_thickness(u, y)
 
     def articular_height(self, u: Field, y: Field) -> Field:
-        """Height of the cartilage surface."""
+        """Height of the cartilage surface.
+
+        Examples
+        --------
+        >>> tibia = build_tibia(KneeParameters())
+        >>> tibia.articular_height(np.array([20.0]), np.zeros(1)).round(1).tolist()
+        [-0.1]
+        """
         return self.height(u, y) + self.cartilage_thickness(u, y)
 
     def edge(self, u: Field, y: Field, flare: Field) -> Field:
@@ -203,6 +217,12 @@ class Tibia:
 
         `angle` is the direction from the centre of the plateau in radians: 0 outward, positive
         backwards.
+
+        Examples
+        --------
+        >>> u, y, z = build_tibia(KneeParameters()).rim(Compartment.LATERAL, np.zeros(1))
+        >>> u.round(1).tolist(), y.round(1).tolist(), z.round(1).tolist()
+        ([-36.2], [-0.8], [0.5])
         """
         u, y = self.polar(compartment, angle, self.rim_reach(compartment, angle))
         return u, y, self.height(u, y) - self.rim_radius * _INSET

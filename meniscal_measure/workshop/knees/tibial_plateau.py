@@ -62,7 +62,15 @@ class Plateau:
         return (u - self.centre_u) * self.outward, y - self.centre_y
 
     def height(self, u: Field, y: Field) -> Field:
-        """Height of the plateau without spines and rounding."""
+        """Height of the plateau without spines and rounding.
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> plateau = build_plateau(KneeParameters(), Compartment.MEDIAL, 1.0, 1.0)
+        >>> plateau.height(np.array([20.0]), np.array([0.0])).round(1).tolist()
+        [-1.4]
+        """
         p, q = self.local(u, y)
         turned = p * (self.tilt - q * (self.twist + self.roll * q))
         p = maximum(p * (1.0 / self.outline.p_positive), p * (-1.0 / self.outline.p_negative))
@@ -77,7 +85,15 @@ class Plateau:
         return self.outline.beyond(p, q) + flare * 4.5
 
     def cartilage_thickness(self, u: Field, y: Field) -> Field:
-        """Thickness of the cartilage, zero at the rim and towards the spine."""
+        """Thickness of the cartilage, zero at the rim and towards the spine.
+
+        Examples
+        --------
+        >>> import numpy as np
+        >>> plateau = build_plateau(KneeParameters(), Compartment.MEDIAL, 1.0, 1.0)
+        >>> plateau.cartilage_thickness(np.array([20.0]), np.array([0.0])).round(2).tolist()
+        [2.0]
+        """
         p, q = self.local(u, y)
         inside = unit_clip((self.outline.beyond(p, q) - 0.2) * -0.1)
         inside = inside * (2.0 - inside)

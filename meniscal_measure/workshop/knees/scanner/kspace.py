@@ -66,7 +66,14 @@ def shifted(kspace: ComplexArray, *, axis: int, by_px: float, shown: int) -> Com
 
 
 def with_motion(kspace: ComplexArray, motion: Motion, *, field_of_view_mm: float) -> ComplexArray:
-    """Apply to each phase-encoding line the phase of the object's shift when it was acquired."""
+    """Apply to each phase-encoding line the phase of the object's shift when it was acquired.
+
+    Examples
+    --------
+    >>> moved = with_motion(np.ones((4, 1)), Motion(10.0, 8.0), field_of_view_mm=40.0)
+    >>> np.abs(moved).round(9).ravel().tolist()
+    [1.0, 1.0, 1.0, 1.0]
+    """
     line = np.arange(kspace.shape[0])
     shift_mm = motion.amplitude_mm * np.sin(2 * np.pi * line / motion.period_lines)
     phase = np.exp(-2j * np.pi * frequencies(kspace.shape[0]) * shift_mm / field_of_view_mm)

@@ -64,6 +64,13 @@ def coil_noise(
     Drawn in the acquired part of k-space and weighted by its window, so that it is correlated
     between pixels exactly as window and zero-filling make it. `sd` is the standard deviation of the
     real, and of the imaginary, channel of the shown image.
+
+    Examples
+    --------
+    >>> rng, flat = np.random.default_rng(1), np.ones((64, 64))
+    >>> drawn = coil_noise(rng, 2.0, elements=1, shown=(64, 64), weights=flat)
+    >>> round(float(drawn.real.std()), 1)
+    2.0
     """
     drawn = rng.normal(scale=sd, size=(elements, 2, *weights.shape))
     drawn *= weights / np.sqrt(np.sum(weights**2))

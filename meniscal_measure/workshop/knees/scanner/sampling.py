@@ -84,6 +84,12 @@ def stack_grids(plan: StackPlan) -> tuple[PixelGrid, ...]:
 
 
 def pixel_points(grid: PixelGrid) -> FloatArray:
-    """Patient position of every pixel centre, shape (rows, columns, 3), LPS mm."""
+    """Patient position of every pixel centre, shape (rows, columns, 3), LPS mm.
+
+    Examples
+    --------
+    >>> pixel_points(PixelGrid((0, 0, 0), (1, 0, 0), (0, 0, -1), 0.5, 0.4, 2, 2))[1, 1].tolist()
+    [0.4, 0.0, -0.5]
+    """
     column, row = np.meshgrid(np.arange(grid.columns), np.arange(grid.rows))
     return grid.to_patient(np.stack([column, row], axis=-1))

@@ -70,6 +70,13 @@ def tissue_signals(protocol: Protocol, field_strength_t: float) -> FloatArray:
     """Signal of every tissue under a protocol, before any fat suppression.
 
     Water part and fat part, shape (2, tissues); column t belongs to tissue code t.
+
+    Examples
+    --------
+    >>> from meniscal_measure.workshop.knees.scanner.protocols import PROTOCOLS, ProtocolName
+    >>> water, fat = tissue_signals(PROTOCOLS[ProtocolName.PD_TSE_FS], 3.0)
+    >>> bool(fat[Tissue.FAT] > water[Tissue.FAT]), float(fat[Tissue.FLUID])
+    (True, 0.0)
     """
     at = FIELD_STRENGTHS_T.index(field_strength_t)
     total = np.array([_signal(PROPERTIES[tissue], protocol, at) for tissue in Tissue])
