@@ -125,21 +125,12 @@ class SyntheticKnee:
             for end, root in (("anterior", meniscus.anterior), ("posterior", meniscus.posterior))
         }
 
-    def rim(self, compartment: Compartment, angle: FloatArray) -> FloatArray:
-        """Return points of the rim, LPS mm, shape (..., 3).
+    def centre_line(self, compartment: Compartment, angle: FloatArray) -> FloatArray:
+        """Return points along the middle of a meniscus, LPS mm, shape (..., 3).
 
         `angle` is the direction from the centre of the plateau in radians: 0 outward, positive
         backwards.
-
-        Examples
-        --------
-        >>> SyntheticKnee(KneeParameters()).rim(Compartment.MEDIAL, np.zeros(1)).round(1).tolist()
-        [[36.2, 0.6, -2.1]]
         """
-        return self._in_patient(self.tibia.rim(compartment, angle))
-
-    def centre_line(self, compartment: Compartment, angle: FloatArray) -> FloatArray:
-        """Return points along the middle of a meniscus, LPS mm, shape (..., 3); see `rim`."""
         return self._in_patient(self.menisci[compartment].centre_line(angle))
 
     def _in_patient(self, point: tuple[Field, Field, Field]) -> FloatArray:

@@ -63,8 +63,6 @@ class SeriesTruth:
 
     identity: SeriesIdentity
     measured_slice: int | None
-    one_object: bool
-    """Whether all slices are frames of one SOP instance."""
     slices: tuple[TrueSlice, ...]
 
 
@@ -99,13 +97,16 @@ def series_truth(
     measured_slice: int | None,
     one_object: bool,
 ) -> SeriesTruth:
-    """Work out the landmarks and extrusion of every slice; only a coronal series has any."""
+    """Work out the landmarks and extrusion of every slice; only a coronal series has any.
+
+    `one_object` says that all slices are frames of one SOP instance.
+    """
     slices = []
     for index, grid in enumerate(grids):
         points = (knee.landmarks_on(grid) or {}) if measured_slice is not None else {}
         uid = identity.instance_uid(0 if one_object else index)
         slices.append(TrueSlice(index, uid, grid, points, extrusion_of(points)))
-    return SeriesTruth(identity, measured_slice, one_object, tuple(slices))
+    return SeriesTruth(identity, measured_slice, tuple(slices))
 
 
 def write_truth(truth: StudyTruth, path: Path) -> None:
