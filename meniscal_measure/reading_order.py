@@ -21,21 +21,8 @@ def drawn_order(count: int, repeats: int, *, seed: int, reader: str) -> list[tup
     Only `random.Random.random` is drawn from, which Python keeps the same in every version
     (documentation of `random`, "Notes on Reproducibility"): a study can go on after an upgrade.
 
-    Parameters
-    ----------
-    count
-        Number of knees.
-    repeats
-        Number of knees that are read a second time.
-    seed
-        The same seed gives the same order.
-    reader
-        Each reader has an order of their own.
-
-    Returns
-    -------
-    list of (int, int)
-        Index of the knee, and 1 for its first reading or 2 for its second.
+    Each reader has an order of their own, the same for the same seed. It gives the index of each
+    knee, and 1 for its first reading or 2 for its second.
 
     Raises
     ------

@@ -91,14 +91,7 @@ class SliceName:
 
 
 def slice_name(frames: Sequence[NumberedPlane], index: int) -> SliceName:
-    """Name a slice of a stack.
-
-    Parameters
-    ----------
-    frames
-        The slices of the stack in geometric order.
-    index
-        The slice, from 0.
+    """Name the slice of this index, from 0, in a stack whose slices are in geometric order.
 
     Examples
     --------

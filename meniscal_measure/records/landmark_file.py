@@ -86,12 +86,7 @@ def landmark_set(
 
 
 def read_landmarks(path: Path) -> LandmarkDocument:
-    """Read a landmark file; `landmark_set` then places its landmarks in the patient.
-
-    Parameters
-    ----------
-    path
-        JSON or CSV file, recognised by its content.
+    """Read a landmark file, JSON or CSV; `landmark_set` then places its landmarks in the patient.
 
     Raises
     ------

@@ -40,14 +40,7 @@ def signed_by(
 ) -> Reading:
     """Put a reader's signature under a reading, after those it has.
 
-    Parameters
-    ----------
-    reading
-        What is confirmed.
-    reader
-        Name or pseudonym.
-    quality, remark
-        What the reader found wrong with the images, and further remarks.
+    `quality` lists what the reader found wrong with the images.
 
     Raises
     ------

@@ -69,15 +69,7 @@ class _Panel:
 def follow_up_figure(
     found: FollowUp, baseline: KneeExamination, follow_up: KneeExamination
 ) -> Figure:
-    """Draw the same slice of the bone at both examinations, without any patient identifier.
-
-    Parameters
-    ----------
-    found
-        As `compared` returns it.
-    baseline, follow_up
-        What was compared.
-    """
+    """Draw the same slice of the bone at both examinations, without any patient identifier."""
     whole = blank(WIDTH_IN, HEIGHT_IN)
     inner = whole.part(BORDER_IN, BORDER_IN, WIDTH_IN - 2 * BORDER_IN, HEIGHT_IN - 2 * BORDER_IN)
     draw_follow_up(inner, found, baseline, follow_up)

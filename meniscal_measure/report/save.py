@@ -53,8 +53,6 @@ def save_reading(
 
     Parameters
     ----------
-    reading, images
-        What was measured, and pixels and planes of the stack it was measured on.
     folder
         Made if it does not exist; files of the same names in it are replaced.
     identifiers

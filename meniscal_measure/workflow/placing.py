@@ -118,14 +118,7 @@ def _folder_and_suffix(file: FileRef) -> tuple[Path, str]:
 def proposed(pixels: StackPixels, laterality: Laterality, slice_index: int | None = None) -> Placed:
     """Propose landmarks on a coronal stack, and the slice too if none is named.
 
-    Parameters
-    ----------
-    pixels
-        Of the stack; they stay decoded for later use.
-    laterality
-        The settled side.
-    slice_index
-        The slice to propose on, from 0; without it the program chooses.
+    The pixels stay decoded for later use.
 
     Raises
     ------

@@ -63,10 +63,7 @@ class Part(Protocol):
 class Raster:
     """Points laid out so that neighbours in the array are neighbours in space.
 
-    Parameters
-    ----------
-    axes
-        u, y and z of the points, all of one shape: a slice or a volume, deformed or not.
+    `axes` holds their u, y and z, all of one shape: a slice or a volume, deformed or not.
     """
 
     def __init__(self, axes: Sequence[NDArray[np.floating]]) -> None:

@@ -49,17 +49,10 @@ class Ranged:
 
 
 def read_table(record: type[Record], table: Mapping[str, Any], where: str) -> Record:
-    """Build a dataclass from a TOML table.
+    """Build a dataclass from a TOML table, which messages call by the name `where`.
 
-    Parameters
-    ----------
-    record
-        A dataclass whose fields are numbers, words, enumerations, tuples of numbers, or
-        dataclasses of the same kind; a number carries its range in the metadata of its field.
-    table
-        What the recipe says.
-    where
-        Name of the table in the recipe, for messages.
+    Its fields are numbers, words, enumerations, tuples of numbers, or dataclasses of the same kind;
+    a number carries its range in the metadata of its field.
 
     Raises
     ------

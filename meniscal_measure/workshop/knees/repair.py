@@ -19,16 +19,9 @@ def repaired(
 ) -> KneeParameters:
     """Return the same knee after repair of its medial posterior root through a tibial tunnel.
 
-    Bone, cartilage and everything else stay as they are.
-
-    Parameters
-    ----------
-    extrusion_change_mm
-        Change of the medial extrusion, negative for a reduction.
-    tunnel_radius_mm, tunnel_offset_mm
-        The tunnel, and how far its mouth lies from the centre of the footprint.
-    healed
-        Fraction of the gap closed by scar.
+    Bone, cartilage and everything else stay as they are. The change of the medial extrusion is
+    negative for a reduction, the offset of the tunnel how far its mouth lies from the centre of the
+    footprint, `healed` the fraction of the gap closed by scar.
 
     Raises
     ------

@@ -81,11 +81,8 @@ class SyntheticKnee:
     def layers_at(self, points: NDArray[np.floating]) -> list[Layer]:
         """Return the layers at points, back to front; what no layer covers is air.
 
-        Parameters
-        ----------
-        points
-            LPS mm, shape (..., 3), float32 or float64. With three axes or more it is taken for a
-            raster (slice or volume, deformed or not) and each layer covers a window of it.
+        Points are LPS mm, shape (..., 3), float32 or float64. With three axes or more they are a
+        raster (slice or volume, deformed or not) of which each layer covers a window.
         """
         u, y, z = (np.ascontiguousarray(points[..., axis]) for axis in range(3))
         u = u * points.dtype.type(self.mirror)

@@ -65,16 +65,9 @@ class SeriesIdentity:
 
 
 def study_identity(name: str, seed: int, side: Side, *, visit: int = 1) -> StudyIdentity:
-    """Invent the patient and visit of a synthetic knee.
+    """Invent the patient and visit of a synthetic knee, the same for the same name, seed and visit.
 
-    Parameters
-    ----------
-    name
-        Short name of the knee; becomes part of the Patient ID.
-    seed
-        Seed of the knee; with `name` and `visit` it fixes every identifier.
-    visit
-        1 for the baseline, 2 for the follow-up a year later.
+    The name becomes part of the Patient ID; visit 2 is the follow-up a year after visit 1.
 
     Examples
     --------
