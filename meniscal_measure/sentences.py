@@ -36,7 +36,7 @@ class Worded(Protocol):
         identifiers
             False leaves out what may identify the patient.
         slice_name
-            Names a slice by its index from 0: by itself in files, as a person counts elsewhere.
+            Names a slice by its index from 0: by the index in files, elsewhere as a person counts.
         """
         ...
 

@@ -152,7 +152,7 @@ def write_cohort(
     """Draw the knees of a cohort, image every visit and let every reader place landmarks.
 
     Written are `truth.csv`, a line for each visit; `manifest.csv`, a line for each reading; and
-    for each visit a folder as of `write_study`, with a `reader-N.json` for each reader.
+    for each visit a folder as `write_study` writes it, with a `reader-N.json` for each reader.
     """
     total = recipe.cohort.knees * recipe.cohort.visits
     written = []
@@ -194,7 +194,7 @@ def _write_readings(
     if truth.measured is None or not truth.measured.shown:
         raise RecipeError(
             f"The measured slice of {truth.name} does not show both menisci, so that no reader can"
-            " place landmarks; enlarge rows, columns or spacings of series[0], or lessen its"
+            " place landmarks; enlarge rows, columns or spacings of series[0], or reduce its"
             " offset_mm and rotation_deg."
         )
     readers = map(Reader, recipe.cohort.reader_sd_mm, recipe.cohort.reader_bias_mm)

@@ -121,7 +121,7 @@ def write_landmarks(
     *,
     sd_mm: float = HAND_PLACEMENT_SD_MM,
 ) -> None:
-    """Write a landmark file, as of `landmark_document`; nothing where that is None."""
+    """Write `landmark_document` to a file, unless it is None."""
     document = landmark_document(truth, moved, sd_mm=sd_mm)
     if document is not None:
         write_text(path, landmark_json(document))

@@ -61,7 +61,7 @@ PROTOCOLS: Mapping[ProtocolName, Protocol] = MappingProxyType(
             *("PD TSE FS", "PROTON_DENSITY", 3200.0, 30.0, 7),
             fat_suppressed=True,
             source="TR/TE of the Osteoarthritis Initiative fat-suppressed IW TSE, 3200/30 ms:"
-            " PMC5871621 Table 1 (read); echo train and bandwidth as of iw_tse",
+            " PMC5871621 Table 1 (read); echo train and bandwidth as in iw_tse",
         ),
         ProtocolName.T1_TSE: Protocol("T1 TSE", "T1", 600.0, 12.0, 3),
         ProtocolName.T2_TSE_FS: Protocol("T2 TSE FS", "T2", 4000.0, 70.0, 11, fat_suppressed=True),
