@@ -1,4 +1,4 @@
-"""Writing files so that a reader never sees half of one."""
+"""Writing files so that nobody ever reads a half-written one."""
 
 from __future__ import annotations
 

@@ -24,10 +24,10 @@ WORDS = {
 """What happened to readings, where the name of a status alone does not say it."""
 
 MOST_LINES = 100
-"""Lines of progress of a run that no terminal shows."""
+"""Most lines of progress where the output is not a terminal."""
 
 MOST_REASONS = 20
-"""Different reasons that the summary for programs lists."""
+"""Most reasons that the JSON summary lists."""
 
 
 @contextmanager
@@ -76,7 +76,7 @@ def _bar() -> Iterator[Watch]:
 
 @contextmanager
 def _lines(stream: TextIO) -> Iterator[Watch]:
-    """Write a line at the start and as every hundredth of the readings is done."""
+    """Write a line at the start and after every hundredth of the readings."""
     shown = -1
 
     def watch(progress: Progress) -> None:

@@ -1,4 +1,4 @@
-"""What the commands have in common that show a page in the browser."""
+"""What the commands that show a page in the browser have in common."""
 
 from __future__ import annotations
 

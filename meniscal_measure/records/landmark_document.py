@@ -17,8 +17,9 @@ LANDMARK_NAMES: Mapping[str, Point] = {
 }
 
 MIN_SD_MM = 0.02
-"""A tenth of a pixel of 0.2 mm, the finest of clinical knee MRI: no edge is found more surely than
-`meniscal_measure.caliper.refinement.MODEL_SD_PX` of a pixel. 0 would leave u to the spacing."""
+"""A tenth of a pixel of 0.2 mm, the finest of clinical knee MRI: no edge is located better than
+to `meniscal_measure.caliper.refinement.MODEL_SD_PX` of a pixel. With 0 the spacing
+alone would make up u."""
 
 MAX_SD_MM = 10.0
 """A placement as uncertain as a meniscus is wide locates nothing."""

@@ -181,8 +181,8 @@ def _csv_rows(text: str) -> list[list[str]]:
         for row in (cells for cells in reader if any(cell.strip() for cell in cells)):
             if rows and len(row) != len(rows[0]):
                 raise LandmarkError(
-                    f"line {reader.line_num} has not as many values as there are columns. Correct"
-                    " it there."
+                    f"line {reader.line_num} does not have as many values as there are columns."
+                    " Correct it there."
                 )
             rows.append([value.strip() for value in row])
     except csv.Error as error:
@@ -220,8 +220,8 @@ def _sd_mm(value: Any) -> float:
     if not (_is_finite(value) and MIN_SD_MM <= value <= MAX_SD_MM):
         _refuse(
             "sd_mm",
-            "is {value:private}; it must be a number of mm, {least:g} to {most:g}: no landmark is"
-            " placed more surely than the pixels show it",
+            "is {value:private}; it must be a number of mm, {least:g} to {most:g}: pixels allow no"
+            " better placement",
             value=json.dumps(value),
             least=MIN_SD_MM,
             most=MAX_SD_MM,

@@ -20,7 +20,7 @@ def check_reader(name: str) -> None:
     Raises
     ------
     UsageError
-        If it is empty, too long, or has blanks around it or signs that cannot be printed.
+        If it is empty, too long, or has blanks around it or characters that cannot be printed.
 
     Examples
     --------

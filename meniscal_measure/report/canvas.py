@@ -32,7 +32,7 @@ RASTER_DPI = 200
 """Resolution of PNG files and of the image inside SVG and PDF: a 0.4 mm pixel is not lost."""
 
 RASTER_WIDENS = 1.05
-"""Letters fitted to the pixels of a screen are up to so much wider than the font has them."""
+"""Letters hinted to the pixel grid are at most this much wider than in the font."""
 
 UNBROKEN = "\ue000"
 """Stands for a space at which no line may end (Unicode private use: part of no script)."""

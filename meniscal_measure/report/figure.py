@@ -37,7 +37,7 @@ WIDTH_IN, HEIGHT_IN = 7.4, 7.1
 """Size of the figure; it fits the width of an A4 page at the size it was drawn for."""
 
 BORDER_IN = 0.12
-"""White around it."""
+"""Margin around it."""
 
 COLUMN_IN, GAP_IN = 1.7, 0.08
 IMAGE_TOP_IN, IMAGE_HEIGHT_IN = 0.62, 3.35

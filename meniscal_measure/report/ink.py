@@ -68,5 +68,5 @@ def ink_for(extrusion: Extrusion) -> Ink:
 
 
 def halo(colour: str = "black", *, width_pt: float = 1.0) -> list[AbstractPathEffect]:
-    """Rim a mark so that it stays visible on bright and dark ground."""
+    """Outline a mark so that it stays visible on bright and on dark ground."""
     return [withStroke(linewidth=width_pt, foreground=colour)]

@@ -20,7 +20,7 @@ from meniscal_measure.report.typeset import (
 )
 
 MARGIN_PT, HEAD_PT, FOOT_PT = 34.0, 16.0, 24.0
-"""White around a page, and the room for its heading and its foot within that."""
+"""Margin of a page, and the room within it for heading and foot."""
 
 WIDTH_PT = PAGE_PT[0] - 2 * MARGIN_PT
 """Width of the text."""

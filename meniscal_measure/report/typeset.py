@@ -41,7 +41,7 @@ HEADINGS = {1: style(15.0, bold=True), 2: style(11.5, bold=True), 3: style(9.5, 
 """Styles of headings by level, 1 the title."""
 
 GAP_PT = 10.0
-"""White between the columns of a table, and around a block."""
+"""Space between the columns of a table, and around a block."""
 
 NARROWEST_PT = 22.0
 """A column is not made narrower than this."""
