@@ -48,8 +48,7 @@ def _version(asked: bool) -> None:
 @app.callback()
 def main(
     version: Annotated[
-        bool,
-        typer.Option("--version", help="Show the version.", callback=_version, is_eager=True),
+        bool, typer.Option("--version", help="Show the version.", callback=_version, is_eager=True)
     ] = False,
 ) -> None:
     """Measure how far the menisci are extruded on a knee MRI, in millimetres."""

@@ -214,11 +214,7 @@ def deidentify(
         pseudonyms = read_key(key_file)
         with progress_bar("De-identifying", shown=True) as progress:
             done = deidentify_study(
-                study,
-                out,
-                pseudonyms,
-                keep_characteristics=keep_characteristics,
-                progress=progress,
+                study, out, pseudonyms, keep_characteristics=keep_characteristics, progress=progress
             )
         say(f"{done.written} images written to {out}")
         for warning, count in done.warnings.items():
@@ -247,11 +243,7 @@ def _saved_case(record: Path, baseline: Path, follow_up: Path | None) -> SavedCa
 
 
 def _stored(
-    saved: SavedFiles,
-    stack: Stack,
-    peer: DimseArchive | WebArchive,
-    archived: Archived,
-    out: Path,
+    saved: SavedFiles, stack: Stack, peer: DimseArchive | WebArchive, archived: Archived, out: Path
 ) -> tuple[Outcome, ...]:
     """Store the objects made of a reading; return those that did not arrive."""
     from meniscal_measure.exchange.delivery import deliver

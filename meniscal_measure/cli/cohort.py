@@ -98,8 +98,7 @@ def measure(
         ),
     ] = False,
     log: Annotated[
-        Path | None,
-        typer.Option("--log", help="File to which a line is added for each knee."),
+        Path | None, typer.Option("--log", help="File to which a line is added for each knee.")
     ] = None,
     as_json: AsJson = False,
 ) -> None:

@@ -17,7 +17,6 @@ Manifest = Annotated[
     ),
 ]
 StorePath = Annotated[
-    Path,
-    typer.Option("--store", help="File that keeps the readings; created if needed."),
+    Path, typer.Option("--store", help="File that keeps the readings; created if needed.")
 ]
 STORE = Path("cohort.sqlite")

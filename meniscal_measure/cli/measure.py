@@ -35,8 +35,7 @@ if TYPE_CHECKING:
     from meniscal_measure.report.save import SavedFiles
 
 WithoutIdentifiers = Annotated[
-    bool,
-    typer.Option("--without-identifiers", help="Leave out every identifier of the patient."),
+    bool, typer.Option("--without-identifiers", help="Leave out every identifier of the patient.")
 ]
 Force = Annotated[
     bool,

@@ -39,11 +39,7 @@ def assign(
 ) -> None:
     """Assign the knees of a manifest to readers: a work list for each, and the key to the codes."""
     with reported(as_json=False):
-        from meniscal_measure.cohort.assignment import (
-            key_csv,
-            plan_readings,
-            work_list_csv,
-        )
+        from meniscal_measure.cohort.assignment import key_csv, plan_readings, work_list_csv
         from meniscal_measure.cohort.blinded_images import write_blinded_images
         from meniscal_measure.cohort.manifest import manifest_csv, read_manifest
         from meniscal_measure.files import write_text
@@ -51,11 +47,7 @@ def assign(
         knees = tuple(read_manifest(manifest))
         excluded = [entry for entry in knees if entry.exclude]
         plan = plan_readings(
-            knees,
-            readers,
-            repeats=repeats,
-            seed=seed,
-            landmarks=out.absolute() / "landmarks",
+            knees, readers, repeats=repeats, seed=seed, landmarks=out.absolute() / "landmarks"
         )
         images = out.absolute() / "images"
         write_blinded_images(plan, images)

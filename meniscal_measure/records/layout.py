@@ -276,8 +276,7 @@ class ReadingPart(JsonObject, frozen=True, kw_only=True):
     schema: SchemaPart
     software: SoftwarePart
     measured_at: Annotated[
-        str,
-        _said("When it was measured, UTC, ISO 8601", extra_json_schema={"format": "date-time"}),
+        str, _said("When it was measured, UTC, ISO 8601", extra_json_schema={"format": "date-time"})
     ]
     verified: Annotated[bool, _said("Whether a person confirmed the landmarks")]
     verified_by: Annotated[

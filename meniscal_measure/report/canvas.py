@@ -223,11 +223,7 @@ def pdf_bytes(figures: list[Figure], stamp: Stamp) -> bytes:
     >>> pdf_bytes([blank(1.0, 1.0).figure], Stamp("empty", "example", "2026-02-03T05:05:06"))[:5]
     b'%PDF-'
     """
-    metadata = {
-        "Title": stamp.title,
-        "Creator": stamp.software,
-        "CreationDate": utc(stamp.made_at),
-    }
+    metadata = {"Title": stamp.title, "Creator": stamp.software, "CreationDate": utc(stamp.made_at)}
     stream = io.BytesIO()
     with mpl.rc_context(_OUTPUT_SETTINGS), PdfPages(stream, metadata=metadata) as pages:
         for figure in figures:

@@ -10,11 +10,7 @@ from meniscal_measure.anatomy import Compartment
 from meniscal_measure.workshop.knees.femur import Femur
 from meniscal_measure.workshop.knees.layers import Box
 from meniscal_measure.workshop.knees.meniscus import Located, Meniscus
-from meniscal_measure.workshop.knees.parameters import (
-    EXTRUSION_RANGE_MM,
-    Filling,
-    KneeParameters,
-)
+from meniscal_measure.workshop.knees.parameters import EXTRUSION_RANGE_MM, Filling, KneeParameters
 from meniscal_measure.workshop.knees.signed_distance import (
     ROUND_OFF,
     Field,

@@ -64,12 +64,7 @@ DRAWN_IN, DRAWN_IN_MM = 0.25, (1.0, 7.0)
 """Share of lateral menisci whose front ends well inside the rim, and by how much."""
 
 NOTCH_FILLINGS = ((Filling.FAT, 4), (Filling.SYNOVIUM, 4), (Filling.FLUID, 2))
-GAP_FILLINGS = (
-    (Filling.SYNOVIUM, 4),
-    (Filling.FAT, 3),
-    (Filling.FLUID, 2),
-    (Filling.TENDON, 1),
-)
+GAP_FILLINGS = ((Filling.SYNOVIUM, 4), (Filling.FAT, 3), (Filling.FLUID, 2), (Filling.TENDON, 1))
 """What surrounds the cruciate ligaments, and what lies between meniscus and capsule, by weight."""
 
 
@@ -126,12 +121,7 @@ def draw_parameters(
 
 
 def _meniscus(
-    rng: np.random.Generator,
-    compartment: Compartment,
-    wear: float,
-    root: RootTear,
-    *,
-    size: float,
+    rng: np.random.Generator, compartment: Compartment, wear: float, root: RootTear, *, size: float
 ) -> MeniscusParameters:
     """Extrusion 1.64 +- 0.92 mm medially, 0.63 +- 0.73 mm laterally when healthy (Bruns 2014)."""
     is_medial = compartment is Compartment.MEDIAL

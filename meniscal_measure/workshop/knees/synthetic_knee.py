@@ -113,11 +113,7 @@ class SyntheticKnee:
         [5.8, 10.5, 2.9]
         """
         return {
-            (compartment, end): (
-                self.mirror * root.u,
-                root.y,
-                self.tibia.height_at(root.u, root.y),
-            )
+            (compartment, end): (self.mirror * root.u, root.y, self.tibia.height_at(root.u, root.y))
             for compartment, meniscus in self.menisci.items()
             for end, root in (("anterior", meniscus.anterior), ("posterior", meniscus.posterior))
         }
