@@ -45,8 +45,12 @@ def _one_pair(named: Compartment, other: Compartment) -> dict[str, Any]:
     }
 
 
+def schema_text() -> str:
+    """Write the schema with one field of a record on a line, as it is published."""
+    return f"{_lines(schema())}\n"
+
+
 def _lines(value: Any, depth: int = 0) -> str:
-    """Lay JSON out with one field of a record on a line."""
     if depth == FIELD_DEPTH or not isinstance(value, dict):
         return json.dumps(value)
     pad = " " * depth
@@ -55,6 +59,5 @@ def _lines(value: Any, depth: int = 0) -> str:
 
 
 if __name__ == "__main__":
-    Path(__file__).with_name(f"reading-{SCHEMA_VERSION}.schema.json").write_text(
-        f"{_lines(schema())}\n", encoding="utf-8"
-    )
+    published = Path(__file__).with_name(f"reading-{SCHEMA_VERSION}.schema.json")
+    published.write_text(schema_text(), encoding="utf-8")

@@ -16,7 +16,7 @@ from meniscal_measure.records import layout
 from meniscal_measure.records.codec import reading_from_dict, reading_to_dict
 from meniscal_measure.records.identifiers import without_identifiers
 from meniscal_measure.records.notice import NOTICE
-from meniscal_measure.records.schema import schema
+from meniscal_measure.records.schema import schema, schema_text
 from tests.handmade_readings import Case, MakeCase
 
 CASES: dict[str, dict[str, object]] = {
@@ -152,8 +152,9 @@ def test_a_damaged_record_is_refused_in_words(
 
 def test_the_schema_beside_the_code_is_the_one_generated() -> None:
     """Write it again with `python -m meniscal_measure.records.schema`."""
-    published = Path(layout.__file__).with_name("reading-2.schema.json")
-    assert json.loads(published.read_text("utf-8")) == schema()
+    published = Path(layout.__file__).with_name("reading-2.schema.json").read_text("utf-8")
+    assert json.loads(published) == schema()
+    assert published == schema_text()
 
 
 def test_a_finding_whose_values_do_not_fit_its_sentence_is_refused(case: Case) -> None:
