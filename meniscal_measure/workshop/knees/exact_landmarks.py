@@ -115,7 +115,15 @@ def extrusion_of(points: SliceTruth) -> dict[Compartment, float]:
 
 
 def mid_coronal(knee: Anatomy) -> MidCoronal:
-    """Return the middle of the knee by the named conventions."""
+    """Return the middle of the knee by the named conventions.
+
+    Examples
+    --------
+    >>> from meniscal_measure.workshop.knees.parameters import KneeParameters
+    >>> from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
+    >>> [round(part, 1) for part in mid_coronal(SyntheticKnee(KneeParameters())).medial_spine_apex]
+    [6.5, 0.9, 9.5]
+    """
     angles = np.linspace(-math.pi, math.pi, 3601)
     rims = [knee.tibia.rim(compartment, angles)[1] for compartment in COMPARTMENTS]
     middle = 0.5 * (max(float(y.max()) for y in rims) + min(float(y.min()) for y in rims))

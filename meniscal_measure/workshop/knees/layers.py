@@ -111,6 +111,13 @@ def layers_of(parts: Iterable[Part], u: Field, y: Field, z: Field) -> list[Layer
     """All layers of some parts at all points, back to front.
 
     Works on any arrays, batches included; nothing is left out to save time.
+
+    Examples
+    --------
+    >>> from meniscal_measure.workshop.knees.leg_outline import build_leg
+    >>> from meniscal_measure.workshop.knees.parameters import KneeParameters
+    >>> [layer.tissue.name for layer in layers_of([build_leg(KneeParameters())], *np.zeros((3, 1)))]
+    ['FAT', 'FAT', 'SKIN', 'AIR']
     """
     layers = [
         Layer(tissue, depth, distance, (...,))

@@ -201,6 +201,11 @@ def read_toml(path: Path) -> dict[str, Any]:
     ------
     RecipeError
         If it cannot be read or is not TOML.
+
+    Examples
+    --------
+    >>> sorted(read_toml(sample.with_suffix(".toml")))
+    ['extrusion', 'files', 'knee', 'name', 'scanner', 'seed', 'series']
     """
     try:
         return tomllib.loads(ordinary(path).read_text(encoding="utf-8-sig"))
@@ -209,7 +214,13 @@ def read_toml(path: Path) -> dict[str, Any]:
 
 
 def parse_recipe(document: Mapping[str, Any]) -> StudyRecipe:
-    """Turn the tables of a study recipe into records; errors as in `read_recipe`."""
+    """Turn the tables of a study recipe into records; errors as in `read_recipe`.
+
+    Examples
+    --------
+    >>> parse_recipe(read_toml(sample.with_suffix(".toml"))).name
+    'exactly-3mm'
+    """
     check_tables(document, required=("name", "seed", "series"), optional=STUDY_TABLES)
     return StudyRecipe(
         name=parse_name(document["name"]),

@@ -65,6 +65,12 @@ def build_spines(
     The medial ridge runs to the front and the lateral one to the back, so that only where they
     pass the rise does each have its apex: the heights by place of 44 real knees (see
     `tests/workshop/morphometry`) less those of the valley between them.
+
+    Examples
+    --------
+    >>> (medial, lateral), _ = build_spines(TibiaParameters(), 1.0, 1.0)
+    >>> round(medial.u - lateral.u, 1)
+    12.8
     """
     y = SPINES_Y * deeper + shape.spine_shift_mm
     apart = 0.5 * shape.spine_separation_mm

@@ -162,6 +162,14 @@ def with_extrusion(
     RecipeError
         If the slice does not cut the body of the meniscus, or the extrusion asked for puts the
         profile out of its range; the message gives the possible range.
+
+    Examples
+    --------
+    >>> grid = PixelGrid((-60, 2, 40), (1, 0, 0), (0, 0, -1), 0.5, 0.5, 240, 240)
+    >>> medial = Compartment.MEDIAL
+    >>> moved = with_extrusion(KneeParameters(), grid, compartment=medial, extrusion_mm=3.0)
+    >>> round(SyntheticKnee(moved).extrusion_on(grid)[medial], 6)
+    3.0
     """
     for _ in range(SOLVE_STEPS):
         found = SyntheticKnee(parameters).extrusion_on(grid).get(compartment)
