@@ -220,8 +220,8 @@ def _sd_mm(value: Any) -> float:
     if not (_is_finite(value) and MIN_SD_MM <= value <= MAX_SD_MM):
         _refuse(
             "sd_mm",
-            "is {value:private}; it must be a number of mm, {least:g} to {most:g}: pixels allow no"
-            " better placement",
+            "is {value:private}; it must be a number of mm, {least:g} to {most:g}: the pixels allow"
+            " no better placement",
             value=json.dumps(value),
             least=MIN_SD_MM,
             most=MAX_SD_MM,
