@@ -279,7 +279,7 @@ def test_landmarks_changed_after_signing_are_refused(
         ({"sd_mm": -0.1}, "sd_mm is -0.1; it must be a number of mm, 0.02 to 10"),
         (
             {"sd_mm": 0},
-            "sd_mm is 0; it must be a number of mm, 0.02 to 10: the pixels allow no better placement",
+            "sd_mm is 0; it must be a number of mm, 0.02 to 10: the pixels allow no better",
         ),
         ({"sd_mm": "small"}, 'sd_mm is "small"'),
         ({"slice": 6}, "slice 6 is not in the series of 6 slices"),
