@@ -79,6 +79,18 @@ class Code(Enum):
     )
     SLICE_NOT_SHOWN = Severity.WARNING, "The slice is not shown: {reason}"
 
+    # Cohorts
+    OTHER_PATIENT = (
+        Severity.WARNING,
+        "The series of subject {subject} differ in {attributes}: they may be of several patients."
+        " Check the manifest and the images.",
+    )
+    IMAGES_OF_ANOTHER = (
+        Severity.WARNING,
+        "The same images were measured for {others}. Check the manifest, and look for copies and"
+        " links among the folders.",
+    )
+
     # Side
     SIDE_UNKNOWN = (
         Severity.WARNING,

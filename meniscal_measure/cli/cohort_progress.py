@@ -27,7 +27,7 @@ MOST_LINES = 100
 """Most lines of progress where the output is not a terminal."""
 
 MOST_REASONS = 20
-"""Most reasons that the JSON summary lists."""
+"""Most reasons that the JSON summary lists, and most doubts that either summary does."""
 
 
 @contextmanager
@@ -143,6 +143,7 @@ def say_end(progress: Progress, store: Path, *, as_json: bool) -> None:
                 "kept_of_earlier_manifests": progress.kept,
                 "left_out_of_earlier_manifests": progress.left_out,
                 "reasons": _reasons(store),
+                "identity_doubts": _doubts(store),
                 "store": str(store),
             }
         )
@@ -153,6 +154,8 @@ def say_end(progress: Progress, store: Path, *, as_json: bool) -> None:
         f" {progress.already_done} were done before; {progress.done} of {progress.total} in"
         f" {store}."
     )
+    for doubt in _doubts(store):
+        say(f"warning: {doubt}", err=True)
     if progress.kept:
         say(
             f"{progress.kept} readings of earlier manifests, which this one does not name, stay in"
@@ -160,6 +163,17 @@ def say_end(progress: Progress, store: Path, *, as_json: bool) -> None:
         )
     if progress.left_out:
         say(f"{progress.left_out} readings of earlier manifests were left out.")
+
+
+def _doubts(store: Path) -> list[str]:
+    """Say what speaks against images being those of their subject and visit alone."""
+    from meniscal_measure.cohort.identity_doubts import identity_doubts
+    from meniscal_measure.cohort.store import Store
+
+    with Store.existing(store) as opened:
+        doubts = identity_doubts(opened).values()
+    said = dict.fromkeys(one.words() for found in doubts for one in found)
+    return list(said)[:MOST_REASONS]
 
 
 def _reasons(store: Path) -> list[dict[str, object]]:

@@ -124,8 +124,14 @@ MEASURED_FIELDS = (
 )
 """Columns filled from the record of a reading; empty for one that was not made."""
 
+DOUBT_FIELD = Field(
+    "identity_doubt", "TEXT", "", "what speaks against the images being those of this subject and"
+    " visit alone; empty if nothing does",
+)  # fmt: skip
+"""Comes from the readings together; in an export it follows `EXPORT_FIELDS`."""
+
 EXPORT_FIELDS = MANIFEST_FIELDS + STATUS_FIELDS + PLACE_FIELDS + RUN_FIELDS + MEASURED_FIELDS
-"""Every column of an export, in order; those of the covariates follow."""
+"""Every column of a reading in an export, in order; those of the covariates come last."""
 
 
 @dataclass(frozen=True)

@@ -31,6 +31,7 @@ from meniscal_measure.cohort.store_tables import (
     INSERT_READING,
     LAYOUT,
     MEASURED_NAMES,
+    PATIENTS,
     TABLES,
     entry_of,
     utc_now,
@@ -164,6 +165,8 @@ class Store(StoreQueries):
     def begin_run(self, settings: Settings) -> int:
         """Write down that a run under these settings begins; its number names its readings."""
         with explained(self.path), transaction(self._base):
+            for statement in PATIENTS:
+                self._base.execute(statement)
             insert = "INSERT OR IGNORE INTO settings (digest, told) VALUES (?, ?)"
             self._base.execute(insert, (settings.digest, settings.to_json()))
             number, before = self._settings_number(settings), self._last_settings_number()
@@ -203,6 +206,7 @@ class Store(StoreQueries):
             ), {names} {DUE} AND e.line > ? ORDER BY e.line LIMIT ?"""
         with explained(self.path):
             number = self._settings_number(settings)
+            patient_key = self._ask("SELECT key FROM patient_key")
         line = 0
         while True:
             with explained(self.path):
@@ -211,7 +215,7 @@ class Store(StoreQueries):
                 return
             line = rows[-1][0]
             for _, fingerprint, digest, *told in rows:
-                yield Task(entry_of(tuple(told)), settings, fingerprint, digest)
+                yield Task(entry_of(tuple(told)), settings, fingerprint, digest, patient_key)
 
     def append(self, run: int, outcome: Outcome) -> None:
         """Add an outcome, at once and for good."""
@@ -225,6 +229,9 @@ class Store(StoreQueries):
             if packed:
                 insert = "INSERT INTO document VALUES (?, ?)"
                 self._base.execute(insert, (reading, packed))
+            if any(outcome.patient):
+                insert = "INSERT OR REPLACE INTO patient VALUES (?, ?, ?, ?, ?)"
+                self._base.execute(insert, (task.entry.key, outcome.digest, *outcome.patient))
             update = "UPDATE entry SET reading = ? WHERE key = ? AND fingerprint = ?"
             self._base.execute(update, (reading, task.entry.key, task.fingerprint))
 

@@ -12,6 +12,7 @@ from typing import Any
 from meniscal_measure.caliper.landmarks import SliceConvention
 from meniscal_measure.cohort.columns import EXPORT_FIELDS
 from meniscal_measure.cohort.entry import StudyOwner
+from meniscal_measure.cohort.patient_marks import ATTRIBUTES, PatientMarks
 from meniscal_measure.cohort.store_tables import EXPORT_NAMES
 from meniscal_measure.cohort.task import Record, Status, packed_warnings, unpacked
 from meniscal_measure.records.database import explained
@@ -103,11 +104,58 @@ class StoreQueries:
                 found[uid, side] = None if known else StudyOwner(*whose)
             return found
 
+    def of_several_patients(self) -> Iterator[tuple[str, str, list[str]]]:
+        """Iterate over measured readings of subjects with marks of several patients.
+
+        Each with the key of its entry, its subject, and the attributes in which the marks differ.
+        """
+        if not self._has_table("patient"):
+            return
+        marks = ", ".join(
+            f"count (DISTINCT nullif (p.{name}, '')) > 1 AS {name}" for name in PatientMarks._fields
+        )
+        query = f"""
+            SELECT key, subject, {", ".join(PatientMarks._fields)} FROM current JOIN (
+                SELECT c.subject AS whose, {marks} FROM current c
+                JOIN reading r ON r.id = c.reading
+                JOIN patient p ON p.key = r.key AND p.digest = r.digest
+                WHERE c.status = '{Status.MEASURED}' GROUP BY c.subject
+            ) ON subject = whose
+            WHERE status = '{Status.MEASURED}' AND ({" OR ".join(PatientMarks._fields)})
+            ORDER BY line"""
+        with explained(self.path):
+            for key, subject, *differ in self._base.execute(query):
+                yield (
+                    key,
+                    subject,
+                    [what for what, one in zip(ATTRIBUTES, differ, strict=True) if one],
+                )
+
+    def with_images_of_another(self) -> Iterator[tuple[str, str, str, str]]:
+        """Iterate over measured readings of a series that another subject or visit has too.
+
+        Each with the key of its entry, the Series Instance UID, subject and visit.
+        """
+        query = f"""
+            SELECT key, series_instance_uid, subject, visit FROM current
+            WHERE status = '{Status.MEASURED}' AND series_instance_uid IN (
+                SELECT series_instance_uid FROM (
+                    SELECT DISTINCT series_instance_uid, subject, visit FROM current
+                    WHERE status = '{Status.MEASURED}' AND series_instance_uid <> ''
+                ) GROUP BY series_instance_uid HAVING count (*) > 1
+            ) ORDER BY line"""
+        with explained(self.path):
+            yield from self._base.execute(query)
+
+    def _has_table(self, name: str) -> bool:
+        query = "SELECT count (*) FROM sqlite_master WHERE name = ?"
+        with explained(self.path):
+            return bool(self._base.execute(query, (name,)).fetchone()[0])
+
     @property
     def has_cases(self) -> bool:
         """Whether any case was ever added."""
-        with explained(self.path):
-            return bool(self._ask("SELECT count (*) FROM sqlite_master WHERE name = 'knee_case'"))
+        return self._has_table("knee_case")
 
     def cases(self) -> Iterator[bytes]:
         """Iterate over the newest record of each case."""

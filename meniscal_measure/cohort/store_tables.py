@@ -72,6 +72,18 @@ CREATE TABLE IF NOT EXISTS knee_case (
 )"""
 """Made with the first case, so that a store of an earlier version takes them too."""
 
+PATIENTS = (
+    "CREATE TABLE IF NOT EXISTS patient_key (key BLOB NOT NULL)",
+    """CREATE TABLE IF NOT EXISTS patient (
+        key TEXT NOT NULL, digest TEXT NOT NULL,
+        patient_id TEXT NOT NULL, patient_name TEXT NOT NULL, birth_date TEXT NOT NULL,
+        PRIMARY KEY (key, digest)
+    )""",
+    "INSERT INTO patient_key SELECT randomblob(32) WHERE NOT EXISTS (SELECT 1 FROM patient_key)",
+)
+"""Marks of patients by entry and hash of its files; made by the first run that measures with them,
+so that a store of an earlier version takes them too."""
+
 INSERT_ENTRY = (
     f"INSERT INTO entry (manifest, fingerprint, {ENTRY_NAMES}) VALUES ({', '.join('?' * 14)})"
 )

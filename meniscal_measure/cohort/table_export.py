@@ -6,7 +6,7 @@ The description is a Frictionless Data Package (specs.frictionlessdata.io, versi
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import islice
@@ -16,7 +16,8 @@ from typing import Any, BinaryIO, Protocol
 import msgspec
 
 from meniscal_measure import __version__
-from meniscal_measure.cohort.columns import EXPORT_FIELDS, IDENTIFYING, Field
+from meniscal_measure.cohort.columns import DOUBT_FIELD, EXPORT_FIELDS, IDENTIFYING, Field
+from meniscal_measure.cohort.identity_doubts import identity_doubts
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.errors import UsageError
 from meniscal_measure.files import SUSPECT_STARTS, csv_text, safe_cell, write_text, written_whole
@@ -60,6 +61,8 @@ class ExportTable:
 
     fields: tuple[Field, ...]
     covariates: tuple[str, ...]
+    doubts: Mapping[str, str]
+    """By key of the entry."""
     name: str = "readings"
     title: str = "Readings of meniscal extrusion"
     keys: tuple[str, ...] = ("subject", "visit", "side", "reader", "repeat")
@@ -67,16 +70,21 @@ class ExportTable:
     @property
     def all_fields(self) -> tuple[Field, ...]:
         """Every column in order."""
-        return self.fields + tuple(
-            Field(f"covariate_{name}", "TEXT", "", f"{name}, from the manifest")
-            for name in self.covariates
+        return (
+            *self.fields,
+            DOUBT_FIELD,
+            *(
+                Field(f"covariate_{name}", "TEXT", "", f"{name}, from the manifest")
+                for name in self.covariates
+            ),
         )
 
     def rows(self, store: Store) -> Iterator[tuple[Any, ...]]:
         """Iterate over the current state of every entry."""
         names = [field.name for field in self.fields]
         if not self.covariates:
-            yield from store.columns(*names)
+            for *row, key in store.columns(*names, "key"):
+                yield *row, self.doubts.get(key)
             return
 
         @lru_cache(maxsize=1)  # readings of a subject follow each other and have the same
@@ -84,14 +92,17 @@ class ExportTable:
             cells: dict[str, str] = json.loads(text or "{}")
             return tuple(cells.get(name) for name in self.covariates)
 
-        for row in store.columns(*names, "covariates"):
-            yield row[:-1] + others(row[-1])
+        for *row, key, cells in store.columns(*names, "key", "covariates"):
+            yield *row, self.doubts.get(key), *others(cells)
 
 
 def export_table(store: Store, *, identifiers: bool = True) -> ExportTable:
     """Choose the columns of an export; without identifiers no path and no UID is among them."""
     fields = (field for field in EXPORT_FIELDS if identifiers or field.name not in IDENTIFYING)
-    return ExportTable(tuple(fields), store.covariates())
+    doubts = {
+        key: " ".join(one.words() for one in found) for key, found in identity_doubts(store).items()
+    }
+    return ExportTable(tuple(fields), store.covariates(), doubts)
 
 
 def export_csv(store: Store, table: Table, path: Path) -> None:

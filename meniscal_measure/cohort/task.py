@@ -20,6 +20,7 @@ from meniscal_measure import __version__
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.cohort.columns import MEASURED_FIELDS, Provenance, measured_values
 from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.cohort.patient_marks import UNMARKED, PatientMarks, patient_marks
 from meniscal_measure.cohort.source_files import digests, fetched, networks_digest
 from meniscal_measure.errors import InputError, MeniscalMeasureError
 
@@ -98,6 +99,8 @@ class Task:
     """Of names, sizes and times of the files when the run began."""
     known_digest: str | None = None
     """Hash of the bytes when the entry was last done under these settings."""
+    patient_key: bytes = b""
+    """Key of the store for `patient_marks`."""
 
 
 @dataclass(frozen=True)
@@ -145,11 +148,15 @@ class Outcome:
     digest: str = ""
     reason: str = ""
     row: Row | None = None
+    patient: PatientMarks = UNMARKED
     seconds: float = 0.0
 
 
 Measure = Callable[[Entry, Path, Path | None, Settings], Record]
-"""Measures an entry from its images and landmark file. Must be picklable by name."""
+"""Measures an entry from its images and landmark file. Must be picklable by name.
+
+Beside the reading, the record may name the `patient`, who is marked and left out of the store.
+"""
 
 
 def carry_out(task: Task, measure: Measure) -> Outcome:
@@ -188,9 +195,11 @@ def _measured(task: Task, measure: Measure) -> Outcome:
         except MeniscalMeasureError as error:
             reason = error.words(identifiers=False)  # it stands in the report
             return Outcome(task, Status.REFUSED, found.whole, reason)
+    marks = patient_marks(task.patient_key, record.pop("patient", ("", "", "")))
     networks = networks_digest() if record.get("proposal_confidence") is not None else ""
     made_from = Provenance(found.images, found.landmarks, networks)
-    return Outcome(task, Status.MEASURED, found.whole, row=Row.of(record, made_from))
+    row = Row.of(record, made_from)
+    return Outcome(task, Status.MEASURED, found.whole, row=row, patient=marks)
 
 
 def measure_knee(entry: Entry, images: Path, landmarks: Path | None, settings: Settings) -> Record:
@@ -202,7 +211,7 @@ def measure_knee(entry: Entry, images: Path, landmarks: Path | None, settings: S
         The reading of the measured slice, without the patient's name and number, and
         without any identifier in its warnings: a cohort knows its subjects by the names of
         the manifest. Neighbouring slices count in the uncertainty; their own readings are
-        left out, as they take most of the time.
+        left out, as they take most of the time. Its `patient` is that of the images.
 
     Raises
     ------
@@ -230,4 +239,5 @@ def measure_knee(entry: Entry, images: Path, landmarks: Path | None, settings: S
         )
     source = replace(reading.source, patient_id="", patient_name="")
     warnings = without_identifiers(reading).warnings  # they stand in the report
-    return reading_to_dict(replace(reading, source=source, warnings=warnings))
+    record = reading_to_dict(replace(reading, source=source, warnings=warnings))
+    return record | {"patient": knee.stack.identity.patient}

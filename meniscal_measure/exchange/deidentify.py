@@ -3,16 +3,14 @@
 DICOM PS3.15 Annex E, with the options that keep what measuring needs: Retain Longitudinal Temporal
 Information with Modified Dates (E.3.6), Clean Descriptors (E.3.5) and, when asked for, Retain
 Patient Characteristics (E.3.7). Geometry, sequence parameters and laterality are not in the
-profile's table and stay. Pixels are not examined: a warning points to text burned into them.
+profile's table and stay, unless they repeat a name or number of a person whom the file names
+elsewhere. Pixels are not examined: a warning points to text burned into them.
 """
 
 from __future__ import annotations
 
 import datetime
-import hashlib
-import hmac
 import re
-import uuid
 from dataclasses import dataclass
 
 from pydicom.dataelem import DataElement
@@ -22,14 +20,12 @@ from pydicom.sr.coding import Code
 from pydicom.tag import Tag
 from pydicom.uid import UID
 
-from meniscal_measure.errors import InputError, UsageError
+from meniscal_measure.errors import InputError
+from meniscal_measure.exchange.known_names import KnownNames
 from meniscal_measure.exchange.profile_table import Action, action_on
+from meniscal_measure.exchange.pseudonyms import Pseudonyms
 from meniscal_measure.series.headers import MR_STORAGE
 
-MIN_KEY_BYTES = 16
-"""A key shorter than 128 bits can be found by brute force."""
-MOST_SHIFT_DAYS = 3650
-"""All dates of a patient move into the past by the same number of days, from 1 to ten years."""
 SHIFTED = frozenset(
     Tag(name)
     for name in (
@@ -62,6 +58,8 @@ REMOVED_UNLISTED = frozenset({"PN", "LT", "ST", "UT", "UC", "UR", "UN", "DA", "D
 """Value representations that may hold anything, and dates and times, which would tell by how much
 the others were shifted: removed where the table does not list them."""
 SHORT_TEXT = frozenset({"LO", "SH"})
+NAMING_TEXT = SHORT_TEXT | {"AE", "AS", "CS"}
+"""Value representations that stay where the table does not list them, unless they name a person."""
 IMAGE_GROUPS = frozenset({0x0008, 0x0018, 0x0020, 0x0028})
 """Groups of the attributes that describe codes, acquisition and image. Elsewhere `SHORT_TEXT` that
 the table does not list is removed too: an MR image needs none of it (DICOM PS3.3 A.4.3, A.36.2)."""
@@ -77,70 +75,6 @@ DUMMY_TEXT = {
 """Dummies by value representation; texts get `REMOVED`, numbers 0."""
 REMOVED = "REMOVED"
 NUMBERS = frozenset({"FL", "FD", "SL", "SS", "SV", "UL", "US", "UV"})
-
-
-@dataclass(frozen=True)
-class Pseudonyms:
-    """Consistent pseudonyms for identifiers, made with a secret key (HMAC, RFC 2104).
-
-    The same key gives the same pseudonym for the same identifier, in every run and every file of a
-    cohort; without the key neither direction can be computed.
-
-    Parameters
-    ----------
-    key
-        The secret; at least 16 bytes.
-
-    Raises
-    ------
-    UsageError
-        If the key is too short.
-    """
-
-    key: bytes
-
-    def __post_init__(self) -> None:
-        if len(self.key) < MIN_KEY_BYTES:
-            raise UsageError(
-                f"The key has {len(self.key)} bytes; it must have {MIN_KEY_BYTES} or more. Make one"
-                " with a password manager or `openssl rand -hex 32`, and keep it secret."
-            )
-
-    def _digest(self, kind: str, identifier: str) -> bytes:
-        return hmac.digest(self.key, f"{kind}/{identifier}".encode(), hashlib.sha256)
-
-    def uid(self, original: str) -> UID:
-        """Pseudonym for a UID, under the root 2.25 (DICOM PS3.5 B.2).
-
-        Examples
-        --------
-        >>> Pseudonyms(bytes(16)).uid("1.2.3").is_valid
-        True
-        """
-        digest = self._digest("uid", original.strip())
-        return UID(f"2.25.{uuid.UUID(bytes=digest[:16], version=4).int}")
-
-    def patient(self, patient_id: str, issuer: str = "") -> str:
-        """Pseudonym for a Patient ID.
-
-        Examples
-        --------
-        >>> one, other = Pseudonyms(bytes(16)), Pseudonyms(bytes(15) + b"1")
-        >>> one.patient("4711") == one.patient("4711"), one.patient("4711") == other.patient("4711")
-        (True, False)
-        """
-        return "P" + self._digest("patient", f"{issuer}/{patient_id}").hex()[:12].upper()
-
-    def shift_days(self, patient_id: str, issuer: str = "") -> int:
-        """How many days all dates of a patient move into the past.
-
-        Examples
-        --------
-        >>> 1 <= Pseudonyms(bytes(16)).shift_days("4711") <= MOST_SHIFT_DAYS
-        True
-        """
-        digest = self._digest("days", f"{issuer}/{patient_id}")
-        return 1 + int.from_bytes(digest[:8], "big") % MOST_SHIFT_DAYS
 
 
 def deidentified(
@@ -165,7 +99,8 @@ def deidentified(
     _refuse_unfit(image)
     patient_id, issuer = str(image.PatientID), str(image.get("IssuerOfPatientID", ""))
     kept = frozenset(CHARACTERISTICS) if keep_characteristics else frozenset()
-    cleaner = _Cleaner(pseudonyms, pseudonyms.shift_days(patient_id, issuer), kept)
+    shift_days = pseudonyms.shift_days(patient_id, issuer)
+    cleaner = _Cleaner(pseudonyms, shift_days, kept, KnownNames.of(image))
     cleaner.clean(image)
     pseudonym = pseudonyms.patient(patient_id, issuer)
     image.PatientID = image.PatientName = pseudonym
@@ -231,6 +166,7 @@ class _Cleaner:
     pseudonyms: Pseudonyms
     shift_days: int
     kept: frozenset[int]
+    names: KnownNames
 
     def clean(self, dataset: Dataset) -> None:
         for element in [*dataset]:
@@ -246,7 +182,11 @@ class _Cleaner:
     def _action(self, element: DataElement) -> Action | None:
         listed = action_on(element.tag)
         foreign = element.VR in SHORT_TEXT and element.tag.group not in IMAGE_GROUPS
-        if listed is None and (foreign or element.VR in REMOVED_UNLISTED):
+        if listed is None and (
+            foreign
+            or element.VR in REMOVED_UNLISTED
+            or (element.VR in NAMING_TEXT and self.names.are_in(element))
+        ):
             return Action.REMOVE
         return listed
 

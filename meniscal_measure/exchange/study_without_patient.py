@@ -13,7 +13,8 @@ from typing import BinaryIO, NamedTuple, cast
 import pydicom
 
 from meniscal_measure.errors import InputError, UnreadableFileError, UsageError
-from meniscal_measure.exchange.deidentify import Pseudonyms, burned_in_text, deidentified
+from meniscal_measure.exchange.deidentify import burned_in_text, deidentified
+from meniscal_measure.exchange.pseudonyms import Pseudonyms
 from meniscal_measure.files import Progress, ordinary, written_whole
 from meniscal_measure.series.attributes import HEADER_ERRORS
 from meniscal_measure.series.bounded import BoundedStream

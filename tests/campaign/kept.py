@@ -24,7 +24,7 @@ from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.table_export import export_csv, export_table
 from meniscal_measure.cohort.task import Outcome, Row, Settings, Status
 from meniscal_measure.errors import UnreadableFileError
-from meniscal_measure.exchange.deidentify import Pseudonyms
+from meniscal_measure.exchange.pseudonyms import Pseudonyms
 from meniscal_measure.exchange.study_without_patient import deidentify_study
 from meniscal_measure.records.codec import reading_to_dict
 from meniscal_measure.records.journal import Journal, Verdict

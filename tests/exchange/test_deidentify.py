@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import io
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -18,8 +19,9 @@ from pydicom.uid import UID
 
 import meniscal_measure
 from meniscal_measure.errors import InputError, UsageError
-from meniscal_measure.exchange.deidentify import Pseudonyms, burned_in_text, deidentified
+from meniscal_measure.exchange.deidentify import burned_in_text, deidentified
 from meniscal_measure.exchange.profile_table import Action, _table, action_on
+from meniscal_measure.exchange.pseudonyms import Pseudonyms
 from meniscal_measure.exchange.study_without_patient import deidentify_study
 from tests.command_line import run
 from tests.exchange.conftest import SAMPLE, errors_of, saved
@@ -125,6 +127,40 @@ def test_nothing_planted_in_any_attribute_is_left() -> None:
     stream = io.BytesIO()
     deidentified(planted(), KEY).save_as(stream, enforce_file_format=True)
     assert CANARY.encode() not in stream.getvalue()
+
+
+def as_term(text: str) -> str:
+    """Write a text as a Code String may hold it (DICOM PS3.5 6.2)."""
+    return re.sub("[^A-Z0-9_ ]", " ", text.replace("Dr", "").upper())
+
+
+def test_a_name_is_removed_wherever_the_site_has_written_it() -> None:
+    """Also where the table expects none: no attribute of short text may repeat a known person."""
+    persons = ("Quimbyová^Ráchel", "Zoltanowski^Xi")
+    spellings = ("QUIMBYOVA", "rachel knee", "DrZOLTANOWSKI", "XI", "ID 47-11-08", "03.02.1961")
+    kinds = ("LO", "SH", "CS", "AE")
+    for spelling in spellings:
+        dataset = image()
+        dataset.PatientName, dataset.ReferringPhysicianName = persons
+        dataset.PatientID, dataset.PatientBirthDate = "471108", "19610203"
+        nested = Dataset()
+        for tag, (vr, multiplicity, _, retired, _) in DicomDictionary.items():
+            if vr in kinds and multiplicity == "1" and not retired and tag >> 16 in (8, 24, 32, 40):
+                nested.add_new(tag, vr, spelling if vr in ("LO", "SH") else as_term(spelling))
+        dataset.ReferencedImageSequence = [nested]
+        cleaned = deidentified(dataset, KEY)
+        left = {str(one.value) for one in cleaned.iterall() if one.VR in kinds}
+        assert left.isdisjoint({spelling, as_term(spelling)})
+
+
+def test_what_measuring_needs_stays_although_a_name_is_part_of_it() -> None:
+    dataset = image()
+    before = {name: dataset[name].value for name in (*NEEDED, "PhotometricInterpretation")}
+    del before["InstanceNumber"]
+    dataset.PatientName, dataset.OperatorsName = "Mono^L", "Chrome^Ori"
+    cleaned = deidentified(dataset, KEY)
+    assert {name: cleaned[name].value for name in before} == before
+    assert list(cleaned.ImageType[:2]) == ["ORIGINAL", "PRIMARY"]
 
 
 def test_no_date_stays_that_the_table_does_not_list() -> None:

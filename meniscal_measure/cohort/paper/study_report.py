@@ -15,6 +15,7 @@ from meniscal_measure.caliper.landmarks import SliceConvention
 from meniscal_measure.cohort.agreement.labels import BETWEEN, Coder
 from meniscal_measure.cohort.agreement.plots import distribution_plot
 from meniscal_measure.cohort.columns import COMPARTMENTS
+from meniscal_measure.cohort.identity_doubts import identity_doubts
 from meniscal_measure.cohort.paper.accuracy_section import Reference, reference_sections
 from meniscal_measure.cohort.paper.agreement_section import agreement_sections
 from meniscal_measure.cohort.paper.blocks import Block, Heading, Listing, Paragraph, Plot, Table
@@ -35,6 +36,9 @@ from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.words import threshold_words
 
 TITLE = "Meniscal extrusion in a cohort"
+
+MOST_DOUBTS = 8
+"""Different doubts about identity that the report shows; a file lists them all."""
 
 
 @dataclass(frozen=True)
@@ -148,6 +152,7 @@ def _quality(store: Store, flow: Flow) -> Iterator[Block]:
     if flow.quality:
         noted = [(name.replace("_", " "), str(count)) for name, count in flow.quality.most_common()]
         yield Table("Noted by the readers", ("Image quality", "Readings"), tuple(noted))
+    yield from _doubts(store)
     header: tuple[str, ...] = ("Reading", "Status", "Reason")
     if flow.failed:
         yield Listing("Not measured", header, partial(_not_measured, store))
@@ -156,6 +161,25 @@ def _quality(store: Store, flow: Flow) -> Iterator[Block]:
     yield Listing("Readings flagged by the threshold rule", header, partial(_flagged, store))
     if flow.warned:
         yield from _warnings(store)
+
+
+def _doubts(store: Store) -> Iterator[Block]:
+    """Show at once what no other number of the report can make up for."""
+    doubts = identity_doubts(store)
+    if not doubts:
+        return
+    said = Counter(one.words() for found in doubts.values() for one in found)
+    rows = tuple((words, str(count)) for words, count in said.most_common(MOST_DOUBTS))
+    more = len(said) - len(rows)
+    notes = (f"{more} more are in the file of this table for single readings.",) if more else ()
+    yield Table("Whose images these are is in doubt", ("What was found", "Readings"), rows, notes)
+
+    def one_by_one() -> Iterator[Sequence[object]]:
+        for key, found in doubts.items():
+            for one in found:
+                yield _joined(json.loads(key)), one.words()
+
+    yield Listing("Doubts about identity, reading by reading", ("Reading", "Doubt"), one_by_one)
 
 
 def _not_measured(store: Store) -> Iterator[Sequence[object]]:

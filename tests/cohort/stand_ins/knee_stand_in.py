@@ -9,6 +9,7 @@ import json
 import os
 import signal
 import time
+import zlib
 from pathlib import Path
 from typing import Any
 
@@ -37,7 +38,10 @@ def measure(entry: Entry, images: Path, landmarks: Path | None, settings: Settin
             once.touch()
         os.kill(os.getppid() if "whole_worker" in orders else os.getpid(), signal.SIGKILL)
         time.sleep(3600)  # until the end of the parent is heard of
-    return record(orders["extrusion_mm"], settings) | orders.get("record", {})
+    found = record(orders["extrusion_mm"], settings)
+    series = zlib.crc32(f"{entry.subject} {entry.visit}".encode())
+    found["source"]["series_instance_uid"] = f"1.2.3.{series}"
+    return found | orders.get("record", {})
 
 
 def _note(log: str | None, entry: Entry) -> None:

@@ -50,6 +50,7 @@ def test_one_command_fetches_measures_and_stores(peer: Peer, tmp_path: Path) -> 
     assert [one.series_instance_uid for one in found] == [stored[0].SeriesInstanceUID]
 
 
+@pytest.mark.usefixtures("without_pictures")
 @pytest.mark.parametrize("peer", ["orthanc-dimse"], indirect=True)
 def test_a_confirmed_report_names_the_one_it_replaces(peer: Peer, tmp_path: Path) -> None:
     send_once(peer, sample_images(), tmp_path)
