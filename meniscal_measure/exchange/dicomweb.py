@@ -127,6 +127,12 @@ class WebArchive:
         failed = answer.get("FailedSOPSequence", ())
         if failed:
             return Outcome(uid, f"the archive refused it: reason {failed[0].get('FailureReason')}")
+        stored = {
+            str(item.get("ReferencedSOPInstanceUID", ""))
+            for item in answer.get("ReferencedSOPSequence", ())
+        }
+        if uid not in stored:  # a proxy or a login page answers that all is well, too
+            return Outcome(uid, "the archive did not confirm that it has stored it")
         return Outcome(uid)
 
     @contextmanager
@@ -144,18 +150,29 @@ class WebArchive:
                 f"{self.name} answered with HTTP status {status}. Check the address and what"
                 " this account may do there."
             ) from error
+        except requests.exceptions.SSLError as error:
+            raise ArchiveUnreachableError(
+                f"{self.name} cannot be reached safely: its certificate is not trusted, is for"
+                " another host, or it does not use TLS. Check the address, and name the"
+                " certificates to trust (--certificates)."
+            ) from error
+        except requests.exceptions.InvalidJSONError as error:
+            raise self._not_dicomweb(error) from error
         except requests.RequestException as error:
             raise ArchiveUnreachableError(
                 f"{self.name} cannot be reached, or broke off ({type(error).__name__})."
                 " Check the address and the network; what has arrived is kept."
             ) from error
         except (ValueError, KeyError, TypeError, AttributeError) as error:
-            raise ArchiveError(
-                "{archive} gave an answer that is not DICOMweb ({reason:private}). Check that it"
-                " is the root of the archive's DICOMweb services.",
-                archive=self.name,
-                reason=str(error),
-            ) from error
+            raise self._not_dicomweb(error) from error
+
+    def _not_dicomweb(self, error: Exception) -> ArchiveError:
+        return ArchiveError(
+            "{archive} gave an answer that is not DICOMweb ({reason:private}). Check that it"
+            " is the root of the archive's DICOMweb services.",
+            archive=self.name,
+            reason=str(error),
+        )
 
 
 def _limit_wait(client: DICOMwebClient, timeout_s: float) -> None:

@@ -238,6 +238,12 @@ class DimseArchive:
                 f"{self.name} refused the association. Check both application entity titles:"
                 f" ours is {self.calling_ae_title}."
             )
+        if association.rejected_contexts:
+            kinds = {str(UID(one.abstract_syntax).name) for one in association.rejected_contexts}
+            return ArchiveError(
+                f"{self.name} accepts none of {', '.join(sorted(kinds))}. Ask its operator to allow"
+                f" them for our application entity title, {self.calling_ae_title}."
+            )
         return ArchiveUnreachableError(
             f"{self.name} cannot be reached or did not answer. Check host, port, TLS and that the"
             " archive accepts connections from this machine and from our application entity title,"

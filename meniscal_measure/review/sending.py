@@ -15,7 +15,7 @@ from tempfile import TemporaryDirectory
 from threading import Condition, Thread
 
 from meniscal_measure import workflow
-from meniscal_measure.errors import ArchiveError, MeniscalMeasureError
+from meniscal_measure.errors import ArchiveError, ArchiveUnreachableError, MeniscalMeasureError
 from meniscal_measure.exchange.delivery import deliver
 from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.peer import Outcome, Peer
@@ -108,8 +108,10 @@ class Sender:
         """Send a signing; say whether that has come to an end, well or not."""
         name = self._destination.peer.name
         try:
-            refusals = {one.reason for one in self._sent(signing) if not one.arrived}
-            reason = "; ".join(sorted(refusals))
+            failed = [one for one in self._sent(signing) if not one.arrived]
+            reason = "; ".join(sorted({one.reason for one in failed}))
+            if not all(one.answered for one in failed):
+                raise ArchiveUnreachableError(reason)
         except ArchiveError as error:
             words = f"Not stored in {name} yet, it is tried again: {error}"
             self._progress[signing.digest] = Progress(Stage.WAITING, words)

@@ -173,7 +173,10 @@ def test_an_archive_that_closes_midway_gets_the_rest_and_nothing_twice(
     signing = signed(desk, sign_as_shown)
     archive = Archive(takes=2)
     with destination_of(archive) as destination:
-        sender_of(destination).send_due()
+        broken_off = sender_of(destination)
+        assert not broken_off.send_due()
+        assert broken_off.progress(signing).stage is Stage.WAITING
+        assert "it is tried again" in broken_off.progress(signing).words
         assert len(archive.received) == 2
         archive.takes = sys.maxsize
         again = sender_of(destination)
@@ -197,6 +200,7 @@ def test_what_the_archive_refuses_is_said(
     assert "the archive refused it: status 0xA700" in sender.progress(signing).words
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_a_reading_signed_again_names_the_report_it_replaces(
     desk: Desk, sender_of: Callable[[Destination], Sender], sign_as_shown: SignAsShown
 ) -> None:
