@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import ssl
 import subprocess
 import threading
@@ -39,7 +40,8 @@ def answering() -> Iterator[Answering]:
                 self.end_headers()
                 self.wfile.write(body)
 
-            do_POST = do_GET
+            def do_POST(self) -> None:
+                self.do_GET()
 
             def log_message(self, *_: object) -> None:
                 pass
@@ -60,6 +62,8 @@ def answering() -> Iterator[Answering]:
 @pytest.fixture(scope="module")
 def certificate(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, ssl.SSLContext]:
     """A certificate that nobody trusts, and a server's use of it."""
+    if shutil.which("openssl") is None:
+        pytest.skip("not on this machine: openssl")
     folder = tmp_path_factory.mktemp("certificate")
     key, certificate = folder / "key.pem", folder / "certificate.pem"
     subprocess.run(
