@@ -22,6 +22,8 @@ from meniscal_measure.cohort.store import Store
 
 STAND_INS = Path(__file__).parent / "stand_ins"
 KNEES = 40
+FREE = 8
+"""Knees that are measured at once; the others wait while a test holds the run."""
 WORKERS = 2
 
 KILLS = int(os.environ.get("COHORT_KILLS", "2"))
@@ -56,6 +58,13 @@ class Cohort:
             start_new_session=True,
         )
 
+    def hold(self) -> None:
+        """Let no run come further than a few knees, however slowly this test goes on."""
+        (self.folder / "go").unlink()
+
+    def let_go(self) -> None:
+        (self.folder / "go").touch()
+
     def assert_whole(self) -> None:
         """Every knee has one current reading, its own, and none was stored twice."""
         with Store.existing(self.store) as store:
@@ -76,10 +85,13 @@ def cohort(tmp_path: Path) -> Cohort:
     lines = ["subject,path"]
     for number in range(KNEES):
         orders = {"extrusion_mm": number / 10, "seconds": 0.02, "log": str(tmp_path / "log")}
+        if number >= FREE:
+            orders["until"] = str(tmp_path / "go")
         path = tmp_path / "images" / f"{number}.json"
         path.write_text(json.dumps(orders))
         lines.append(f"S{number:03d},images/{number}.json")
     (tmp_path / "manifest.csv").write_text("\n".join(lines))
+    (tmp_path / "go").touch()
     return Cohort(tmp_path)
 
 
@@ -100,15 +112,23 @@ def finished(process: subprocess.Popen[str]) -> str:
 
 def children(pid: int) -> list[int]:
     """Worker processes of a run (Linux); none once it has ended."""
-    path = Path(f"/proc/{pid}/task/{pid}/children")
-    found = map(int, path.read_text().split()) if path.exists() else ()
-    return [child for child in found if b"meniscal_measure.cohort.worker" in command_line(child)]
+    try:
+        found = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
+    except OSError:
+        return []
+    return [
+        child
+        for child in map(int, found)
+        if b"meniscal_measure.cohort.worker" in command_line(child)
+    ]
 
 
 def command_line(pid: int) -> bytes:
     """How a process was started (Linux); empty once it has ended."""
-    path = Path(f"/proc/{pid}/cmdline")
-    return path.read_bytes() if path.exists() else b""
+    try:
+        return Path(f"/proc/{pid}/cmdline").read_bytes()
+    except OSError:
+        return b""
 
 
 def kill_main(process: subprocess.Popen[str], _: random.Random) -> None:
@@ -118,7 +138,8 @@ def kill_main(process: subprocess.Popen[str], _: random.Random) -> None:
 def kill_a_worker(process: subprocess.Popen[str], chance: random.Random) -> None:
     workers = children(process.pid)
     if workers:
-        os.kill(chance.choice(workers), signal.SIGKILL)
+        with suppress(ProcessLookupError):  # it has ended meanwhile
+            os.kill(chance.choice(workers), signal.SIGKILL)
 
 
 @pytest.mark.parametrize("seed", range(KILLS))
@@ -140,6 +161,7 @@ def test_killed_at_any_moment_nothing_is_lost_or_doubled(
 
 
 def test_workers_end_with_the_main_process(cohort: Cohort) -> None:
+    cohort.hold()
     process = cohort.start()
     wait_for(process, 3)
     workers = children(process.pid)
@@ -150,9 +172,11 @@ def test_workers_end_with_the_main_process(cohort: Cohort) -> None:
 
 
 def test_ctrl_c_stores_what_is_in_work_and_stops(cohort: Cohort) -> None:
+    cohort.hold()
     process = cohort.start()
     wait_for(process, 5)
     os.killpg(process.pid, signal.SIGINT)  # as a terminal sends it, workers included
+    cohort.let_go()
     assert finished(process) == "stopped"
     begun = len(cohort.log.read_text().splitlines())
     with Store.existing(cohort.store) as store:

@@ -28,6 +28,8 @@ def measure(entry: Entry, images: Path, landmarks: Path | None, settings: Settin
     if "pid" in orders:
         Path(orders["pid"]).write_text(str(os.getpid()), "utf-8")
     time.sleep(orders.get("seconds", 0))
+    while "until" in orders and not Path(orders["until"]).exists():
+        time.sleep(0.01)
     if "refuse" in orders:
         raise UnreadableFileError(orders["refuse"])
     if "fault" in orders:
