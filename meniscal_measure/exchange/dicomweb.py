@@ -176,12 +176,15 @@ class WebArchive:
 
 
 def _limit_wait(client: DICOMwebClient, timeout_s: float) -> None:
-    """Give every request of the client's session a time limit: the client has no option for it."""
+    """Give every request of the client's session a time limit: the client has no option for it.
+
+    And its certificates: the environment (REQUESTS_CA_BUNDLE) would go before those of a session.
+    """
     session: requests.Session = client._session
     plain: Callable[..., Any] = session.request
 
     def limited(*arguments: Any, **options: Any) -> Any:
-        return plain(*arguments, **({"timeout": timeout_s} | options))
+        return plain(*arguments, **({"timeout": timeout_s, "verify": session.verify} | options))
 
     session.request = limited  # type: ignore[method-assign]
 

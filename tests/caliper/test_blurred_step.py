@@ -35,6 +35,16 @@ def test_all_parameters_are_recovered() -> None:
         assert getattr(step, name) == pytest.approx(getattr(TRUE_STEP, name), rel=1e-4)
 
 
+def test_a_step_without_any_noise_has_no_end_of_contrast() -> None:
+    """Its numbers are powers of two, so that nothing is left over by rounding either."""
+    sharp = BlurredStep(position_mm=0.0, slope=0.0, blur_mm=0.0625, base=0.0, height=64.0)
+    along_mm, across_mm = (axis.ravel() for axis in np.meshgrid(np.arange(-4.0, 5.0), [0.0, 0.5]))
+    pixels = WindowPixels(along_mm, across_mm, sharp.values(along_mm, across_mm))
+    fit = fit_step(pixels, sharp, (0.03125, 1.0))
+    assert math.isinf(fit.contrast_to_noise)
+    assert fit.position_sd_mm == 0
+
+
 def test_noise_is_estimated_on_the_degrees_of_freedom_that_are_left() -> None:
     # 18 pixels, 5 parameters: forgetting them would make the noise 15 % too small.
     fits = [fit_step(window(1.0, seed), TRUE_STEP, (0.1, 1.0)) for seed in range(200)]

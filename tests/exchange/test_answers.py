@@ -11,12 +11,13 @@ from collections.abc import Callable, Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
+import certifi
 import pytest
-import requests
 from pydicom.dataset import Dataset
 from pynetdicom.sop_class import MRImageStorage, Verification  # type: ignore[attr-defined]
 
 from meniscal_measure.errors import ArchiveError, ArchiveUnreachableError
+from meniscal_measure.exchange.addresses import Connection, archive_at
 from meniscal_measure.exchange.dicomweb import WebArchive
 from meniscal_measure.exchange.peer import Query
 from tests.exchange.conftest import sample_images
@@ -119,18 +120,26 @@ def test_an_empty_success_is_no_confirmation(answering: Answering, image: Datase
     assert not outcome.arrived
 
 
-def test_a_certificate_that_is_not_trusted_is_named(
-    answering: Answering, certificate: tuple[Path, ssl.SSLContext]
+@pytest.mark.parametrize("in_environment", [False, True])
+def test_only_a_certificate_that_is_named_is_trusted(
+    answering: Answering,
+    certificate: tuple[Path, ssl.SSLContext],
+    monkeypatch: pytest.MonkeyPatch,
+    in_environment: bool,
 ) -> None:
+    """Also where the machine names others to every program, as hospitals' do."""
+    monkeypatch.delenv("REQUESTS_CA_BUNDLE", raising=False)
+    monkeypatch.delenv("CURL_CA_BUNDLE", raising=False)
+    if in_environment:
+        monkeypatch.setenv("REQUESTS_CA_BUNDLE", certifi.where())
     file, secure = certificate
     archive = WebArchive(answering(200, b"[]", "application/dicom+json", secure))
     with pytest.raises(
         ArchiveUnreachableError, match=r"certificate is not trusted.*--certificates"
     ):
         archive.find_series(Query())
-    session = requests.Session()
-    session.verify = str(file)
-    assert WebArchive(archive.address, session=session).find_series(Query()) == []
+    trusting = archive_at(archive.address, Connection(certificates=file))
+    assert trusting.find_series(Query()) == []
 
 
 def test_an_archive_without_the_service_is_not_said_to_be_away(image: Dataset) -> None:

@@ -47,8 +47,10 @@ class Widths:
     extrusion: float
 
 
-def widths_of(knee: SyntheticKnee, compartment: Compartment) -> Widths:
-    landmarks = knee.landmarks_on(mid_slice(knee)) or {}
+def widths_of(
+    landmarks: dict[Compartment, dict[Landmark, tuple[float, float, float]]],
+    compartment: Compartment,
+) -> Widths:
     rim, base, edge, tip = (
         np.array(landmarks[compartment][name])
         for name in (Landmark.RIM, Landmark.SPINE_BASE, Landmark.OUTER_EDGE, Landmark.FREE_EDGE)
@@ -66,8 +68,9 @@ def healthy() -> list[SyntheticKnee]:
 
 @pytest.fixture(scope="module")
 def widths(healthy: list[SyntheticKnee]) -> dict[Compartment, list[Widths]]:
+    found = [knee.landmarks_on(mid_slice(knee)) or {} for knee in healthy]
     return {
-        compartment: [widths_of(knee, compartment) for knee in healthy]
+        compartment: [widths_of(landmarks, compartment) for landmarks in found]
         for compartment in (MEDIAL, LATERAL)
     }
 

@@ -121,7 +121,7 @@ def outward(
     return unit_vector(rim - np.array(landmarks[compartment.opposite][Landmark.RIM]))
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(knee=seeds.map(drawn), grid=planes)
 def test_no_labelled_meniscus_lies_beyond_the_outer_edge_and_some_reaches_it(
     knee: SyntheticKnee, grid: PixelGrid
@@ -130,7 +130,7 @@ def test_no_labelled_meniscus_lies_beyond_the_outer_edge_and_some_reaches_it(
         assert -1.5 * SAMPLE_MM <= beyond_mm <= MICROMETRE_MM
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(knee=seeds.map(extreme), grid=planes)
 @example(knee=extreme(6709), grid=coronal_grid(0.0, turn_deg=3.0, tip_deg=3.0))
 @example(knee=extreme(507), grid=coronal_grid(0.0, turn_deg=0.0, tip_deg=6.0))
@@ -153,7 +153,7 @@ def beyond_edges(knee: SyntheticKnee, grid: PixelGrid) -> Iterator[float]:
         yield float(np.max((raster[meniscus] - edge) @ axis))
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(knee=seeds.map(drawn), grid=planes)
 def test_the_free_edge_is_the_innermost_labelled_meniscus_near_it(
     knee: SyntheticKnee, grid: PixelGrid
@@ -164,7 +164,7 @@ def test_the_free_edge_is_the_innermost_labelled_meniscus_near_it(
         assert least_mm <= inside_mm <= 1.5 * SAMPLE_MM
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(knee=seeds.map(extreme), grid=planes)
 @example(knee=extreme(157), grid=coronal_grid(2.0, turn_deg=0.0, tip_deg=5.0))
 def test_the_free_edge_of_an_extreme_knee_is_missed_by_a_corner_at_most(
@@ -186,7 +186,7 @@ def inside_of_tips(knee: SyntheticKnee, grid: PixelGrid) -> Iterator[tuple[Compa
         yield compartment, float(np.min((raster[meniscus] - tip) @ axis))
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(knee=knees, grid=planes)
 def test_every_landmark_lies_in_the_plane_of_the_slice(
     knee: SyntheticKnee, grid: PixelGrid
@@ -195,7 +195,7 @@ def test_every_landmark_lies_in_the_plane_of_the_slice(
         assert np.abs(grid.off_plane_mm(list(points.values()))).max() < 1e-6
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(knee=knees, grid=planes)
 def test_the_rim_lies_on_the_bone_half_way_through_its_turn(
     knee: SyntheticKnee, grid: PixelGrid
