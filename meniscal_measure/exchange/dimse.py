@@ -239,7 +239,7 @@ class DimseArchive:
                 f" ours is {self.calling_ae_title}."
             )
         if association.rejected_contexts:
-            kinds = {str(UID(one.abstract_syntax).name) for one in association.rejected_contexts}
+            kinds = {UID(str(one.abstract_syntax)).name for one in association.rejected_contexts}
             return ArchiveError(
                 f"{self.name} accepts none of {', '.join(sorted(kinds))}. Ask its operator to allow"
                 f" them for our application entity title, {self.calling_ae_title}."

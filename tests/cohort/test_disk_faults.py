@@ -127,4 +127,4 @@ def test_an_export_into_a_place_that_may_not_be_written_is_said(disk: Disk) -> N
     with pytest.raises(
         OutputError, match=r"Read-only file system\. Name a folder you may write to"
     ):
-        export_description([ExportTable((), ())], disk.path / "datapackage.json")
+        export_description([ExportTable((), (), {})], disk.path / "datapackage.json")

@@ -198,7 +198,7 @@ def test_a_second_run_on_the_store_is_refused_and_harms_nothing(cohort: Cohort) 
 
 
 def test_a_full_disk_is_said_and_the_run_goes_on_once_there_is_room(cohort: Cohort) -> None:
-    starved = cohort.start(limit=120_000)
+    starved = cohort.start(limit=160_000)
     _, err = starved.communicate(timeout=120)
     assert starved.returncode == 1
     assert "OutputError" in err
