@@ -231,7 +231,10 @@ def _located(folder: Path, names: Sequence[str]) -> Path:
     """Follow the names of a DICOMDIR; some media are mounted with all names in small letters."""
     path = folder.joinpath(*names)
     small = folder.joinpath(*(name.lower() for name in names))
-    return small if small.exists() and not path.exists() else path
+    try:
+        return small if small.exists() and not path.exists() else path
+    except OSError:  # no file can have this name, as opening it says
+        return path
 
 
 class Opener:

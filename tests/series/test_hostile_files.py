@@ -182,7 +182,10 @@ def test_a_member_larger_than_it_says_is_cut_and_refused(tmp_path: Path) -> None
 # --- DICOMDIR --------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", [["IMAGES", "A\0B"], ["..", "A"], ["/etc/passwd"], ["A\\B/C"]])
+@pytest.mark.parametrize(
+    "name",
+    [["IMAGES", "A\0B"], ["..", "A"], ["/etc/passwd"], ["A\\B/C"], ["X" * 300], ["X"] * 4000],
+)
 @pytest.mark.filterwarnings("ignore::UserWarning:pydicom")
 def test_a_dicomdir_whose_names_lead_nowhere_hides_no_image(
     tmp_path: Path, mr_stack: BuildMany, save: Save, name: list[str]
