@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from meniscal_measure.cohort.agreement.clusters import effective_size, linearised_error
 from meniscal_measure.cohort.agreement.cut_off import best_cut_off
 from meniscal_measure.cohort.agreement.design import Design, Factor, design
 from meniscal_measure.cohort.agreement.diagnostic import roc_curve
 from meniscal_measure.cohort.agreement.group_comparison import Sample, mean_of
-from meniscal_measure.cohort.agreement.kappa import Weights, kappa_of_table
+from meniscal_measure.cohort.agreement.kappa import Weights, kappa_of_table, weighted_kappa
 from meniscal_measure.cohort.agreement.mixed import mixed_model
 from meniscal_measure.cohort.agreement.ratings import ratings_from_table
 from meniscal_measure.cohort.agreement.reliability import IccForm, intraclass_correlations
@@ -190,3 +191,44 @@ def test_clustered_means_and_shares_agree_with_survey() -> None:
     assert linearised_error(hit, subject).se == pytest.approx(0.19187647)
     # survey divides by the variance of as many independent cases with n - 1 for n.
     assert 12 / effective_size(hit, subject) == pytest.approx(1.66621 * 12 / 11, rel=1e-5)
+
+
+# Pups of each litter of rats that lived through lactation, out of those alive on day 4: Weil CS.
+# Food Cosmet Toxicol 1970;8:177-182, as analysed by Rao JNK and Scott AJ. Biometrics
+# 1992;48:577-585, Table 1 (litters quoted from memory; their totals and results confirm them).
+CONTROL = "13/13 12/12 9/9 9/9 8/8 8/8 12/13 11/12 9/10 9/10 8/9 11/13 4/5 5/7 7/10 7/10"
+TREATED = "12/12 11/11 10/10 9/9 10/11 9/10 9/10 8/9 8/9 4/5 7/9 4/7 5/10 3/6 3/10 0/7"
+
+
+@pytest.mark.parametrize(("litters", "effect"), [(CONTROL, 1.232495), (TREATED, 3.952861)])
+def test_the_design_effects_printed_for_the_litters_of_rao_and_scott(
+    litters: str, effect: float
+) -> None:
+    # Printed in the help page of rsb() of the R package PF for "Table 1 of Rao and Scott".
+    counts = [tuple(map(int, item.split("/"))) for item in litters.split()]
+    hits = np.concatenate([np.repeat([1.0, 0.0], [lived, of - lived]) for lived, of in counts])
+    litter = np.repeat(np.arange(len(counts)), [of for _, of in counts])
+    assert hits.size / effective_size(hits, litter) == pytest.approx(effect, abs=5e-7)
+
+
+# survey 4.1.1, its data set apiclus1: schools of 15 districts drawn from 757, and whether each met
+# a comparable-improvement and a school-wide target: neither, the second only, both.
+SCHOOLS = """
+2,1,10 3,5,26 1,0,3 3,1,9 1,2,13 0,0,2 0,0,1 0,0,4 0,1,11 3,4,14 2,3,4 0,2,9 5,6,26 1,0,1 2,2,0
+"""
+
+
+def test_the_clustered_kappa_printed_for_the_schools_of_survey() -> None:
+    # Printed in the help page of svykappa(~comp.imp + sch.wide, dclus1): 0.55321, SE 0.0399; with
+    # the correction for 15 of 757 districts, which a sample of subjects does not have.
+    counts = np.array([list(map(int, item.split(","))) for item in SCHOOLS.split()])
+    district, kind = (
+        part.repeat(counts.ravel()) for part in np.indices(counts.shape).reshape(2, -1)
+    )
+    found = weighted_kappa(
+        kind == 2, kind > 0, grades=2, weights=Weights.NONE, subjects=district
+    ).kappa
+    assert found.value == pytest.approx(0.55321, abs=5e-6)
+    assert found.high is not None
+    error = (found.high - found.value) / stats.t.ppf(0.975, 14)
+    assert error * (1 - 15 / 757) ** 0.5 == pytest.approx(0.0399, abs=5e-5)
