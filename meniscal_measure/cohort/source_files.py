@@ -14,7 +14,6 @@ from typing import Any
 
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.errors import UnreadableFileError, UsageError
-from meniscal_measure.locate.networks import checksums
 
 ALGORITHM = "sha256"
 
@@ -138,6 +137,8 @@ def _choices(entry: Entry) -> str:
 
 @cache
 def _networks() -> str:
+    from meniscal_measure.locate.networks import checksums
+
     return checksums()
 
 

@@ -49,6 +49,9 @@ _OF_DECIMALS = frozenset("0123456789+-.eE ")
 """Characters of a decimal string (DICOM PS3.5 table 6.2-1). A damaged digit is often none of them,
 such as 15H, which is a 5 but for one bit."""
 
+_SPECIAL = frozenset(b"\\=\33")
+"""Bytes that part values and groups of a name, or change the character set (PS3.5 6.1 and 6.2)."""
+
 _EMPTY = (None, b"", "")
 
 MULTI_FRAME = frozenset({EnhancedMRImageStorage, LegacyConvertedEnhancedMRImageStorage})
@@ -192,6 +195,9 @@ class Header:
 
     def text(self, keyword: str) -> str:
         """Text in the character set of the file; empty when absent."""
+        element = self._element(keyword)
+        if element is not None and _is_plain(element.value):
+            return " ".join(_printable(element.value))
         holders = (place for place in self._places(keyword) if keyword in place)
         value = next((place[keyword].value for place in holders), None)
         return "" if value is None else printable(str(value)).strip()
@@ -250,6 +256,14 @@ class Header:
                 " again from the scanner or the archive."
             )
         return int(value)
+
+
+def _is_plain(value: object) -> bool:
+    """Whether a value is one text of ASCII, which is the same in every character set of DICOM.
+
+    Several values, groups of a name and changes of the character set are left to pydicom.
+    """
+    return isinstance(value, bytes) and value.isascii() and not _SPECIAL.intersection(value)
 
 
 def _numbers(element: DataElement | RawDataElement, keyword: str) -> tuple[float, ...]:

@@ -42,6 +42,9 @@ PREAMBLE_LENGTH = 128
 _PIXELS = frozenset({0x7FE00008, 0x7FE00009, 0x7FE00010})
 """Float, Double Float and plain Pixel Data."""
 
+_TO_READ = [int(tag) for tag in TAGS.values()]
+"""As plain numbers, which pydicom compares ten times as fast as its own tags."""
+
 DEFLATED = DeflatedExplicitVRLittleEndian.encode()
 
 MOST_INFLATED_BYTES = 2**28
@@ -201,7 +204,7 @@ def _check_inflated(stream: BinaryIO) -> None:
 
 
 def _read_header(stream: BinaryIO) -> Dataset:
-    return read_partial(stream, _at_pixels, force=True, specific_tags=list(TAGS.values()))
+    return read_partial(stream, _at_pixels, force=True, specific_tags=_TO_READ)
 
 
 def _at_pixels(tag: BaseTag, *_: object) -> bool:

@@ -5,15 +5,17 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from meniscal_measure.caliper.reading import CompartmentReading, Reading
 from meniscal_measure.errors import UnreadableFileError
 from meniscal_measure.findings import Code, Finding
-from meniscal_measure.report.images import SeriesImages
-from meniscal_measure.report.save import SavedFiles, save_reading
-from meniscal_measure.report.strip import strip_indices
 from meniscal_measure.series.model import Stack
 from meniscal_measure.series.pixels import StackPixels
+
+if TYPE_CHECKING:  # drawing takes longer to load than a knee to measure, and a cohort draws nothing
+    from meniscal_measure.report.images import SeriesImages
+    from meniscal_measure.report.save import SavedFiles
 
 StrPath = str | os.PathLike[str]
 
@@ -67,6 +69,8 @@ class KneeReading:
         UnreadableFileError
             If the pixels of the measured slice cannot be decoded.
         """
+        from meniscal_measure.report.save import save_reading
+
         images, unreadable = _shown_images(self)
         reading = replace(self.reading, warnings=(*self.warnings, *unreadable))
         return save_reading(reading, images, Path(folder), identifiers=identifiers, force=force)
@@ -74,6 +78,9 @@ class KneeReading:
 
 def _shown_images(knee: KneeReading) -> tuple[SeriesImages, list[Finding]]:
     """Pixels of the measured slice and those beside it; an unreadable neighbour is left out."""
+    from meniscal_measure.report.images import SeriesImages
+    from meniscal_measure.report.strip import strip_indices
+
     images, findings = {}, []
     for index in strip_indices(knee.reading):
         try:

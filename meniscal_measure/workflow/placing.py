@@ -8,12 +8,9 @@ from pathlib import Path
 
 from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM, LandmarkSet, PlacedLandmark
 from meniscal_measure.caliper.reading import AxisConvention, Signature
-from meniscal_measure.caliper.refinement import refine_slice
 from meniscal_measure.errors import NothingMeasurableError, UsageError
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.geometry import as_vector
-from meniscal_measure.locate.choice import Declined
-from meniscal_measure.locate.propose import propose
 from meniscal_measure.records.landmark_document import LANDMARK_NAMES, LandmarkDocument
 from meniscal_measure.records.landmark_file import landmark_set
 from meniscal_measure.series.choose import describe
@@ -68,6 +65,8 @@ class Placed:
 
     def refined(self, pixels: StackPixels, axis: AxisConvention) -> Placed:
         """Move each outer edge along the measuring direction onto the edge nearby, if any."""
+        from meniscal_measure.caliper.refinement import refine_slice
+
         slices, findings = [], list(self.findings)
         for item in (self.landmarks.measured, *self.landmarks.neighbours):
             (image,) = pixels.read([item.slice_index])
@@ -127,6 +126,9 @@ def proposed(pixels: StackPixels, laterality: Laterality, slice_index: int | Non
     UnreadableFileError
         If the pixels of the stack cannot be decoded.
     """
+    from meniscal_measure.locate.choice import Declined
+    from meniscal_measure.locate.propose import propose
+
     found = propose(pixels.stack, pixels.read(), laterality.side, slice_index=slice_index)
     if isinstance(found, Declined):
         error = NothingMeasurableError(

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -95,3 +97,22 @@ def test_workers_end_with_the_pool(measure: Measure, make_task: MakeTask, tmp_pa
         list(pool.carry_out(iter([make_task("S1", pid=str(pid))])))
     with pytest.raises(ProcessLookupError):
         os.kill(int(pid.read_text("utf-8")), 0)
+
+
+def test_a_worker_loads_nothing_that_draws_or_proposes_to_measure_given_landmarks() -> None:
+    """Loading it would take a worker longer than some hundred small knees, and 60 MiB."""
+    sample = Path(__file__).parents[2] / "sample_phantoms" / "normal"
+    program = f"""
+import sys
+from pathlib import Path
+from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.cohort.task import Settings, measure_knee
+import meniscal_measure.cohort.worker
+sample = Path({str(sample)!r})
+measure_knee(Entry("S1", str(sample)), sample, sample / "landmarks.json", Settings())
+print(*sys.modules)
+"""
+    ran = subprocess.run([sys.executable, "-c", program], capture_output=True, check=True)
+    loaded = set(ran.stdout.decode().split())
+    assert "pydicom" in loaded
+    assert not loaded & {"matplotlib", "fontTools", "onnxruntime", "scipy.optimize", "scipy.sparse"}
