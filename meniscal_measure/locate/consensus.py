@@ -1,4 +1,4 @@
-"""What the slices say together: which is the middle one, and where a point lies on each."""
+"""What the slices say together: which is the middle one, and where a landmark lies on each."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from meniscal_measure.locate.survey import Survey
 OUTLINE_RADIUS_MM = 25.0
 """Radius of the plateau's border seen from above: how fast a point turns from slice to slice."""
 APEX = 0
-"""Place of the apex of the medial spine among the distances that the first stage states."""
+"""Index of the apex of the medial spine among the distances that the first stage states."""
 ROUGHNESS_MM = 0.35
-"""Departure of a point from a smooth course over the slices that is no error."""
+"""A landmark departs from a smooth course over the slices by so much without being wrong."""
 
 
 def middle_mm(survey: Survey, positions_mm: FloatArray) -> float:

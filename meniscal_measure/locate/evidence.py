@@ -1,4 +1,4 @@
-"""Whether what was found hangs together as a knee does, by many facts and never by one answer."""
+"""Whether what was found is consistent with a knee: many facts, never one answer alone."""
 
 from __future__ import annotations
 
@@ -30,10 +30,6 @@ class Facts:
     """From rim to rim."""
     tilt_deg: float
     """Of the line of the rims to the rows of the picture."""
-    edge_out_mm: float
-    """Outer edge farthest out of its rim, along the line of the rims."""
-    edge_in_mm: float
-    """Outer edge farthest inward of its rim."""
     edge_low_mm: float
     """Least height of an outer edge above the line of the rims."""
     stages_mm: float
@@ -48,8 +44,6 @@ class Facts:
     """Standard deviation stated by the margin networks."""
     roughness_mm: float
     """Departure of a rim from a smooth course over the neighbouring slices."""
-    mass: float
-    """Least share of a heat map near its landmark."""
     bone: float
     """How clearly tibia lies below the rims and none above, see `outlines.bone`."""
     body: float
@@ -103,7 +97,6 @@ class Evidence:
             measurable=float(self.seen.measurable[near].max()),
             **self._geometry(),
             **self._agreement(),
-            mass=min(float(margin.mass[list(MARKS)].min()) for margin in self.both),
             bone=min(margin.bone for margin in self.both),
             body=min(margin.body for margin in self.both),
             spine_mm=float(np.nanmax([*spines_mm(self.seen.surface_mm[near]).ravel(), FLAT_MM])),
@@ -114,15 +107,11 @@ class Evidence:
         line = points[1, 0] - points[0, 0]
         width_mm = float(np.linalg.norm(line))
         along = line / max(width_mm, 1e-6)
-        outward = np.array([-1, 1])
-        out_mm = outward * ((points[:, 1] - points[:, 0]) @ along)
         down = 1 if self.grids[self.index].column_direction[2] < 0 else -1
         upward = down * np.array([along[1], -along[0]])
         return {
             "width_mm": width_mm if line[0] > 0 else -width_mm,
             "tilt_deg": float(np.degrees(np.arctan2(abs(line[1]), abs(line[0])))),
-            "edge_out_mm": float(out_mm.max()),
-            "edge_in_mm": float(-out_mm.min()),
             "edge_low_mm": float(((points[:, 1] - points[:, 0]) @ upward).min()),
         }
 

@@ -94,13 +94,13 @@ def _weights(ends: FloatArray, size: int, length: int) -> tuple[slice, csr_array
 
 
 NORM_QUANTILE = 0.985
-"""Share of the window that may be brighter than 1 after scaling."""
+"""Quantile of the grey values of the window that becomes 1."""
 CEILING = 1.6
-"""Brighter than this, relative to the quantile, is cut."""
+"""Values above this, relative to the quantile, are clipped."""
 
 
 def normalised(window: Image, gamma: float = 1.0) -> Image:
-    """Scale three slices together to their bright end."""
+    """Scale three slices by one factor, so that `NORM_QUANTILE` of their grey values becomes 1."""
     top = max(float(np.quantile(window, NORM_QUANTILE)), 1e-4)
     scaled = np.clip(window / top, 0, CEILING)
     return np.asarray(scaled**gamma, dtype=np.float32)

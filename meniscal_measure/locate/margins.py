@@ -45,7 +45,7 @@ AUGMENTATIONS = (
     Augmentation("margin_d", (0.0, 0.0), 1.0),
     Augmentation("margin_d", (0.9, -0.7), 0.85, scale=0.94),
 )
-"""Four networks, each under two variations: what they differ by tells how sure they are."""
+"""Four networks, each under two variations: how far they differ says how sure they are."""
 HEAT_SHARE = 0.65
 """Weight of the heat map's rim against the outline's: chosen with the networks on 126 slices of the
 second generator, 59 held-out stacks and the real knee together."""
@@ -80,7 +80,7 @@ class Place:
     rim: FloatArray
     edge: FloatArray
     outward: FloatArray
-    """Way from the rim of the other side to this one, slice pixels."""
+    """Vector from the rim of the other side to this one, slice pixels."""
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ FOREGROUND = 0.15
 
 
 LEFT_RIGHT = np.array([1, 0, 3, 2])
-"""Order of the landmarks once left and right are exchanged."""
+"""Order of the landmarks with left and right exchanged."""
 
 
 @dataclass(frozen=True)
@@ -38,15 +38,14 @@ class Survey:
 
     Left and right are those of an upright picture whose rows run downward.
     """
-    mass: FloatArray
-    """Share of each heat map near its landmark; (slices, 4)."""
     measurable: FloatArray
     """Probability that the slice shows both meniscal bodies; (slices,)."""
     coronal: FloatArray
     """Probability that it is a coronal slice of a knee; (slices,)."""
     offsets_mm: FloatArray
-    """Way along the stack to the spine's apex and to the plateau's middle; (slices, 2)."""
+    """Distance along the stack to the spine's apex and to the plateau's middle; (slices, 2)."""
     spreads_mm: FloatArray
+    """Spread that the network states for each of them; (slices, 2)."""
     surface_mm: FloatArray
     """Upper surface of the tibia from rim to rim, see `plateau`; (slices, places)."""
     roof_mm: FloatArray
@@ -99,7 +98,6 @@ def survey(
     scalars = found.scalars[back]
     return Survey(
         np.stack(placed)[:, swap],
-        found.mass[back][:, swap],
         _probability(scalars[:, 0]),
         _probability(scalars[:, 1]),
         scalars[:, 2:4] * OFFSET_UNIT_MM * sign,

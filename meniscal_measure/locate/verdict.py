@@ -1,4 +1,4 @@
-"""Whether to propose, how sure, and what to check: decided by facts that hang together or do not.
+"""Whether to propose, how sure, and what to check: decided by whether facts are consistent.
 
 No single answer of a network declines a knee. Each fact raises a doubt from 0, where it is as in
 knees, to its weight, where no knee has it; only their sum decides.
@@ -58,8 +58,8 @@ WORTH_SAYING = 0.1
 """Doubts smaller than this are not reported."""
 
 NOT_A_KNEE = (
-    "What was found does not hang together as the joint of a knee seen from the front: {why}."
-    " Choose another series, or place the landmarks by hand."
+    "What was found is not consistent with a coronal image of a knee joint: {why}. Choose another"
+    " series, or place the landmarks by hand."
 )
 VOID = (
     "The bone below the joint gives no signal, as beside metal; place the landmarks by hand if the"
@@ -76,7 +76,7 @@ WHY = {
 
 @dataclass(frozen=True)
 class GateVerdict:
-    """A reason against proposing, or none; the confidence, and what to check."""
+    """Why nothing is proposed (empty where something is), the confidence, and what to check."""
 
     reason: str
     confidence: float

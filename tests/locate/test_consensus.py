@@ -15,7 +15,7 @@ def a_survey(offsets_mm: np.ndarray, measurable: np.ndarray) -> Survey:
     nowhere = np.zeros((count, 4, 2))
     unseen = np.full((count, len(ACROSS)), np.nan)
     spreads = np.ones((count, 2))
-    return Survey(nowhere, np.ones((count, 4)), measurable, ones, both, spreads, unseen, unseen)
+    return Survey(nowhere, measurable, ones, both, spreads, unseen, unseen)
 
 
 def test_slices_that_agree_give_the_middle() -> None:

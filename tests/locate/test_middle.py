@@ -40,9 +40,7 @@ def a_survey(*, sign: float = 1.0, medial_right: bool = True, bones: bool = True
         surface[:], roof[:] = np.nan, np.nan
     offsets = np.repeat((LEARNED_MM - POSITIONS_MM)[:, None], 2, axis=1)
     ones, nowhere = np.ones(count), np.zeros((count, 4, 2))
-    return Survey(
-        nowhere, np.ones((count, 4)), ones, ones, offsets, np.ones((count, 2)), surface, roof
-    )
+    return Survey(nowhere, ones, ones, offsets, np.ones((count, 2)), surface, roof)
 
 
 def test_bones_draw_the_middle_from_where_the_network_puts_it() -> None:

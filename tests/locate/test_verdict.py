@@ -12,8 +12,6 @@ KNEE = Facts(
     measurable=0.98,
     width_mm=75.0,
     tilt_deg=4.0,
-    edge_out_mm=2.0,
-    edge_in_mm=0.5,
     edge_low_mm=3.0,
     stages_mm=1.0,
     mirrored_mm=1.2,
@@ -21,7 +19,6 @@ KNEE = Facts(
     spread_mm=0.3,
     stated_mm=0.5,
     roughness_mm=0.5,
-    mass=0.8,
     bone=0.98,
     body=0.9,
     spine_mm=8.0,
@@ -54,7 +51,7 @@ def test_no_single_fact_declines_a_knee(check: object) -> None:
             assert doubt(replace(KNEE, **{name: extreme})) < MOST_DOUBT
 
 
-def test_what_hangs_together_in_nothing_is_declined() -> None:
+def test_what_is_consistent_in_nothing_is_declined() -> None:
     other = replace(
         KNEE, coronal=0.1, measurable=0.0, stages_mm=12.0, mirrored_mm=20.0, bone=0.3, body=0.2
     )

@@ -15,7 +15,6 @@ SCALARS = {"survey": 6, "margin": 3}
 """Survey: measurable, coronal knee, two offsets, log spread of the offsets. Margin: log standard
 deviation of each point along the outward axis, in pixels."""
 TISSUES = 5
-OFFSET_UNIT_MM = 10.0
 
 
 class Output(NamedTuple):

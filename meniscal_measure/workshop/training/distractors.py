@@ -9,7 +9,7 @@ from torch import Tensor
 
 from meniscal_measure.workshop.training.acquisition import normalised
 from meniscal_measure.workshop.training.fields import Draw
-from meniscal_measure.workshop.training.samples import SurveyExample
+from meniscal_measure.workshop.training.survey_samples import SurveyExample
 
 STRANGE_SHARE = 0.14
 """Share of windows replaced by something strange."""

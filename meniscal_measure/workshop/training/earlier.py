@@ -17,7 +17,7 @@ from typing import Any
 import torch
 
 from meniscal_measure import locate
-from meniscal_measure.workshop.training.samples import MarginExample
+from meniscal_measure.workshop.training.margin_samples import MarginExample
 from meniscal_measure.workshop.training.stages import FIRST_MARGINS, Stage
 
 REPOSITORY = Path(locate.__file__).parents[2]

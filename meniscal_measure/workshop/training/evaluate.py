@@ -1,4 +1,4 @@
-"""Gather what the networks find beside the truth, to fit gate and calibration to.
+"""Tabulate what the networks find beside the truth; gate and calibration are fitted to it.
 
 `python -m meniscal_measure.workshop.training.evaluate TABLE.npz FOLDER ...` writes one row for each
 stack of each folder, as it is, corrupted, and spoilt into `--foreign` inputs that are no knee.
@@ -20,21 +20,23 @@ from numpy.typing import NDArray
 from meniscal_measure.geometry import FloatArray, PixelGrid
 from meniscal_measure.locate.choice import choose_slice
 from meniscal_measure.locate.evidence import Evidence, Facts
-from meniscal_measure.locate.place import compartment_of
-from meniscal_measure.locate.propose import evidence_of
+from meniscal_measure.locate.place import along_slices, compartment_of
+from meniscal_measure.locate.propose import around, evidence_of
 from meniscal_measure.locate.survey import survey
 from meniscal_measure.workshop.training.corrupt import corrupted
 from meniscal_measure.workshop.training.foreign import KINDS, spoilt
 from meniscal_measure.workshop.training.worlds import POINTS, Known, as_stack
 
 AS_IS, CORRUPTED = "as it is", "corrupted"
+KINDS_OF_FINDING = ("error", "stated", "spread", "elsewhere", "networks")
 MARGIN_COLUMNS = (
     "extrusion",
-    *(f"{kind}_{point}" for kind in ("error", "stated", "spread", "networks") for point in POINTS),
+    *(f"{kind}_{point}" for kind in KINDS_OF_FINDING for point in POINTS),
     "bone",
     "body",
 )
-"""What is known of a margin: true extrusion, errors along the line of the rims, and findings."""
+"""What is known of a margin: true extrusion, errors along the line of the rims, and findings;
+`elsewhere` is the share of a heat map that does not lie near its landmark."""
 STACK_COLUMNS = (*(field.name for field in fields(Facts)), "slice_error")
 NOWHERE = np.full((2, len(MARGIN_COLUMNS)), np.nan)
 
@@ -72,18 +74,21 @@ def _stack_row(evidence: Evidence, slice_error: float) -> FloatArray:
 
 
 def _margin_rows(known: Known, evidence: Evidence) -> FloatArray:
-    rows = []
+    rows, near = [], around(evidence.index, len(known.grids))
     for right, margin in enumerate(evidence.both):
         compartment = compartment_of(known.grids[0], bool(right), known.side)
         truth = known.true_points(evidence.index, compartment)
         if truth is None:
             return NOWHERE
         points, axis, spacing = truth
-        found = (margin.sd_mm, margin.spread_mm, margin.between_networks_mm)
+        found = margin.sd_mm, margin.spread_mm, 1 - margin.mass, margin.between_networks_mm
+        margins = [evidence.margins[i, right] for i in near]
+        course = along_slices(known.grids, margins, near, known.stack.spacing_mm)
+        placed, _ = course[near.index(evidence.index)]
         rows.append(
             [
                 float(((points[1] - points[0]) * spacing) @ axis),
-                *((margin.pixels - points) * spacing @ axis),
+                *((placed - points) * spacing @ axis),
                 *(value for values in found for value in values),
                 margin.bone,
                 margin.body,

@@ -1,4 +1,4 @@
-"""Random draws, smooth noise and soft solids: the alphabet the synthetic knees are written in.
+"""Random draws, smooth noise and soft solids: what the batched knees are made of.
 
 Every drawn parameter has shape (batch, 1, 1, 1) and every field (batch, slice, row, column), so
 that they combine by broadcasting. Signed distances are negative inside, in mm.

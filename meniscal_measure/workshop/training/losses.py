@@ -8,8 +8,10 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from meniscal_measure.workshop.training.architecture import OFFSET_UNIT_MM, Output
-from meniscal_measure.workshop.training.samples import MarginExample, SurveyExample
+from meniscal_measure.locate.survey import OFFSET_UNIT_MM
+from meniscal_measure.workshop.training.architecture import Output
+from meniscal_measure.workshop.training.margin_samples import MarginExample
+from meniscal_measure.workshop.training.survey_samples import SurveyExample
 
 HEAT_SIGMA_PX = {"survey": 1.3, "margin": 2.2}
 """Width of the target heat maps: about 1.3 mm and 0.7 mm."""

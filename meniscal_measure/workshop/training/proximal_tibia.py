@@ -48,9 +48,9 @@ FIXED_POINT_STEPS = 12
 class TibiaBatch:
     """A tibia drawn at random, one for each knee of the batch.
 
-    Where `wide` is 1 its joint margin is drawn evenly from what is possible at all, with no regard
-    to how often it is met: sharp and round corners, borders of the plateau that fall away, walls
-    that flare out or in just below the rim, cartilage that thins over any width.
+    Where `wide` is 1 its joint margin is drawn evenly from all that is plausible, however rare:
+    sharp and round corners, borders of the plateau that fall away, walls that flare out or in just
+    below the rim, cartilage that thins over any width.
     """
 
     def __init__(self, draw: Draw, figures: ShapeFigures, wide: Tensor) -> None:

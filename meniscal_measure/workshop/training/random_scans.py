@@ -1,4 +1,4 @@
-"""Knees, pulse sequences and scanners drawn at random, wider than any that are met."""
+"""Knees, pulse sequences and scanners drawn at random, over wider ranges than are met."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 from meniscal_measure.workshop.knees.tissue import Tissue
 
 POPULATION = Population(osteoarthritis=0.35, medial_root_tear=0.3, lateral_root_tear=0.1)
-"""Sick knees more often than they are met, since they are harder."""
+"""Diseased knees are drawn more often than they occur, since they are harder."""
 EXTRUSION_MM = (-3.0, 9.5)
 """Extrusions are drawn evenly, so that large ones are not shrunk towards the usual."""
 SPIN_ECHO = 0.75

@@ -107,7 +107,7 @@ def _landmark_errors(
 
 
 def summary(outcomes: Sequence[Outcome]) -> Iterator[str]:
-    """Say in lines what the model card says of one world."""
+    """Summarise one world in the lines of the model card."""
     scores = [score for outcome in outcomes for score in outcome.scores]
     declined = sum(bool(outcome.reason) for outcome in outcomes)
     yield f"{len(outcomes)} stacks, {declined} declined, {len(scores)} menisci"
@@ -133,7 +133,7 @@ def _intervals(scores: Sequence[Score], true: FloatArray) -> Iterator[str]:
     held = (low <= true) & (true <= high)
     yield f"intervals hold {held.mean():.3f}, half width {(high - low).mean() / 2:.2f} mm"
     sure = np.array([score.confidence for score in scores])
-    for least, most in ((0, 0.5), (0.5, 0.8), (0.8, 0.95), (0.95, 1.01)):
+    for least, most in ((0, 0.5), (0.5, 0.8), (0.8, 1.01)):
         of = (sure >= least) & (sure < most)
         if of.any():
             size = np.abs(np.array([s.found_mm - s.true_mm for s in scores])[of])

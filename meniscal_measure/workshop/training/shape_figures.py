@@ -24,8 +24,6 @@ REACH_MM = 12.0
 """Curves go on level beyond this offset."""
 DEGREE = 4
 """Of the polynomial in the offset that stands for a curve."""
-SPREAD = 1.0
-"""Spread between drawn knees, relative to that between the measured ones."""
 
 
 @dataclass(frozen=True)
@@ -97,7 +95,7 @@ class ShapeFigures:
     def __init__(self, draw: Draw) -> None:
         count = len(FIGURES)
         mixed = torch.randn(draw.batch, count, device=draw.device) @ MIXING.T.to(draw.device)
-        standard = SPREAD * mixed.clamp(-2.6, 2.6)
+        standard = mixed.clamp(-2.6, 2.6)
         self._slope = torch.randn(draw.batch, count, device=draw.device).clamp(-2.5, 2.5)
         self._standard = dict(zip(FIGURES, standard.T[..., None, None, None], strict=True))
         self._slopes = dict(zip(FIGURES, self._slope.T[..., None, None, None], strict=True))

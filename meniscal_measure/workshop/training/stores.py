@@ -44,7 +44,7 @@ class Arrivals:
             yield self.waiting.get()
 
     def close(self) -> None:
-        """Let the worker processes end."""
+        """Stop the worker processes."""
         self.closing.set()
         while self.thread.is_alive():
             for _ in self:
@@ -94,5 +94,5 @@ class Stores:
         return joined([*drawn, self.solid.draw(solid)] if solid else drawn)
 
     def close(self) -> None:
-        """Let the worker processes end."""
+        """Stop the worker processes."""
         self.arrivals.close()

@@ -13,7 +13,13 @@ import torch
 from torch import Tensor
 
 from meniscal_measure.locate.frames import MARGIN_SIZE, SURVEY_SIZE
-from meniscal_measure.workshop.training import earlier, losses, samples, volumes
+from meniscal_measure.workshop.training import (
+    earlier,
+    losses,
+    margin_samples,
+    survey_samples,
+    volumes,
+)
 from meniscal_measure.workshop.training.architecture import Output
 from meniscal_measure.workshop.training.distractors import with_strange
 from meniscal_measure.workshop.training.replay import Variation, joined, varied, with_singles
@@ -37,14 +43,16 @@ def task_of(stage: Stage, folder: Path) -> Task:
     """Give what a stage teaches; earlier generators are unpacked in the folder."""
     if stage.task == "survey":
         return Task(
-            samples.survey_batch,
+            survey_samples.survey_batch,
             volumes.survey_slab,
             partial(_survey_shown, singles=stage.singles),
             losses.survey_loss,
         )
-    made_by = {TODAY: lambda: samples.margin_batch, EARLIER: lambda: earlier.margin_batch(folder)}
+    makers: dict[str, Maker] = {TODAY: margin_samples.margin_batch}
+    if EARLIER in stage.batched:
+        makers[EARLIER] = earlier.margin_batch(folder)
     return Task(
-        partial(_mixed, [made_by[name]() for name in stage.batched]),
+        partial(_mixed, [makers[name] for name in stage.batched]),
         partial(volumes.margin_slab, severity=stage.severity),
         partial(_margin_shown, singles=stage.singles),
         partial(losses.margin_loss, weighed=stage.weighed),
@@ -56,10 +64,10 @@ def _mixed(makers: list[Maker], knees: int, device: Any) -> Any:
     return joined([make(math.ceil(knees / len(makers)), device) for make in makers])
 
 
-def _survey_shown(example: samples.SurveyExample, singles: float) -> samples.SurveyExample:
+def _survey_shown(example: survey_samples.SurveyExample, singles: float) -> Any:
     single = with_singles(example, singles)
     return with_strange(varied(single, SURVEY_SIZE, Variation(5, 0.05, 5)))
 
 
-def _margin_shown(example: samples.MarginExample, singles: float) -> Any:
+def _margin_shown(example: margin_samples.MarginExample, singles: float) -> Any:
     return varied(with_singles(example, singles), MARGIN_SIZE, Variation(6, 0.08, 5))

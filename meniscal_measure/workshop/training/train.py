@@ -1,9 +1,9 @@
 """Train one network on synthetic knees: `python -m meniscal_measure.workshop.training.train`.
 
-Half of what it learns from are knees made in batches on the graphics card (`samples`), half the
-three-dimensional knee of `workshop.knees` under a simulated scanner, which worker processes draw
-(`volumes`). A stage (`stages`) says which, and all else that makes the network what it is.
-Seeded, stopped by the clock, and resumable: started again in the same folder it goes on.
+Half of what it learns from are knees made in batches on the graphics card (`margin_samples`,
+`survey_samples`), half the three-dimensional knee of `workshop.knees` under a simulated scanner,
+which worker processes draw (`volumes`). A stage (`stages`) says which, and how. Seeded, stopped by
+the clock, and resumable: started again in the same folder it goes on.
 """
 
 from __future__ import annotations

@@ -31,19 +31,21 @@ from meniscal_measure.workshop.knees.scanner.sampling import StackPlan, StackPla
 from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
 from meniscal_measure.workshop.knees.tibia import MEAN_PLATEAU_WIDTH_MM
 from meniscal_measure.workshop.knees.tissue import Tissue
+from meniscal_measure.workshop.training.margin_samples import (
+    JITTER_MM,
+    MARGIN_STORED,
+    MarginExample,
+)
 from meniscal_measure.workshop.training.random_scans import (
     USUAL,
     Severity,
     draw_knee,
     scanned,
 )
-from meniscal_measure.workshop.training.samples import (
+from meniscal_measure.workshop.training.survey_samples import (
     BEYOND_MM,
     BODY_MM,
-    JITTER_MM,
-    MARGIN_STORED,
     PLACED_MM,
-    MarginExample,
     SurveyExample,
 )
 
@@ -61,7 +63,7 @@ Truth = Mapping[Compartment, Mapping[Landmark, tuple[float, float, float]]]
 
 
 class Volumes(IterableDataset[Any]):
-    """Endless examples; every worker process draws its own.
+    """Examples without end; each worker process draws its own.
 
     Parameters
     ----------
@@ -75,7 +77,7 @@ class Volumes(IterableDataset[Any]):
         self.make, self.seed = make, seed
 
     def __iter__(self) -> Iterator[Any]:
-        """Draw for ever."""
+        """Yield examples without end."""
         torch.set_num_threads(1)
         worker = get_worker_info()
         rng = np.random.default_rng([self.seed, worker.id if worker else 0])

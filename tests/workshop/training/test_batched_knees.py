@@ -11,8 +11,8 @@ torch = pytest.importorskip("torch")  # only training needs it
 from meniscal_measure.workshop.training.acquisition import _eight_bit  # noqa: E402
 from meniscal_measure.workshop.training.fields import Draw, Points  # noqa: E402
 from meniscal_measure.workshop.training.knee_batch import Knee  # noqa: E402
+from meniscal_measure.workshop.training.margin_samples import MarginExample  # noqa: E402
 from meniscal_measure.workshop.training.replay import with_singles  # noqa: E402
-from meniscal_measure.workshop.training.samples import MarginExample  # noqa: E402
 from meniscal_measure.workshop.training.shape_figures import FIGURES, MIXING  # noqa: E402
 
 CPU = torch.device("cpu")

@@ -16,16 +16,19 @@ from meniscal_measure.locate.frames import MARGIN_SIZE  # noqa: E402
 from meniscal_measure.workshop.training import (  # noqa: E402
     __main__,
     earlier,
+    margin_samples,
     release,
-    samples,
     stores,
     train,
     volumes,
 )
 from meniscal_measure.workshop.training.architecture import network_of  # noqa: E402
 from meniscal_measure.workshop.training.export import export  # noqa: E402
+from meniscal_measure.workshop.training.margin_samples import (  # noqa: E402
+    MARGIN_STORED,
+    MarginExample,
+)
 from meniscal_measure.workshop.training.restore import restored  # noqa: E402
-from meniscal_measure.workshop.training.samples import MARGIN_STORED, MarginExample  # noqa: E402
 from meniscal_measure.workshop.training.stages import ALL, FIRST_MARGINS, STAGES  # noqa: E402
 from meniscal_measure.workshop.training.task import task_of  # noqa: E402
 
@@ -60,7 +63,7 @@ def tiny(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(stores, "KNEES", 1)
     monkeypatch.setattr(stores, "CAPACITY", 8)
     monkeypatch.setattr(volumes, "margin_slab", blank_slab)
-    monkeypatch.setattr(samples, "margin_batch", blank_margins)
+    monkeypatch.setattr(margin_samples, "margin_batch", blank_margins)
     monkeypatch.setattr(earlier, "margin_batch", lambda folder: blank_margins)
 
 
