@@ -13,6 +13,10 @@ APEX = 0
 """Index of the apex of the medial spine among the distances that the first stage states."""
 ROUGHNESS_MM = 0.35
 """A landmark departs from a smooth course over the slices by so much without being wrong."""
+APART = 0.7
+"""Share of a landmark's standard deviation by which it errs differently on neighbouring slices."""
+TAIL, PASSES = 1.0, 7
+"""Degrees of freedom of the Student distribution of these errors, and passes to weigh them by."""
 
 
 def middle_mm(survey: Survey, positions_mm: FloatArray) -> float:
@@ -35,30 +39,36 @@ def middle_mm(survey: Survey, positions_mm: FloatArray) -> float:
     return float(stated[order][np.searchsorted(share, 0.5 * share[-1])])
 
 
-def smoothed(values: FloatArray, sds: FloatArray, spacing_mm: float) -> FloatArray:
-    """Draw the course of a point over neighbouring slices through its noisy places.
+def smoothed(places: FloatArray, sds: FloatArray, spacing_mm: float) -> FloatArray:
+    """Draw the course of a landmark over neighbouring slices through its noisy places.
 
     Minimises the squared departures from the places, each over its variance, plus the squared
-    second differences over that of a point following the border of the plateau.
+    second differences over that of a landmark following the border of the plateau. A place far off
+    the course loses weight, as if errors followed a Student distribution.
 
     Parameters
     ----------
-    values
-        One coordinate on consecutive slices, mm.
+    places
+        Where it was found on consecutive slices, mm, shape (slices, coordinates).
     sds
-        Standard deviation of each, mm.
+        Standard deviation of each place, mm.
     spacing_mm
         Distance between the slices.
 
     Examples
     --------
-    >>> sds = np.array([0.3, 0.3, 3.0, 0.3, 0.3])
-    >>> smoothed(np.array([1.0, 2.0, 6.0, 4.0, 5.0]), sds, 1.0).round(1).tolist()
+    >>> places = np.array([[1.0], [2.0], [6.0], [4.0], [5.0]])
+    >>> smoothed(places, np.array([0.3, 0.3, 3.0, 0.3, 0.3]), 1.0).ravel().round(1).tolist()
     [1.0, 2.0, 3.0, 4.0, 5.0]
     """
-    count = len(values)
-    precision = np.diag(1 / np.asarray(sds) ** 2)
+    count = len(places)
+    variance = (APART * np.asarray(sds)) ** 2
     bend = np.diff(np.eye(count), n=2, axis=0) if count > 2 else np.zeros((0, count))
-    tolerance_mm = ROUGHNESS_MM + spacing_mm**2 / OUTLINE_RADIUS_MM
-    smooth = np.linalg.solve(precision + bend.T @ bend / tolerance_mm**2, precision @ values)
+    stiffness = bend.T @ bend / (ROUGHNESS_MM + spacing_mm**2 / OUTLINE_RADIUS_MM) ** 2
+    weights, smooth = np.ones(count), places
+    for _ in range(PASSES):
+        precision = np.diag(weights / variance)
+        smooth = np.linalg.solve(precision + stiffness, precision @ places)
+        off = ((places - smooth) ** 2).sum(axis=1) / variance
+        weights = (TAIL + 1) / (TAIL + off)
     return np.asarray(smooth, dtype=np.float64)

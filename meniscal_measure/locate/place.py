@@ -89,9 +89,7 @@ def along_slices(
         return list(zip(pixels, margins, strict=True))
     for point in SMOOTH:
         sds = np.array([calibration.sd_mm(margin)[point] for margin in margins])
-        for axis in (0, 1):
-            course = smoothed(pixels[:, point, axis] * spacing[axis], sds, spacing_mm)
-            pixels[:, point, axis] = course / spacing[axis]
+        pixels[:, point] = smoothed(pixels[:, point] * spacing, sds, spacing_mm) / spacing
     return list(zip(pixels, margins, strict=True))
 
 

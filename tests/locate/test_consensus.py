@@ -31,14 +31,32 @@ def test_slices_that_cannot_be_measured_have_no_say() -> None:
     assert middle_mm(a_survey(offsets, measurable), positions) == pytest.approx(14.0)
 
 
+def on_a_line(values: list[float]) -> np.ndarray:
+    """Places in millimetres of a landmark that moves along the rows only."""
+    return np.stack([values, np.zeros(len(values))], axis=1)
+
+
 def test_an_unsure_jump_is_drawn_to_its_neighbours_and_sure_places_stay() -> None:
-    values, sds = np.array([0.0, 1.0, 6.0, 3.0, 4.0]), np.array([0.2, 0.2, 4.0, 0.2, 0.2])
-    course = smoothed(values, sds, 3.0)
-    assert course[2] == pytest.approx(2.0, abs=0.5)
-    assert course[[0, 1, 3, 4]] == pytest.approx(values[[0, 1, 3, 4]], abs=0.2)
+    places, sds = on_a_line([0.0, 1.0, 6.0, 3.0, 4.0]), np.array([0.2, 0.2, 4.0, 0.2, 0.2])
+    course = smoothed(places, sds, 3.0)
+    assert course[2, 0] == pytest.approx(2.0, abs=0.5)
+    assert course[[0, 1, 3, 4]] == pytest.approx(places[[0, 1, 3, 4]], abs=0.2)
+
+
+def test_a_place_far_off_a_course_of_equal_sureness_hardly_draws_the_others() -> None:
+    places = on_a_line([0.0, 0.2, 5.0, 0.1, 0.0])
+    course = smoothed(places, np.full(5, 0.5), 3.0)
+    assert np.abs(course[[0, 1, 3, 4], 0]).max() < 0.5
+
+
+def test_the_course_does_not_depend_on_the_axes_of_the_picture() -> None:
+    places = np.random.default_rng(3).normal(size=(5, 2)).cumsum(axis=0)
+    sds = np.linspace(0.3, 0.9, 5)
+    turn = np.array([[0.6, -0.8], [0.8, 0.6]])
+    assert smoothed(places @ turn, sds, 3.0) == pytest.approx(smoothed(places, sds, 3.0) @ turn)
 
 
 @pytest.mark.parametrize("count", [1, 2])
 def test_one_or_two_slices_are_left_as_they_are(count: int) -> None:
-    values = np.arange(count, dtype=float)
-    assert smoothed(values, np.ones(count), 3.0) == pytest.approx(values)
+    places = on_a_line(list(np.arange(count, dtype=float)))
+    assert smoothed(places, np.ones(count), 3.0) == pytest.approx(places)
