@@ -65,10 +65,10 @@ def smoothed(places: FloatArray, sds: FloatArray, spacing_mm: float) -> FloatArr
     variance = (APART * np.asarray(sds)) ** 2
     bend = np.diff(np.eye(count), n=2, axis=0) if count > 2 else np.zeros((0, count))
     stiffness = bend.T @ bend / (ROUGHNESS_MM + spacing_mm**2 / OUTLINE_RADIUS_MM) ** 2
-    weights, smooth = np.ones(count), places
+    weights, smooth = np.ones(count), np.asarray(places, dtype=np.float64)
     for _ in range(PASSES):
         precision = np.diag(weights / variance)
-        smooth = np.linalg.solve(precision + stiffness, precision @ places)
+        smooth = np.asarray(np.linalg.solve(precision + stiffness, precision @ places), np.float64)
         off = ((places - smooth) ** 2).sum(axis=1) / variance
         weights = (TAIL + 1) / (TAIL + off)
-    return np.asarray(smooth, dtype=np.float64)
+    return smooth

@@ -29,13 +29,13 @@ class Facts:
     width_mm: float
     """From rim to rim."""
     tilt_deg: float
-    """Of the line of the rims to the rows of the picture."""
+    """Of the line of the rims to the rows of the image."""
     edge_low_mm: float
     """Least height of an outer edge above the line of the rims."""
     stages_mm: float
     """Distance between the stages' places of a rim or outer edge."""
     mirrored_mm: float
-    """Distance between the first stage's places on the picture and on its mirror image."""
+    """Distance between the first stage's places on the image and on its mirror image."""
     networks_mm: float
     """Disagreement of the margin networks' places, along the line of the rims."""
     spread_mm: float

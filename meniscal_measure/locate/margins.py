@@ -24,7 +24,7 @@ from meniscal_measure.locate.survey import Survey, is_backward, is_upended
 
 @dataclass(frozen=True)
 class Augmentation:
-    """One variation of the picture under which a margin network is run."""
+    """One variation of the image under which a margin network is run."""
 
     network: str
     shift_mm: tuple[float, float]
@@ -73,7 +73,7 @@ class Margin:
 
 @dataclass(frozen=True)
 class Place:
-    """A margin to be examined: slice, side of the picture, and roughly where rim and edge lie."""
+    """A margin to be examined: slice, side of the image, and roughly where rim and edge lie."""
 
     slice_index: int
     right: bool

@@ -96,7 +96,7 @@ def find_middle(
     backward
         Whether the stack runs from back to front.
     medial_right
-        Whether medial is on the right of the picture; None while the side is unknown.
+        Whether medial is on the right of the image; None while the side is unknown.
     """
     positions = np.array(positions_mm)
     learned = middle_mm(seen, positions)

@@ -22,12 +22,12 @@ CHECKSUMS = "SHA256SUMS"
 """File beside the networks with the SHA-256 of each, as `sha256sum --check` reads it."""
 THREADS = 2
 BATCH = 8
-"""Pictures run together: enough to be quick, few enough to stay small in memory."""
+"""Images run together: enough to be quick, few enough to stay small in memory."""
 
 
 @dataclass(frozen=True)
 class Outputs:
-    """What a network gives for n pictures."""
+    """What a network gives for n images."""
 
     points: FloatArray
     """`[column, row]` in frame pixels, (n, points, 2)."""
@@ -40,7 +40,7 @@ class Outputs:
 
 
 def run(name: str, pictures: Image) -> Outputs:
-    """Run a network on pictures of shape (n, 3, rows, columns)."""
+    """Run a network on images of shape (n, 3, rows, columns)."""
     session = _session(name)
     parts = [
         session.run(None, {"image": pictures[start : start + BATCH]})

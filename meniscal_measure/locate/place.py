@@ -105,7 +105,7 @@ def _landmarks(
 
 
 def compartment_of(grid: PixelGrid, right: bool, side: Side | None) -> Compartment:
-    """Compartment on the right or left of the picture.
+    """Compartment on the right or left of the image.
 
     Examples
     --------

@@ -32,7 +32,7 @@ def surface_mm(tibia: NDArray[np.floating], rims: FloatArray, pixel_mm: float) -
     rims
         `[column, row]` of the left and the right rim.
     pixel_mm
-        Pixel of the picture.
+        Pixel of the image.
 
     Returns
     -------

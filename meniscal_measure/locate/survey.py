@@ -36,7 +36,7 @@ class Survey:
     pixels: FloatArray
     """Left rim, right rim, left edge, right edge as slice `[column, row]`; (slices, 4, 2).
 
-    Left and right are those of an upright picture whose rows run downward.
+    Left and right are those of an upright image whose rows run downward.
     """
     measurable: FloatArray
     """Probability that the slice shows both meniscal bodies; (slices,)."""
@@ -108,7 +108,7 @@ def survey(
 
 
 def is_upended(grid: PixelGrid) -> bool:
-    """Whether the rows of the picture run upward in the patient.
+    """Whether the rows of the image run upward in the patient.
 
     Examples
     --------
@@ -130,7 +130,7 @@ def is_backward(grid: PixelGrid) -> bool:
 
 
 def _centre(grid: PixelGrid, pixels: NDArray[np.generic]) -> tuple[float, float]:
-    """Middle of the picture, or of the body where the picture is larger than the frame."""
+    """Middle of the image, or of the body where the image is larger than the frame."""
     middle = np.array([(grid.columns - 1) / 2, (grid.rows - 1) / 2])
     spacing = np.array([grid.column_spacing_mm, grid.row_spacing_mm])
     spare = np.maximum(np.array([grid.columns, grid.rows]) * spacing - SURVEY_SIZE, 0) / 2

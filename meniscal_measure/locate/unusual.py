@@ -15,7 +15,7 @@ COARSEST_PIXEL_MM, WIDEST_SPACING_MM = 0.9, 5.5
 FEWEST_LEVELS = 48
 """Fewer different grey values are not among the training's; 8 bits have 256."""
 MOST_CLIPPED = 0.05
-"""A greater share of the signal at the brightest value shows a picture windowed too hard."""
+"""A greater share of the signal at the brightest value shows an image windowed too hard."""
 SIGNAL = 0.1
 """Part of the brightest value above which a pixel counts as signal."""
 

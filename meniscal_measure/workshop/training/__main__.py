@@ -60,7 +60,7 @@ class Plan:
                 str(self.folder),
                 *(f"--{key}={value}" for key, value in options.items()),
             )
-        elif not checkpoint.exists():
+        elif stage.code.resumes or not checkpoint.exists():
             length_s = stage.seconds if self.seconds is None else self.seconds
             earlier.trained(
                 stage, name, self.folder, options | {"seed": stage.seed, "seconds": length_s}

@@ -1,4 +1,4 @@
-"""From tissue signal to a picture.
+"""From tissue signal to an image.
 
 Chemical shift, blur, coil shading, the scanner's own matrix with its noise, sharpening, grey values
 of eight bits, and scaling to the bright end.
@@ -15,12 +15,12 @@ from meniscal_measure.workshop.training.fields import Draw
 
 RESOLUTION_RANGE_MM = (0.25, 0.9)
 MATRIX_RANGE_MM = (0.27, 0.75)
-"""Pixel of the scanner's own matrix, from which the picture is resampled."""
+"""Pixel of the scanner's own matrix, from which the image is resampled."""
 MATRIX_SHARE, SHARPENED_SHARE, EIGHT_BIT_SHARE, SHADED_SHARE = 0.6, 0.35, 0.35, 0.15
 """Shares of knees that were resampled from another matrix, sharpened by the scanner, stored in
 eight bits, or shaded by the coil so strongly that one side is nearly hidden."""
 LEVELS = (40, 255)
-"""Grey levels of an eight-bit picture up to the bright end of what is shown."""
+"""Grey levels of an eight-bit image up to the bright end of what is shown."""
 
 
 def acquire(draw: Draw, water: Tensor, fat: Tensor, pixel_mm: float) -> Tensor:
@@ -41,7 +41,7 @@ def acquire(draw: Draw, water: Tensor, fat: Tensor, pixel_mm: float) -> Tensor:
 
 
 def _through_matrix(draw: Draw, image: Tensor, resolution: Tensor, pixel_mm: float) -> Tensor:
-    """Add noise, in some knees on a matrix of other pixels from which the picture is resampled."""
+    """Add noise, in some knees on a matrix of other pixels from which the image is resampled."""
     u = draw.uniform
     level = u(0, 0.09) * u(0.2, 1) * (1 + draw.chance(0.08))
     cell = (resolution * u(0.7, 1.3) / pixel_mm).mean().item()
@@ -55,11 +55,11 @@ def _through_matrix(draw: Draw, image: Tensor, resolution: Tensor, pixel_mm: flo
 
 
 SPARE = 1.25
-"""Rows and columns of the own matrix over those of the picture, so that finer pixels fit."""
+"""Rows and columns of the own matrix over those of the image, so that finer pixels fit."""
 
 
 def _resampled(image: Tensor, factor: Tensor, shift: Tensor, size: int) -> Tensor:
-    """Look at square pictures in pixels `factor` times as large, `shift` old pixels aside."""
+    """Look at square images in pixels `factor` times as large, `shift` old pixels aside."""
     cells = torch.arange(size, device=image.device) - (size - 1) / 2
     half = (image.shape[-1] - 1) / 2
     at = cells[None] * factor.view(-1, 1)
@@ -71,12 +71,17 @@ def _resampled(image: Tensor, factor: Tensor, shift: Tensor, size: int) -> Tenso
 
 
 def _with_noise(draw: Draw, image: Tensor, level: Tensor, cell_px: float) -> Tensor:
-    real, imaginary = (level * _noise(draw, image, cell_px) for _ in range(2))
+    """Add complex noise that is correlated over `cell_px` pixels, and take the magnitude."""
+    fine = cell_px < 1.3
+    real, imaginary = (
+        level * (torch.randn_like(image) if fine else draw.texture(image, cell_px))
+        for _ in range(2)
+    )
     return torch.sqrt((image + real) ** 2 + imaginary**2)
 
 
 def _eight_bit(draw: Draw, image: Tensor) -> Tensor:
-    """Round to few grey levels and cut the brightest, as pictures saved for viewing are."""
+    """Round to few grey levels and cut the brightest, as images saved for viewing are."""
     sample = image.flatten(1)[:, :: max(1, image[0].numel() // 8192)]
     share = 0.9 + 0.1 * torch.rand(1, device=image.device)
     top = torch.quantile(sample, share, dim=1).view(-1, 1, 1, 1).clamp(min=1e-4)
@@ -125,10 +130,3 @@ def _shading(draw: Draw, image: Tensor) -> Tensor:
     strong = draw.uniform(-1.4, 1.4) * h + draw.uniform(-1.0, 1.0) * v
     tilt = tilt + strong * draw.chance(SHADED_SHARE)
     return torch.exp(tilt + draw.uniform(-0.4, 0.15) * (v**2 + h**2) * draw.chance(0.6))
-
-
-def _noise(draw: Draw, image: Tensor, cell_px: float) -> Tensor:
-    white = torch.randn_like(image)
-    if cell_px < 1.3:
-        return white
-    return draw.texture(image, cell_px)

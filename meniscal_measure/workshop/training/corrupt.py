@@ -17,7 +17,7 @@ Corruption = Callable[[np.random.Generator, Images], Images]
 
 
 def shaded(rng: np.random.Generator, pixels: Images) -> Images:
-    """Shade the picture as a surface coil does, to a fifth or less on the far side."""
+    """Shade the image as a surface coil does, to a fifth or less on the far side."""
     rows, columns = np.indices(pixels.shape[1:])
     turn, depth = rng.uniform(0, 2 * np.pi), rng.uniform(1.0, 2.2)
     along = columns * np.cos(turn) + rows * np.sin(turn)
@@ -33,7 +33,7 @@ def noisy(rng: np.random.Generator, pixels: Images) -> Images:
 
 
 def eight_bit(rng: np.random.Generator, pixels: Images) -> Images:
-    """Window the picture hard and store it in 8 bits, as exported pictures are."""
+    """Window the image hard and store it in 8 bits, as exported images are."""
     low, high = np.quantile(pixels, [rng.uniform(0, 0.1), rng.uniform(0.93, 0.99)])
     return np.asarray(np.round(np.clip((pixels - low) / (high - low), 0, 1) * 255))
 
@@ -55,7 +55,7 @@ def coarse(rng: np.random.Generator, pixels: Images) -> Images:
 
 
 def ghosted(rng: np.random.Generator, pixels: Images) -> Images:
-    """Lay faint displaced copies over the picture, as motion does along the phase direction."""
+    """Lay faint displaced copies over the image, as motion does along the phase direction."""
     by, axis = int(rng.integers(12, 60)), int(rng.integers(1, 3))
     copies = np.roll(pixels, by, axis) + np.roll(pixels, -by, axis)
     return np.asarray(pixels + rng.uniform(0.06, 0.18) * copies)

@@ -1,4 +1,4 @@
-"""Pictures that are no measurable coronal knee, for teaching the survey network to say so."""
+"""Images that are no measurable coronal knee, for teaching the survey network to say so."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ STRANGE_SHARE = 0.14
 
 
 def with_strange(example: SurveyExample) -> SurveyExample:
-    """Replace some windows by noise, phantoms, cropped, spoilt, shuffled or turned pictures."""
+    """Replace some windows by noise, phantoms, cropped, spoilt, shuffled or turned images."""
     image, draw = example.image, Draw(len(example.image), example.image.device)
     options = torch.stack(
         [
@@ -85,7 +85,7 @@ def _other_part(draw: Draw, image: Tensor) -> Tensor:
 
 
 def _shuffled(image: Tensor) -> Tensor:
-    """Cut the picture into blocks that change places."""
+    """Cut the image into blocks that change places."""
     blocks = image.unfold(2, 40, 40).unfold(3, 40, 40)
     order = torch.randperm(4, device=image.device)
     blocks = blocks[:, :, order][:, :, :, torch.randperm(4, device=image.device)]
@@ -93,7 +93,7 @@ def _shuffled(image: Tensor) -> Tensor:
 
 
 def _turned(image: Tensor) -> Tensor:
-    """Turn the picture upside down or on its side."""
+    """Turn the image upside down or on its side."""
     turn = int(torch.randint(3, ()))
     return torch.rot90(image, 1 + turn, (2, 3))
 

@@ -53,7 +53,7 @@ def another_plane(rng: np.random.Generator, stack: Known) -> Images:
 
 
 def cropped(rng: np.random.Generator, stack: Known) -> Images:
-    """Cut a knee so that one rim lies outside the picture."""
+    """Cut a knee so that one rim lies outside the image."""
     (column, row), width = joint_on(stack)
     pixels = stack.pixels.astype(float)
     side, by = int(rng.integers(4)), rng.uniform(-0.2, 0.2) * width
@@ -91,7 +91,7 @@ def replaced(rng: np.random.Generator, stack: Known) -> Images:
 
 
 def turned(rng: np.random.Generator, stack: Known) -> Images:
-    """Lay the picture on its side or upside down, against what its header says."""
+    """Lay the image on its side or upside down, against what its header says."""
     return np.rot90(stack.pixels, int(rng.integers(1, 4)), (1, 2)).astype(float)
 
 

@@ -85,14 +85,14 @@ def _margin_planes(
 
 def _margin_image(draw: Draw, water: Tensor, fat: Tensor) -> Tensor:
     shape = (draw.batch, 2, PLANES, MARGIN_STORED, MARGIN_STORED)
-    water, fat = (_slices(a.view(shape)) for a in (water, fat))
+
+    def slices(planes: Tensor) -> Tensor:
+        """Three slices from five planes, sides and slices in one axis."""
+        middle = planes[:, :, 1:4].mean(2, keepdim=True)
+        return torch.cat([planes[:, :, :1], middle, planes[:, :, 4:]], 2).flatten(1, 2)
+
+    water, fat = (slices(signal.view(shape)) for signal in (water, fat))
     return acquire(draw, water, fat, MARGIN_PIXEL_MM).reshape(-1, 3, *shape[3:])
-
-
-def _slices(planes: Tensor) -> Tensor:
-    """Three slices from five planes, sides and slices in one axis."""
-    middle = planes[:, :, 1:4].mean(2, keepdim=True)
-    return torch.cat([planes[:, :, :1], middle, planes[:, :, 4:]], 2).flatten(1, 2)
 
 
 def _margin_example(

@@ -46,7 +46,7 @@ class Severity:
     Parameters
     ----------
     any_contrast
-        Share of knees whose tissues are shown in no sequence's contrast.
+        Share of knees with a contrast that no sequence has.
     least_snr
         Least signal-to-noise ratio.
     motion

@@ -20,12 +20,12 @@ from meniscal_measure.workshop.training.acquisition import normalised
 GAMMA_SPREAD = 0.22
 """Standard deviation of the logarithm of the exponent that bends the grey scale."""
 EDGE_PX = 3
-"""A point nearer to the border of the picture is not taught."""
+"""A point nearer to the border of the image is not taught."""
 
 
 @dataclass(frozen=True)
 class Variation:
-    """How far pictures are moved when they are drawn: degrees, share of the size, and pixels."""
+    """How far images are moved when they are drawn: degrees, share of the size, and pixels."""
 
     turn_deg: float
     scale: float
@@ -38,7 +38,7 @@ class Pool:
     Parameters
     ----------
     capacity
-        Number of pictures it holds.
+        Number of images it holds.
     device
         Where it holds them.
     """
@@ -49,19 +49,18 @@ class Pool:
         self.held: Any = None
 
     def put(self, example: Any) -> None:
-        """Take in a batch of examples, pictures in half precision."""
+        """Take in a batch of examples, images in half precision."""
         compact = replace(example, image=example.image.half(), tissue=example.tissue.byte())
         if self.held is None:
-            self.held = _over(compact, self._room_for)
+            self.held = _over(
+                compact, lambda part: part.new_zeros((self.capacity, *part.shape[1:]))
+            )
         places = (self.next + torch.arange(len(compact.image), device=self.device)) % self.capacity
         for item in fields(compact):
             part = getattr(compact, item.name).to(self.device)
             getattr(self.held, item.name)[places] = part
         self.next = (self.next + len(places)) % self.capacity
         self.count = min(self.count + len(places), self.capacity)
-
-    def _room_for(self, part: Tensor) -> Tensor:
-        return torch.zeros((self.capacity, *part.shape[1:]), dtype=part.dtype, device=self.device)
 
     def draw(self, number: int) -> Any:
         """Draw examples at random; something must have been put in before."""
@@ -81,14 +80,14 @@ def joined(examples: list[Any]) -> Any:
 
 
 def varied(example: Any, size: int, variation: Variation) -> Any:
-    """Turn, scale and shift every picture with its points, and bend its grey scale.
+    """Turn, scale and shift every image with its points, and bend its grey scale.
 
     Parameters
     ----------
     example
-        Examples whose pictures may be larger than `size`.
+        Examples whose images may be larger than `size`.
     size
-        Rows and columns of the pictures given back.
+        Rows and columns of the images given back.
     variation
         How far they are moved.
     """
@@ -129,7 +128,7 @@ def with_singles(example: Any, share: float) -> Any:
 
 
 def _turned_axis(example: Any, back: Tensor) -> dict[str, Tensor]:
-    """Turn the outward direction with the picture, where the examples have one."""
+    """Turn the outward direction with the image, where the examples have one."""
     if not hasattr(example, "axis"):
         return {}
     axis = (back @ example.axis[..., None])[..., 0]
@@ -137,7 +136,7 @@ def _turned_axis(example: Any, back: Tensor) -> dict[str, Tensor]:
 
 
 def _grid(matrix: Tensor, before: Tensor, size: int, size_before: int) -> Tensor:
-    """Where each pixel of the new picture is found in the old one, in units of its half width."""
+    """Where each pixel of the new image is found in the old one, in units of its half width."""
     cells = torch.arange(size, device=matrix.device) - (size - 1) / 2
     rows, columns = torch.meshgrid(cells, cells, indexing="ij")
     places = torch.stack([columns, rows], -1).view(1, -1, 2) @ matrix.transpose(1, 2) + before

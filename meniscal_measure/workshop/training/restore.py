@@ -1,7 +1,7 @@
 """A network to go on training from, made of a released one.
 
 A released file holds convolutions into which the batch normalisation that followed them has been
-folded, and weights in half precision. Fitted to some pictures, a new normalisation undoes that: the
+folded, and weights in half precision. Fitted to some images, a new normalisation undoes that: the
 restored network computes what the released one does.
 """
 
@@ -33,7 +33,7 @@ def restored(task: str, released: Path, images: Tensor) -> PointNetwork:
     released
         Its ONNX file.
     images
-        Pictures as it is shown them, to which the normalisation is fitted.
+        Images as it is shown them, to which the normalisation is fitted.
     """
     held = {
         item.name.removesuffix(".half"): torch.from_numpy(numpy_helper.to_array(item).copy())

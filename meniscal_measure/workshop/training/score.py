@@ -2,7 +2,7 @@
 
 `python -m meniscal_measure.workshop.training.score FOLDER ...` proposes landmarks on every stack in
 each folder, measures them, and prints slice, extrusion, interval and flag against the truth; each
-table names the world that its stacks come from. `--corrupted` spoils the pictures first.
+table names the world that its stacks come from. `--corrupted` spoils the images first.
 """
 
 from __future__ import annotations

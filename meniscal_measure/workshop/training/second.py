@@ -3,8 +3,8 @@
 `python -m meniscal_measure.workshop.training.second GENERATOR FOLDER` loads a two-dimensional
 generator of knee slices from a Python file that is no part of this project, and writes small
 stacks in the form of `training.heldout`. The file must offer `Knee(batch, device).make()`, which
-returns pictures, labels, heat maps, validity and six landmarks in mm from the middle of the
-picture: left and right rim, outer edge, free edge.
+returns images, labels, heat maps, validity and six landmarks in mm from the middle of the
+image: left and right rim, outer edge, free edge.
 
 Only the middle slice has landmarks: its neighbours are the same slice, gently deformed. So the
 stacks say nothing about the choice of the slice.
@@ -37,7 +37,7 @@ RIM_ANGLES_DEG = {35.0: 45.0}
 way through the turn; it is made to mark what this project means."""
 BATCH = 8
 DARK_MM = 5.0
-"""A landmark nearer than this to a part of the picture without any signal is cut off."""
+"""A landmark nearer than this to a part of the image without any signal is cut off."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ class Picture:
 
     pixels: NDArray[np.float32]
     landmarks_mm: FloatArray
-    """From the middle of the picture, right and up: (points, left and right, 2)."""
+    """From the middle of the image, right and up: (points, left and right, 2)."""
 
 
 def loaded(path: Path) -> ModuleType:
@@ -63,7 +63,7 @@ def loaded(path: Path) -> ModuleType:
 
 
 def pictures(generator: ModuleType, seed: int) -> Iterator[Picture]:
-    """Draw a batch of slices whose landmarks are all in the picture."""
+    """Draw a batch of slices whose landmarks are all in the image."""
     import torch
 
     torch.manual_seed(seed)

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from meniscal_measure.workshop.training.random_scans import MILD, USUAL, Severity
 
 TODAY, EARLIER = "today", "earlier"
-"""Batched generators of joint margins: of this code, and of `earlier.COMMIT`."""
+"""Batched generators of joint margins: of this code, and of the code that trained the
+first margin networks."""
 
 
 @dataclass(frozen=True)
@@ -20,17 +21,24 @@ class Code:
         In the history of the project.
     command
         Module and arguments, with the names of a stage in braces.
+    resumes
+        Whether, started again, it goes on from its checkpoint; else it leaves one at the end only.
     """
 
     commit: str
     command: str
+    resumes: bool
 
 
 FIRST_MARGINS = Code(
-    "39bc140", "meniscal_measure.locate.training.train {task} --out {folder} --name {name}"
+    "39bc140",
+    "meniscal_measure.locate.training.train {task} --out {folder} --name {name}",
+    resumes=False,
 )
 FIRST_SURVEYS = Code(
-    "60e0b5f", "meniscal_measure.workshop.training.train {task} {folder}/{name}.pt"
+    "60e0b5f",
+    "meniscal_measure.workshop.training.train {task} {folder}/{name}.pt",
+    resumes=True,
 )
 """The surveys were trained within minutes of this commit; that nothing else was changed beside it
 is not on record."""
@@ -57,7 +65,7 @@ class Stage:
     severity
         How poor the images of the three-dimensional knee are.
     singles
-        Share of pictures shown without their neighbours.
+        Share of images shown without their neighbours.
     weighed
         Whether an error counts the more, the surer the network says it is.
     every

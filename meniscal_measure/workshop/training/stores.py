@@ -14,9 +14,9 @@ from meniscal_measure.workshop.training.replay import Pool, joined
 from meniscal_measure.workshop.training.volumes import Volumes
 
 CAPACITY = 30_000
-"""Pictures of each generator that are kept."""
+"""Images of each generator that are kept."""
 ENOUGH = 3_000
-"""Pictures of the three-dimensional knee from which on half of every batch is drawn from them."""
+"""Images of the three-dimensional knee from which on half of every batch is drawn from them."""
 KNEES = 48
 """Knees made at once on the graphics card."""
 WAITING = 64

@@ -30,9 +30,9 @@ AVERAGE_DECAY = 0.999
 """Per step decay of the running average of the weights, which is what is used afterwards."""
 WARM_UP_STEPS = 200
 BATCH = 128
-"""Pictures in a batch."""
+"""Images in a batch."""
 FITTED_TO = 12
-"""Knees to whose pictures the normalisation of a restored network is fitted."""
+"""Knees to whose images the normalisation of a restored network is fitted."""
 SAVE_EVERY_S = 60.0
 PARTS = ("network", "average", "optimiser")
 """What of a run has weights of its own."""

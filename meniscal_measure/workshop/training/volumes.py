@@ -94,7 +94,7 @@ class Slab:
     truths: Sequence[Truth]
 
     def compartment(self, right: bool) -> Compartment:
-        """Compartment on the right or left of the picture."""
+        """Compartment on the right or left of the image."""
         return compartment_of(self.stack.grids[0], right, self.knee.parameters.side)
 
     def window(self, frame: ViewFrame, index: int) -> Image:
@@ -229,9 +229,6 @@ def _survey(slab: Slab, index: int, offsets_mm: FloatArray, far_mm: float) -> tu
 
 
 def _stacked(rows: Sequence[tuple[Any, ...]]) -> list[torch.Tensor]:
-    return [_tensor(np.stack(part)) for part in zip(*rows, strict=True)]
-
-
-def _tensor(values: NDArray[Any]) -> torch.Tensor:
     kinds: dict[str, Any] = {"f": np.float32, "u": np.uint8, "b": np.bool_}
-    return torch.from_numpy(np.ascontiguousarray(values.astype(kinds[values.dtype.kind])))
+    parts = [np.stack(part) for part in zip(*rows, strict=True)]
+    return [torch.from_numpy(part.astype(kinds[part.dtype.kind])) for part in parts]

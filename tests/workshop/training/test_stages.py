@@ -175,3 +175,16 @@ def test_every_stage_starts_after_that_which_it_goes_on_from(
     for name, stage in STAGES.items():
         if stage.after:
             assert trained.index(stage.after) < trained.index(name)
+
+
+@pytest.mark.parametrize(("name", "again"), [("survey", True), ("margin_a", False)])
+def test_an_unfinished_network_of_earlier_code_is_not_taken_for_finished(
+    name: str, again: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Code that saves on its way is called again; code that saves at the end has ended."""
+    called: list[str] = []
+    monkeypatch.setattr(earlier, "trained", lambda stage, name, *_: called.append(name))
+    monkeypatch.setattr(__main__, "_module", lambda *_: None)
+    (tmp_path / f"{name}.pt").touch()
+    __main__.Plan(tmp_path, 1).train(name, "cpu")
+    assert called == [name] * again
