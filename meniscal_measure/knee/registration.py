@@ -45,8 +45,8 @@ COMMON_ERROR = {
 }
 """Part of the error, mm and degrees, that no disagreement within the images shows: what is left on
 synthetic knees (`tests/benchmarks/registration_contrasts.py`). Where fat is suppressed in one
-series, the marrow of the other is displaced against it along the frequency-encoding direction, by
-1.3 pixels at 3 T and 350 Hz a pixel, and the header does not say which way."""
+series, the tibia comes out 0.2 to 0.5 mm too far medially, whichever way the other's fat is
+displaced by its chemical shift: taking that shift back would not help."""
 
 ITERATIONS, SMALLEST_STEP_MM, PIXEL_MM = 150, 1e-3, (1.8, 0.9)
 """Of the search, and its levels from coarse to fine: pixels about so large. Finer ones are led

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -17,6 +17,7 @@ from meniscal_measure.knee.projection import Pixel, ProjectionScale
 from meniscal_measure.knee.quantity import CasePart, TracedSlice
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.canvas import Region, blank
+from meniscal_measure.report.fonts import FONT
 from meniscal_measure.report.ink import halo
 from meniscal_measure.report.panel import draw_scale_bar, look_at, show_slice
 from meniscal_measure.report.view import View
@@ -65,6 +66,9 @@ class RadiographPicture:
         Landmarks, `[column, row]`.
     part
         What was measured on it.
+    borders
+        Letters of the patient's directions at the borders "left" and "right"; empty where they are
+        not known.
     """
 
     where: TracedSlice
@@ -72,6 +76,7 @@ class RadiographPicture:
     scale: ProjectionScale
     marks: Mapping[str, Pixel]
     part: CasePart
+    borders: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def caption(self) -> str:
@@ -143,6 +148,12 @@ def _draw(frame: Region, picture: RadiographPicture, view: View) -> None:
             (path,) = axes.plot(*np.array([places[name] for name in line]).T, **style)
             path.set_path_effects(halo(width_pt=2.0))
     _draw_marks(axes, places, view)
+    for border, x in (("left", 0.03), ("right", 0.97)):
+        letter = axes.text(
+            x, 0.5, picture.borders.get(border, ""), color="white", size=8, weight="bold",
+            ha=border, transform=axes.transAxes, family=FONT,
+        )  # fmt: skip
+        letter.set_path_effects(halo(width_pt=2.0))
     if scale.measures_lengths:
         draw_scale_bar(axes, view)
 

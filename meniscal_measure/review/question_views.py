@@ -23,9 +23,6 @@ from meniscal_measure.workflow.case_questions import CaseQuestions, slice_words
 from meniscal_measure.workflow.case_radiographs import CaseRadiograph
 from meniscal_measure.workflow.case_studies import VisitImages
 
-OPPOSITE = str.maketrans("LRAPHF", "RLPAFH")
-"""Letters of directions of the patient (DICOM PS3.3 C.7.6.1.1.1)."""
-
 
 @dataclass(frozen=True, eq=False)
 class StackView:
@@ -77,18 +74,12 @@ class RadiographView:
         """Describe it to the page as a single slice; its pixels have a shape, but no size."""
         radiograph, grid = self.image.radiograph, self.image.grid
         scale = projection_scale(radiograph.spacing)
-        right, bottom = radiograph.directions or ("", "")
         return {
             "rows": grid.rows,
             "columns": grid.columns,
             "row_spacing_mm": scale.row_mm / scale.column_mm,
             "column_spacing_mm": 1.0,
-            "borders": {
-                "left": right.translate(OPPOSITE),
-                "right": right,
-                "top": bottom.translate(OPPOSITE),
-                "bottom": bottom,
-            },
+            "borders": self.image.borders,
             "slices": [{"number": 1, "short": self.words}],
             "windows": [asdict(WHOLE)],
             "window": display_window(self.pixels(0)),

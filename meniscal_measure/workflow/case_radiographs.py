@@ -20,6 +20,9 @@ from meniscal_measure.series.model import Study
 from meniscal_measure.series.radiographs import Radiograph, radiographs_of
 from meniscal_measure.slice_name import SliceName
 
+OPPOSITE = str.maketrans("LRAPHF", "RLPAFH")
+"""Letters of opposite directions."""
+
 
 @dataclass(frozen=True, eq=False)
 class CaseRadiograph:
@@ -32,6 +35,18 @@ class CaseRadiograph:
     def grid(self) -> PixelGrid:
         """Its pixels, counted, not measured."""
         return self.radiograph.frame.grid
+
+    @property
+    def borders(self) -> dict[str, str]:
+        """Letters of the directions of the patient at each border; empty where they are not known.
+
+        After Patient Orientation (0020,0020), DICOM PS3.3 C.7.6.1.1.1.
+        """
+        right, bottom = self.radiograph.directions or ("", "")
+        return {
+            "left": right.translate(OPPOSITE), "right": right,
+            "top": bottom.translate(OPPOSITE), "bottom": bottom,
+        }  # fmt: skip
 
     def is_called(self, words: str) -> bool:
         """Whether a landmark that names this image means this radiograph."""
@@ -188,7 +203,9 @@ def _measured(
     on_leg = {LimbLandmark(name): pixel for name, pixel in marks.items() if name not in BALL_EDGES}
     _check_medial(image.radiograph, on_leg, side)
     part = limb_part(on_leg, scale, (image.where,), sd_px=answers.radiograph.sd_px)
-    return RadiographPicture(image.where, image.radiograph.pixels(), scale, marks, part)
+    return RadiographPicture(
+        image.where, image.radiograph.pixels(), scale, marks, part, image.borders
+    )
 
 
 def _scale(radiograph: Radiograph, marks: dict[str, Pixel], answers: Answers) -> ProjectionScale:

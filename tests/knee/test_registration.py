@@ -65,6 +65,7 @@ def test_a_known_movement_is_found(
     found = register_tibia(baseline, imaged(knee, how, MOVED), contrasts)
     wrong_mm = error_mm(found.move, baseline)
     assert wrong_mm <= 0.3
+    # 0.30 degrees is the aim; dark for bright gives 0.302, and 0.45 with other noise
     assert found.move.against(MOVED).angle_deg <= (0.35 if how.mirrored else 0.3)
     assert wrong_mm <= 3 * found.error_mm, "the stated error is the one that was made"
 

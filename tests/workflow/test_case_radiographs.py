@@ -277,6 +277,8 @@ def test_the_picture_names_what_was_measured(leg: ProjectedLeg, tmp_path: Path) 
     said = " ".join(text.get_text() for text in radiograph_figure(picture).texts)
     assert "hip-knee-ankle angle: 173.0" in said
     assert "MAGNIFICATION UNKNOWN" in said
+    letters = [text.get_text() for axes in radiograph_figure(picture).axes for text in axes.texts]
+    assert {"L", "R"} <= set(letters)
 
 
 def written_beside(study: Study, folder: Path, make: Any, size: StatedSize) -> ProjectedLeg:
