@@ -33,7 +33,6 @@ from meniscal_measure.cohort.agreement.reliability import (
     mean_squares,
     mean_squares_from,
 )
-from meniscal_measure.errors import AgreementError
 
 SOURCE_SEM = "Weir JP. J Strength Cond Res 2005;19:231-240 (root of the error mean square)"
 SOURCE_SDC = "Weir JP. J Strength Cond Res 2005;19:231-240 (multiplier x sqrt(2) x SEM)"
@@ -256,25 +255,3 @@ def _variation(within: _Spread, values: FloatArray) -> Estimate | None:
         return None
     factor = 100 / float(values.mean())
     return within.named("Coefficient of variation", "%", SOURCE_CV, factor=factor)
-
-
-def sem_from_icc(sd: float, icc: float) -> float:
-    """Find the standard error of measurement from a published standard deviation and reliability.
-
-    SEM = SD sqrt(1 - ICC) (Weir 2005).
-
-    Raises
-    ------
-    AgreementError
-        If the standard deviation is negative or the ICC is above 1.
-
-    Examples
-    --------
-    >>> round(sem_from_icc(0.92, 0.90), 2)
-    0.29
-    """
-    if sd < 0 or icc > 1:
-        raise AgreementError(
-            f"SD {sd} must not be negative and ICC {icc} not above 1. Give them as published."
-        )
-    return sd * math.sqrt(1 - icc)

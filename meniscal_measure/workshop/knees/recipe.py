@@ -214,13 +214,7 @@ def read_toml(path: Path) -> dict[str, Any]:
 
 
 def parse_recipe(document: Mapping[str, Any]) -> StudyRecipe:
-    """Turn the tables of a study recipe into records; errors as in `read_recipe`.
-
-    Examples
-    --------
-    >>> parse_recipe(read_toml(sample.with_suffix(".toml"))).name
-    'exactly-3mm'
-    """
+    """Turn the tables of a study recipe into records; errors as in `read_recipe`."""
     check_tables(document, required=("name", "seed", "series"), optional=STUDY_TABLES)
     return StudyRecipe(
         name=parse_name(document["name"]),
