@@ -87,8 +87,8 @@ class Code(Enum):
     )
     IMAGES_OF_ANOTHER = (
         Severity.WARNING,
-        "The same images were measured for {others}. Check the manifest, and look for copies and"
-        " links among the folders.",
+        "The images of {owner} were also measured for {others}. Check the manifest, and look for"
+        " copies and links among the folders.",
     )
 
     # Side

@@ -31,11 +31,11 @@ def identity_doubts(store: Store) -> dict[str, tuple[Finding, ...]]:
         found[key].append(Finding(Code.OTHER_PATIENT, values))
     owners = defaultdict(list)
     for key, images, subject, visit in store.with_images_of_another():
-        owners[images].append((key, f"{subject}, visit {visit}" if visit else subject))
+        owners[images].append((key, f"{subject} at visit {visit}" if visit else subject))
     for same in owners.values():
         for key, owner in same:
             others = list(dict.fromkeys(other for _, other in same if other != owner))
             more = [f"{len(others) - MOST_NAMED} more"] if len(others) > MOST_NAMED else []
-            values = {"others": "; ".join(others[:MOST_NAMED] + more)}
+            values = {"owner": owner, "others": ", ".join(others[:MOST_NAMED] + more)}
             found[key].append(Finding(Code.IMAGES_OF_ANOTHER, values))
     return {key: tuple(findings) for key, findings in found.items()}

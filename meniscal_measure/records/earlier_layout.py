@@ -21,7 +21,7 @@ def newest_layout(record: Mapping[str, Any]) -> Json:
     Raises
     ------
     InputError
-        If it is of another layout or version.
+        If it is of another layout or version, or damaged.
 
     Examples
     --------
@@ -32,7 +32,12 @@ def newest_layout(record: Mapping[str, Any]) -> Json:
     if found == {"id": SCHEMA_ID, "version": SCHEMA_VERSION}:
         return dict(record)
     if found == {"id": SCHEMA_ID, "version": 1}:
-        return _upgraded(record)
+        try:
+            return _upgraded(record)
+        except (LookupError, TypeError, ValueError, AttributeError) as error:
+            raise InputError(
+                "The record is damaged ({reason:private}). Measure again.", reason=repr(error)
+            ) from error
     raise InputError(
         "The record's schema is {found:private}; this version reads {schema_id} versions"
         " {oldest_version} to {schema_version}. Measure again, or use the version that wrote it.",

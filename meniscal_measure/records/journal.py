@@ -125,7 +125,7 @@ class Journal:
             ).fetchall()
             newest = {
                 TaskKey(*row[:3]): SigningSummary(
-                    Verdict(row[3]), json.loads(row[4] or "{}"), row[5] or 0.0
+                    Verdict(row[3]), _flags(row[4]), float(row[5] or 0.0)
                 )
                 for row in rows
             }
@@ -164,6 +164,13 @@ class Journal:
                 )
             previous = signing.digest
         return number
+
+
+def _flags(found: object) -> dict[str, bool]:
+    flags = json.loads(found) if isinstance(found, str) else found or {}
+    if not isinstance(flags, dict):
+        raise ValueError("the flags of a signing are damaged")
+    return flags
 
 
 def _not_withdrawn(newest: dict[TaskKey, Signed]) -> dict[TaskKey, Signed]:

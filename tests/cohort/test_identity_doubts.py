@@ -167,8 +167,8 @@ def test_real_files_under_two_names_and_of_two_patients_are_named_everywhere(
     run(entries, store, measure_knee)
     found = doubts(store)
     first, second, third = (found.get(entry.key, "") for entry in entries)
-    assert "The same images were measured for S2, visit 1." in first
-    assert "The same images were measured for S1, visit 1." in second
+    assert "The images of S1 at visit 1 were also measured for S2 at visit 1." in first
+    assert "The images of S2 at visit 1 were also measured for S1 at visit 1." in second
     for one in (first, third):
         assert "The series of subject S1 differ in Patient's Name" in one
     with Store.existing(store) as opened:

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from meniscal_measure.caliper.reading import Reading
-from meniscal_measure.errors import InputError
+from meniscal_measure.errors import InputError, OutputError
 from meniscal_measure.records.codec import reading_to_dict
 from meniscal_measure.records.journal import Journal, Verdict
 from meniscal_measure.records.signed_readings import signed_readings
@@ -51,3 +51,13 @@ def test_content_of_another_layout_is_refused_though_its_seal_holds(
 
     with pytest.raises(InputError, match="Signing 1"):
         list(signed_readings(tmp_path / "signed.sqlite"))
+
+
+@pytest.mark.parametrize("flags", [7, "7", ["medial"], "no JSON"], ids=str)
+def test_damaged_flags_are_said_to_be_damage(
+    tmp_path: Path, content: dict[str, Any], flags: object
+) -> None:
+    sign(tmp_path / "signed.sqlite", content | {"flags": flags})
+
+    with pytest.raises(OutputError, match=r"signed\.sqlite cannot be used"):
+        Journal(SignedStore(tmp_path / "signed.sqlite", {})).outcomes()

@@ -11,8 +11,9 @@ import pytest
 import meniscal_measure
 from meniscal_measure.anatomy import Landmark
 from meniscal_measure.caliper.landmarks import SliceConvention
-from meniscal_measure.errors import LandmarkError
+from meniscal_measure.errors import InputError, LandmarkError
 from meniscal_measure.records.codec import reading_from_dict, reading_to_dict
+from meniscal_measure.records.earlier_layout import newest_layout
 from meniscal_measure.records.landmark_file import read_landmarks
 from meniscal_measure.records.reading_file import read_reading
 from meniscal_measure.records.signatures import check_seals
@@ -59,3 +60,11 @@ def test_such_a_file_is_refused_once_a_landmark_was_moved(tmp_path: Path) -> Non
     (tmp_path / "moved.json").write_text(json.dumps(content))
     with pytest.raises(LandmarkError, match="was changed after A signed it"):
         read_landmarks(tmp_path / "moved.json")
+
+
+@pytest.mark.parametrize("part", ["slice", "conventions", "source", "verified_by"])
+def test_a_damaged_one_is_refused_in_words(record: dict[str, Any], part: str) -> None:
+    """As a store that is damaged holds it, where nothing else checks its layout."""
+    del record[part]
+    with pytest.raises(InputError, match=rf"The record is damaged .*{part}"):
+        newest_layout(record)

@@ -44,6 +44,10 @@ STEP = 1e-3
 """Step of the numerical derivatives, in log SD."""
 
 
+LEAST_SCATTER_MM = 1e-9
+"""Readings closer to their fixed effects than rounding have no scatter."""
+
+
 @dataclass(frozen=True)
 class Effect:
     """A fixed effect or a contrast of several, with its test against zero."""
@@ -132,7 +136,8 @@ def mixed_model(
     Raises
     ------
     AgreementError
-        If there are fewer rows than effects, or the readings cannot tell two effects apart.
+        If there are fewer rows than effects, the readings cannot tell two effects apart, or they
+        do not scatter.
     """
     y = as_floats(values_mm)
     keep = ~(np.isnan(y) | np.isnan(design.matrix).any(axis=1))
@@ -143,6 +148,12 @@ def mixed_model(
         raise AgreementError(
             f"The effects {', '.join(design.names)} cannot be told apart by these readings. Leave"
             " one out, or add readings."
+        )
+    explained = design.matrix[keep] @ np.linalg.lstsq(design.matrix[keep], y[keep])[0]
+    if np.abs(y[keep] - explained).max() < LEAST_SCATTER_MM:
+        raise AgreementError(
+            "The readings do not vary but for their effects, so that no model of their scatter can"
+            " be fitted. Check that no file is listed twice."
         )
     fit = _Fit(y[keep], design.matrix[keep], {n: np.asarray(v)[keep] for n, v in levels.items()})
     fitted, residuals = np.full(y.size, np.nan), np.full(y.size, np.nan)

@@ -21,6 +21,14 @@ from meniscal_measure.errors import AgreementError
 Labels = NDArray[np.intp]
 
 
+def test_readings_that_do_not_scatter_are_no_model() -> None:
+    """As copies of one reading would be."""
+    visit = np.array([0, 1, 0, 1, 0, 1])
+    columns = design([factor("visit", visit)], {})
+    with pytest.raises(AgreementError, match="do not vary but for their effects"):
+        mixed_model(5.2 + 0.3 * visit, columns, {"subject": np.repeat(np.arange(3), 2)})
+
+
 def factor(name: str, labels: ArrayLike) -> Factor:
     texts = [str(label) for label in np.asarray(labels).tolist()]
     return Factor(name, tuple(texts), tuple(sorted(set(texts))))
