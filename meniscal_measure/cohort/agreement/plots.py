@@ -196,7 +196,10 @@ def residual_plots(fitted: FloatArray, residuals: FloatArray) -> Iterator[tuple[
         axes.plot(ends, sd * ends, color=INK, linewidth=0.5, linestyle="--")
         _scatter(axes, expected, ordered, DATA)
 
-    yield "residuals against fitted values; a fan or a bend would speak against it.", against_fitted
+    yield (
+        "residuals against fitted values; a fan or a curve would speak against the model.",
+        against_fitted,
+    )
     yield "residuals against normal quantiles; the dashed line is a normal one.", against_normal
 
 

@@ -34,7 +34,7 @@ CUT_OFFS_MM = (3.0, 4.0)
 in Svensson, Eur Radiol 2019;29:2616-2623."""
 
 
-CHOSEN = "The cut-off was chosen on these data; the corrected index is what it promises on others."
+CHOSEN = "The cut-off was chosen on these data; the corrected index is what to expect on new data."
 NO_CUT_OFF = "No cut-off does better than chance."
 
 PARTED = (

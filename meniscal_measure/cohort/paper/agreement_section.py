@@ -153,7 +153,7 @@ def _between(
     said = [between.reliability.cases.sentence, f"Reliability: {reliability_words(icc)}."]
     if between.subjects < used:
         said.append(
-            f"The {used} cases come from {between.subjects} subjects; the intervals respect that."
+            f"The {used} cases come from {between.subjects} subjects; the intervals allow for this."
         )
     if between.left_out:
         others = ", ".join(map(named, between.left_out))
@@ -196,7 +196,7 @@ def _pair_table(label: str, between: BetweenReaders, in_file_only: bool) -> Tabl
     ]  # fmt: skip
     header = ("Readers", "Cases", "Bias (mm)", "Limits of agreement (mm)", "Agree on flag",
               "Kappa, flag", "AC1, flag", "Weighted kappa, grade")  # fmt: skip
-    note = "Intervals and sources of each pair are in its own files."
+    note = "The intervals and sources of each pair are in files of their own."
     return Table(f"{label}, every two readers", header, tuple(rows), (note,), in_file_only)
 
 

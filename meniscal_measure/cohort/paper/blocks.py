@@ -87,7 +87,15 @@ class Results:
         return Table(self.caption, header, rows, self.notes, self.in_file_only)
 
 
-Block = Heading | Paragraph | Table | Listing | Results | Plot
+@dataclass(frozen=True)
+class References:
+    """Where the sources of the formulas are listed, those of all results that are shown."""
+
+    sources: tuple[str, ...] = ()
+    """Numbered from 1; those of the report once it is shown."""
+
+
+Block = Heading | Paragraph | Table | Listing | Results | Plot | References
 
 
 def sources_of(blocks: Sequence[Block]) -> tuple[str, ...]:
@@ -97,18 +105,18 @@ def sources_of(blocks: Sequence[Block]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(line.source for line in lines if line.source))
 
 
-def shown(blocks: Sequence[Block]) -> list[Heading | Paragraph | Table | Plot]:
-    """Take what the report shows, results as tables, the references at its end."""
+def shown(blocks: Sequence[Block]) -> list[Heading | Paragraph | Table | Plot | References]:
+    """Take what the report shows, results as tables."""
     sources = sources_of(blocks)
-    found: list[Heading | Paragraph | Table | Plot] = []
+    found: list[Heading | Paragraph | Table | Plot | References] = []
     for block in blocks:
         if isinstance(block, Heading | Paragraph):
             found.append(block)
+        elif isinstance(block, References):
+            if sources:
+                found += [Heading("References of the formulas"), References(sources)]
         elif not isinstance(block, Listing) and not block.in_file_only:
             found.append(block.table(sources) if isinstance(block, Results) else block)
-    if sources:
-        found.append(Heading("References of the formulas"))
-        found.append(Paragraph(" ".join(f"[{n}] {text}." for n, text in enumerate(sources, 1))))
     return found
 
 

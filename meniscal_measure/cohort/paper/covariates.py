@@ -72,7 +72,10 @@ def _lines(knees: Readings) -> Iterator[tuple[str, str]]:
     yield "Extrusion (mm)", _mean(knees.extrusion_mm)
     yield "Flagged", _share(int(np.nansum(knees.flag)), knees.flag.size)
     for grade in range(4):
-        yield f"Grade {grade}", _share(int((knees.grade == grade).sum()), knees.grade.size)
+        yield (
+            f"Extrusion grade {grade}",
+            _share(int((knees.grade == grade).sum()), knees.grade.size),
+        )
 
 
 def _covariate(name: str, cells: Labels) -> Iterator[tuple[str, str]]:

@@ -35,9 +35,10 @@ def methods_sections(
         " linear mixed model of group, visit, group × visit, side, reader and covariates, as far as"
         " they vary, with random intercepts for subject, knee and examination; p values of several"
         " differences are adjusted after Holm. Agreement is described by ICC(2,1), the standard"
-        " error of measurement, limits of agreement, kappa and AC1. Several cases of a subject are"
-        " not independent: every interval respects it, by the sources named. Cases with a missing"
-        " value are left out and counted. Intervals hold 95 %. The smallest detectable change is"
+        " error of measurement, limits of agreement, kappa and AC1. Cases of one subject are"
+        " not independent, and every interval allows for this by the method named as its source."
+        " Cases with a missing value are left out and counted. Intervals are 95 % confidence"
+        " intervals. The smallest detectable change is"
         f" {detectable.words}."
     )
     yield _settings(flow, settings)
@@ -53,7 +54,7 @@ def verification(flow: Flow) -> str:
         days = sorted(flow.signed_on)
         said += f" Signed from {days[0]} to {days[-1]} (UTC)."
     if flow.verified.total() < flow.measured:
-        said += " Readings that nobody has verified enter every statistic below."
+        said += " Readings not verified enter every statistic below."
     return said
 
 
@@ -77,23 +78,28 @@ def _conventions(flow: Flow) -> str:
 
 
 def _settings(flow: Flow, settings: dict[str, Any]) -> Table:
+    asked = {**settings, **settings.get("conventions", {})}
     rows = [
-        ("software of the last run", f"meniscal_measure {settings.get('software_version', '')}")
+        ("Software of the last run", f"meniscal_measure {asked.pop('software_version', '')}"),
+        *((_label(name), _value(value)) for name, value in asked.items() if name != "conventions"),
     ]
-    rows += [(name, str(value)) for name, value in _flat(settings) if name != "software_version"]
     rows += [
         (f"{count} readings", f"{SLICE_WORDS[slice_]}; {AXIS_WORDS[conventions.axis]};"
          f" {rule_words(conventions)}")
         for (slice_, conventions), count in flow.conventions.most_common()
     ]  # fmt: skip
     packages = ", ".join(f"{name} {version(name)}" for name in PACKAGES)
-    rows.append(("this report", f"Python {platform.python_version()}, {packages}"))
+    rows.append(("This report", f"Python {platform.python_version()}, {packages}"))
     return Table("Settings, conventions and versions", ("Setting", "Value"), tuple(rows))
 
 
-def _flat(settings: dict[str, Any], before: str = "") -> Iterator[tuple[str, object]]:
-    for name, value in settings.items():
-        if isinstance(value, dict):
-            yield from _flat(value, f"{before}{name}.")
-        else:
-            yield f"{before}{name}", value
+def _label(name: str) -> str:
+    """Word the name of a setting; its unit goes into brackets."""
+    words, unit = (name[:-3], " (mm)") if name.endswith("_mm") else (name, "")
+    return words.replace("_", " ").capitalize() + unit
+
+
+def _value(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value).replace("_", " ")

@@ -17,6 +17,7 @@ from meniscal_measure.cohort.paper.blocks import (
     Heading,
     Paragraph,
     Plot,
+    References,
     Table,
     shown,
 )
@@ -75,6 +76,11 @@ def _flowables(blocks: Sequence[Block]) -> Iterator[Flowable]:
                 case Paragraph(text):
                     yield paragraph(text, TEXT)
                     yield Spacer(0, 4)
+                case References(sources):
+                    yield from (
+                        paragraph(f"{number}. {source}.", SMALL)
+                        for number, source in enumerate(sources, 1)
+                    )
                 case Table():
                     yield from _table(block)
 

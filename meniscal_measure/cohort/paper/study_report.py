@@ -18,7 +18,15 @@ from meniscal_measure.cohort.columns import COMPARTMENTS
 from meniscal_measure.cohort.identity_doubts import identity_doubts
 from meniscal_measure.cohort.paper.accuracy_section import Reference, reference_sections
 from meniscal_measure.cohort.paper.agreement_section import agreement_sections
-from meniscal_measure.cohort.paper.blocks import Block, Heading, Listing, Paragraph, Plot, Table
+from meniscal_measure.cohort.paper.blocks import (
+    Block,
+    Heading,
+    Listing,
+    Paragraph,
+    Plot,
+    References,
+    Table,
+)
 from meniscal_measure.cohort.paper.change_section import change_sections
 from meniscal_measure.cohort.paper.checklists import checklist_tables
 from meniscal_measure.cohort.paper.covariates import table_one
@@ -102,7 +110,7 @@ def cohort_report(
         blocks += _distribution(part, in_file_only=True)
         blocks += agreement_sections(part.label, part.readings, part.detectable, in_file_only=True)
     blocks += _quality(store, flow)
-    blocks.append(Heading("Reporting guidelines"))
+    blocks += [References(), Heading("Reporting guidelines")]
     blocks += checklist_tables(against_reference=reference is not None)
     return blocks
 
@@ -146,7 +154,7 @@ def _quality(store: Store, flow: Flow) -> Iterator[Block]:
     yield Heading("Quality")
     yield Paragraph(
         f"{flow.warned} of {flow.measured} measured readings carry a warning;"
-        f" {flow.measured - flow.verified.total()} were verified by nobody. Readings that were not"
+        f" {flow.measured - flow.verified.total()} have not been verified. Readings that were not"
         " measured, flagged readings and warnings are listed in the files of tables."
     )
     if flow.quality:

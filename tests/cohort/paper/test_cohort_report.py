@@ -234,8 +234,8 @@ def test_verified_and_proposed_readings_are_counted_apart(signed: Store) -> None
     words = [block.text for block in blocks if isinstance(block, Paragraph)]
     assert (
         "Of the analysed readings: 3 verified; 2 proposed, not verified; 1 placed, not verified."
-        " Verified by: A 2, B 1. Signed from 2026-03-02 to 2026-03-04 (UTC). Readings that nobody"
-        " has verified enter every statistic below."
+        " Verified by: A 2, B 1. Signed from 2026-03-02 to 2026-03-04 (UTC). Readings not"
+        " verified enter every statistic below."
     ) in words
 
 
@@ -265,12 +265,12 @@ def words_of(blocks: list[Block]) -> str:
 def test_software_settings_conventions_and_versions_are_named(blocks: list[Block]) -> None:
     found = tables(blocks)["Settings, conventions and versions"]
     rows = {row[0]: row[1] for row in found.rows}
-    assert rows["software of the last run"].startswith("meniscal_measure ")
-    assert rows["conventions.threshold_mm"] == "3.0"
+    assert rows["Software of the last run"].startswith("meniscal_measure ")
+    assert rows["Threshold (mm)"] == "3.0"
     assert rows["60 readings"] == (
         "chosen by the reader; line through both plateau rims; > 3 mm, exactly 3 is not above"
     )
-    assert "numpy" in rows["this report"]
+    assert "numpy" in rows["This report"]
 
 
 def test_one_icc_is_recommended_and_the_others_are_a_file(blocks: list[Block]) -> None:
