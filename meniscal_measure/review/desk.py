@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -170,7 +170,14 @@ class Desk:
         MeniscalMeasureError
             If the reader has no such task or the images cannot be used.
         """
-        return self._placed(reader, task_id, series, self._open.at_once)
+        number, task = self._task(reader, task_id)
+        key = self._key(reader, task)
+        listed = self.knees[task.knee]
+        asked = "" if self.is_blinded else series or self.drafts.last_images(key)
+        if asked not in ("", self._open.headers(listed).images):
+            listed = replace(listed, series=asked)
+        knee = self._open.at_once(listed)
+        return self._with(OpenTask(key, self._label(number, task), listed, knee, knee), knee)
 
     def open_listed(self, listed: Knee) -> OpenKnee:
         """Open another knee of the list, with its proposal if that is there.
@@ -192,18 +199,6 @@ class Desk:
         """Wait for the proposal as long as its reader stays with the knee, or comes to it next."""
         knee = self._open.while_wanted(place.key.reader, place.listed)
         return None if knee is None else self._with(place, knee)
-
-    def _placed(
-        self, reader: str, task_id: str, series: str, opened: Callable[[Knee], OpenKnee]
-    ) -> OpenTask:
-        number, task = self._task(reader, task_id)
-        key = self.key(reader, task_id)
-        listed = self.knees[task.knee]
-        asked = "" if self.is_blinded else series or self.drafts.last_images(key)
-        if asked not in ("", self._open.headers(listed).images):
-            listed = replace(listed, series=asked)
-        knee = opened(listed)
-        return self._with(OpenTask(key, self._label(number, task), listed, knee, knee), knee)
 
     def _with(self, place: OpenTask, knee: OpenKnee) -> OpenTask:
         return replace(place, knee=knee, shown=blinded(knee) if self.is_blinded else knee)

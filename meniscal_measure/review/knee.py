@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from meniscal_measure.anatomy import Plane, Side
+from meniscal_measure.anatomy import Side
 from meniscal_measure.caliper.checks import check_side
 from meniscal_measure.errors import (
     InputError,
@@ -197,11 +197,6 @@ def series_key(study: Study, stack: Stack) -> str:
     uid = stack.identity.series_instance_uid
     same = [other for other in study.stacks if other.identity.series_instance_uid == uid]
     return uid if len(same) == 1 else f"{uid} {same.index(stack) + 1}"
-
-
-def coronal_stacks(study: Study) -> tuple[Stack, ...]:
-    """List the series a reader may choose among."""
-    return tuple(stack for stack in study.stacks if stack.plane is Plane.CORONAL)
 
 
 def with_proposal(knee: OpenKnee, propose: Propose | None) -> OpenKnee:

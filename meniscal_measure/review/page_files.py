@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping
 from importlib.resources import files
 
 from starlette.requests import Request
@@ -20,19 +22,42 @@ MEDIA_TYPES = {
     ".svg": "image/svg+xml",
 }
 
+SCRIPT = re.compile(r'  <script type="module" src="(\w+\.js)"></script>')
+IMPORT = re.compile(r'^import .* from "\./(\w+\.js)";$', re.MULTILINE)
+
 
 def page_routes(first: str) -> list[Route]:
     """One fixed route for each file of the pages: no path of a request ever reaches the disk.
 
     `first` is the file at the root.
     """
+    folder = files(__package__).joinpath("page")
+    texts = {file.name: file.read_text("utf-8") for file in folder.iterdir()}
     routes = []
-    for file in files(__package__).joinpath("page").iterdir():
-        suffix = file.name[file.name.rfind(".") :]
+    for name, text in texts.items():
+        suffix = name[name.rfind(".") :]
         if suffix in MEDIA_TYPES:
-            path = "/" if file.name == first else f"/{file.name}"
-            routes.append(Route(path, _fixed(file.read_bytes(), MEDIA_TYPES[suffix])))
+            whole = with_preloads(text, texts) if suffix == ".html" else text
+            path = "/" if name == first else f"/{name}"
+            routes.append(Route(path, _fixed(whole.encode(), MEDIA_TYPES[suffix])))
     return routes
+
+
+def with_preloads(page: str, texts: Mapping[str, str]) -> str:
+    """Name all modules of a page in its head: none waits until another one imports it.
+
+    Examples
+    --------
+    >>> page = '  <script type="module" src="a.js"></script>'
+    >>> print(with_preloads(page, {"a.js": 'import { b } from "./b.js";', "b.js": ""}))
+      <link rel="modulepreload" href="b.js">
+      <script type="module" src="a.js"></script>
+    """
+    modules = SCRIPT.findall(page)
+    for module in modules:  # grows meanwhile
+        modules += dict.fromkeys(set(IMPORT.findall(texts[module])) - set(modules))
+    links = [f'  <link rel="modulepreload" href="{each}">\n' for each in sorted(modules[1:])]
+    return SCRIPT.sub(lambda script: "".join([*links, script[0]]), page)
 
 
 def _fixed(content: bytes, media_type: str) -> Endpoint:

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from meniscal_measure.anatomy import Plane
 from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM
 from meniscal_measure.caliper.reading import CompartmentReading, Conventions, Reading, SliceReading
 from meniscal_measure.findings import Finding
@@ -29,7 +30,7 @@ from meniscal_measure.report.words import (
     value_words,
 )
 from meniscal_measure.review.grey_windows import grey_windows
-from meniscal_measure.review.knee import OpenKnee, coronal_stacks, series_key
+from meniscal_measure.review.knee import OpenKnee, series_key
 from meniscal_measure.review.measuring import Measured
 from meniscal_measure.review.side_planes import side_planes
 from meniscal_measure.review.state import IMAGE_SIDES, QUALITY_WORDS
@@ -101,8 +102,8 @@ def _series(knee: OpenKnee) -> Json:
     """Name the coronal series of the study; none where their identity was taken away."""
     choices = [
         {"key": series_key(knee.study, stack), "words": _series_words(stack)}
-        for stack in coronal_stacks(knee.study)
-        if stack.identity.series_instance_uid
+        for stack in knee.study.stacks
+        if stack.plane is Plane.CORONAL and stack.identity.series_instance_uid
     ]
     key = knee.images if choices else ""
     return {"key": key, "reason": knee.choice.reason, "choices": choices}

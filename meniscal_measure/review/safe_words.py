@@ -15,7 +15,7 @@ from meniscal_measure.errors import (
 SAFE_ERRORS = (EdgeNotFoundError, LandmarkError, StaleStateError)
 """Errors whose messages speak of landmarks on the slice and nothing else."""
 
-CONTACT = "Tell the person who keeps the study; the window the program runs in says more."
+CONTACT = "Tell whoever runs the study; the window of the program says more."
 
 REPLACEMENTS: dict[type[MeniscalMeasureError], str] = {
     UnreadableFileError: f"An image of this knee is missing or cannot be read. {CONTACT}",
