@@ -69,7 +69,11 @@ def endpoint(answer: Answer[DeskT], desk: DeskT) -> Endpoint:
                 raise UsageError("The request must be a JSON object.")
             return await run_in_threadpool(answer, desk, reader, request, body)
         except MeniscalMeasureError as error:
-            return _error(error, desk)
+            if desk.is_blinded:
+                print(printable(str(error)), file=sys.stderr)
+            status = next(code for kind, code in STATUS.items() if isinstance(error, kind))
+            words = safe_words(error, blinded=desk.is_blinded)
+            return _in_words(type(error).__name__, words, status)
         except (ValueError, KeyError, TypeError, RecursionError) as error:  # of the body
             _print_fault(error)
             return _in_words(
@@ -92,13 +96,6 @@ def _print_fault(error: BaseException) -> None:
         for frame in traceback.extract_tb(error.__traceback__)
     ]
     print(f"{type(error).__name__} at {' > '.join(places[-PRINTED_PLACES:])}", file=sys.stderr)
-
-
-def _error(error: MeniscalMeasureError, desk: Blindable) -> JSONResponse:
-    if desk.is_blinded:
-        print(printable(str(error)), file=sys.stderr)
-    status = next(code for kind, code in STATUS.items() if isinstance(error, kind))
-    return _in_words(type(error).__name__, safe_words(error, blinded=desk.is_blinded), status)
 
 
 def _in_words(kind: str, message: str, status: int) -> JSONResponse:

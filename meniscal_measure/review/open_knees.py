@@ -10,7 +10,6 @@ from collections import OrderedDict
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
 from dataclasses import replace
-from functools import partial
 from threading import Condition, Lock, Thread
 from typing import Generic, TypeVar
 
@@ -70,7 +69,7 @@ class OpenKnees:
         with self._reading:  # two requests for a knee do not read its headers twice
             result = self._headers.get(knee)
             if result is None:
-                result = _done(lambda: open_knee(knee))
+                result = _done(open_knee, knee)
                 if result.exception() is None:  # a study that is being copied is tried again
                     self._headers.put(knee, result)
         return result.result()
@@ -81,7 +80,7 @@ class OpenKnees:
         with self._changed:
             result = self._wholes.get(knee)
             if result is None and (self._propose is None or opened.knee.landmarks is not None):
-                result = _done(lambda: with_proposal(opened, None))
+                result = _done(with_proposal, opened, None)
                 self._wholes.put(knee, result)
         return opened if result is None else result.result()
 
@@ -116,7 +115,7 @@ class OpenKnees:
         with self._on_slice:
             result = self._on_slices.get((knee, index))
             if result is None:
-                result = _done(lambda: self._proposed_on(opened, index))
+                result = _done(self._proposed_on, opened, index)
                 self._on_slices.put((knee, index), result)
         return replace(opened, on_slices=result.result().on_slices)
 
@@ -153,7 +152,7 @@ class OpenKnees:
             with self._changed:
                 self._changed.wait_for(lambda: next(self._due(), None) is not None)
                 knee = next(self._due())
-            result = _done(partial(self._proposed, knee))
+            result = _done(self._proposed, knee)
             with self._changed:
                 self._wholes.put(knee, result)
                 self._changed.notify_all()
@@ -171,11 +170,11 @@ class OpenKnees:
                     yield wanted[rank]
 
 
-def _done(act: Callable[[], OpenKnee]) -> Future[OpenKnee]:
+def _done(act: Callable[..., OpenKnee], *given: object) -> Future[OpenKnee]:
     """Do something now and hold what came of it, an error included."""
     result: Future[OpenKnee] = Future()
     try:
-        result.set_result(act())
+        result.set_result(act(*given))
     except BaseException as error:  # raised again where the knee is asked for
         result.set_exception(error)
     return result

@@ -196,8 +196,7 @@ def _side(place: OpenTask, request: Request) -> tuple[SidePlane, int]:
 
 
 def _plane_slice(desk: Desk, reader: str, request: Request, body: Json) -> Response:
-    place = _place(desk, reader, request)
-    side, index = _side(place, request)
+    side, index = _side(_place(desk, reader, request), request)
     return slice_pixels(side.stack, index)
 
 

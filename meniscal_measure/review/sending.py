@@ -90,7 +90,8 @@ class Sender:
 
     def progress(self, signing: Signing) -> Progress:
         """Say where a signing is on its way."""
-        if self._has_arrived(signing):
+        folder = self._folder_of(signing)
+        if (folder / SENT).exists() and not any(path.exists() for path in _files(folder)):
             return Progress(Stage.ARRIVED, f"Stored in {self._destination.peer.name}.")
         waiting = Progress(Stage.WAITING, f"On its way to {self._destination.peer.name}.")
         return self._progress.get(signing.digest, waiting)
@@ -136,10 +137,6 @@ class Sender:
             for path in _files(folder):
                 path.unlink()  # the log stays
         return outcomes
-
-    def _has_arrived(self, signing: Signing) -> bool:
-        folder = self._folder_of(signing)
-        return (folder / SENT).exists() and not any(path.exists() for path in _files(folder))
 
     def _folder_of(self, signing: Signing) -> Path:
         return self._folder / signing.digest[:32]

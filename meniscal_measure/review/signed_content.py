@@ -5,19 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
-from typing import Any
 
 from meniscal_measure import __version__
 from meniscal_measure.caliper.reading import Conventions, Reading
 from meniscal_measure.records.codec import reading_to_dict
 from meniscal_measure.review.knee import OpenKnee
 from meniscal_measure.review.measuring import Measured, measure_proposal
-from meniscal_measure.review.present import extrusions
+from meniscal_measure.review.present import Json, extrusions
 from meniscal_measure.review.reading_plan import Blinding
 from meniscal_measure.review.state import State
 from meniscal_measure.series.choose import describe
-
-Json = dict[str, Any]
 
 REJECTION_REASONS = (
     "Images cannot be read",

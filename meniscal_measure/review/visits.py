@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from threading import Lock
 from typing import TYPE_CHECKING
 
+from pydicom.dataset import Dataset
+
 from meniscal_measure.errors import MeniscalMeasureError
 from meniscal_measure.records.codec import reading_from_dict
 from meniscal_measure.records.journal import Signing, Verdict
@@ -56,7 +58,7 @@ class Visits:
 
     def __init__(self, knees: Sequence[Knee]) -> None:
         self._knees = knees
-        self._found: dict[Knee, _Visit | None] = {}
+        self._found: dict[Knee, _Visit] = {}
         self._reading = Lock()
 
     def before(self, desk: Desk, task: OpenTask) -> EarlierVisit | None:
@@ -81,19 +83,16 @@ class Visits:
         same = [
             (visit.day, knee)
             for visit, knee in found
-            if visit is not None and visit.patient == own.patient and "" < visit.day < own.day
+            if visit.patient == own.patient and "" < visit.day < own.day
         ]
         for _, knee in sorted(same, key=lambda each: each[0], reverse=True):
             yield knee
 
-    def _visit(self, knee: Knee) -> _Visit | None:
+    def _visit(self, knee: Knee) -> _Visit:
         if knee not in self._found:
-            header = first_header(knee.study, VISIT_ATTRIBUTES)
-            if header is None:
-                self._found[knee] = None
-            else:
-                patient, name, day = (str(header.get(each, "")) for each in VISIT_ATTRIBUTES)
-                self._found[knee] = _Visit((patient, name), day)
+            header = first_header(knee.study, VISIT_ATTRIBUTES) or Dataset()
+            patient, name, day = (str(header.get(each, "")) for each in VISIT_ATTRIBUTES)
+            self._found[knee] = _Visit((patient, name), day)
         return self._found[knee]
 
 

@@ -149,7 +149,7 @@ function drawCross(context) {
 }
 
 /** @param {Context} context @param {Path2D} path @param {string} colour @param {number} weight */
-function withHalo(context, path, colour, weight) {
+export function withHalo(context, path, colour, weight) {
   for (const [style, width] of /** @type {[string, number][]} */ ([["#000000b0", weight + 2.2], [colour, weight]])) {
     context.strokeStyle = style;
     context.lineWidth = width;

@@ -1,6 +1,7 @@
 /** The earlier visit beside the slice in view: same millimetres, same window, and said how its slice was found. */
 
 import { byId, setShown, setText } from "./dom.js";
+import { pixelsOf } from "./edits.js";
 import { distanceTo, followed, toPatient, toStack } from "./geometry.js";
 import { Painted, Slices } from "./slices.js";
 import { messageOf } from "./types.js";
@@ -68,7 +69,7 @@ export class Earlier {
   draw() {
     const [reading, visit, slices, viewport] = [this.#reading, this.#visit, this.#slices, this.#viewport];
     if (this.#figure.hidden || !reading?.isBegun || !visit || !slices || !viewport) return;
-    const { index, words, centre } = matched(visit, reading);
+    const { index, words, centre } = matched(visit, viewport, reading);
     if (index !== this.#wanted) slices.want(index); // once: what cannot be read is not asked for in every frame
     this.#wanted = index;
     const name = visit.slices[index].short;
@@ -93,18 +94,17 @@ export class Earlier {
   }
 }
 
-/** Find the slice of a visit that belongs beside the one in view. @param {Visit} visit @param {Reading} reading @returns {Match} */
-function matched(visit, { knee, shown, state, view: { viewport } }) {
+/** Find the slice of a visit that belongs beside the one in view. @param {Visit} visit @param {Viewport} own of the visit @param {Reading} reading @returns {Match} */
+function matched(visit, own, { knee, shown, state, view: { viewport } }) {
   const { geometry } = visit;
   if (visit.is_linked) {
     const middle = toPatient(knee.geometry, shown, viewport.toPixel(viewport.width / 2, viewport.height / 2));
     const { index, pixel } = toStack(geometry, middle);
     const offMm = distanceTo(geometry, index, middle);
-    return { index, words: offMm < 1 ? LINKED : `${ELSEWHERE}, ${offMm.toFixed(1)} mm from it`, centre: mmOf(visit, pixel) };
+    return { index, words: offMm < 1 ? LINKED : `${ELSEWHERE}, ${offMm.toFixed(1)} mm from it`, centre: own.toMm(pixel) };
   }
-  const own = Object.values(state.landmarks[state.slice] ?? {}).map(({ pixel }) => pixel);
-  const from = centreOf(knee, own);
-  const to = centreOf(visit, visit.joint);
+  const from = centreOf(viewport, pixelsOf(state.landmarks[state.slice] ?? {}));
+  const to = centreOf(own, visit.joint);
   const { centre } = viewport;
   const reference = visit.slice ?? Math.floor(geometry.origins.length / 2);
   return {
@@ -114,18 +114,11 @@ function matched(visit, { knee, shown, state, view: { viewport } }) {
   };
 }
 
-/** @typedef {{rows: number, columns: number, row_spacing_mm: number, column_spacing_mm: number}} Image */
-
-/** @param {Image} image @param {import("./types.js").Pixel} pixel @returns {[number, number]} */
-function mmOf(image, [column, row]) {
-  return [column * image.column_spacing_mm, row * image.row_spacing_mm];
-}
-
-/** Middle of the landmarks, else of the image. @param {Image} image @param {import("./types.js").Pixel[]} pixels */
-function centreOf(image, pixels) {
-  const places = pixels.length ? pixels : [/** @type {[number, number]} */ ([image.columns / 2, image.rows / 2])];
+/** Middle of the landmarks, else of the image; millimetres. @param {Viewport} viewport @param {import("./types.js").Pixel[]} pixels */
+function centreOf(viewport, pixels) {
+  const places = pixels.length ? pixels : [[viewport.image.columns / 2, viewport.image.rows / 2]];
   const mean = (/** @type {0 | 1} */ axis) => places.reduce((sum, place) => sum + place[axis], 0) / places.length;
-  return mmOf(image, [mean(0), mean(1)]);
+  return viewport.toMm([mean(0), mean(1)]);
 }
 
 /** The same part of its automatic window as the slice in view has of its own. @param {Visit} visit @param {Reading} reading @returns {[number, number]} */

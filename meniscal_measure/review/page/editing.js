@@ -1,6 +1,6 @@
 /** Setting landmarks: dragging, placing, nudging, snapping, carrying, and which slice is measured. */
 
-import { accepted, carried, setByHand, without } from "./edits.js";
+import { accepted, carried, setByHand } from "./edits.js";
 import { isSnappable, landmarkOf, messageOf } from "./types.js";
 
 /** @typedef {import("./types.js").Pixel} Pixel */
@@ -125,8 +125,8 @@ export class Editing {
 
   remove() {
     const { reading } = this;
-    const { landmarks, selection: { name } } = reading;
-    if (reading.mayChange() && name && name in landmarks) this.#change(without(landmarks, name));
+    const { [reading.selection.name ?? ""]: removed, ...others } = reading.landmarks;
+    if (reading.mayChange() && removed) this.#change(others);
   }
 
   /** Choose the slice that is measured; its landmarks start from those of the slice chosen before. */

@@ -24,11 +24,6 @@ export function accepted(knee, landmarks) {
     [name, landmark.carried_from === null ? landmark : setByHand(knee, landmark.pixel)]));
 }
 
-/** @param {Landmarks} landmarks @param {string} name */
-export function without(landmarks, name) {
-  return Object.fromEntries(Object.entries(landmarks).filter(([each]) => each !== name));
-}
-
 /** @param {Landmarks} landmarks @returns {Pixel[]} */
 export function pixelsOf(landmarks) {
   return Object.values(landmarks).map(({ pixel }) => pixel);

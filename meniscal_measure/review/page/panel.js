@@ -143,12 +143,13 @@ export class Panel {
     }
     for (const [name, button] of this.#buttons) {
       const isSelected = String(name === selected);
-      button.classList.toggle("absent", !(name in landmarks));
+      const landmark = landmarks[name];
+      button.classList.toggle("absent", !landmark);
       if (button.getAttribute("aria-pressed") !== isSelected) button.setAttribute("aria-pressed", isSelected);
       const words = /** @type {Element} */ (button.querySelector(".state"));
-      setText(words, placing(landmarks[name], name));
-      words.classList.toggle("away", landmarks[name]?.carried_from == null);
-      button.classList.toggle("unconfirmed", isUnconfirmed(landmarks[name]));
+      setText(words, placing(landmark, name));
+      words.classList.toggle("away", landmark?.carried_from == null);
+      button.classList.toggle("unconfirmed", landmark?.origin === "proposed" || landmark?.carried_from != null);
     }
     /** @type {HTMLButtonElement} */ (byId("remove")).disabled = !(selected && selected in landmarks);
     setShown(byId("carry"), !isMeasuredSlice && Object.keys(state.landmarks[state.slice] ?? {}).length > 0);
@@ -238,11 +239,6 @@ function signedWords(signed) {
     : " Changed since: sign again to record the change.";
   const since = signed.is_current ? "" : stale;
   return `${what} by ${signed.by}, ${when}, record ${signed.number}.${since}`;
-}
-
-/** @param {import("./types.js").Landmark | undefined} landmark */
-function isUnconfirmed(landmark) {
-  return landmark !== undefined && (landmark.origin === "proposed" || landmark.carried_from !== null);
 }
 
 /** @param {import("./types.js").Landmark | undefined} landmark @param {string} name */

@@ -4,7 +4,7 @@
  */
 
 import { byId, make, setShown, setText } from "./dom.js";
-import { drawPlace } from "./drawing.js";
+import { drawPlace, withHalo } from "./drawing.js";
 import { toPatient, toStack } from "./geometry.js";
 import { SliceCanvas } from "./slice_canvas.js";
 import { Slices } from "./slices.js";
@@ -146,10 +146,6 @@ function drawLine(context, viewport, cut, dash) {
   path.moveTo(...viewport.toScreen(cut[0]));
   path.lineTo(...viewport.toScreen(cut[1]));
   context.setLineDash(dash);
-  for (const [style, width] of /** @type {[string, number][]} */ ([["#000", 3.5], [LINE, 1.8]])) {
-    context.strokeStyle = style;
-    context.lineWidth = width;
-    context.stroke(path);
-  }
+  withHalo(context, path, LINE, 1.8);
   context.setLineDash([]);
 }

@@ -58,7 +58,12 @@ export class Reading {
     this.sending = new Sending(api, this.path, () => this.changed());
     this.slices = new Slices(api, `${this.path}/slices`, knee.slices.length, () => this.changed());
     this.saver = new Saver(api, this.path, {
-      saved: (working) => this.#saved(working),
+      saved: (working) => {
+        this.working = working;
+        this.sending.follow(working.sending);
+        this.say("All saved");
+        if (this.measurer.hasFailed) this.measurer.ask("all");
+      },
       rested: () => this.changed(),
       stale: (message) => void this.takeNewest(message),
       refused: (message) => void this.takeNewest(`The last change was refused: ${message}`),
@@ -240,14 +245,6 @@ export class Reading {
       requestAnimationFrame(() => requestAnimationFrame(done));
       setTimeout(done, 1000); // a window out of sight draws nothing, and signing says so
     });
-  }
-
-  /** @param {import("./types.js").Working} working */
-  #saved(working) {
-    this.working = working;
-    this.sending.follow(working.sending);
-    this.say("All saved");
-    if (this.measurer.hasFailed) this.measurer.ask("all");
   }
 
   /** @param {string} words @param {string} [trouble] */

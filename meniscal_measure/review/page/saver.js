@@ -82,7 +82,10 @@ export class Saver {
   /** @param {unknown} error @param {State} state */
   #failed(error, state) {
     if (error instanceof ApiError && !error.isPassing) {
-      this.drop();
+      clearTimeout(this.#timer); // the program will never take what is not saved yet
+      this.#waiting = null;
+      this.isFailing = false;
+      this.unsaved.clear();
       (error.kind === "StaleStateError" ? this.on.stale : this.on.refused)(error.message);
       return;
     }
@@ -91,14 +94,6 @@ export class Saver {
     this.on.failed(messageOf(error));
     clearTimeout(this.#timer);
     this.#timer = window.setTimeout(() => void this.flush(), RETRY_MS);
-  }
-
-  /** Give up what is not saved yet: the program will not take it. */
-  drop() {
-    clearTimeout(this.#timer);
-    this.#waiting = null;
-    this.isFailing = false;
-    this.unsaved.clear();
   }
 
   /** Note what the store holds now. @param {Working} working */

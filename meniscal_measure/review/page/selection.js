@@ -55,16 +55,14 @@ export class Selection {
 
   /** Show in every linked plane what is pointed at on the slice in view. @param {Pixel} pixel */
   pointAt(pixel) {
-    this.take(null);
     this.#mark(pixel);
-    this.reading.changed();
+    this.take(null);
   }
 
   /** Go to a place that was pointed at in another plane. @param {Vector} place */
   goTo(place) {
-    this.take(null);
     this.crosshair = place;
+    this.take(null);
     this.reading.show(toStack(this.reading.knee.geometry, place).index);
-    this.reading.changed();
   }
 }

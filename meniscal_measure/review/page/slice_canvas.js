@@ -34,15 +34,11 @@ export class SliceCanvas {
     this.owner = owner;
     element.addEventListener("wheel", (event) => this.#turn(event), { passive: false });
     element.addEventListener("keydown", (event) => this.#key(event));
-    this.#listenToDrags();
-  }
-
-  #listenToDrags() {
-    this.element.addEventListener("pointerdown", (event) => {
-      this.element.setPointerCapture(event.pointerId);
+    element.addEventListener("pointerdown", (event) => {
+      element.setPointerCapture(event.pointerId);
       this.#press = { x: event.offsetX, y: event.offsetY, moved: false };
     });
-    this.element.addEventListener("pointermove", ({ offsetX: x, offsetY: y }) => {
+    element.addEventListener("pointermove", ({ offsetX: x, offsetY: y }) => {
       const press = this.#press;
       if (!press) return;
       press.moved ||= Math.hypot(x - press.x, y - press.y) > CLICK_PX;
@@ -51,12 +47,12 @@ export class SliceCanvas {
       [press.x, press.y] = [x, y];
       this.draw();
     });
-    this.element.addEventListener("pointerup", () => {
+    element.addEventListener("pointerup", () => {
       const press = this.#press;
       this.letGo();
       if (press && !press.moved && this.#isDrawn && this.#viewport) this.owner.pointed(this.#viewport.toPixel(press.x, press.y));
     });
-    this.element.addEventListener("pointercancel", () => this.letGo());
+    element.addEventListener("pointercancel", () => this.letGo());
   }
 
   /** Take a press for no click: what it was meant for is not in view any more. */

@@ -1,7 +1,7 @@
 /** The slice with its marks: drawn when something changed, once a frame. */
 
 import { byId, setShown, setText } from "./dom.js";
-import { drawCaliper, drawLandmark, drawPlace, Ink } from "./drawing.js";
+import { drawCaliper, drawLandmark, drawPlace, Ink, withHalo } from "./drawing.js";
 import { toStack } from "./geometry.js";
 import { Painted } from "./slices.js";
 import { wordsOf } from "./types.js";
@@ -154,7 +154,7 @@ export class Stage {
     context.save();
     const part = (ratio * this.#insetPx) / INSET_PX;
     context.setTransform(part, 0, 0, part, middle, middle);
-    crosshair(context);
+    withHalo(context, new Path2D("M-60 0H-7M7 0H60M0 -60V-7M0 7V60"), "#fff", 1);
     context.restore();
   }
 
@@ -181,17 +181,6 @@ function clickWords(reading, selected) {
   const what = `Click the ${wordsOf(selected)}`;
   if (reading.isMeasuredSlice) return what;
   return reading.isFree ? `${what}: ${reading.nameOf(reading.shown)} will be measured` : `${what} (beside the measured slice)`;
-}
-
-/** @param {CanvasRenderingContext2D} context */
-function crosshair(context) {
-  const path = new Path2D("M-60 0H-7M7 0H60M0 -60V-7M0 7V60");
-  context.strokeStyle = "#000000b0";
-  context.lineWidth = 3;
-  context.stroke(path);
-  context.strokeStyle = "#fff";
-  context.lineWidth = 1;
-  context.stroke(path);
 }
 
 /** @param {HTMLCanvasElement} canvas @param {CanvasRenderingContext2DSettings} [settings] */

@@ -142,10 +142,7 @@ export class Viewport {
   }
 
   #size() {
-    return [
-      this.image.columns * this.image.column_spacing_mm,
-      this.image.rows * this.image.row_spacing_mm,
-    ];
+    return this.toMm([this.image.columns, this.image.rows]);
   }
 
   #stayInSight() {
