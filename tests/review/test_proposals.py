@@ -31,6 +31,7 @@ from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.workflow import measure_placed
 from meniscal_measure.workflow.placing import Placed
 from tests.review.conftest import Serve, Show
+from tests.review.on_page import Held
 
 NAME = "exactly-3mm"
 TO_CHECK = Finding(Code.RIMS_UNEVEN)
@@ -203,6 +204,25 @@ def test_a_reader_who_looks_at_another_slice_stays_there_when_the_proposal_comes
         route.continue_()
     expect(page.locator("#slice-why")).to_contain_text("Proposed: slice 7")
     expect(page.locator("#slice-where")).to_contain_text("6 of 13; slice 7, image 7 is measured")
+
+
+def test_a_proposal_that_was_asked_for_leaves_a_reader_where_he_went_meanwhile(
+    desk_with: Callable[..., Desk], served: Serve, shown: Show
+) -> None:
+    page = shown(served(desk_with()))
+    propose = Held(page, "**/propose")
+    page.keyboard.press("PageUp")
+    page.keyboard.press("H")
+    propose.wait()
+    page.keyboard.press("PageUp")
+    expect(page.locator("#slice-label")).to_have_text("Slice 5 / 13")
+    propose.let_through()
+
+    expect(page.locator("#todo")).to_have_text("Proposed: slice 6, image 6. Home shows it")
+    expect(page.locator("#slice-label")).to_have_text("Slice 5 / 13")
+    page.keyboard.press("Home")
+    expect(page.locator("#slice-where")).to_have_text("6 of 13; this one is measured")
+    expect(page.locator("#todo")).to_be_hidden()
 
 
 def test_what_to_check_on_another_slice_is_still_said_after_a_restart(

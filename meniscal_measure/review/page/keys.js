@@ -52,7 +52,7 @@ export const KEYS = [
   { group: "Slices", keys: ["PageUp", "PageDown"], words: "Previous slice, next slice",
     act: (reading, _ask, key) => reading.leaf(key === "PageUp" ? -1 : 1) },
   { group: "Slices", keys: ["Home"], words: "Go to the proposed slice, else to the measured one",
-    act: (reading) => reading.show(reading.proposal.found?.slice ?? reading.state.slice) },
+    act: (reading) => reading.show(reading.proposal.home) },
   { group: "Slices", keys: ["M"], words: "Measure on this slice", act: (reading) => reading.editing.measureHere() },
   { group: "Slices", keys: ["H"], words: "Propose landmarks on this slice", act: (reading) => void reading.proposal.proposeHere() },
   { group: "Slices", keys: ["C"], words: "Carry the measured landmarks to this slice", act: (reading) => reading.editing.carry() },

@@ -32,6 +32,12 @@ export class Proposal {
     this.isAwaited = isAwaited;
   }
 
+  /** Where to look first: at what came unseen, else at what was proposed when the knee was opened. */
+  get home() {
+    const { slice } = this.reading.state;
+    return this.isUnseen ? slice : (this.found?.slice ?? slice);
+  }
+
   /** Take a proposal that was waited for. The reader may have begun by hand meanwhile. @param {import("./types.js").Proposal & {state: State}} answer */
   async arrived(answer) {
     const { reading } = this;
@@ -84,18 +90,21 @@ export class Proposal {
       const answer = await reading.editing.during(reading.api.post(`${reading.path}/slices/${shown}/propose`, { state }));
       if (answer.declined) reading.say("Nothing is proposed", `Nothing is proposed on ${reading.nameOf(shown)}: ${answer.declined}`);
       else if (reading.state !== state || reading.hindrance) reading.say("The knee was changed meanwhile, so the proposal was not used");
-      else this.#put(answer.state);
+      else this.#put(answer.state, reading.shown === shown);
     } catch (error) {
       reading.say("Nothing is proposed", messageOf(error));
     }
   }
 
-  /** @param {State} state */
-  #put(state) {
+  /** @param {State} state @param {boolean} isWaitedFor whether the reader still looks where it was asked for */
+  #put(state, isWaitedFor = true) {
     const { reading } = this;
     reading.state = state;
-    reading.show(state.slice);
-    reading.zoomToJoint();
+    this.isUnseen = !isWaitedFor;
+    if (isWaitedFor) {
+      reading.show(state.slice);
+      reading.zoomToJoint();
+    }
     reading.speak(`Proposed on ${reading.nameOf(state.slice)}, which is the measured slice now`);
     reading.selection.take(reading.selection.missing);
     reading.save();

@@ -23,7 +23,7 @@ export class Tools {
     this.#on("zoom-joint", (reading) => reading.zoomToJoint());
     this.#on("zoom-all", ({ view }) => view.move((viewport) => viewport.fitAll()));
     this.#on("snap", (reading) => void reading.editing.snap(reading.selection.name));
-    this.#on("slice-proposed", (reading) => reading.show(reading.proposal.found?.slice ?? reading.state.slice));
+    this.#on("slice-proposed", (reading) => reading.show(reading.proposal.home));
     this.#on("propose-here", (reading) => void reading.proposal.proposeHere());
     this.#on("slice-use", (reading) => reading.editing.measureHere());
   }
