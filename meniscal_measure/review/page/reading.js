@@ -217,6 +217,7 @@ export class Reading {
       const working = await this.saver.inTurn(ask);
       if (!working) return false;
       this.state = working.state;
+      this.proposal.isUnseen = false;
       this.measurer.ask("all");
       return true;
     } catch (error) {

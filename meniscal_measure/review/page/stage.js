@@ -163,7 +163,7 @@ export class Stage {
     const { selection: { name: selected }, landmarks, slices, shown, isBegun } = reading;
     const trouble = slices.trouble(shown);
     const isMissing = isBegun && selected !== null && !(selected in landmarks) && !trouble;
-    const unseen = reading.proposal.isUnseen ? `Proposed: ${reading.nameOf(reading.state.slice)}. Home shows it` : "";
+    const unseen = reading.proposal.isUnseen && !reading.isMeasuredSlice ? `Proposed: ${reading.nameOf(reading.state.slice)}. Home shows it` : "";
     const words = trouble || (isMissing ? clickWords(reading, selected) : unseen) || (isBegun ? "" : "Opening…");
     setShown(this.#todo, Boolean(words));
     setText(this.#todo, words);
