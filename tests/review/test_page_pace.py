@@ -66,13 +66,14 @@ def test_what_is_chosen_while_a_knee_is_opened_stays_chosen(opening: tuple[Held,
     expect(page.locator(CARD)).to_contain_text("3.50")
 
 
-@pytest.mark.parametrize("key", ["Shift+ArrowLeft", "u", "a", "m", "h", "e", "Delete", "Enter"])
-def test_a_key_that_can_do_nothing_yet_says_so(opening: tuple[Held, Page], key: str) -> None:
+def test_a_key_that_can_do_nothing_yet_says_so(opening: tuple[Held, Page]) -> None:
     _, page = opening
     page.keyboard.press("2")
-    page.keyboard.press(key)
+    for key in ("Shift+ArrowLeft", "u", "a", "m", "h", "e", "Delete", "Enter"):
+        page.evaluate("() => { document.getElementById('saved').textContent = ''; }")
+        page.keyboard.press(key)
 
-    expect(page.locator("#saved")).to_have_text("Not done. The knee is still being opened.")
+        expect(page.locator("#saved")).to_have_text("Not done. The knee is still being opened.")
 
 
 def test_nothing_is_signed_or_written_before_the_knee_is_open(
