@@ -49,9 +49,11 @@ def saved_on(desk: Desk, at: int = 0) -> Any:
 
 def test_what_is_chosen_while_a_knee_is_opened_stays_chosen(opening: tuple[Held, Page]) -> None:
     working, page = opening
+    whole = page.locator("#stage").get_attribute("data-view") or ""
     for key in ("2", "w", "+"):
         page.keyboard.press(key)
     expect(page.locator("#window-preset")).to_have_value("meniscus")
+    expect(page.locator("#stage")).not_to_have_attribute("data-view", whole)
     zoomed = json.loads(page.locator("#stage").get_attribute("data-view") or "")["scale"]
     working.let_through()
 
