@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -96,11 +96,11 @@ class Journal:
         )
         return signing
 
-    def all(self) -> Iterator[Signing]:
+    def all(self) -> list[Signing]:
         """Every signing, oldest first."""
         with self._store.reading() as connection:
-            rows = connection.execute(f"SELECT {_COLUMNS} FROM signing ORDER BY number").fetchall()
-        return map(_signing, rows)
+            rows = connection.execute(f"SELECT {_COLUMNS} FROM signing ORDER BY number")
+            return [_signing(row) for row in rows]
 
     def latest(self, key: TaskKey) -> Signing | None:
         """Newest signing of one reading; None before the first."""

@@ -61,3 +61,16 @@ def test_damaged_flags_are_said_to_be_damage(
 
     with pytest.raises(OutputError, match=r"signed\.sqlite cannot be used"):
         Journal(SignedStore(tmp_path / "signed.sqlite", {})).outcomes()
+
+
+def test_a_verdict_that_is_none_is_said_to_be_damage(
+    tmp_path: Path, content: dict[str, Any]
+) -> None:
+    path = tmp_path / "signed.sqlite"
+    sign(path, content)
+    whole = path.read_bytes()
+    assert b"AK1measured" in whole  # reader, knee and verdict, as SQLite stores a row
+    path.write_bytes(whole.replace(b"AK1measured", b"AK1Measured"))
+
+    with pytest.raises(OutputError, match=r"signed\.sqlite cannot be used"):
+        list(signed_readings(path))
