@@ -34,7 +34,7 @@ class Fact:
 
     value: float | str
     origin: str
-    """Entered, or measured and how surely."""
+    """Whether it was entered or measured, with its uncertainty."""
     where: tuple[TracedSlice, ...] = ()
 
 
@@ -47,7 +47,7 @@ class CandidateLine:
     value: str
     origin: str
     summary: str
-    """"favourable", "unfavourable", "conflicting", or why there is nothing to say."""
+    """"favourable", "unfavourable" or "conflicting"; else why none of them."""
     findings: tuple[str, ...]
     where: tuple[TracedSlice, ...] = ()
 
@@ -81,7 +81,7 @@ def _line(name: str, words: str, fact: Fact | None, figures: Published) -> Candi
 
 
 def applies(entry: SeriesFinding, value: float | str) -> bool:
-    """Whether a finding speaks of knees with this value.
+    """Whether a finding is about knees with this value.
 
     Examples
     --------
@@ -101,7 +101,7 @@ def applies(entry: SeriesFinding, value: float | str) -> bool:
 
 
 def summary(found: list[SeriesFinding]) -> str:
-    """Say which way the series point, and where they disagree.
+    """Sum up the direction of the findings, and whether they disagree.
 
     A finding of no difference against one that is unfavourable is a conflict too.
     """
@@ -110,4 +110,4 @@ def summary(found: list[SeriesFinding]) -> str:
         return "conflicting"
     if ways:
         return SUMMARIES[ways.pop()]
-    return SUMMARIES[Direction.TREND] if found else "no series in the list speaks of this value"
+    return SUMMARIES[Direction.TREND] if found else "no series in the list covers this value"

@@ -31,7 +31,8 @@ LARGEST_ERROR_MM = 1.5
 """A registration less certain than this finds no slice: half the usual slice spacing of 3 mm."""
 
 LARGEST_TILT_DEG = 20.0
-"""Slices turned further against each other cut the body otherwise (common practice, no source)."""
+"""Slices tilted further against each other cut the body differently (common practice, no
+source)."""
 
 
 @dataclass(frozen=True)
@@ -115,13 +116,24 @@ def same_slice(
     return index, float(offsets[index])
 
 
-def compared(baseline: KneeExamination, follow_up: KneeExamination) -> FollowUp:
+def registered(baseline: KneeExamination, follow_up: KneeExamination) -> Registration:
+    """Find the tibia of the baseline in the follow-up; see `compared` for what is refused."""
+    _checked(baseline, follow_up)
+    contrasts = contrast_match(baseline.stack.contrast, follow_up.stack.contrast)
+    return register_tibia(baseline.tibia(), follow_up.tibia(), contrasts)
+
+
+def compared(
+    baseline: KneeExamination, follow_up: KneeExamination, registration: Registration
+) -> FollowUp:
     """Compare the extrusion of two examinations on the same slice of the bone.
 
     Parameters
     ----------
     baseline, follow_up
         Both measured, the follow-up on the slice that `same_slice` finds, or on those about it.
+    registration
+        As `registered` gives it.
 
     Raises
     ------
@@ -138,22 +150,6 @@ def compared(baseline: KneeExamination, follow_up: KneeExamination) -> FollowUp:
     twice: it is replaced by the slope of the extrusion along the bone times the error of the
     registration, as a standard uncertainty.
     """
-    return compared_on(baseline, follow_up, registered(baseline, follow_up))
-
-
-def registered(baseline: KneeExamination, follow_up: KneeExamination) -> Registration:
-    """Find the tibia of the baseline in the follow-up; see `compared` for what is refused."""
-    _checked(baseline, follow_up)
-    contrasts = contrast_match(baseline.stack.contrast, follow_up.stack.contrast)
-    return register_tibia(baseline.tibia(), follow_up.tibia(), contrasts)
-
-
-def compared_on(
-    baseline: KneeExamination,
-    follow_up: KneeExamination,
-    registration: Registration,
-) -> FollowUp:
-    """Compare as `compared` does, on a registration that is known already."""
     remarks = _checked(baseline, follow_up)
     tilt_deg = _tilt_deg(baseline.stack, follow_up.stack, registration.move)
     if registration.error_mm > LARGEST_ERROR_MM or tilt_deg > LARGEST_TILT_DEG:

@@ -21,7 +21,7 @@ REACH_MM, STEP_MM = 6.0, 0.1
 """Half of the line across the triangle, and the distance of samples on it."""
 
 SHORTEST_MM = 3.0
-"""A triangle shorter than this has no shape to be told on slices of common resolution (common
+"""A triangle shorter than this has no measurable shape on slices of common resolution (common
 practice, no source)."""
 
 

@@ -107,29 +107,20 @@ def limb_measures(places: Mapping[LimbLandmark, FloatArray]) -> dict[LimbMeasure
     180.0
     """
 
-    def along(line: Line) -> FloatArray:
-        return np.asarray(places[line[1]] - places[line[0]], dtype=np.float64)
-
-    def varus() -> FloatArray:
-        return medial * _turn_deg(along(FEMUR), along(TIBIA))
+    def turn(one: Line, other: Line) -> FloatArray:
+        return medial * _turn_deg(_along(places, one), _along(places, other))
 
     def deviation() -> FloatArray:
-        load = along((FEMUR[0], TIBIA[1]))
-        height = _cross(load, along((FEMUR[0], TIBIA[0]))) / np.hypot(*load)
+        load = _along(places, (FEMUR[0], TIBIA[1]))
+        height = _cross(load, _along(places, (FEMUR[0], TIBIA[0]))) / np.hypot(*load)
         return np.asarray(-medial * height, dtype=np.float64)
 
     formulas: dict[LimbMeasure, Callable[[], FloatArray]] = {
-        LimbMeasure.HIP_KNEE_ANKLE: lambda: 180.0 - varus(),
-        LimbMeasure.VARUS: varus,
-        LimbMeasure.LATERAL_DISTAL_FEMORAL: lambda: (
-            medial * _turn_deg(along(FEMUR), along(FEMORAL_LINE))
-        ),
-        LimbMeasure.MEDIAL_PROXIMAL_TIBIAL: lambda: (
-            medial * _turn_deg(along(TIBIA), along(TIBIAL_LINE))
-        ),
-        LimbMeasure.JOINT_LINE_CONVERGENCE: lambda: (
-            medial * _turn_deg(along(FEMORAL_LINE), along(TIBIAL_LINE))
-        ),
+        LimbMeasure.HIP_KNEE_ANKLE: lambda: 180.0 - turn(FEMUR, TIBIA),
+        LimbMeasure.VARUS: lambda: turn(FEMUR, TIBIA),
+        LimbMeasure.LATERAL_DISTAL_FEMORAL: lambda: turn(FEMUR, FEMORAL_LINE),
+        LimbMeasure.MEDIAL_PROXIMAL_TIBIAL: lambda: turn(TIBIA, TIBIAL_LINE),
+        LimbMeasure.JOINT_LINE_CONVERGENCE: lambda: turn(FEMORAL_LINE, TIBIAL_LINE),
         LimbMeasure.AXIS_DEVIATION: deviation,
     }
     wanted = measures_of(places)
@@ -138,19 +129,19 @@ def limb_measures(places: Mapping[LimbLandmark, FloatArray]) -> dict[LimbMeasure
 
 
 def _medial_sign(places: Mapping[LimbLandmark, FloatArray]) -> FloatArray:
-    """Tell on which side of the downward direction medial lies: 1 if it is left of it, y down."""
-
-    def along(line: Line) -> FloatArray:
-        return np.asarray(places[line[1]] - places[line[0]], dtype=np.float64)
-
+    """Side of the downward direction on which medial lies: 1 if it is left of it, y down."""
     lines = [line for line in (TIBIAL_LINE, FEMORAL_LINE) if set(line) <= set(places)]
     axes = [axis for axis in (FEMUR, TIBIA) if set(axis) <= set(places)]
     if axes:
-        down = along(axes[0])
+        down = _along(places, axes[0])
     else:
         tibial, femoral = (places[line[0]] + places[line[1]] for line in lines)
         down = tibial - femoral
-    return np.asarray(np.sign(_cross(down, along(lines[0]))), dtype=np.float64)
+    return np.asarray(np.sign(_cross(down, _along(places, lines[0]))), dtype=np.float64)
+
+
+def _along(places: Mapping[LimbLandmark, FloatArray], line: Line) -> FloatArray:
+    return np.asarray(places[line[1]] - places[line[0]], dtype=np.float64)
 
 
 def _cross(one: FloatArray, other: FloatArray) -> FloatArray:
@@ -178,7 +169,7 @@ def check_leg(places: Mapping[LimbLandmark, FloatArray]) -> None:
         much shorter than the other.
     """
     lines = [line for line in (FEMUR, TIBIA, FEMORAL_LINE, TIBIAL_LINE) if set(line) <= set(places)]
-    along = {line: places[line[1]] - places[line[0]] for line in lines}
+    along = {line: _along(places, line) for line in lines}
     for line in lines:
         if not np.any(along[line]):
             raise LandmarkError(

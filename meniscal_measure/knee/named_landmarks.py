@@ -218,7 +218,7 @@ class LandmarkSpace:
 
 
 def by_frame_of_reference(landmarks: Sequence[SpatialLandmark]) -> dict[str, LandmarkSpace]:
-    """Part landmarks by what makes their positions comparable; one without it stands alone."""
+    """Group landmarks whose positions can be compared; one without a frame stands alone."""
     groups: dict[str, list[SpatialLandmark]] = {}
     for landmark in landmarks:
         alone = f"image {landmark.where.sop_instance_uid}"

@@ -84,7 +84,7 @@ def check_pair(baseline: KneeIdentity, follow_up: KneeIdentity) -> tuple[str, ..
 
 
 def patients_differ(one: KneeIdentity, other: KneeIdentity) -> bool:
-    """Tell whether two images state different patients.
+    """Whether two images state different patients.
 
     Examples
     --------

@@ -28,6 +28,9 @@ PLACEMENT_SD_PX = 3.0
 """Standard deviation of a landmark placed by hand on a long radiograph (common practice, no
 source)."""
 
+BALL_EDGE_SD_PX = 1.0
+"""Standard deviation of an end of the ball's diameter, along it (common practice, no source)."""
+
 GEOMETRY_U = 0.05
 """Relative standard uncertainty of a spacing calibrated from the geometry of the X-ray unit: the
 depth of the knee is assumed (common practice, no source)."""
@@ -93,9 +96,7 @@ class ProjectionScale:
         """Whether lengths in the patient can be given."""
         return self.calibration in (Calibration.FIDUCIAL, Calibration.GEOMETRY)
 
-    def with_ball(
-        self, edges: tuple[Pixel, Pixel], diameter_mm: float, *, sd_px: float = 1.0
-    ) -> ProjectionScale:
+    def with_ball(self, edges: tuple[Pixel, Pixel], diameter_mm: float) -> ProjectionScale:
         """Calibrate by a ball of known size that lies at the height of the bone.
 
         Parameters
@@ -104,8 +105,6 @@ class ProjectionScale:
             Both ends of a diameter of its shadow.
         diameter_mm
             Its true diameter.
-        sd_px
-            Standard deviation of each end along the diameter.
 
         Raises
         ------
@@ -124,7 +123,7 @@ class ProjectionScale:
                 "The calibration ball has no size. Place its two edges apart and give its diameter."
             )
         factor = diameter_mm / shown
-        end_mm = factor * sd_px * max(self.row_mm, self.column_mm)
+        end_mm = factor * BALL_EDGE_SD_PX * max(self.row_mm, self.column_mm)
         return ProjectionScale(
             self.row_mm * factor,
             self.column_mm * factor,
@@ -172,7 +171,7 @@ def projection_scale(stated: StatedSpacing) -> ProjectionScale:
 
 
 def _calibration_of(stated: StatedSpacing) -> Calibration:
-    """Tell how Pixel Spacing, or where there is none Imager Pixel Spacing, is known."""
+    """How Pixel Spacing, or where there is none Imager Pixel Spacing, is known."""
     factor, shown = stated.magnification, _shown_larger(stated)
     if factor is not None and not 1 <= factor < np.inf:
         return Calibration.CONTRADICTORY

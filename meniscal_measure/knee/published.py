@@ -34,7 +34,7 @@ class Mark(StrEnum):
 
 
 class Direction(StrEnum):
-    """Which way a series found a fact to point."""
+    """Direction of the association that a series found."""
 
     FAVOURABLE = "favourable"
     UNFAVOURABLE = "unfavourable"
@@ -118,6 +118,14 @@ class RootOffset(_Entry, frozen=True, kw_only=True):
     cruciate_spread_mm: float | None = None
     area_mm2: float | None = None
     area_spread_mm2: float | None = None
+
+    @property
+    def area_words(self) -> str:
+        """Area of the attachment; empty where the series does not give it."""
+        if self.area_mm2 is None:
+            return ""
+        spread = "" if self.area_spread_mm2 is None else f" ± {self.area_spread_mm2:g} (SD)"
+        return f" Area of the attachment {self.area_mm2:g} mm²{spread}."
 
 
 class NormalValue(_Entry, frozen=True, kw_only=True):

@@ -32,7 +32,7 @@ LIFTS_PT = (3.0, -8.0, 10.0, -15.0, 17.0, -22.0, 24.0, -29.0)
 """How far above its cross a label may stand, the best first."""
 
 DASHES = ((0, ()), (0, (4, 2)), (0, (1, 1.5)))
-"""Outlines of sources that disagree are told apart by their dashes."""
+"""Outlines of sources that disagree differ in their dashes."""
 
 COLOURS = ("#ffd166", "#7fd1ff", "#f4a6c6")
 
@@ -100,7 +100,7 @@ def case_figure(pictures: Sequence[CasePicture], title: str = "") -> Figure:
 
 
 def chosen(pictures: Sequence[CasePicture], most: int = 3) -> list[CasePicture]:
-    """Choose the slices that say most: every predicted centre, then one slice of each plane."""
+    """Choose what to show: every predicted centre, then one slice of each plane."""
     order = sorted(pictures, key=lambda p: (-len(p.outlines), -len(p.marks)))
     best: dict[object, CasePicture] = {}
     for picture in order:

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.knee.answers import Answers
 from meniscal_measure.knee.examination import KneeExamination
-from meniscal_measure.knee.follow_up import compared_on, registered, same_slice
+from meniscal_measure.knee.follow_up import compared, registered, same_slice
 from meniscal_measure.knee.follow_up_part import follow_up_part
 from meniscal_measure.knee.milestones import time_line_part, usual_plan
 from meniscal_measure.knee.pairing import dicom_date
@@ -50,11 +50,11 @@ def followed(baseline: KneeReading, follow_up: KneeReading, study: Study) -> Cas
         index, _ = same_slice(first, second.stack, found.move)
         if index != follow_up.reading.measured.slice_index and not follow_up.reading.verified:
             second = _examination(_measured_on(index, follow_up, study))
-        compared = compared_on(first, second, found)
+        followed_up = compared(first, second, found)
     except (InputError, UsageError) as error:
         return CaseFollowUp(CasePart("Follow-up", gaps=(error.words(identifiers=False),)), None)
-    part = follow_up_part(compared, first, second)
-    return CaseFollowUp(part, follow_up_figure(compared, first, second))
+    part = follow_up_part(followed_up, first, second)
+    return CaseFollowUp(part, follow_up_figure(followed_up, first, second))
 
 
 def _examination(knee: KneeReading) -> KneeExamination:

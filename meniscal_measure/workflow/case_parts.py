@@ -131,7 +131,8 @@ def footprint_part(spaces: Sequence[RootSpace], root: Root) -> CasePart:
         for centre in space.centres:
             unknown = "" if centre.spread_is_known else "; its spread is not known to us"
             remarks.append(
-                f"{centre.source.words}{unknown}. Directions: {space.axes.source}; {centre.level}."
+                f"{centre.source.words}{unknown}.{centre.offset.area_words} Directions:"
+                f" {space.axes.source}; {centre.level}."
             )
     if not quantities:
         gaps.append(

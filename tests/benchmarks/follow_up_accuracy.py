@@ -18,7 +18,7 @@ import numpy as np
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.errors import MeniscalMeasureError
 from meniscal_measure.geometry import as_vector
-from meniscal_measure.knee.follow_up import compared
+from meniscal_measure.knee.follow_up import compared, registered
 from meniscal_measure.knee.quantity import Visit
 from meniscal_measure.workshop.knees.population import Population, draw_parameters
 from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
@@ -51,7 +51,7 @@ def main(count: int) -> None:
                 second, later, moved, study_date="20260709", study_instance_uid="2.25.2",
             )  # fmt: skip
             started = time.process_time()
-            found = compared(baseline, follow_up)
+            found = compared(baseline, follow_up, registered(baseline, follow_up))
             seconds.append(time.process_time() - started)
         except (MeniscalMeasureError, KeyError, AssertionError) as error:
             print("left out:", error, file=sys.stderr)

@@ -28,7 +28,7 @@ from meniscal_measure import workflow
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.errors import MeniscalMeasureError
 from meniscal_measure.knee.examination import KneeExamination
-from meniscal_measure.knee.follow_up import compared
+from meniscal_measure.knee.follow_up import compared, registered
 from meniscal_measure.knee.quantity import Visit
 from meniscal_measure.knee.rigid_move import RigidMove
 from meniscal_measure.records.landmark_document import LANDMARK_NAMES
@@ -146,7 +146,7 @@ def main(series: Path, landmarks: Path, count: int, *, propose: bool) -> None:
             try:
                 knee = workflow.measure(workflow.read(folder), landmarks=None if propose else file)
                 second = KneeExamination(knee.reading, knee.stack, knee.pixels.read())
-                result = compared(first, second)
+                result = compared(first, second, registered(first, second))
             except MeniscalMeasureError as error:
                 print("left out:", error, file=sys.stderr)
                 continue

@@ -19,8 +19,8 @@ from meniscal_measure.knee.examination import KneeExamination
 from meniscal_measure.knee.follow_up import (
     FollowUp,
     compared,
-    compared_on,
     detectable_mm,
+    registered,
     same_slice,
 )
 from meniscal_measure.knee.follow_up_part import follow_up_part
@@ -59,7 +59,7 @@ def follow_up() -> KneeExamination:
 
 @pytest.fixture(scope="module")
 def found(baseline: KneeExamination, follow_up: KneeExamination) -> FollowUp:
-    return compared(baseline, follow_up)
+    return compared(baseline, follow_up, registered(baseline, follow_up))
 
 
 def test_the_change_is_that_of_the_knee(found: FollowUp) -> None:
@@ -89,8 +89,8 @@ def test_the_same_slice_of_the_bone_is_found(
 def test_the_choice_of_the_slice_counts_once(
     baseline: KneeExamination, follow_up: KneeExamination
 ) -> None:
-    sure = compared_on(baseline, follow_up, replace(KNOWN, error_mm=0.0))
-    unsure = compared_on(baseline, follow_up, replace(KNOWN, error_mm=1.4))
+    sure = compared(baseline, follow_up, replace(KNOWN, error_mm=0.0))
+    unsure = compared(baseline, follow_up, replace(KNOWN, error_mm=1.4))
     one = sure.compartments[Compartment.MEDIAL].change
     other = unsure.compartments[Compartment.MEDIAL].change
     readings = np.array([item.reading.measured.compartments[Compartment.MEDIAL].extrusion.u_mm
@@ -102,7 +102,7 @@ def test_the_choice_of_the_slice_counts_once(
 def test_extrusion_is_read_between_the_slices_in_proportion(
     baseline: KneeExamination, follow_up: KneeExamination
 ) -> None:
-    medial = compared_on(baseline, follow_up, KNOWN).compartments[Compartment.MEDIAL]
+    medial = compared(baseline, follow_up, KNOWN).compartments[Compartment.MEDIAL]
     curve = medial.curves[Visit.FOLLOW_UP]
     x = [point.behind_mm for point in curve]
     y = [point.extrusion_mm for point in curve]
@@ -112,16 +112,16 @@ def test_extrusion_is_read_between_the_slices_in_proportion(
 def test_a_slice_elsewhere_in_the_bone_is_refused(baseline: KneeExamination) -> None:
     away = examined(CHANGED, LATER, MOVED, measured=10, reach=0, **PAIR)
     with pytest.raises(LandmarkError, match="away from the baseline's slice of the bone"):
-        compared_on(baseline, away, KNOWN)
+        compared(baseline, away, KNOWN)
 
 
 def test_a_registration_that_finds_no_slice_is_refused(
     baseline: KneeExamination, follow_up: KneeExamination
 ) -> None:
     with pytest.raises(NothingMeasurableError, match=r"registered to 1\.6 mm only"):
-        compared_on(baseline, follow_up, replace(KNOWN, error_mm=1.6))
+        compared(baseline, follow_up, replace(KNOWN, error_mm=1.6))
     with pytest.raises(NothingMeasurableError, match="turned by 38 degrees"):
-        compared_on(
+        compared(
             baseline, follow_up, replace(KNOWN, move=movement((0.0, 0.0, 46.0), (0.0, 0.0, 0.0)))
         )
 
@@ -137,7 +137,7 @@ def test_a_place_outside_the_stack_is_refused(
 def test_another_axis_is_refused(baseline: KneeExamination, follow_up: KneeExamination) -> None:
     other = replace(follow_up.reading.conventions, axis=AxisConvention.IMAGE_VERTICAL)
     with pytest.raises(InputError, match="Measure both along one axis"):
-        compared(
+        registered(
             baseline, replace(follow_up, reading=replace(follow_up.reading, conventions=other))
         )
 

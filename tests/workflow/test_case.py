@@ -387,6 +387,26 @@ def test_a_side_that_nobody_says_is_asked_for(study: Study) -> None:
         make_case(silent, answers=Answers())
 
 
+def test_the_root_at_follow_up_is_measured_on_its_own_images(study: Study) -> None:
+    later = replace(
+        study, stacks=(with_identity(study.stacks[0], study_instance_uid="2.25.9",
+                                     study_date="20990101"),)
+    )  # fmt: skip
+    marks = [
+        placed("medial_eminence_apex", 128, 110), placed("tunnel_aperture", 140, 110),
+        placed("cleft_edge_a", 130, 118), placed("cleft_edge_b", 140, 118),
+    ]  # fmt: skip
+    answers = answers_from(
+        {"landmark": [mark | {"visit": "follow_up"} for mark in marks]}, "answers.toml"
+    )
+    made = make_case(study, later, answers=answers, landmarks=LANDMARKS)
+    (part,) = (part for part in made.case.parts if part.title == "Root at follow-up")
+    names = [found.name for found in part.quantities]
+    assert "gap of the cleft" in names
+    assert any(name.startswith("tunnel aperture to the centre") for name in names)
+    assert {place.visit for found in part.quantities for place in found.where} == {Visit.FOLLOW_UP}
+
+
 @pytest.mark.parametrize(
     ("changed", "side", "why"),
     [
