@@ -130,8 +130,7 @@ def adjudicate(
     """List the knees on which readers differ beyond error or on the flag, for adjudication."""
     with reported(as_json=False):
         from meniscal_measure.anatomy import Compartment
-        from meniscal_measure.cohort.adjudication import disputes as find_disputes
-        from meniscal_measure.cohort.adjudication import disputes_csv
+        from meniscal_measure.cohort.adjudication import adjudication_csv, to_adjudicate
         from meniscal_measure.cohort.reader_agreement import detectable_change
         from meniscal_measure.cohort.readings import load_readings
         from meniscal_measure.cohort.store import Store
@@ -141,8 +140,8 @@ def adjudicate(
             readings = load_readings(opened, Compartment(compartment.value))
         detectable = detectable_change(readings)
         said = detectable.words if limit_mm is None else f"{limit_mm:.2f} mm (from the option)"
-        found = list(find_disputes(readings, detectable.value_mm if limit_mm is None else limit_mm))
-        write_text(out, disputes_csv(found))
+        found = list(to_adjudicate(readings, detectable.value_mm if limit_mm is None else limit_mm))
+        write_text(out, adjudication_csv(found))
         say(f"{len(found)} knees differ by more than {said}, or on the flag. Written: {out}")
 
 

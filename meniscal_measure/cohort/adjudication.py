@@ -14,7 +14,7 @@ COLUMNS = ("knee", "first_reader", "second_reader", "first_mm", "second_mm", "re
 
 
 @dataclass(frozen=True)
-class Dispute:
+class Disagreement:
     """One knee and the two readers who differ most on it."""
 
     knee: str
@@ -25,7 +25,7 @@ class Dispute:
     reason: str
 
 
-def disputes(readings: Readings, detectable_mm: float) -> Iterator[Dispute]:
+def to_adjudicate(readings: Readings, detectable_mm: float) -> Iterator[Disagreement]:
     """Find the knees on which readers differ beyond error, or on the flag.
 
     Parameters
@@ -37,7 +37,7 @@ def disputes(readings: Readings, detectable_mm: float) -> Iterator[Dispute]:
 
     Yields
     ------
-    Dispute
+    Disagreement
         In the order of the knees' names, at most one for each.
     """
     table = readings.table
@@ -59,9 +59,9 @@ def disputes(readings: Readings, detectable_mm: float) -> Iterator[Dispute]:
         a, b = sorted((int(low[row]), int(high[row])))
         who = str(table.readers[a]), str(table.readers[b])
         one, two = float(values[row, a]), float(values[row, b])
-        yield Dispute(str(names[row]), *who, one, two, "; ".join(reasons))
+        yield Disagreement(str(names[row]), *who, one, two, "; ".join(reasons))
 
 
-def disputes_csv(found: Iterable[Dispute]) -> str:
+def adjudication_csv(found: Iterable[Disagreement]) -> str:
     """Write the list for the person who decides."""
     return csv_text(COLUMNS, ([getattr(one, column) for column in COLUMNS] for one in found))

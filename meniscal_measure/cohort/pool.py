@@ -1,10 +1,11 @@
 """Carrying out tasks on this machine, in worker processes that may be lost.
 
 Each worker has a pipe of its own, so that its loss concerns only the task it was running. Two
-libraries were considered: loky gives up all pending tasks when one worker is lost and has no time
-limit for a task; pebble 5.2, tried with the same tasks, isolates crashes and keeps time limits, but
-takes twice the processor time for each task, its workers outlive a killed parent, and
-multiprocessing runs the caller's main module again and is closed to the workers of a Dask cluster.
+libraries were tried with the same tasks. loky 3.7 takes as much processor time, but the loss of one
+worker fails every pending task (22 of 24), a task has no time limit, and workers outlive a killed
+parent. pebble 5.2 isolates crashes and keeps time limits, but takes twice the processor time, its
+workers outlive a killed parent too, and multiprocessing, on which it rests, runs the caller's main
+module again and is closed to the workers of a Dask cluster.
 """
 
 from __future__ import annotations

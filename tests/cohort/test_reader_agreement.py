@@ -13,7 +13,7 @@ from meniscal_measure.anatomy import Compartment
 from meniscal_measure.caliper.decision import flag
 from meniscal_measure.caliper.grades import grade
 from meniscal_measure.caliper.reading import Conventions, ThresholdRule
-from meniscal_measure.cohort.adjudication import disputes, disputes_csv
+from meniscal_measure.cohort.adjudication import adjudication_csv, to_adjudicate
 from meniscal_measure.cohort.agreement.labels import Labels
 from meniscal_measure.cohort.agreement.ratings import ratings_from_table
 from meniscal_measure.cohort.agreement.reliability import IccForm, intraclass_correlations
@@ -259,7 +259,7 @@ def test_a_visit_nobody_came_to_is_named() -> None:
 
 
 def test_readers_who_differ_beyond_error_or_on_the_flag_are_listed() -> None:
-    found = disputes(
+    found = to_adjudicate(
         readings(
             ("agree", "1", "A", 1, 2.0),
             ("agree", "1", "B", 1, 2.3),
@@ -275,13 +275,13 @@ def test_readers_who_differ_beyond_error_or_on_the_flag_are_listed() -> None:
         detectable_mm=0.81,
     )
     listed = list(found)
-    assert [dispute.knee for dispute in listed] == ["flag / right / 1", "large / right / 1"]
+    assert [knee.knee for knee in listed] == ["flag / right / 1", "large / right / 1"]
     assert listed[0].reason == "differ on the flag"
     assert (listed[1].first_reader, listed[1].second_reader) == ("A", "B")
     assert listed[1].reason == (
         "differ by 1.90 mm, more than the smallest detectable change of 0.81 mm"
     )
-    assert disputes_csv(listed).splitlines()[1] == (
+    assert adjudication_csv(listed).splitlines()[1] == (
         "flag / right / 1,A,B,2.9,3.1,differ on the flag"
     )
 

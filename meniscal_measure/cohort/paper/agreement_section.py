@@ -9,7 +9,7 @@ import numpy as np
 
 from meniscal_measure.caliper.grades import GRADE_RULE
 from meniscal_measure.caliper.reading import Conventions
-from meniscal_measure.cohort.adjudication import disputes
+from meniscal_measure.cohort.adjudication import to_adjudicate
 from meniscal_measure.cohort.agreement.chance_corrected import fleiss_kappa, gwet_ac1
 from meniscal_measure.cohort.agreement.estimates import Estimate
 from meniscal_measure.cohort.agreement.plots import limits_plot
@@ -235,7 +235,7 @@ def _pair(
 
 def _adjudication(label: str, readings: Readings, detectable: DetectableChange) -> Listing:
     def rows() -> Iterator[tuple[str, ...]]:
-        for one in disputes(readings, detectable.value_mm):
+        for one in to_adjudicate(readings, detectable.value_mm):
             first, second = f"{one.first_mm:.2f}", f"{one.second_mm:.2f}"
             yield (
                 one.knee, named(one.first_reader), first, named(one.second_reader), second,
