@@ -28,15 +28,10 @@ from meniscal_measure.workshop.training.foreign import KINDS, spoilt
 from meniscal_measure.workshop.training.worlds import POINTS, Known, as_stack
 
 AS_IS, CORRUPTED = "as it is", "corrupted"
-KINDS_OF_FINDING = ("error", "stated", "spread", "elsewhere", "networks")
-MARGIN_COLUMNS = (
-    "extrusion",
-    *(f"{kind}_{point}" for kind in KINDS_OF_FINDING for point in POINTS),
-    "bone",
-    "body",
-)
-"""What is known of a margin: true extrusion, errors along the line of the rims, and findings;
-`elsewhere` is the share of a heat map that does not lie near its landmark."""
+KINDS_OF_FINDING = ("error", "stated", "spread", "elsewhere")
+MARGIN_COLUMNS = tuple(f"{kind}_{point}" for kind in KINDS_OF_FINDING for point in POINTS)
+"""What is known of a margin: errors along the line of the rims, and what says how large they may
+be; `elsewhere` is the share of a heat map that does not lie near its landmark."""
 STACK_COLUMNS = (*(field.name for field in fields(Facts)), "slice_error")
 NOWHERE = np.full((2, len(MARGIN_COLUMNS)), np.nan)
 
@@ -81,19 +76,11 @@ def _margin_rows(known: Known, evidence: Evidence) -> FloatArray:
         if truth is None:
             return NOWHERE
         points, axis, spacing = truth
-        found = margin.sd_mm, margin.spread_mm, 1 - margin.mass, margin.between_networks_mm
         margins = [evidence.margins[i, right] for i in near]
         course = along_slices(known.grids, margins, near, known.stack.spacing_mm)
         placed, _ = course[near.index(evidence.index)]
-        rows.append(
-            [
-                float(((points[1] - points[0]) * spacing) @ axis),
-                *((placed - points) * spacing @ axis),
-                *(value for values in found for value in values),
-                margin.bone,
-                margin.body,
-            ]
-        )
+        error = (placed - points) * spacing @ axis
+        rows.append(np.concatenate([error, margin.sd_mm, margin.spread_mm, 1 - margin.mass]))
     return np.array(rows, dtype=np.float64)
 
 
