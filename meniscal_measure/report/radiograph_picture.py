@@ -36,6 +36,9 @@ MOST_ROWS = 1600
 MARGIN = 0.06
 """Shown around the landmarks, as a share of the leg's length."""
 
+LEAST_SHOWN = 0.15
+"""Least extent shown, as a share of the height of the radiograph: about one landmark alone."""
+
 KNEE_SHARE = 2.2
 """Width of the enlarged knee over that of its joint lines."""
 
@@ -98,13 +101,15 @@ def radiograph_figure(picture: RadiographPicture) -> Figure:
     whole.text(0, 0.02, f"{picture.part.title}: {picture.where}", size=9, weight="bold")
     height_in = HEIGHT_IN - TOP_IN - FOOT_IN
     leg = whole.part(0, TOP_IN, LEG_IN, height_in)
-    _draw(leg, picture, _around(picture.places, leg, margin=MARGIN))
+    least = LEAST_SHOWN * picture.image.shape[0] * picture.scale.row_mm
+    _draw(leg, picture, _around(picture.places, leg, margin=MARGIN, least=least))
     side_in = WIDTH_IN - LEG_IN - GAP_IN
     knee = whole.part(LEG_IN + GAP_IN, TOP_IN, side_in, KNEE_IN)
     lines = [name for line in (FEMORAL_LINE, TIBIAL_LINE) for name in line]
     near = {name: place for name, place in picture.places.items() if name in lines}
     if near:
-        _draw(knee, picture, _around(near, knee, margin=(KNEE_SHARE - 1) / 2))
+        margin = (KNEE_SHARE - 1) / 2
+        _draw(knee, picture, _around(near, knee, margin=margin, least=least / KNEE_SHARE))
     numbers = whole.part(LEG_IN + GAP_IN, TOP_IN + KNEE_IN + GAP_IN, side_in, height_in - KNEE_IN)
     y_in = numbers.lines(0, 0, [f"{q.name}: {q.words}" for q in picture.part.quantities], size=8)
     for said in (*picture.part.remarks, *picture.part.gaps):
@@ -114,11 +119,14 @@ def radiograph_figure(picture: RadiographPicture) -> Figure:
     return whole.figure
 
 
-def _around(places: Mapping[str, FloatArray], frame: Region, *, margin: float) -> View:
-    """Show these places with a margin, in the shape of the frame."""
+def _around(
+    places: Mapping[str, FloatArray], frame: Region, *, margin: float, least: float
+) -> View:
+    """Show these places with a margin, in the shape of the frame; at least so much."""
     points = np.array(list(places.values()))
     low, high = points.min(axis=0), points.max(axis=0)
-    width, height = (high - low) + 2 * margin * float((high - low).max())
+    width, height = (high - low) + 2 * margin * max(float((high - low).max()), least)
+    width, height = max(width, least), max(height, least)
     ratio = frame.height_in / frame.width_in
     width = max(width, height / ratio)
     x, y = (low + high) / 2

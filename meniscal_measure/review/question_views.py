@@ -14,7 +14,7 @@ from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.knee.projection import projection_scale
 from meniscal_measure.knee.quantity import TracedSlice, Visit
 from meniscal_measure.report.window import display_window
-from meniscal_measure.review.grey_windows import WHOLE
+from meniscal_measure.review.grey_windows import GreyWindow
 from meniscal_measure.review.knee import middle_pixels
 from meniscal_measure.review.present import Json, stack_on_page
 from meniscal_measure.series.model import Stack
@@ -22,6 +22,8 @@ from meniscal_measure.series.pixels import read_pixels
 from meniscal_measure.workflow.case_questions import CaseQuestions, slice_words
 from meniscal_measure.workflow.case_radiographs import CaseRadiograph
 from meniscal_measure.workflow.case_studies import VisitImages
+
+WHOLE_IMAGE = GreyWindow("overview", "Whole image", (0.0, 1.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,7 +83,7 @@ class RadiographView:
             "column_spacing_mm": 1.0,
             "borders": self.image.borders,
             "slices": [{"number": 1, "short": self.words}],
-            "windows": [asdict(WHOLE)],
+            "windows": [asdict(WHOLE_IMAGE)],
             "window": display_window(self.pixels(0)),
         }
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -279,6 +280,15 @@ def test_the_picture_names_what_was_measured(leg: ProjectedLeg, tmp_path: Path) 
     assert "MAGNIFICATION UNKNOWN" in said
     letters = [text.get_text() for axes in radiograph_figure(picture).axes for text in axes.texts]
     assert {"L", "R"} <= set(letters)
+
+
+@pytest.mark.parametrize("name", ["hip_centre", "tibial_line_medial"])
+def test_one_landmark_alone_is_drawn(leg: ProjectedLeg, tmp_path: Path, name: str) -> None:
+    written(tmp_path, leg, size=StatedSize.FIDUCIAL)
+    (picture,) = limb(tmp_path, answered({name: leg.landmarks_px[name]})).pictures
+    assert picture.part.quantities == ()
+    widths = [abs(float(np.ptp(axes.get_xlim()))) for axes in radiograph_figure(picture).axes]
+    assert min(widths) > 10.0  # mm
 
 
 def written_beside(study: Study, folder: Path, make: Any, size: StatedSize) -> ProjectedLeg:

@@ -288,7 +288,7 @@ class QuestionPage {
     const view = place && this.#image.views[place.plane];
     this.#panel.draw({
       questions, topics, at: this.#at, answers: questions.map((each) => this.#answering.answerTo(each)),
-      place, placeWords: place && view && `${view.slices[place.index].short} (${view.words})`,
+      place, placeWords: place && view && (view.slices.length > 1 ? `${view.slices[place.index].short} (${view.words})` : view.words),
     });
     /** @type {HTMLButtonElement} */ (byId("undo")).disabled = this.#past.length === 0;
     /** @type {HTMLButtonElement} */ (byId("to-place")).disabled = !place && this.#question.slice === null;
