@@ -13,18 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from meniscal_measure.cohort.agreement.clusters import (
-    is_clustered,
-    linearised_error,
-    subject_codes,
-)
-from meniscal_measure.cohort.agreement.estimates import (
-    LEVEL,
-    Estimate,
-    FloatArray,
-    as_floats,
-    require,
-)
+from meniscal_measure.cohort.agreement.clusters import is_clustered, linearised_error, subject_codes
+from meniscal_measure.cohort.agreement.estimates import Estimate, FloatArray, as_floats, require
 from meniscal_measure.cohort.agreement.labels import Codes
 
 SOURCE_AC1 = "Gwet KL. Br J Math Stat Psychol 2008;61:29-48"
@@ -58,9 +48,7 @@ class _Counts:
         return np.asarray((self.counts / self.readers[:, None]).mean(axis=0))
 
 
-def gwet_ac1(
-    ratings: ArrayLike, *, grades: int, subjects: ArrayLike | None = None, level: float = LEVEL
-) -> Estimate:
+def gwet_ac1(ratings: ArrayLike, *, grades: int, subjects: ArrayLike | None = None) -> Estimate:
     """Estimate Gwet's AC1.
 
     Parameters
@@ -72,8 +60,6 @@ def gwet_ac1(
         Number of grades on the scale, whether used or not.
     subjects
         Whose each case is, shape (cases,).
-    level
-        Confidence level of the interval, a fraction.
 
     Examples
     --------
@@ -86,19 +72,17 @@ def gwet_ac1(
         return float((frequencies * rarity).sum()), rarity
 
     found = _counted(ratings, grades, subjects)
-    return _estimate("AC1", SOURCE_AC1, found, chance, level)
+    return _estimate("AC1", SOURCE_AC1, found, chance)
 
 
-def fleiss_kappa(
-    ratings: ArrayLike, *, grades: int, subjects: ArrayLike | None = None, level: float = LEVEL
-) -> Estimate:
+def fleiss_kappa(ratings: ArrayLike, *, grades: int, subjects: ArrayLike | None = None) -> Estimate:
     """Estimate Fleiss' kappa of several readers; parameters as in `gwet_ac1`."""
 
     def chance(frequencies: FloatArray) -> tuple[float, FloatArray]:
         return float((frequencies**2).sum()), frequencies
 
     found = _counted(ratings, grades, subjects)
-    return _estimate("Fleiss' kappa", SOURCE_FLEISS, found, chance, level)
+    return _estimate("Fleiss' kappa", SOURCE_FLEISS, found, chance)
 
 
 def _counted(ratings: ArrayLike, grades: int, subjects: ArrayLike | None) -> _Counts:
@@ -112,11 +96,7 @@ def _counted(ratings: ArrayLike, grades: int, subjects: ArrayLike | None) -> _Co
 
 
 def _estimate(
-    name: str,
-    source: str,
-    found: _Counts,
-    chance: Callable[[FloatArray], tuple[float, FloatArray]],
-    level: float,
+    name: str, source: str, found: _Counts, chance: Callable[[FloatArray], tuple[float, FloatArray]]
 ) -> Estimate:
     """Correct the share of agreeing pairs for chance; interval from linear terms of each case."""
     several = found.readers > 1
@@ -132,6 +112,6 @@ def _estimate(
     error = linearised_error(terms, found.codes)
     if not error.se > 0:
         return Estimate(name, value, source=source)
-    half = error.half_width(level)
+    half = error.half_width
     words = f"{source}; interval: {SOURCE_ERROR}{SUBJECTS if is_clustered(found.codes) else ''}"
     return Estimate(name, value, max(value - half, -1.0), min(value + half, 1.0), source=words)

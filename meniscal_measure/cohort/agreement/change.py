@@ -10,13 +10,12 @@ from scipy import stats
 
 from meniscal_measure.cohort.agreement.clusters import subject_codes
 from meniscal_measure.cohort.agreement.estimates import (
-    LEVEL,
+    TAIL,
     Cases,
     Estimate,
     FloatArray,
     as_floats,
     require,
-    tail,
 )
 from meniscal_measure.cohort.agreement.group_comparison import Sample, mean_of
 from meniscal_measure.cohort.agreement.labels import Codes, Texts
@@ -76,7 +75,7 @@ class MeanChange:
         return self.mean, self.sd, self.more, self.less
 
 
-def knee_changes(visits: Visits, detectable_mm: float, *, level: float = LEVEL) -> KneeChanges:
+def knee_changes(visits: Visits, detectable_mm: float) -> KneeChanges:
     """Say of each knee by how much it changed and whether that is beyond error.
 
     Parameters
@@ -85,8 +84,6 @@ def knee_changes(visits: Visits, detectable_mm: float, *, level: float = LEVEL) 
         Readings and uncertainties of both visits.
     detectable_mm
         Smallest detectable change of the method, from `repeatability.measurement_error`.
-    level
-        Confidence level of each knee's own interval, a fraction.
 
     Raises
     ------
@@ -103,7 +100,7 @@ def knee_changes(visits: Visits, detectable_mm: float, *, level: float = LEVEL) 
             "A standard uncertainty is negative. Give it as a positive number of mm."
         )
     change, u = follow_up - baseline, np.hypot(u_baseline, u_follow_up)
-    factor = float(stats.norm.ppf(1 - tail(level)))
+    factor = float(stats.norm.ppf(1 - TAIL))
     return KneeChanges(
         knees,
         baseline,
@@ -116,7 +113,7 @@ def knee_changes(visits: Visits, detectable_mm: float, *, level: float = LEVEL) 
     )
 
 
-def mean_change(changes: KneeChanges, *, level: float = LEVEL) -> MeanChange:
+def mean_change(changes: KneeChanges) -> MeanChange:
     """Summarise the change of a group.
 
     Raises
@@ -133,10 +130,10 @@ def mean_change(changes: KneeChanges, *, level: float = LEVEL) -> MeanChange:
 
     def share(what: str, beyond: NDArray[np.bool_]) -> Estimate:
         name = f"{what} by more than the smallest detectable change"
-        return clustered_proportion(name, beyond.astype(np.float64), codes, level=level)
+        return clustered_proportion(name, beyond.astype(np.float64), codes)
 
     return MeanChange(
-        mean_of("Mean change", Sample(known, owners), level=level),
+        mean_of("Mean change", Sample(known, owners)),
         Estimate("SD of change", float(known.std(ddof=1)), unit="mm"),
         share("Grew", known > limit),
         share("Shrank", known < -limit),

@@ -11,7 +11,6 @@ from numpy.typing import ArrayLike
 
 from meniscal_measure.cohort.agreement.clusters import linearised_error, subject_codes
 from meniscal_measure.cohort.agreement.estimates import (
-    LEVEL,
     Cases,
     Estimate,
     FloatArray,
@@ -60,7 +59,6 @@ def change_by_group(
     *,
     subjects: ArrayLike | None = None,
     order: Sequence[str] = (),
-    level: float = LEVEL,
 ) -> ChangeByGroup:
     """Compare the changes of groups between two visits.
 
@@ -75,8 +73,6 @@ def change_by_group(
     order
         Groups in the order in which they are shown, the one the others are held against first;
         by default that of their names.
-    level
-        Confidence level of the intervals, a fraction.
 
     Raises
     ------
@@ -96,9 +92,9 @@ def change_by_group(
     names: list[str] = list(order) or labels.names.tolist()
     rows = {name: labels.is_(name) for name in names}
     samples = {name: Sample(values[own], codes[own]) for name, own in rows.items()}
-    found = tuple(_group(name, sample, level) for name, sample in samples.items())
+    found = tuple(_group(name, sample) for name, sample in samples.items())
     pairs = [
-        (later, earlier, *compare_groups(samples[later], samples[earlier], level=level))
+        (later, earlier, *compare_groups(samples[later], samples[earlier]))
         for earlier, later in combinations(names, 2)
     ]
     adjusted = holm([p.value for _, _, _, p in pairs])
@@ -109,10 +105,10 @@ def change_by_group(
     return ChangeByGroup(found, differences)
 
 
-def _group(name: str, sample: Sample, level: float) -> GroupChange:
+def _group(name: str, sample: Sample) -> GroupChange:
     values, owners = sample.known()
     require(values.size, 2, f"The change of group {name!r}")
-    mean = mean_of(f"Mean change, {name or 'not named'}", sample, level=level)
+    mean = mean_of(f"Mean change, {name or 'not named'}", sample)
     p = linearised_error(values, subject_codes(owners, values.size)).p_value(mean.value)
     return GroupChange(name, mean, p, Cases(values.size, _missing(sample.values_mm), "knees"))
 

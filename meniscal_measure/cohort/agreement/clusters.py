@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from meniscal_measure.cohort.agreement.estimates import FloatArray, tail
+from meniscal_measure.cohort.agreement.estimates import TAIL, FloatArray
 from meniscal_measure.cohort.agreement.labels import Codes, Labels
 from meniscal_measure.errors import AgreementError
 
@@ -40,9 +40,10 @@ class Error:
     se: float
     df: float
 
-    def half_width(self, level: float) -> float:
-        """Half the width of the two-sided t interval at `level`."""
-        return float(stats.t.ppf(1 - tail(level), self.df)) * self.se
+    @property
+    def half_width(self) -> float:
+        """Half the width of the two-sided t interval."""
+        return float(stats.t.ppf(1 - TAIL, self.df)) * self.se
 
     def p_value(self, distance: float) -> float:
         """Two-sided p value of an estimate so far from its null value; NaN without an error."""

@@ -16,12 +16,11 @@ from numpy.typing import ArrayLike, NDArray
 from meniscal_measure.cohort.agreement.clusters import subject_codes
 from meniscal_measure.cohort.agreement.diagnostic import NOISE_DECIMALS, SOURCE_YOUDEN
 from meniscal_measure.cohort.agreement.estimates import (
-    LEVEL,
+    TAIL,
     Estimate,
     FloatArray,
     complete_labels,
     complete_pairs,
-    tail,
 )
 from meniscal_measure.cohort.agreement.labels import Codes
 
@@ -68,12 +67,7 @@ class _Curve:
 
 
 def best_cut_off(
-    values: ArrayLike,
-    reference: ArrayLike,
-    *,
-    subjects: ArrayLike | None = None,
-    seed: int = 1,
-    level: float = LEVEL,
+    values: ArrayLike, reference: ArrayLike, *, subjects: ArrayLike | None = None, seed: int = 1
 ) -> CutOff | None:
     """Find the cut-off with the largest Youden index, and correct that for optimism.
 
@@ -87,8 +81,6 @@ def best_cut_off(
         Whose each case is, shape (n,); subjects are drawn whole.
     seed
         Seed of the drawing.
-    level
-        Confidence level of the percentile interval of the cut-off, a fraction.
 
     Returns
     -------
@@ -109,7 +101,7 @@ def best_cut_off(
     if not apparent[best] > 0:
         return None
     elsewhere, thresholds = _resampled(curve, codes[order], seed)
-    low, high = np.quantile(thresholds, [tail(level), 1 - tail(level)]).tolist()
+    low, high = np.quantile(thresholds, [TAIL, 1 - TAIL]).tolist()
     name, source = "Cut-off with the largest Youden index", f"{SOURCE_YOUDEN}; {SOURCE}"
     return CutOff(
         Estimate(name, float(curve.thresholds_mm[best]), low, high, "mm", source),

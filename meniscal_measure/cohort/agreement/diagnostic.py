@@ -13,13 +13,12 @@ from meniscal_measure.caliper.decision import flag
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.cohort.agreement.clusters import is_clustered, subject_codes
 from meniscal_measure.cohort.agreement.estimates import (
-    LEVEL,
+    TAIL,
     Cases,
     Estimate,
     FloatArray,
     complete_labels,
     complete_pairs,
-    tail,
 )
 from meniscal_measure.cohort.agreement.labels import Codes
 from meniscal_measure.cohort.agreement.proportions import clustered_proportion
@@ -102,11 +101,7 @@ class Roc:
 
 
 def accuracy(
-    flags: ArrayLike,
-    reference: ArrayLike,
-    *,
-    subjects: ArrayLike | None = None,
-    level: float = LEVEL,
+    flags: ArrayLike, reference: ArrayLike, *, subjects: ArrayLike | None = None
 ) -> Accuracy:
     """Work out sensitivity, specificity and predictive values of a flag.
 
@@ -116,8 +111,6 @@ def accuracy(
         1 or True for yes, 0 or False for no, NaN where missing, shape (n,).
     subjects
         Whose each case is, shape (n,); where a subject has several, the intervals respect it.
-    level
-        Confidence level of the intervals, a fraction.
 
     Examples
     --------
@@ -132,7 +125,7 @@ def accuracy(
     def share(name: str, hits: FloatArray, among: FloatArray) -> Estimate:
         rows = among == 1
         owners = np.unique(codes[rows], return_inverse=True)[1]
-        return clustered_proportion(name, hits[rows], owners, level=level)
+        return clustered_proportion(name, hits[rows], owners)
 
     everyone = np.ones_like(test)
     return Accuracy(
@@ -161,14 +154,11 @@ def count_flags(flags: ArrayLike, reference: ArrayLike) -> tuple[Counts, Cases]:
     return Counts(tp, fn, fp, tn), cases
 
 
-def roc_curve(
-    values: ArrayLike,
-    reference: ArrayLike,
-    *,
-    subjects: ArrayLike | None = None,
-    level: float = LEVEL,
-) -> Roc:
+def roc_curve(values: ArrayLike, reference: ArrayLike, *, subjects: ArrayLike | None = None) -> Roc:
     """Compare a measurement with a reference finding at every threshold.
+
+    The interval of the area is cut off at 0 and 1, and left out where no case lies among those of
+    the other kind.
 
     Parameters
     ----------
@@ -178,9 +168,6 @@ def roc_curve(
         1 or True with the finding, 0 or False without, NaN where missing, shape (n,).
     subjects
         Whose each case is, shape (n,); where a subject has several, the interval respects it.
-    level
-        Confidence level of the interval of the area, a fraction. It is cut off at 0 and 1, and
-        left out where no case lies among those of the other kind.
 
     Raises
     ------
@@ -206,7 +193,7 @@ def roc_curve(
         thresholds,
         sensitivity,
         false_positive,
-        _area(measured, finding == 1, codes, level),
+        _area(measured, finding == 1, codes),
         youden if best > 0 else None,
         cases,
     )
@@ -222,7 +209,7 @@ def _share_at_or_above(values: FloatArray, thresholds: FloatArray) -> FloatArray
     return np.asarray(1 - below / values.size, dtype=np.float64)
 
 
-def _area(values: FloatArray, finding: NDArray[np.bool_], codes: Codes, level: float) -> Estimate:
+def _area(values: FloatArray, finding: NDArray[np.bool_], codes: Codes) -> Estimate:
     """Area and its interval from the placement of each case among those of the other kind."""
     with_it, without = values[finding], values[~finding]
     m, n = with_it.size, without.size
@@ -238,7 +225,7 @@ def _area(values: FloatArray, finding: NDArray[np.bool_], codes: Codes, level: f
         error = math.sqrt(placed.var(ddof=1) / m + displaced.var(ddof=1) / n)
     if not error > 0:  # the two kinds are parted completely, and nothing is known of its error
         return Estimate(name, area, source=source)
-    half = float(stats.norm.ppf(1 - tail(level))) * error
+    half = float(stats.norm.ppf(1 - TAIL)) * error
     return Estimate(name, area, max(area - half, 0.0), min(area + half, 1.0), source=source)
 
 

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from meniscal_measure.errors import AgreementError, UsageError
+from meniscal_measure.errors import AgreementError
 
 FloatArray = NDArray[np.float64]
 
 LEVEL = 0.95
-"""Confidence level of every interval unless another is asked for."""
+"""Confidence level of every interval."""
+
+TAIL = (1 - LEVEL) / 2
+"""Probability above it, and below."""
 
 
 COUNT = "knees"
@@ -140,16 +142,3 @@ def require(count: int, least: int, what: str) -> None:
             f"{what} needs at least {least} complete cases and has {count}. Add readings,"
             " or fill in the missing values."
         )
-
-
-def tail(level: float) -> float:
-    """Probability above a two-sided interval at `level`.
-
-    Raises
-    ------
-    UsageError
-        If the level is not a fraction between 0 and 1.
-    """
-    if not (math.isfinite(level) and 0 < level < 1):
-        raise UsageError(f"The confidence level is {level}; give a fraction such as 0.95.")
-    return (1 - level) / 2

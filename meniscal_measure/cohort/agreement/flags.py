@@ -9,13 +9,8 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from meniscal_measure.cohort.agreement.chance_corrected import gwet_ac1
-from meniscal_measure.cohort.agreement.clusters import (
-    is_clustered,
-    linearised_error,
-    subject_codes,
-)
+from meniscal_measure.cohort.agreement.clusters import is_clustered, linearised_error, subject_codes
 from meniscal_measure.cohort.agreement.estimates import (
-    LEVEL,
     Cases,
     Estimate,
     FloatArray,
@@ -64,11 +59,7 @@ class FlagAgreement:
 
 
 def flag_agreement(
-    first: ArrayLike,
-    second: ArrayLike,
-    *,
-    subjects: ArrayLike | None = None,
-    level: float = LEVEL,
+    first: ArrayLike, second: ArrayLike, *, subjects: ArrayLike | None = None
 ) -> FlagAgreement:
     """Compare two readers' flags.
 
@@ -78,8 +69,6 @@ def flag_agreement(
         1 or True for flagged, 0 or False for not, NaN where missing, shape (n,).
     subjects
         Whose each case is, shape (n,); where a subject has several, the intervals respect it.
-    level
-        Confidence level of the intervals, a fraction.
 
     Raises
     ------
@@ -104,7 +93,7 @@ def flag_agreement(
     def share(name: str, agreed: FloatArray, among: FloatArray) -> Estimate:
         rows = among > 0
         owners = np.unique(codes[rows], return_inverse=True)[1]
-        return clustered_proportion(name, agreed[rows], owners, level=level)
+        return clustered_proportion(name, agreed[rows], owners)
 
     union, common = np.maximum(one, two), np.minimum(one, two)
     return FlagAgreement(
@@ -117,8 +106,8 @@ def flag_agreement(
         negative=_specific(share("Agreement on not flagged", 1 - union, 1 - common)),
         kappa=None
         if cases.used in (both, neither)
-        else weighted_kappa(one, two, grades=2, weights=Weights.NONE, subjects=codes, level=level),
-        ac1=gwet_ac1(np.column_stack([one, two]), grades=2, subjects=codes, level=level),
+        else weighted_kappa(one, two, grades=2, weights=Weights.NONE, subjects=codes),
+        ac1=gwet_ac1(np.column_stack([one, two]), grades=2, subjects=codes),
         equal_flagging=_equal_flagging(one, two, codes),
         cases=cases,
     )

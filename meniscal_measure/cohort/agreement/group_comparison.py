@@ -17,7 +17,6 @@ from meniscal_measure.cohort.agreement.clusters import (
     subject_codes,
 )
 from meniscal_measure.cohort.agreement.estimates import (
-    LEVEL,
     Cases,
     Estimate,
     FloatArray,
@@ -66,7 +65,7 @@ class Sample:
         return self.values_mm[keep], owners
 
 
-def mean_of(name: str, sample: Sample, *, level: float = LEVEL) -> Estimate:
+def mean_of(name: str, sample: Sample) -> Estimate:
     """Estimate the mean of a sample with its t interval.
 
     Examples
@@ -82,7 +81,7 @@ def mean_of(name: str, sample: Sample, *, level: float = LEVEL) -> Estimate:
     source = SOURCE_MEAN if is_clustered(codes) else SOURCE_T
     if math.isnan(error.se):
         return Estimate(name, mean, unit="mm", source=source)
-    half = error.half_width(level)
+    half = error.half_width
     return Estimate(name, mean, mean - half, mean + half, "mm", source)
 
 
@@ -92,7 +91,6 @@ def summarise_groups(
     flags: ArrayLike,
     *,
     subjects: ArrayLike | None = None,
-    level: float = LEVEL,
 ) -> tuple[GroupSummary, ...]:
     """Describe each group.
 
@@ -106,8 +104,6 @@ def summarise_groups(
         1 where above the threshold, 0 where not, NaN where missing, shape (n,).
     subjects
         Whose each knee is, shape (n,); where a subject has several, the intervals respect it.
-    level
-        Confidence level of the intervals of mean and share, a fraction.
 
     Raises
     ------
@@ -118,15 +114,13 @@ def summarise_groups(
     values, flagged = as_floats(values_mm), as_floats(flags)
     owners = subject_codes(subjects, values.size)
     return tuple(
-        _summary(str(label), values[rows], flagged[rows], owners[rows], level)
+        _summary(str(label), values[rows], flagged[rows], owners[rows])
         for label in labels.names
         for rows in (labels.is_(label),)
     )
 
 
-def _summary(
-    group: str, values: FloatArray, flags: FloatArray, owners: Codes, level: float
-) -> GroupSummary:
+def _summary(group: str, values: FloatArray, flags: FloatArray, owners: Codes) -> GroupSummary:
     known = values[~np.isnan(values)]
     require(known.size, 2, f"The summary of group {group!r}")
     quartiles = np.quantile(known, [0.25, 0.5, 0.75]).tolist()
@@ -134,19 +128,17 @@ def _summary(
     flagging = np.unique(owners[said], return_inverse=True)[1]
     return GroupSummary(
         group,
-        mean_of("Mean", Sample(values, owners), level=level),
+        mean_of("Mean", Sample(values, owners)),
         Estimate("SD", float(known.std(ddof=1)), unit="mm"),
         Estimate("Lower quartile", quartiles[0], unit="mm"),
         Estimate("Median", quartiles[1], unit="mm"),
         Estimate("Upper quartile", quartiles[2], unit="mm"),
-        clustered_proportion("Flagged", flags[said], flagging, level=level),
+        clustered_proportion("Flagged", flags[said], flagging),
         Cases(known.size, values.size - known.size),
     )
 
 
-def compare_groups(
-    first: Sample, second: Sample, *, level: float = LEVEL
-) -> tuple[Estimate, Estimate]:
+def compare_groups(first: Sample, second: Sample) -> tuple[Estimate, Estimate]:
     """Estimate the difference of two groups' means (first minus second) and its p value.
 
     A subject may have knees in both groups: what its knees have in common cancels then.
@@ -176,7 +168,7 @@ def compare_groups(
     p = Estimate("p of equal means", error.p_value(difference), source=source)
     if not error.se > 0:
         return Estimate("Difference of means", difference, unit="mm", source=source), p
-    half = error.half_width(level)
+    half = error.half_width
     low, high = difference - half, difference + half
     return Estimate("Difference of means", difference, low, high, "mm", source), p
 

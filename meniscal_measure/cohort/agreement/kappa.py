@@ -16,7 +16,6 @@ from meniscal_measure.cohort.agreement.clusters import (
     subject_codes,
 )
 from meniscal_measure.cohort.agreement.estimates import (
-    LEVEL,
     Cases,
     Estimate,
     FloatArray,
@@ -88,7 +87,6 @@ def weighted_kappa(
     grades: int,
     weights: Weights | ArrayLike = Weights.LINEAR,
     subjects: ArrayLike | None = None,
-    level: float = LEVEL,
 ) -> Kappa:
     """Compare the grades two readers gave.
 
@@ -102,8 +100,6 @@ def weighted_kappa(
         A named rule, or disagreement weights of shape (grades, grades), 0 on the diagonal.
     subjects
         Whose each case is, shape (n,); where a subject has several, the interval respects it.
-    level
-        Confidence level of the interval, a fraction.
 
     Raises
     ------
@@ -125,13 +121,13 @@ def weighted_kappa(
             )
     rows, columns = one.astype(int), two.astype(int)
     table = np.bincount(rows * grades + columns, minlength=grades**2).reshape(grades, grades)
-    found = kappa_of_table(table, weights=weights, level=level, cases=cases)
+    found = kappa_of_table(table, weights=weights, cases=cases)
     owners = complete_labels(subjects, first, second)
     codes = subject_codes(owners, cases.used)
     if not is_clustered(codes):
         return found
     error = _clustered_error(found, weights, (rows, columns), codes)
-    low, high = _interval(found.kappa.value, error, level)
+    low, high = _interval(found.kappa.value, error)
     source = f"{SOURCE_KAPPA}; interval: {SOURCE_CLUSTERED}"
     return replace(found, kappa=replace(found.kappa, low=low, high=high, source=source))
 
@@ -146,11 +142,7 @@ def _clustered_error(
 
 
 def kappa_of_table(
-    table: ArrayLike,
-    *,
-    weights: Weights | ArrayLike = Weights.LINEAR,
-    level: float = LEVEL,
-    cases: Cases | None = None,
+    table: ArrayLike, *, weights: Weights | ArrayLike = Weights.LINEAR, cases: Cases | None = None
 ) -> Kappa:
     """Work out kappa from a square table of counts.
 
@@ -158,7 +150,7 @@ def kappa_of_table(
     ----------
     table
         Counts, shape (grades, grades), first reader down, second across.
-    weights, level
+    weights
         As in `weighted_kappa`.
     cases
         What was left out before the table was made.
@@ -191,7 +183,7 @@ def kappa_of_table(
     name = f"Kappa, {weights.value if isinstance(weights, Weights) else 'weights given'}"
     source = f"{SOURCE_KAPPA}; interval: {SOURCE_ERROR}"
     return Kappa(
-        Estimate(name, value, *_interval(value, error, level), source=source),
+        Estimate(name, value, *_interval(value, error), source=source),
         observed,
         expected,
         counts,
@@ -213,11 +205,11 @@ def _disagreement(weights: Weights | ArrayLike, grades: int) -> FloatArray:
     return given
 
 
-def _interval(value: float, error: Error, level: float) -> tuple[float | None, float | None]:
+def _interval(value: float, error: Error) -> tuple[float | None, float | None]:
     """Give the interval about kappa; none where agreement is complete and its error unknown."""
     if not error.se > 0:
         return None, None
-    half = error.half_width(level)
+    half = error.half_width
     return max(value - half, -1.0), min(value + half, 1.0)
 
 

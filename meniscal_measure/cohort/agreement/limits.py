@@ -18,14 +18,13 @@ from meniscal_measure.cohort.agreement.clusters import (
     subject_codes,
 )
 from meniscal_measure.cohort.agreement.estimates import (
-    LEVEL,
+    TAIL,
     Cases,
     Estimate,
     FloatArray,
     complete_labels,
     complete_pairs,
     require,
-    tail,
 )
 
 SOURCE_1986 = "Bland JM, Altman DG. Lancet 1986;i:307-310"
@@ -106,7 +105,6 @@ def limits_of_agreement(
     *,
     rule: LimitsRule = LimitsRule.NORMAL_95,
     interval: LimitsInterval = LimitsInterval.EXACT,
-    level: float = LEVEL,
     unit: str = "mm",
 ) -> LimitsOfAgreement:
     """Compare two readings of each case.
@@ -119,8 +117,6 @@ def limits_of_agreement(
         Distance of the limits from the mean difference.
     interval
         How the intervals of the limits are worked out. The bias has a t interval either way.
-    level
-        Confidence level of the intervals, a fraction.
     unit
         Unit of the readings.
 
@@ -139,11 +135,11 @@ def limits_of_agreement(
     require(cases.used, 3, "Limits of agreement")
     difference = one - two
     bias, sd = float(difference.mean()), float(difference.std(ddof=1))
-    reach = _reach(cases.used, rule.multiplier, interval, level)
+    reach = _reach(cases.used, rule.multiplier, interval)
     near, far = (factor * sd for factor in reach)
     out = rule.multiplier * sd
     source = SOURCE_1986 if interval is LimitsInterval.APPROXIMATE else SOURCE_EXACT
-    half = float(stats.t.ppf(1 - tail(level), cases.used - 1)) * sd / math.sqrt(cases.used)
+    half = float(stats.t.ppf(1 - TAIL, cases.used - 1)) * sd / math.sqrt(cases.used)
     return LimitsOfAgreement(
         Estimate("Mean difference", bias, bias - half, bias + half, unit, SOURCE_1986),
         Estimate("Lower limit of agreement", bias - out, bias - far, bias - near, unit, source),
@@ -154,24 +150,18 @@ def limits_of_agreement(
     )
 
 
-def _reach(n: int, m: float, interval: LimitsInterval, level: float) -> tuple[float, float]:
+def _reach(n: int, m: float, interval: LimitsInterval) -> tuple[float, float]:
     """Nearest and farthest place of a limit, in standard deviations from the bias."""
-    p = tail(level)
     if interval is LimitsInterval.APPROXIMATE:
-        half = float(stats.t.ppf(1 - p, n - 1)) * math.sqrt(3 / n)
+        half = float(stats.t.ppf(1 - TAIL, n - 1)) * math.sqrt(3 / n)
         return m - half, m + half
     shift = m * math.sqrt(n)
-    near, far = stats.nct.ppf(np.array([p, 1 - p]), n - 1, shift) / math.sqrt(n)
+    near, far = stats.nct.ppf(np.array([TAIL, 1 - TAIL]), n - 1, shift) / math.sqrt(n)
     return float(near), float(far)
 
 
 def proportional_bias(
-    first: ArrayLike,
-    second: ArrayLike,
-    *,
-    subjects: ArrayLike | None = None,
-    level: float = LEVEL,
-    unit: str = "mm",
+    first: ArrayLike, second: ArrayLike, *, subjects: ArrayLike | None = None, unit: str = "mm"
 ) -> ProportionalBias:
     """Ask whether the difference between two readings grows with their size.
 
@@ -181,8 +171,6 @@ def proportional_bias(
         Shape (n,); NaN where missing.
     subjects
         Whose each case is, shape (n,); where a subject has several, the errors respect it.
-    level
-        Confidence level of the intervals, a fraction.
     unit
         Unit of the readings.
 
@@ -211,7 +199,7 @@ def proportional_bias(
         source = f"{SOURCE_BIAS}; interval: {SOURCE_JACKKNIFE}"
     p = errors[0].p_value(float(line.slope)) if is_clustered(codes) else float(line.pvalue)
     slope, intercept = (
-        _with_error(name, float(value), error.half_width(level), one_unit, source)
+        _with_error(name, float(value), error.half_width, one_unit, source)
         for name, value, error, one_unit in zip(
             ("Slope of difference on mean", "Difference at mean 0"),
             (line.slope, line.intercept),

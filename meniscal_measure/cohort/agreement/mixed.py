@@ -18,13 +18,12 @@ from scipy import optimize, stats
 
 from meniscal_measure.cohort.agreement.design import Design
 from meniscal_measure.cohort.agreement.estimates import (
-    LEVEL,
+    TAIL,
     Cases,
     Estimate,
     FloatArray,
     as_floats,
     require,
-    tail,
 )
 from meniscal_measure.errors import AgreementError
 
@@ -88,12 +87,12 @@ class MixedModel:
             self.contrast(name, row) for name, row in zip(self.design.names, rows, strict=True)
         )
 
-    def contrast(self, name: str, weights: FloatArray, *, level: float = LEVEL) -> Effect:
+    def contrast(self, name: str, weights: FloatArray) -> Effect:
         """Estimate a weighted sum of fixed effects."""
         value = float(weights @ self.coefficients)
         variance = float(weights @ self.covariance @ weights)
         df, se = self._freedom(weights), math.sqrt(variance)
-        half = float(stats.t.ppf(1 - tail(level), df)) * se
+        half = float(stats.t.ppf(1 - TAIL, df)) * se
         estimate = Estimate(name, value, value - half, value + half, "mm", SOURCE)
         return Effect(estimate, se, df, float(2 * stats.t.sf(abs(value) / se, df)))
 
@@ -116,7 +115,7 @@ class MixedModel:
 
 
 def mixed_model(
-    values_mm: ArrayLike, design: Design, levels: Mapping[str, ArrayLike], *, level: float = LEVEL
+    values_mm: ArrayLike, design: Design, levels: Mapping[str, ArrayLike]
 ) -> MixedModel:
     """Fit a linear mixed model with nested random intercepts.
 
@@ -130,8 +129,6 @@ def mixed_model(
         Labels of each row by the name of the level, the outermost first, such as subject, knee and
         examination. A level that has as many groups as there are rows cannot be distinguished
         from the residuals and must not be given.
-    level
-        Confidence level of the intervals of the spreads, a fraction.
 
     Raises
     ------
@@ -163,7 +160,7 @@ def mixed_model(
         design,
         fit.coefficients,
         fit.covariance(fit.log_sds),
-        fit.spreads(level),
+        fit.spreads(),
         residuals,
         fitted,
         fit.remarks,
@@ -237,10 +234,7 @@ class _Fit:
         for _ in range(2):  # the second start frees a simplex that has collapsed
             # Only squares enter, so that zero is no wall and a search may pass through it.
             found = optimize.minimize(
-                deviance,
-                np.maximum(ratios, 0.1),
-                method="Nelder-Mead",
-                tol=1e-8,
+                deviance, np.maximum(ratios, 0.1), method="Nelder-Mead", tol=1e-8
             )
             ratios = np.abs(found.x)
         for place in np.flatnonzero(ratios < AT_ZERO):
@@ -313,9 +307,9 @@ class _Fit:
         ]
         return np.asarray(2 * np.linalg.inv(np.array(curvature) / (4 * STEP**2)))
 
-    def spreads(self, level: float) -> tuple[Estimate, ...]:
+    def spreads(self) -> tuple[Estimate, ...]:
         """Give each standard deviation its interval; none where a variance is zero."""
-        z = float(stats.norm.ppf(1 - tail(level)))
+        z = float(stats.norm.ppf(1 - TAIL))
         half = dict(
             zip(
                 [*self.active.tolist(), len(self._groups)],

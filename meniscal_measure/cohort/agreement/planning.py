@@ -6,7 +6,7 @@ import math
 
 from scipy import optimize, stats
 
-from meniscal_measure.cohort.agreement.estimates import COUNT, LEVEL, Estimate, tail
+from meniscal_measure.cohort.agreement.estimates import COUNT, TAIL, Estimate
 from meniscal_measure.errors import UsageError
 
 SOURCE_ICC = "Bonett DG. Stat Med 2002;21:1331-1335"
@@ -21,7 +21,7 @@ MOST_CASES = 10_000_000
 """A study larger than this is not looked for."""
 
 
-def knees_for_icc(expected: float, width: float, *, readers: int, level: float = LEVEL) -> Estimate:
+def knees_for_icc(expected: float, width: float, *, readers: int) -> Estimate:
     """Knees needed for an interval of the ICC no wider than asked.
 
     Parameters
@@ -32,8 +32,6 @@ def knees_for_icc(expected: float, width: float, *, readers: int, level: float =
         Full width of the confidence interval that is wanted.
     readers
         Readings of each knee.
-    level
-        Confidence level of that interval, a fraction.
 
     Returns
     -------
@@ -55,7 +53,7 @@ def knees_for_icc(expected: float, width: float, *, readers: int, level: float =
             f"Give two or more readers (not {readers}), an expected ICC from 0 to below 1 (not"
             f" {expected}) and a width between 0 and 1 (not {width})."
         )
-    z, k, r = stats.norm.ppf(1 - tail(level)), readers, expected
+    z, k, r = stats.norm.ppf(1 - TAIL), readers, expected
     knees = 1 + 8 * (z * (1 - r) * (1 + (k - 1) * r)) ** 2 / (k * (k - 1) * width**2)
     if k == 2 and r >= 0.7:  # the paper's correction, its approximation being short there
         knees += 5 * r
@@ -63,9 +61,7 @@ def knees_for_icc(expected: float, width: float, *, readers: int, level: float =
     return Estimate(name, float(math.ceil(knees)), unit=COUNT, source=SOURCE_ICC)
 
 
-def knees_for_change(
-    change_mm: float, sd_change_mm: float, *, power: float = POWER, level: float = LEVEL
-) -> Estimate:
+def knees_for_change(change_mm: float, sd_change_mm: float, *, power: float = POWER) -> Estimate:
     """Knees needed to find a mean change between two visits.
 
     Parameters
@@ -76,8 +72,6 @@ def knees_for_change(
         Standard deviation of the change from knee to knee, measurement error included, mm.
     power
         Chance of finding it, a fraction.
-    level
-        One minus the two-sided significance level, a fraction.
 
     Returns
     -------
@@ -100,10 +94,9 @@ def knees_for_change(
             f"Give a change (not {change_mm}) other than zero, its SD (not {sd_change_mm}) above"
             f" zero, and a power between 0 and 1 (not {power})."
         )
-    p = tail(level)
 
     def shortfall(knees: float) -> float:
-        return _paired_power(effect, knees, p) - power
+        return _paired_power(effect, knees) - power
 
     enough = 2.0
     while shortfall(enough) < 0:
@@ -116,8 +109,8 @@ def knees_for_change(
     return Estimate(name, float(math.ceil(knees)), unit=COUNT, source=SOURCE_CHANGE)
 
 
-def _paired_power(effect: float, knees: float, p: float) -> float:
-    critical = stats.t.ppf(1 - p, knees - 1)
+def _paired_power(effect: float, knees: float) -> float:
+    critical = stats.t.ppf(1 - TAIL, knees - 1)
     shift = effect * math.sqrt(knees)
     return float(
         stats.nct.sf(critical, knees - 1, shift) + stats.nct.cdf(-critical, knees - 1, shift)

@@ -9,7 +9,7 @@ from typing import Literal
 from scipy import stats
 
 from meniscal_measure.cohort.agreement.clusters import effective_size, is_clustered
-from meniscal_measure.cohort.agreement.estimates import LEVEL, Estimate, FloatArray, tail
+from meniscal_measure.cohort.agreement.estimates import LEVEL, TAIL, Estimate, FloatArray
 from meniscal_measure.cohort.agreement.labels import Codes
 from meniscal_measure.errors import AgreementError
 
@@ -34,12 +34,7 @@ class ProportionInterval(StrEnum):
 
 
 def proportion(
-    name: str,
-    hits: int,
-    total: int,
-    *,
-    interval: ProportionInterval = ProportionInterval.WILSON,
-    level: float = LEVEL,
+    name: str, hits: int, total: int, *, interval: ProportionInterval = ProportionInterval.WILSON
 ) -> Estimate:
     """Estimate a proportion.
 
@@ -49,8 +44,8 @@ def proportion(
         What the proportion is of.
     hits, total
         Counts, `0 <= hits <= total`.
-    interval, level
-        Kind and confidence level of the interval.
+    interval
+        Kind of interval.
 
     Returns
     -------
@@ -62,7 +57,6 @@ def proportion(
     >>> round(proportion("sensitivity", 28, 30).value, 3)
     0.933
     """
-    tail(level)
     if not 0 <= hits <= total:
         raise AgreementError(
             f"{name}: {hits} of {total} is no proportion. Give no more hits than cases, none"
@@ -73,13 +67,11 @@ def proportion(
     method: Literal["wilson", "exact"] = (
         "wilson" if interval is ProportionInterval.WILSON else "exact"
     )
-    bounds = stats.binomtest(hits, total).proportion_ci(level, method)
+    bounds = stats.binomtest(hits, total).proportion_ci(LEVEL, method)
     return Estimate(name, hits / total, float(bounds.low), float(bounds.high), "", interval.source)
 
 
-def clustered_proportion(
-    name: str, hits: FloatArray, subjects: Codes, *, level: float = LEVEL
-) -> Estimate:
+def clustered_proportion(name: str, hits: FloatArray, subjects: Codes) -> Estimate:
     """Estimate a proportion of cases of which several may belong to one subject.
 
     Parameters
@@ -90,8 +82,6 @@ def clustered_proportion(
         1 or 0 for each case, shape (n,).
     subjects
         Subject of each case, numbered from 0.
-    level
-        Confidence level of the interval, a fraction.
 
     Notes
     -----
@@ -107,9 +97,9 @@ def clustered_proportion(
     '0.50 (0.06 to 0.94)'
     """
     if not is_clustered(subjects):
-        return proportion(name, int(hits.sum()), hits.size, level=level)
+        return proportion(name, int(hits.sum()), hits.size)
     n, share = effective_size(hits, subjects), float(hits.mean())
-    z = float(stats.t.ppf(1 - tail(level), int(subjects.max())))
+    z = float(stats.t.ppf(1 - TAIL, int(subjects.max())))
     centre = (share + z**2 / (2 * n)) / (1 + z**2 / n)
     half = z / (1 + z**2 / n) * math.sqrt(share * (1 - share) / n + z**2 / (4 * n**2))
     low, high = max(centre - half, 0.0), min(centre + half, 1.0)

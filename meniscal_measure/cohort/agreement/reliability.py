@@ -16,14 +16,7 @@ from meniscal_measure.cohort.agreement.clusters import (
     is_clustered,
     jackknife,
 )
-from meniscal_measure.cohort.agreement.estimates import (
-    LEVEL,
-    Cases,
-    Estimate,
-    FloatArray,
-    require,
-    tail,
-)
+from meniscal_measure.cohort.agreement.estimates import TAIL, Cases, Estimate, FloatArray, require
 from meniscal_measure.cohort.agreement.labels import Codes
 from meniscal_measure.cohort.agreement.ratings import Ratings
 from meniscal_measure.errors import AgreementError
@@ -170,15 +163,13 @@ def mean_squares_from(sums: FloatArray) -> MeanSquares:
     )
 
 
-def intraclass_correlations(ratings: Ratings, *, level: float = LEVEL) -> Reliability:
+def intraclass_correlations(ratings: Ratings) -> Reliability:
     """Estimate the six intraclass correlations with their confidence intervals.
 
     Parameters
     ----------
     ratings
         Cases with a missing value are left out and counted in `cases`.
-    level
-        Confidence level of the intervals, a fraction.
 
     Notes
     -----
@@ -197,7 +188,7 @@ def intraclass_correlations(ratings: Ratings, *, level: float = LEVEL) -> Reliab
     """
     values, cases = ratings.complete()
     table = mean_squares(values)
-    q = 1 - tail(level)
+    q = 1 - TAIL
     found: dict[IccForm, Bounded] = {
         IccForm.ONE_WAY: _one_way(table, q),
         IccForm.TWO_WAY_RANDOM: _two_way_random(table, q),
@@ -205,7 +196,7 @@ def intraclass_correlations(ratings: Ratings, *, level: float = LEVEL) -> Reliab
     }
     source, subjects = SOURCE, ratings.complete_subjects()
     if is_clustered(subjects):
-        found, source = _clustered(values, subjects, found, level), SOURCE_CLUSTERED
+        found, source = _clustered(values, subjects, found), SOURCE_CLUSTERED
     for single, average in AVERAGE_OF.items():
         value, low, high = (_spearman_brown(r, table.readers) for r in found[single])
         found[average] = value, low, high
@@ -222,7 +213,7 @@ def _estimate(form: IccForm, bounded: Bounded, source: str) -> Estimate:
 
 
 def _clustered(
-    values: FloatArray, subjects: Codes, found: Mapping[IccForm, Bounded], level: float
+    values: FloatArray, subjects: Codes, found: Mapping[IccForm, Bounded]
 ) -> dict[IccForm, Bounded]:
     """Widen the intervals of independent cases to those that respect the subjects."""
     k, terms = values.shape[1], mean_square_terms(values)
@@ -237,7 +228,7 @@ def _clustered(
     centres = on_fishers_scale(terms.sum(axis=0))
     clustered: dict[IccForm, Bounded] = {}
     for form, centre, error in zip(AVERAGE_OF, centres, errors, strict=True):
-        half = Error(float(error), df).half_width(level)
+        half = Error(float(error), df).half_width
         low, high = (_from_fishers_scale(float(centre) + side * half, k) for side in (-1, 1))
         value, published_low, published_high = found[form]
         clustered[form] = value, min(low, published_low), max(high, published_high)

@@ -16,14 +16,7 @@ from meniscal_measure.cohort.agreement.clusters import (
     is_clustered,
     jackknife,
 )
-from meniscal_measure.cohort.agreement.estimates import (
-    LEVEL,
-    Cases,
-    Estimate,
-    FloatArray,
-    as_floats,
-    tail,
-)
+from meniscal_measure.cohort.agreement.estimates import TAIL, Cases, Estimate, FloatArray, as_floats
 from meniscal_measure.cohort.agreement.labels import Codes, Labels
 from meniscal_measure.cohort.agreement.limits import LimitsRule
 from meniscal_measure.cohort.agreement.ratings import Ratings
@@ -91,11 +84,7 @@ class _Spread:
 
 
 def measurement_error(
-    ratings: Ratings,
-    *,
-    rule: LimitsRule = LimitsRule.NORMAL_95,
-    level: float = LEVEL,
-    unit: str = "mm",
+    ratings: Ratings, *, rule: LimitsRule = LimitsRule.NORMAL_95, unit: str = "mm"
 ) -> MeasurementError:
     """Estimate the error of one reading from several readings of each case.
 
@@ -105,8 +94,6 @@ def measurement_error(
         Readers, or repeats by one reader. Cases with a missing value are left out and counted.
     rule
         Multiplier of the smallest detectable change and the repeatability coefficient.
-    level
-        Confidence level of the intervals, a fraction.
     unit
         Unit of the readings.
 
@@ -126,9 +113,9 @@ def measurement_error(
     """
     values, cases = ratings.complete()
     table = mean_squares(values)
-    spreads, suffix, subjects = _spreads(table, tail(level)), "", ratings.complete_subjects()
+    spreads, suffix, subjects = _spreads(table, TAIL), "", ratings.complete_subjects()
     if is_clustered(subjects):
-        spreads, suffix = _clustered(values, subjects, spreads, level), CLUSTERED
+        spreads, suffix = _clustered(values, subjects, spreads), CLUSTERED
     agreement, consistency, within = spreads
     change = rule.multiplier * math.sqrt(2)
     sdc, source_sdc = f"Smallest detectable change ({rule.value}", SOURCE_SDC + suffix
@@ -145,7 +132,7 @@ def measurement_error(
 
 
 def _clustered(
-    values: FloatArray, subjects: Codes, found: tuple[_Spread, ...], level: float
+    values: FloatArray, subjects: Codes, found: tuple[_Spread, ...]
 ) -> tuple[_Spread, ...]:
     """Widen the intervals of independent cases to those that respect the subjects."""
 
@@ -156,7 +143,7 @@ def _clustered(
     errors, df = jackknife(mean_square_terms(values), on_log_scale, subjects)
     widened = []
     for spread, error in zip(found, errors, strict=True):
-        factor = math.exp(Error(float(error), df).half_width(level))
+        factor = math.exp(Error(float(error), df).half_width)
         low, high = min(spread.low, spread.value / factor), max(spread.high, spread.value * factor)
         widened.append(_Spread(spread.value, low, high))
     return tuple(widened)
@@ -218,7 +205,7 @@ def within_cases(cases: ArrayLike | Labels, values: ArrayLike) -> WithinCases:
 
 
 def pooled_detectable_change(
-    repeats: Sequence[WithinCases], *, rule: LimitsRule = LimitsRule.NORMAL_95, level: float = LEVEL
+    repeats: Sequence[WithinCases], *, rule: LimitsRule = LimitsRule.NORMAL_95
 ) -> Estimate:
     """Estimate the smallest detectable change from the repeats of several readers, mm.
 
@@ -227,7 +214,7 @@ def pooled_detectable_change(
     """
     freedom = sum(one.freedom for one in repeats)
     variance = sum(one.sum_of_squares for one in repeats) / freedom
-    spread = _spread(variance, freedom, tail(level))
+    spread = _spread(variance, freedom, TAIL)
     factor = rule.multiplier * math.sqrt(2)
     return spread.named("Smallest detectable change", "mm", SOURCE_SDC, factor=factor)
 

@@ -11,13 +11,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from meniscal_measure.cohort.agreement.estimates import (
-    LEVEL,
+    TAIL,
     Cases,
     Estimate,
     FloatArray,
     as_floats,
     require,
-    tail,
 )
 from meniscal_measure.cohort.agreement.limits import LimitsOfAgreement, LimitsRule
 from meniscal_measure.errors import AgreementError
@@ -83,7 +82,6 @@ def repeated_limits(
     *,
     truth: Truth,
     rule: LimitsRule = LimitsRule.NORMAL_95,
-    level: float = LEVEL,
     unit: str = "mm",
 ) -> LimitsOfAgreement:
     """Compare two readers or methods that repeated their readings of each case.
@@ -94,7 +92,7 @@ def repeated_limits(
         One row per repeat.
     truth
         Whether the true value stays the same between the repeats of a case.
-    rule, level, unit
+    rule, unit
         As in `limits.limits_of_agreement`.
 
     Returns
@@ -115,12 +113,10 @@ def repeated_limits(
         one, two = _replicates(codes, first), _replicates(codes, second)
         parts, means = [one.part, two.part], one.means - two.means
     parts.append(_Part(float(means.var(ddof=1)), means.size - 1))
-    return _limits(float(means.mean()), parts, _Ask(rule, level, unit), cases)
+    return _limits(float(means.mean()), parts, _Ask(rule, unit), cases)
 
 
-def _gather(
-    readings: RepeatedReadings,
-) -> tuple[NDArray[np.intp], FloatArray, FloatArray, Cases]:
+def _gather(readings: RepeatedReadings) -> tuple[NDArray[np.intp], FloatArray, FloatArray, Cases]:
     """Give a number to each case that both have read, and drop the rows of the others."""
     labels, codes = np.unique(np.asarray(readings.cases), return_inverse=True)
     first, second = as_floats(readings.first), as_floats(readings.second)
@@ -160,15 +156,14 @@ def _replicates(codes: NDArray[np.intp], values: FloatArray) -> _Replicates:
 @dataclass(frozen=True)
 class _Ask:
     rule: LimitsRule
-    level: float
     unit: str
 
 
 def _limits(bias: float, parts: list[_Part], ask: _Ask, cases: Cases) -> LimitsOfAgreement:
     variance = sum(part.weighted for part in parts)
     sd, m = math.sqrt(variance), ask.rule.multiplier
-    sd_low, sd_high = _sd_interval(variance, parts, tail(ask.level))
-    t = float(stats.t.ppf(1 - tail(ask.level), cases.used - 1))
+    sd_low, sd_high = _sd_interval(variance, parts, TAIL)
+    t = float(stats.t.ppf(1 - TAIL, cases.used - 1))
     half = t * math.sqrt(parts[-1].weighted / cases.used)
     near, far = math.hypot(half, m * (sd - sd_low)), math.hypot(half, m * (sd_high - sd))
     low, high = bias - m * sd, bias + m * sd

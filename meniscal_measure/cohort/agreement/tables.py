@@ -31,7 +31,7 @@ def as_csv(estimates: Iterable[Estimate]) -> str:
     return csv_text(COLUMNS, (["" if _is_absent(cell) else cell for cell in row] for row in rows))
 
 
-def as_text(estimates: Iterable[Estimate], *, level: float = LEVEL) -> str:
+def as_text(estimates: Iterable[Estimate]) -> str:
     """Lay estimates out for reading, each with the number of its formula's source below.
 
     Examples
@@ -44,7 +44,7 @@ def as_text(estimates: Iterable[Estimate], *, level: float = LEVEL) -> str:
     """
     lines = list(estimates)
     sources = list(dict.fromkeys(line.source for line in lines if line.source))
-    head = ("", "value", f"{100 * level:g} % interval", "unit")
+    head = ("", "value", f"{100 * LEVEL:g} % interval", "unit")
     rows = [head, *(_cells(line, sources) for line in lines)]
     widths = [max(len(row[column]) for row in rows) for column in range(3)]
     body = [_aligned(row, widths) for row in rows]

@@ -14,7 +14,7 @@ from meniscal_measure.cohort.agreement.limits import (
     limits_of_agreement,
     proportional_bias,
 )
-from meniscal_measure.errors import AgreementError, UsageError
+from meniscal_measure.errors import AgreementError
 
 
 class TestPeakFlowOf1986:
@@ -75,8 +75,8 @@ def test_exact_interval_is_the_tolerance_factor_of_the_handbook() -> None:
     assert factor == pytest.approx(1.8740, abs=5e-5)
     rng = np.random.default_rng(2)
     first, second = rng.normal(size=(2, 43))
-    result = limits_of_agreement(first, second, level=0.98)
-    expected = stats.nct.ppf(0.99, 42, 1.96 * 43**0.5) / 43**0.5
+    result = limits_of_agreement(first, second)
+    expected = stats.nct.ppf(0.975, 42, 1.96 * 43**0.5) / 43**0.5
     assert result.upper.high == pytest.approx(result.bias.value + expected * result.sd)
 
 
@@ -141,8 +141,3 @@ def test_two_cases_are_too_few() -> None:
 def test_an_infinite_reading_is_refused() -> None:
     with pytest.raises(AgreementError, match="infinite"):
         limits_of_agreement([1, 2, np.inf], [1, 2, 3])
-
-
-def test_a_level_that_is_no_fraction_is_refused() -> None:
-    with pytest.raises(UsageError, match=r"0\.95"):
-        limits_of_agreement([1, 2, 3], [1, 2, 4], level=95)

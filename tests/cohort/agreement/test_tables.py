@@ -41,7 +41,7 @@ def test_columns_of_the_text_line_up() -> None:
 
 
 def test_the_level_is_named_in_the_heading() -> None:
-    assert "90 % interval" in as_text(LINES, level=0.9)
+    assert "95 % interval" in as_text(LINES)
 
 
 def test_no_lines_give_only_the_heading() -> None:
