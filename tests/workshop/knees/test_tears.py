@@ -135,6 +135,24 @@ def test_a_radial_tear_moves_the_inner_edge_outward() -> None:
     assert tips[0][0] - tips[1][0] == pytest.approx(5.0, abs=0.05)
 
 
+def test_a_blunt_radial_tear_leaves_what_is_left_as_high_as_it_was(
+    slice_points: Callable[..., Raster],
+) -> None:
+    tear = TearParameters(
+        body=BodyTear.RADIAL, body_angle_deg=0.0, body_depth=0.5, body_gape_mm=3.0
+    )
+    tapering, blunt, whole = (
+        SyntheticKnee(replace(KneeParameters(), medial_tear=torn))
+        for torn in (tear, replace(tear, body_bluntness=1.0), TearParameters())
+    )
+    points = slice_points("y", whole.tibia.medial.centre_y, half_mm=45.0, step_mm=0.25)
+    dark = [knee.tissue_at(points) == Tissue.MEDIAL_MENISCUS for knee in (tapering, blunt, whole)]
+    columns = np.flatnonzero(dark[1].any(axis=0))
+    beside_cut = columns[-8] if columns.mean() < dark[1].shape[1] / 2 else columns[8]
+    low, kept, full = (int(image[:, beside_cut].sum()) for image in dark)
+    assert low < kept == full
+
+
 @pytest.mark.parametrize("body", [BodyTear.HORIZONTAL, BodyTear.LONGITUDINAL])
 def test_a_cleft_in_the_body_changes_neither_edge(
     body: BodyTear, slice_points: Callable[..., Raster]
@@ -201,3 +219,12 @@ def test_extrusion_varies_along_the_body() -> None:
         for y_mm in (-6.0, 0.0, 6.0)
     ]
     assert values[0] < values[1] < values[2]
+
+
+def test_oedema_of_a_root_lies_in_the_marrow_under_its_footprint() -> None:
+    wet = replace(KneeParameters(), joint=replace(KneeParameters().joint, root_oedema_mm=6.0))
+    dry, knee = SyntheticKnee(KneeParameters()), SyntheticKnee(wet)
+    footprint = np.array(knee.roots[MEDIAL, "posterior"])
+    under = footprint - np.array([[0.0, 0.0, 5.0], [0.0, 0.0, 15.0]])
+    assert list(knee.tissue_at(under)) == [Tissue.MARROW_OEDEMA, Tissue.MARROW]
+    assert set(dry.tissue_at(under)) == {Tissue.MARROW}
