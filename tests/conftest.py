@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import io
 import os
 from collections.abc import Callable
@@ -61,6 +62,17 @@ def without_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
         "report_pdf": b"%PDF-1.4",
     }.items():
         monkeypatch.setattr(save, name, lambda *_, content=content: content)
+
+
+def pytest_sessionstart() -> None:
+    """Import and collect without looking for garbage, which takes half of that time."""
+    gc.disable()
+
+
+def pytest_collection_finish() -> None:
+    """Look for garbage among what the tests make, and not in all that was imported for them."""
+    gc.freeze()
+    gc.enable()
 
 
 LONGEST = ("notebooks/", "tests/exchange/test_servers.py")
