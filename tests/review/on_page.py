@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 
 from playwright.sync_api import Page, Route, expect
 
 FRAMES_WAITED = 3000
+PROBES = 1000
 
 
 def at_rest(page: Page) -> None:
@@ -27,6 +29,22 @@ def on_screen(
     return box["x"] + box["width"] / 2 + x, box["y"] + box["height"] / 2 + y
 
 
+def intercept(page: Page, path: str, handler: Callable[[Route], object]) -> None:
+    """Handle requests of a page that is open already, from the next one on.
+
+    Chromium lets a few requests pass by after it has said that it intercepts them: it is asked
+    until one of them is caught.
+    """
+    page.route(path, handler)
+    page.route("**/probe", lambda route: route.fulfill(status=204))
+    probe = "async () => (await fetch(`${location.pathname}probe`)).status"
+    for _ in range(PROBES):
+        if page.evaluate(probe) == 204:
+            page.unroute("**/probe")
+            return
+    raise AssertionError("requests are not intercepted")
+
+
 class Held:
     """Requests of one kind that are held back until they are let through."""
 
@@ -34,7 +52,10 @@ class Held:
         self._routes: list[Route] = []
         self._is_open = False
         self._page, self._path = page, path
-        page.route(path, self._take)
+        if page.url == "about:blank":
+            page.route(path, self._take)
+        else:
+            intercept(page, path, self._take)
 
     def _take(self, route: Route) -> None:
         if self._is_open:

@@ -21,7 +21,7 @@ from meniscal_measure.series.model import Laterality
 from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.workflow.placing import Placed
 from tests.review.conftest import OpenDesk, Serve, Show
-from tests.review.on_page import Held, at_rest
+from tests.review.on_page import Held, at_rest, intercept
 
 
 def test_a_slice_that_cannot_be_read_says_so_in_its_place(
@@ -46,7 +46,7 @@ def test_a_server_that_is_gone_is_said_and_what_is_not_kept_too(
     page = shown(served(open_desk("exactly-3mm")))
     card = page.locator('section[aria-label="Medial extrusion"] .value')
     expect(card).to_contain_text("3.00")
-    page.route("**/api/**", lambda route: route.abort())
+    intercept(page, "**/api/**", lambda route: route.abort())
     page.keyboard.press("2")
     page.keyboard.press("Shift+ArrowLeft")
 

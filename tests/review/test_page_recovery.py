@@ -14,6 +14,7 @@ from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.routes import application
 from meniscal_measure.review.serve import PageServer
 from tests.review.conftest import OpenDesk, Serve, Show, begun
+from tests.review.on_page import intercept
 
 LEAST_STAGE_PX = 140
 """Below this side a slice is too small to place a landmark on."""
@@ -160,7 +161,7 @@ def test_who_leaves_with_unsaved_work_is_asked_first(
     desk: Desk, served: Serve, shown: Show
 ) -> None:
     page = shown(served(desk))
-    page.route("**/change", lambda route: route.abort())
+    intercept(page, "**/change", lambda route: route.abort())
     page.keyboard.press("2")
     page.keyboard.press("Shift+ArrowLeft")
     expect(page.locator("#saved")).to_contain_text("Not saved yet")

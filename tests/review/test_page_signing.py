@@ -15,7 +15,7 @@ from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
 from tests.review.conftest import OpenDesk, Serve, Show
-from tests.review.on_page import Held, at_rest, on_screen
+from tests.review.on_page import Held, at_rest, intercept, on_screen
 
 
 @pytest.fixture
@@ -257,7 +257,7 @@ def test_the_next_knee_waits_for_the_signature_of_this_one(two_knees: tuple[Desk
 
 def test_a_knee_that_was_not_signed_stays_in_view(two_knees: tuple[Desk, Page]) -> None:
     _, page = two_knees
-    page.route("**/sign", lambda route: route.abort())
+    intercept(page, "**/sign", lambda route: route.abort())
     page.keyboard.press("Control+Enter")
     page.keyboard.press("g")
 

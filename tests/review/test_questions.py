@@ -31,6 +31,7 @@ from meniscal_measure.workshop.knees.dicom.encode import TransferSyntax, store
 from meniscal_measure.workshop.knees.dicom.identity import SeriesIdentity, study_identity
 from tests.knee.projected_leg import LegShape, ProjectedLeg, XraySetup, projected_leg
 from tests.knee.written_radiograph import StatedSize, dx_dataset
+from tests.review.on_page import intercept
 from tests.review.test_page_rules import grave_findings
 
 SPACING_MM = 0.5
@@ -262,7 +263,7 @@ def test_a_page_that_is_loaded_again_goes_on_at_the_first_open_question(asked: A
 
 
 def test_an_answer_that_cannot_be_saved_is_held_until_it_can(asked: Asked) -> None:
-    asked.page.route("**/api/answer", lambda route: route.abort())
+    intercept(asked.page, "**/api/answer", lambda route: route.abort())
     asked.page.locator("#slice").focus()
     asked.page.keyboard.press("Enter")
     expect(asked.page.locator("#saved")).to_have_text("Not saved yet")
