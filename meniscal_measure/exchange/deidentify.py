@@ -58,8 +58,10 @@ REMOVED_UNLISTED = frozenset({"PN", "LT", "ST", "UT", "UC", "UR", "UN", "DA", "D
 """Value representations that may hold anything, and dates and times, which would tell by how much
 the others were shifted: removed where the table does not list them."""
 SHORT_TEXT = frozenset({"LO", "SH"})
-NAMING_TEXT = SHORT_TEXT | {"AE", "AS", "CS"}
+NAMING = SHORT_TEXT | {"AE", "AS", "CS", "OB"}
 """Value representations that stay where the table does not list them, unless they name a person."""
+WELL_FORMED = {"DS": r"[-+.\dEe \0]*", "IS": r"[-+\d \0]*", "UI": r"[\d. \0]*"}
+"""Characters of numbers and UIDs (PS3.5 6.2); a value with others is text, and is removed."""
 IMAGE_GROUPS = frozenset({0x0008, 0x0018, 0x0020, 0x0028})
 """Groups of the attributes that describe codes, acquisition and image. Elsewhere `SHORT_TEXT` that
 the table does not list is removed too: an MR image needs none of it (DICOM PS3.3 A.4.3, A.36.2)."""
@@ -185,7 +187,8 @@ class _Cleaner:
         if listed is None and (
             foreign
             or element.VR in REMOVED_UNLISTED
-            or (element.VR in NAMING_TEXT and self.names.are_in(element))
+            or (element.VR in NAMING and element.tag.group != 0x7FE0 and self.names.are_in(element))
+            or not _is_well_formed(element)
         ):
             return Action.REMOVE
         return listed
@@ -218,6 +221,14 @@ class _Cleaner:
             return f"{day - datetime.timedelta(days=self.shift_days):%Y%m%d}"
         except (ValueError, OverflowError):
             return ""
+
+
+def _is_well_formed(element: DataElement) -> bool:
+    characters = WELL_FORMED.get(element.VR)
+    values = element.value if element.VM > 1 else [element.value]
+    return characters is None or all(
+        re.fullmatch(characters, str(value)) for value in values if value is not None
+    )
 
 
 def _imaging_words(text: str) -> str:

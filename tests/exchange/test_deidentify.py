@@ -153,6 +153,19 @@ def test_a_name_is_removed_wherever_the_site_has_written_it() -> None:
         assert left.isdisjoint({spelling, as_term(spelling)})
 
 
+@pytest.mark.filterwarnings("ignore:Invalid value for VR UI")
+def test_text_in_the_place_of_a_number_a_uid_or_bytes_is_removed() -> None:
+    dataset = image()
+    dataset.PatientName = "Quimby^Jo"
+    nested = Dataset()
+    nested.add_new("ICCProfile", "OB", b"profile of Quimby\0")
+    nested.add_new("MappingResourceUID", "UI", "1.2.QUIMBY")
+    dataset.ReferencedImageSequence = [nested]
+    cleaned = deidentified(dataset, KEY)
+    cleaned.save_as(after := io.BytesIO(), enforce_file_format=True)
+    assert b"quimby" not in after.getvalue().lower()
+
+
 def test_what_measuring_needs_stays_although_a_name_is_part_of_it() -> None:
     dataset = image()
     before = {name: dataset[name].value for name in (*NEEDED, "PhotometricInterpretation")}
