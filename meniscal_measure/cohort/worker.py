@@ -5,6 +5,7 @@ It ends with the process that started it, however that one ends.
 
 from __future__ import annotations
 
+import gc
 import os
 import pickle
 import signal
@@ -29,6 +30,8 @@ def main() -> None:
     tasks: SimpleQueue[Task] = SimpleQueue()
     Thread(target=_receive, args=(tasks,), daemon=True).start()
     _answer(READY, answers)
+    _answer(carry_out(tasks.get(), measure), answers)
+    gc.freeze()  # what was loaded for the first knee stays, and is not searched for garbage again
     while True:
         _answer(carry_out(tasks.get(), measure), answers)
 
