@@ -22,7 +22,7 @@ from meniscal_measure.review.worklist import Knee
 from meniscal_measure.series.model import Laterality
 from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.workflow.placing import Placed
-from tests.review.conftest import Serve, Show
+from tests.review.conftest import Serve, Show, begun
 
 OPEN = Terms(Conventions())
 TWO_CORONAL = ("coronal", "coronal")
@@ -92,6 +92,7 @@ def test_another_coronal_series_is_read_for_itself_and_both_are_kept(
 
     choice.select_option(index=1 - choice.evaluate("(select) => select.selectedIndex"))
     expect(page.locator("#todo")).to_have_text("Click the rim, image left")
+    begun(page)
     place_points(page, 50)
     expect(lateral).to_contain_text("5.00")
     page.keyboard.press("Control+Enter")
