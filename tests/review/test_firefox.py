@@ -36,7 +36,8 @@ def desk(open_desk: Callable[..., Desk]) -> Desk:
     return open_desk("exactly-3mm")
 
 
-AT_REST = "document.getElementById('stage').ariaBusy === 'false'"
+STAGE = "document.getElementById('stage')"
+AT_REST = f"{STAGE}.ariaBusy === 'false' && {STAGE}.dataset.drawn"
 MEASURED = "document.querySelectorAll('#results .value').length === 2"
 CONTROL, ENTER, SHIFT, LEFT, PAGE_DOWN = "\ue009", "\ue007", "\ue008", "\ue012", "\ue00f"
 
