@@ -144,4 +144,4 @@ def _show(case: KneeCase, file: Path) -> None:
             f" {file} and run the command again."
         )
     if case.offered:
-        say(f"Not asked unless wanted: {'; '.join(each.words for each in case.offered)}.")
+        say(f"Asked only on request: {'; '.join(each.words for each in case.offered)}.")

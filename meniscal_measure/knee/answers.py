@@ -86,7 +86,7 @@ class Seen(StrEnum):
 
 
 class Topic(StrEnum):
-    """What is asked beyond the short list: where a sign calls for it, or somebody wants it."""
+    """What is asked beyond the short list: where a sign calls for it, or on request."""
 
     GHOST = "ghost"
     TEAR = "tear"
@@ -125,7 +125,7 @@ class KneeAnswers(_Table, frozen=True, kw_only=True):
     """When the root tore, as far as the patient knows."""
     repair_date: date | None = None
     also: tuple[Topic, ...] = ()
-    """Topics that somebody wants to be asked about."""
+    """Topics that were requested."""
 
 
 class FactAnswers(_Table, frozen=True, kw_only=True):

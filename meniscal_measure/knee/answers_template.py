@@ -23,14 +23,14 @@ def answers_template(
     """Write a file to be filled in: every open question as a comment above its key.
 
     It names the study, so that its answers are not taken for those of another knee, and the topics
-    that are not asked about unless somebody wants them.
+    that are not asked unless requested.
     """
     lines = [HEAD, "[case]"]
     if study_instance_uid:
         lines.append(f'study = "{study_instance_uid}"')
     lines += _keys("case", questions)
     if offered:
-        lines.append("# Not asked unless wanted; name what you want, and run the command again:")
+        lines.append("# Asked only on request; name topics under `also` and run it again:")
         lines += [f"#   {each.topic}: {each.words} ({each.count})" for each in offered]
         lines.append("# also = []")
     for table in ("facts", "radiograph", "sign"):

@@ -51,7 +51,7 @@ class KneeCase:
     sources: tuple[str, ...]
     notice: str
     offered: tuple[OfferedTopic, ...] = ()
-    """What is not asked about unless somebody wants it."""
+    """What is not asked unless requested."""
 
 
 IDENTIFYING = ("study_instance_uid", "sop_instance_uid", "study_date", "by")

@@ -56,7 +56,7 @@ class OpenQuestion:
 
 @dataclass(frozen=True)
 class OfferedTopic:
-    """A topic that is asked about only where somebody wants it."""
+    """A topic that is asked about only on request."""
 
     topic: Topic
     words: str
@@ -66,7 +66,7 @@ class OfferedTopic:
 
 @dataclass(frozen=True)
 class Available:
-    """What there is to answer questions on, and what somebody wants to be asked about."""
+    """What there is to answer questions on, and which topics were requested."""
 
     baseline: Collection[Plane]
     follow_up: Collection[Plane] = ()

@@ -122,10 +122,10 @@ def _lists(case: KneeCase) -> Iterator[Flowable]:
 
 
 def _not_answered(case: KneeCase) -> Iterator[str]:
-    """List in a paragraph each what is open, and what is not asked unless somebody wants it."""
+    """List in a paragraph each what is open, and what is not asked unless requested."""
     how = "Answer them slice by slice with case --ask, or in answers.toml"
     if case.questions:
         names = (question.key.partition(".")[2].replace("_", " ") for question in case.questions)
         yield f"{how}: {', '.join(names)}."
     if case.offered:
-        yield f"Not asked unless wanted: {'; '.join(each.words for each in case.offered)}."
+        yield f"Asked only on request: {'; '.join(each.words for each in case.offered)}."

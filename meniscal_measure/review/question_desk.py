@@ -63,7 +63,7 @@ class QuestionDesk:
     def listed(self) -> Json:
         """List all questions, answered or not, in the order in which a person goes through them.
 
-        Beside them stand the topics that are asked about only where somebody wants it.
+        Beside them stand the topics that are asked about only on request.
 
         Raises
         ------

@@ -128,6 +128,7 @@ def test_who_begins_by_hand_before_the_proposal_is_there_keeps_what_was_done(
     desk, found = slow
     page.goto(f"{served(desk).address}#reader=AB")
     expect(page.locator("#todo")).to_have_text("Click the rim, image left")
+    page.wait_for_selector("#stage[data-drawn]")
     page.keyboard.press("Enter")
     rim = page.get_by_role("button", name="1 rim")
     expect(rim).to_contain_text("placed")
@@ -153,6 +154,7 @@ def test_what_is_changed_while_a_proposal_is_taken_up_is_saved_after_it(
     taken = Held(page, "**/begin-again")
     page.goto(f"{served(desk).address}#reader=AB")
     expect(page.locator("#todo")).to_have_text("Click the rim, image left")
+    page.wait_for_selector("#stage[data-drawn]")
     page.keyboard.press("+")
     page.keyboard.press("2")
     found.set()

@@ -197,3 +197,24 @@ def test_an_arrow_without_a_landmark_chosen_asks_for_one(
     page.keyboard.press("ArrowLeft")
 
     expect(page.locator("#saved")).to_have_text("Choose a landmark first: keys 1 to 8")
+
+
+def test_no_landmark_is_set_on_a_slice_that_is_not_seen_yet(
+    desk: Desk, served: Serve, page: Page
+) -> None:
+    image = Held(page, "**/slices/9")
+    page.goto(f"{served(desk).address}#reader=AB")
+    begun(page)
+    page.get_by_role("slider", name=re.compile("Slice")).fill("10")
+    expect(page.locator("#slice-label")).to_have_text("Slice 10 / 13")
+    page.locator("#stage").focus()
+    page.keyboard.press("1")
+    page.keyboard.press("Enter")
+    expect(page.locator("#saved")).to_have_text("Not done. The slice is not on the screen yet.")
+    expect(page.get_by_role("button", name="1 rim")).to_contain_text("not placed")
+
+    image.let_through()
+    expect(page.locator("#stage")).to_have_attribute("data-drawn", "9")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("button", name="1 rim")).to_contain_text("placed")
+    expect(page.get_by_role("button", name="1 rim")).not_to_contain_text("not placed")

@@ -116,6 +116,7 @@ def test_blinded_readers_see_millimetres_once_they_have_signed(
         lambda answer: answers.append(answer.text()) if "measure" in answer.url else None,
     )
     page.goto(f"{served(desk).address}#reader=AB")
+    begun(page)
     expect(page.locator("#todo")).to_contain_text("Click the rim")
     for key in ("1", "5", "2", "6"):
         page.keyboard.press(key)
@@ -254,6 +255,7 @@ def test_the_slice_with_the_first_landmark_is_the_measured_one_and_it_can_be_und
     expect(page.locator("#slice-label")).to_have_text("Slice 4 / 13")
     page.keyboard.press("PageDown")
     expect(page.locator("#todo")).to_contain_text("slice 5, image 5 will be measured")
+    expect(page.locator("#stage")).to_have_attribute("data-drawn", "4")
     page.locator("#stage").click(position={"x": 200, "y": 300})
 
     expect(page.locator("#announce-act")).to_contain_text("slice 5, image 5 is the measured slice")

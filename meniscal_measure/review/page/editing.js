@@ -45,7 +45,7 @@ export class Editing {
   /** Take hold of a landmark of the slice in view: until it is let go of, that one on that slice is moved. @param {string} name */
   hold(name) {
     const { reading } = this;
-    if (!reading.mayChange()) return;
+    if (!reading.mayChange(reading.placingHindrance)) return;
     this.letGo();
     reading.selection.name = name;
     this.held = { name, slice: reading.shown };
@@ -77,7 +77,7 @@ export class Editing {
   place(name, pixel) {
     const { reading } = this;
     const { shown: slice } = reading;
-    if (!reading.mayChange()) return;
+    if (!reading.mayChange(reading.placingHindrance)) return;
     if (reading.isFree && !reading.isMeasuredSlice) this.#measureOn(slice);
     this.#move(name, pixel, slice);
     reading.selection.name = name;
@@ -90,7 +90,7 @@ export class Editing {
   nudge(columns, rows) {
     const { reading } = this;
     const { landmarks, selection: { name } } = reading;
-    if (!reading.mayChange()) return;
+    if (!reading.mayChange(reading.placingHindrance)) return;
     if (!name) reading.say("Choose a landmark first: keys 1 to 8");
     if (!name || !(name in landmarks)) return;
     const [column, row] = landmarks[name].pixel;

@@ -176,6 +176,11 @@ export class Reading {
     return this.#closed || (this.#replacing ? "The saved state is being fetched." : "");
   }
 
+  /** Why no landmark can be set on the slice in view; empty where one can. */
+  get placingHindrance() {
+    return this.hindrance || (this.slices.get(this.shown) ? "" : "The slice is not on the screen yet.");
+  }
+
   /** Whether something can be changed now; a reader whose key or click does nothing is told why. */
   mayChange(hindrance = this.hindrance) {
     if (hindrance) this.say(`Not done. ${hindrance}`);
