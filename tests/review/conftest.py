@@ -275,12 +275,27 @@ def question_desk(painted: Callable[..., Path], tmp_path: Path) -> QuestionDesk:
 
 
 @pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    """A real browser; Debian's package, driven from outside."""
+def launched() -> Iterator[Callable[[], Browser]]:
+    """A real browser, Debian's package, driven from outside; another one if it has crashed."""
     if not CHROMIUM.exists():
         pytest.skip("chromium is not installed (apt-get install chromium)")
     with sync_playwright() as playwright:
-        yield playwright.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGUMENTS)
+        browsers: list[Browser] = []
+
+        def launch() -> Browser:
+            if not browsers or not browsers[-1].is_connected():
+                browsers.append(
+                    playwright.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGUMENTS)
+                )
+            return browsers[-1]
+
+        yield launch
+
+
+@pytest.fixture
+def browser(launched: Callable[[], Browser]) -> Browser:
+    """The browser of this session: its crash is a fault of one test, not of all that follow."""
+    return launched()
 
 
 @pytest.fixture

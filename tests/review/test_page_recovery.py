@@ -175,6 +175,8 @@ def test_who_leaves_with_unsaved_work_is_asked_first(
     with page.expect_event("dialog"):
         page.close(run_before_unload=True)
     assert asked == ["beforeunload"]
+    page.keyboard.press("1")  # whoever stays goes on
+    expect(page.get_by_role("button", name="1 rim")).to_have_attribute("aria-pressed", "true")
 
 
 def test_back_leads_to_what_was_shown_before(two_knees: tuple[Desk, Page]) -> None:
