@@ -33,9 +33,11 @@ def identity_doubts(store: Store) -> dict[str, tuple[Finding, ...]]:
     for key, images, subject, visit in store.with_images_of_another():
         owners[images].append((key, f"{subject} at visit {visit}" if visit else subject))
     for same in owners.values():
+        distinct = list(dict.fromkeys(owner for _, owner in same))
         for key, owner in same:
-            others = list(dict.fromkeys(other for _, other in same if other != owner))
-            more = [f"{len(others) - MOST_NAMED} more"] if len(others) > MOST_NAMED else []
-            values = {"owner": owner, "others": ", ".join(others[:MOST_NAMED] + more)}
+            others = [other for other in distinct[: MOST_NAMED + 1] if other != owner][:MOST_NAMED]
+            left = len(distinct) - 1 - len(others)
+            named = ", ".join(others + ([f"{left} more"] if left else []))
+            values = {"owner": owner, "others": named}
             found[key].append(Finding(Code.IMAGES_OF_ANOTHER, values))
     return {key: tuple(findings) for key, findings in found.items()}
