@@ -53,7 +53,8 @@ class Pool:
         compact = replace(example, image=example.image.half(), tissue=example.tissue.byte())
         if self.held is None:
             self.held = _over(
-                compact, lambda part: part.new_zeros((self.capacity, *part.shape[1:]))
+                compact,
+                lambda part: part.new_zeros((self.capacity, *part.shape[1:]), device=self.device),
             )
         places = (self.next + torch.arange(len(compact.image), device=self.device)) % self.capacity
         for item in fields(compact):
