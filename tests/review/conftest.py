@@ -15,7 +15,7 @@ from urllib.parse import urlsplit
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
 from pydicom.uid import ExplicitVRLittleEndian, MRImageStorage, generate_uid
 from scipy.special import ndtr
@@ -298,16 +298,42 @@ def browser(launched: Callable[[], Browser]) -> Browser:
     return launched()
 
 
+@pytest.fixture(scope="session")
+def windows() -> list[BrowserContext]:
+    """The window that tests share, once one was opened and unless it has crashed."""
+    return []
+
+
 @pytest.fixture
-def page(browser: Browser) -> Iterator[Page]:
+def window(browser: Browser, windows: list[BrowserContext]) -> BrowserContext:
+    """A window of the browser, whose first tab stays open.
+
+    The tabs it opens are drawn by its process: to start one takes longer than most tests.
+    """
+    if not windows or windows[0].browser is not browser:
+        opened = browser.new_context(viewport={"width": 1280, "height": 800})
+        opened.set_default_timeout(PATIENCE_S * 1000)
+        opened.new_page().on("crash", lambda _: windows.clear())
+        windows[:] = [opened]
+    return windows[0]
+
+
+@pytest.fixture
+def page(window: BrowserContext) -> Iterator[Page]:
     """A fresh tab without memory of earlier ones, in which a script error fails the test."""
-    with browser.new_context(viewport={"width": 1280, "height": 800}) as context:
-        context.set_default_timeout(PATIENCE_S * 1000)
-        page = context.new_page()
-        errors: list[str] = []
-        page.on("pageerror", lambda error: errors.append(str(error)))
-        yield page
-        assert errors == []
+    first = window.pages[0]
+    with first.expect_popup() as opened:
+        first.evaluate("() => void window.open('about:blank')")
+    page = opened.value
+    errors: list[str] = []
+    page.on("pageerror", lambda error: errors.append(str(error)))
+    yield page
+    for tab in window.pages[1:]:
+        tab.close()
+    window.new_cdp_session(first).send(
+        "Storage.clearDataForOrigin", {"origin": "*", "storageTypes": "all"}
+    )
+    assert errors == []
 
 
 @pytest.fixture
