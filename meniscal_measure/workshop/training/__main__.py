@@ -3,7 +3,7 @@
 Every graphics card trains one network at a time, each in a process of its own; on one card they
 follow one another, about eight minutes each with sixteen processor cores. Started again it goes
 on where it was. It leaves ONNX files in FOLDER, which `training.release` puts into the package.
-Without `--stages` it trains all released networks; `--stages margin_e margin_f` trains the next.
+`--stages` names those to train; without it all are trained.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from queue import SimpleQueue
 import torch
 
 from meniscal_measure.workshop.training import earlier
-from meniscal_measure.workshop.training.stages import ALL, STAGES
+from meniscal_measure.workshop.training.stages import STAGES
 
 SPARE_CORES = 1
 """Processor cores left to each training process beside its workers."""
@@ -49,7 +49,7 @@ class Plan:
 
     def train(self, name: str, device: str) -> None:
         """Train and export one network on one device; an error stops everything."""
-        stage, checkpoint = ALL[name], self.folder / f"{name}.pt"
+        stage, checkpoint = STAGES[name], self.folder / f"{name}.pt"
         options: dict[str, object] = {"workers": self.workers, "device": device}
         if stage.code is None:
             asked = {"seconds": self.seconds, "sitting": self.sitting}
@@ -80,8 +80,8 @@ def train_all(plan: Plan, names: list[str], places: list[str]) -> None:
         free.put(place)
 
     def on_a_free_device(name: str) -> None:
-        if ALL[name].after in done:
-            done[ALL[name].after].result()
+        if STAGES[name].after in done:
+            done[STAGES[name].after].result()
         place = free.get()
         try:
             plan.train(name, place)
@@ -89,7 +89,7 @@ def train_all(plan: Plan, names: list[str], places: list[str]) -> None:
             free.put(place)
 
     with ThreadPoolExecutor(len(places)) as pool:
-        for name in sorted(names, key=list(ALL).index):
+        for name in sorted(names, key=list(STAGES).index):
             done[name] = pool.submit(on_a_free_device, name)
     for future in done.values():
         future.result()
@@ -99,7 +99,7 @@ def main() -> None:
     """Read the command line, train and export."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
-    parser.add_argument("--stages", nargs="+", choices=list(ALL), default=list(STAGES))
+    parser.add_argument("--stages", nargs="+", choices=list(STAGES), default=list(STAGES))
     parser.add_argument("--seconds", type=float, help="of each stage, instead of its own")
     parser.add_argument("--sitting", type=float, help="pause after so long")
     parser.add_argument("--workers", type=int, help="that make volumes, for each network")

@@ -91,15 +91,13 @@ def expectation(heat: Tensor) -> tuple[Tensor, Tensor]:
     return torch.stack([column, row], -1), mass
 
 
-def network_of(task: str, widths: tuple[int, ...] = ()) -> PointNetwork:
-    """Make a network for a task, of the usual widths where none are given."""
-    return PointNetwork(widths or WIDTHS[task], POINTS[task], SCALARS[task])
+def network_of(task: str) -> PointNetwork:
+    """Make a network for a task."""
+    return PointNetwork(WIDTHS[task], POINTS[task], SCALARS[task])
 
 
 def averaged(task: str, state: dict[str, Any]) -> PointNetwork:
-    """Give the network whose averaged weights a checkpoint holds, as wide as they are."""
-    weights = state["average"]
-    levels = [name for name in weights if name.startswith("down.") and name.endswith(".0.weight")]
-    network = network_of(task, tuple(len(weights[name]) for name in levels))
-    network.load_state_dict(weights)
+    """Give the network whose averaged weights a checkpoint holds."""
+    network = network_of(task)
+    network.load_state_dict(state["average"])
     return network

@@ -35,8 +35,6 @@ LEAST_REPETITION = 6
 """Repetition times are at least so many echo times."""
 SIGNAL_SPREAD = 0.25
 """Standard deviation of the logarithm of a tissue's signal from knee to knee."""
-T1_MS = (8.0, 20.0), (400.0, 800.0)
-"""Echo and repetition times of spin echoes for T1 contrast (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -51,14 +49,11 @@ class Severity:
         Least signal-to-noise ratio.
     motion
         Share of knees that moved.
-    t1
-        Share of knees imaged for T1 contrast without fat suppression, beside those drawn so.
     """
 
     any_contrast: float
     least_snr: float
     motion: float
-    t1: float = 0.0
 
 
 USUAL = Severity(0.2, 7, 0.15)
@@ -81,14 +76,11 @@ def _moved(parameters: KneeParameters, compartment: Compartment, by_mm: float) -
         return parameters  # this meniscus keeps the extrusion that it was drawn with
 
 
-def draw_protocol(rng: np.random.Generator, severity: Severity = USUAL) -> Protocol:
+def draw_protocol(rng: np.random.Generator) -> Protocol:
     """Draw the timing of a spin or a gradient echo."""
-    t1 = severity.t1 > 0 and rng.random() < severity.t1
-    spin = t1 or rng.random() < SPIN_ECHO
+    spin = rng.random() < SPIN_ECHO
     echo_ms = rng.uniform(8, 85) if spin else rng.uniform(3, 16)
     repetition_ms = np.exp(rng.uniform(*np.log((400, 5500) if spin else (9, 700))))
-    if t1:
-        echo_ms, repetition_ms = (rng.uniform(*limits) for limits in T1_MS)
     return Protocol(
         *("drawn", "PROTON_DENSITY"),
         echo_type=EchoType.SPIN_ECHO if spin else EchoType.GRADIENT_ECHO,
@@ -96,7 +88,7 @@ def draw_protocol(rng: np.random.Generator, severity: Severity = USUAL) -> Proto
         echo_time_ms=float(echo_ms),
         flip_angle_deg=180.0 if spin else float(rng.uniform(8, 70)),
         echo_train_length=1,
-        fat_suppressed=not t1 and bool(rng.random() < (0.5 if spin else 0.7)),
+        fat_suppressed=bool(rng.random() < (0.5 if spin else 0.7)),
         bandwidth_hz_per_px=float(rng.uniform(110, 500)),
         source="drawn",
     )
@@ -139,7 +131,7 @@ def scanned(
     rng: np.random.Generator, knee: SyntheticKnee, plan: StackPlan, severity: Severity = USUAL
 ) -> ScannedStack:
     """Image a knee under a sequence and on a scanner drawn at random."""
-    protocol = draw_protocol(rng, severity)
+    protocol = draw_protocol(rng)
     scanner = draw_scanner(rng, plan.row_spacing_mm, severity)
     signals = draw_signals(rng, protocol, scanner.field_strength_t, severity)
     seeds = int(rng.integers(2**31)), int(rng.integers(2**31))

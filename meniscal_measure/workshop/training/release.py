@@ -15,7 +15,7 @@ import onnx
 from onnx import helper, numpy_helper
 
 from meniscal_measure import locate
-from meniscal_measure.workshop.training.stages import ALL
+from meniscal_measure.workshop.training.stages import STAGES
 
 FOLDER = Path(locate.__file__).parent / "weights"
 
@@ -44,7 +44,7 @@ def halved(model: onnx.ModelProto) -> onnx.ModelProto:
 def release(source: Path) -> None:
     """Copy the networks and list their SHA-256 in the form `sha256sum --check` reads."""
     lines = []
-    for target in (FOLDER / f"{name}.onnx" for name in ALL):
+    for target in (FOLDER / f"{name}.onnx" for name in STAGES):
         if (source / target.name).exists():
             onnx.save(halved(onnx.load(source / target.name)), target)
         if target.exists():

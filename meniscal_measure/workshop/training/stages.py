@@ -58,8 +58,6 @@ class Stage:
         Network whose weights it starts from; from random ones where there is none.
     code
         Earlier code that trains it; this code where there is none. With it, the rest is its own.
-    widths
-        Channels of each level of the network, where they are not the usual ones.
     batched
         Generators that the batched half of the margins is drawn from, evenly.
     severity
@@ -77,7 +75,6 @@ class Stage:
     seconds: float = 480
     after: str = ""
     code: Code | None = None
-    widths: tuple[int, ...] = ()
     batched: tuple[str, ...] = (TODAY,)
     severity: Severity = USUAL
     singles: float = 0.2
@@ -110,20 +107,3 @@ STAGES = {
     ),
 }
 """The released networks. The seeds of `margin_a` and `margin_b` are not on record."""
-
-LARGE = (24, 48, 96, 168, 240)
-"""Twice the weights of the usual margin network: two such are as large as the four released."""
-NEXT = {
-    name: Stage(
-        *("margin", seed, 1500),
-        widths=LARGE,
-        batched=(EARLIER, TODAY),
-        severity=Severity(any_contrast=0.12, least_snr=10, motion=0.08, t1=0.3),
-        singles=0.1,
-        weighed=weighed,
-        every=14,
-    )
-    for name, seed, weighed in (("margin_e", 51, True), ("margin_f", 52, False))
-}
-"""What the model card advises: larger, longer, earlier and wide shapes together, more T1 images."""
-ALL = {**STAGES, **NEXT}

@@ -22,7 +22,7 @@ from torch import Tensor
 from meniscal_measure.workshop.training import architecture, volumes
 from meniscal_measure.workshop.training.release import FOLDER as RELEASED
 from meniscal_measure.workshop.training.restore import restored
-from meniscal_measure.workshop.training.stages import ALL, Stage
+from meniscal_measure.workshop.training.stages import STAGES, Stage
 from meniscal_measure.workshop.training.stores import Stores
 from meniscal_measure.workshop.training.task import Task, task_of
 
@@ -45,7 +45,7 @@ class Run:
     Parameters
     ----------
     name
-        Of the stage, among `stages.ALL`.
+        Of the stage, among `stages.STAGES`.
     folder
         Where it leaves its checkpoint, and goes on from where one is there.
     seconds
@@ -69,7 +69,7 @@ class Run:
     @property
     def stage(self) -> Stage:
         """The stage that is run."""
-        return ALL[self.name]
+        return STAGES[self.name]
 
     @property
     def checkpoint(self) -> Path:
@@ -165,7 +165,7 @@ def _start(run: Run, task: Task, device: torch.device) -> Any:
     """
     stage, there = run.stage, run.folder / f"{run.stage.after}.pt"
     if not stage.after or run.checkpoint.exists():
-        return architecture.network_of(stage.task, stage.widths)
+        return architecture.network_of(stage.task)
     if there.exists():
         state = torch.load(there, map_location="cpu", weights_only=True)
         return architecture.averaged(stage.task, state)
@@ -200,7 +200,7 @@ def _learn(run: Run, trainer: Trainer, stores: Stores) -> None:
 def main() -> None:
     """Read the command line and train."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("name", choices=[name for name in ALL if not ALL[name].code])
+    parser.add_argument("name", choices=[name for name in STAGES if not STAGES[name].code])
     parser.add_argument("folder", type=Path)
     parser.add_argument("--seconds", type=float, help="of the whole run, instead of the stage's")
     parser.add_argument("--sitting", type=float, default=Run.sitting)

@@ -1,7 +1,5 @@
 """What training draws at random covers what is met, and the tissues stay tissues."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -90,12 +88,3 @@ def test_milder_images_have_less_noise_and_motion(rng: np.random.Generator) -> N
     )
     assert min(s.snr for s in mild) > MILD.least_snr > min(s.snr for s in usual)
     assert sum(s.motion is not None for s in mild) < sum(s.motion is not None for s in usual)
-
-
-def test_t1_images_can_be_asked_for(rng: np.random.Generator) -> None:
-    always = replace(MILD, t1=1.0)
-    for protocol in [draw_protocol(rng, always) for _ in range(50)]:
-        assert protocol.echo_type is EchoType.SPIN_ECHO
-        assert protocol.repetition_time_ms <= 800
-        assert protocol.echo_time_ms <= 20
-        assert not protocol.fat_suppressed
