@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.workshop.knees.femur import Femur
-from meniscal_measure.workshop.knees.layers import Box
+from meniscal_measure.workshop.knees.layers import Box, Painted
 from meniscal_measure.workshop.knees.meniscus import Located, Meniscus
 from meniscal_measure.workshop.knees.parameters import EXTRUSION_RANGE_MM, Filling, KneeParameters
 from meniscal_measure.workshop.knees.signed_distance import (
@@ -33,8 +33,6 @@ CAPSULE_REACH_MM = 13.0
 
 BOW_MM = 10.0
 """Height over which an extruded meniscus bows the capsule out."""
-
-Painted = Iterator[tuple[Tissue, Depth, Field]]
 
 
 @dataclass(frozen=True)
@@ -84,7 +82,7 @@ class MeniscalCompartment:
         )
         return (across[0], across[1]), along, (-16.0 * scale - margin, 24.0 * scale)
 
-    def layers(self, u: Field, y: Field, z: Field) -> Painted:
+    def layers(self, u: Field, y: Field, z: Field) -> Iterator[Painted]:
         """Return margin, meniscus and tears."""
         meniscus = self.meniscus
         at = meniscus.locate(u, y, z)
@@ -98,7 +96,7 @@ class MeniscalCompartment:
         if meniscus.tear.avulsion > 0:
             yield from self._fragment_layers(at)
 
-    def _margin_layers(self, at: Located, clear: Field) -> Painted:
+    def _margin_layers(self, at: Located, clear: Field) -> Iterator[Painted]:
         margin, wall_height = self.margin, self.meniscus.shape.wall_height_mm
         level = at.h - wall_height
         part = level * (1.0 / BOW_MM)
@@ -123,7 +121,9 @@ class MeniscalCompartment:
         if margin.pocket > 0:
             yield Tissue.FLUID, Depth.JOINT_SPACE, self._pocket(at)
 
-    def _gap_layers(self, at: Located, line: Field, behind: Field, clear: Field) -> Painted:
+    def _gap_layers(
+        self, at: Located, line: Field, behind: Field, clear: Field
+    ) -> Iterator[Painted]:
         """Return what fills the space between wall and capsule, and the vessel in it."""
         margin = self.margin
         if margin.filling is not Filling.SYNOVIUM:
@@ -143,7 +143,7 @@ class MeniscalCompartment:
         along = (at.angle - self.margin.pocket_angle) * at.reach * 0.12
         return ((out * out + up * up + along * along + 1e-6) ** 0.5 - 1.0) * half
 
-    def _root_layers(self, at: Located, whole: Field) -> Painted:
+    def _root_layers(self, at: Located, whole: Field) -> Iterator[Painted]:
         """Return scar and fluid in the gap of a torn posterior root."""
         tear = self.meniscus.tear
         if not tear.scar > 0:
@@ -156,7 +156,7 @@ class MeniscalCompartment:
         yield Tissue.TORN_MENISCUS, Depth.TEAR, maximum(across - 0.5 * tear.scar, bounds)
         yield Tissue.FLUID, Depth.TEAR, maximum(across - 0.5 * tear.gap, bounds)
 
-    def _body_layers(self, at: Located, whole: Field) -> Painted:
+    def _body_layers(self, at: Located, whole: Field) -> Iterator[Painted]:
         """Return degeneration, and longitudinal and horizontal clefts; none reaches an edge."""
         meniscus, tear = self.meniscus, self.meniscus.tear
         width: Field = at.section.outer - at.section.inner
@@ -177,7 +177,7 @@ class MeniscalCompartment:
             split = maximum(maximum(level, within), maximum(near - 9.0, whole + 0.2))
             yield Tissue.FLUID, Depth.TEAR, split
 
-    def _fragment_layers(self, at: Located) -> Painted:
+    def _fragment_layers(self, at: Located) -> Iterator[Painted]:
         """Return the bone fragment that an avulsed root carries, and its bed."""
         tear, root = self.meniscus.tear, self.meniscus.posterior
         along = (root.angle - at.angle) * root.reach - tear.gap_centre

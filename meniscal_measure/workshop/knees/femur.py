@@ -11,7 +11,7 @@ import numpy as np
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.workshop.knees.condyle import Condyle, Notch
 from meniscal_measure.workshop.knees.growth_plate import growth_plate_scar
-from meniscal_measure.workshop.knees.layers import Box
+from meniscal_measure.workshop.knees.layers import Box, Painted
 from meniscal_measure.workshop.knees.parameters import Filling, KneeParameters
 from meniscal_measure.workshop.knees.signed_distance import (
     Field,
@@ -108,7 +108,7 @@ class Femur:
         s = self.scale
         return (-50.0 * s, 50.0 * s), (-46.0 * s, 38.0 * s), (-12.0 * s, math.inf)
 
-    def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
+    def layers(self, u: Field, y: Field, z: Field) -> Iterator[Painted]:
         """Effusion around the femur, cartilage, cortical bone and marrow."""
         height = self.above(u, z)
         s = self.scale

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from meniscal_measure.workshop.knees.layers import Painted
 from meniscal_measure.workshop.knees.signed_distance import Field, maximum
 from meniscal_measure.workshop.knees.tissue import Depth, Tissue
 
@@ -16,7 +17,7 @@ INSIDE_MM = 0.5
 
 def growth_plate_scar(
     level: Field, place: tuple[Field, Field], marrow: Field, *, thickness: float
-) -> tuple[Tissue, Depth, Field]:
+) -> Painted:
     """Return the layer of a scar: a wavy sheet in the marrow.
 
     `level` is the height over the plane that the sheet waves about, `place` `u` and `y` of the

@@ -6,7 +6,7 @@ is evaluated only in the window of the raster that its box can reach.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from types import EllipsisType
 from typing import Protocol, TypeAlias
@@ -19,6 +19,10 @@ from meniscal_measure.workshop.knees.tissue import Depth, Tissue
 
 Box: TypeAlias = tuple[tuple[float, float], tuple[float, float], tuple[float, float]]
 """Lower and upper bound of u, y and z in mm."""
+
+Point: TypeAlias = tuple[float, float, float]
+Painted: TypeAlias = tuple[Tissue, Depth, Field]
+"""A tissue, where it comes in the painting order, and the distance from its surface."""
 
 COARSE_STEP = 8
 """Only one sample in so many is tested to find the window of a raster that a box can reach."""
@@ -56,8 +60,38 @@ class Part(Protocol):
     def box(self) -> Box:
         """Box outside which all its distances are positive."""
 
-    def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
-        """Tissue, depth and distance of each layer at the points."""
+    def layers(self, u: Field, y: Field, z: Field) -> Iterable[Painted]:
+        """Return the layers at the points."""
+
+
+@dataclass(frozen=True)
+class Solid:
+    """A part that is no more than its box and its layers."""
+
+    box: Box
+    layers: Callable[[Field, Field, Field], Iterable[Painted]]
+
+
+def solid(
+    tissue: Tissue, depth: Depth, box: Box, distance: Callable[[Field, Field, Field], Field]
+) -> Solid:
+    """Make a part of one tissue from the distance from its surface."""
+    return Solid(box, lambda u, y, z: [(tissue, depth, distance(u, y, z))])
+
+
+def box_around(points: Sequence[Point], reach: Point) -> Box:
+    """Box of some points, `reach` further on every side.
+
+    Examples
+    --------
+    >>> box_around([(0.0, 0.0, 0.0), (4.0, 0.0, 9.0)], (1.0, 2.0, 3.0))
+    ((-1.0, 5.0), (-2.0, 2.0), (-3.0, 12.0))
+    """
+    u, y, z = (
+        (min(axis) - room, max(axis) + room)
+        for axis, room in zip(zip(*points, strict=True), reach, strict=True)
+    )
+    return u, y, z
 
 
 class Raster:

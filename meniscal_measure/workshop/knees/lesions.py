@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.workshop.knees.femur import Femur
-from meniscal_measure.workshop.knees.layers import Box, Part
+from meniscal_measure.workshop.knees.layers import Painted, Part, Point, Solid, box_around, solid
 from meniscal_measure.workshop.knees.meniscus import Meniscus
 from meniscal_measure.workshop.knees.parameters import KneeParameters
 from meniscal_measure.workshop.knees.signed_distance import Cord, Field, ellipsoid, maximum
@@ -19,77 +18,6 @@ SUBCHONDRAL_MM = 1.5
 
 FOOTPRINT_DEPTH_MM = 4.0
 """Depth of the middle of a root's oedema under the footprint (common practice, no source)."""
-
-Point = tuple[float, float, float]
-
-
-@dataclass(frozen=True)
-class Blob:
-    """An ellipsoid of one tissue."""
-
-    tissue: Tissue
-    depth: Depth
-    centre: Point
-    half_axes: Point
-
-    @property
-    def box(self) -> Box:
-        """Box around the ellipsoid."""
-        spans = [
-            (c - half - 1.0, c + half + 1.0)
-            for c, half in zip(self.centre, self.half_axes, strict=True)
-        ]
-        return spans[0], spans[1], spans[2]
-
-    def distance(self, u: Field, y: Field, z: Field) -> Field:
-        """Return the distance from the ellipsoid.
-
-        Examples
-        --------
-        >>> import numpy as np
-        >>> blob = Blob(Tissue.FLUID, Depth.CYST, (0.0, 0.0, 0.0), (3.0, 3.0, 3.0))
-        >>> blob.distance(np.array([5.0]), np.zeros(1), np.zeros(1)).round(3).tolist()
-        [2.0]
-        """
-        offset = (u - self.centre[0], y - self.centre[1], z - self.centre[2])
-        return ellipsoid(offset, self.half_axes)
-
-    def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
-        """Return the ellipsoid."""
-        yield self.tissue, self.depth, self.distance(u, y, z)
-
-
-@dataclass(frozen=True)
-class Oedema:
-    """Marrow oedema under a joint surface: an ellipsoid that stays inside its bone."""
-
-    blob: Blob
-    bone: Part
-
-    @property
-    def box(self) -> Box:
-        """Box around the oedema."""
-        return self.blob.box
-
-    def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
-        """Return the oedema."""
-        marrow = next(d for tissue, _, d in self.bone.layers(u, y, z) if tissue is Tissue.MARROW)
-        inside = maximum(self.blob.distance(u, y, z), marrow + SUBCHONDRAL_MM)
-        yield self.blob.tissue, self.blob.depth, inside
-
-
-@dataclass(frozen=True)
-class Tunnel:
-    """A drilled tunnel through the tibia, cut off at the plateau."""
-
-    cord: Cord
-    tibia: Tibia
-    box: Box
-
-    def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
-        """Return the tunnel."""
-        inside = maximum(self.cord.distance(u, y, z), z - self.tibia.height(u, y))
-        yield Tissue.TUNNEL, Depth.LESION, inside
 
 
 def build_lesions(
@@ -103,35 +31,57 @@ def build_lesions(
         (joint.medial_femoral_oedema_mm, Compartment.MEDIAL, femur),
     ):
         if radius > 0:
-            yield _oedema(radius, compartment, bone, tibia)
+            yield _subchondral_oedema(radius, compartment, bone, tibia)
     radius, root = joint.root_oedema_mm, meniscus.posterior
     if radius > 0:
         centre = (root.u, root.y, tibia.height_at(root.u, root.y) - FOOTPRINT_DEPTH_MM)
-        blob = Blob(Tissue.MARROW_OEDEMA, Depth.LESION, centre, (radius, radius, radius))
-        yield Oedema(blob, tibia)
+        yield _oedema(centre, (radius, radius, radius), tibia)
     size = joint.popliteal_cyst_mm
     if size > 0:
-        half_axes = (0.5 * size, 0.55 * size, 1.2 * size)
-        yield Blob(Tissue.FLUID, Depth.CYST, (17.0 * s, 38.0 * s, 4.0 * s), half_axes)
+        centre, half_axes = (17.0 * s, 38.0 * s, 4.0 * s), (0.5 * size, 0.55 * size, 1.2 * size)
+        yield _ellipsoid(Tissue.FLUID, Depth.CYST, centre, half_axes)
     if parameters.repair.tunnel_radius_mm > 0:
         yield _tunnel(parameters, tibia, meniscus)
 
 
-def _oedema(radius: float, compartment: Compartment, bone: Part, tibia: Tibia) -> Oedema:
+def _ellipsoid(tissue: Tissue, depth: Depth, centre: Point, half_axes: Point) -> Solid:
+    at_u, at_y, at_z = centre
+    half_u, half_y, half_z = half_axes
+    box = box_around([centre], (half_u + 1.0, half_y + 1.0, half_z + 1.0))
+    return solid(
+        tissue, depth, box, lambda u, y, z: ellipsoid((u - at_u, y - at_y, z - at_z), half_axes)
+    )
+
+
+def _oedema(centre: Point, half_axes: Point, bone: Part) -> Solid:
+    """Marrow oedema under a joint surface: an ellipsoid that stays inside its bone."""
+    whole = _ellipsoid(Tissue.MARROW_OEDEMA, Depth.LESION, centre, half_axes)
+
+    def layers(u: Field, y: Field, z: Field) -> Iterator[Painted]:
+        marrow = next(d for tissue, _, d in bone.layers(u, y, z) if tissue is Tissue.MARROW)
+        for tissue, depth, distance in whole.layers(u, y, z):
+            yield tissue, depth, maximum(distance, marrow + SUBCHONDRAL_MM)
+
+    return Solid(whole.box, layers)
+
+
+def _subchondral_oedema(radius: float, compartment: Compartment, bone: Part, tibia: Tibia) -> Solid:
     plateau = tibia.plateau(compartment)
     u, y = plateau.centre_u + 5.0 * plateau.outward, plateau.centre_y
     z = tibia.height_at(u, y) + (-2.0 if bone is tibia else 9.0)
-    half_axes = (radius, 1.1 * radius, 0.9 * radius)
-    return Oedema(Blob(Tissue.MARROW_OEDEMA, Depth.LESION, (u, y, z), half_axes), bone)
+    return _oedema((u, y, z), (radius, 1.1 * radius, 0.9 * radius), bone)
 
 
-def _tunnel(parameters: KneeParameters, tibia: Tibia, meniscus: Meniscus) -> Tunnel:
-    """Lay the tunnel from the front of the medial tibia to beside the footprint."""
+def _tunnel(parameters: KneeParameters, tibia: Tibia, meniscus: Meniscus) -> Solid:
+    """Drill a tunnel from the front of the medial tibia to beside the footprint."""
     s, repair, root = tibia.scale, parameters.repair, meniscus.posterior
     mouth_u, mouth_y = root.u + 0.3 * repair.offset_mm, root.y - 0.954 * repair.offset_mm
     mouth = (mouth_u, mouth_y, tibia.height_at(mouth_u, mouth_y))
     start = (19.0 * s, -20.0 * s, -42.0 * s)
-    reach = repair.tunnel_radius_mm + 2.0
-    spans = [(min(a, b) - reach, max(a, b) + reach) for a, b in zip(start, mouth, strict=True)]
     cord = Cord(start, mouth, repair.tunnel_radius_mm)
-    return Tunnel(cord, tibia, (spans[0], spans[1], spans[2]))
+
+    def distance(u: Field, y: Field, z: Field) -> Field:
+        return maximum(cord.distance(u, y, z), z - tibia.height(u, y))
+
+    box = box_around([start, mouth], (repair.tunnel_radius_mm + 2.0,) * 3)
+    return solid(Tissue.TUNNEL, Depth.LESION, box, distance)

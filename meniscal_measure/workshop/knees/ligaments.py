@@ -6,69 +6,20 @@ no source), in mm for a plateau 73.4 mm wide.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
 from meniscal_measure.workshop.knees.femur import Femur
-from meniscal_measure.workshop.knees.layers import Box, Part
+from meniscal_measure.workshop.knees.layers import Part, Point, Solid, box_around, solid
 from meniscal_measure.workshop.knees.parameters import KneeParameters
 from meniscal_measure.workshop.knees.signed_distance import Cord, Field, maximum, minimum, positive
 from meniscal_measure.workshop.knees.tibia import Tibia
 from meniscal_measure.workshop.knees.tissue import Depth, Tissue
 
-Point = tuple[float, float, float]
-
 BOX_MARGIN_MM = 6.0
 """Room around a cord or sheet for the soft edge of its surface."""
-
-
-@dataclass(frozen=True)
-class Strand:
-    """A cord of one tissue through several points."""
-
-    tissue: Tissue
-    depth: Depth
-    cords: tuple[Cord, ...]
-    box: Box
-
-    def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
-        """Return the cord."""
-        distance = self.cords[0].distance(u, y, z)
-        for cord in self.cords[1:]:
-            distance = minimum(distance, cord.distance(u, y, z))
-        yield self.tissue, self.depth, distance
-
-
-@dataclass(frozen=True)
-class Sheet:
-    """A band that lies against the side of the joint: `u` as a broken line over `z`."""
-
-    tissue: Tissue
-    depth: Depth
-    start_u: float
-    bends: tuple[tuple[float, float], ...]
-    """Height of each bend and the change of slope there; the first is the lower end."""
-    top_z: float
-    middle_y: float
-    lean: float
-    """Run of the band backwards per mm upwards."""
-    half_width: float
-    half_thickness: float
-    box: Box
-
-    def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
-        """Return the band."""
-        (lower_z, slope), *bends = self.bends
-        surface = self.start_u + slope * positive(z - lower_z)
-        for bend_z, change in bends:
-            surface = surface + change * positive(z - bend_z)
-        across = abs(u - surface) - self.half_thickness
-        along = abs(y - self.middle_y - self.lean * z) - self.half_width
-        ends = maximum(z - self.top_z, lower_z - z)
-        yield self.tissue, self.depth, maximum(maximum(across, along), ends)
 
 
 def _strand(
@@ -79,12 +30,18 @@ def _strand(
     *,
     wide: Point = (0.0, 0.0, 0.0),
     flatten: float = 1.0,
-) -> Strand:
-    pairs = pairwise(points)
-    cords = tuple(Cord(start, end, radius, wide, flatten) for start, end in pairs)
+) -> Solid:
+    """Run a cord through several points."""
+    first, *others = (Cord(start, end, radius, wide, flatten) for start, end in pairwise(points))
+
+    def distance(u: Field, y: Field, z: Field) -> Field:
+        nearest = first.distance(u, y, z)
+        for cord in others:
+            nearest = minimum(nearest, cord.distance(u, y, z))
+        return nearest
+
     reach = radius * flatten + BOX_MARGIN_MM
-    bounds = [(min(axis) - reach, max(axis) + reach) for axis in zip(*points, strict=True)]
-    return Strand(tissue, depth, cords, (bounds[0], bounds[1], bounds[2]))
+    return solid(tissue, depth, box_around(points, (reach, reach, reach)), distance)
 
 
 def _sheet(
@@ -93,29 +50,32 @@ def _sheet(
     place: tuple[float, float, float],
     *,
     half_thickness: float,
-) -> Sheet:
-    """Lay a band through knots (z, u), upwards; `place` is middle y, lean and half width."""
+) -> Solid:
+    """Lay a band along the side of the joint through knots (z, u), upwards.
+
+    `place` is its middle y, its run backwards per mm upwards, and its half width.
+    """
     slopes = [(b[1] - a[1]) / (b[0] - a[0]) for a, b in pairwise(knots)]
     changes = [slopes[0], *(b - a for a, b in pairwise(slopes))]
     middle_y, lean, half_width = place
+    (lower_z, start_u), (top_z, _) = knots[0], knots[-1]
+
+    def distance(u: Field, y: Field, z: Field) -> Field:
+        surface = start_u
+        for (bend_z, _), change in zip(knots, changes, strict=False):
+            surface = surface + change * positive(z - bend_z)
+        across = abs(u - surface) - half_thickness
+        along = abs(y - middle_y - lean * z) - half_width
+        return maximum(maximum(across, along), maximum(z - top_z, lower_z - z))
+
     us, reach = [u for _, u in knots], half_thickness + BOX_MARGIN_MM
     along = half_width + 80.0 * abs(lean) + BOX_MARGIN_MM
-    return Sheet(
-        tissue,
-        Depth.LIGAMENT,
-        knots[0][1],
-        tuple((z, change) for (z, _), change in zip(knots, changes, strict=False)),
-        knots[-1][0],
-        middle_y,
-        lean,
-        half_width,
-        half_thickness,
-        (
-            (min(us) - reach, max(us) + reach),
-            (middle_y - along, middle_y + along),
-            (knots[0][0] - BOX_MARGIN_MM, knots[-1][0] + BOX_MARGIN_MM),
-        ),
+    box = (
+        (min(us) - reach, max(us) + reach),
+        (middle_y - along, middle_y + along),
+        (lower_z - BOX_MARGIN_MM, top_z + BOX_MARGIN_MM),
     )
+    return solid(tissue, Depth.LIGAMENT, box, distance)
 
 
 @dataclass(frozen=True)
@@ -139,9 +99,7 @@ _TENDON = (Tissue.TENDON, Depth.TENDON)
 _VESSEL = (Tissue.VESSEL, Depth.VESSEL)
 
 
-def build_ligaments(
-    parameters: KneeParameters, tibia: Tibia, femur: Femur
-) -> tuple[Strand | Sheet, ...]:
+def build_ligaments(parameters: KneeParameters, tibia: Tibia, femur: Femur) -> tuple[Solid, ...]:
     """Build the ligaments, tendons and vessels of one knee."""
     places = _Places(tibia, femur)
     at, s = places.at, tibia.scale
@@ -158,7 +116,7 @@ def build_ligaments(
     )
 
 
-def _cruciates(places: _Places) -> tuple[Strand, ...]:
+def _cruciates(places: _Places) -> tuple[Solid, ...]:
     at, thigh, s = places.at, places.thigh, places.tibia.scale
     anterior = (at(2.0, -9.0, 2.0), thigh(-9.0, 9.0, 17.0))
     posterior = (at(0.5, 19.0, -9.0), at(1.0, 15.0, 6.0), thigh(7.0, 1.0, 12.0))
@@ -168,7 +126,7 @@ def _cruciates(places: _Places) -> tuple[Strand, ...]:
     )
 
 
-def _lateral_cords(places: _Places, collateral_radius: float) -> tuple[Strand, ...]:
+def _lateral_cords(places: _Places, collateral_radius: float) -> tuple[Solid, ...]:
     """Collateral ligament, biceps and popliteus tendon, and the fluid in the popliteal hiatus."""
     at, thigh, s = places.at, places.thigh, places.tibia.scale
     popliteus = (thigh(-37.0, 3.0, 11.0), at(-36.5, 14.0, 1.0), at(-24.0, 23.5, -8.0))
@@ -182,7 +140,7 @@ def _lateral_cords(places: _Places, collateral_radius: float) -> tuple[Strand, .
     )
 
 
-def _medial_tendons(places: _Places) -> tuple[Strand, ...]:
+def _medial_tendons(places: _Places) -> tuple[Solid, ...]:
     """Semimembranosus, semitendinosus and gracilis."""
     at, s = places.at, places.tibia.scale
     semimembranosus = (at(24.0, 36.0, 70.0), at(26.0, 29.0, 5.0), at(25.0, 23.0, -9.0))
@@ -195,7 +153,7 @@ def _medial_tendons(places: _Places) -> tuple[Strand, ...]:
     )
 
 
-def _extensor_tendons(places: _Places, patella: float) -> tuple[Strand, ...]:
+def _extensor_tendons(places: _Places, patella: float) -> tuple[Solid, ...]:
     """Patellar and quadriceps tendon; `patella` is how much higher the patella stands."""
     at, s = places.at, places.tibia.scale
     patellar = (at(-1.0, -44.5, 14.0 + patella), at(-4.0, -30.0, -33.0))
@@ -206,7 +164,7 @@ def _extensor_tendons(places: _Places, patella: float) -> tuple[Strand, ...]:
     )
 
 
-def _bands(parameters: KneeParameters, tibia: Tibia, femur: Femur) -> tuple[Sheet, Sheet]:
+def _bands(parameters: KneeParameters, tibia: Tibia, femur: Femur) -> tuple[Solid, Solid]:
     """Superficial medial collateral ligament and iliotibial band, laid over the bones."""
     s, soft = tibia.scale, parameters.soft
     rim = 0.5 * parameters.tibia.plateau_width_mm

@@ -15,7 +15,7 @@ import numpy as np
 
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.workshop.knees.growth_plate import growth_plate_scar
-from meniscal_measure.workshop.knees.layers import Box
+from meniscal_measure.workshop.knees.layers import Box, Painted
 from meniscal_measure.workshop.knees.parameters import KneeParameters
 from meniscal_measure.workshop.knees.signed_distance import (
     Field,
@@ -174,7 +174,7 @@ class Tibia:
         s = self.scale
         return (-46.0 * s, 46.0 * s), (-36.0 * s, 34.0 * s), (-math.inf, 20.0 * s)
 
-    def layers(self, u: Field, y: Field, z: Field) -> Iterator[tuple[Tissue, Depth, Field]]:
+    def layers(self, u: Field, y: Field, z: Field) -> Iterator[Painted]:
         """Cartilage, cortical bone and marrow."""
         top = self.height(u, y)
         below = top - z
