@@ -43,7 +43,6 @@ Address = Annotated[
         "--archive",
         metavar="ADDRESS",
         help="dicom://TITLE@HOST:PORT, or the https:// address of DICOMweb services.",
-        show_default=False,
     ),
 ]
 CallingTitle = Annotated[
@@ -58,8 +57,7 @@ UidRoot = Annotated[
     str, typer.Option("--uid-root", help="Root of new UIDs, as registered to your organisation.")
 ]
 FollowUp = Annotated[
-    Path | None,
-    typer.Option("--follow-up", help="The later study of a case that has one.", show_default=False),
+    Path | None, typer.Option("--follow-up", help="The later study of a case that has one.")
 ]
 Organization = Annotated[
     str | None,
@@ -73,18 +71,12 @@ Organization = Annotated[
 def measure(
     archive: Address,
     out: OutFolder,
-    patient_id: Annotated[str, typer.Option("--patient-id", help="Patient ID.")] = "",
-    study_date: Annotated[
-        str, typer.Option("--study-date", help="YYYYMMDD, or a range YYYYMMDD-YYYYMMDD.")
-    ] = "",
-    accession_number: Annotated[
-        str, typer.Option("--accession-number", help="Accession Number.")
-    ] = "",
-    study_uid: Annotated[str, typer.Option("--study-uid", help="Study Instance UID.")] = "",
+    patient_id: Annotated[str, typer.Option(help="Patient ID.")] = "",
+    study_date: Annotated[str, typer.Option(help="YYYYMMDD, or a range YYYYMMDD-YYYYMMDD.")] = "",
+    accession_number: Annotated[str, typer.Option(help="Accession Number.")] = "",
+    study_uid: Annotated[str, typer.Option(help="Study Instance UID.")] = "",
     side: KneeSide = None,
-    landmarks: Annotated[
-        Path | None, typer.Option("--landmarks", help="Landmark file; else proposed.")
-    ] = None,
+    landmarks: Annotated[Path | None, typer.Option(help="Landmark file; else proposed.")] = None,
     send: Annotated[
         bool, typer.Option("--send", help="Store the results in the archive as well.")
     ] = False,
@@ -197,9 +189,7 @@ def deidentify(
     key_file: Annotated[
         Path,
         typer.Option(
-            "--key-file",
-            help="File with the secret of the cohort: the same key gives the same pseudonyms.",
-            show_default=False,
+            help="File with the secret of the cohort: the same key gives the same pseudonyms."
         ),
     ],
     keep_characteristics: Annotated[

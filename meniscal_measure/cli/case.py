@@ -28,42 +28,29 @@ if TYPE_CHECKING:
 def case(
     baseline: Annotated[
         Path,
-        typer.Argument(
-            metavar="BASELINE",
-            help="Folder, zip archive or DICOMDIR of the knee MRI.",
-            show_default=False,
-        ),
+        typer.Argument(metavar="BASELINE", help="Folder, zip archive or DICOMDIR of the knee MRI."),
     ],
     out: OutFolder,
     follow_up: Annotated[
-        Path | None,
-        typer.Argument(
-            metavar="[FOLLOW-UP]", help="A later MRI of the same knee.", show_default=False
-        ),
+        Path | None, typer.Argument(metavar="[FOLLOW-UP]", help="A later MRI of the same knee.")
     ] = None,
     answers: Annotated[
         Path | None,
         typer.Option(
-            "--answers",
             help="What a person answered (TOML); by default answers.toml in the folder of results,"
-            " which is written with the open questions if it is not there.",
-            show_default=False,
+            " which is written with the open questions if it is not there."
         ),
     ] = None,
     landmarks: Annotated[
         Path | None,
         typer.Option(
-            "--landmarks",
-            help="Landmark file of the baseline's extrusion; without one they are proposed.",
-            show_default=False,
+            help="Landmark file of the baseline's extrusion; without one they are proposed."
         ),
     ] = None,
     radiographs: Annotated[
         Path | None,
         typer.Option(
-            "--radiographs",
-            help="Where radiographs of the leg lie; those in the studies are found without it.",
-            show_default=False,
+            help="Where radiographs of the leg lie; those in the studies are found without it."
         ),
     ] = None,
     side: KneeSide = None,
@@ -71,15 +58,11 @@ def case(
     ask: Annotated[
         bool,
         typer.Option(
-            "--ask",
-            help="Ask the open questions on a local page first, each on its image.",
+            "--ask", help="Ask the open questions on a local page first, each on its image."
         ),
     ] = False,
     reader: Annotated[
-        str,
-        typer.Option(
-            "--reader", help="Name or pseudonym you answer with; the page asks otherwise."
-        ),
+        str, typer.Option(help="Name or pseudonym you answer with; the page asks otherwise.")
     ] = "",
     no_browser: NoBrowser = False,
     as_json: AsJson = False,

@@ -44,10 +44,9 @@ def propose(
         typer.Argument(
             metavar="FOLDER",
             help="Folder whose subfolders or zip archives hold one examination each.",
-            show_default=False,
         ),
     ],
-    out: Annotated[Path, typer.Option("--out", help="Manifest to write.", show_default=False)],
+    out: Annotated[Path, typer.Option(help="Manifest to write.")],
 ) -> None:
     """Propose a manifest from the examinations in a folder, to be checked and completed."""
     with reported(as_json=False):
@@ -73,19 +72,14 @@ def measure(
     refine_edges: RefineEdges = False,
     workers: Annotated[
         int | None,
-        typer.Option(
-            "--workers", min=1, help="Processes on this machine; by default one for each core."
-        ),
+        typer.Option(min=1, help="Processes on this machine; by default one for each core."),
     ] = None,
     scheduler: Annotated[
-        str | None,
-        typer.Option("--scheduler", help="Measure on the Dask cluster at this address instead."),
+        str | None, typer.Option(help="Measure on the Dask cluster at this address instead.")
     ] = None,
     time_limit: Annotated[
         float | None,
-        typer.Option(
-            "--time-limit", min=1, help="Seconds after which a knee is given up; by default 900."
-        ),
+        typer.Option(min=1, help="Seconds after which a knee is given up; by default 900."),
     ] = None,
     retry_refused: Annotated[
         bool, typer.Option("--retry-refused", help="Measure again what was refused before.")
@@ -98,7 +92,7 @@ def measure(
         ),
     ] = False,
     log: Annotated[
-        Path | None, typer.Option("--log", help="File to which a line is added for each knee.")
+        Path | None, typer.Option(help="File to which a line is added for each knee.")
     ] = None,
     as_json: AsJson = False,
 ) -> None:
@@ -178,7 +172,6 @@ def add_cases(
         typer.Argument(
             metavar="CASE...",
             help="Folders that the command case has written, or folders of such folders.",
-            show_default=False,
         ),
     ],
     store: StorePath = STORE,
@@ -209,15 +202,12 @@ def report(
     reference: Annotated[
         Path | None,
         typer.Option(
-            "--reference",
-            help="Reference findings to compare with: CSV with subject, visit, side, finding.",
+            help="Reference findings to compare with: CSV with subject, visit, side, finding."
         ),
     ] = None,
     slice_convention: Annotated[
         SliceConvention | None,
-        typer.Option(
-            "--slice-convention", help="Report only readings on slices chosen by this rule."
-        ),
+        typer.Option(help="Report only readings on slices chosen by this rule."),
     ] = None,
 ) -> None:
     """Write the report: key results, methods, change by group, agreement, accuracy, quality.

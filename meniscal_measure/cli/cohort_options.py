@@ -13,7 +13,6 @@ Manifest = Annotated[
         metavar="MANIFEST",
         help="Table of what to measure, CSV or Parquet: subject, path, and if wanted visit, side,"
         " group, landmarks, reader, repeat, series, exclude.",
-        show_default=False,
     ),
 ]
 StorePath = Annotated[

@@ -36,19 +36,15 @@ StudyPath = Annotated[
     typer.Argument(
         metavar="STUDY",
         help="Folder (any depth), zip archive, DICOMDIR or single DICOM file of one knee MRI.",
-        show_default=False,
     ),
 ]
 OutFolder = Annotated[
-    Path,
-    typer.Option("--out", help="Folder for the results; created if needed.", show_default=False),
+    Path, typer.Option("--out", help="Folder for the results; created if needed.")
 ]
 StoredRecord = Annotated[
     Path,
     typer.Argument(
-        metavar="RECORD",
-        help="A reading.json that measure or report wrote, or a case.json.",
-        show_default=False,
+        metavar="RECORD", help="A reading.json that measure or report wrote, or a case.json."
     ),
 ]
 Axis = Annotated[

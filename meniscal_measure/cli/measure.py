@@ -52,16 +52,13 @@ def measure(
     landmarks: Annotated[
         Path | None,
         typer.Option(
-            "--landmarks",
             help="Landmark file (JSON or CSV) placed on the mid-coronal slice; without one the"
-            " program proposes the slice and the landmarks.",
-            show_default=False,
+            " program proposes the slice and the landmarks."
         ),
     ] = None,
     side: KneeSide = None,
     series: Annotated[
-        int | None,
-        typer.Option("--series", help="Number of the series to measure, as listed by contents."),
+        int | None, typer.Option(help="Number of the series to measure, as listed by contents.")
     ] = None,
     on_slice: Annotated[
         str | None,
@@ -70,7 +67,6 @@ def measure(
             metavar="SLICE",
             help="Slice to propose landmarks on: 17 is the 17th from the front, instance:7 the"
             " image with Instance Number 7; or give a SOP Instance UID.",
-            show_default=False,
         ),
     ] = None,
     axis: Axis = AxisConvention.RIM_TO_RIM,
@@ -80,7 +76,6 @@ def measure(
     place: Annotated[
         list[str] | None,
         typer.Option(
-            "--place",
             metavar="NAME=COLUMN,ROW",
             help="Place one landmark of the measured slice yourself, e.g. medial_rim=175.1,124.1;"
             " may be given several times.",

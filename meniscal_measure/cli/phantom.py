@@ -11,9 +11,7 @@ from meniscal_measure.cli.common import AsJson, OutFolder, print_json, progress_
 
 app = typer.Typer(help="Write synthetic knees with exactly known landmarks.", no_args_is_help=True)
 
-Recipe = Annotated[
-    Path, typer.Argument(metavar="RECIPE", help="Recipe file (TOML).", show_default=False)
-]
+Recipe = Annotated[Path, typer.Argument(metavar="RECIPE", help="Recipe file (TOML).")]
 
 
 @app.command()

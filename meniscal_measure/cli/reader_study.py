@@ -30,12 +30,9 @@ def assign(
         list[str], typer.Option("--reader", help="Name of a reader; once for each.")
     ],
     repeats: Annotated[
-        int,
-        typer.Option(
-            "--repeats", min=0, help="Knees that each reader reads twice, without notice."
-        ),
+        int, typer.Option(min=0, help="Knees that each reader reads twice, without notice.")
     ] = 0,
-    seed: Annotated[int, typer.Option("--seed", min=0, help="Seed of the random order.")] = 1,
+    seed: Annotated[int, typer.Option(min=0, help="Seed of the random order.")] = 1,
 ) -> None:
     """Assign the knees of a manifest to readers: a work list for each, and the key to the codes."""
     with reported(as_json=False):
@@ -60,20 +57,15 @@ def assign(
 
 def collect(
     manifest: Annotated[
-        Path,
-        typer.Argument(metavar="MANIFEST", help="Manifest that assign wrote.", show_default=False),
+        Path, typer.Argument(metavar="MANIFEST", help="Manifest that assign wrote.")
     ],
     signed: Annotated[
         list[Path],
         typer.Argument(
-            metavar="SIGNED...",
-            help="Stores of the review page that hold the signed readings.",
-            show_default=False,
+            metavar="SIGNED...", help="Stores of the review page that hold the signed readings."
         ),
     ],
-    out: Annotated[
-        Path, typer.Option("--out", help="Manifest to write, for measuring.", show_default=False)
-    ],
+    out: Annotated[Path, typer.Option(help="Manifest to write, for measuring.")],
 ) -> None:
     """Collect what readers signed on the review page: landmarks, who signed, and when.
 
@@ -115,16 +107,14 @@ def _say_axes(axes: Mapping[AxisConvention, int]) -> None:
 
 
 def adjudicate(
-    out: Annotated[Path, typer.Option("--out", help="Table to write.", show_default=False)],
+    out: Annotated[Path, typer.Option(help="Table to write.")],
     store: StorePath = STORE,
     compartment: Annotated[
-        CompartmentWord, typer.Option("--compartment", help="Compartment that is compared.")
+        CompartmentWord, typer.Option(help="Compartment that is compared.")
     ] = CompartmentWord.MEDIAL,
     limit_mm: Annotated[
         float | None,
-        typer.Option(
-            "--limit-mm", min=0, help="Difference that counts; else the smallest detectable change."
-        ),
+        typer.Option(min=0, help="Difference that counts; else the smallest detectable change."),
     ] = None,
 ) -> None:
     """List the knees on which readers differ beyond error or on the flag, for adjudication."""
@@ -146,28 +136,19 @@ def adjudicate(
 
 
 def sample_size(
-    icc: Annotated[
-        float | None, typer.Option("--icc", help="ICC that is expected.", show_default=False)
-    ] = None,
-    width: Annotated[
-        float, typer.Option("--width", help="Wanted full width of its 95 % interval.")
-    ] = 0.1,
-    readers: Annotated[int, typer.Option("--readers", help="Readings of each knee.")] = 2,
+    icc: Annotated[float | None, typer.Option(help="ICC that is expected.")] = None,
+    width: Annotated[float, typer.Option(help="Wanted full width of its 95 % interval.")] = 0.1,
+    readers: Annotated[int, typer.Option(help="Readings of each knee.")] = 2,
     change_mm: Annotated[
-        float | None,
-        typer.Option(
-            "--change-mm", help="Smallest mean change worth detecting.", show_default=False
-        ),
+        float | None, typer.Option(help="Smallest mean change worth detecting.")
     ] = None,
     sd_mm: Annotated[
         float | None,
         typer.Option(
-            "--sd-mm",
-            help="Standard deviation of the change from knee to knee, reading error included.",
-            show_default=False,
+            help="Standard deviation of the change from knee to knee, reading error included."
         ),
     ] = None,
-    power: Annotated[float, typer.Option("--power", help="Probability of detecting it.")] = 0.8,
+    power: Annotated[float, typer.Option(help="Probability of detecting it.")] = 0.8,
 ) -> None:
     """Work out how many knees a study needs, for an ICC or for a change between visits."""
     with reported(as_json=False):

@@ -38,17 +38,13 @@ def report(
     verified_by: Annotated[
         str | None,
         typer.Option(
-            "--verified-by",
-            help="Name of the reader who has looked at the figure and confirms every landmark.",
-            show_default=False,
+            help="Name of the reader who has looked at the figure and confirms every landmark."
         ),
     ] = None,
     reader: Annotated[
         str | None,
         typer.Option(
-            "--reader",
-            help="Whose signed reading to report, where several readers signed the study.",
-            show_default=False,
+            help="Whose signed reading to report, where several readers signed the study."
         ),
     ] = None,
     without_identifiers: WithoutIdentifiers = False,

@@ -28,18 +28,13 @@ def review(
         typer.Argument(
             metavar="STUDY",
             help="One study, a folder of studies, or a work list (CSV: knee,study,side,landmarks).",
-            show_default=False,
         ),
     ],
     store: Annotated[
-        Path,
-        typer.Option(
-            "--store", help="File in which signed readings and unfinished work are saved."
-        ),
+        Path, typer.Option(help="File in which signed readings and unfinished work are saved.")
     ] = Path("readings.sqlite"),
     reader: Annotated[
-        str,
-        typer.Option("--reader", help="Name or pseudonym you sign with; the page asks otherwise."),
+        str, typer.Option(help="Name or pseudonym you sign with; the page asks otherwise.")
     ] = "",
     axis: Axis = AxisConvention.RIM_TO_RIM,
     threshold_rule: ExactlyThreshold = ThresholdRule.ABOVE,
@@ -50,35 +45,27 @@ def review(
             help="For studies: random order, no identity of the patient, nothing proposed.",
         ),
     ] = False,
-    seed: Annotated[
-        int, typer.Option("--seed", help="Seed of the random order of a blinded study.")
-    ] = 1,
+    seed: Annotated[int, typer.Option(help="Seed of the random order of a blinded study.")] = 1,
     keep_order: Annotated[
-        bool,
-        typer.Option("--keep-order", help="Blinded, but in the order of the work list."),
+        bool, typer.Option("--keep-order", help="Blinded, but in the order of the work list.")
     ] = False,
     repeats: Annotated[
         int,
-        typer.Option(
-            "--repeats", help="Knees of a blinded study shown a second time without notice.", min=0
-        ),
+        typer.Option(help="Knees of a blinded study shown a second time without notice.", min=0),
     ] = 0,
     hide_mm: Annotated[
         bool | None,
         typer.Option(
             "--hide-millimetres/--show-millimetres",
             help="Show millimetres only once a reading is signed; hidden if blinded.",
-            show_default=False,
         ),
     ] = None,
     send_to: Annotated[
         str,
         typer.Option(
-            "--send-to",
             metavar="ADDRESS",
             help="Archive in which what is signed is stored: dicom://TITLE@HOST:PORT, or the"
             " https:// address of DICOMweb services.",
-            show_default=False,
         ),
     ] = "",
     calling_title: CallingTitle = "MENISCAL",
@@ -87,7 +74,7 @@ def review(
     uid_root: UidRoot = "2.25",
     organization: Organization = None,
     port: Annotated[
-        int, typer.Option("--port", help="Port on this machine; by default a free one.", min=0)
+        int, typer.Option(help="Port on this machine; by default a free one.", min=0)
     ] = 0,
     no_browser: NoBrowser = False,
 ) -> None:
