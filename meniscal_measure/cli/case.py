@@ -74,6 +74,7 @@ def case(
     with reported(as_json=as_json):
         import msgspec
 
+        from meniscal_measure.anatomy import Side
         from meniscal_measure.knee.answers import Answers, read_answers
         from meniscal_measure.report.save_case import ANSWERS, save_case
         from meniscal_measure.workflow.case import make_case
@@ -81,7 +82,7 @@ def case(
 
         file = answers or out / ANSWERS
         answered = read_answers(file) if answers or file.exists() else Answers()
-        body_side = None if side is None else side.side
+        body_side = side and Side.from_word(side)
         if ask:
             check_packages(("starlette", "uvicorn", "tomlkit"), "web")
             questions = questioned(

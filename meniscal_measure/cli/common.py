@@ -9,14 +9,12 @@ import sys
 import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
-from enum import StrEnum
 from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from meniscal_measure.anatomy import Side
 from meniscal_measure.caliper.reading import AxisConvention, ThresholdRule
 from meniscal_measure.errors import MeniscalMeasureError, UsageError
 from meniscal_measure.files import Progress
@@ -68,28 +66,9 @@ RefineEdges = Annotated[
     typer.Option("--refine-edges", help="Move each outer edge onto the image edge nearby, if any."),
 ]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON for other programs to read.")]
-
-
-class SideWord(StrEnum):
-    """The body side as it is typed on the command line."""
-
-    LEFT = "left"
-    RIGHT = "right"
-
-    @property
-    def side(self) -> Side:
-        """The side in DICOM's code.
-
-        Examples
-        --------
-        >>> SideWord.LEFT.side
-        <Side.LEFT: 'L'>
-        """
-        return Side.from_word(self.value)
-
-
 KneeSide = Annotated[
-    SideWord | None, typer.Option("--side", help="Body side, where the images do not say it.")
+    Literal["left", "right"] | None,
+    typer.Option("--side", help="Body side, where the images do not say it."),
 ]
 
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -14,13 +13,6 @@ from meniscal_measure.cli.common import OutFolder, reported, say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
-
-
-class CompartmentWord(StrEnum):
-    """A compartment as it is typed on the command line."""
-
-    MEDIAL = "medial"
-    LATERAL = "lateral"
 
 
 def assign(
@@ -110,8 +102,8 @@ def adjudicate(
     out: Annotated[Path, typer.Option(help="Table to write.")],
     store: StorePath = STORE,
     compartment: Annotated[
-        CompartmentWord, typer.Option(help="Compartment that is compared.")
-    ] = CompartmentWord.MEDIAL,
+        Literal["medial", "lateral"], typer.Option(help="Compartment that is compared.")
+    ] = "medial",
     limit_mm: Annotated[
         float | None,
         typer.Option(min=0, help="Difference that counts; else the smallest detectable change."),
@@ -127,7 +119,7 @@ def adjudicate(
         from meniscal_measure.files import write_text
 
         with Store.existing(store) as opened:
-            readings = load_readings(opened, Compartment(compartment.value))
+            readings = load_readings(opened, Compartment(compartment))
         detectable = detectable_change(readings)
         said = detectable.words if limit_mm is None else f"{limit_mm:.2f} mm (from the option)"
         found = list(to_adjudicate(readings, detectable.value_mm if limit_mm is None else limit_mm))

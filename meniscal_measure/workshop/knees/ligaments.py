@@ -61,7 +61,7 @@ def _sheet(
     (lower_z, start_u), (top_z, _) = knots[0], knots[-1]
 
     def distance(u: Field, y: Field, z: Field) -> Field:
-        surface = start_u
+        surface: float | Field = start_u
         for (bend_z, _), change in zip(knots, changes, strict=False):
             surface = surface + change * positive(z - bend_z)
         across = abs(u - surface) - half_thickness

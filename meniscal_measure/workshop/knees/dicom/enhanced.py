@@ -21,6 +21,7 @@ from meniscal_measure.workshop.knees.dicom.image_attributes import (
 )
 from meniscal_measure.workshop.knees.scanner.image import ScannedStack
 from meniscal_measure.workshop.knees.scanner.protocols import EchoType, Protocol
+from meniscal_measure.workshop.knees.scanner.signal import PROTON_HZ_PER_T
 
 KNEE = {
     "CodeValue": "72696002",
@@ -28,9 +29,6 @@ KNEE = {
     "CodeMeaning": "Knee region structure",
 }
 """Anatomic Region; code and scheme as in CID 4 of PS3.16."""
-
-PROTON_MHZ_PER_T = 42.577
-"""Gyromagnetic ratio of the proton over 2 pi (CODATA 42.577478 MHz/T)."""
 
 
 def enhanced_dataset(stack: ScannedStack, identity: SeriesIdentity) -> Dataset:
@@ -185,7 +183,7 @@ def _contrast_groups(stack: ScannedStack) -> dict[str, list[Dataset]]:
             MagnetizationTransfer="NONE",
             BloodSignalNulling="NO",
             Tagging="NONE",
-            TransmitterFrequency=stack.field_strength_t * PROTON_MHZ_PER_T,
+            TransmitterFrequency=stack.field_strength_t * PROTON_HZ_PER_T / 1e6,
             PixelBandwidth=protocol.bandwidth_hz_per_px,
         ),
         "MRAveragesSequence": _one(NumberOfAverages=1.0),
