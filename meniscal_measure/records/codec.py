@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, replace
 from functools import reduce
-from typing import Any
+from typing import Any, TypeVar
 
 import msgspec
 from msgspec import UNSET
@@ -23,7 +23,6 @@ from meniscal_measure.caliper.reading import (
     Signature,
     SliceReading,
     Source,
-    UncertaintyPart,
 )
 from meniscal_measure.errors import InputError
 from meniscal_measure.findings import Finding
@@ -51,6 +50,8 @@ QUANTITIES = {
 """Quantities of a compartment, each with the key of its standard uncertainty."""
 
 Json = dict[str, Any]
+
+Record = TypeVar("Record")
 
 
 def reading_to_dict(reading: Reading) -> Json:
@@ -183,10 +184,9 @@ def reading_from_dict(record: Mapping[str, Any]) -> Reading:
 
 
 def _reading(part: ReadingPart) -> Reading:
-    plain = msgspec.structs.asdict(part.conventions)
     reading = Reading(
         source=_read_source(part),
-        conventions=Conventions(**plain),
+        conventions=_as(Conventions, part.conventions),
         slice_reason=part.slice.reason,
         measured=_read_slice(part.slice, part),
         neighbours=tuple(_read_slice(neighbour, neighbour) for neighbour in part.neighbours),
@@ -194,14 +194,17 @@ def _reading(part: ReadingPart) -> Reading:
         software=part.software.name,
         software_version=part.software.version,
         measured_at=part.measured_at,
-        signatures=tuple(
-            Signature(**msgspec.structs.asdict(signature)) for signature in part.signatures
-        ),
+        signatures=tuple(_as(Signature, signature) for signature in part.signatures),
         proposal_confidence=part.proposal_confidence,
     )
     if (part.verified, part.verified_by) != (reading.verified, reading.verified_by):
         raise ValueError("what it says of its verification contradicts its signatures")
     return reading
+
+
+def _as(kind: type[Record], part: msgspec.Struct) -> Record:
+    """Take a record from the keys of the same names."""
+    return msgspec.convert(part, kind, from_attributes=True)
 
 
 def _read_finding(part: FindingPart) -> Finding:
@@ -255,16 +258,7 @@ def _read_compartment(name: Compartment, part: CompartmentPart) -> CompartmentRe
         landmarks=placed,
         landmark_pixels=pixels,
         axis=part.axis,
-        extrusion=Extrusion(
-            extrusion_mm=part.extrusion_mm,
-            u_mm=part.u_mm,
-            interval95_mm=part.interval95_mm,
-            budget=tuple(UncertaintyPart(line.source, line.u_mm) for line in part.budget),
-            probability_above_threshold=part.probability_above_threshold,
-            flag=part.flag,
-            decision=part.decision,
-            grade=part.grade,
-        ),
+        extrusion=_as(Extrusion, part),
         coverage_width=part.coverage_width,
         **{
             key: _quantity(getattr(part, key), getattr(part, u_key))
