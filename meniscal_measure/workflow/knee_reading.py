@@ -51,21 +51,10 @@ class KneeReading:
     def save(self, folder: StrPath, *, identifiers: bool = True, force: bool = False) -> SavedFiles:
         """Write the record, the table, the figures and the PDF of this reading.
 
-        Parameters
-        ----------
-        folder
-            Where to write; made if it does not exist.
-        identifiers
-            False leaves out every identifier of the patient.
-        force
-            Replace a verified reading by one that is not, keeping the verified one beside it.
+        Parameters and errors are those of `meniscal_measure.report.save.save_reading`.
 
         Raises
         ------
-        UsageError
-            If a verified reading would be replaced by one that is not.
-        OutputError
-            If the folder cannot be written; what is in it is untouched then.
         UnreadableFileError
             If the pixels of the measured slice cannot be decoded.
         """

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -107,7 +107,6 @@ def measure(
             "The landmark file names the slice that is measured; give either it or the slice."
         )
     choice = _choose(found, document, series, file)
-    refused = {"count": len(found.refusals)}  # without file names, which may name the patient
     laterality = resolve_side(choice.stack, _as_side(side))
     pixels = StackPixels(choice.stack)
     with nullcontext() if file is None else prefixed("{file:private}", file=str(file)):
@@ -124,11 +123,7 @@ def measure(
             laterality,
             placed.landmarks,
             conventions=conventions,
-            findings=(
-                *([Finding(Code.FILES_REFUSED, refused)] if found.refusals else []),
-                *_other_examinations(choice),
-                *placed.findings,
-            ),
+            findings=(*_study_findings(found, choice), *placed.findings),
             measure_neighbours=measure_neighbours,
             confidence=placed.confidence,
         )
@@ -262,12 +257,13 @@ def _assumed_placement(measured: SliceReading) -> tuple[Finding, ...]:
     return ()
 
 
-def _other_examinations(choice: Choice) -> tuple[Finding, ...]:
-    """Warn when the images were chosen from several examinations."""
+def _study_findings(study: Study, choice: Choice) -> Iterator[Finding]:
+    """Warn of refused files, and of images that were chosen from several examinations."""
+    if study.refusals:  # without file names, which may name the patient
+        yield Finding(Code.FILES_REFUSED, {"count": len(study.refusals)})
     identity = choice.stack.identity
     others = {stack.identity.study_instance_uid for stack in choice.alternatives}
     count = len(others - {identity.study_instance_uid})
-    if not count:
-        return ()
-    date = identity.study_date or "unknown date"
-    return (Finding(Code.SEVERAL_EXAMINATIONS, {"count": count + 1, "date": date}),)
+    if count:
+        date = identity.study_date or "unknown date"
+        yield Finding(Code.SEVERAL_EXAMINATIONS, {"count": count + 1, "date": date})
