@@ -32,6 +32,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -48,8 +49,7 @@ from meniscal_measure.workshop.knees.scanner.protocols import ProtocolName
 from meniscal_measure.workshop.knees.scanner.sampling import StackPlane
 
 LARGEST_SEED = 2**31 - 1
-NAME_LENGTHS = (1, 32)
-NAME_CHARACTERS = "lower-case letters, digits and hyphens"
+NAME = re.compile(r"[a-z0-9-]{1,32}")
 
 LARGEST_STUDY_PX = 80_000_000
 """Pixels of all series of a study, which are held in memory together, at some 10 bytes each.
@@ -219,8 +219,8 @@ def parse_recipe(document: Mapping[str, Any]) -> StudyRecipe:
     return StudyRecipe(
         name=parse_name(document["name"]),
         seed=parse_seed(document["seed"]),
-        knee=read_table(KneeParameters, table_of(document, "knee"), "knee"),
-        extrusion=read_table(ExtrusionRecipe, table_of(document, "extrusion"), "extrusion"),
+        knee=read_table(KneeParameters, document.get("knee", {}), "knee"),
+        extrusion=read_table(ExtrusionRecipe, document.get("extrusion", {}), "extrusion"),
         imaging=parse_imaging(document),
     )
 
@@ -243,8 +243,8 @@ def parse_imaging(document: Mapping[str, Any]) -> ImagingRecipe:
             f" {LARGEST_STUDY_PX:,} in one study."
         )
     return ImagingRecipe(
-        scanner=read_table(ScannerRecipe, table_of(document, "scanner"), "scanner"),
-        files=read_table(FilesRecipe, table_of(document, "files"), "files"),
+        scanner=read_table(ScannerRecipe, document.get("scanner", {}), "scanner"),
+        files=read_table(FilesRecipe, document.get("files", {}), "files"),
         series=series,
     )
 
@@ -261,20 +261,6 @@ def check_tables(
         raise RecipeError(f"The recipe has no entry {name!r}. Its entries are: {allowed}.")
 
 
-def table_of(document: Mapping[str, Any], name: str) -> Mapping[str, Any]:
-    """One table of a recipe, empty where it is left out.
-
-    Examples
-    --------
-    >>> table_of({"knee": {"side": "left"}}, "knee"), table_of({}, "knee")
-    ({'side': 'left'}, {})
-    """
-    table = document.get(name, {})
-    if not isinstance(table, Mapping):
-        raise RecipeError(f"{name} is {table!r}; it must be a table of fields.")
-    return table
-
-
 def parse_name(given: Any) -> str:
     """Check the name of a knee, which becomes part of its Patient ID.
 
@@ -283,13 +269,11 @@ def parse_name(given: Any) -> str:
     >>> parse_name("knee-7")
     'knee-7'
     """
-    shortest, longest = NAME_LENGTHS
-    fits = isinstance(given, str) and shortest <= len(given) <= longest
-    if not fits or not all(c.isascii() and (c.islower() or c.isdigit() or c == "-") for c in given):
+    if not isinstance(given, str) or not NAME.fullmatch(given):
         raise RecipeError(
-            f"name is {given!r}; allowed are {shortest} to {longest} {NAME_CHARACTERS}."
+            f"name is {given!r}; allowed are 1 to 32 lower-case letters, digits and hyphens."
         )
-    return str(given)
+    return given
 
 
 def parse_seed(given: Any) -> int:

@@ -45,7 +45,6 @@ from meniscal_measure.workshop.knees.recipe import (
     parse_name,
     parse_seed,
     read_toml,
-    table_of,
 )
 from meniscal_measure.workshop.knees.recipe_fields import bounded, read_table
 from meniscal_measure.workshop.knees.repair import repaired, shifted
@@ -123,8 +122,8 @@ def parse_cohort_recipe(document: Mapping[str, Any]) -> CohortStudyRecipe:
     recipe = CohortStudyRecipe(
         name=parse_name(document["name"]),
         seed=parse_seed(document["seed"]),
-        cohort=read_table(CohortRecipe, table_of(document, "cohort"), "cohort"),
-        population=read_table(Population, table_of(document, "population"), "population"),
+        cohort=read_table(CohortRecipe, document.get("cohort", {}), "cohort"),
+        population=read_table(Population, document.get("population", {}), "population"),
         imaging=parse_imaging(document),
     )
     _check(recipe)

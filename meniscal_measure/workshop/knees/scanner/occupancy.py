@@ -128,7 +128,7 @@ def _jitter(depths: int) -> FloatArray:
     is located finer than to a fine pixel.
     """
     spread = np.outer(np.arange(depths), JITTER_STEPS) % 1.0
-    return _even_steps(spread, axis=0)
+    return _even_steps(spread)
 
 
 def _dither(fine: int) -> FloatArray:
@@ -138,10 +138,10 @@ def _dither(fine: int) -> FloatArray:
     steps once the samples of a pixel are averaged.
     """
     spread = np.asarray(np.arange(fine * fine) * JITTER_STEPS[1] % 1.0, dtype=np.float64)
-    return _even_steps(spread, axis=0).reshape(fine, fine)
+    return _even_steps(spread).reshape(fine, fine)
 
 
-def _even_steps(spread: FloatArray, axis: int) -> FloatArray:
+def _even_steps(spread: FloatArray) -> FloatArray:
     """Replace values by their ranks, spread evenly from -1/2 to 1/2."""
-    ranks = np.argsort(np.argsort(spread, axis=axis), axis=axis)
-    return np.asarray((ranks + 0.5) / spread.shape[axis] - 0.5, dtype=np.float64)
+    ranks = np.argsort(np.argsort(spread, axis=0), axis=0)
+    return np.asarray((ranks + 0.5) / len(spread) - 0.5, dtype=np.float64)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from types import MappingProxyType
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -21,13 +20,11 @@ class StackPlane(StrEnum):
     AXIAL = "axial"
 
 
-DISPLAY_AXES: Mapping[StackPlane, tuple[Vector, Vector]] = MappingProxyType(
-    {
-        StackPlane.CORONAL: ((1.0, 0.0, 0.0), (0.0, 0.0, -1.0)),
-        StackPlane.SAGITTAL: ((0.0, 1.0, 0.0), (0.0, 0.0, -1.0)),
-        StackPlane.AXIAL: ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0)),
-    }
-)
+DISPLAY_AXES: Mapping[StackPlane, tuple[Vector, Vector]] = {
+    StackPlane.CORONAL: ((1.0, 0.0, 0.0), (0.0, 0.0, -1.0)),
+    StackPlane.SAGITTAL: ((0.0, 1.0, 0.0), (0.0, 0.0, -1.0)),
+    StackPlane.AXIAL: ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0)),
+}
 """Row and column direction of each plane as radiologists view it (common practice, no source)."""
 
 
