@@ -10,7 +10,12 @@ from meniscal_measure.anatomy import Compartment
 from meniscal_measure.workshop.knees.femur import Femur
 from meniscal_measure.workshop.knees.layers import Box, Painted
 from meniscal_measure.workshop.knees.meniscus import Located, Meniscus
-from meniscal_measure.workshop.knees.parameters import EXTRUSION_RANGE_MM, Filling, KneeParameters
+from meniscal_measure.workshop.knees.parameters import (
+    EXTRUSION_RANGE_MM,
+    Filling,
+    JointParameters,
+    SoftTissueParameters,
+)
 from meniscal_measure.workshop.knees.signed_distance import (
     ROUND_OFF,
     Field,
@@ -36,33 +41,17 @@ BOW_MM = 10.0
 
 
 @dataclass(frozen=True)
-class MeniscalMargin:
-    """What lies against the outer wall of a meniscus."""
-
-    gap: float
-    """Menisco-capsular tissue between wall and capsule."""
-    capsule: float
-    deep_ligament: float
-    """Thickness of the deep collateral ligament; 0 laterally."""
-    pocket: float
-    """Thickness of a fluid pocket."""
-    pocket_height: float
-    pocket_angle: float
-    filling: Filling
-    """What lies between wall and capsule."""
-    vessel: float
-    """Radius of a vessel there; 0 for none."""
-    flooded: float
-    """Height to which fluid fills the joint space above the meniscal under-surface."""
-
-
-@dataclass(frozen=True)
 class MeniscalCompartment:
-    """One meniscus with its tears and margin, under the femur that it leaves room for."""
+    """One meniscus with its tears and what lies against it, under the femur it leaves room for."""
 
     meniscus: Meniscus
-    margin: MeniscalMargin
     femur: Femur
+    soft: SoftTissueParameters
+    joint: JointParameters
+
+    @property
+    def _is_medial(self) -> bool:
+        return self.meniscus.compartment is Compartment.MEDIAL
 
     @property
     def box(self) -> Box:
@@ -97,50 +86,54 @@ class MeniscalCompartment:
             yield from self._fragment_layers(at)
 
     def _margin_layers(self, at: Located, clear: Field) -> Iterator[Painted]:
-        margin, wall_height = self.margin, self.meniscus.shape.wall_height_mm
-        level = at.h - wall_height
+        soft = self.soft
+        level = at.h - self.meniscus.shape.wall_height_mm
         part = level * (1.0 / BOW_MM)
         free = at.beyond - CAPSULE_CLEARANCE_MM
-        pushed = at.section.outer + margin.gap - at.reach + free
+        pushed = at.section.outer + soft.capsule_gap_mm - at.reach + free
         line = free - positive(pushed) * bump(part * part)
         ends = maximum(abs(level) - CAPSULE_REACH_MM, clear + 4.0)
-        half = 0.5 * margin.capsule
+        half = 0.5 * soft.capsule_mm
         yield Tissue.CAPSULE, Depth.CAPSULE, maximum(abs(line - half) - half, ends)
         behind = maximum(line, at.section.outer - 0.5 - at.reach)
         yield Tissue.CAPSULE, Depth.CAPSULE, maximum(behind, maximum(abs(level) - 3.5, clear + 4.0))
-        if margin.deep_ligament > 0:
-            half = 0.5 * margin.deep_ligament
-            band = abs(line - margin.capsule - half) - half
+        if self._is_medial:  # which has a deep collateral ligament
+            half = 0.5 * soft.deep_collateral_mm
+            band = abs(line - soft.capsule_mm - half) - half
             along = abs(at.angle) * at.reach - 10.0
             yield Tissue.LIGAMENT, Depth.LIGAMENT, maximum(maximum(band, along), ends)
         inward = clear + 2.0 * positive(at.h - 0.5)
         space = maximum(maximum(line, inward), -1.5 - at.h)
         yield Tissue.CAPSULE, Depth.JOINT_SPACE, maximum(space, at.h - 4.0)
-        yield Tissue.FLUID, Depth.JOINT_SPACE, maximum(space, at.h - margin.flooded)
+        flooded = min(0.4 + 0.8 * self.joint.effusion_mm, 10.0)
+        yield Tissue.FLUID, Depth.JOINT_SPACE, maximum(space, at.h - flooded)
         yield from self._gap_layers(at, line, behind, clear)
-        if margin.pocket > 0:
-            yield Tissue.FLUID, Depth.JOINT_SPACE, self._pocket(at)
+        joint = self.joint
+        pocket = joint.medial_recess_fluid_mm if self._is_medial else joint.lateral_recess_fluid_mm
+        if pocket > 0:
+            yield Tissue.FLUID, Depth.JOINT_SPACE, self._pocket(at, pocket)
 
     def _gap_layers(
         self, at: Located, line: Field, behind: Field, clear: Field
     ) -> Iterator[Painted]:
         """Return what fills the space between wall and capsule, and the vessel in it."""
-        margin = self.margin
-        if margin.filling is not Filling.SYNOVIUM:
+        filling = self.joint.medial_gap if self._is_medial else self.joint.lateral_gap
+        radius = self.joint.gap_vessel_mm
+        if filling is not Filling.SYNOVIUM:
             within = maximum(maximum(behind, clear + 4.0), abs(at.h - 3.0) - 4.5)
-            yield FILLING_TISSUES[margin.filling], Depth.JOINT_SPACE, within
-        if margin.vessel > 0:
+            yield FILLING_TISSUES[filling], Depth.JOINT_SPACE, within
+        if radius > 0:
             out = 0.5 * (at.reach - at.section.outer + line)
             room = 0.5 * (at.reach - at.section.outer - line)
             up = at.h - self.meniscus.shape.wall_height_mm
-            tube = (out * out + up * up + ROUND_OFF) ** 0.5 - margin.vessel
-            yield Tissue.VESSEL, Depth.JOINT_SPACE, tube + 2.0 * positive(margin.vessel - room)
+            tube = (out * out + up * up + ROUND_OFF) ** 0.5 - radius
+            yield Tissue.VESSEL, Depth.JOINT_SPACE, tube + 2.0 * positive(radius - room)
 
-    def _pocket(self, at: Located) -> Field:
-        half = 0.5 * self.margin.pocket + 0.3
+    def _pocket(self, at: Located, thickness: float) -> Field:
+        half = 0.5 * thickness + 0.3
         out = (at.reach - at.section.outer - half + 0.5) * (1.0 / half)
-        up = (at.h - self.meniscus.shape.wall_height_mm - self.margin.pocket_height) * 0.28
-        along = (at.angle - self.margin.pocket_angle) * at.reach * 0.12
+        up = (at.h - self.meniscus.shape.wall_height_mm - self.joint.recess_height_mm) * 0.28
+        along = (at.angle - math.radians(self.joint.recess_angle_deg)) * at.reach * 0.12
         return ((out * out + up * up + along * along + 1e-6) ** 0.5 - 1.0) * half
 
     def _root_layers(self, at: Located, whole: Field) -> Iterator[Painted]:
@@ -190,23 +183,3 @@ class MeniscalCompartment:
         down = at.h + 0.8
         bed = (flat + 3.0 * down * down + 1e-6) ** 0.5 - tear.avulsion - 0.5
         yield Tissue.FLUID, Depth.LESION, bed
-
-
-def build_compartment(
-    parameters: KneeParameters, meniscus: Meniscus, femur: Femur
-) -> MeniscalCompartment:
-    """Build one meniscus of a knee with its margin."""
-    joint, soft = parameters.joint, parameters.soft
-    medial = meniscus.compartment is Compartment.MEDIAL
-    margin = MeniscalMargin(
-        gap=soft.capsule_gap_mm,
-        capsule=soft.capsule_mm,
-        deep_ligament=soft.deep_collateral_mm if medial else 0.0,
-        pocket=joint.medial_recess_fluid_mm if medial else joint.lateral_recess_fluid_mm,
-        filling=joint.medial_gap if medial else joint.lateral_gap,
-        vessel=joint.gap_vessel_mm,
-        pocket_height=joint.recess_height_mm,
-        pocket_angle=math.radians(joint.recess_angle_deg),
-        flooded=min(0.4 + 0.8 * joint.effusion_mm, 10.0),
-    )
-    return MeniscalCompartment(meniscus, margin, femur)

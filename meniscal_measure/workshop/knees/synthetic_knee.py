@@ -11,7 +11,7 @@ from meniscal_measure.anatomy import Compartment
 from meniscal_measure.errors import RecipeError
 from meniscal_measure.geometry import FloatArray, PixelGrid, Vector
 from meniscal_measure.workshop.knees import exact_landmarks
-from meniscal_measure.workshop.knees.compartment import build_compartment
+from meniscal_measure.workshop.knees.compartment import MeniscalCompartment
 from meniscal_measure.workshop.knees.femur import build_femur
 from meniscal_measure.workshop.knees.layers import (
     Layer,
@@ -75,7 +75,10 @@ class SyntheticKnee:
             build_patella(parameters, femur),
             build_fibula(femur),
             *build_lesions(parameters, tibia, femur, self.menisci[Compartment.MEDIAL]),
-            *(build_compartment(parameters, each, femur) for each in self.menisci.values()),
+            *(
+                MeniscalCompartment(meniscus, femur, parameters.soft, parameters.joint)
+                for meniscus in self.menisci.values()
+            ),
         )
 
     def layers_at(self, points: NDArray[np.floating]) -> list[Layer]:
