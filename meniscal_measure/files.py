@@ -19,7 +19,7 @@ from meniscal_measure.errors import OutputError, UsageError
 
 _OURS = f".part-{platform.node()}-"
 """Within the name of a file that is being written; the number of the process that writes follows.
-Another machine may write into the same folder, and only this one knows which of its own run."""
+Another machine may write into the same folder, and each knows only its own processes."""
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 """What a cell begins with that a spreadsheet carries out instead of showing it (OWASP, CSV
@@ -41,7 +41,7 @@ def written_whole(path: Path, *, owner_only: bool = False) -> Iterator[BinaryIO]
 
     With `owner_only` nobody else may read it, nor a folder made for it.
 
-    What a process that was killed left beside it is removed by the next one that writes there.
+    Remains of a process that was killed are removed by the next one that writes there.
 
     Raises
     ------

@@ -2,7 +2,7 @@
 
 A field of the template says what its value is: `{name:private}` may identify the patient and can be
 left out, `{index:slice}` is the index of a slice and can be named as a person counts. Any
-other format is Python's own. Nothing has to be found again in a finished text.
+other format is Python's own. No finished text has to be searched for either.
 """
 
 from __future__ import annotations

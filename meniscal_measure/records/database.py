@@ -18,7 +18,7 @@ BUSY_WAIT_S = 10.0
 def open_private(path: Path) -> sqlite3.Connection:
     """Open a database file; a new one may be read by its owner only, and so may its folder.
 
-    Transactions are begun and ended by hand, see `transaction`.
+    Transactions are started and ended explicitly, see `transaction`.
     """
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))

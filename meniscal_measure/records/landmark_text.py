@@ -63,7 +63,7 @@ def parse_landmark_text(text: str) -> LandmarkDocument:
 def _from_json(text: str) -> LandmarkDocument:
     try:
         content = json.loads(text, object_pairs_hook=_without_duplicates)
-    except (ValueError, RecursionError) as error:  # ValueError: also numbers of endless digits
+    except (ValueError, RecursionError) as error:  # ValueError: also numbers with too many digits
         raise LandmarkError(
             "not valid JSON ({reason:private}). Correct it there.", reason=str(error)
         ) from error

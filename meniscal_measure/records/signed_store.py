@@ -86,14 +86,14 @@ class SignedStore:
         Database file; made if it does not exist.
     about
         Settings that the readings depend on. They are written into a new store; an old one must
-        have been begun with the same.
+        have been started with the same.
 
     Raises
     ------
     OutputError
         If the file cannot be made or written.
     UsageError
-        If the file is something else, or was begun with other settings.
+        If the file is something else, or was started with other settings.
     """
 
     def __init__(self, path: Path, about: Mapping[str, str]) -> None:
@@ -139,9 +139,9 @@ class SignedStore:
         for key, value in about.items():
             if kept.get(key) != value:
                 raise UsageError(
-                    "{path:private} was begun with {key} = {kept:private}, and now {key} ="
-                    " {value:private} is asked for. Go on with the same settings,"
-                    " or name a new file.",
+                    "{path:private} was started with {key} = {kept:private}, and now {key} ="
+                    " {value:private} is asked for. Continue with the same settings, or name a new"
+                    " file.",
                     path=str(self.path),
                     key=key,
                     kept=str(kept.get(key)),

@@ -116,9 +116,9 @@ def rule_words(conventions: Conventions) -> str:
     >>> rule_words(Conventions(threshold_rule=ThresholdRule.AT_OR_ABOVE))
     '≥ 3 mm, exactly 3 counts as above'
     """
-    if conventions.threshold_rule is ThresholdRule.ABOVE:
-        return f"{threshold_words(conventions)}, exactly {conventions.threshold_mm:g} is not above"
-    return f"{threshold_words(conventions)}, exactly {conventions.threshold_mm:g} counts as above"
+    above = conventions.threshold_rule is ThresholdRule.ABOVE
+    counts = "is not above" if above else "counts as above"
+    return f"{threshold_words(conventions)}, exactly {conventions.threshold_mm:g} {counts}"
 
 
 def flag_words(extrusion: Extrusion, conventions: Conventions) -> str:

@@ -208,9 +208,9 @@ def test_errors_about_points_are_told_as_they_are() -> None:
 
 
 def test_a_blinded_store_belongs_to_its_knees(blind: Desk) -> None:
-    with pytest.raises(UsageError, match=r"was begun with knees ="):
+    with pytest.raises(UsageError, match=r"was started with knees ="):
         Desk(blind.knees[:3], blind.store.path, BLIND)
-    with pytest.raises(UsageError, match=r"was begun with blinding ="):
+    with pytest.raises(UsageError, match=r"was started with blinding ="):
         Desk(blind.knees, blind.store.path, Terms(Conventions(), Blinding(seed=8, repeats=1)))
-    with pytest.raises(UsageError, match=r"was begun with blinding ="):
+    with pytest.raises(UsageError, match=r"was started with blinding ="):
         Desk(blind.knees, blind.store.path, Terms(Conventions()))

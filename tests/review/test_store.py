@@ -72,7 +72,7 @@ def test_tampering_past_the_guards_is_found(store: SignedStore, tampering: str) 
 
 
 def test_a_store_keeps_to_the_settings_it_was_begun_with(store: SignedStore) -> None:
-    with pytest.raises(UsageError, match=r"was begun with conventions = rim_to_rim"):
+    with pytest.raises(UsageError, match=r"was started with conventions = rim_to_rim"):
         SignedStore(store.path, {"conventions": "image_vertical"})
 
 

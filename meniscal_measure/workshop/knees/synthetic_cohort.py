@@ -172,7 +172,7 @@ def _written_visits(recipe: CohortStudyRecipe, folder: Path) -> Iterator[CohortV
             place = folder / knee / f"visit-{visit}"
             imaging = recipe.imaging
             if visit > 1:
-                # the leg lies a little differently each time
+                # the leg is never positioned the same way twice
                 turn_deg = rng.normal(0.0, recipe.cohort.repositioning_deg, 3)
                 series = tuple(_turned(item, turn_deg) for item in imaging.series)
                 imaging = replace(imaging, series=series)

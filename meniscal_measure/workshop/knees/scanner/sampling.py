@@ -13,7 +13,7 @@ from meniscal_measure.geometry import FloatArray, PixelGrid, Vector, as_vector
 
 
 class StackPlane(StrEnum):
-    """Plane of a stack before it is turned."""
+    """Plane of a stack before rotation."""
 
     CORONAL = "coronal"
     SAGITTAL = "sagittal"
@@ -33,7 +33,7 @@ class StackPlan:
     """A stack of parallel slices."""
 
     plane: StackPlane
-    """Before it is turned."""
+    """Before rotation."""
     slices: int
     rows: int
     columns: int
@@ -45,7 +45,7 @@ class StackPlan:
     centre_mm: Vector = (0.0, 0.0, 0.0)
     """Patient position of the middle of the stack, LPS mm."""
     rotation_deg: Vector = (0.0, 0.0, 0.0)
-    """Turns about the patient x, y and z axis, applied in this order."""
+    """Rotations about the patient x, y and z axis, in this order."""
 
 
 def stack_grids(plan: StackPlan) -> tuple[PixelGrid, ...]:
