@@ -20,9 +20,9 @@ def build_leg(parameters: KneeParameters) -> Solid:
     Examples
     --------
     >>> import numpy as np
-    >>> at_skin = build_leg(KneeParameters()).layers(*np.array([[0.0], [-60.0], [0.0]]))
-    >>> [tissue.name for tissue, _, distance in at_skin if distance < 0]
-    ['AIR']
+    >>> outside = build_leg(KneeParameters()).layers(*np.array([[0.0], [-60.0], [0.0]]))
+    >>> [tissue.name for tissue, _, distance in outside if distance < 0]
+    ['FAT', 'SKIN', 'AIR']
     """
     soft = parameters.soft
     s = parameters.tibia.plateau_width_mm / MEAN_PLATEAU_WIDTH_MM
