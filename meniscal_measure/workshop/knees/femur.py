@@ -24,7 +24,7 @@ from meniscal_measure.workshop.knees.signed_distance import (
     smooth_min,
     smoothstep,
 )
-from meniscal_measure.workshop.knees.tibia import Tibia
+from meniscal_measure.workshop.knees.tibia import CORTEX_MM, Tibia
 from meniscal_measure.workshop.knees.tibial_plateau import Plateau
 from meniscal_measure.workshop.knees.tissue import FILLING_TISSUES, Depth, Tissue
 
@@ -63,7 +63,6 @@ class Femur:
     """Middle of the metaphysis from side to side."""
     half_width: float
     notch: Notch
-    cortex: float
     growth_plate: float
     """Thickness of its scar; 0 for none."""
     around_cruciates: Filling
@@ -127,7 +126,7 @@ class Femur:
             yield Tissue.FLUID, Depth.EFFUSION, self._fluid(minimum(bone, cartilage), y, height)
         yield Tissue.CARTILAGE, Depth.CARTILAGE, cartilage
         yield Tissue.CORTICAL_BONE, Depth.BONE, bone
-        marrow = bone + self.cortex * (1.0 + 3.0 * flare)
+        marrow = bone + CORTEX_MM * (1.0 + 3.0 * flare)
         yield Tissue.MARROW, Depth.MARROW, marrow
         if self.growth_plate > 0:
             level = (height - GROWTH_PLATE_MM) * s
@@ -187,7 +186,6 @@ def build_femur(parameters: KneeParameters, tibia: Tibia) -> Femur:
         middle=0.5 * (ends[0] + ends[1]),
         half_width=0.5 * (ends[0] - ends[1]),
         notch=notch,
-        cortex=0.8,
         growth_plate=shape.growth_plate_mm,
         around_cruciates=parameters.joint.notch,
         effusion=parameters.joint.effusion_mm,

@@ -46,6 +46,9 @@ LEAN_START_MM, LEAN_END_MM = 1.0, 15.0
 FLARE_LENGTH_MM = 52.0
 """Depth over which the metaphysis narrows into the shaft."""
 
+CORTEX_MM = 0.8
+"""Thickness of the cortex near the joint; a free parameter of the phantom."""
+
 GROWTH_PLATE_MM = 15.0
 """Depth of the scar of the growth plate below the middle of the plateau (by eye on public images;
 common practice, no source)."""
@@ -71,7 +74,6 @@ class Tibia:
     """Rise per mm of u: the coronal slope."""
     rim_radius: float
     scale: float
-    cortex: float
     flare_length: float
     growth_plate: float
     """Thickness of its scar; 0 for none."""
@@ -186,7 +188,7 @@ class Tibia:
         cartilage = maximum(-below - thickness, maximum(edge, 0.3 - thickness))
         yield Tissue.CARTILAGE, Depth.CARTILAGE, cartilage
         yield Tissue.CORTICAL_BONE, Depth.BONE, bone
-        marrow = bone + self.cortex * (1.0 + 2.5 * flare * flare)
+        marrow = bone + CORTEX_MM * (1.0 + 2.5 * flare * flare)
         yield Tissue.MARROW, Depth.MARROW, marrow
         if self.growth_plate > 0:
             level = z + GROWTH_PLATE_MM * self.scale
@@ -278,7 +280,6 @@ def build_tibia(parameters: KneeParameters) -> Tibia:
         tilt=-math.tan(math.radians(shape.coronal_slope_deg)),
         rim_radius=shape.rim_radius_mm,
         scale=scale,
-        cortex=0.8,
         flare_length=FLARE_LENGTH_MM * scale * shape.flare,
         growth_plate=shape.growth_plate_mm,
     )
