@@ -215,7 +215,7 @@ def _compared(
     if baseline is None or follow_up is None:
         gap = "The extrusion was not measured at both examinations; measure it at both."
         return CaseFollowUp(CasePart("Follow-up", gaps=(gap,)), None)
-    return followed(baseline, follow_up, visits[1].study)
+    return followed(baseline, follow_up, [visit.study for visit in visits])
 
 
 def _unlinked(images: VisitImages) -> list[str]:

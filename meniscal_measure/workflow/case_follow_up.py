@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from itertools import product
 
 from matplotlib.figure import Figure
 
+from meniscal_measure.anatomy import Plane
 from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.knee.answers import Answers
 from meniscal_measure.knee.examination import KneeExamination
@@ -14,11 +19,23 @@ from meniscal_measure.knee.follow_up_part import follow_up_part
 from meniscal_measure.knee.milestones import time_line_part, usual_plan
 from meniscal_measure.knee.pairing import dicom_date
 from meniscal_measure.knee.quantity import CasePart
+from meniscal_measure.knee.registration import (
+    COMMON_ERROR,
+    ContrastMatch,
+    Registration,
+    contrast_match,
+)
 from meniscal_measure.report.follow_up_figure import follow_up_figure
+from meniscal_measure.series.choose import describe, ranked
 from meniscal_measure.series.model import Study
+from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.slice_name import slice_name
 from meniscal_measure.workflow.knee_reading import KneeReading
 from meniscal_measure.workflow.measure_study import measure
+
+BETWEEN_SERIES = (0.5, 0.5)
+"""How far a knee moves between two series of one examination, mm and degrees: a standard deviation
+(assumed, no source)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,15 +46,17 @@ class CaseFollowUp:
     figure: Figure | None
 
 
-def followed(baseline: KneeReading, follow_up: KneeReading, study: Study) -> CaseFollowUp:
+def followed(
+    baseline: KneeReading, follow_up: KneeReading, studies: Sequence[Study]
+) -> CaseFollowUp:
     """Compare the extrusion at follow-up with the baseline, on the same slice of the bone.
 
     Parameters
     ----------
     baseline, follow_up
         Both measured, the follow-up on any slice near the middle of the plateau.
-    study
-        The follow-up's, to be measured again on the slice that is found.
+    studies
+        Of the baseline and of the follow-up, which is measured again on the slice that is found.
 
     Returns
     -------
@@ -46,15 +65,63 @@ def followed(baseline: KneeReading, follow_up: KneeReading, study: Study) -> Cas
     """
     first, second = _examination(baseline), _examination(follow_up)
     try:
-        found = registered(first, second)
+        found, remark = _registered(first, second, studies)
         index, _ = same_slice(first, second.stack, found.move)
         if index != follow_up.reading.measured.slice_index and not follow_up.reading.verified:
-            second = _examination(_measured_on(index, follow_up, study))
+            second = _examination(_measured_on(index, follow_up, studies[1]))
         followed_up = compared(first, second, found)
+        followed_up = replace(followed_up, remarks=(*followed_up.remarks, *remark))
     except (InputError, UsageError) as error:
         return CaseFollowUp(CasePart("Follow-up", gaps=(error.words(identifiers=False),)), None)
     part = follow_up_part(followed_up, first, second)
     return CaseFollowUp(part, follow_up_figure(followed_up, first, second))
+
+
+def _registered(
+    first: KneeExamination, second: KneeExamination, studies: Sequence[Study]
+) -> tuple[Registration, tuple[str, ...]]:
+    """Register the tibia, if possible on series alike in fat suppression, and say which and why."""
+    if contrast_match(first.stack.contrast, second.stack.contrast) is not ContrastMatch.OTHER_FAT:
+        return registered(first, second), ()
+    moved_mm, moved_deg = BETWEEN_SERIES
+    for one, other in product(_with_other_series(first, studies[0]),
+                              _with_other_series(second, studies[1])):  # fmt: skip
+        if contrast_match(one.stack.contrast, other.stack.contrast) is ContrastMatch.OTHER_FAT:
+            continue
+        with suppress(InputError):  # such as a series that shows too little of the tibia
+            found = registered(one, other)
+            names = (describe(each.stack).words(identifiers=False) for each in (one, other))
+            return Registration(
+                found.move,
+                math.hypot(found.error_mm, moved_mm),
+                math.hypot(found.error_deg, moved_deg),
+            ), (
+                f"The tibia was registered between {' and '.join(names)}, which are alike in fat"
+                f" suppression; {moved_mm:g} mm and {moved_deg:g} degrees are added to the error"
+                " for movement between the series of one examination (assumed, no source).",
+            )
+    common_mm, common_deg = COMMON_ERROR[ContrastMatch.OTHER_FAT]
+    return registered(first, second), (
+        "Fat is suppressed in the series of one examination only. In the other, fat lies displaced"
+        " against water, and the images do not say which way: the tibia is registered to no better"
+        f" than {common_mm:g} mm and {common_deg:g} degrees (standard uncertainty, synthetic"
+        " knees). With series of one protocol it is some 0.1 mm.",
+    )
+
+
+def _with_other_series(knee: KneeExamination, study: Study) -> list[KneeExamination]:
+    """List the examination, then the same with each other coronal series in its coordinates."""
+    frame, own = knee.stack.identity.frame_of_reference_uid, knee.stack.frames[0].sop_instance_uid
+    others = [
+        stack
+        for stack in ranked(study, Plane.CORONAL)
+        if frame and stack.identity.frame_of_reference_uid == frame
+        and stack.frames[0].sop_instance_uid != own
+    ]  # fmt: skip
+    return [
+        knee,
+        *(replace(knee, stack=stack, pixels=StackPixels(stack).read()) for stack in others),
+    ]
 
 
 def _examination(knee: KneeReading) -> KneeExamination:
