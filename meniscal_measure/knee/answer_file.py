@@ -1,7 +1,7 @@
 """Writing one answer into the file of a case, and leaving everything else in it as it stands.
 
 It may be edited by hand between two answers: it is read anew each time, and its comments stay.
-Whatever is answered or taken back is noted, with time and name, in a log beside the file.
+Whatever is answered or withdrawn is noted, with time and name, in a log beside the file.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ LANDMARKS = {"landmark": Visit.BASELINE, "follow_up": Visit.FOLLOW_UP}
 """First part of the key of a landmark: the examination it is placed on."""
 
 Value = str | int | float | list[str] | Mapping[str, Any]
-"""A table for signs and landmarks; a word, words or a number for what else there is."""
+"""A table for signs and landmarks; a word, words or a number for everything else."""
 
 
 def record_answer(file: Path, key: str, value: Value | None, by: str) -> Answers:
@@ -38,7 +38,7 @@ def record_answer(file: Path, key: str, value: Value | None, by: str) -> Answers
     key
         Key of the question, as `OpenQuestion` has it: "sign.ghost", "landmark.tear".
     value
-        The answer as the file has it, a landmark without its name. None takes the answer back.
+        The answer as the file has it, a landmark without its name. None withdraws the answer.
     by
         Who says so.
 

@@ -122,7 +122,7 @@ class KneeAnswers(_Table, frozen=True, kw_only=True):
     root: Root = Root.MEDIAL_POSTERIOR
     tear_form: TearForm | None = None
     event_date: date | None = None
-    """When the root tore, as far as the patient knows."""
+    """Date of injury: when the root tore, as far as the patient knows."""
     repair_date: date | None = None
     also: tuple[Topic, ...] = ()
     """Topics that were requested."""

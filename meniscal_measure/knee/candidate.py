@@ -11,10 +11,10 @@ from meniscal_measure.knee.quantity import TracedSlice
 FACT_WORDS = {
     "cartilage_grade": "cartilage, Outerbridge grade",
     "radiographic_grade": "radiograph, Kellgren-Lawrence grade",
-    "varus_deg": "varus of the limb, degrees",
+    "varus_deg": "varus of the leg, degrees",
     "body_mass_index": "body mass index, kg/m²",
     "age_years": "age, years",
-    "tear_age_days": "time since the event, days",
+    "tear_age_days": "age of the tear, days",
     "extrusion_mm": "extrusion, mm",
     "compartment": "compartment of the root",
 }

@@ -202,7 +202,7 @@ class CaseQuestioning:
         """Ask for the form of the tear where a sign of one is seen, or a form was answered."""
         seen = any(map(self._is_seen, FIRST_SIGNS[:4]))
         if seen or self.answers.case.tear_form is not None:
-            yield OpenQuestion("case.tear_form", "Which form has the tear?",
+            yield OpenQuestion("case.tear_form", "What form does the tear have?",
                                "its arthroscopic type", choices=tuple(TearForm))  # fmt: skip
 
 

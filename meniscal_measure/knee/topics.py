@@ -231,10 +231,10 @@ SIGN_PLANES = {
 NUMBER_WORDS = {
     "facts.age_years": "Age in years?",
     "facts.body_mass_index": "Body mass index, kg/m²?",
-    "facts.tear_age_days": "Days since the event?",
+    "facts.tear_age_days": "Age of the tear in days, from injury to baseline MRI?",
     "facts.radiographic_grade": "Kellgren-Lawrence grade, 0 to 4?",
-    "facts.cartilage_grade": "Worst cartilage of the compartment, Outerbridge 0 to 4?",
-    "facts.varus_deg": "Varus of the limb in degrees (negative is valgus)?",
+    "facts.cartilage_grade": "Worst cartilage grade of the compartment, Outerbridge 0 to 4?",
+    "facts.varus_deg": "Varus of the leg in degrees (negative is valgus)?",
     "radiograph.ball_diameter_mm": "Diameter of the ball in mm?",
 }
 

@@ -15,7 +15,11 @@ from meniscal_measure.knee.answers import Answers
 from meniscal_measure.knee.candidate import Fact, candidate_lines
 from meniscal_measure.knee.case_record import CASE_VERSION, KneeCase, without_identifiers
 from meniscal_measure.knee.joint_space import joint_space_part
-from meniscal_measure.knee.named_landmarks import SpatialLandmark, by_frame_of_reference
+from meniscal_measure.knee.named_landmarks import (
+    PLACEMENT_SD_MM,
+    SpatialLandmark,
+    by_frame_of_reference,
+)
 from meniscal_measure.knee.published import Published, published
 from meniscal_measure.knee.quantity import CasePart
 from meniscal_measure.knee.questions import CaseQuestioning
@@ -49,7 +53,7 @@ from meniscal_measure.workflow.knee_reading import KneeReading, StrPath
 
 CAUTIONS = (
     "Predicted centres are means of published specimens; this knee may differ by more than their"
-    " spread. They locate, they do not tell where to drill.",
+    " spread. They show where to look, not where to drill.",
     "What published series found for a fact is not a rule for this patient; most are small and"
     " retrospective.",
     "Signs are those a reader confirmed; what the program computes supports or contradicts them and"
@@ -224,7 +228,7 @@ def _unlinked(images: VisitImages) -> list[str]:
     if len({stack.identity.frame_of_reference_uid for stack in stacks}) <= 1:
         return []
     return [
-        "The series have frames of reference of their own: landmarks of one plane are not carried"
+        "Each series has a frame of reference of its own: landmarks of one plane are not carried"
         " to another, and distances are measured within one series only."
     ]
 
@@ -234,5 +238,6 @@ def _assumed(placed: Sequence[SpatialLandmark]) -> tuple[str, ...]:
     if not assumed:
         return ()
     return (
-        f"For {assumed} landmarks no deviation was stated; one of 0.5 mm in the image is assumed.",
+        f"No standard deviation was stated for {assumed} landmarks; {PLACEMENT_SD_MM:g} mm in the"
+        " image is assumed.",
     )

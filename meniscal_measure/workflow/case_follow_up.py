@@ -143,5 +143,5 @@ def dated_part(answers: Answers, study_dates: dict[str, str]) -> CasePart:
         name: day for name, text in study_dates.items() if (day := dicom_date(text)) is not None
     }
     if answers.case.event_date is not None:
-        events["event"] = answers.case.event_date
+        events["injury"] = answers.case.event_date
     return time_line_part(events, answers.case.repair_date, answers.plan or usual_plan())

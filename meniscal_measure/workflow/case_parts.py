@@ -243,7 +243,7 @@ def candidate_facts(
     day, event = dicom_date(examined.study_date), answers.case.event_date
     if "tear_age_days" not in facts and day is not None and event is not None and day >= event:
         facts["tear_age_days"] = Fact(
-            float((day - event).days), "from the date of the event to the baseline"
+            float((day - event).days), "from the date of injury to the baseline"
         )
     born = dicom_date(examined.birth_date)
     if "age_years" not in facts and day is not None and born is not None:

@@ -23,7 +23,7 @@ from tests.knee.imaged_tibia import Imaging, movement
 
 KNEE = SyntheticKnee(KneeParameters())
 MOVED = movement((3.0, -4.0, 6.0), (12.0, -7.0, 20.0))
-LATER = {"study_date": "20260709", "study_instance_uid": "2.25.2"}
+LATER: dict[str, Any] = {"study_date": "20260709", "study_instance_uid": "2.25.2"}
 WITHOUT_SUPPRESSION = Imaging(mirrored=True)
 
 
