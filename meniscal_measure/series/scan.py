@@ -10,10 +10,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, cast
 
-from pydicom.dataset import Dataset
-from pydicom.filereader import read_partial
+from pydicom.dataset import Dataset, FileMetaDataset
+from pydicom.filereader import read_dataset, read_partial
 from pydicom.tag import BaseTag
-from pydicom.uid import UID, DeflatedExplicitVRLittleEndian
+from pydicom.uid import UID, AllTransferSyntaxes, DeflatedExplicitVRLittleEndian
 
 from meniscal_measure.errors import GeometryError, UnreadableFileError
 from meniscal_measure.files import Progress
@@ -38,6 +38,17 @@ HEAD_BYTES = 32768
 
 PREAMBLE_LENGTH = 128
 """Bytes before the prefix DICM of a DICOM file, PS3.10 section 7.1."""
+
+_USUAL_START = b"DICM\x02\0\0\0UL\x04\0"
+"""Prefix and first element of nearly every file: the length of its file meta information (PS3.10
+7.1), with its value representation."""
+
+_USUAL_SYNTAXES: dict[str, bool] = {
+    syntax: syntax.is_implicit_VR
+    for syntax in AllTransferSyntaxes
+    if syntax.is_little_endian and not syntax.is_deflated
+}
+"""Transfer syntaxes whose header can be read as it stands, and whether with implicit VR."""
 
 _PIXELS = frozenset({0x7FE00008, 0x7FE00009, 0x7FE00010})
 """Float, Double Float and plain Pixel Data."""
@@ -204,7 +215,32 @@ def _check_inflated(stream: BinaryIO) -> None:
 
 
 def _read_header(stream: BinaryIO) -> Dataset:
+    usual = _read_usual_header(stream)
+    if usual is not None:
+        return usual
+    stream.seek(0)
     return read_partial(stream, _at_pixels, force=True, specific_tags=_TO_READ)
+
+
+def _read_usual_header(stream: BinaryIO) -> Dataset | None:
+    """Read a header that begins as nearly all do, in half the time of `read_partial`.
+
+    That one also looks for a command set and checks the file meta information, slice by slice.
+    """
+    stream.seek(PREAMBLE_LENGTH)
+    if stream.read(len(_USUAL_START)) != _USUAL_START:
+        return None
+    stream.seek(PREAMBLE_LENGTH + len(b"DICM"))
+    meta = read_dataset(stream, False, True, stop_when=lambda tag, *_: tag >> 16 != 2)
+    if getattr(meta.get_item(TAGS["TransferSyntaxUID"]), "VR", None) != "UI":
+        return None  # missing or damaged
+    implicit = _USUAL_SYNTAXES.get("".join(Header(meta).strings("TransferSyntaxUID")))
+    if implicit is None or stream.read(2) != b"\x08\0":
+        return None
+    stream.seek(-2, os.SEEK_CUR)
+    dataset = read_dataset(stream, implicit, True, stop_when=_at_pixels, specific_tags=_TO_READ)
+    dataset.file_meta = FileMetaDataset(meta)
+    return dataset
 
 
 def _at_pixels(tag: BaseTag, *_: object) -> bool:

@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import tempfile
 import zipfile
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -17,19 +18,22 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pydicom.data import get_testdata_file
 from pydicom.dataelem import RawDataElement
+from pydicom.dataset import Dataset
 from pydicom.fileset import FileSet
 from pydicom.tag import Tag
 from pydicom.uid import (
     UID,
     CTImageStorage,
     DeflatedExplicitVRLittleEndian,
+    ExplicitVRLittleEndian,
     ImplicitVRLittleEndian,
     LegacyConvertedEnhancedMRImageStorage,
     generate_uid,
 )
 
 from meniscal_measure.errors import UnreadableFileError, UsageError
-from meniscal_measure.series.scan import open_study
+from meniscal_measure.series.attributes import HEADER_ERRORS, TAGS, Header
+from meniscal_measure.series.scan import open_study, read_header
 from tests.series.conftest import Build, BuildMany, Save
 
 
@@ -329,6 +333,36 @@ def test_random_damage_never_stops_the_scan(
     names = [frame.file.path.name for stack in study.stacks for frame in stack.frames]
     names += [item.file.path.name for item in (*study.refusals, *study.passed_over)]
     assert sorted(names) == ["damaged", "whole.dcm"]
+
+
+@pytest.mark.filterwarnings("ignore:::pydicom")  # of what is damaged
+@settings(max_examples=150, deadline=None)
+@given(
+    syntax=st.sampled_from([ImplicitVRLittleEndian, ExplicitVRLittleEndian]),
+    changes=st.lists(st.tuples(st.integers(128, 600), st.integers(0, 255)), max_size=3),
+)
+def test_a_header_is_read_as_pydicom_reads_it(syntax: UID, changes: list[tuple[int, int]]) -> None:
+    image, buffer = pydicom.dcmread(str(get_testdata_file("MR_small.dcm"))), io.BytesIO()
+    image.file_meta.TransferSyntaxUID = syntax
+    image.save_as(buffer, implicit_vr=syntax.is_implicit_VR, little_endian=True)
+    damaged = bytearray(buffer.getvalue())
+    for place, value in changes:
+        damaged[place] = value
+
+    def values(read: Callable[[bytes], Dataset]) -> list[tuple[str, ...]] | None:
+        try:
+            dataset = read(bytes(damaged))
+        except HEADER_ERRORS:
+            return None
+        headers = Header(dataset.file_meta), Header(dataset)
+        return [header.strings(keyword) for header in headers for keyword in TAGS]
+
+    ours = values(lambda data: read_header(data, io.BytesIO(data))[0])
+    assert ours == values(
+        lambda data: pydicom.dcmread(
+            io.BytesIO(data), force=True, stop_before_pixels=True, specific_tags=list(TAGS)
+        )
+    )
 
 
 def test_a_dcm_file_that_is_not_dicom_is_refused_as_damaged(tmp_path: Path) -> None:
