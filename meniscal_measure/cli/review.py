@@ -74,7 +74,7 @@ def review(
     uid_root: UidRoot = "2.25",
     organization: Organization = None,
     port: Annotated[
-        int, typer.Option(help="Port on this machine; by default a free one.", min=0)
+        int, typer.Option(help="Port on this machine; by default the store's own.", min=0)
     ] = 0,
     no_browser: NoBrowser = False,
 ) -> None:
@@ -88,7 +88,7 @@ def review(
         from meniscal_measure.review.desk import Desk
         from meniscal_measure.review.reading_plan import Blinding
         from meniscal_measure.review.routes import application
-        from meniscal_measure.review.serve import PageServer
+        from meniscal_measure.review.serve import PageServer, usual_port
         from meniscal_measure.review.signed_content import Terms
         from meniscal_measure.review.worklist import open_worklist
         from meniscal_measure.workflow.placing import proposed
@@ -108,7 +108,7 @@ def review(
             destination = Destination(peer, Archived(uid_root, organization))
         desk = Desk(open_worklist(path), store, terms, propose=proposed, destination=destination)
         desk.prepare_first()
-        server = PageServer(application(desk), port=port)
+        server = PageServer(application(desk), port=port, usual_port=usual_port(store))
         words = f"Stop with Ctrl-C; everything is saved in {store}."
         serve_page(server, reader, words, no_browser=no_browser)
 

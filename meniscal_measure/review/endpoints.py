@@ -52,8 +52,8 @@ class Blindable(Protocol):
 
 DeskT = TypeVar("DeskT", bound=Blindable)
 
-Answer = Callable[[DeskT, str, Request, Json], Response]
-"""Answers a request of a reader: desk, reader, request, parsed body."""
+Answer = Callable[[DeskT, str, Request, Json], Response | Json | None]
+"""Answers a request of a reader: desk, reader, request, parsed body. Values are sent as JSON."""
 
 Endpoint = Callable[[Request], Awaitable[Response]]
 
@@ -67,7 +67,7 @@ def endpoint(answer: Answer[DeskT], desk: DeskT) -> Endpoint:
             body = await request.json() if request.method == "POST" else {}
             if not isinstance(body, dict):
                 raise UsageError("The request must be a JSON object.")
-            return await run_in_threadpool(answer, desk, reader, request, body)
+            return await run_in_threadpool(_response, answer, desk, reader, request, body)
         except MeniscalMeasureError as error:
             if desk.is_blinded:
                 print(printable(str(error)), file=sys.stderr)
@@ -87,6 +87,13 @@ def endpoint(answer: Answer[DeskT], desk: DeskT) -> Endpoint:
             return _in_words("Fault", words, 500)
 
     return answered
+
+
+def _response(
+    answer: Answer[DeskT], desk: DeskT, reader: str, request: Request, body: Json
+) -> Response:
+    found = answer(desk, reader, request, body)
+    return found if isinstance(found, Response) else JSONResponse(found)
 
 
 def _print_fault(error: BaseException) -> None:

@@ -214,16 +214,6 @@ def with_proposal(knee: OpenKnee, propose: Propose | None) -> OpenKnee:
         return replace(knee, remark=remark, likely_slice=likely, is_complete=True)
 
 
-def _check_count(stack: Stack) -> None:
-    """Refuse to read a stack whole that is no knee: memory stays bounded."""
-    if len(stack.frames) > MOST_PROPOSED_SLICES:
-        raise NothingMeasurableError(
-            "{reason}",
-            reason=f"The series has {len(stack.frames)} slices. Proposals are made on up to"
-            f" {MOST_PROPOSED_SLICES}; place the landmarks by hand.",
-        )
-
-
 def why_not_proposed(error: InputError, knee: OpenKnee) -> str:
     """Say why nothing is proposed, without what is only of use on the command line."""
     reason = error.reason.values.get("reason")
@@ -248,7 +238,13 @@ def propose_on(knee: OpenKnee, propose: Propose, index: int | None = None) -> Pl
     InputError
         If nothing can be proposed; it says why.
     """
-    _check_count(knee.stack)
+    count = len(knee.stack.frames)
+    if count > MOST_PROPOSED_SLICES:
+        raise NothingMeasurableError(
+            "{reason}",
+            reason=f"The series has {count} slices. Proposals are made on up to"
+            f" {MOST_PROPOSED_SLICES}; place the landmarks by hand.",
+        )
     return _on_its_side(propose(StackPixels(knee.stack), knee.laterality, index), knee)
 
 

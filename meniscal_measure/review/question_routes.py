@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from starlette.applications import Starlette
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from meniscal_measure.records.notice import NOTICE
@@ -28,8 +28,8 @@ def question_application(desk: QuestionDesk) -> Starlette:
     return Starlette(routes=[*page_routes("questions.html"), *routes])
 
 
-def _questions(desk: QuestionDesk, reader: str, request: Request, body: Json) -> Response:
-    return JSONResponse({"notice": NOTICE, "planes": desk.planes, **desk.listed()})
+def _questions(desk: QuestionDesk, reader: str, request: Request, body: Json) -> Json:
+    return {"notice": NOTICE, "planes": desk.planes, **desk.listed()}
 
 
 def _slice(desk: QuestionDesk, reader: str, request: Request, body: Json) -> Response:
@@ -38,10 +38,10 @@ def _slice(desk: QuestionDesk, reader: str, request: Request, body: Json) -> Res
     return Response(encode_slice(pixels), media_type="application/octet-stream")
 
 
-def _answer(desk: QuestionDesk, reader: str, request: Request, body: Json) -> Response:
-    return JSONResponse(desk.answer(str(body["key"]), body["answer"], reader))
+def _answer(desk: QuestionDesk, reader: str, request: Request, body: Json) -> Json:
+    return desk.answer(str(body["key"]), body["answer"], reader)
 
 
-def _finish(desk: QuestionDesk, reader: str, request: Request, body: Json) -> Response:
+def _finish(desk: QuestionDesk, reader: str, request: Request, body: Json) -> Json:
     desk.finish()
-    return JSONResponse({})
+    return {}

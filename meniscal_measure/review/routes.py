@@ -8,7 +8,7 @@ from functools import partial
 
 from starlette.applications import Starlette
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 from starlette.routing import Route
 
 from meniscal_measure.errors import InputError, UsageError
@@ -74,59 +74,53 @@ def _place(desk: Desk, reader: str, request: Request) -> OpenTask:
     return desk.place(reader, request.path_params["task"], request.headers.get(SERIES_HEADER, ""))
 
 
-def _tasks(desk: Desk, reader: str, request: Request, body: Json) -> Response:
-    return JSONResponse(
-        {
-            "blinded": desk.is_blinded,
-            "tasks": desk.tasks(reader),
-            "rejection_reasons": REJECTION_REASONS,
-            "notice": NOTICE,
-        }
-    )
+def _tasks(desk: Desk, reader: str, request: Request, body: Json) -> Json:
+    return {
+        "blinded": desk.is_blinded,
+        "tasks": desk.tasks(reader),
+        "rejection_reasons": REJECTION_REASONS,
+        "notice": NOTICE,
+    }
 
 
-def _knee(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+def _knee(desk: Desk, reader: str, request: Request, body: Json) -> Json:
     """Answer with what the headers tell, so that the first slice is not kept waiting."""
     place = _place(desk, reader, request)
     middle = len(place.knee.grids) // 2
-    return JSONResponse(
-        {
-            "label": place.label,
-            "middle": middle,
-            "window": display_window(middle_pixels(place.shown.stack)),
-            **knee_on_page(place.shown),
-        }
-    )
+    return {
+        "label": place.label,
+        "middle": middle,
+        "window": display_window(middle_pixels(place.shown.stack)),
+        **knee_on_page(place.shown),
+    }
 
 
-def _desk(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+def _desk(desk: Desk, reader: str, request: Request, body: Json) -> Json:
     """Answer at once with the working state as it was left, or a new one."""
     place = _place(desk, reader, request)
     desk.prepare_from(place, request.path_params["task"])
     draft = desk.begin(place)
-    return JSONResponse(
-        {
-            "view": None if draft.view is None else json.loads(draft.view),
-            "may_propose": desk.proposes,
-            "is_proposing": not desk.is_blinded and not place.knee.is_complete,
-            **proposal_on_page(place.shown),
-            **_working(draft, desk, place),
-        }
-    )
+    return {
+        "view": None if draft.view is None else json.loads(draft.view),
+        "may_propose": desk.proposes,
+        "is_proposing": not desk.is_blinded and not place.knee.is_complete,
+        **proposal_on_page(place.shown),
+        **_working(draft, desk, place),
+    }
 
 
-def _proposal(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+def _proposal(desk: Desk, reader: str, request: Request, body: Json) -> Json | None:
     """Answer once the proposal is there; with nothing if the reader has gone on meanwhile."""
     place = desk.awaited(_place(desk, reader, request))
     if place is None:
-        return JSONResponse(None)
+        return None
     first = place.first_state
-    return JSONResponse({**proposal_on_page(place.shown), "state": first.as_dict()})
+    return {**proposal_on_page(place.shown), "state": first.as_dict()}
 
 
-def _begin_again(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+def _begin_again(desk: Desk, reader: str, request: Request, body: Json) -> Json:
     place = desk.complete(_place(desk, reader, request))
-    return JSONResponse(_working(desk.begin_again(place, int(body["revision"])), desk, place))
+    return _working(desk.begin_again(place, int(body["revision"])), desk, place)
 
 
 def _working(draft: Draft, desk: Desk, place: OpenTask) -> Json:
@@ -162,9 +156,9 @@ def _on_its_way(desk: Desk, signing: Signing | None) -> Json | None:
     return asdict(desk.sender.progress(signing))
 
 
-def _sending(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+def _sending(desk: Desk, reader: str, request: Request, body: Json) -> Json | None:
     signing = desk.journal.latest(desk.key(reader, request.path_params["task"]))
-    return JSONResponse(_on_its_way(desk, signing))
+    return _on_its_way(desk, signing)
 
 
 def _slice(desk: Desk, reader: str, request: Request, body: Json) -> Response:
@@ -172,11 +166,11 @@ def _slice(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     return slice_pixels(place.knee.stack, request.path_params["index"])
 
 
-def _earlier(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+def _earlier(desk: Desk, reader: str, request: Request, body: Json) -> Json | None:
     """Answer with the earlier visit of the same knee; with nothing where the list holds none."""
     place = _place(desk, reader, request)
     visit = desk.visits.before(desk, place)
-    return JSONResponse(None if visit is None else visit_on_page(visit, place.knee))
+    return None if visit is None else visit_on_page(visit, place.knee)
 
 
 def _earlier_slice(desk: Desk, reader: str, request: Request, body: Json) -> Response:
@@ -200,26 +194,24 @@ def _plane_slice(desk: Desk, reader: str, request: Request, body: Json) -> Respo
     return slice_pixels(side.stack, index)
 
 
-def _plane_cuts(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+def _plane_cuts(desk: Desk, reader: str, request: Request, body: Json) -> Json:
     place = _place(desk, reader, request)
     side, index = _side(place, request)
     image = side.stack.frames[index].grid
     (pixels,) = read_pixels(side.stack, [index])
     grids = place.shown.grids if side.is_linked else ()
-    return JSONResponse(
-        {
-            "window": display_window(pixels),
-            "cuts": [cut_line(image, grid) for grid in grids],
-        }
-    )
+    return {
+        "window": display_window(pixels),
+        "cuts": [cut_line(image, grid) for grid in grids],
+    }
 
 
-def _measure(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+def _measure(desk: Desk, reader: str, request: Request, body: Json) -> Json:
     place = _place(desk, reader, request)
     state = desk.state(place, body["state"])
     place = desk.as_proposed(place, state)
     measured = measure_state(place.shown, state, desk.terms.conventions)
-    return JSONResponse(_as_shown(desk, place, state, measured))
+    return _as_shown(desk, place, state, measured)
 
 
 def _as_shown(desk: Desk, place: OpenTask, state: State, measured: Measured) -> Json:
@@ -228,22 +220,22 @@ def _as_shown(desk: Desk, place: OpenTask, state: State, measured: Measured) -> 
     return measured_on_page(measured, place.shown)
 
 
-def _measure_live(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+def _measure_live(desk: Desk, reader: str, request: Request, body: Json) -> Json:
     place, state, index = _on_slice(desk, reader, request, body)
     place = desk.as_proposed(place, state)
     measured = measure_live(place.shown, state, desk.terms.conventions, index)
-    return JSONResponse(_as_shown(desk, place, state, measured))
+    return _as_shown(desk, place, state, measured)
 
 
-def _propose(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+def _propose(desk: Desk, reader: str, request: Request, body: Json) -> Json:
     """Propose on the slice that the reader has in view, or say why nothing is proposed there."""
     place, state, index = _on_slice(desk, reader, request, body)
     try:
         proposal = desk.propose_on(place, index).knee.on_slices[index]
     except InputError as error:
-        return JSONResponse({"declined": why_not_proposed(error, place.knee)})
+        return {"declined": why_not_proposed(error, place.knee)}
     state = with_proposal(state, proposal.landmarks, place.knee.grids)
-    return JSONResponse({"declined": "", "state": state.as_dict()})
+    return {"declined": "", "state": state.as_dict()}
 
 
 def _on_slice(desk: Desk, reader: str, request: Request, body: Json) -> tuple[OpenTask, State, int]:
@@ -255,37 +247,37 @@ def _on_slice(desk: Desk, reader: str, request: Request, body: Json) -> tuple[Op
     return place, state, index
 
 
-def _snap(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+def _snap(desk: Desk, reader: str, request: Request, body: Json) -> Json:
     place = _place(desk, reader, request)
     state = desk.state(place, body["state"])
     landmark = snap_landmark(
         place.shown, state, int(body["slice"]), str(body["name"]), desk.terms.conventions
     )
-    return JSONResponse(landmark.as_dict())
+    return asdict(landmark)
 
 
-def _change(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+def _change(desk: Desk, reader: str, request: Request, body: Json) -> Json:
     place = _place(desk, reader, request)
     state = desk.state(place, body["state"])
     draft = desk.drafts.change(place.draft, int(body["revision"]), json.dumps(state.as_dict()))
-    return JSONResponse(_working(draft, desk, place))
+    return _working(draft, desk, place)
 
 
-def _moved(desk: Desk, reader: str, request: Request, body: Json, *, by: int) -> Response:
+def _moved(desk: Desk, reader: str, request: Request, body: Json, *, by: int) -> Json:
     place = _place(desk, reader, request)
     draft = desk.drafts.move(place.draft, int(body["revision"]), by)
-    return JSONResponse(_working(draft, desk, place))
+    return _working(draft, desk, place)
 
 
-def _view(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+def _view(desk: Desk, reader: str, request: Request, body: Json) -> Json:
     text = json.dumps(body["view"], allow_nan=False)
     if len(text) > MAX_VIEW_LENGTH:
         raise UsageError("The view is too long to be saved.")
     desk.drafts.save_view(_place(desk, reader, request).draft, text)
-    return JSONResponse({})
+    return {}
 
 
-def _sign(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+def _sign(desk: Desk, reader: str, request: Request, body: Json) -> Json:
     place = _place(desk, reader, request)
     seen = OnScreen(
         int(body["revision"]),
@@ -295,21 +287,21 @@ def _sign(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     )
     outcome = sign(desk, place, seen)
     if isinstance(outcome, str):
-        return JSONResponse({"refused": outcome})
-    return JSONResponse({"refused": "", **_working(desk.begin(place), desk, place)})
+        return {"refused": outcome}
+    return {"refused": "", **_working(desk.begin(place), desk, place)}
 
 
-def _reject(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+def _reject(desk: Desk, reader: str, request: Request, body: Json) -> Json:
     reason = str(body["reason"])
     if body["revision"] is None:  # the knee could not be opened
         reject_unopened(desk, desk.key(reader, request.path_params["task"]), reason)
-        return JSONResponse({})
+        return {}
     place = _place(desk, reader, request)
     reject(desk, place, reason, int(body["revision"]), float(body["reading_time_s"]))
-    return JSONResponse(_working(desk.begin(place), desk, place))
+    return _working(desk.begin(place), desk, place)
 
 
-def _withdraw(desk: Desk, reader: str, request: Request, body: Json) -> Response:
+def _withdraw(desk: Desk, reader: str, request: Request, body: Json) -> Json:
     withdraw(desk, desk.key(reader, request.path_params["task"]))
     place = _place(desk, reader, request)
-    return JSONResponse(_working(desk.begin(place), desk, place))
+    return _working(desk.begin(place), desk, place)

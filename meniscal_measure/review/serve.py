@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import secrets
 import socket
+import zlib
+from pathlib import Path
 
 import uvicorn
 from starlette.types import ASGIApp
@@ -14,6 +16,9 @@ from meniscal_measure.review.guard import Guard
 
 LOOPBACK = "127.0.0.1"
 TOKEN_BYTES = 24
+
+DYNAMIC_PORTS = range(49152, 65536)
+"""Ports that are assigned to no service (RFC 6335, section 6)."""
 
 
 class PageServer:
@@ -26,7 +31,9 @@ class PageServer:
     application
         What answers.
     port
-        Port to listen on; 0 takes a free one.
+        Port to listen on; 0 takes the usual one if it can be had, else any free one.
+    usual_port
+        See `usual_port`; 0 where there is none.
 
     Raises
     ------
@@ -34,8 +41,8 @@ class PageServer:
         If the port is taken.
     """
 
-    def __init__(self, application: ASGIApp, *, port: int = 0) -> None:
-        self._socket = _listening(port)
+    def __init__(self, application: ASGIApp, *, port: int = 0, usual_port: int = 0) -> None:
+        self._socket = _usual(usual_port) if usual_port and not port else _listening(port)
         port = self._socket.getsockname()[1]
         token = secrets.token_urlsafe(TOKEN_BYTES)
         self.address = f"http://{LOOPBACK}:{port}/{token}/"
@@ -57,6 +64,26 @@ class PageServer:
     def stop(self) -> None:
         """Let `run` come to its end."""
         self._server.should_exit = True
+
+
+def usual_port(store: Path) -> int:
+    """Choose the port on which the page of a store is found again.
+
+    A browser gives back a change that was not saved only to a page of the same port.
+
+    Examples
+    --------
+    >>> usual_port(Path("/readings.sqlite"))
+    51783
+    """
+    return DYNAMIC_PORTS[zlib.crc32(bytes(store.resolve())) % len(DYNAMIC_PORTS)]
+
+
+def _usual(port: int) -> socket.socket:
+    try:
+        return _listening(port)
+    except UsageError:  # another program has it
+        return _listening(0)
 
 
 def _listening(port: int) -> socket.socket:

@@ -7,7 +7,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from statistics import fmean
-from typing import Any, NoReturn
+from typing import Annotated, Any
+
+import msgspec
+from msgspec import Meta
 
 from meniscal_measure.anatomy import Compartment, Landmark, Side
 from meniscal_measure.caliper.axis import name_of
@@ -26,7 +29,8 @@ IMAGE_SIDES = (Compartment.IMAGE_LEFT, Compartment.IMAGE_RIGHT)
 LANDMARK_NAMES = {name_of(side, mark): (side, mark) for side in IMAGE_SIDES for mark in Landmark}
 """Landmarks are named by their side in the image: setting the side of the knee renames none."""
 
-MAX_REMARK_LENGTH = 2000
+Words = Annotated[str, Meta(max_length=2000)]
+SdMm = Annotated[float, Meta(ge=0)]
 
 
 class Quality(StrEnum):
@@ -73,19 +77,9 @@ class PixelLandmark:
 
     pixel: tuple[float, float]
     origin: Origin = Origin.READER
-    sd_mm: float = HAND_PLACEMENT_SD_MM
-    sd_across_mm: float | None = None
+    sd_mm: SdMm = HAND_PLACEMENT_SD_MM
+    sd_across_mm: SdMm | None = None
     carried_from: int | None = None
-
-    def as_dict(self) -> dict[str, Any]:
-        """Lay the landmark out for JSON."""
-        return {
-            "pixel": list(self.pixel),
-            "origin": self.origin,
-            "sd_mm": self.sd_mm,
-            "sd_across_mm": self.sd_across_mm,
-            "carried_from": self.carried_from,
-        }
 
 
 @dataclass(frozen=True)
@@ -95,10 +89,10 @@ class State:
     slice_index: int
     landmarks: Mapping[int, Mapping[str, PixelLandmark]]
     side: Side | None = None
-    side_reason: str = ""
+    side_reason: Words = ""
     """Why the side is another one than the images say; empty while it is not corrected."""
     quality: tuple[Quality, ...] = ()
-    remark: str = ""
+    remark: Words = ""
 
     @property
     def carried(self) -> list[str]:
@@ -123,17 +117,8 @@ class State:
 
     def as_dict(self) -> dict[str, Any]:
         """Lay the state out for JSON, as `state_from_dict` takes it."""
-        return {
-            "slice": self.slice_index,
-            "landmarks": {
-                str(index): {name: mark.as_dict() for name, mark in landmarks.items()}
-                for index, landmarks in self.landmarks.items()
-            },
-            "side": self.side,
-            "side_reason": self.side_reason,
-            "quality": list(self.quality),
-            "remark": self.remark,
-        }
+        content = msgspec.json.decode(msgspec.json.encode(self))
+        return {"slice": content.pop("slice_index"), **content}
 
 
 def first_state(
@@ -237,71 +222,30 @@ def state_from_dict(content: Any, grids: tuple[PixelGrid, ...]) -> State:
         If a value is of the wrong kind, not finite, or names a slice that does not exist.
     """
     try:
-        return State(
-            slice_index=_slice(content["slice"], grids),
-            landmarks={
-                _slice(int(index), grids): {
-                    name: _landmark(name, value) for name, value in landmarks.items()
-                }
-                for index, landmarks in content["landmarks"].items()
-            },
-            side=None if content["side"] is None else Side(content["side"]),
-            side_reason=_remark(content["side_reason"]).strip(),
-            quality=tuple(Quality(code) for code in content["quality"]),
-            remark=_remark(content["remark"]),
-        )
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        state = msgspec.convert({**content, "slice_index": content["slice"]}, State, str_keys=True)
+        _check(state, len(grids))
+    except (KeyError, TypeError, ValueError, msgspec.ValidationError) as error:
         raise UsageError(
             "What the page sent is not a working state ({kind}: {reason:private}). Load the"
             " page again.",
             kind=type(error).__name__,
             reason=str(error),
         ) from error
+    side_reason = well_formed(state.side_reason).strip()
+    return replace(state, side_reason=side_reason, remark=well_formed(state.remark))
 
 
-def _slice(index: Any, grids: tuple[PixelGrid, ...]) -> int:
-    if not isinstance(index, int) or isinstance(index, bool) or not 0 <= index < len(grids):
-        _refuse(f"slice {index!r}")
-    return index
-
-
-def _landmark(name: str, value: Mapping[str, Any]) -> PixelLandmark:
-    if name not in LANDMARK_NAMES:
-        _refuse(f"landmark {name!r}")
-    column, row = (_number(part) for part in value["pixel"])
-    across, carried_from = value["sd_across_mm"], value["carried_from"]
-    if not isinstance(carried_from, int | None):
-        _refuse(f"carried_from {carried_from!r}")
-    return PixelLandmark(
-        (column, row),
-        Origin(value["origin"]),
-        _sd(value["sd_mm"]),
-        None if across is None else _sd(across),
-        carried_from,
-    )
-
-
-def _sd(value: Any) -> float:
-    number = _number(value)
-    return number if number >= 0 else _refuse(f"standard deviation {value!r}")
-
-
-def _number(value: Any) -> float:
-    if not isinstance(value, int | float) or isinstance(value, bool) or not math.isfinite(value):
-        _refuse(f"number {value!r}")
-    return float(value)
-
-
-def _remark(text: Any) -> str:
-    if not isinstance(text, str) or len(text) > MAX_REMARK_LENGTH:
-        _refuse(f"a remark of more than {MAX_REMARK_LENGTH} characters")
-    return well_formed(text)
+def _check(state: State, slices: int) -> None:
+    for index in (state.slice_index, *state.landmarks):
+        if not 0 <= index < slices:
+            raise ValueError(f"slice {index}")
+    for landmarks in state.landmarks.values():
+        for name, mark in landmarks.items():
+            numbers = (*mark.pixel, mark.sd_mm, mark.sd_across_mm or 0.0)
+            if name not in LANDMARK_NAMES or not all(map(math.isfinite, numbers)):
+                raise ValueError(f"landmark {name!r} {mark}")
 
 
 def well_formed(text: str) -> str:
     """Replace lone surrogates, which no file can hold, by the replacement character U+FFFD."""
     return text.encode("utf-16", "surrogatepass").decode("utf-16", "replace")
-
-
-def _refuse(what: str) -> NoReturn:
-    raise ValueError(what)

@@ -150,6 +150,24 @@ def test_the_server_is_bound_to_this_machine_only(open_desk: Callable[..., Desk]
     server._socket.close()
 
 
+def test_a_page_is_served_on_its_usual_port_if_that_is_free(
+    open_desk: Callable[..., Desk],
+) -> None:
+    def port_of(server: PageServer) -> int:
+        return int(server._socket.getsockname()[1])
+
+    served = application(open_desk("exactly-3mm"))
+    first = PageServer(served)
+    beside = PageServer(served, usual_port=port_of(first))
+    usual = port_of(first)
+    first._socket.close()
+    again = PageServer(served, usual_port=usual)
+
+    assert port_of(again) == usual != port_of(beside)
+    beside._socket.close()
+    again._socket.close()
+
+
 def test_each_server_has_a_token_of_its_own(open_desk: Callable[..., Desk]) -> None:
     servers = [PageServer(application(open_desk("exactly-3mm"))) for _ in range(2)]
     tokens = [urlsplit(server.address).path.strip("/") for server in servers]

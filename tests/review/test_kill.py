@@ -57,7 +57,8 @@ knees = [Knee(f"K{number:02d}", study, None, landmarks) for number in range(int(
 for line in sys.stdin:  # asks for another server, one after the other
     child = os.fork()
     if child == 0:
-        server = PageServer(application(Desk(knees, store, Terms(Conventions()))))
+        desk = Desk(knees, store, Terms(Conventions()))
+        server = PageServer(application(desk), port=int(sys.argv[5]))
         print(os.getpid(), server.address, flush=True)
         server.run()
     print(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]), flush=True)
@@ -149,7 +150,7 @@ def test_nothing_signed_is_lost_or_half_written(
     draw = random.Random(20260)
     confirmed: list[Confirmed] = []
 
-    servers = Servers(str(study), str(landmarks), str(store), str(KNEES))
+    servers = Servers(str(study), str(landmarks), str(store), str(KNEES), "0")
     for _ in range(kills):
         pid, address = servers.start()
         confirmed += read_until_killed(client_of(address), pid, draw)

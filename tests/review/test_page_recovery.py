@@ -8,7 +8,7 @@ from threading import Thread
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Dialog, Page, expect
+from playwright.sync_api import Browser, Dialog, Page, Route, expect
 
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.routes import application
@@ -117,6 +117,34 @@ def test_a_change_that_was_not_saved_is_taken_up_when_the_program_runs_again(
     finally:
         second.stop()
         again.join()
+
+
+def test_a_change_made_after_one_whose_answer_was_lost_is_taken_up(
+    desk: Desk, served: Serve, shown: Show, page: Page
+) -> None:
+    client = served(desk)
+    shown(client)
+    before = saved_landmark(desk)
+
+    def answer_lost(route: Route) -> None:
+        route.fetch()
+        route.abort()
+
+    intercept(page, "**/change", answer_lost)
+    page.keyboard.press("2")
+    page.keyboard.press("Shift+ArrowLeft")
+    expect(page.locator("#saved")).to_contain_text("Not saved yet")
+    assert saved_landmark(desk) == pytest.approx([before[0] - 1, before[1]])
+    page.unroute("**/change")
+    intercept(page, "**/change", lambda route: route.abort())
+    page.keyboard.press("Shift+ArrowLeft")
+    page.on("dialog", lambda dialog: dialog.accept())
+    page.goto("about:blank")
+    page.unroute("**/change")
+
+    shown(client)
+    expect(page.locator("#saved")).to_have_text("All saved")
+    assert saved_landmark(desk) == pytest.approx([before[0] - 2, before[1]])
 
 
 # Slips of the hand

@@ -235,6 +235,26 @@ def test_a_sign_is_answered_by_a_number_key_and_the_next_question_follows(asked:
     assert asked.answers["sign"] == {}
 
 
+def test_the_rest_of_a_double_click_and_a_key_held_down_answer_nothing(asked: Asked) -> None:
+    page = asked.page
+    asked.ask("Ghost")
+    box = page.locator("#choices button").first.bounding_box()
+    assert box is not None
+    page.mouse.click(box["x"] + 20, box["y"] + 20)
+    expect(page.locator("#question")).not_to_contain_text("Ghost")
+    asked.saved()
+    page.mouse.down(click_count=2)
+    page.mouse.up(click_count=2)
+    page.locator("#slice").focus()
+    page.keyboard.down("1")
+    expect(page.locator("#progress")).to_contain_text("2 of ")
+    asked.saved()
+    page.keyboard.down("1")
+    page.keyboard.up("1")
+    asked.saved()
+    assert len(asked.answers["sign"]) == 2
+
+
 def test_a_number_out_of_its_range_is_refused_in_words(asked: Asked) -> None:
     asked.ask("Age in years")
     asked.page.keyboard.type("540")

@@ -18,8 +18,8 @@ const GONE =
   + "command and open the address it prints.";
 
 const NEW_ADDRESS =
-  "The program was started again and has a new address. Open the address it prints: this browser holds a change "
-  + "that is not saved yet and restores it there.";
+  "The program was started again and has a new address. Open the address it prints: a change that is not saved yet "
+  + "is restored there.";
 
 export class Api {
   /** @param {string} reader @param {string} [series] which series is asked about; the program decides where none is named */

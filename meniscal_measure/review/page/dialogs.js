@@ -45,6 +45,11 @@ export async function askSideReason(side) {
   return (await asked("side-dialog")) === "ok" ? text.value.trim() : "";
 }
 
+/** Close what was asked about a knee that is being left. */
+export function closeDialog() {
+  /** @type {HTMLDialogElement | null} */ (document.querySelector("dialog[open]"))?.close();
+}
+
 export function showKeys() {
   void asked("keys-dialog");
 }

@@ -5,6 +5,34 @@ export function byId(id) {
   return /** @type {T} */ (document.getElementById(id));
 }
 
+/** Say when an element has another size on the screen, or other pixels: a window may be moved to another screen. @param {Element} element @param {() => void} changed */
+export function watchSize(element, changed) {
+  new ResizeObserver(changed).observe(element);
+  const watchScreen = () => matchMedia(`(resolution: ${devicePixelRatio}dppx)`).addEventListener("change", () => {
+    changed();
+    watchScreen();
+  }, { once: true });
+  watchScreen();
+}
+
+/** What was pressed first, where a double click or the like goes on. @type {EventTarget | null} */
+let pressed = null;
+
+document.addEventListener("mousedown", ({ detail, target }) => {
+  if (detail < 2) pressed = target;
+}, { capture: true });
+
+/** Whether a click is the rest of a double one that began on something else, which is not in view any more. @param {MouseEvent} event */
+export function isRest({ detail, target }) {
+  return detail > 1 && target !== pressed;
+}
+
+document.addEventListener("click", (event) => {
+  if (!isRest(event)) return;
+  event.preventDefault();
+  event.stopImmediatePropagation();
+}, { capture: true });
+
 /** @param {Element} element @param {string} text */
 export function setText(element, text) {
   if (element.textContent !== text) element.textContent = text;

@@ -1,6 +1,6 @@
 /** The earlier visit beside the slice in view: same millimetres, same window, and said how its slice was found. */
 
-import { byId, setShown, setText } from "./dom.js";
+import { byId, setShown, setText, watchSize } from "./dom.js";
 import { pixelsOf } from "./edits.js";
 import { distanceTo, followed, toPatient, toStack } from "./geometry.js";
 import { Painted, Slices } from "./slices.js";
@@ -35,7 +35,7 @@ export class Earlier {
 
   constructor() {
     this.#button.addEventListener("click", () => this.toggle());
-    new ResizeObserver(() => this.draw()).observe(this.#figure);
+    watchSize(this.#figure, () => this.draw());
   }
 
   /** Look for an earlier visit of the knee in view. @param {Reading} reading */
@@ -81,7 +81,7 @@ export class Earlier {
     const { clientWidth: width, clientHeight: height } = this.#canvas;
     const { scale } = reading.view.viewport;
     const grey = likeWindow(visit, reading);
-    const now = JSON.stringify([visit.label, index, Boolean(slice), grey, scale, centre, width, height]);
+    const now = JSON.stringify([visit.label, index, Boolean(slice), grey, scale, centre, width, height, devicePixelRatio]);
     if (now === this.#drawn || !width || !height) return;
     this.#drawn = now;
     [this.#canvas.width, this.#canvas.height] = [width * devicePixelRatio, height * devicePixelRatio]; // black until the slice is here

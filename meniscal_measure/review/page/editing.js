@@ -1,6 +1,6 @@
 /** Setting landmarks: dragging, placing, nudging, snapping, carrying, and which slice is measured. */
 
-import { accepted, carried, setByHand } from "./edits.js";
+import { accepted, carried, isOnImage, setByHand } from "./edits.js";
 import { isSnappable, landmarkOf, messageOf } from "./types.js";
 
 /** @typedef {import("./types.js").Pixel} Pixel */
@@ -77,7 +77,7 @@ export class Editing {
   place(name, pixel) {
     const { reading } = this;
     const { shown: slice } = reading;
-    if (!reading.mayChange(reading.placingHindrance)) return;
+    if (!reading.mayChange(reading.placingHindrance || (isOnImage(reading.knee, pixel) ? "" : "That is beside the image."))) return;
     if (reading.isFree && !reading.isMeasuredSlice) this.#measureOn(slice);
     this.#move(name, pixel, slice);
     reading.selection.name = name;

@@ -11,6 +11,11 @@ export function setByHand({ rows, columns, hand_sd_mm: sd_mm }, [column, row]) {
   return { pixel, origin: "reader", sd_mm, sd_across_mm: null, carried_from: null };
 }
 
+/** @param {import("./types.js").Knee} knee @param {Pixel} pixel */
+export function isOnImage({ rows, columns }, [column, row]) {
+  return column >= -0.5 && column <= columns - 0.5 && row >= -0.5 && row <= rows - 0.5;
+}
+
 /** Landmarks as they come to another slice, to be looked at there. @param {Landmarks} landmarks @param {number} from */
 export function carried(landmarks, from) {
   const entries = Object.entries(landmarks);

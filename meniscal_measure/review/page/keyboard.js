@@ -1,7 +1,7 @@
 /** What a key press asks for, wherever the focus is; keys that are a single character can be turned off. */
 
 import { byId } from "./dom.js";
-import { isSingle, keyFor, nameOf } from "./keys.js";
+import { actsOnce, isSingle, keyFor, nameOf } from "./keys.js";
 
 /** @typedef {import("./reading.js").Reading} Reading */
 
@@ -37,6 +37,7 @@ export class Keyboard {
     const key = keyFor(name, onStage || isFree(target, name));
     if (!key || (isText && name !== "Ctrl Enter") || !(reading || key.isOfPage)) return;
     event.preventDefault();
+    if (event.repeat && actsOnce(name)) return;
     key.act(/** @type {Reading} */ (reading), this.ask, name);
   }
 }

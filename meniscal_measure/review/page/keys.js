@@ -84,6 +84,14 @@ export const KEYS = [
   { group: "Page", keys: ["?"], words: "This list", anywhere: true, isOfPage: true, act: (_reading, ask) => ask("help") },
 ];
 
+/** Keys that act again and again while they are held down. */
+const REPEATED = /Arrow|Page|^[[\]{}+\-NPUR]$|^Ctrl [ZY]$/;
+
+/** Whether a key that is held down acts once. @param {string} name */
+export function actsOnce(name) {
+  return !REPEATED.test(name);
+}
+
 /** Name a key press as the table does. @param {KeyboardEvent} event */
 export function nameOf(event) {
   const key = { Escape: "Esc" }[event.key] ?? (event.key.length === 1 ? event.key.toUpperCase() : event.key);

@@ -2,7 +2,7 @@
 
 import { setAddress, takeReaderFromAddress } from "./address.js";
 import { Api } from "./api.js";
-import { askReader, askRejection, showKeys } from "./dialogs.js";
+import { askReader, askRejection, closeDialog, showKeys } from "./dialogs.js";
 import { Display } from "./display.js";
 import { byId, make, setShown, setText } from "./dom.js";
 import { Keyboard } from "./keyboard.js";
@@ -60,8 +60,8 @@ class Page {
   /** @param {string} reader */
   async #start(reader) {
     const name = reader || (await askReader(""));
-    sessionStorage.setItem(READER, name);
     if (!(await this.#leave())) return;
+    sessionStorage.setItem(READER, name);
     this.#api = new Api(name);
     setText(byId("to-reader"), name);
     byId("to-reader").setAttribute("aria-label", `Reader: ${name}. Change`);
@@ -165,6 +165,7 @@ class Page {
       if (leaving !== this.#leaving) return false; // the reader has asked for something else since
       reading.leave();
     }
+    closeDialog();
     this.#display.clear();
     this.#task = null;
     this.#sayTrouble("");

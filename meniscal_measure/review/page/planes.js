@@ -3,7 +3,7 @@
  * marks the same place in all of them, and lines say where the coronal slices lie.
  */
 
-import { byId, make, setShown, setText } from "./dom.js";
+import { byId, make, setShown, setText, watchSize } from "./dom.js";
 import { drawPlace, withHalo } from "./drawing.js";
 import { toPatient, toStack } from "./geometry.js";
 import { SliceCanvas } from "./slice_canvas.js";
@@ -35,7 +35,7 @@ export class Planes {
   constructor() {
     this.#details.addEventListener("toggle", () => this.#open());
     this.#slider.addEventListener("input", () => this.#canvas.leaf(Number(this.#slider.value) - this.#canvas.number));
-    new ResizeObserver(() => this.#fit()).observe(this.#canvas.element);
+    watchSize(this.#canvas.element, () => this.#fit());
   }
 
   get #plane() {

@@ -18,6 +18,8 @@ export class Pointer {
   #down = new Map();
   /** @type {Press | null} */
   #pressed = null;
+  /** @type {Press | null} what was pressed and let go of in one place: a click, if it is not the rest of a double one */
+  #clicked = null;
   #spread = 0;
   #wheel = new Wheel();
   /** Where the element lies, looked up when something is pressed: layout is not asked for in every frame of a drag. */
@@ -37,6 +39,9 @@ export class Pointer {
     for (const end of ["pointerup", "pointercancel"]) {
       element.addEventListener(end, (event) => this.#release(/** @type {PointerEvent} */ (event)));
     }
+    element.addEventListener("click", () => {
+      if (this.#clicked) click(this.#clicked);
+    });
     element.addEventListener("wheel", (event) => this.#turn(event), { passive: false });
     element.addEventListener("contextmenu", (event) => event.preventDefault());
     element.addEventListener("mousedown", (event) => {
@@ -57,7 +62,8 @@ export class Pointer {
     this.#box = this.element.getBoundingClientRect();
     const at = this.#at(event);
     this.#down.set(event.pointerId, at);
-    if (this.#down.size === 2) {
+    this.#clicked = null;
+    if (this.#down.size > 1) {
       this.#end();
       this.#spread = this.#distance();
       return;
@@ -111,9 +117,9 @@ export class Pointer {
   #release(event) {
     if (!this.#down.delete(event.pointerId)) return;
     const press = this.#pressed;
-    const isClick = event.type === "pointerup" && event.button === 0;
-    if (press && isClick && isNear(press.at, this.#at(event), CLICK_PX) && press.reading === this.reading()) click(press);
+    if (press?.reading === this.reading() && isNear(press.at, this.#at(event), CLICK_PX)) this.#clicked = press;
     this.#end();
+    if (this.#down.size === 2) this.#spread = this.#distance();
   }
 
   #end() {

@@ -1,6 +1,6 @@
 /** The image a question is answered on: which view and slice, in which window, and what is drawn on it. */
 
-import { byId, make, setShown, setText } from "./dom.js";
+import { byId, make, setShown, setText, watchSize } from "./dom.js";
 import { SliceCanvas } from "./slice_canvas.js";
 import { Slices } from "./slices.js";
 
@@ -32,7 +32,7 @@ export class QuestionImage {
     select("plane-select").addEventListener("change", () => this.show(select("plane-select").value));
     select("window-preset").addEventListener("change", () => this.moved());
     slider().addEventListener("input", () => this.#canvas.leaf(Number(slider().value) - this.#canvas.number));
-    new ResizeObserver(() => this.#fit()).observe(byId("stage"));
+    watchSize(byId("stage"), () => this.#fit());
   }
 
   /** @param {Record<string, View>} views */

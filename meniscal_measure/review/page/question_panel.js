@@ -24,9 +24,9 @@ export class QuestionPanel {
       event.preventDefault();
       on.answered(this.#number.valueAsNumber);
     });
-    this.#choices.element.addEventListener("click", ({ target }) => {
+    this.#choices.element.addEventListener("click", ({ target, detail }) => {
       const choice = buttonAt(target)?.dataset.choice;
-      if (choice) on.answered(choice);
+      if (choice && detail < 2) on.answered(choice); // the rest of a double click would answer the next question
     });
     this.#list.element.addEventListener("click", ({ target }) => {
       const at = buttonAt(target)?.dataset.at;

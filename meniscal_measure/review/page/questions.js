@@ -255,7 +255,7 @@ class QuestionPage {
     if (!act || ((event.ctrlKey || event.metaKey) && !arrow)) return;
     event.preventDefault();
     event.stopImmediatePropagation();
-    act();
+    if (arrow || !event.repeat) act();
   }
 
   async #finish() {

@@ -98,8 +98,9 @@ export class Reading {
   /** A change the program had not confirmed when the tab was closed or the program ended. */
   #takeUnsaved() {
     const change = this.saver.unsaved.take();
-    if (!change || JSON.stringify(change.state) === JSON.stringify(this.state)) return;
-    if (change.revision !== this.saver.revision) {
+    const saved = JSON.stringify(this.state);
+    if (!change || JSON.stringify(change.state) === saved) return;
+    if (change.revision !== this.saver.revision && JSON.stringify(change.sent) !== saved) {
       this.say("", "An earlier change was not saved, and the knee has been changed since: the earlier change is left out.");
       return;
     }

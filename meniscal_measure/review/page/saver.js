@@ -5,7 +5,8 @@ import { messageOf } from "./types.js";
 
 /** @typedef {import("./types.js").State} State */
 /** @typedef {import("./types.js").Working} Working */
-/** @typedef {{revision: number, state: State}} Change */
+/** @typedef {{revision: number, state: State, sent: State | null}} Change
+ *   sent: what was sent before it and not confirmed; the program may have saved it */
 
 const RETRY_MS = 2000;
 
@@ -14,6 +15,8 @@ export class Saver {
   isFailing = false;
   /** @type {State | null} */
   #waiting = null;
+  /** @type {State | null} the first state that was sent since the last answer */
+  #sent = null;
   /** @type {Promise<void> | null} */
   #running = null;
   #timer = 0;
@@ -39,9 +42,14 @@ export class Saver {
   /** Save a state, soon: changes in quick succession become one step. @param {State} state @param {number} delayMs */
   save(state, delayMs = 0) {
     this.#waiting = state;
-    this.unsaved.put({ revision: this.revision, state });
+    this.#hold(state);
     clearTimeout(this.#timer);
     this.#timer = window.setTimeout(() => void this.flush(), delayMs);
+  }
+
+  /** @param {State} state */
+  #hold(state) {
+    this.unsaved.put({ revision: this.revision, state, sent: this.#sent });
   }
 
   /** Wait until everything is saved, or is found not to be possible now. */
@@ -71,6 +79,7 @@ export class Saver {
     const state = this.#waiting;
     if (!state) return;
     this.#waiting = null;
+    this.#sent ??= state;
     try {
       this.took(await this.api.post(`${this.path}/change`, { revision: this.revision, state }));
       this.isFailing = false;
@@ -99,7 +108,8 @@ export class Saver {
   /** Note what the store holds now. @param {Working} working */
   took(working) {
     this.revision = working.revision;
-    if (this.#waiting) this.unsaved.put({ revision: this.revision, state: this.#waiting });
+    this.#sent = null;
+    if (this.#waiting) this.#hold(this.#waiting);
     else this.unsaved.clear();
     this.on.saved(working);
   }

@@ -1,6 +1,6 @@
 /** The slice with its marks: drawn when something changed, once a frame. */
 
-import { byId, setShown, setText } from "./dom.js";
+import { byId, setShown, setText, watchSize } from "./dom.js";
 import { drawCaliper, drawLandmark, drawPlace, Ink, withHalo } from "./drawing.js";
 import { toStack } from "./geometry.js";
 import { Painted } from "./slices.js";
@@ -32,10 +32,10 @@ export class Stage {
 
   /** @param {() => void} resized */
   constructor(resized) {
-    new ResizeObserver(() => {
+    watchSize(this.element, () => {
       this.#fitToElement();
       resized();
-    }).observe(this.element);
+    });
   }
 
   /** @param {Reading} reading */

@@ -10,6 +10,24 @@ const REST_MS = 700;
 const SAME_SHAPE = 0.01;
 const NARROWEST_PART = 1 / 500;
 
+/** How long the page was in view until it was last hidden, and since when it is in view; milliseconds. */
+let seenMs = 0;
+let seenSince = performance.now();
+
+document.addEventListener("visibilitychange", () => {
+  if (isHidden()) seenMs += performance.now() - seenSince;
+  else seenSince = performance.now();
+});
+
+function isHidden() {
+  return document.visibilityState === "hidden";
+}
+
+/** How long the page has been in view: not while another tab is in front of it. */
+function inViewMs() {
+  return seenMs + (isHidden() ? 0 : performance.now() - seenSince);
+}
+
 export class View {
   shown;
   /** @type {[number, number]} */
@@ -21,7 +39,7 @@ export class View {
   #isBegun = false;
   /** Whether the reader has gone to another slice before the work was taken up. */
   #wasLeafed = false;
-  #since = performance.now();
+  #since = inViewMs();
   #readBefore = 0;
 
   /**
@@ -42,7 +60,7 @@ export class View {
 
   /** How long the knee has been in view, in this window and before. */
   get readingTimeS() {
-    return this.#readBefore + (performance.now() - this.#since) / 1000;
+    return this.#readBefore + (inViewMs() - this.#since) / 1000;
   }
 
   /** Take up what was in view the last time; without one, the slice to be measured. What the reader has gone to or set meanwhile stays. @param {SavedView | null} saved @param {number} slice @returns {boolean} whether zoom and place are those of then */
