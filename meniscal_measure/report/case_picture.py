@@ -138,9 +138,12 @@ def draw_picture(frame: Region, picture: CasePicture) -> None:
         [(scale * x, -scale * y)
          for x, y in (np.array(outline.pixel) * spacing for outline in picture.outlines)],
     )  # fmt: skip
+    (crosses,) = axes.plot(*np.reshape(places, (-1, 2)).T, ls="", marker="+", ms=7, mew=1.0,
+                           color="white")  # fmt: skip
+    crosses.set_path_effects(halo(width_pt=2.2))
     for mark, (x, y), left, lift_pt in zip(picture.marks, places, inward, lifts_pt, strict=True):
-        (cross,) = axes.plot(x, y, ls="", marker="+", ms=7, mew=1.0, color="white")
-        cross.set_path_effects(halo(width_pt=2.2))
+        if lift_pt is None:
+            continue
         words = axes.annotate(mark.label, (x, y), (-4 if left else 4, lift_pt),
                               textcoords="offset points", ha="right" if left else "left",
                               size=LABEL_PT, color="white", family=FONT)  # fmt: skip
@@ -153,8 +156,10 @@ def label_lifts_pt(
     places_pt: Sequence[tuple[float, float]],
     widths_pt: Sequence[float],
     centres_pt: Sequence[tuple[float, float]] = (),
-) -> list[float]:
+) -> list[float | None]:
     """Choose how far above its cross each label stands: not on another label, nor on a centre.
+
+    None where no place is free: the cross stands alone, as two names on each other say nothing.
 
     Parameters
     ----------
@@ -171,7 +176,7 @@ def label_lifts_pt(
     [3.0, -8.0, 3.0]
     """
     taken = [(x - LINE_PT, x + LINE_PT, y - LINE_PT / 2) for x, y in centres_pt]
-    lifts = []
+    lifts: list[float | None] = []
     for (x, y), width in zip(places_pt, widths_pt, strict=True):
         left, right = min(x, x + width), max(x, x + width)
         free = (
@@ -179,8 +184,9 @@ def label_lifts_pt(
             if all(right < low or left > high or abs(y + lift - level) >= LINE_PT
                    for low, high, level in taken)
         )  # fmt: skip
-        lifts.append(next(free, LIFTS_PT[0]))
-        taken.append((left, right, y + lifts[-1]))
+        lifts.append(next(free, None))
+        if lifts[-1] is not None:
+            taken.append((left, right, y + lifts[-1]))
     return lifts
 
 

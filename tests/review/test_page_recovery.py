@@ -8,7 +8,7 @@ from threading import Thread
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Dialog, Page, Route, expect
+from playwright.sync_api import Dialog, Page, Route, expect
 
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.routes import application
@@ -45,23 +45,23 @@ def saved_landmark(desk: Desk) -> Any:
 
 @pytest.mark.parametrize("size", SIZES.values(), ids=SIZES)
 def test_a_knee_is_read_and_signed_in_a_window_of_any_size(
-    browser: Browser, desk: Desk, served: Serve, shown: Show, size: tuple[int, int]
+    page: Page, desk: Desk, served: Serve, shown: Show, size: tuple[int, int]
 ) -> None:
     width, height = size
-    with browser.new_context(viewport={"width": width, "height": height}) as context:
-        page = shown(served(desk), tab=context.new_page())
-        expect(page.locator("#results .value")).to_have_count(2)
-        stage = page.locator("#stage").bounding_box()
-        assert stage is not None
-        assert min(stage["width"], stage["height"]) >= LEAST_STAGE_PX
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
-        for control in ("#slice-slider", "#landmark-buttons button", "#undo", "#reject", "#sign"):
-            page.locator(control).first.scroll_into_view_if_needed()
-            expect(page.locator(control).first).to_be_in_viewport()
-        page.locator("#stage").scroll_into_view_if_needed()
-        page.locator("#sign").click()
+    page.set_viewport_size({"width": width, "height": height})
+    shown(served(desk))
+    expect(page.locator("#results .value")).to_have_count(2)
+    stage = page.locator("#stage").bounding_box()
+    assert stage is not None
+    assert min(stage["width"], stage["height"]) >= LEAST_STAGE_PX
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    for control in ("#slice-slider", "#landmark-buttons button", "#undo", "#reject", "#sign"):
+        page.locator(control).first.scroll_into_view_if_needed()
+        expect(page.locator(control).first).to_be_in_viewport()
+    page.locator("#stage").scroll_into_view_if_needed()
+    page.locator("#sign").click()
 
-        expect(page.locator("#signed")).to_contain_text("Signed by AB")
+    expect(page.locator("#signed")).to_contain_text("Signed by AB")
 
 
 def test_what_was_fitted_is_fitted_again_when_the_window_changes(

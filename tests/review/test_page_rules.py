@@ -8,7 +8,7 @@ from importlib.resources import files
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, Response, expect
+from playwright.sync_api import Page, Response, expect
 
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.review.desk import Desk
@@ -170,22 +170,22 @@ def test_a_screen_reader_is_told_the_values_when_they_come_to_rest(
 
 @pytest.mark.parametrize(("width", "height"), [(1024, 768), (1280, 800), (1920, 1080)])
 def test_everything_for_signing_is_in_sight(
-    browser: Browser, open_desk: OpenDesk, served: Serve, shown: Show, width: int, height: int
+    page: Page, open_desk: OpenDesk, served: Serve, shown: Show, width: int, height: int
 ) -> None:
-    with browser.new_context(viewport={"width": width, "height": height}) as context:
-        page = shown(served(open_desk("root-tear")), tab=context.new_page())
-        wide = page.evaluate("document.documentElement.scrollWidth")
-        for wanted in WANTED_IN_SIGHT:
-            box = page.locator(wanted).bounding_box()
-            assert box is not None
-            assert box["x"] >= 0
-            assert box["x"] + box["width"] <= width
-            assert box["y"] + box["height"] <= height
-        stage = page.locator("#stage").bounding_box()
+    page.set_viewport_size({"width": width, "height": height})
+    shown(served(open_desk("root-tear")))
+    wide = page.evaluate("document.documentElement.scrollWidth")
+    for wanted in WANTED_IN_SIGHT:
+        box = page.locator(wanted).bounding_box()
+        assert box is not None
+        assert box["x"] >= 0
+        assert box["x"] + box["width"] <= width
+        assert box["y"] + box["height"] <= height
+    stage = page.locator("#stage").bounding_box()
 
-        assert wide <= width
-        assert stage is not None
-        assert stage["width"] * stage["height"] > 0.45 * width * height
+    assert wide <= width
+    assert stage is not None
+    assert stage["width"] * stage["height"] > 0.45 * width * height
 
 
 def test_targets_are_large_enough_for_fingers(full: Page) -> None:
