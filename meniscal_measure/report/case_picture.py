@@ -23,7 +23,10 @@ from meniscal_measure.report.window import display_window
 WIDTH_MM = 62.0
 """Width shown of a slice: one compartment with its surroundings."""
 
-CAPTION_IN, GAP_IN = 0.32, 0.1
+CAPTION_IN, GAP_IN, PICTURE_IN = 0.32, 0.1, 4.6
+
+MOST_SHOWN = 3
+"""Slices of the figure."""
 
 LABEL_PT, LETTER_PT, LINE_PT = 5.5, 3.2, 6.5
 """Size of a label, and about the width of a letter and the height of a line of it."""
@@ -73,9 +76,9 @@ class CasePicture:
         return f"{self.where}{f': {drawn}' if drawn else ''}"
 
 
-def picture_figure(picture: CasePicture, width_in: float = 4.6) -> Figure:
+def picture_figure(picture: CasePicture) -> Figure:
     """Draw one slice by itself."""
-    region = blank(width_in, width_in)
+    region = blank(PICTURE_IN, PICTURE_IN)
     draw_picture(region, picture)
     return region.figure
 
@@ -99,17 +102,17 @@ def case_figure(pictures: Sequence[CasePicture], title: str = "") -> Figure:
     return region.figure
 
 
-def chosen(pictures: Sequence[CasePicture], most: int = 3) -> list[CasePicture]:
+def chosen(pictures: Sequence[CasePicture]) -> list[CasePicture]:
     """Choose what to show: every predicted centre, then one slice of each plane."""
     order = sorted(pictures, key=lambda p: (-len(p.outlines), -len(p.marks)))
     best: dict[object, CasePicture] = {}
     for picture in order:
         centres = tuple(outline.number for outline in picture.outlines)
         best.setdefault((picture.where.visit, picture.where.plane, centres), picture)
-    shown = [picture for picture in best.values() if picture.outlines][:most]
+    shown = [picture for picture in best.values() if picture.outlines][:MOST_SHOWN]
     planes = {picture.where.plane for picture in shown}
     others = [picture for picture in best.values() if not picture.outlines]
-    shown += sorted(others, key=lambda p: p.where.plane in planes)[: most - len(shown)]
+    shown += sorted(others, key=lambda p: p.where.plane in planes)[: MOST_SHOWN - len(shown)]
     return sorted(shown, key=lambda p: (p.where.visit, p.where.plane, p.where.name.number))
 
 

@@ -102,9 +102,9 @@ def _registered(
             )
     common_mm, common_deg = COMMON_ERROR[ContrastMatch.OTHER_FAT]
     return registered(first, second), (
-        "Fat is suppressed in the series of one examination only. In the other, fat lies displaced"
-        " against water, and the images do not say which way: the tibia is registered to no better"
-        f" than {common_mm:g} mm and {common_deg:g} degrees (standard uncertainty, synthetic"
+        "Fat is suppressed in the series of one examination only. The two may displace fat against"
+        " water in different ways, which the images do not state: the tibia is registered to no"
+        f" better than {common_mm:g} mm and {common_deg:g} degrees (standard uncertainty, synthetic"
         " knees). With series of one protocol it is some 0.1 mm.",
     )
 
