@@ -25,10 +25,7 @@ if TYPE_CHECKING:
     from meniscal_measure.exchange.case_objects import SavedCase
     from meniscal_measure.exchange.dicomweb import WebArchive
     from meniscal_measure.exchange.dimse import DimseArchive
-    from meniscal_measure.exchange.identity import Archived
     from meniscal_measure.exchange.peer import Outcome
-    from meniscal_measure.report.save import SavedFiles
-    from meniscal_measure.series.model import Stack
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -94,6 +91,7 @@ def measure(
     with reported(as_json=as_json):
         check_packages(PACKAGES, "archive")
         from meniscal_measure import workflow
+        from meniscal_measure.exchange.delivery import deliver
         from meniscal_measure.exchange.identity import Archived
         from meniscal_measure.exchange.peer import Query
         from meniscal_measure.exchange.transfer import check_fetched, fetch_coronal
@@ -111,7 +109,8 @@ def measure(
         show_saved(saved, as_json=as_json)
         failed = fetched.missing
         if send:
-            failed += _stored(saved, knee.stack, peer, Archived(uid_root, organization), out)
+            sent = deliver(saved, knee.stack, peer, Archived(uid_root, organization), out)
+            failed += _show_stored(sent, peer)
         if failed:
             raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
 
@@ -138,19 +137,18 @@ def send(
         check_packages(PACKAGES, "archive")
         from meniscal_measure import workflow
         from meniscal_measure.exchange.case_objects import deliver_case, is_case
+        from meniscal_measure.exchange.delivery import deliver
         from meniscal_measure.exchange.identity import Archived
         from meniscal_measure.records.reading_file import read_reading
 
         peer = archive_peer(archive, calling_title, timeout, certificates)
+        archived = Archived(uid_root, organization)
         if is_case(record):
-            case = _saved_case(record, study, follow_up)
-            sent = deliver_case(case, peer, Archived(uid_root, organization), out)
-            if _show_stored(sent, peer):
-                raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
-            return
-        knee = workflow.reopen(read_reading(record), workflow.read(study))
-        saved = knee.save(out)
-        if _stored(saved, knee.stack, peer, Archived(uid_root, organization), out):
+            sent = deliver_case(_saved_case(record, study, follow_up), peer, archived, out)
+        else:
+            knee = workflow.reopen(read_reading(record), workflow.read(study))
+            sent = deliver(knee.save(out), knee.stack, peer, archived, out)
+        if _show_stored(sent, peer):
             raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
 
 
@@ -232,16 +230,8 @@ def _saved_case(record: Path, baseline: Path, follow_up: Path | None) -> SavedCa
     return saved_case(record, [workflow.read(study) for study in studies])
 
 
-def _stored(
-    saved: SavedFiles, stack: Stack, peer: DimseArchive | WebArchive, archived: Archived, out: Path
-) -> tuple[Outcome, ...]:
-    """Store the objects made of a reading; return those that did not arrive."""
-    from meniscal_measure.exchange.delivery import deliver
-
-    return _show_stored(deliver(saved, stack, peer, archived, out), peer)
-
-
 def _show_stored(sent: tuple[Outcome, ...], peer: DimseArchive | WebArchive) -> tuple[Outcome, ...]:
+    """Say what was stored; return what did not arrive."""
     failed = tuple(one for one in sent if not one.arrived)
     _show_failures(failed, "Not stored")
     say(f"{len(sent) - len(failed)} of {len(sent)} objects are in {peer.name}", err=True)
