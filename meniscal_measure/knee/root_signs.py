@@ -93,7 +93,7 @@ def overall_performance(root: Root, figures: Published) -> list[str]:
 def _seen(sign: RootSign, said: SignAnswer | None) -> str:
     if said is not None:
         return said.seen.value
-    return "measured, see there" if sign is RootSign.EXTRUSION else "not answered"
+    return "measured" if sign is RootSign.EXTRUSION else "not answered"
 
 
 def _performance(entry: SignFigures, figures: Published) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from reportlab.platypus import Flowable, PageBreak, Spacer
 
+from meniscal_measure.knee.candidate import FACT_WORDS
 from meniscal_measure.knee.case_record import KneeCase
 from meniscal_measure.knee.quantity import CasePart
 from meniscal_measure.report.canvas import Stamp
@@ -44,7 +45,7 @@ def case_sheet(
     blocks += [heading(SIGNS, 3), _sign_table(case)]
     blocks += _parts(others)
     blocks += [
-        heading("Facts for a discussion, and what published series found", 3),
+        heading("Facts for discussion, and what published series found", 3),
         _candidate_table(case),
     ]
     blocks += _lists(case)
@@ -73,7 +74,7 @@ def _studies(case: KneeCase) -> str:
 
 def _parts(parts: Sequence[CasePart]) -> Iterator[Flowable]:
     """Set the numbers of several sections in one table, what is said of them below it."""
-    rows = [("what", "value, 95 %", "rests on", "image (Instance Number)")]
+    rows = [("quantity", "value ± 95 %", "basis", "slice (Instance Number)")]
     for part in parts:
         if part.quantities:
             rows.append((part.title.upper(), "", "", ""))
@@ -125,7 +126,8 @@ def _not_answered(case: KneeCase) -> Iterator[str]:
     """List in a paragraph each what is open, and what is not asked unless requested."""
     how = "Answer them slice by slice with case --ask, or in answers.toml"
     if case.questions:
-        names = (question.key.partition(".")[2].replace("_", " ") for question in case.questions)
-        yield f"{how}: {', '.join(names)}."
+        names = (question.key.partition(".")[2] for question in case.questions)
+        words = (FACT_WORDS.get(name, name.replace("_", " ")) for name in names)
+        yield f"{how}: {'; '.join(words)}."
     if case.offered:
         yield f"Asked only on request: {'; '.join(each.words for each in case.offered)}."

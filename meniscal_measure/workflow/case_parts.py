@@ -75,7 +75,7 @@ def extrusion_part(knee: KneeReading, visit: Visit) -> CasePart:
         for name, found in reading.measured.compartments.items()
     ]  # fmt: skip
     remarks = [
-        f"{name.words}: {found.extrusion.decision.value.replace('_', ' ')}"
+        f"{name.words.capitalize()}: {found.extrusion.decision.value.replace('_', ' ')}"
         f" {reading.conventions.threshold_mm:g} mm within the uncertainty."
         for name, found in reading.measured.compartments.items()
     ]

@@ -153,7 +153,7 @@ def test_edges_of_a_triangle_on_two_slices_or_on_one_place_are_refused() -> None
 
 def test_only_the_reader_says_that_a_sign_is_present() -> None:
     lines = {line.sign.value: line for line in sign_lines(Answers(), FIGURES)}
-    assert {line.seen for line in lines.values()} == {"not answered", "measured, see there"}
+    assert {line.seen for line in lines.values()} == {"not answered", "measured"}
     said = answers_from({"sign": {"ghost": {"seen": "present", "by": "reader 1"}}}, "a.toml")
     ghost = next(line for line in sign_lines(said, FIGURES) if line.sign.value == "ghost")
     assert (ghost.seen, ghost.by) == ("present", "reader 1")

@@ -49,7 +49,8 @@ export class QuestionPanel {
   draw({ questions, topics, at, answers, place, placeWords }) {
     const question = questions[at];
     setText(byId("question"), question.text);
-    setText(byId("why"), question.why);
+    const isUnsuggested = question.plane && question.slice === null;
+    setText(byId("why"), isUnsuggested ? `${question.why}. No slice is suggested: page through the series.` : question.why);
     setShown(byId("number"), isNumber(question));
     setShown(byId("placing"), isLandmark(question));
     setText(byId("placing"), place ? `Placed on ${placeWords}, column ${place.pixel[0]}, row ${place.pixel[1]}.`
