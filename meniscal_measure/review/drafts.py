@@ -95,12 +95,6 @@ class Drafts:
             row = connection.execute(_OPENED, (key.reader, key.knee, key.round)).fetchone()
         return str(row[0]) if row else ""
 
-    def at(self, key: DraftKey, revision: int) -> Draft:
-        """Return the working state if it is still at this revision."""
-        with self._store.reading() as connection:
-            _step(connection, key, revision)
-            return _draft(connection, key)
-
     def first(self, key: DraftKey) -> str:
         """Return the state a reading was begun with: what was proposed then."""
         with self._store.reading() as connection:

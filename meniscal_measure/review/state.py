@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from enum import StrEnum
 from statistics import fmean
 from typing import Annotated, Any
@@ -222,7 +222,12 @@ def state_from_dict(content: Any, grids: tuple[PixelGrid, ...]) -> State:
         If a value is of the wrong kind, not finite, or names a slice that does not exist.
     """
     try:
-        state = msgspec.convert({**content, "slice_index": content["slice"]}, State, str_keys=True)
+        given = {**content, "slice_index": content["slice"]}
+        state = msgspec.convert(given, State, str_keys=True)
+        _check_whole(State, given)
+        for landmarks in given["landmarks"].values():
+            for mark in landmarks.values():
+                _check_whole(PixelLandmark, mark)
         _check(state, len(grids))
     except (KeyError, TypeError, ValueError, msgspec.ValidationError) as error:
         raise UsageError(
@@ -233,6 +238,13 @@ def state_from_dict(content: Any, grids: tuple[PixelGrid, ...]) -> State:
         ) from error
     side_reason = well_formed(state.side_reason).strip()
     return replace(state, side_reason=side_reason, remark=well_formed(state.remark))
+
+
+def _check_whole(kind: type[State | PixelLandmark], given: Mapping[str, Any]) -> None:
+    """Refuse what leaves something out, which would take its default."""
+    missing = {field.name for field in fields(kind)} - given.keys()
+    if missing:
+        raise KeyError(*missing)
 
 
 def _check(state: State, slices: int) -> None:

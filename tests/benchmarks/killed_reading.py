@@ -88,6 +88,7 @@ class Reader:
 
     def read_knee(self) -> None:
         knee = self.page.locator("#title").inner_text().split(" ")[0]
+        self.page.keyboard.press("Home")  # an earlier page may have been left on another slice
         shown = self.edge()
         if abs(shown - self.column.setdefault(knee, shown)) > 0.05:
             self.lost.append(f"{knee}: column {shown} instead of {self.column[knee]}")

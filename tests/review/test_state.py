@@ -108,6 +108,26 @@ def test_a_state_that_makes_no_sense_is_refused(knee: OpenKnee, wrong: dict[str,
         state_from_dict({**good, **wrong}, knee.grids)
 
 
+@pytest.mark.parametrize(
+    "missing", ["slice", "landmarks", "side", "side_reason", "quality", "remark"]
+)
+def test_a_state_that_lacks_something_is_refused(knee: OpenKnee, missing: str) -> None:
+    good = first_state(proposal(knee), knee.grids).as_dict()
+    del good[missing]
+
+    with pytest.raises(UsageError, match=r"What the page sent is not a working state"):
+        state_from_dict(good, knee.grids)
+
+
+@pytest.mark.parametrize("missing", sorted(POINT))
+def test_a_landmark_that_lacks_something_is_refused(knee: OpenKnee, missing: str) -> None:
+    good = first_state(proposal(knee), knee.grids).as_dict()
+    point = {name: value for name, value in POINT.items() if name != missing}
+
+    with pytest.raises(UsageError, match=r"What the page sent is not a working state"):
+        state_from_dict({**good, "landmarks": {"0": {"image_left_rim": point}}}, knee.grids)
+
+
 def test_landmarks_are_named_by_their_side_in_the_image(knee: OpenKnee) -> None:
     points = first_state(proposal(knee), knee.grids).landmarks[proposal(knee).measured.slice_index]
 

@@ -5,7 +5,7 @@ export function byId(id) {
   return /** @type {T} */ (document.getElementById(id));
 }
 
-/** Say when an element has another size on the screen, or other pixels: a window may be moved to another screen. @param {Element} element @param {() => void} changed */
+/** Report when an element changes its size or its pixels: a window may be moved to another screen. @param {Element} element @param {() => void} changed */
 export function watchSize(element, changed) {
   new ResizeObserver(changed).observe(element);
   const watchScreen = () => matchMedia(`(resolution: ${devicePixelRatio}dppx)`).addEventListener("change", () => {
@@ -15,20 +15,20 @@ export function watchSize(element, changed) {
   watchScreen();
 }
 
-/** What was pressed first, where a double click or the like goes on. @type {EventTarget | null} */
+/** What the mouse was pressed on, the first time where it is clicked twice. @type {EventTarget | null} */
 let pressed = null;
 
 document.addEventListener("mousedown", ({ detail, target }) => {
   if (detail < 2) pressed = target;
 }, { capture: true });
 
-/** Whether a click is the rest of a double one that began on something else, which is not in view any more. @param {MouseEvent} event */
-export function isRest({ detail, target }) {
+/** Whether this is the second click of a double click whose first one was on something else, which is gone now. @param {MouseEvent} event */
+export function isStraySecond({ detail, target }) {
   return detail > 1 && target !== pressed;
 }
 
 document.addEventListener("click", (event) => {
-  if (!isRest(event)) return;
+  if (!isStraySecond(event)) return;
   event.preventDefault();
   event.stopImmediatePropagation();
 }, { capture: true });

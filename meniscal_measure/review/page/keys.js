@@ -50,7 +50,7 @@ export const KEYS = [
   { group: "Landmarks", keys: ["Delete"], words: "Remove the landmark", act: (reading) => reading.editing.remove() },
   { group: "Landmarks", keys: ["Esc"], words: "Deselect the landmark", act: ({ selection }) => selection.take(null) },
   { group: "Slices", keys: ["PageUp", "PageDown"], words: "Previous slice, next slice",
-    act: (reading, _ask, key) => reading.leaf(key === "PageUp" ? -1 : 1) },
+    act: (reading, _ask, key) => reading.page(key === "PageUp" ? -1 : 1) },
   { group: "Slices", keys: ["Home"], words: "Go to the proposed slice, else to the measured one",
     act: (reading) => reading.show(reading.proposal.home) },
   { group: "Slices", keys: ["M"], words: "Measure on this slice", act: (reading) => reading.editing.measureHere() },

@@ -34,7 +34,7 @@ export class Planes {
 
   constructor() {
     this.#details.addEventListener("toggle", () => this.#open());
-    this.#slider.addEventListener("input", () => this.#canvas.leaf(Number(this.#slider.value) - this.#canvas.number));
+    this.#slider.addEventListener("input", () => this.#canvas.page(Number(this.#slider.value) - this.#canvas.number));
     watchSize(this.#canvas.element, () => this.#fit());
   }
 

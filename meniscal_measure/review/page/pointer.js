@@ -18,7 +18,7 @@ export class Pointer {
   #down = new Map();
   /** @type {Press | null} */
   #pressed = null;
-  /** @type {Press | null} what was pressed and let go of in one place: a click, if it is not the rest of a double one */
+  /** @type {Press | null} what was pressed and let go of in one place: a click, unless it is the second of a double click that began elsewhere */
   #clicked = null;
   #spread = 0;
   #wheel = new Wheel();
@@ -63,7 +63,7 @@ export class Pointer {
     const at = this.#at(event);
     this.#down.set(event.pointerId, at);
     this.#clicked = null;
-    if (this.#down.size > 1) {
+    if (this.#down.size === 2) {
       this.#end();
       this.#spread = this.#distance();
       return;
@@ -119,7 +119,6 @@ export class Pointer {
     const press = this.#pressed;
     if (press?.reading === this.reading() && isNear(press.at, this.#at(event), CLICK_PX)) this.#clicked = press;
     this.#end();
-    if (this.#down.size === 2) this.#spread = this.#distance();
   }
 
   #end() {
@@ -133,7 +132,7 @@ export class Pointer {
     if (!reading) return;
     event.preventDefault();
     if (this.#down.size) return; // a notch while something is pressed is a slip of the finger
-    this.#wheel.turn(event, (by) => reading.leaf(by), (factor) => {
+    this.#wheel.turn(event, (by) => reading.page(by), (factor) => {
       this.#box = this.element.getBoundingClientRect();
       reading.view.move((viewport) => viewport.zoom(factor, ...this.#at(event)));
     });

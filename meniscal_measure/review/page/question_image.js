@@ -31,7 +31,7 @@ export class QuestionImage {
     }
     select("plane-select").addEventListener("change", () => this.show(select("plane-select").value));
     select("window-preset").addEventListener("change", () => this.moved());
-    slider().addEventListener("input", () => this.#canvas.leaf(Number(slider().value) - this.#canvas.number));
+    slider().addEventListener("input", () => this.#canvas.page(Number(slider().value) - this.#canvas.number));
     watchSize(byId("stage"), () => this.#fit());
   }
 

@@ -147,7 +147,7 @@ export class Reading {
   }
 
   /** Show the slice so many further on, counted as people count. @param {number} by */
-  leaf(by) {
+  page(by) {
     this.show(further(this.knee.slices, this.shown, by));
   }
 

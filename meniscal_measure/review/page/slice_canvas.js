@@ -99,7 +99,7 @@ export class SliceCanvas {
   }
 
   /** @param {number} by slices, as people count */
-  leaf(by) {
+  page(by) {
     if (this.#stack) this.go(further(this.#stack.slices, this.index, by));
   }
 
@@ -123,7 +123,7 @@ export class SliceCanvas {
   #turn(event) {
     event.preventDefault();
     if (this.#press) return; // a notch while something is pressed is a slip of the finger
-    this.#wheel.turn(event, (by) => this.leaf(by), (factor) => this.zoom(factor, event.offsetX, event.offsetY));
+    this.#wheel.turn(event, (by) => this.page(by), (factor) => this.zoom(factor, event.offsetX, event.offsetY));
   }
 
   /** @param {KeyboardEvent} event */
@@ -132,7 +132,7 @@ export class SliceCanvas {
       ArrowLeft: [PAN_PX, 0], ArrowRight: [-PAN_PX, 0], ArrowUp: [0, PAN_PX], ArrowDown: [0, -PAN_PX],
     });
     const acts = /** @type {Record<string, () => unknown>} */ ({
-      PageUp: () => this.leaf(-1), PageDown: () => this.leaf(1),
+      PageUp: () => this.page(-1), PageDown: () => this.page(1),
       "+": () => this.zoom(1.25), "-": () => this.zoom(0.8), 0: () => this.zoom(0),
     });
     const pan = arrows[event.key];

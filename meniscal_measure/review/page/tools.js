@@ -15,7 +15,7 @@ export class Tools {
   constructor(reading) {
     this.reading = reading;
     this.#preset.addEventListener("change", () => this.#do((reading) => reading.view.choosePreset(this.#preset.value)));
-    this.#slider.addEventListener("input", () => this.#do((reading) => reading.leaf(Number(this.#slider.value) - reading.numberOf(reading.shown))));
+    this.#slider.addEventListener("input", () => this.#do((reading) => reading.page(Number(this.#slider.value) - reading.numberOf(reading.shown))));
     this.#snapDrops.addEventListener("change", () => this.#do((reading) =>
       reading.view.setSnapsDrops(this.#snapDrops.checked)));
     this.#on("zoom-in", ({ view }) => view.move((viewport) => viewport.zoom(1.25)));

@@ -38,7 +38,7 @@ export class View {
   #timer = 0;
   #isBegun = false;
   /** Whether the reader has gone to another slice before the work was taken up. */
-  #wasLeafed = false;
+  #wasPaged = false;
   #since = inViewMs();
   #readBefore = 0;
 
@@ -65,7 +65,7 @@ export class View {
 
   /** Take up what was in view the last time; without one, the slice to be measured. What the reader has gone to or set meanwhile stays. @param {SavedView | null} saved @param {number} slice @returns {boolean} whether zoom and place are those of then */
   begin(saved, slice) {
-    if (!this.#wasLeafed) this.shown = Math.min(saved?.slice ?? slice, this.knee.slices.length - 1);
+    if (!this.#wasPaged) this.shown = Math.min(saved?.slice ?? slice, this.knee.slices.length - 1);
     this.#isBegun = true;
     const { viewport } = this;
     const isZoomed = viewport.fitted === "hand";
@@ -85,7 +85,7 @@ export class View {
     const to = Math.min(Math.max(index, 0), this.knee.slices.length - 1);
     if (to === this.shown) return false;
     this.shown = to;
-    this.#wasLeafed = true;
+    this.#wasPaged = true;
     this.#moved();
     return true;
   }

@@ -5,8 +5,8 @@ const STEP = 40;
 export class Wheel {
   #turned = 0;
 
-  /** @param {WheelEvent} event @param {(by: number) => void} leaf @param {(factor: number) => void} zoom */
-  turn(event, leaf, zoom) {
+  /** @param {WheelEvent} event @param {(by: number) => void} page @param {(factor: number) => void} zoom */
+  turn(event, page, zoom) {
     const by = event.deltaMode === WheelEvent.DOM_DELTA_LINE ? event.deltaY * STEP : event.deltaY;
     if (event.ctrlKey || event.metaKey) {
       zoom(Math.exp(-by / 400));
@@ -15,6 +15,6 @@ export class Wheel {
     this.#turned += by;
     const steps = Math.trunc(this.#turned / STEP);
     this.#turned -= steps * STEP;
-    if (steps) leaf(Math.sign(steps));
+    if (steps) page(Math.sign(steps));
   }
 }
