@@ -50,6 +50,14 @@ def scanned(knee: SyntheticKnee) -> ScannedStack:
     )
 
 
+@pytest.fixture(scope="module")
+def proposal(scanned: ScannedStack) -> Proposal:
+    """What is proposed for the knee, which is a right one."""
+    found = propose(a_stack(scanned.grids), scanned.pixels, Side.RIGHT)
+    assert isinstance(found, Proposal), found
+    return found
+
+
 def along_rims_mm(found: SliceLandmarks, knee: SyntheticKnee, grid: PixelGrid) -> list[float]:
     """Errors of rims and edges along the line of the true rims."""
     truth = knee.landmarks_on(grid)
@@ -64,10 +72,9 @@ def along_rims_mm(found: SliceLandmarks, knee: SyntheticKnee, grid: PixelGrid) -
 
 
 def test_rims_and_edges_are_proposed_near_the_truth(
-    knee: SyntheticKnee, scanned: ScannedStack
+    knee: SyntheticKnee, scanned: ScannedStack, proposal: Proposal
 ) -> None:
-    proposal = propose(a_stack(scanned.grids), scanned.pixels, knee.parameters.side)
-    assert isinstance(proposal, Proposal), proposal
+    assert knee.parameters.side is Side.RIGHT
     measured = proposal.landmarks.measured
     errors = along_rims_mm(measured, knee, scanned.grids[measured.slice_index])
     assert np.abs(errors).max() < WITHIN_MM
@@ -81,10 +88,8 @@ def test_rims_and_edges_are_proposed_near_the_truth(
 
 
 def test_the_slice_chosen_is_within_one_of_the_spine(
-    knee: SyntheticKnee, scanned: ScannedStack
+    knee: SyntheticKnee, scanned: ScannedStack, proposal: Proposal
 ) -> None:
-    proposal = propose(a_stack(scanned.grids), scanned.pixels, knee.parameters.side)
-    assert isinstance(proposal, Proposal), proposal
     apex = np.array(knee.mid_coronal.medial_spine_apex)
     nearest = min(
         range(len(scanned.grids)), key=lambda i: abs(float(scanned.grids[i].off_plane_mm(apex)))
@@ -111,9 +116,8 @@ def test_without_a_side_the_compartments_are_those_of_the_image(scanned: Scanned
 
 
 def test_a_picture_stored_upside_down_gives_the_same_patient_points(
-    knee: SyntheticKnee, scanned: ScannedStack
+    scanned: ScannedStack, proposal: Proposal
 ) -> None:
-    upright = propose(a_stack(scanned.grids), scanned.pixels, Side.RIGHT)
     flipped = [
         replace(
             grid,
@@ -124,9 +128,8 @@ def test_a_picture_stored_upside_down_gives_the_same_patient_points(
     ][::-1]
     pixels = scanned.pixels[::-1, ::-1]
     turned = propose(a_stack(flipped), pixels, Side.RIGHT)
-    assert isinstance(upright, Proposal), upright
     assert isinstance(turned, Proposal), turned
-    for compartment, placed in upright.landmarks.measured.points.items():
+    for compartment, placed in proposal.landmarks.measured.points.items():
         other = turned.landmarks.measured.points[compartment]
         assert other[Landmark.RIM].point_mm == pytest.approx(
             placed[Landmark.RIM].point_mm, abs=0.05
@@ -161,17 +164,17 @@ def resampled(scanned: ScannedStack, row_mm: float, column_mm: float) -> Scanned
 
 @pytest.mark.parametrize(("row_mm", "column_mm"), [(0.5, 0.5), (0.6, 0.9)])
 def test_a_stack_in_other_pixels_gives_the_same_proposal(
-    scanned: ScannedStack, row_mm: float, column_mm: float
+    scanned: ScannedStack, proposal: Proposal, row_mm: float, column_mm: float
 ) -> None:
     other = resampled(scanned, row_mm, column_mm)
-    proposals = [propose(a_stack(s.grids), s.pixels, Side.RIGHT) for s in (scanned, other)]
-    assert all(isinstance(proposal, Proposal) for proposal in proposals), proposals
-    one, again = (p.landmarks.measured for p in proposals if isinstance(p, Proposal))
+    found = propose(a_stack(other.grids), other.pixels, Side.RIGHT)
+    assert isinstance(found, Proposal), found
+    one, again = (p.landmarks.measured for p in (proposal, found))
     assert again.slice_index == one.slice_index
     for compartment, placed in one.points.items():
         for name in (Landmark.RIM, Landmark.OUTER_EDGE):
-            found = again.points[compartment][name].point_mm
-            assert found == pytest.approx(placed[name].point_mm, abs=RESAMPLED_WITHIN_MM)
+            point_mm = again.points[compartment][name].point_mm
+            assert point_mm == pytest.approx(placed[name].point_mm, abs=RESAMPLED_WITHIN_MM)
 
 
 def noise(shape: tuple[int, ...]) -> NDArray[np.float64]:

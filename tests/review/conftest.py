@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import http.client
 import json
+import shutil
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from threading import Thread
 from typing import Any
@@ -226,12 +228,28 @@ class Painted:
         return np.asarray(np.round(row + noise), dtype=np.uint16)
 
 
+@pytest.fixture(scope="session")
+def paintings(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
+    """Paint each study once; one that is asked for under another name is another study."""
+    folder = tmp_path_factory.mktemp("painted")
+
+    @cache
+    def paint(name: str, options: Painted) -> Path:
+        return options.write(folder / f"{name}-{len(list(folder.iterdir()))}")
+
+    return paint
+
+
 @pytest.fixture
-def painted(tmp_path: Path) -> Callable[..., Path]:
-    """Write a painted study into a folder of its own."""
+def painted(tmp_path: Path, paintings: Callable[..., Path]) -> Callable[..., Path]:
+    """Copy a painted study into a folder of its own."""
 
     def write(name: str = "painted", **options: Any) -> Path:
-        return Painted(**options).write(tmp_path / name)
+        return Path(
+            shutil.copytree(
+                paintings(name, Painted(**options)), tmp_path / name, dirs_exist_ok=True
+            )
+        )
 
     return write
 
