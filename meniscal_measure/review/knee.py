@@ -143,7 +143,7 @@ def _anonymous(stack: Stack) -> Stack:
     frame_of_reference = stack.identity.frame_of_reference_uid
     return replace(
         stack,
-        identity=Identity("", "", "", "", "", "", None, "", frame_of_reference),
+        identity=Identity("", "", "", "", "", None, "", frame_of_reference),
         laterality=replace(stack.laterality, hints=()),
         findings=(),
     )

@@ -43,7 +43,6 @@ class _Rank(NamedTuple):
 def choose_coronal(
     study: Study,
     *,
-    series_instance_uid: str | None = None,
     stack_number: int | None = None,
     sop_instance_uid: str | None = None,
 ) -> Choice:
@@ -57,8 +56,6 @@ def choose_coronal(
     ----------
     study
         What was found.
-    series_instance_uid
-        Only stacks of this series.
     stack_number
         The stack with this place in `study.stacks`, counted from 1.
     sop_instance_uid
@@ -67,7 +64,7 @@ def choose_coronal(
     Raises
     ------
     UsageError
-        If the series, stack or image asked for is not in the study.
+        If the stack or image asked for is not in the study.
     NothingMeasurableError
         If no coronal stack is among those asked for; says what was found instead.
 
@@ -82,7 +79,7 @@ def choose_coronal(
             study=str(study.path),
             files=_listed(study),
         )
-    asked = _asked(study, series_instance_uid, stack_number, sop_instance_uid)
+    asked = _asked(study, stack_number, sop_instance_uid)
     coronal = sorted((stack for stack in asked if stack.plane is Plane.CORONAL), key=_rank)
     if not coronal:
         raise NothingMeasurableError(
@@ -100,12 +97,7 @@ def choose_coronal(
     return Choice(best, _reason(best, others, request), tuple(others))
 
 
-def _asked(
-    study: Study,
-    series_instance_uid: str | None,
-    stack_number: int | None,
-    sop_instance_uid: str | None,
-) -> list[Stack]:
+def _asked(study: Study, stack_number: int | None, sop_instance_uid: str | None) -> list[Stack]:
     stacks = list(study.stacks)
     if stack_number is not None:
         if not 1 <= stack_number <= len(stacks):
@@ -117,8 +109,6 @@ def _asked(
                 count=len(stacks),
             )
         stacks = [stacks[stack_number - 1]]
-    if series_instance_uid is not None:
-        stacks = [s for s in stacks if s.identity.series_instance_uid == series_instance_uid]
     if sop_instance_uid is not None:
         stacks = [
             stack
@@ -127,10 +117,10 @@ def _asked(
         ]
     if not stacks:
         raise UsageError(
-            "{study:private} holds no series with {uid:private} as asked for. See with `contents`"
+            "{study:private} holds no series with the image {uid:private}. See with `contents`"
             " what it holds.",
             study=str(study.path),
-            uid=sop_instance_uid or series_instance_uid or "",
+            uid=sop_instance_uid or "",
         )
     return stacks
 

@@ -354,7 +354,6 @@ def _shared_facts(header: Header) -> SharedFacts:
         patient_name=header.text("PatientName"),
         study_date=header.text("StudyDate"),
         study_instance_uid=header.text("StudyInstanceUID"),
-        study_description=header.text("StudyDescription"),
         series_instance_uid=header.text("SeriesInstanceUID"),
         series_number=None if number is None else int(number),
         series_description=header.text("SeriesDescription"),

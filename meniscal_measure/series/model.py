@@ -56,7 +56,6 @@ class Identity:
     patient_name: str
     study_date: str
     study_instance_uid: str
-    study_description: str
     series_instance_uid: str
     series_number: int | None
     series_description: str
@@ -70,7 +69,7 @@ class Identity:
 
         Examples
         --------
-        >>> one = Identity("4711 ", "DOE^JO^", "", "", "", "", None, "", "", "19700101")
+        >>> one = Identity("4711 ", "DOE^JO^", "", "", "", None, "", "", "19700101")
         >>> one.patient
         ('4711', 'doe^jo', '19700101')
         """

@@ -38,7 +38,6 @@ IDENTITY = Identity(
     patient_name="",
     study_date="20260110",
     study_instance_uid="2.25.1",
-    study_description="",
     series_instance_uid="2.25.11",
     series_number=1,
     series_description="cor",

@@ -130,7 +130,7 @@ def as_stack(path: Path, grids: Sequence[PixelGrid]) -> Stack:
     frames = tuple(Frame(file, None, str(i), grid, 4.0) for i, grid in enumerate(grids))
     positions = tuple(float(grid.origin @ grids[0].normal) for grid in grids)
     return Stack(
-        Identity("", "", "", "", "", "", None, "", ""),
+        Identity("", "", "", "", "", None, "", ""),
         Plane.CORONAL,
         Contrast(Weighting.PROTON_DENSITY, fat_suppressed=True, evidence="not looked at"),
         Laterality(None, "not looked at"),
