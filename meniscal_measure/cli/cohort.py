@@ -187,11 +187,11 @@ def add_cases(
         from meniscal_measure.cohort.store import Store
 
         with Store.existing(store) as opened:
-            added, strangers = bring_cases(opened, case_files(cases))
-        for path in strangers:
+            added, unknown = bring_cases(opened, case_files(cases))
+        for path in unknown:
             say(f"Left out, as no reading of the store names its study: {path}", err=True)
         say(f"Cases added: {added}. `cohort export` writes their numbers as quantities.csv.")
-        if strangers:
+        if unknown:
             raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
 
 

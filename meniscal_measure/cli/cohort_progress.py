@@ -158,11 +158,11 @@ def say_end(progress: Progress, store: Path, *, as_json: bool) -> None:
         say(f"warning: {doubt}", err=True)
     if progress.kept:
         say(
-            f"{progress.kept} readings of earlier manifests, which this one does not name, stay in"
-            " the store and in its report; --replace leaves them out."
+            f"Readings of earlier manifests that this one does not name: {progress.kept}. They stay"
+            " in the store and in its report; --replace leaves them out."
         )
     if progress.left_out:
-        say(f"{progress.left_out} readings of earlier manifests were left out.")
+        say(f"Readings of earlier manifests left out: {progress.left_out}.")
 
 
 def _doubts(store: Path) -> list[str]:

@@ -72,7 +72,7 @@ def collect(
         entries = tuple(read_manifest(manifest))
         found = collect_signed(entries, [one for path in signed for one in signed_readings(path)])
         write_text(out, manifest_csv(found.entries))
-        for one in found.strangers:
+        for one in found.unknown:
             say(
                 f"Not in the manifest: {one.knee} signed by {one.reader}, round {one.round}.",
                 err=True,

@@ -30,7 +30,7 @@ KEY_COLUMNS = ("reader", "order", "code", "subject", "visit", "side", "repeat", 
 class Assigned:
     """One reading that a reader is to make.
 
-    `code` is all the reader is told; `entry` says what it is, and `entry.landmarks` where the
+    `code` is all the reader learns; `entry` says what it is, and `entry.landmarks` where the
     reader's landmarks go.
     """
 

@@ -87,16 +87,16 @@ def add_cases(store: Store, paths: Iterable[Path]) -> tuple[int, list[Path]]:
         If a file is no case of this version.
     """
     known = store.examinations()
-    added, strangers = 0, []
+    added, unknown = 0, []
     for path in paths:
         content = read_bytes(path, "Name the record of a case.", limit=LARGEST_CASE_BYTES)
         case = case_from_json(content.decode("utf-8", "replace"), path)
         if _owner(case, known) is None:
-            strangers.append(path)
+            unknown.append(path)
         else:
             store.add_case(_key(case), case.made_at, content)
             added += 1
-    return added, strangers
+    return added, unknown
 
 
 def _key(case: KneeCase) -> str:

@@ -30,7 +30,7 @@ class Collected:
     entries: tuple[Entry, ...]
     measurable: int
     rejected: int
-    strangers: tuple[SignedReading, ...]
+    unknown: tuple[SignedReading, ...]
     """Signed readings that the manifest does not ask for."""
     axes: Mapping[AxisConvention, int]
     """How many of the measurable readings were signed along which axis."""

@@ -106,8 +106,8 @@ def _look_at_files(base: sqlite3.Connection) -> None:
     line, missing = 0, []
     while rows := base.execute(query, (line, BLOCK)).fetchall():
         line, changed = rows[-1][0], []
-        for number, before, *told in rows:
-            entry = entry_of(tuple(told))
+        for number, before, *columns in rows:
+            entry = entry_of(tuple(columns))
             now = stat_fingerprint(entry)
             if now is None:
                 missing.append(_not_found(entry))

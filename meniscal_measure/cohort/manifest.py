@@ -162,8 +162,8 @@ def _cells(entry: Entry) -> Iterator[object]:
 
 
 def _others(entry: Entry, names: list[str]) -> Iterator[str]:
-    told = dict(entry.covariates)
-    return (told.get(name, "") for name in names)
+    cells = dict(entry.covariates)
+    return (cells.get(name, "") for name in names)
 
 
 class _Seen:

@@ -167,26 +167,9 @@ CHUNK = 50_000
 """Rows turned into arrays at a time, so that a million readings fit into memory."""
 
 
-def load_readings(
-    store: Store, compartment: Compartment, *, slice_convention: SliceConvention | None = None
-) -> Readings:
-    """Take the current measured readings of one compartment from a store.
-
-    Parameters
-    ----------
-    store
-        The store of the cohort.
-    compartment
-        Which of its compartments.
-    slice_convention
-        Take only readings on slices chosen by this rule; None takes all, which must be by one.
-
-    Raises
-    ------
-    AgreementError
-        If there are none, or they were made under different conventions.
-    """
-    return load_compartments(store, (compartment,), slice_convention=slice_convention)[compartment]
+def load_readings(store: Store, compartment: Compartment) -> Readings:
+    """Take the current measured readings of one compartment; see `load_compartments`."""
+    return load_compartments(store, (compartment,))[compartment]
 
 
 def load_compartments(
@@ -199,10 +182,12 @@ def load_compartments(
 
     Parameters
     ----------
-    store, slice_convention
-        As in `load_readings`.
+    store
+        The store of the cohort.
     compartments
         Those wanted; one that was measured in no reading is left out.
+    slice_convention
+        Take only readings on slices chosen by this rule; None takes all, which must be by one.
 
     Raises
     ------

@@ -165,11 +165,11 @@ def _url_lines(url: str) -> Iterator[str]:
         files, root = _file_system(url)
         found = files.find(root, detail=True) or {root: files.info(root)}
     except URL_ERRORS as error:
-        yield f"{url} {error}"  # cannot be told now; the measuring will say why
+        yield f"{url} {error}"  # not known now; the measuring will say why
         return
     for name in sorted(found):
-        told = sorted((key, str(value)) for key, value in found[name].items())
-        yield f"{name} {told}"
+        details = sorted((key, str(value)) for key, value in found[name].items())
+        yield f"{name} {details}"
 
 
 def _near(path: str, copy: Path) -> Path:

@@ -214,8 +214,8 @@ class Store(StoreQueries):
             if not rows:
                 return
             line = rows[-1][0]
-            for _, fingerprint, digest, *told in rows:
-                yield Task(entry_of(tuple(told)), settings, fingerprint, digest, patient_key)
+            for _, fingerprint, digest, *columns in rows:
+                yield Task(entry_of(tuple(columns)), settings, fingerprint, digest, patient_key)
 
     def append(self, run: int, outcome: Outcome) -> None:
         """Add an outcome, at once and for good."""
@@ -262,8 +262,8 @@ class Store(StoreQueries):
             found = self._base.execute("SELECT number, told, digest FROM settings")
             return [
                 number
-                for number, told, digest in found
-                if digest != settings.digest and settings.measures_like(told)
+                for number, text, digest in found
+                if digest != settings.digest and settings.measures_like(text)
             ]
 
     def redecided(self, task: Task, alike: Sequence[int]) -> Outcome | None:

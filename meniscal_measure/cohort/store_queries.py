@@ -62,8 +62,8 @@ class StoreQueries:
         """Name the covariates that any manifest of the store has, in the order of their columns."""
         with explained(self.path):
             query = "SELECT covariates FROM entry WHERE covariates <> '' GROUP BY manifest"
-            found = [json.loads(told) for (told,) in self._base.execute(query)]
-        return tuple(dict.fromkeys(name for told in found for name in told))
+            found = [json.loads(text) for (text,) in self._base.execute(query)]
+        return tuple(dict.fromkeys(name for cells in found for name in cells))
 
     def rows(self) -> Iterator[dict[str, Any]]:
         """Iterate over the current state of every entry, with the columns of `EXPORT_FIELDS`."""

@@ -248,5 +248,5 @@ def _resource(table: Table) -> dict[str, Any]:
 
 
 def _described(field: Field) -> dict[str, str]:
-    told = {"name": field.name, "type": TYPES[field.kind], "description": field.meaning}
-    return told | ({"unit": field.unit} if field.unit else {})
+    described = {"name": field.name, "type": TYPES[field.kind], "description": field.meaning}
+    return described | ({"unit": field.unit} if field.unit else {})

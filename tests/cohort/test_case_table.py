@@ -113,11 +113,11 @@ def test_the_newest_case_of_a_knee_counts(store: Store, tmp_path: Path) -> None:
 
 def test_a_case_of_another_study_or_side_is_left_out(store: Store, tmp_path: Path) -> None:
     other = replace(CASE, studies=(CaseStudy(Visit.BASELINE, "1.7", "", ()),))
-    strangers = [
+    unknown = [
         case_file(tmp_path / "study", other),
         case_file(tmp_path / "side", replace(CASE, side="left")),
     ]
-    assert add_cases(store, strangers) == (0, strangers)
+    assert add_cases(store, unknown) == (0, unknown)
     assert not store.has_cases
 
 

@@ -495,9 +495,9 @@ def test_readings_of_earlier_manifests_are_reported(samples: Path, tmp_path: Pat
     arguments = ("--store", tmp_path / "c.sqlite", "--workers", 1)
     invoke("measure", manifest("normal"), *arguments)
     added = invoke("measure", manifest("root-tear"), *arguments)
-    assert "1 readings of earlier manifests, which this one does not name, stay" in added.output
+    assert "Readings of earlier manifests that this one does not name: 1. They stay" in added.output
     alone = invoke("measure", manifest("root-tear"), *arguments, "--replace")
-    assert "1 readings of earlier manifests were left out." in alone.output
+    assert "Readings of earlier manifests left out: 1." in alone.output
 
 
 def test_neither_work_list_nor_paths_tell_who_is_read(samples: Path, tmp_path: Path) -> None:

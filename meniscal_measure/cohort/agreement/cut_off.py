@@ -1,7 +1,7 @@
 """A cut-off chosen from the data it is judged on, corrected for its optimism.
 
 The threshold with the largest sum of sensitivity and specificity is the one that suits chance best
-too. What it will do elsewhere is told by choosing it on subjects drawn with replacement and judging
+too. What it will do elsewhere shows by choosing it on subjects drawn with replacement and judging
 it on those not drawn. (Taking the mean optimism of the drawn ones off, as is often done,
 left half of it in simulations of 40 to 200 cases.)
 """

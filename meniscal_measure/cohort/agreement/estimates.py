@@ -70,13 +70,20 @@ class Cases:
 
     @property
     def sentence(self) -> str:
-        """What was done about missing data, ready for a methods section."""
+        """What was done about missing data, ready for a methods section.
+
+        Examples
+        --------
+        >>> Cases(used=6, left_out=1).sentence
+        '6 of 7 cases were analysed; 1 had a missing value and was left out.'
+        """
         total = self.used + self.left_out
         if not self.left_out:
             return f"All {total} {self.noun} were analysed; no value was missing."
+        were = "was" if self.left_out == 1 else "were"
         return (
-            f"{self.used} of {total} {self.noun} were analysed; {self.left_out} with a missing"
-            " value were left out (complete cases)."
+            f"{self.used} of {total} {self.noun} were analysed; {self.left_out} had a missing value"
+            f" and {were} left out."
         )
 
 
@@ -88,9 +95,7 @@ def as_floats(values: ArrayLike) -> FloatArray:
     return array
 
 
-def complete_pairs(
-    first: ArrayLike, second: ArrayLike, *, noun: str = "cases"
-) -> tuple[FloatArray, FloatArray, Cases]:
+def complete_pairs(first: ArrayLike, second: ArrayLike) -> tuple[FloatArray, FloatArray, Cases]:
     """Keep the cases on which both values are present.
 
     Parameters
@@ -116,7 +121,7 @@ def complete_pairs(
         )
     keep = ~(np.isnan(one) | np.isnan(two))
     used = int(keep.sum())
-    return one[keep], two[keep], Cases(used, one.size - used, noun)
+    return one[keep], two[keep], Cases(used, one.size - used)
 
 
 def complete_labels(

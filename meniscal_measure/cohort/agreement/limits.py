@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -32,33 +31,8 @@ SOURCE_EXACT = "Carkeet A. Optom Vis Sci 2015;92:e71-e80 (noncentral t)"
 SOURCE_BIAS = "Bland JM, Altman DG. Stat Methods Med Res 1999;8:135-160 (difference on mean)"
 
 
-class LimitsRule(StrEnum):
-    """How many standard deviations the limits lie from the mean difference."""
-
-    NORMAL_95 = "1.96 SD"
-    """The central 95 % of a normal distribution, as usual today."""
-    TWO_SD = "2 SD"
-    """The rule of the 1986 paper."""
-
-    @property
-    def multiplier(self) -> float:
-        """Standard deviations between the mean difference and a limit.
-
-        Examples
-        --------
-        >>> round(LimitsRule.NORMAL_95.multiplier, 2)
-        1.96
-        """
-        return 1.96 if self is LimitsRule.NORMAL_95 else 2.0
-
-
-class LimitsInterval(StrEnum):
-    """How the confidence interval of a limit is worked out."""
-
-    EXACT = "exact"
-    """From the noncentral t distribution: a limit is a quantile of normal differences."""
-    APPROXIMATE = "approximate"
-    """Standard error sqrt(3 s^2 / n) with the t distribution, as in the 1986 paper."""
+LIMIT_SDS = 1.96
+"""Standard deviations from the mean difference to a limit: the central 95 % of a normal one."""
 
 
 @dataclass(frozen=True)
@@ -70,7 +44,6 @@ class LimitsOfAgreement:
     upper: Estimate
     sd: float
     """Standard deviation of the difference between single readings."""
-    rule: LimitsRule
     cases: Cases
 
     @property
@@ -99,26 +72,18 @@ class ProportionalBias:
         return self.slope, self.intercept, p
 
 
-def limits_of_agreement(
-    first: ArrayLike,
-    second: ArrayLike,
-    *,
-    rule: LimitsRule = LimitsRule.NORMAL_95,
-    interval: LimitsInterval = LimitsInterval.EXACT,
-    unit: str = "mm",
-) -> LimitsOfAgreement:
+def limits_of_agreement(first: ArrayLike, second: ArrayLike) -> LimitsOfAgreement:
     """Compare two readings of each case.
 
     Parameters
     ----------
     first, second
-        Shape (n,); NaN where missing.
-    rule
-        Distance of the limits from the mean difference.
-    interval
-        How the intervals of the limits are worked out. The bias has a t interval either way.
-    unit
-        Unit of the readings.
+        mm, shape (n,); NaN where missing.
+
+    Notes
+    -----
+    A limit is a quantile of normal differences: its interval is that of the noncentral t
+    distribution, the interval of the bias that of t.
 
     Raises
     ------
@@ -135,44 +100,34 @@ def limits_of_agreement(
     require(cases.used, 3, "Limits of agreement")
     difference = one - two
     bias, sd = float(difference.mean()), float(difference.std(ddof=1))
-    reach = _reach(cases.used, rule.multiplier, interval)
-    near, far = (factor * sd for factor in reach)
-    out = rule.multiplier * sd
-    source = SOURCE_1986 if interval is LimitsInterval.APPROXIMATE else SOURCE_EXACT
-    half = float(stats.t.ppf(1 - TAIL, cases.used - 1)) * sd / math.sqrt(cases.used)
+    root, out = math.sqrt(cases.used), LIMIT_SDS * sd
+    bounds = stats.nct.ppf(np.array([TAIL, 1 - TAIL]), cases.used - 1, LIMIT_SDS * root)
+    near, far = (sd / root * bounds).tolist()
+    half = float(stats.t.ppf(1 - TAIL, cases.used - 1)) * sd / root
     return LimitsOfAgreement(
-        Estimate("Mean difference", bias, bias - half, bias + half, unit, SOURCE_1986),
-        Estimate("Lower limit of agreement", bias - out, bias - far, bias - near, unit, source),
-        Estimate("Upper limit of agreement", bias + out, bias + near, bias + far, unit, source),
+        Estimate("Mean difference", bias, bias - half, bias + half, "mm", SOURCE_1986),
+        Estimate(
+            "Lower limit of agreement", bias - out, bias - far, bias - near, "mm", SOURCE_EXACT
+        ),
+        Estimate(
+            "Upper limit of agreement", bias + out, bias + near, bias + far, "mm", SOURCE_EXACT
+        ),
         sd,
-        rule,
         cases,
     )
 
 
-def _reach(n: int, m: float, interval: LimitsInterval) -> tuple[float, float]:
-    """Nearest and farthest place of a limit, in standard deviations from the bias."""
-    if interval is LimitsInterval.APPROXIMATE:
-        half = float(stats.t.ppf(1 - TAIL, n - 1)) * math.sqrt(3 / n)
-        return m - half, m + half
-    shift = m * math.sqrt(n)
-    near, far = stats.nct.ppf(np.array([TAIL, 1 - TAIL]), n - 1, shift) / math.sqrt(n)
-    return float(near), float(far)
-
-
 def proportional_bias(
-    first: ArrayLike, second: ArrayLike, *, subjects: ArrayLike | None = None, unit: str = "mm"
+    first: ArrayLike, second: ArrayLike, *, subjects: ArrayLike | None = None
 ) -> ProportionalBias:
     """Ask whether the difference between two readings grows with their size.
 
     Parameters
     ----------
     first, second
-        Shape (n,); NaN where missing.
+        mm, shape (n,); NaN where missing.
     subjects
         Whose each case is, shape (n,); where a subject has several, the errors respect it.
-    unit
-        Unit of the readings.
 
     Raises
     ------
@@ -204,7 +159,7 @@ def proportional_bias(
             ("Slope of difference on mean", "Difference at mean 0"),
             (line.slope, line.intercept),
             errors,
-            ("", unit),
+            ("", "mm"),
             strict=True,
         )
     )

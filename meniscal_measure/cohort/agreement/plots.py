@@ -23,7 +23,11 @@ from meniscal_measure.cohort.agreement.change import KneeChanges
 from meniscal_measure.cohort.agreement.change_by_group import ChangeByGroup
 from meniscal_measure.cohort.agreement.diagnostic import NOISE_DECIMALS, Roc
 from meniscal_measure.cohort.agreement.estimates import Estimate, FloatArray, as_floats
-from meniscal_measure.cohort.agreement.limits import LimitsOfAgreement, differences_and_means
+from meniscal_measure.cohort.agreement.limits import (
+    LIMIT_SDS,
+    LimitsOfAgreement,
+    differences_and_means,
+)
 from meniscal_measure.report.words import threshold_words
 
 COLUMN_WIDTH_IN = 3.5
@@ -68,18 +72,17 @@ def limits_plot(
         Who made them.
     """
     difference, mean = differences_and_means(first, second)
-    unit = limits.bias.unit
 
     def draw(axes: Axes) -> None:
         axes.set(
-            xlabel=f"Mean of both readings ({unit})",
-            ylabel=f"Difference, {names[0]} - {names[1]} ({unit})",
+            xlabel="Mean of both readings (mm)",
+            ylabel=f"Difference, {names[0]} - {names[1]} (mm)",
         )
         axes.axhline(0, color=INK, linewidth=0.4, linestyle=":")
         _scatter(axes, mean, difference, DATA)
         _level(axes, limits.bias, "bias", "-")
-        _level(axes, limits.lower, f"-{limits.rule.value}", "--")
-        _level(axes, limits.upper, f"+{limits.rule.value}", "--")
+        _level(axes, limits.lower, f"-{LIMIT_SDS:g} SD", "--")
+        _level(axes, limits.upper, f"+{LIMIT_SDS:g} SD", "--")
 
     return draw
 
@@ -200,7 +203,10 @@ def residual_plots(fitted: FloatArray, residuals: FloatArray) -> Iterator[tuple[
         "residuals against fitted values; a fan or a curve would speak against the model.",
         against_fitted,
     )
-    yield "residuals against normal quantiles; the dashed line is a normal one.", against_normal
+    yield (
+        "residuals against normal quantiles; the dashed line is that of a normal distribution.",
+        against_normal,
+    )
 
 
 def figure_of(draw: Draw) -> Figure:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-from enum import StrEnum
-from typing import Literal
 
 from scipy import stats
 
@@ -13,30 +11,15 @@ from meniscal_measure.cohort.agreement.estimates import LEVEL, TAIL, Estimate, F
 from meniscal_measure.cohort.agreement.labels import Codes
 from meniscal_measure.errors import AgreementError
 
+SOURCE = "Wilson EB. J Am Stat Assoc 1927;22:209-212 (score interval)"
 SOURCE_CLUSTERED = (
     "Wilson interval with the effective number of cases of Rao JNK, Scott AJ. Biometrics"
     " 1992;48:577-585"
 )
 
 
-class ProportionInterval(StrEnum):
-    """How the interval of a proportion is worked out."""
-
-    WILSON = "Wilson"
-    CLOPPER_PEARSON = "Clopper-Pearson"
-
-    @property
-    def source(self) -> str:
-        """Where the interval was published."""
-        if self is ProportionInterval.WILSON:
-            return "Wilson EB. J Am Stat Assoc 1927;22:209-212 (score interval)"
-        return "Clopper CJ, Pearson ES. Biometrika 1934;26:404-413 (exact interval)"
-
-
-def proportion(
-    name: str, hits: int, total: int, *, interval: ProportionInterval = ProportionInterval.WILSON
-) -> Estimate:
-    """Estimate a proportion.
+def proportion(name: str, hits: int, total: int) -> Estimate:
+    """Estimate a proportion with Wilson's interval.
 
     Parameters
     ----------
@@ -44,8 +27,6 @@ def proportion(
         What the proportion is of.
     hits, total
         Counts, `0 <= hits <= total`.
-    interval
-        Kind of interval.
 
     Returns
     -------
@@ -63,12 +44,9 @@ def proportion(
             " negative."
         )
     if total == 0:
-        return Estimate(name, math.nan, 0.0, 1.0, source=interval.source)
-    method: Literal["wilson", "exact"] = (
-        "wilson" if interval is ProportionInterval.WILSON else "exact"
-    )
-    bounds = stats.binomtest(hits, total).proportion_ci(LEVEL, method)
-    return Estimate(name, hits / total, float(bounds.low), float(bounds.high), "", interval.source)
+        return Estimate(name, math.nan, 0.0, 1.0, source=SOURCE)
+    bounds = stats.binomtest(hits, total).proportion_ci(LEVEL, "wilson")
+    return Estimate(name, hits / total, float(bounds.low), float(bounds.high), source=SOURCE)
 
 
 def clustered_proportion(name: str, hits: FloatArray, subjects: Codes) -> Estimate:

@@ -80,7 +80,6 @@ class MeanSquares:
 class Reliability:
     """The intraclass correlations of one table of readings."""
 
-    mean_squares: MeanSquares
     forms: Mapping[IccForm, Estimate]
     cases: Cases
 
@@ -200,9 +199,7 @@ def intraclass_correlations(ratings: Ratings) -> Reliability:
     for single, average in AVERAGE_OF.items():
         value, low, high = (_spearman_brown(r, table.readers) for r in found[single])
         found[average] = value, low, high
-    return Reliability(
-        table, {form: _estimate(form, found[form], source) for form in IccForm}, cases
-    )
+    return Reliability({form: _estimate(form, found[form], source) for form in IccForm}, cases)
 
 
 def _estimate(form: IccForm, bounded: Bounded, source: str) -> Estimate:
@@ -220,7 +217,8 @@ def _clustered(
 
     def on_fishers_scale(sums: FloatArray) -> FloatArray:
         table = mean_squares_from(sums)
-        forms = np.array([form(table) for form in (_one_way_value, _random_value, _mixed_value)])
+        b, w, e = table.between_cases, table.within_cases, table.residual
+        forms = np.array([_share(b, w, k), _random_value(table), _share(b, e, k)])
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray(np.log((1 + (k - 1) * forms) / (1 - forms)))
 
@@ -252,24 +250,17 @@ def _two_way_mixed(table: MeanSquares, q: float) -> Bounded:
 def _ratio_form(
     between: float, error: float, k: int, freedom: tuple[int, int], q: float
 ) -> Bounded:
-    """Value and interval of (between - error) / (between + (k - 1) error)."""
+    """Value and interval of `_share`."""
     shrink = stats.f.ppf(q, *freedom)
     stretch = 1 / stats.f.ppf(q, *reversed(freedom))
     value, low, high = (
-        float((between - factor * error) / (between + (k - 1) * factor * error))
-        for factor in (1.0, shrink, stretch)
+        float(_share(between, factor * error, k)) for factor in (1.0, shrink, stretch)
     )
     return value, low, high
 
 
-def _one_way_value(table: MeanSquares) -> float:
-    b, w = table.between_cases, table.within_cases
-    return (b - w) / (b + (table.readers - 1) * w)
-
-
-def _mixed_value(table: MeanSquares) -> float:
-    b, e = table.between_cases, table.residual
-    return (b - e) / (b + (table.readers - 1) * e)
+def _share(between: float, error: float, k: int) -> float:
+    return (between - error) / (between + (k - 1) * error)
 
 
 def _random_value(table: MeanSquares) -> float:

@@ -18,7 +18,7 @@ from meniscal_measure.cohort.agreement.clusters import (
 )
 from meniscal_measure.cohort.agreement.estimates import TAIL, Cases, Estimate, FloatArray, as_floats
 from meniscal_measure.cohort.agreement.labels import Codes, Labels
-from meniscal_measure.cohort.agreement.limits import LimitsRule
+from meniscal_measure.cohort.agreement.limits import LIMIT_SDS
 from meniscal_measure.cohort.agreement.ratings import Ratings
 from meniscal_measure.cohort.agreement.reliability import (
     MeanSquares,
@@ -33,6 +33,9 @@ SOURCE_REPEAT = "Bland JM, Altman DG. Lancet 1986;i:307-310 (repeatability coeff
 SOURCE_CV = "within-case SD over the overall mean; interval from that of the SD, mean as known"
 CLUSTERED = f"; widened for {SOURCE_JACKKNIFE}"
 """Follows the source of an interval where subjects have several cases."""
+
+CHANGE_SEMS = LIMIT_SDS * math.sqrt(2)
+"""Standard errors of measurement in the smallest detectable change: two readings differ."""
 
 ROUNDING = 1e-9
 """A spread below this is that of floating-point sums, far below what any reader could repeat."""
@@ -80,22 +83,17 @@ class _Spread:
 
     def named(self, name: str, unit: str, source: str, *, factor: float = 1.0) -> Estimate:
         value, low, high = (factor * number for number in (self.value, self.low, self.high))
-        return Estimate(name, value, low, high, unit, source)
+        return Estimate(name, value, low, high, "mm", source)
 
 
-def measurement_error(
-    ratings: Ratings, *, rule: LimitsRule = LimitsRule.NORMAL_95, unit: str = "mm"
-) -> MeasurementError:
+def measurement_error(ratings: Ratings) -> MeasurementError:
     """Estimate the error of one reading from several readings of each case.
 
     Parameters
     ----------
     ratings
-        Readers, or repeats by one reader. Cases with a missing value are left out and counted.
-    rule
-        Multiplier of the smallest detectable change and the repeatability coefficient.
-    unit
-        Unit of the readings.
+        Of readers, or repeats by one reader, mm. Cases with a missing value are left out and
+        counted.
 
     Notes
     -----
@@ -117,15 +115,14 @@ def measurement_error(
     if is_clustered(subjects):
         spreads, suffix = _clustered(values, subjects, spreads), CLUSTERED
     agreement, consistency, within = spreads
-    change = rule.multiplier * math.sqrt(2)
-    sdc, source_sdc = f"Smallest detectable change ({rule.value}", SOURCE_SDC + suffix
+    sdc, source_sdc = f"Smallest detectable change ({LIMIT_SDS:g} SD", SOURCE_SDC + suffix
     return MeasurementError(
-        agreement.named("SEM, agreement", unit, SOURCE_SEM + suffix),
-        consistency.named("SEM, consistency", unit, SOURCE_SEM + suffix),
-        agreement.named(f"{sdc}, agreement)", unit, source_sdc, factor=change),
-        consistency.named(f"{sdc}, consistency)", unit, source_sdc, factor=change),
-        within.named("Within-case SD", unit, SOURCE_REPEAT + suffix),
-        within.named("Repeatability coefficient", unit, SOURCE_REPEAT + suffix, factor=change),
+        agreement.named("SEM, agreement", "mm", SOURCE_SEM + suffix),
+        consistency.named("SEM, consistency", "mm", SOURCE_SEM + suffix),
+        agreement.named(f"{sdc}, agreement)", "mm", source_sdc, factor=CHANGE_SEMS),
+        consistency.named(f"{sdc}, consistency)", "mm", source_sdc, factor=CHANGE_SEMS),
+        within.named("Within-case SD", "mm", SOURCE_REPEAT + suffix),
+        within.named("Repeatability coefficient", "mm", SOURCE_REPEAT + suffix, factor=CHANGE_SEMS),
         _variation(within, values),
         cases,
     )
@@ -204,9 +201,7 @@ def within_cases(cases: ArrayLike | Labels, values: ArrayLike) -> WithinCases:
     return WithinCases(int(repeated.size), int(repeated.sum()), squares)
 
 
-def pooled_detectable_change(
-    repeats: Sequence[WithinCases], *, rule: LimitsRule = LimitsRule.NORMAL_95
-) -> Estimate:
+def pooled_detectable_change(repeats: Sequence[WithinCases]) -> Estimate:
     """Estimate the smallest detectable change from the repeats of several readers, mm.
 
     Within-case variances are pooled by their degrees of freedom; interval from the chi-square
@@ -215,8 +210,7 @@ def pooled_detectable_change(
     freedom = sum(one.freedom for one in repeats)
     variance = sum(one.sum_of_squares for one in repeats) / freedom
     spread = _spread(variance, freedom, TAIL)
-    factor = rule.multiplier * math.sqrt(2)
-    return spread.named("Smallest detectable change", "mm", SOURCE_SDC, factor=factor)
+    return spread.named("Smallest detectable change", "mm", SOURCE_SDC, factor=CHANGE_SEMS)
 
 
 def _spreads(table: MeanSquares, p: float) -> tuple[_Spread, ...]:

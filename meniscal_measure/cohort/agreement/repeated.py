@@ -18,7 +18,7 @@ from meniscal_measure.cohort.agreement.estimates import (
     as_floats,
     require,
 )
-from meniscal_measure.cohort.agreement.limits import LimitsOfAgreement, LimitsRule
+from meniscal_measure.cohort.agreement.limits import LIMIT_SDS, LimitsOfAgreement
 from meniscal_measure.errors import AgreementError
 
 SOURCE = (
@@ -77,13 +77,7 @@ class RepeatedReadings:
     second: ArrayLike
 
 
-def repeated_limits(
-    readings: RepeatedReadings,
-    *,
-    truth: Truth,
-    rule: LimitsRule = LimitsRule.NORMAL_95,
-    unit: str = "mm",
-) -> LimitsOfAgreement:
+def repeated_limits(readings: RepeatedReadings, *, truth: Truth) -> LimitsOfAgreement:
     """Compare two readers or methods that repeated their readings of each case.
 
     Parameters
@@ -92,8 +86,6 @@ def repeated_limits(
         One row per repeat.
     truth
         Whether the true value stays the same between the repeats of a case.
-    rule, unit
-        As in `limits.limits_of_agreement`.
 
     Returns
     -------
@@ -113,7 +105,7 @@ def repeated_limits(
         one, two = _replicates(codes, first), _replicates(codes, second)
         parts, means = [one.part, two.part], one.means - two.means
     parts.append(_Part(float(means.var(ddof=1)), means.size - 1))
-    return _limits(float(means.mean()), parts, _Ask(rule, unit), cases)
+    return _limits(float(means.mean()), parts, cases)
 
 
 def _gather(readings: RepeatedReadings) -> tuple[NDArray[np.intp], FloatArray, FloatArray, Cases]:
@@ -153,15 +145,9 @@ def _replicates(codes: NDArray[np.intp], values: FloatArray) -> _Replicates:
     return _Replicates(means, counts, within, freedom)
 
 
-@dataclass(frozen=True)
-class _Ask:
-    rule: LimitsRule
-    unit: str
-
-
-def _limits(bias: float, parts: list[_Part], ask: _Ask, cases: Cases) -> LimitsOfAgreement:
+def _limits(bias: float, parts: list[_Part], cases: Cases) -> LimitsOfAgreement:
     variance = sum(part.weighted for part in parts)
-    sd, m = math.sqrt(variance), ask.rule.multiplier
+    sd, m = math.sqrt(variance), LIMIT_SDS
     sd_low, sd_high = _sd_interval(variance, parts, TAIL)
     t = float(stats.t.ppf(1 - TAIL, cases.used - 1))
     half = t * math.sqrt(parts[-1].weighted / cases.used)
@@ -169,11 +155,10 @@ def _limits(bias: float, parts: list[_Part], ask: _Ask, cases: Cases) -> LimitsO
     low, high = bias - m * sd, bias + m * sd
     names = ("Lower limit of agreement", "Upper limit of agreement")
     return LimitsOfAgreement(
-        Estimate("Mean difference", bias, bias - half, bias + half, ask.unit, SOURCE),
-        Estimate(names[0], low, low - far, low + near, ask.unit, SOURCE),
-        Estimate(names[1], high, high - near, high + far, ask.unit, SOURCE),
+        Estimate("Mean difference", bias, bias - half, bias + half, "mm", SOURCE),
+        Estimate(names[0], low, low - far, low + near, "mm", SOURCE),
+        Estimate(names[1], high, high - near, high + far, "mm", SOURCE),
         sd,
-        ask.rule,
         cases,
     )
 

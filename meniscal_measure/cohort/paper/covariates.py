@@ -38,8 +38,9 @@ def model_covariates(readings: Readings) -> dict[str, FloatArray]:
             chosen[name] = numbers
         elif numbers is None and len(kinds) == 2:
             first, second = kinds
-            told = np.where(cells.is_(""), np.nan, cells.is_(second))
-            chosen[f"{name} {second} against {first}"] = told
+            chosen[f"{name} {second} against {first}"] = np.where(
+                cells.is_(""), np.nan, cells.is_(second)
+            )
     return chosen
 
 
@@ -82,8 +83,8 @@ def _covariate(name: str, cells: Labels) -> Iterator[tuple[str, str]]:
     numbers = numbers_of(cells)
     if numbers is not None and not _is_grade(numbers):
         missing = int(np.isnan(numbers).sum())
-        told = _mean(numbers[~np.isnan(numbers)]) if missing < numbers.size else "–"
-        yield name, told + (f"; {missing} missing" if missing else "")
+        words = _mean(numbers[~np.isnan(numbers)]) if missing < numbers.size else "–"
+        yield name, words + (f"; {missing} missing" if missing else "")
         return
     counts = Counter(cell or "missing" for cell in cells.texts.tolist())
     for kind in sorted(counts):

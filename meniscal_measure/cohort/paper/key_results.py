@@ -93,11 +93,11 @@ def _change(label: str, readings: Readings, detectable: DetectableChange) -> Ite
     for one in found.differences if found else ():
         first, second = one.first or "not named", one.second or "not named"
         p = number_text(one.p_adjusted)
-        told = f"adjusted p {p if p.startswith('<') else f'= {p}'}"
+        adjusted = f"adjusted p {p if p.startswith('<') else f'= {p}'}"
         yield KeyResult(
-            f"{label}, change {span}, {first} minus {second}", one.difference, f"mm, {told}",
+            f"{label}, change {span}, {first} minus {second}", one.difference, f"mm, {adjusted}",
             f"The difference of these changes, {first} minus {second}, was"
-            f" {_with_interval(one.difference)}, {told}.",
+            f" {_with_interval(one.difference)}, {adjusted}.",
         )  # fmt: skip
 
 

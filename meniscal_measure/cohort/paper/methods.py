@@ -54,7 +54,7 @@ def verification(flow: Flow) -> str:
         days = sorted(flow.signed_on)
         said += f" Signed from {days[0]} to {days[-1]} (UTC)."
     if flow.verified.total() < flow.measured:
-        said += " Readings not verified enter every statistic below."
+        said += " Readings that are not verified are part of every statistic below."
     return said
 
 
@@ -70,8 +70,8 @@ def _networks(flow: Flow) -> str:
 
 def _conventions(flow: Flow) -> str:
     said = [
-        f"along the {AXIS_WORDS[conventions.axis]} on the slice: {SLICE_WORDS[slice_]}, flagged by"
-        f" the rule {rule_words(conventions)}"
+        f"along the {AXIS_WORDS[conventions.axis]} (slice: {SLICE_WORDS[slice_]}; flagged where"
+        f" {rule_words(conventions)})"
         for (slice_, conventions), _ in flow.conventions.most_common()
     ]
     return "; or ".join(said)

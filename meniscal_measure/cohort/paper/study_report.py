@@ -99,12 +99,12 @@ def cohort_report(
     blocks += key_results([(part.label, part.readings, part.detectable) for part in parts])
     blocks += methods_sections(flow, store.last_settings() or {}, main.detectable)
     blocks += _participants(flow, main.readings)
-    blocks += change_sections(main.label, main.readings, main.detectable)
     blocks += _distribution(main, in_file_only=False)
+    blocks += change_sections(main.label, main.readings, main.detectable)
     blocks += agreement_sections(main.label, main.readings, main.detectable)
     if reference is not None and main.compartment is Compartment.MEDIAL:
         blocks += reference_sections(main.label, main.readings, reference)
-    blocks += [Heading("Sensitivity"), sensitivity_table(main.label, main.readings)]
+    blocks += [Heading("Sensitivity analyses"), sensitivity_table(main.label, main.readings)]
     for part in parts[1:]:
         blocks += change_sections(part.label, part.readings, part.detectable, in_file_only=True)
         blocks += _distribution(part, in_file_only=True)
@@ -123,12 +123,11 @@ def _parts(store: Store, slice_convention: SliceConvention | None) -> Iterator[P
 
 def _participants(flow: Flow, readings: Readings) -> Iterator[Block]:
     yield Heading("Inclusions")
-    left_out = flow.excluded.total()
     yield Paragraph(
-        f"The manifest names {flow.entries} readings of {flow.subjects} subjects. {left_out}"
-        f" were excluded, {flow.failed.total()} could not be measured or were left out, and"
-        f" {flow.measured} readings of {flow.measured_subjects} subjects were analysed;"
-        f" {flow.flagged} of these readings were flagged."
+        f"The manifest names {flow.entries} readings of {flow.subjects} subjects:"
+        f" {flow.excluded.total()} excluded, {flow.failed.total()} not measured or left out, and"
+        f" {flow.measured} readings of {flow.measured_subjects} subjects analysed. Readings"
+        f" flagged: {flow.flagged}."
     )
     yield table_one(readings)
     yield Plot("Flow of readings from the manifest to the analysis.", flow_plot(flow))

@@ -8,8 +8,7 @@ from scipy import stats
 
 from meniscal_measure.cohort.agreement.estimates import FloatArray
 from meniscal_measure.cohort.agreement.limits import (
-    LimitsInterval,
-    LimitsRule,
+    LIMIT_SDS,
     differences_and_means,
     limits_of_agreement,
     proportional_bias,
@@ -23,12 +22,12 @@ class TestPeakFlowOf1986:
     def test_the_papers_limits_are_two_standard_deviations(
         self, wright_first: FloatArray, mini_first: FloatArray
     ) -> None:
-        result = limits_of_agreement(wright_first, mini_first, rule=LimitsRule.TWO_SD)
+        result = limits_of_agreement(wright_first, mini_first)
         assert round(result.bias.value, 1) == -2.1
         assert round(result.sd, 1) == 38.8
         # Printed -79.7 and 75.5 come from rounded steps; unrounded they are these.
-        assert result.lower.value == pytest.approx(-79.647907, abs=1e-6)
-        assert result.upper.value == pytest.approx(75.412613, abs=1e-6)
+        assert result.bias.value - 2 * result.sd == pytest.approx(-79.647907, abs=1e-6)
+        assert result.bias.value + 2 * result.sd == pytest.approx(75.412613, abs=1e-6)
 
     def test_todays_limits_are_1_96_standard_deviations(
         self, wright_first: FloatArray, mini_first: FloatArray
@@ -42,19 +41,6 @@ class TestPeakFlowOf1986:
     ) -> None:
         bias = limits_of_agreement(wright_first, mini_first).bias
         assert (bias.low, bias.high) == pytest.approx((-22.0, 17.8), abs=0.06)
-
-    def test_the_papers_intervals_of_the_limits(
-        self, wright_first: FloatArray, mini_first: FloatArray
-    ) -> None:
-        result = limits_of_agreement(
-            wright_first,
-            mini_first,
-            rule=LimitsRule.TWO_SD,
-            interval=LimitsInterval.APPROXIMATE,
-        )
-        # Printed -114.3 to -45.1 and 40.9 to 110.1, from rounded steps.
-        assert (result.lower.low, result.lower.high) == pytest.approx((-114.3, -45.1), abs=0.2)
-        assert (result.upper.low, result.upper.high) == pytest.approx((40.9, 110.1), abs=0.2)
 
     def test_the_difference_does_not_grow_with_the_mean(
         self, wright_first: FloatArray, mini_first: FloatArray
@@ -80,25 +66,24 @@ def test_exact_interval_is_the_tolerance_factor_of_the_handbook() -> None:
     assert result.upper.high == pytest.approx(result.bias.value + expected * result.sd)
 
 
-@pytest.mark.parametrize("rule", list(LimitsRule))
-def test_exact_interval_covers_the_true_limit_as_often_as_it_says(rule: LimitsRule) -> None:
+def test_exact_interval_covers_the_true_limit_as_often_as_it_says() -> None:
     rng = np.random.default_rng(7)
     trials, hits = 1000, 0
     for _ in range(trials):
         difference = rng.normal(0, 1, 10)
-        found = limits_of_agreement(difference, np.zeros(10), rule=rule).upper
-        hits += (found.low or 0) <= rule.multiplier <= (found.high or 0)
+        found = limits_of_agreement(difference, np.zeros(10)).upper
+        hits += (found.low or 0) <= LIMIT_SDS <= (found.high or 0)
     # 1000 draws at 95 %: four standard errors are 2.8 %.
     assert hits / trials == pytest.approx(0.95, abs=0.028)
 
 
-def test_exact_and_approximate_intervals_meet_in_large_samples() -> None:
+def test_in_large_samples_the_interval_is_that_of_the_1986_paper() -> None:
+    # Standard error sqrt(3 s^2 / n) of a limit.
     difference = np.random.default_rng(3).normal(0.2, 0.5, 20_000)
-    zeros = np.zeros(difference.size)
-    exact = limits_of_agreement(difference, zeros)
-    rough = limits_of_agreement(difference, zeros, interval=LimitsInterval.APPROXIMATE)
-    assert exact.upper.high == pytest.approx(rough.upper.high, abs=1e-3)
-    assert exact.lower.low == pytest.approx(rough.lower.low, abs=1e-3)
+    found = limits_of_agreement(difference, np.zeros(difference.size))
+    half = 1.96 * np.sqrt(3 / difference.size) * found.sd
+    assert found.upper.high == pytest.approx(found.upper.value + half, abs=1e-3)
+    assert found.lower.low == pytest.approx(found.lower.value - half, abs=1e-3)
 
 
 def test_swapping_the_readers_mirrors_everything() -> None:

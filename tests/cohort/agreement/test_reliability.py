@@ -136,7 +136,7 @@ def test_cases_with_a_missing_reading_are_left_out_and_said(judges: FloatArray) 
     result = intraclass_correlations(ratings_from_table(holes))
     assert round(result.forms[IccForm.TWO_WAY_RANDOM].value, 2) == 0.29
     assert result.cases.sentence == (
-        "6 of 7 cases were analysed; 1 with a missing value were left out (complete cases)."
+        "6 of 7 cases were analysed; 1 had a missing value and was left out."
     )
 
 

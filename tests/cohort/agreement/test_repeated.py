@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from meniscal_measure.cohort.agreement.estimates import FloatArray
-from meniscal_measure.cohort.agreement.limits import LimitsRule, limits_of_agreement
+from meniscal_measure.cohort.agreement.limits import limits_of_agreement
 from meniscal_measure.cohort.agreement.repeated import RepeatedReadings, Truth, repeated_limits
 from meniscal_measure.errors import AgreementError
 
@@ -24,7 +24,7 @@ def test_corrected_sd_of_the_1986_paper(
         np.concatenate([wright_first, wright_second]),
         np.concatenate([mini_first, mini_second]),
     )
-    result = repeated_limits(readings, truth=Truth.CONSTANT, rule=LimitsRule.TWO_SD)
+    result = repeated_limits(readings, truth=Truth.CONSTANT)
     assert round(result.sd, 1) == 37.7
 
 

@@ -35,7 +35,7 @@ from meniscal_measure.cohort.paper.sheets import to_pdf
 from meniscal_measure.cohort.paper.study_report import cohort_report
 from meniscal_measure.cohort.paper.web_page import to_html
 from meniscal_measure.cohort.reader_agreement import detectable_change
-from meniscal_measure.cohort.readings import load_readings
+from meniscal_measure.cohort.readings import load_compartments, load_readings
 from meniscal_measure.cohort.run import Job, run_cohort
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Measure, carry_out
@@ -79,8 +79,8 @@ def test_it_opens_with_what_it_is_and_is_not(blocks: list[Block]) -> None:
 
 def test_the_flow_adds_up(blocks: list[Block]) -> None:
     words = " ".join(block.text for block in blocks if isinstance(block, Paragraph))
-    assert "The manifest names 63 readings of 13 subjects. 2 were excluded, 1" in words
-    assert "and 60 readings of 10 subjects were analysed" in words
+    assert "The manifest names 63 readings of 13 subjects: 2 excluded, 1 not measured" in words
+    assert "and 60 readings of 10 subjects analysed" in words
     assert tables(blocks)["Exclusions"].rows == (("claustrophobia", "2"),)
 
 
@@ -234,8 +234,8 @@ def test_verified_and_proposed_readings_are_counted_apart(signed: Store) -> None
     words = [block.text for block in blocks if isinstance(block, Paragraph)]
     assert (
         "Of the analysed readings: 3 verified; 2 proposed, not verified; 1 placed, not verified."
-        " Verified by: A 2, B 1. Signed from 2026-03-02 to 2026-03-04 (UTC). Readings not"
-        " verified enter every statistic below."
+        " Verified by: A 2, B 1. Signed from 2026-03-02 to 2026-03-04 (UTC). Readings that"
+        " are not verified are part of every statistic below."
     ) in words
 
 
@@ -465,10 +465,10 @@ def test_readings_on_slices_chosen_by_different_rules_are_not_pooled(
         ):
             cohort_report(opened)
         chosen = SliceConvention.MEDIAL_SPINE_APEX
-        alone = load_readings(opened, Compartment.MEDIAL, slice_convention=chosen)
+        found = load_compartments(opened, slice_convention=chosen)
         words = words_of(cohort_report(opened, slice_convention=chosen))
-    assert alone.extrusion_mm.tolist() == [4.0, 5.0, 6.0]
-    assert "2 could not be measured or were left out, and 3 readings of 3 subjects" in words
+    assert found[Compartment.MEDIAL].extrusion_mm.tolist() == [4.0, 5.0, 6.0]
+    assert "2 not measured or left out, and 3 readings of 3 subjects analysed" in words
     assert "largest extrusion" not in words
 
 
