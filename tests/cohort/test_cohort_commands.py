@@ -145,7 +145,7 @@ def test_flag_plot_and_accuracy_agree_at_exactly_three_millimetres(
     assert result.exit_code == 0, result.output
     page = (tmp_path / "report" / "cohort.html").read_text("utf-8")
     assert sum(row["medial_flag"] for row in rows) == flagged
-    assert f"{flagged} of these readings were flagged" in page
+    assert f"Readings flagged: {flagged}." in page
     assert f"{flagged} flagged" in page
     assert "no interval is given" in page  # of an area of 1
     assert f"true positive {flagged}, false negative {2 - flagged}, false positive 0" in page
