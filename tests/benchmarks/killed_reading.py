@@ -63,21 +63,22 @@ class Reader:
         self.page.goto(f"{address}#reader=AB")
         self.until("document.querySelector('#list .entry')")
 
-    def read(self) -> None:
-        """Read one knee after the other until something is wrong."""
-        while True:
-            self.go_on()
+    def read(self, *, is_endless: bool = True) -> None:
+        """Read one knee after the other until something is wrong, or the whole list is signed."""
+        while self.go_on() or is_endless:
             self.read_knee()
 
-    def go_on(self) -> None:
-        """Open the next knee that is not signed; once all are, any of the first ones."""
+    def go_on(self) -> bool:
+        """Open the next knee that is not signed; once all are (False), any of the first ones."""
+        is_open = True
         if not self.page.locator("#list-view").is_visible():
             title = json.dumps(self.page.locator("#title").inner_text())
             self.page.keyboard.press("g")
             self.until(f"document.getElementById('title').textContent !== {title}")
         if self.page.locator("#list-view").is_visible():
             done = self.page.locator("#list-progress").inner_text().split(" ")[0]
-            if int(done) < KNEES:
+            is_open = int(done) < KNEES
+            if is_open:
                 self.page.locator("#list").press("Enter")
             else:
                 self.page.locator("#list .entry").nth(self.draw.randrange(8)).click()
@@ -85,6 +86,7 @@ class Reader:
             "document.getElementById('knee-view').checkVisibility()"
             " && stage.dataset.drawn && stage.ariaBusy === 'false'"
         )
+        return is_open
 
     def read_knee(self) -> None:
         knee = self.page.locator("#title").inner_text().split(" ")[0]
@@ -141,6 +143,7 @@ class Reader:
             raise ReadingInterruptedError(words)
 
 
+NAMES = [f"K{number:02d}" for number in range(KNEES)]
 LANDMARKS_COLUMN = float(LANDMARKS["lateral_outer_edge"][0])  # type: ignore[index]
 
 
@@ -172,15 +175,18 @@ def read_under_kills(page: Page, folder: Path, kills: int) -> tuple[Reader, Path
             print(
                 f"{number + 1} kills, {len(reader.confirmed)} confirmed", reader.stuck, flush=True
             )
+    pid, address = servers.start()
+    reader.open(address)
+    reader.read(is_endless=False)
+    os.kill(pid, signal.SIGKILL)
+    assert servers.ended_with() == -signal.SIGKILL
     servers.close()
     return reader, store
 
 
 def check(reader: Reader, store: Path, folder: Path) -> None:
-    knees = [
-        Knee(f"K{number:02d}", folder / "study", None, folder / "landmarks.json")
-        for number in range(KNEES)
-    ]
+    landmarks = folder / "landmarks.json"
+    knees = [Knee(name, folder / "study", None, landmarks) for name in NAMES]
     desk = Desk(knees, store, Terms(Conventions()))
     signings = {signing.number: signing for signing in desk.journal.all()}
     assert desk.journal.check() == len(signings)

@@ -10,11 +10,13 @@ from threading import Event
 
 import pytest
 from playwright.sync_api import Page, expect
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.errors import NothingMeasurableError
 from meniscal_measure.records.landmark_file import landmark_set, read_landmarks
 from meniscal_measure.review.desk import Desk
+from meniscal_measure.review.routes import application
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
 from meniscal_measure.series.model import Laterality
@@ -60,6 +62,23 @@ def test_a_server_that_is_gone_is_said_and_what_is_not_kept_too(
     expect(page.locator("#saved")).to_have_text("All saved")
     expect(page.locator("#trouble")).to_be_hidden()
     expect(card).to_contain_text("3.50")
+
+
+def test_a_server_that_ends_in_the_middle_of_an_answer_is_said_to_be_gone(
+    open_desk: OpenDesk, serve_application: Callable[[ASGIApp], str], page: Page
+) -> None:
+    whole = application(open_desk("exactly-3mm"))
+
+    async def cut_off(scope: Scope, receive: Receive, send: Send) -> None:
+        if not scope["path"].endswith("/desk"):
+            await whole(scope, receive, send)
+            return
+        headers = [(b"content-length", b"1000")]
+        await send({"type": "http.response.start", "status": 200, "headers": headers})
+        await send({"type": "http.response.body", "body": b"{", "more_body": True})
+
+    page.goto(f"{serve_application(cut_off)}#reader=AB")
+    expect(page.locator("#trouble")).to_contain_text("does not answer. What was signed is safe")
 
 
 def test_a_study_that_cannot_be_opened_can_only_be_rejected(

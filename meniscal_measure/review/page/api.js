@@ -30,18 +30,18 @@ export class Api {
 
   /** @param {string} path @returns {Promise<any>} */
   async get(path) {
-    return (await this.#ask(path, {})).json();
+    return parsed(await this.#ask(path, {}));
   }
 
   /** @param {string} path */
-  async bytes(path) {
-    return (await this.#ask(path, {})).arrayBuffer();
+  bytes(path) {
+    return this.#ask(path, {});
   }
 
   /** @param {string} path @param {object} body @param {boolean} [leaving] @returns {Promise<any>} */
   async post(path, body, leaving = false) {
     const request = { method: "POST", body: JSON.stringify(body), keepalive: leaving };
-    return (await this.#ask(path, request)).json();
+    return parsed(await this.#ask(path, request));
   }
 
   /** @param {string} path @param {RequestInit} request */
@@ -49,16 +49,30 @@ export class Api {
     const headers = { "X-Reader": encodeURIComponent(this.reader), "Content-Type": "application/json" };
     if (this.series) Object.assign(headers, { "X-Series": this.series });
     let answer;
+    let content;
     try {
       answer = await fetch(`${location.pathname}api/${path}`, { ...request, headers });
+      content = await answer.arrayBuffer(); // the program may end in the middle of an answer
     } catch {
       throw new ApiError("Gone", GONE);
     }
     if (answer.status === 403) throw new ApiError("NewAddress", NEW_ADDRESS);
-    if (!answer.ok) {
-      const refusal = await answer.json().catch(() => ({ kind: "Refused", message: "The request was refused." }));
-      throw new ApiError(refusal.kind, refusal.message);
-    }
-    return answer;
+    if (!answer.ok) throw refusal(content);
+    return content;
+  }
+}
+
+/** @param {ArrayBuffer} content @returns {any} */
+function parsed(content) {
+  return JSON.parse(new TextDecoder().decode(content));
+}
+
+/** @param {ArrayBuffer} content */
+function refusal(content) {
+  try {
+    const { kind, message } = parsed(content);
+    return new ApiError(kind, message);
+  } catch {
+    return new ApiError("Refused", "The request was refused.");
   }
 }
