@@ -135,7 +135,7 @@ class Code(Enum):
     )
     NETWORKS_DISAGREE = (
         Severity.WARNING,
-        "The networks, or variations of the picture, disagree about where the rims and outer edges"
+        "The networks, or variations of the image, disagree about where the rims and outer edges"
         " are; check each of them.",
     )
     RIMS_UNEVEN = (

@@ -28,7 +28,7 @@ def choice_among(
     SliceChoice or None
         None where no neighbour was measured. The slope of a measure is the root mean square of
         its slopes to the nearest measured slice before and after: on a straight run this is the
-        slope itself, and at a maximum, where the two sides cancel, it still tells how much a
+        slope itself, and at a maximum, where the two sides cancel, it still shows how much a
         neighbouring slice would have differed. Noise of the neighbours' landmarks is in it, so
         that it errs to the large side.
     """

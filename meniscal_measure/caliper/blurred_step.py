@@ -1,7 +1,7 @@
 """A straight edge seen through a Gaussian point spread, fitted to pixel values.
 
 The pixels are fitted as they are, without interpolation, so that their noise stays uncorrelated
-and the covariance of the fit tells the truth about the position.
+and the covariance of the fit is that of the position.
 """
 
 from __future__ import annotations

@@ -159,7 +159,7 @@ def _refuse_unfit(image: Dataset) -> None:
     if not all(isinstance(uid, str) and uid for uid in uids):  # several values are a list
         raise InputError(
             "SOP Instance UID or Series Instance UID is missing or damaged, so that the image"
-            " cannot be told from others. Ask for the series to be exported again."
+            " cannot be distinguished from others. Ask for the series to be exported again."
         )
 
 

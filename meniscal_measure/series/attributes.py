@@ -50,7 +50,7 @@ _OF_DECIMALS = frozenset("0123456789+-.eE ")
 such as 15H, which is a 5 but for one bit."""
 
 _SPECIAL = frozenset(b"\\=\33")
-"""Bytes that part values and groups of a name, or change the character set (PS3.5 6.1 and 6.2)."""
+"""Bytes that separate values or parts of a name, or change the character set (PS3.5 6.1, 6.2)."""
 
 _EMPTY = (None, b"", "")
 

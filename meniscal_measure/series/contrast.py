@@ -60,7 +60,7 @@ def contrast_of(header: Header) -> Contrast:
         _coded_weighting(header)
         or _timed_weighting(header, repetition_time_ms, echo_time_ms)
         or _text_weighting(header)
-        or (Weighting.UNKNOWN, "no attribute tells the weighting")
+        or (Weighting.UNKNOWN, "no attribute gives the weighting")
     )
     suppression = _coded_suppression(header) or _text_suppression(header)
     return Contrast(

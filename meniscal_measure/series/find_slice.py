@@ -9,7 +9,7 @@ from meniscal_measure.series.model import Stack
 from meniscal_measure.slice_name import slice_name
 
 INSTANCE = "instance:"
-"""Prefix that tells an Instance Number from a slice counted from the front."""
+"""Prefix that distinguishes an Instance Number from a slice counted from the front."""
 UID = re.compile(r"\d+(\.\d+)+")
 NUMBER = re.compile(r"\d{1,12}")
 """A DICOM integer has at most 12 characters (PS3.5 6.2, IS)."""

@@ -28,7 +28,7 @@ class FileRef:
 
 
 class Weighting(StrEnum):
-    """Contrast of a series, as far as its header tells."""
+    """Contrast of a series, as far as its header gives it."""
 
     PROTON_DENSITY = "PD"
     T2 = "T2"
@@ -61,7 +61,7 @@ class Identity:
     series_description: str
     frame_of_reference_uid: str
     patient_birth_date: str = ""
-    """Tells patients apart; never shown or stored."""
+    """Distinguishes patients; never shown or stored."""
 
     @property
     def patient(self) -> tuple[str, str, str]:

@@ -19,7 +19,7 @@ def without_mixed_series(
     """Leave out every series that is found under several patients or studies.
 
     A series belongs to one study, and a study to one patient (DICOM PS3.3 A.1.2). Where images
-    say otherwise nothing tells which of them are the knee's, so that none is used.
+    say otherwise it is not known which of them are of the knee, and none is used.
 
     Returns
     -------
@@ -48,7 +48,7 @@ def _refusals(members: Sequence[HeaderFrame], owners: Sequence[Owner]) -> list[R
     first, second = (", ".join(filter(None, owner)) or "nobody" for owner in owners[:2])
     error = InputError(
         "Images of one Series Instance UID belong to {count} patients or studies, among them"
-        " {first:private} and {second:private}; nothing tells whose knee would be measured. Have"
+        " {first:private} and {second:private}; it is not known whose knee would be measured. Have"
         " the headers corrected, or give the images of each in a folder of their own.",
         count=len(owners),
         first=first,
