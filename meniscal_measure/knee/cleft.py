@@ -6,14 +6,13 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 from scipy.optimize import least_squares
 from scipy.special import ndtr
 
 from meniscal_measure.anatomy import Plane
 from meniscal_measure.errors import LandmarkError
 from meniscal_measure.geometry import FloatArray, unit_vector
-from meniscal_measure.knee.horn_signal import bright_level
+from meniscal_measure.knee.horn_signal import bright_level, sampled
 from meniscal_measure.knee.named_landmarks import SpatialLandmark
 from meniscal_measure.knee.quantity import Basis, TracedQuantity
 
@@ -111,9 +110,7 @@ def _profile(
     points = (
         start.point_mm + at_mm[:, None, None] * along + sides_mm[None, :, None] * across
     )  # fmt: skip
-    pixels = start.grid.to_pixel(points)
-    places = np.moveaxis(pixels[..., ::-1], -1, 0)
-    return np.asarray(ndimage.map_coordinates(image, places, order=1, mode="nearest").mean(axis=1))
+    return np.asarray(sampled(image, start.grid, points).mean(axis=1))
 
 
 def _fitted_band(

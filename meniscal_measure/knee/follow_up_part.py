@@ -53,11 +53,9 @@ def follow_up_part(
             "deg", error.error_deg, Basis.PIXELS, where, "rigid registration of the proximal tibia",
         ),
     ]  # fmt: skip
-    return CasePart("Follow-up", tuple(quantities), (*remarks, _detectable_words(), *found.remarks))
-
-
-def _detectable_words() -> str:
-    """Say where the smallest detectable change comes from."""
     figures = published()
     readers = figures.reader_error
-    return f"Smallest detectable change {readers.note} ({figures.source[readers.source].words})."
+    detectable = (
+        f"Smallest detectable change {readers.note} ({figures.source[readers.source].words})."
+    )
+    return CasePart("Follow-up", tuple(quantities), (*remarks, detectable, *found.remarks))

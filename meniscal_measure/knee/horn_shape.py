@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from meniscal_measure.errors import LandmarkError
 from meniscal_measure.geometry import FloatArray, unit_vector
-from meniscal_measure.knee.horn_signal import bright_level
+from meniscal_measure.knee.horn_signal import bright_level, sampled
 from meniscal_measure.knee.named_landmarks import SpatialLandmark
 from meniscal_measure.knee.quantity import Basis, TracedQuantity
 
@@ -59,7 +59,7 @@ def edge_bluntness(
         )
     along = unit_vector(span)
     steps_mm = np.arange(FROM_EDGE_MM, length_mm - FROM_EDGE_MM / 2, 2 * STEP_MM)
-    inside = _sampled(image, free, free.point_mm + steps_mm[:, None] * along)
+    inside = sampled(image, free.grid, free.point_mm + steps_mm[:, None] * along)
     limit = (float(np.median(inside)) + bright_level(image, outer)) / 2
     near = [FROM_EDGE_MM + shift for shift in (-free.sd_mm, 0.0, free.sd_mm)]
     heights = np.array([_height_mm(image, free, along, at, limit) for at in (*near, *steps_mm)])
@@ -81,18 +81,9 @@ def _height_mm(
     across = np.cross(free.grid.normal, along)
     offsets_mm = np.arange(-REACH_MM, REACH_MM + STEP_MM, STEP_MM)
     line = free.point_mm + at_mm * along + offsets_mm[:, None] * across
-    dark = _sampled(image, free, line) < limit
+    dark = sampled(image, free.grid, line) < limit
     middle = math.floor(len(dark) / 2)
     labels, _ = ndimage.label(dark)
     near = labels[middle - 10 : middle + 11]
     found = np.unique(near[near > 0])
     return STEP_MM * float(max((np.sum(labels == run) for run in found), default=0))
-
-
-def _sampled(
-    image: NDArray[np.float32], landmark: SpatialLandmark, points_mm: FloatArray
-) -> FloatArray:
-    pixels = landmark.grid.to_pixel(points_mm)
-    return np.asarray(
-        ndimage.map_coordinates(image, pixels[:, ::-1].T, order=1, mode="nearest"), dtype=np.float64
-    )

@@ -98,6 +98,14 @@ def _signal(horn: SpatialLandmark, image: NDArray[np.float32], limit: float) -> 
     return HornSignal(horn, float(values.mean()), float(values.std()), values.size, dark_mm2)
 
 
+def sampled(image: NDArray[np.float32], grid: PixelGrid, points_mm: FloatArray) -> FloatArray:
+    """Read grey values between pixels at points of the slice, shape (..., 3) -> (...)."""
+    places = np.moveaxis(grid.to_pixel(points_mm)[..., ::-1], -1, 0)
+    return np.asarray(
+        ndimage.map_coordinates(image, places, order=1, mode="nearest"), dtype=np.float64
+    )
+
+
 def bright_level(image: NDArray[np.float32], horn: SpatialLandmark) -> float:
     """Take the signal of what surrounds a horn: cartilage and fluid."""
     away = _distance_mm(image, horn.grid, horn.pixel)

@@ -66,17 +66,6 @@ class KneeLandmark(StrEnum):
     LATERAL_FEMORAL_SURFACE = "lateral_femoral_surface"
     LATERAL_TIBIAL_SURFACE = "lateral_tibial_surface"
 
-    @property
-    def words(self) -> str:
-        """The landmark in plain words.
-
-        Examples
-        --------
-        >>> KneeLandmark.MEDIAL_EMINENCE_APEX.words
-        'medial eminence apex'
-        """
-        return self.value.replace("_", " ")
-
 
 @dataclass(frozen=True)
 class SpatialLandmark:

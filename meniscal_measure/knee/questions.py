@@ -207,7 +207,7 @@ class CaseQuestioning:
 
 
 def _number(key: str) -> OpenQuestion:
-    why = "candidate facts" if key.startswith("facts.") else "lengths on the radiograph"
+    why = "for: candidate facts" if key.startswith("facts.") else "for: lengths on the radiograph"
     return OpenQuestion(key, NUMBER_WORDS[key], why)
 
 

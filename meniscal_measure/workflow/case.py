@@ -129,12 +129,11 @@ def make_case(
         for visit, marks in zip(visits, placed, strict=True)
     ]
     compared = _compared(visits, readings)
-    parts = [*_parts(visits, readings, roots, answers), *limb.parts]
-    if compared is not None:
-        parts.append(compared.part)
-    parts.append(
-        dated_part(answers, {f"{v.visit.words} MRI": v.identity.study_date for v in visits})
-    )
+    parts = [
+        *_parts(visits, readings, roots, answers), *limb.parts,
+        *(() if compared is None else (compared.part,)),
+        dated_part(answers, {f"{v.visit.words} MRI": v.identity.study_date for v in visits}),
+    ]  # fmt: skip
     facts = candidate_facts(answers, readings[0], visits[0].identity)
     if limb.varus is not None and "varus_deg" not in facts:
         facts["varus_deg"] = Fact(limb.varus.value, "measured on a radiograph", limb.varus.where)
