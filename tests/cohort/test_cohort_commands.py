@@ -454,7 +454,7 @@ def test_another_threshold_is_asked_for_and_stands_in_every_output(
     assert {one["threshold_mm"] for one in conventions} == {2.0}
     invoke("report", "--store", store, "--out", tmp_path / "report")
     page = (tmp_path / "report" / "cohort.html").read_text("utf-8")
-    assert "flagged by the rule &gt; 2 mm, exactly 2 is not above" in page
+    assert "flagged where it is &gt; 2 mm, exactly 2 is not above" in page
 
 
 def test_a_threshold_that_is_no_number_is_refused(measured: Path, tmp_path: Path) -> None:

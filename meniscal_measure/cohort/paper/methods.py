@@ -71,7 +71,7 @@ def _networks(flow: Flow) -> str:
 def _conventions(flow: Flow) -> str:
     said = [
         f"along the {AXIS_WORDS[conventions.axis]} (slice: {SLICE_WORDS[slice_]}; flagged where"
-        f" {rule_words(conventions)})"
+        f" it is {rule_words(conventions)})"
         for (slice_, conventions), _ in flow.conventions.most_common()
     ]
     return "; or ".join(said)
