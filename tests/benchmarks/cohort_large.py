@@ -148,9 +148,10 @@ def write_readings(folder: Path) -> None:
             value = level[subject, side] + 0.8 * tear + grown + 0.1 * (reader == "B")
             value += rng.normal(0, 0.25)
             row = warned if place % 10 == 0 else plain
+            series = f"1.2.826.0.1.{int(subject[1:])}.{visit}.{int(side == 'left')}"
             readings.append((1, key, number, fingerprint, "digest", "measured", "", 0.02,
                              "2026-11-27T10:00:00.000+00:00",
-                             *_with(row.values, value, side, place % 2 == 0)))  # fmt: skip
+                             *_with(row.values, value, side, series, place % 2 == 0)))  # fmt: skip
             documents.append((place, row.packed))
         base.executemany(INSERT_READING, readings)
         base.executemany("INSERT INTO document VALUES (?, ?)", documents)
@@ -174,12 +175,14 @@ def _rows() -> tuple[Row, Row]:
 NAMES = [field.name for field in MEASURED_FIELDS]
 
 
-def _with(values: tuple[Any, ...], value: float, side: str, verified: bool) -> tuple[Any, ...]:
+def _with(
+    values: tuple[Any, ...], value: float, side: str, series: str, verified: bool
+) -> tuple[Any, ...]:
     changed = dict(zip(NAMES, values, strict=True))
     for where, extrusion_mm in (("medial", value), ("lateral", value - 1.0)):
         changed[f"{where}_extrusion_mm"] = float(extrusion_mm)
         changed[f"{where}_flag"] = int(extrusion_mm > 3)
-    changed |= {"side_measured": side, "verified": int(verified)}
+    changed |= {"side_measured": side, "series_instance_uid": series, "verified": int(verified)}
     changed["verified_by"] = "A" if verified else None
     return tuple(changed.values())
 
