@@ -204,3 +204,29 @@ def test_why_nothing_is_proposed_is_said(
 
     expect(page.locator("#slice-why")).to_contain_text("this does not look like a knee")
     expect(page.locator("#todo")).to_have_text("Click the rim, image left")
+
+
+def test_of_two_thousand_slices_the_page_holds_those_near_the_one_in_view(
+    open_desk: OpenDesk, served: Serve, shown: Show
+) -> None:
+    """Slices of 2048 x 2048 pixels take 8 MiB each; the page holds at most 96 MiB."""
+    page = shown(served(open_desk("exactly-3mm")))
+    held = page.evaluate(
+        """async () => {
+          const { Slices } = await import("./slices.js");
+          const bytes = new ArrayBuffer(24 + 2 * 2048 ** 2);
+          const asked = [];
+          let arrived = () => {};
+          const api = { bytes: async (path) => (asked.push(path), bytes) };
+          const slices = new Slices(api, "", 2000, () => arrived());
+          for (let index = 0; index < 2000; index += 250) {
+            slices.want(index);
+            while (!slices.get(index)) await new Promise((resolve) => (arrived = resolve));
+          }
+          const there = [...Array(2000).keys()].filter((index) => slices.get(index));
+          return { there, asked: asked.length };
+        }"""
+    )
+    assert 1750 in held["there"]
+    assert len(held["there"]) <= 12
+    assert 12 < held["asked"] < 8 * 12  # nothing far from what was in view
