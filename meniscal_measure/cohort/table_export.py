@@ -23,7 +23,10 @@ from meniscal_measure.errors import UsageError
 from meniscal_measure.files import SUSPECT_STARTS, csv_text, safe_cell, write_text, written_whole
 
 BATCH = 10_000
-"""Rows written at a time, so that memory does not grow with their number."""
+"""Rows of Parquet written at a time, so that memory does not grow with their number."""
+
+LINES = 1_000
+"""Lines of CSV laid out at a time: few enough to stay in the cache of a processor."""
 
 PACKAGE = "datapackage.json"
 """Name of the file that describes the tables."""
@@ -117,7 +120,7 @@ def export_csv(store: Store, table: Table, path: Path) -> None:
     with written_whole(path) as stream:
         stream.write(csv_text([field.name for field in fields], ()).encode("utf-8"))
         rows = table.rows(store)
-        while batch := list(islice(rows, BATCH)):
+        while batch := list(islice(rows, LINES)):
             columns = zip(fields, zip(*batch, strict=True), strict=True)
             cells = [CELLS[field.kind](column) for field, column in columns]
             lines = "\n".join(map(",".join, zip(*cells, strict=True)))
