@@ -15,7 +15,7 @@ from meniscal_measure.knee.named_landmarks import SpatialLandmark
 from meniscal_measure.knee.quantity import Basis, TracedQuantity
 
 DISC_MM = 1.5
-"""Radius of the disc over which signal is averaged: well inside a horn some 6 mm high."""
+"""Radius of the disc over which signal is averaged: well inside a horn about 6 mm high."""
 
 AREA_MM = 4.0
 """Radius within which dark area is counted: a horn, not the cortex above and below it."""

@@ -105,7 +105,7 @@ def _registered(
         "Fat is suppressed in the series of one examination only. The two may displace fat against"
         " water in different ways, which the images do not state: the tibia is registered to no"
         f" better than {common_mm:g} mm and {common_deg:g} degrees (standard uncertainty, synthetic"
-        " knees). With series of one protocol it is some 0.1 mm.",
+        " knees). With series of one protocol it is about 0.1 mm.",
     )
 
 
