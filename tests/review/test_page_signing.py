@@ -206,6 +206,24 @@ def test_signing_waits_for_the_millimetres(desk: Desk, proposed: Page) -> None:
     assert signed_mm(desk)[0] == pytest.approx(shown_mm(page), abs=0.005)
 
 
+def test_a_change_that_is_not_saved_yet_is_no_longer_said_to_be_signed(proposed: Page) -> None:
+    page = proposed
+    page.keyboard.press("Control+Enter")
+    expect(page.locator("#sign")).to_have_text("Signed")
+    change = Held(page, "**/change")
+    page.keyboard.press("2")
+    page.keyboard.press("Shift+ArrowLeft")
+    change.wait()
+    expect(page.locator("#sign")).to_have_text("Sign again as AB")
+    expect(page.locator("#signed")).to_contain_text("Changed since")
+    change.let_through()
+    at_rest(page)
+    page.keyboard.press("Control+z")
+    at_rest(page)
+
+    expect(page.locator("#sign")).to_have_text("Signed")  # it is what was signed again
+
+
 def test_a_snap_that_is_answered_late_does_not_undo_what_was_done_since(
     painted_page: tuple[Desk, Page],
 ) -> None:

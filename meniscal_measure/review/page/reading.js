@@ -198,6 +198,8 @@ export class Reading {
   /** @param {number} [delayMs] */
   save(delayMs = 0) {
     this.say("Saving…");
+    const signed = this.working?.signed;
+    if (signed) signed.is_current = false; // until the program has compared the change with what was signed
     this.saver.save(this.state, delayMs);
     this.measurer.ask("all");
     this.changed();
