@@ -34,7 +34,7 @@ from meniscal_measure.cohort.agreement.repeatability import (
     pooled_detectable_change,
     within_cases,
 )
-from meniscal_measure.cohort.agreement.repeated import RepeatedReadings, Truth, repeated_limits
+from meniscal_measure.cohort.agreement.repeated import repeated_limits
 from meniscal_measure.cohort.agreement.tables import interval_text
 from meniscal_measure.cohort.readings import Readings, flags_of, grades_of
 from meniscal_measure.errors import AgreementError
@@ -160,11 +160,10 @@ def with_most_in_common(table: Ratings) -> Ratings:
 
     Examples
     --------
-    >>> from meniscal_measure.cohort.agreement.ratings import ratings_from_table
-    >>> nan = float("nan")
-    >>> table = ratings_from_table([[2, 2, 2], [3, 3, nan], [4, 4, nan], [5, 5, nan]])
+    >>> readers = [*"ABCABABAB"]
+    >>> table = ratings_from_rows([1, 1, 1, 2, 2, 3, 3, 4, 4], readers, [2, 2, 2, 3, 3, 4, 4, 5, 5])
     >>> with_most_in_common(table).readers.tolist()
-    ['1', '2']
+    ['A', 'B']
     """
     if table.readers.size < 3:
         return table
@@ -200,8 +199,7 @@ def _limits(owners: Codes, one: FloatArray, two: FloatArray) -> LimitsOfAgreemen
     both = ~np.isnan(one - two)
     if np.unique(owners[both]).size == both.sum():
         return limits_of_agreement(one, two)
-    readings = RepeatedReadings(owners[both], one[both], two[both])
-    return repeated_limits(readings, truth=Truth.VARYING)
+    return repeated_limits(owners[both], one[both], two[both])
 
 
 def _kappa(one: FloatArray, two: FloatArray, owners: Codes) -> Kappa | None:

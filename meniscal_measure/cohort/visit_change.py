@@ -8,13 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from meniscal_measure.cohort.agreement.change import (
-    KneeChanges,
-    MeanChange,
-    Visits,
-    knee_changes,
-    mean_change,
-)
+from meniscal_measure.cohort.agreement.change import KneeChanges, MeanChange, mean_change
 from meniscal_measure.cohort.agreement.change_by_group import ChangeByGroup, change_by_group
 from meniscal_measure.cohort.agreement.design import Factor, design
 from meniscal_measure.cohort.agreement.estimates import FloatArray
@@ -162,7 +156,7 @@ def between_visits(
     early, late = (mean(values.values[:, place]) for place in order)
     u_early, u_late = (np.sqrt(mean(squares[:, place])) for place in order)
     owners = seen.subject.codes[knees.first]
-    changes = knee_changes(Visits(knees.names, early, late, u_early, u_late, owners), detectable_mm)
+    changes = KneeChanges(knees.names, early, late, u_early, u_late, owners, detectable_mm)
     groups = seen.group.where(knees.first)
     return VisitChange(changes, mean_change(changes), groups)
 

@@ -16,7 +16,7 @@ from meniscal_measure.cohort.agreement.limits import limits_of_agreement, propor
 from meniscal_measure.cohort.agreement.ratings import ratings_from_rows
 from meniscal_measure.cohort.agreement.reliability import intraclass_correlations
 from meniscal_measure.cohort.agreement.repeatability import measurement_error
-from meniscal_measure.cohort.agreement.repeated import RepeatedReadings, Truth, repeated_limits
+from meniscal_measure.cohort.agreement.repeated import repeated_limits
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.task import Settings, Status, Task, carry_out, measure_knee
 
@@ -39,7 +39,7 @@ def test_agreement_of_a_hundred_thousand_readings(benchmark: BenchmarkFixture) -
         first, second = ratings.values[:, 0], ratings.values[:, 1]
         limits_of_agreement(first, second)
         proportional_bias(first, second)
-        repeated_limits(RepeatedReadings(case, values, np.roll(values, 1)), truth=Truth.CONSTANT)
+        repeated_limits(case, values, np.roll(values, 1))
         grades = np.digitize(ratings.values, [2, 3, 5])
         weighted_kappa(grades[:, 0], grades[:, 1], grades=4)
         flag_agreement(first > 3, second > 3)

@@ -15,7 +15,6 @@ from meniscal_measure.caliper.grades import grade
 from meniscal_measure.caliper.reading import Conventions, ThresholdRule
 from meniscal_measure.cohort.adjudication import adjudication_csv, to_adjudicate
 from meniscal_measure.cohort.agreement.labels import Labels
-from meniscal_measure.cohort.agreement.ratings import ratings_from_table
 from meniscal_measure.cohort.agreement.reliability import IccForm, intraclass_correlations
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.paper.sensitivity import sensitivity_table
@@ -34,6 +33,7 @@ from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Measure, carry_out
 from meniscal_measure.cohort.visit_change import between_visits
 from meniscal_measure.errors import AgreementError
+from tests.cohort.agreement.rating_tables import ratings_from_table
 
 
 def readings(*rows: tuple[str, str, str, int, float]) -> Readings:

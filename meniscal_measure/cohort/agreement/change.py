@@ -5,56 +5,64 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy import stats
 
-from meniscal_measure.cohort.agreement.clusters import subject_codes
 from meniscal_measure.cohort.agreement.estimates import (
     TAIL,
     Cases,
     Estimate,
     FloatArray,
-    as_floats,
     require,
 )
 from meniscal_measure.cohort.agreement.group_comparison import Sample, mean_of
 from meniscal_measure.cohort.agreement.labels import Codes, Texts
 from meniscal_measure.cohort.agreement.proportions import clustered_proportion
-from meniscal_measure.errors import AgreementError
 
 
-@dataclass(frozen=True)
-class Visits:
-    """The same knees at two visits, mm; NaN where missing. All shape (n,).
+@dataclass(frozen=True, eq=False)
+class KneeChanges:
+    """The same knees at two visits, mm; NaN where a visit is missing. All arrays have shape (n,).
 
     `u_*` are the standard uncertainties of the single readings.
+
+    Examples
+    --------
+    >>> mm = np.array([3.3, 2.0]), np.array([5.5, 2.3]), np.array([0.3, 0.3]), np.array([0.4, 0.4])
+    >>> changes = KneeChanges(np.array(["a", "b"]), *mm, np.arange(2), detectable_mm=0.8)
+    >>> changes.u_mm.round(2).tolist(), changes.exceeds_uncertainty.tolist()
+    ([0.5, 0.5], [True, False])
     """
-
-    knees: ArrayLike
-    baseline_mm: ArrayLike
-    follow_up_mm: ArrayLike
-    u_baseline_mm: ArrayLike
-    u_follow_up_mm: ArrayLike
-    subjects: Codes | None = None
-    """Number of the subject of each knee; None where each knee is a subject's only one."""
-
-
-@dataclass(frozen=True)
-class KneeChanges:
-    """Change of each knee; NaN where a visit is missing. All arrays have shape (n,)."""
 
     knees: Texts
     baseline_mm: FloatArray
-    change_mm: FloatArray
-    """Follow-up minus baseline."""
-    u_mm: FloatArray
-    """Standard uncertainty of the change, the two visits' errors being independent."""
+    follow_up_mm: FloatArray
+    u_baseline_mm: FloatArray
+    u_follow_up_mm: FloatArray
+    subjects: Codes
+    """Number of the subject of each knee."""
     detectable_mm: float
-    """Smallest detectable change."""
-    exceeds_detectable: NDArray[np.bool_]
-    exceeds_uncertainty: NDArray[np.bool_]
-    """Whether the change lies outside its own interval about zero."""
-    subjects: Codes | None = None
+    """Smallest detectable change of the method, from `repeatability.measurement_error`."""
+
+    @property
+    def change_mm(self) -> FloatArray:
+        """Follow-up minus baseline."""
+        return self.follow_up_mm - self.baseline_mm
+
+    @property
+    def u_mm(self) -> FloatArray:
+        """Standard uncertainty of the change, the two visits' errors being independent."""
+        return np.hypot(self.u_baseline_mm, self.u_follow_up_mm)
+
+    @property
+    def exceeds_detectable(self) -> NDArray[np.bool_]:
+        """Whether each knee changed by more than the smallest detectable change."""
+        return np.abs(self.change_mm) > self.detectable_mm
+
+    @property
+    def exceeds_uncertainty(self) -> NDArray[np.bool_]:
+        """Whether each change lies outside its own interval about zero."""
+        return np.abs(self.change_mm) > float(stats.norm.ppf(1 - TAIL)) * self.u_mm
 
 
 @dataclass(frozen=True)
@@ -75,44 +83,6 @@ class MeanChange:
         return self.mean, self.sd, self.more, self.less
 
 
-def knee_changes(visits: Visits, detectable_mm: float) -> KneeChanges:
-    """Say of each knee by how much it changed and whether that is beyond error.
-
-    Parameters
-    ----------
-    visits
-        Readings and uncertainties of both visits.
-    detectable_mm
-        Smallest detectable change of the method, from `repeatability.measurement_error`.
-
-    Raises
-    ------
-    AgreementError
-        If the columns differ in length or an uncertainty is negative.
-    """
-    columns = (visits.baseline_mm, visits.follow_up_mm, visits.u_baseline_mm, visits.u_follow_up_mm)
-    baseline, follow_up, u_baseline, u_follow_up = (as_floats(column) for column in columns)
-    knees = np.asarray(visits.knees)
-    if any(c.shape != knees.shape for c in (baseline, follow_up, u_baseline, u_follow_up)):
-        raise AgreementError("The two visits must list the same knees; pair them first.")
-    if min(np.nanmin(u, initial=0.0) for u in (u_baseline, u_follow_up)) < 0:
-        raise AgreementError(
-            "A standard uncertainty is negative. Give it as a positive number of mm."
-        )
-    change, u = follow_up - baseline, np.hypot(u_baseline, u_follow_up)
-    factor = float(stats.norm.ppf(1 - TAIL))
-    return KneeChanges(
-        knees,
-        baseline,
-        change,
-        u,
-        detectable_mm,
-        exceeds_detectable=np.abs(change) > detectable_mm,
-        exceeds_uncertainty=np.abs(change) > factor * u,
-        subjects=visits.subjects,
-    )
-
-
 def mean_change(changes: KneeChanges) -> MeanChange:
     """Summarise the change of a group.
 
@@ -122,20 +92,18 @@ def mean_change(changes: KneeChanges) -> MeanChange:
         If fewer than two knees were measured at both visits.
     """
     seen = ~np.isnan(changes.change_mm)
-    known = changes.change_mm[seen]
+    known, owners = changes.change_mm[seen], changes.subjects[seen]
     require(known.size, 2, "The mean change")
-    owners = None if changes.subjects is None else changes.subjects[seen]
-    codes = subject_codes(owners, known.size)
     limit = changes.detectable_mm
 
     def share(what: str, beyond: NDArray[np.bool_]) -> Estimate:
         name = f"{what} by more than the smallest detectable change"
-        return clustered_proportion(name, beyond.astype(np.float64), codes)
+        return clustered_proportion(name, beyond.astype(np.float64), owners)
 
     return MeanChange(
         mean_of("Mean change", Sample(known, owners)),
         Estimate("SD of change", float(known.std(ddof=1)), unit="mm"),
         share("Grew", known > limit),
         share("Shrank", known < -limit),
-        Cases(known.size, changes.change_mm.size - known.size, "knees"),
+        Cases(known.size, seen.size - known.size, "knees"),
     )

@@ -2,21 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-import numpy as np
 from numpy.typing import ArrayLike
 
 from meniscal_measure.cohort.agreement.clusters import linearised_error, subject_codes
-from meniscal_measure.cohort.agreement.estimates import (
-    Cases,
-    Estimate,
-    FloatArray,
-    as_floats,
-    require,
-)
+from meniscal_measure.cohort.agreement.estimates import Cases, Estimate, as_floats, require
 from meniscal_measure.cohort.agreement.group_comparison import Sample, compare_groups, mean_of
 from meniscal_measure.cohort.agreement.labels import Labels
 from meniscal_measure.cohort.agreement.multiplicity import holm
@@ -58,9 +50,8 @@ def change_by_group(
     changes_mm: ArrayLike,
     *,
     subjects: ArrayLike | None = None,
-    order: Sequence[str] = (),
 ) -> ChangeByGroup:
-    """Compare the changes of groups between two visits.
+    """Compare the changes of groups between two visits, each group with those named before it.
 
     Parameters
     ----------
@@ -70,9 +61,6 @@ def change_by_group(
         Follow-up minus baseline of each knee, NaN where a visit is missing, shape (n,).
     subjects
         Whose each knee is, shape (n,); where a subject has two, the intervals respect it.
-    order
-        Groups in the order in which they are shown, the one the others are held against first;
-        by default that of their names.
 
     Raises
     ------
@@ -89,13 +77,15 @@ def change_by_group(
     """
     labels, values = Labels.of(groups), as_floats(changes_mm)
     codes = subject_codes(subjects, values.size)
-    names: list[str] = list(order) or labels.names.tolist()
-    rows = {name: labels.is_(name) for name in names}
-    samples = {name: Sample(values[own], codes[own]) for name, own in rows.items()}
+    samples = {
+        name: Sample(values[own], codes[own])
+        for name in labels.names.tolist()
+        for own in (labels.is_(name),)
+    }
     found = tuple(_group(name, sample) for name, sample in samples.items())
     pairs = [
         (later, earlier, *compare_groups(samples[later], samples[earlier]))
-        for earlier, later in combinations(names, 2)
+        for earlier, later in combinations(samples, 2)
     ]
     adjusted = holm([p.value for _, _, _, p in pairs])
     differences = tuple(
@@ -110,8 +100,5 @@ def _group(name: str, sample: Sample) -> GroupChange:
     require(values.size, 2, f"The change of group {name!r}")
     mean = mean_of(f"Mean change, {name or 'not named'}", sample)
     p = linearised_error(values, subject_codes(owners, values.size)).p_value(mean.value)
-    return GroupChange(name, mean, p, Cases(values.size, _missing(sample.values_mm), "knees"))
-
-
-def _missing(values: FloatArray) -> int:
-    return int(np.isnan(values).sum())
+    missing = sample.values_mm.size - values.size
+    return GroupChange(name, mean, p, Cases(values.size, missing, "knees"))

@@ -1,8 +1,8 @@
 """Cases that belong to one subject are not independent: the errors of estimates that respect it.
 
 Two ways, each with published sources. A mean of terms, one for each case, has its standard error
-from the sums of the terms within subjects (`clustered_mean`, `linearised_error`). Any other
-statistic is worked out again with one subject after the other left out (`jackknife`).
+from the sums of the terms within subjects (`linearised_error`). Any other
+statistic is computed again with each subject left out in turn (`jackknife`).
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
-from meniscal_measure.cohort.agreement.estimates import TAIL, FloatArray
+from meniscal_measure.cohort.agreement.estimates import TAIL, Cases, FloatArray, as_floats
 from meniscal_measure.cohort.agreement.labels import Codes, Labels
 from meniscal_measure.errors import AgreementError
 
@@ -29,8 +29,8 @@ SOURCE_MEAN = (
 )
 
 MOST_GROUPS = 200
-"""More subjects are left out in so many groups drawn at random (delete-a-group jackknife: Kott PS.
-J Off Stat 2001;17:521-526), so that the cost does not grow with their number."""
+"""More subjects are left out in this many random groups (delete-a-group jackknife: Kott PS. J Off
+Stat 2001;17:521-526), so that the cost does not grow with their number."""
 
 
 @dataclass(frozen=True)
@@ -44,6 +44,15 @@ class Error:
     def half_width(self) -> float:
         """Half the width of the two-sided t interval."""
         return float(stats.t.ppf(1 - TAIL, self.df)) * self.se
+
+    def interval(
+        self, value: float, least: float = -math.inf, most: float = math.inf
+    ) -> tuple[float | None, float | None]:
+        """Interval about an estimate, cut off at its bounds; none where its error is not known."""
+        if not self.se > 0:
+            return None, None
+        half = self.half_width
+        return max(value - half, least), min(value + half, most)
 
     def p_value(self, distance: float) -> float:
         """Two-sided p value of an estimate so far from its null value; NaN without an error."""
@@ -72,6 +81,46 @@ def subject_codes(subjects: ArrayLike | Labels | None, count: int) -> Codes:
     return np.unique(labels, return_inverse=True)[1].reshape(-1)
 
 
+def complete_pairs(
+    first: ArrayLike, second: ArrayLike, subjects: ArrayLike | None = None
+) -> tuple[FloatArray, FloatArray, Codes, Cases]:
+    """Keep the cases on which both values are present.
+
+    Parameters
+    ----------
+    first, second
+        Shape (n,); NaN where missing.
+    subjects
+        Whose each case is, shape (n,); None where every case is a subject of its own.
+
+    Returns
+    -------
+    tuple
+        Both arrays and the number of each subject, from 0, without the incomplete cases; and the
+        count of cases.
+
+    Raises
+    ------
+    AgreementError
+        If the columns have different lengths.
+
+    Examples
+    --------
+    >>> complete_pairs([1, 2, np.nan], [1, 3, 5], ["b", "a", "a"])
+    (array([1., 2.]), array([1., 3.]), array([1, 0]), Cases(used=2, left_out=1, noun='cases'))
+    """
+    one, two = as_floats(first), as_floats(second)
+    if one.shape != two.shape or one.ndim != 1:
+        raise AgreementError(
+            f"The two columns to be compared hold {one.size} and {two.size} values;"
+            " give one value of each for every case, empty where missing."
+        )
+    keep = ~(np.isnan(one) | np.isnan(two))
+    used = int(keep.sum())
+    codes = subject_codes(subject_codes(subjects, one.size)[keep], used)
+    return one[keep], two[keep], codes, Cases(used, one.size - used)
+
+
 def is_clustered(codes: Codes) -> bool:
     """Whether any subject has several cases."""
     return codes.size > 0 and int(codes.max()) + 1 < codes.size
@@ -92,7 +141,7 @@ def linearised_error(terms: ArrayLike, codes: Codes) -> Error:
     -------
     Error
         sqrt(m / (m - 1) sum (sum of centred terms of a subject)^2) / n with m - 1 degrees of
-        freedom, m the number of subjects. With one case each that is SD / sqrt(n).
+        freedom, m the number of subjects; SD / sqrt(n) where each has one case.
 
     Examples
     --------
@@ -109,15 +158,15 @@ def linearised_error(terms: ArrayLike, codes: Codes) -> Error:
 
 
 def effective_size(hits: FloatArray, codes: Codes) -> float:
-    """Independent cases that would tell as much of a proportion (Rao and Scott 1992).
+    """Effective sample size of a proportion (Rao and Scott 1992).
 
-    The design effect is the variance of the ratio estimator over that of independent cases, and not
-    below 1: cases of a subject are not taken to tell more than as many of others.
+    The design effect is the variance of the ratio estimator over that of independent cases, and at
+    least 1: cases of one subject never count for more than as many of others.
     """
     share, n = float(hits.mean()), hits.size
     if not is_clustered(codes):
         return float(n)
-    if share in (0.0, 1.0):  # nothing is known of the variance; the subjects alone are sure
+    if share in (0.0, 1.0):  # the variance is not known; count the subjects only
         return float(codes.max() + 1)
     effect = linearised_error(hits, codes).se ** 2 * n / (share * (1 - share))
     return n / max(effect, 1.0)
@@ -126,7 +175,7 @@ def effective_size(hits: FloatArray, codes: Codes) -> float:
 def jackknife(
     terms: FloatArray, statistic: Callable[[FloatArray], FloatArray], codes: Codes
 ) -> tuple[FloatArray, int]:
-    """Find standard errors of statistics by leaving out one subject after the other.
+    """Find standard errors of statistics by leaving out each subject in turn.
 
     Parameters
     ----------
@@ -151,17 +200,14 @@ def jackknife(
     >>> errors.round(4).tolist(), df
     ([0.6455], 3)
     """
-    groups = _groups(int(codes.max()) + 1)[codes]
+    subjects = int(codes.max()) + 1
+    together = np.arange(subjects)
+    if subjects > MOST_GROUPS:
+        together = np.random.default_rng(1).permutation(subjects) % MOST_GROUPS
+    groups = together[codes]
     sums = np.stack([np.bincount(groups, column) for column in terms.T], axis=1)
     m = sums.shape[0]
     values = np.array([statistic(left) for left in sums.sum(axis=0) - sums])
     with np.errstate(invalid="ignore"):
         squares = ((values - values.mean(axis=0)) ** 2).sum(axis=0)
     return np.sqrt((m - 1) / m * squares), m - 1
-
-
-def _groups(subjects: int) -> Codes:
-    """Give each subject the number of the group with which it is left out."""
-    if subjects <= MOST_GROUPS:
-        return np.arange(subjects)
-    return np.random.default_rng(1).permutation(subjects) % MOST_GROUPS

@@ -1,8 +1,8 @@
 """A cut-off chosen from the data it is judged on, corrected for its optimism.
 
-The threshold with the largest sum of sensitivity and specificity is the one that suits chance best
-too. What it will do elsewhere shows by choosing it on subjects drawn with replacement and judging
-it on those not drawn. (Taking the mean optimism of the drawn ones off, as is often done,
+The threshold with the largest sum of sensitivity and specificity also fits the chance in the data.
+Its performance on new data is estimated by choosing it on subjects drawn with replacement and
+judging it on those not drawn. (Subtracting the mean optimism of the drawn ones, as is often done,
 left half of it in simulations of 40 to 200 cases.)
 """
 
@@ -13,15 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from meniscal_measure.cohort.agreement.clusters import subject_codes
+from meniscal_measure.cohort.agreement.clusters import complete_pairs
 from meniscal_measure.cohort.agreement.diagnostic import NOISE_DECIMALS, SOURCE_YOUDEN
-from meniscal_measure.cohort.agreement.estimates import (
-    TAIL,
-    Estimate,
-    FloatArray,
-    complete_labels,
-    complete_pairs,
-)
+from meniscal_measure.cohort.agreement.estimates import TAIL, Estimate, FloatArray
 from meniscal_measure.cohort.agreement.labels import Codes
 
 SOURCE = "subjects not drawn in a bootstrap: Efron B, Tibshirani R. J Am Stat Assoc 1997;92:548-560"
@@ -31,7 +25,7 @@ RESAMPLES = 1000
 Bootstrap. Chapman & Hall; 1993, section 13.3)."""
 
 MOST_WORK = 2 * 10**8
-"""Cases times resamples; with more cases fewer resamples are drawn, as chance is smaller there."""
+"""Cases times resamples: more cases need fewer resamples, as chance matters less."""
 
 FEWEST_RESAMPLES = 100
 
@@ -44,7 +38,7 @@ class CutOff:
     apparent: Estimate
     """Youden index, sensitivity + specificity - 1, in the data that chose the cut-off."""
     corrected: Estimate
-    """The same as to be expected in other data."""
+    """The same, as expected in new data."""
 
     @property
     def estimates(self) -> tuple[Estimate, ...]:
@@ -67,20 +61,18 @@ class _Curve:
 
 
 def best_cut_off(
-    values: ArrayLike, reference: ArrayLike, *, subjects: ArrayLike | None = None, seed: int = 1
+    values: ArrayLike, reference: ArrayLike, *, subjects: ArrayLike | None = None
 ) -> CutOff | None:
     """Find the cut-off with the largest Youden index, and correct that for optimism.
 
     Parameters
     ----------
     values
-        Measurements, larger meaning rather the finding, mm, shape (n,); NaN where missing.
+        Measurements, larger speaking for the finding, mm, shape (n,); NaN where missing.
     reference
         1 with the finding, 0 without, NaN where missing, shape (n,).
     subjects
         Whose each case is, shape (n,); subjects are drawn whole.
-    seed
-        Seed of the drawing.
 
     Returns
     -------
@@ -93,14 +85,16 @@ def best_cut_off(
     >>> found.threshold_mm.value, found.apparent.value > found.corrected.value
     (5.0, True)
     """
-    measured, finding, cases = complete_pairs(values, reference)
-    codes = subject_codes(complete_labels(subjects, values, reference), cases.used)
-    curve, order = _curve(measured.round(NOISE_DECIMALS), finding)
+    measured, finding, codes, cases = complete_pairs(values, reference, subjects)
+    order = np.argsort(measured.round(NOISE_DECIMALS), kind="stable")
+    ordered = measured.round(NOISE_DECIMALS)[order]
+    starts = np.flatnonzero(np.r_[True, np.diff(ordered) > 0])
+    curve = _Curve(finding[order], starts, ordered[starts])
     apparent = curve.youden(np.ones(cases.used))
     best = int(apparent.argmax())
     if not apparent[best] > 0:
         return None
-    elsewhere, thresholds = _resampled(curve, codes[order], seed)
+    elsewhere, thresholds = _resampled(curve, codes[order])
     low, high = np.quantile(thresholds, [TAIL, 1 - TAIL]).tolist()
     name, source = "Cut-off with the largest Youden index", f"{SOURCE_YOUDEN}; {SOURCE}"
     return CutOff(
@@ -108,13 +102,6 @@ def best_cut_off(
         Estimate("Youden index in these data", float(apparent[best]), source=SOURCE_YOUDEN),
         Estimate("Youden index, corrected", elsewhere, source=SOURCE),
     )
-
-
-def _curve(values: FloatArray, finding: FloatArray) -> tuple[_Curve, NDArray[np.intp]]:
-    order = np.argsort(values, kind="stable")
-    ordered = values[order]
-    starts = np.flatnonzero(np.r_[True, np.diff(ordered) > 0])
-    return _Curve(finding[order], starts, ordered[starts]), order
 
 
 def _share_from(weights: FloatArray, starts: NDArray[np.intp]) -> FloatArray:
@@ -126,9 +113,9 @@ def _share_from(weights: FloatArray, starts: NDArray[np.intp]) -> FloatArray:
     return np.asarray(1 - (below[starts] - weights[starts]) / total)
 
 
-def _resampled(curve: _Curve, codes: Codes, seed: int) -> tuple[float, FloatArray]:
-    """Draw subjects again and again: mean index in those not drawn, and each cut-off."""
-    chance, subjects = np.random.default_rng(seed), int(codes.max()) + 1
+def _resampled(curve: _Curve, codes: Codes) -> tuple[float, FloatArray]:
+    """Resample the subjects: mean index in those not drawn, and the cut-off of each resample."""
+    chance, subjects = np.random.default_rng(1), int(codes.max()) + 1
     draws = max(FEWEST_RESAMPLES, min(RESAMPLES, MOST_WORK // codes.size))
     elsewhere, thresholds = np.empty(draws), np.empty(draws)
     for draw in range(draws):

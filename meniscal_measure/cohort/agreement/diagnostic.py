@@ -11,15 +11,8 @@ from scipy import stats
 
 from meniscal_measure.caliper.decision import flag
 from meniscal_measure.caliper.reading import Conventions
-from meniscal_measure.cohort.agreement.clusters import is_clustered, subject_codes
-from meniscal_measure.cohort.agreement.estimates import (
-    TAIL,
-    Cases,
-    Estimate,
-    FloatArray,
-    complete_labels,
-    complete_pairs,
-)
+from meniscal_measure.cohort.agreement.clusters import Error, complete_pairs, is_clustered
+from meniscal_measure.cohort.agreement.estimates import Cases, Estimate, FloatArray
 from meniscal_measure.cohort.agreement.labels import Codes
 from meniscal_measure.cohort.agreement.proportions import clustered_proportion
 from meniscal_measure.errors import AgreementError
@@ -29,8 +22,8 @@ SOURCE_AUC_CLUSTERED = "Obuchowski NA. Biometrics 1997;53:567-578 (several cases
 SOURCE_YOUDEN = "Youden WJ. Cancer 1950;3:32-35 (positive at or above it)"
 
 NOISE_DECIMALS = 9
-"""Decimals of a mm to which measurements are told apart: rounding noise (1e-13 mm) makes no
-threshold of its own, and no value passes from one side of the flag's tie tolerance to the other."""
+"""Decimals of a mm to which measurements are rounded, so that rounding noise (1e-13 mm) adds no
+threshold; fine enough that no value crosses the flag's tie tolerance."""
 
 
 @dataclass(frozen=True)
@@ -72,7 +65,7 @@ class Roc:
     """Receiver operating characteristic of a measurement against a reference finding.
 
     `thresholds_mm` falls from infinity; a case is positive when its value is greater or equal.
-    Values alike to `NOISE_DECIMALS` are one threshold.
+    Values equal to `NOISE_DECIMALS` are one threshold.
     `sensitivity` and `false_positive_rate` are those of each threshold.
     """
 
@@ -81,7 +74,7 @@ class Roc:
     false_positive_rate: FloatArray
     area: Estimate
     youden_mm: Estimate | None
-    """Threshold with the largest sum of sensitivity and specificity; it flatters its own data.
+    """Threshold with the largest sum of sensitivity and specificity; optimistic on its own data.
     None where no threshold does better than chance."""
     cases: Cases
 
@@ -91,10 +84,7 @@ class Roc:
         return (self.area,) if self.youden_mm is None else (self.area, self.youden_mm)
 
     def point(self, conventions: Conventions) -> tuple[float, float]:
-        """Find false positive rate and sensitivity of the flag under these conventions.
-
-        The same rule as that of a single reading, a value exactly on the threshold included.
-        """
+        """Find false positive rate and sensitivity of the flag, as single readings are flagged."""
         flagged = [flag(value, conventions) for value in self.thresholds_mm.tolist()]
         last = sum(flagged) - 1  # thresholds fall from infinity, which is always flagged
         return float(self.false_positive_rate[last]), float(self.sensitivity[last])
@@ -118,18 +108,17 @@ def accuracy(
     >>> round(100 * found.negative_predictive_value.value, 1)
     93.8
     """
-    counts, cases = count_flags(flags, reference)
-    test, finding, _ = complete_pairs(flags, reference)
-    codes = subject_codes(complete_labels(subjects, flags, reference), cases.used)
+    test, finding, codes, cases = complete_pairs(flags, reference, subjects)
+    _check_yes_no(test, "flag")
+    _check_yes_no(finding, "reference finding")
+    tn, fp, fn, tp = np.bincount((2 * finding + test).astype(int), minlength=4).tolist()
 
     def share(name: str, hits: FloatArray, among: FloatArray) -> Estimate:
-        rows = among == 1
-        owners = np.unique(codes[rows], return_inverse=True)[1]
-        return clustered_proportion(name, hits[rows], owners)
+        return clustered_proportion(name, hits[among == 1], codes[among == 1])
 
     everyone = np.ones_like(test)
     return Accuracy(
-        counts,
+        Counts(tp, fn, fp, tn),
         share("Sensitivity", test, finding),
         share("Specificity", 1 - test, 1 - finding),
         share("Positive predictive value", finding, test),
@@ -139,31 +128,16 @@ def accuracy(
     )
 
 
-def count_flags(flags: ArrayLike, reference: ArrayLike) -> tuple[Counts, Cases]:
-    """Count flagged and not flagged cases with and without the reference finding.
-
-    Parameters
-    ----------
-    flags, reference
-        1 or True for yes, 0 or False for no, NaN where missing, shape (n,).
-    """
-    test, finding, cases = complete_pairs(flags, reference)
-    _check_yes_no(test, "flag")
-    _check_yes_no(finding, "reference finding")
-    tn, fp, fn, tp = (int(n) for n in np.bincount((2 * finding + test).astype(int), minlength=4))
-    return Counts(tp, fn, fp, tn), cases
-
-
 def roc_curve(values: ArrayLike, reference: ArrayLike, *, subjects: ArrayLike | None = None) -> Roc:
     """Compare a measurement with a reference finding at every threshold.
 
-    The interval of the area is cut off at 0 and 1, and left out where no case lies among those of
-    the other kind.
+    The interval of the area is cut off at 0 and 1, and left out where cases with and without the
+    finding are separated completely.
 
     Parameters
     ----------
     values
-        Measurements, larger meaning rather the finding, mm, shape (n,); NaN where missing.
+        Measurements, larger speaking for the finding, mm, shape (n,); NaN where missing.
     reference
         1 or True with the finding, 0 or False without, NaN where missing, shape (n,).
     subjects
@@ -174,7 +148,7 @@ def roc_curve(values: ArrayLike, reference: ArrayLike, *, subjects: ArrayLike | 
     AgreementError
         If there are fewer than two cases with the finding, or without.
     """
-    measured, finding, cases = complete_pairs(values, reference)
+    measured, finding, codes, cases = complete_pairs(values, reference, subjects)
     _check_yes_no(finding, "reference finding")
     measured = measured.round(NOISE_DECIMALS)
     with_it, without = measured[finding == 1], measured[finding == 0]
@@ -188,7 +162,6 @@ def roc_curve(values: ArrayLike, reference: ArrayLike, *, subjects: ArrayLike | 
     false_positive = _share_at_or_above(without, thresholds)
     best = int(np.argmax(sensitivity - false_positive))
     youden = Estimate("Youden threshold", float(thresholds[best]), unit="mm", source=SOURCE_YOUDEN)
-    codes = subject_codes(complete_labels(subjects, values, reference), cases.used)
     return Roc(
         thresholds,
         sensitivity,
@@ -223,10 +196,9 @@ def _area(values: FloatArray, finding: NDArray[np.bool_], codes: Codes) -> Estim
     else:
         source = SOURCE_AUC
         error = math.sqrt(placed.var(ddof=1) / m + displaced.var(ddof=1) / n)
-    if not error > 0:  # the two kinds are parted completely, and nothing is known of its error
-        return Estimate(name, area, source=source)
-    half = float(stats.norm.ppf(1 - TAIL)) * error
-    return Estimate(name, area, max(area - half, 0.0), min(area + half, 1.0), source=source)
+    # Where the two kinds are separated completely, nothing is known of the error.
+    low, high = Error(error, math.inf).interval(area, 0.0, 1.0)
+    return Estimate(name, area, low, high, source=source)
 
 
 def _clustered_area_error(

@@ -17,35 +17,22 @@ LEVEL = 0.95
 TAIL = (1 - LEVEL) / 2
 """Probability above it, and below."""
 
-
 COUNT = "knees"
 """Unit of a number of knees, which is whole."""
 
 
 @dataclass(frozen=True)
 class Estimate:
-    """One line of a results table.
-
-    Parameters
-    ----------
-    name
-        What was estimated, in the words of the trade.
-    value
-        The point estimate.
-    low, high
-        Confidence interval; None where the statistic has none.
-    unit
-        Unit of all three numbers, empty for a bare number.
-    source
-        Where the formula was published.
-    """
+    """One line of a results table, with its confidence interval where the statistic has one."""
 
     name: str
     value: float
     low: float | None = None
     high: float | None = None
     unit: str = ""
+    """Of all three numbers; empty for a bare number."""
     source: str = ""
+    """Where the formula was published."""
 
 
 def as_percent(share: Estimate) -> Estimate:
@@ -93,45 +80,6 @@ def as_floats(values: ArrayLike) -> FloatArray:
     if np.isinf(array).any():
         raise AgreementError("A value is infinite. Correct it, or leave it empty if it is missing.")
     return array
-
-
-def complete_pairs(first: ArrayLike, second: ArrayLike) -> tuple[FloatArray, FloatArray, Cases]:
-    """Keep the cases on which both values are present.
-
-    Parameters
-    ----------
-    first, second
-        Shape (n,); NaN where missing.
-
-    Returns
-    -------
-    tuple
-        Both arrays without the incomplete cases, and the count of cases.
-
-    Raises
-    ------
-    AgreementError
-        If the two have different lengths.
-    """
-    one, two = as_floats(first), as_floats(second)
-    if one.shape != two.shape or one.ndim != 1:
-        raise AgreementError(
-            f"The two columns to be compared hold {one.size} and {two.size} values;"
-            " give one value of each for every case, empty where missing."
-        )
-    keep = ~(np.isnan(one) | np.isnan(two))
-    used = int(keep.sum())
-    return one[keep], two[keep], Cases(used, one.size - used)
-
-
-def complete_labels(
-    labels: ArrayLike | None, first: ArrayLike, second: ArrayLike
-) -> NDArray[np.str_] | None:
-    """Labels of the cases that `complete_pairs` keeps; None where there are none."""
-    if labels is None:
-        return None
-    keep = ~(np.isnan(as_floats(first)) | np.isnan(as_floats(second)))
-    return np.asarray(labels, dtype=str)[keep]
 
 
 def require(count: int, least: int, what: str) -> None:

@@ -9,15 +9,12 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from meniscal_measure.cohort.agreement.chance_corrected import gwet_ac1
-from meniscal_measure.cohort.agreement.clusters import is_clustered, linearised_error, subject_codes
-from meniscal_measure.cohort.agreement.estimates import (
-    Cases,
-    Estimate,
-    FloatArray,
-    complete_labels,
+from meniscal_measure.cohort.agreement.clusters import (
     complete_pairs,
-    require,
+    is_clustered,
+    linearised_error,
 )
+from meniscal_measure.cohort.agreement.estimates import Cases, Estimate, FloatArray, require
 from meniscal_measure.cohort.agreement.kappa import Kappa, Weights, weighted_kappa
 from meniscal_measure.cohort.agreement.labels import Codes
 from meniscal_measure.cohort.agreement.proportions import clustered_proportion
@@ -81,19 +78,15 @@ def flag_agreement(
     flagged, the share that both did is a plain proportion j, and the agreement on flagged is
     2 j / (1 + j); its interval is that of j carried through the same formula.
     """
-    one, two, cases = complete_pairs(first, second)
+    one, two, codes, cases = complete_pairs(first, second, subjects)
     require(cases.used, 1, "Agreement on the flag")
     if not np.isin(np.concatenate([one, two]), (0, 1)).all():
         raise AgreementError("A flag must be 1 (yes) or 0 (no), or empty if missing.")
-    codes = subject_codes(complete_labels(subjects, first, second), cases.used)
-    neither, only_second, only_first, both = (
-        int(n) for n in np.bincount((2 * one + two).astype(int), minlength=4)
-    )
+    counts = np.bincount((2 * one + two).astype(int), minlength=4)
+    neither, only_second, only_first, both = counts.tolist()
 
     def share(name: str, agreed: FloatArray, among: FloatArray) -> Estimate:
-        rows = among > 0
-        owners = np.unique(codes[rows], return_inverse=True)[1]
-        return clustered_proportion(name, agreed[rows], owners)
+        return clustered_proportion(name, agreed[among > 0], codes[among > 0])
 
     union, common = np.maximum(one, two), np.minimum(one, two)
     return FlagAgreement(
@@ -114,12 +107,10 @@ def flag_agreement(
 
 
 def _specific(common: Estimate) -> Estimate:
-    """Turn the share of common verdicts among those of either reader into specific agreement."""
-    value, low, high = (
-        2 * j / (1 + j) for j in (common.value, common.low or 0.0, common.high or 0.0)
-    )
-    source = f"{SOURCE_SPECIFIC}: {common.source}"
-    return Estimate(common.name, value, low, high, source=source)
+    """Turn the share on which both agree, of those either reader gave, into specific agreement."""
+    shares = common.value, common.low or 0.0, common.high or 0.0
+    value, low, high = (2 * j / (1 + j) for j in shares)
+    return Estimate(common.name, value, low, high, source=f"{SOURCE_SPECIFIC}: {common.source}")
 
 
 def _equal_flagging(one: FloatArray, two: FloatArray, codes: Codes) -> Estimate:

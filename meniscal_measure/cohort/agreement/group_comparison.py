@@ -1,4 +1,4 @@
-"""Groups of knees described and compared, several knees of a subject counted as what they are."""
+"""Groups of knees described and compared, allowing for several knees of one subject."""
 
 from __future__ import annotations
 
@@ -78,11 +78,8 @@ def mean_of(name: str, sample: Sample) -> Estimate:
     require(values.size, 2, name)
     codes = subject_codes(owners, values.size)
     mean, error = float(values.mean()), linearised_error(values, codes)
-    source = SOURCE_MEAN if is_clustered(codes) else SOURCE_T
-    if math.isnan(error.se):
-        return Estimate(name, mean, unit="mm", source=source)
-    half = error.half_width
-    return Estimate(name, mean, mean - half, mean + half, "mm", source)
+    low, high = (mean, mean) if error.se == 0 else error.interval(mean)
+    return Estimate(name, mean, low, high, "mm", SOURCE_MEAN if is_clustered(codes) else SOURCE_T)
 
 
 def summarise_groups(
@@ -125,7 +122,6 @@ def _summary(group: str, values: FloatArray, flags: FloatArray, owners: Codes) -
     require(known.size, 2, f"The summary of group {group!r}")
     quartiles = np.quantile(known, [0.25, 0.5, 0.75]).tolist()
     said = ~np.isnan(flags)
-    flagging = np.unique(owners[said], return_inverse=True)[1]
     return GroupSummary(
         group,
         mean_of("Mean", Sample(values, owners)),
@@ -133,7 +129,7 @@ def _summary(group: str, values: FloatArray, flags: FloatArray, owners: Codes) -
         Estimate("Lower quartile", quartiles[0], unit="mm"),
         Estimate("Median", quartiles[1], unit="mm"),
         Estimate("Upper quartile", quartiles[2], unit="mm"),
-        clustered_proportion("Flagged", flags[said], flagging),
+        clustered_proportion("Flagged", flags[said], owners[said]),
         Cases(known.size, values.size - known.size),
     )
 
@@ -141,7 +137,7 @@ def _summary(group: str, values: FloatArray, flags: FloatArray, owners: Codes) -
 def compare_groups(first: Sample, second: Sample) -> tuple[Estimate, Estimate]:
     """Estimate the difference of two groups' means (first minus second) and its p value.
 
-    A subject may have knees in both groups: what its knees have in common cancels then.
+    Where a subject has knees in both groups, what these have in common cancels.
 
     Raises
     ------
@@ -166,10 +162,7 @@ def compare_groups(first: Sample, second: Sample) -> tuple[Estimate, Estimate]:
     source = SOURCE_WELCH_CLUSTERED if is_clustered(codes) else SOURCE_WELCH
     difference = float(one.mean() - two.mean())
     p = Estimate("p of equal means", error.p_value(difference), source=source)
-    if not error.se > 0:
-        return Estimate("Difference of means", difference, unit="mm", source=source), p
-    half = error.half_width
-    low, high = difference - half, difference + half
+    low, high = error.interval(difference)
     return Estimate("Difference of means", difference, low, high, "mm", source), p
 
 
@@ -186,8 +179,7 @@ def _difference_error(one: FloatArray, two: FloatArray, codes: Codes) -> Error:
     (a, df_a), (b, df_b) = halves
     alone = [float((part**2).sum()) for part in (a, b)]
     variance = sum(alone) - 2 * float((a * b).sum())
-    if not min(alone) > 0:
-        df = df_a + df_b
-        return Error(math.sqrt(max(variance, 0.0)), df)
-    freedom = sum(alone) ** 2 / (alone[0] ** 2 / df_a + alone[1] ** 2 / df_b)
-    return Error(math.sqrt(max(variance, 0.0)), float(freedom))
+    freedom = float(df_a + df_b)
+    if min(alone) > 0:
+        freedom = sum(alone) ** 2 / (alone[0] ** 2 / df_a + alone[1] ** 2 / df_b)
+    return Error(math.sqrt(max(variance, 0.0)), freedom)

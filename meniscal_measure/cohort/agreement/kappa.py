@@ -11,50 +11,37 @@ from numpy.typing import ArrayLike
 
 from meniscal_measure.cohort.agreement.clusters import (
     Error,
+    complete_pairs,
     is_clustered,
     linearised_error,
-    subject_codes,
 )
-from meniscal_measure.cohort.agreement.estimates import (
-    Cases,
-    Estimate,
-    FloatArray,
-    complete_labels,
-    complete_pairs,
-    require,
-)
-from meniscal_measure.cohort.agreement.labels import Codes
+from meniscal_measure.cohort.agreement.estimates import Cases, Estimate, FloatArray, require
 from meniscal_measure.errors import AgreementError
 
 SOURCE_KAPPA = "Cohen J. Psychol Bull 1968;70:213-220"
 SOURCE_ERROR = "Fleiss JL, Cohen J, Everitt BS. Psychol Bull 1969;72:323-327"
-
-
 SOURCE_CLUSTERED = "delta method over subjects: Yang Z, Zhou M. Stat Med 2014;33:2612-2633"
 
 
 class Weights(StrEnum):
-    """How much each disagreement counts."""
+    """How much each disagreement counts: fully, or by the distance of the grades or its square."""
 
     NONE = "unweighted"
-    """Every disagreement counts fully."""
     LINEAR = "linear"
-    """In proportion to the number of grades between."""
     QUADRATIC = "quadratic"
-    """In proportion to the square of that number."""
 
-    def disagreement(self, grades: int) -> FloatArray:
-        """Weight of each pair of grades, 0 on the diagonal, shape (grades, grades).
+    def agreement(self, grades: int) -> FloatArray:
+        """Weight of each pair of grades as agreement, from 0 to 1, shape (grades, grades).
 
         Examples
         --------
-        >>> Weights.LINEAR.disagreement(3).tolist()
-        [[0.0, 1.0, 2.0], [1.0, 0.0, 1.0], [2.0, 1.0, 0.0]]
+        >>> Weights.LINEAR.agreement(3).tolist()
+        [[1.0, 0.5, 0.0], [0.5, 1.0, 0.5], [0.0, 0.5, 1.0]]
         """
         order = np.arange(grades)
-        apart = np.abs(order[:, None] - order).astype(np.float64)
-        powers = {Weights.NONE: 0.0, Weights.LINEAR: 1.0, Weights.QUADRATIC: 2.0}
-        return np.where(apart > 0, apart ** powers[self], 0.0)
+        apart = np.abs(order[:, None] - order) / (grades - 1)
+        power = {Weights.NONE: 0, Weights.LINEAR: 1, Weights.QUADRATIC: 2}[self]
+        return np.where(apart > 0, 1 - apart**power, 1.0)
 
 
 @dataclass(frozen=True)
@@ -85,7 +72,7 @@ def weighted_kappa(
     second: ArrayLike,
     *,
     grades: int,
-    weights: Weights | ArrayLike = Weights.LINEAR,
+    weights: Weights = Weights.LINEAR,
     subjects: ArrayLike | None = None,
 ) -> Kappa:
     """Compare the grades two readers gave.
@@ -97,7 +84,7 @@ def weighted_kappa(
     grades
         Number of grades on the scale, whether used or not.
     weights
-        A named rule, or disagreement weights of shape (grades, grades), 0 on the diagonal.
+        How much each disagreement counts.
     subjects
         Whose each case is, shape (n,); where a subject has several, the interval respects it.
 
@@ -112,7 +99,7 @@ def weighted_kappa(
     >>> round(weighted_kappa([0, 1, 2, 2], [0, 1, 1, 2], grades=3).kappa.value, 3)
     0.714
     """
-    one, two, cases = complete_pairs(first, second)
+    one, two, codes, cases = complete_pairs(first, second, subjects)
     require(cases.used, 2, "Kappa")
     for grade in np.unique(np.concatenate([one, two])):
         if grade != int(grade) or not 0 <= grade < grades:
@@ -122,38 +109,28 @@ def weighted_kappa(
     rows, columns = one.astype(int), two.astype(int)
     table = np.bincount(rows * grades + columns, minlength=grades**2).reshape(grades, grades)
     found = kappa_of_table(table, weights=weights, cases=cases)
-    owners = complete_labels(subjects, first, second)
-    codes = subject_codes(owners, cases.used)
     if not is_clustered(codes):
         return found
-    error = _clustered_error(found, weights, (rows, columns), codes)
-    low, high = _interval(found.kappa.value, error)
+    terms = _terms(table / table.sum(), weights, found.kappa.value, found.expected)
+    error = linearised_error(terms[rows, columns], codes)
+    low, high = error.interval(found.kappa.value, -1.0, 1.0)
     source = f"{SOURCE_KAPPA}; interval: {SOURCE_CLUSTERED}"
     return replace(found, kappa=replace(found.kappa, low=low, high=high, source=source))
 
 
-def _clustered_error(
-    found: Kappa, weights: Weights | ArrayLike, cells: tuple[Codes, Codes], codes: Codes
-) -> Error:
-    disagreement = _disagreement(weights, found.table.shape[0])
-    agreement = 1 - disagreement / disagreement.max()
-    terms = _terms(found.table / found.table.sum(), agreement, found.kappa.value, found.expected)
-    return linearised_error(terms[cells], codes)
-
-
 def kappa_of_table(
-    table: ArrayLike, *, weights: Weights | ArrayLike = Weights.LINEAR, cases: Cases | None = None
+    table: ArrayLike, *, weights: Weights = Weights.LINEAR, cases: Cases | None = None
 ) -> Kappa:
-    """Work out kappa from a square table of counts.
+    """Compute kappa from a square table of counts.
 
     Parameters
     ----------
     table
         Counts, shape (grades, grades), first reader down, second across.
     weights
-        As in `weighted_kappa`.
+        How much each disagreement counts.
     cases
-        What was left out before the table was made.
+        How many were used and left out; by default all in the table were used.
 
     Notes
     -----
@@ -166,8 +143,7 @@ def kappa_of_table(
     0.6
     """
     counts = np.asarray(table, dtype=np.float64)
-    disagreement = _disagreement(weights, counts.shape[0])
-    agreement = 1 - disagreement / disagreement.max()
+    agreement = weights.agreement(counts.shape[0])
     total = float(counts.sum())
     shares = counts / total
     observed = float((agreement * shares).sum())
@@ -177,44 +153,18 @@ def kappa_of_table(
             "All readings have one grade; kappa is not defined. Report the share of agreement."
         )
     value = (observed - expected) / (1 - expected)
-    terms = _terms(shares, agreement, value, expected)
+    terms = _terms(shares, weights, value, expected)
     spread = float((shares * terms**2).sum() - (shares * terms).sum() ** 2)
     error = Error(math.sqrt(max(spread, 0.0) / total), math.inf)
-    name = f"Kappa, {weights.value if isinstance(weights, Weights) else 'weights given'}"
+    low, high = error.interval(value, -1.0, 1.0)
     source = f"{SOURCE_KAPPA}; interval: {SOURCE_ERROR}"
-    return Kappa(
-        Estimate(name, value, *_interval(value, error), source=source),
-        observed,
-        expected,
-        counts,
-        cases or Cases(round(total)),
-    )
+    kappa = Estimate(f"Kappa, {weights}", value, low, high, source=source)
+    return Kappa(kappa, observed, expected, counts, cases or Cases(round(total)))
 
 
-def _disagreement(weights: Weights | ArrayLike, grades: int) -> FloatArray:
-    if isinstance(weights, Weights):
-        return weights.disagreement(grades)
-    given = np.asarray(weights, dtype=np.float64)
-    if given.shape != (grades, grades) or np.diagonal(given).any() or given.min() < 0:
-        raise AgreementError(
-            f"Disagreement weights must be a {grades} x {grades} table of numbers that are not"
-            " negative, with 0 on the diagonal."
-        )
-    if given.max() == 0:
-        raise AgreementError("All disagreement weights are 0; give some disagreement a weight.")
-    return given
-
-
-def _interval(value: float, error: Error) -> tuple[float | None, float | None]:
-    """Give the interval about kappa; none where agreement is complete and its error unknown."""
-    if not error.se > 0:
-        return None, None
-    half = error.half_width
-    return max(value - half, -1.0), min(value + half, 1.0)
-
-
-def _terms(shares: FloatArray, agreement: FloatArray, kappa: float, expected: float) -> FloatArray:
+def _terms(shares: FloatArray, weights: Weights, kappa: float, expected: float) -> FloatArray:
     """Linear term that a case in each cell adds to kappa, the true kappa not being zero."""
+    agreement = weights.agreement(shares.shape[0])
     rows, columns = shares.sum(axis=1), shares.sum(axis=0)
     mean_weights = (agreement @ columns)[:, None] + rows @ agreement
     return np.asarray((agreement - mean_weights * (1 - kappa)) / (1 - expected))

@@ -14,7 +14,7 @@ Texts = NDArray[np.str_]
 Codes = NDArray[np.integer[Any]]
 
 CODE = np.int32
-"""Type in which the codes of a column are held: half of what numpy takes, as columns are long."""
+"""Type of the codes of a column: half the size of numpy's default, as columns are long."""
 
 BETWEEN = " / "
 """Stands between the parts of a joined label."""
@@ -68,13 +68,7 @@ class Labels:
 
     @property
     def size(self) -> int:
-        """Number of rows.
-
-        Examples
-        --------
-        >>> Labels.of(["b", "a", "b"]).size
-        3
-        """
+        """Number of rows."""
         return self.codes.size
 
     @property
@@ -115,7 +109,7 @@ class Labels:
         return Labels(numbers[codes], self.names[present])
 
     def paired(self, other: Labels) -> Labels:
-        """Tell rows apart by both texts, without names, which cost more than the rest.
+        """Distinguish rows by both texts, without names, which cost more than the rest.
 
         Examples
         --------
@@ -146,7 +140,15 @@ class Labels:
 
 
 class Coder:
-    """Numbers different values as they come, so that no text is held twice."""
+    """Numbers different values as they come, so that no text is held twice.
+
+    Examples
+    --------
+    >>> coder = Coder()
+    >>> coder.add(["b", "a", "b"])
+    >>> coder.values()[0], coder.labels().texts.tolist()
+    (['b', 'a'], ['b', 'a', 'b'])
+    """
 
     def __init__(self) -> None:
         self._numbers: dict[Any, int] = {}

@@ -12,24 +12,15 @@ from scipy import stats
 from meniscal_measure.cohort.agreement.clusters import (
     SOURCE_JACKKNIFE,
     Error,
+    complete_pairs,
     is_clustered,
     jackknife,
-    subject_codes,
 )
-from meniscal_measure.cohort.agreement.estimates import (
-    TAIL,
-    Cases,
-    Estimate,
-    FloatArray,
-    complete_labels,
-    complete_pairs,
-    require,
-)
+from meniscal_measure.cohort.agreement.estimates import TAIL, Cases, Estimate, FloatArray, require
 
 SOURCE_1986 = "Bland JM, Altman DG. Lancet 1986;i:307-310"
 SOURCE_EXACT = "Carkeet A. Optom Vis Sci 2015;92:e71-e80 (noncentral t)"
 SOURCE_BIAS = "Bland JM, Altman DG. Stat Methods Med Res 1999;8:135-160 (difference on mean)"
-
 
 LIMIT_SDS = 1.96
 """Standard deviations from the mean difference to a limit: the central 95 % of a normal one."""
@@ -96,7 +87,7 @@ def limits_of_agreement(first: ArrayLike, second: ArrayLike) -> LimitsOfAgreemen
     >>> round(result.bias.value, 3)
     0.125
     """
-    one, two, cases = complete_pairs(first, second)
+    one, two, _, cases = complete_pairs(first, second)
     require(cases.used, 3, "Limits of agreement")
     difference = one - two
     bias, sd = float(difference.mean()), float(difference.std(ddof=1))
@@ -140,34 +131,31 @@ def proportional_bias(
     >>> round(found.estimates[0].value, 2)
     0.13
     """
-    one, two, cases = complete_pairs(first, second)
+    one, two, codes, cases = complete_pairs(first, second, subjects)
     require(cases.used, 3, "The regression of the difference on the mean")
-    mean, difference = (one + two) / 2, one - two
-    require(np.unique(mean).size, 2, "The regression of the difference on the mean")
-    line = stats.linregress(mean, difference)
-    codes = subject_codes(complete_labels(subjects, first, second), cases.used)
-    source = SOURCE_BIAS
-    errors = [Error(float(e), cases.used - 2) for e in (line.stderr, line.intercept_stderr)]
+    x, y = (one + two) / 2, one - two
+    require(np.unique(x).size, 2, "The regression of the difference on the mean")
+    line = stats.linregress(x, y)
+    errors, df = np.array([line.stderr, line.intercept_stderr]), cases.used - 2
+    source, p = SOURCE_BIAS, float(line.pvalue)
     if is_clustered(codes):
-        found, df = jackknife(_line_terms(mean, difference), _line_from, codes)
-        errors = [Error(float(e), df) for e in found]
+        terms = np.column_stack([np.ones_like(x), x, y, x * x, x * y])
+        errors, df = jackknife(terms, _line_from, codes)
         source = f"{SOURCE_BIAS}; interval: {SOURCE_JACKKNIFE}"
-    p = errors[0].p_value(float(line.slope)) if is_clustered(codes) else float(line.pvalue)
-    slope, intercept = (
-        _with_error(name, float(value), error.half_width, one_unit, source)
-        for name, value, error, one_unit in zip(
-            ("Slope of difference on mean", "Difference at mean 0"),
-            (line.slope, line.intercept),
-            errors,
-            ("", "mm"),
-            strict=True,
-        )
-    )
-    return ProportionalBias(slope, intercept, p, cases)
-
-
-def _line_terms(x: FloatArray, y: FloatArray) -> FloatArray:
-    return np.column_stack([np.ones_like(x), x, y, x * x, x * y])
+        p = Error(float(errors[0]), df).p_value(float(line.slope))
+    slope, intercept = float(line.slope), float(line.intercept)
+    half, half_at_zero = (stats.t.ppf(1 - TAIL, df) * errors).tolist()
+    return ProportionalBias(
+        Estimate(
+            "Slope of difference on mean", slope, slope - half, slope + half, source=source
+        ),
+        Estimate(
+            "Difference at mean 0", intercept, intercept - half_at_zero, intercept + half_at_zero,
+            "mm", source,
+        ),
+        p,
+        cases,
+    )  # fmt: skip
 
 
 def _line_from(sums: FloatArray) -> FloatArray:
@@ -176,10 +164,6 @@ def _line_from(sums: FloatArray) -> FloatArray:
     with np.errstate(divide="ignore", invalid="ignore"):
         slope = np.divide(xy - x * y / n, xx - x * x / n)
     return np.array([slope, (y - slope * x) / n])
-
-
-def _with_error(name: str, value: float, half: float, unit: str, source: str) -> Estimate:
-    return Estimate(name, value, value - half, value + half, unit=unit, source=source)
 
 
 def differences_and_means(first: ArrayLike, second: ArrayLike) -> tuple[FloatArray, FloatArray]:
@@ -191,5 +175,5 @@ def differences_and_means(first: ArrayLike, second: ArrayLike) -> tuple[FloatArr
     >>> difference.tolist(), mean.tolist()
     ([1.0, 0.0], [2.5, 2.0])
     """
-    one, two, _ = complete_pairs(first, second)
+    one, two, *_ = complete_pairs(first, second)
     return one - two, (one + two) / 2

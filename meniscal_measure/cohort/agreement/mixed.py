@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import stats
 
+from meniscal_measure.cohort.agreement.clusters import Error
 from meniscal_measure.cohort.agreement.design import Design
 from meniscal_measure.cohort.agreement.estimates import (
-    TAIL,
     Cases,
     Estimate,
     FloatArray,
@@ -50,55 +50,45 @@ class MixedModel:
     """Fixed effects and variances of a fitted model."""
 
     design: Design
-    coefficients: FloatArray
-    covariance: FloatArray
-    """Of the coefficients, shape (p, p)."""
-    spreads: tuple[Estimate, ...]
-    """Standard deviation of each random level, the outermost first, and of the residuals."""
+    fit: RestrictedFit
     residuals: FloatArray
-    """In the order of the rows, without the random levels; shape (n,)."""
+    """In the order of the rows, without the random levels; shape (n,), NaN where left out."""
     fitted: FloatArray
-    remarks: tuple[str, ...]
-    """What there is to know of the fit."""
     cases: Cases
-    slopes: FloatArray
-    """Derivative of the covariance by each log SD, shape (k, p, p)."""
-    log_sd_covariance: FloatArray
-    """Of the estimated log SDs, shape (k, k)."""
 
     @property
     def effects(self) -> tuple[Effect, ...]:
         """Every fixed effect, the intercept first."""
-        rows = np.eye(self.coefficients.size)
-        return tuple(
-            self.contrast(name, row) for name, row in zip(self.design.names, rows, strict=True)
-        )
+        names = self.design.names
+        rows = np.eye(len(names))
+        return tuple(self.contrast(name, row) for name, row in zip(names, rows, strict=True))
 
     def contrast(self, name: str, weights: FloatArray) -> Effect:
         """Estimate a weighted sum of fixed effects."""
-        value = float(weights @ self.coefficients)
-        variance = float(weights @ self.covariance @ weights)
-        df, se = self._freedom(weights), math.sqrt(variance)
-        half = float(stats.t.ppf(1 - TAIL, df)) * se
-        estimate = Estimate(name, value, value - half, value + half, "mm", SOURCE)
-        return Effect(estimate, se, df, float(2 * stats.t.sf(abs(value) / se, df)))
+        value = float(weights @ self.fit.coefficients)
+        variance = float(weights @ self.fit.covariance @ weights)
+        error = Error(math.sqrt(variance), self._freedom(weights))
+        estimate = Estimate(name, value, *error.interval(value), "mm", SOURCE)
+        return Effect(estimate, error.se, error.df, error.p_value(value))
 
     def _freedom(self, weights: FloatArray) -> float:
-        variance = float(weights @ self.covariance @ weights)
-        slope = np.einsum("i,kij,j->k", weights, self.slopes, weights)
-        return float(2 * variance**2 / (slope @ self.log_sd_covariance @ slope))
+        variance = float(weights @ self.fit.covariance @ weights)
+        slope = np.einsum("i,kij,j->k", weights, self.fit.slopes, weights)
+        return float(2 * variance**2 / (slope @ self.fit.log_sd_covariance @ slope))
 
     def joint_p(self, columns: tuple[int, ...]) -> float:
         """Test several fixed effects at once: Wald F, the fewest of their degrees of freedom."""
         places = list(columns)
-        found, rows = self.coefficients[places], np.eye(self.coefficients.size)[places]
-        f = found @ np.linalg.solve(self.covariance[np.ix_(places, places)], found) / len(places)
+        found = self.fit.coefficients[places]
+        rows = np.eye(self.fit.coefficients.size)[places]
+        covariance = self.fit.covariance[np.ix_(places, places)]
+        f = found @ np.linalg.solve(covariance, found) / len(places)
         return float(stats.f.sf(f, len(places), min(self._freedom(row) for row in rows)))
 
     @property
     def estimates(self) -> tuple[Estimate, ...]:
         """Effects and spreads, as lines of a results table."""
-        return (*(effect.estimate for effect in self.effects), *self.spreads)
+        return (*(effect.estimate for effect in self.effects), *self.fit.spreads)
 
 
 def mixed_model(
@@ -136,24 +126,12 @@ def mixed_model(
     explained = design.matrix[keep] @ np.linalg.lstsq(design.matrix[keep], y[keep])[0]
     if np.abs(y[keep] - explained).max() < LEAST_SCATTER_MM:
         raise AgreementError(
-            "The readings do not vary but for their effects, so that no model of their scatter can"
-            " be fitted. Check that no file is listed twice."
+            "The readings do not vary beyond their effects, so no model of their scatter can be"
+            " fitted. Check that no file is listed twice."
         )
     fit = RestrictedFit(
         y[keep], design.matrix[keep], {n: np.asarray(v)[keep] for n, v in levels.items()}
     )
-    fitted, residuals = np.full(y.size, np.nan), np.full(y.size, np.nan)
+    residuals = np.full(y.size, np.nan)
     residuals[keep] = fit.residuals
-    fitted[keep] = y[keep] - fit.residuals
-    return MixedModel(
-        design,
-        fit.coefficients,
-        fit.covariance(fit.log_sds),
-        fit.spreads(),
-        residuals,
-        fitted,
-        fit.remarks,
-        cases,
-        fit.slopes,
-        fit.log_sd_covariance,
-    )
+    return MixedModel(design, fit, residuals, y - residuals, cases)

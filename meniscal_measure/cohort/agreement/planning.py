@@ -15,14 +15,14 @@ SOURCE_CHANGE = (
 )
 
 POWER = 0.80
-"""Chance of finding a true change unless another is asked for."""
+"""Chance of finding a true change, by default."""
 
 MOST_CASES = 10_000_000
-"""A study larger than this is not looked for."""
+"""Largest sample size that is tried."""
 
 
 def knees_for_icc(expected: float, width: float, *, readers: int) -> Estimate:
-    """Knees needed for an interval of the ICC no wider than asked.
+    """Find how many knees give an interval of the ICC no wider than asked.
 
     Parameters
     ----------
@@ -55,14 +55,14 @@ def knees_for_icc(expected: float, width: float, *, readers: int) -> Estimate:
         )
     z, k, r = stats.norm.ppf(1 - TAIL), readers, expected
     knees = 1 + 8 * (z * (1 - r) * (1 + (k - 1) * r)) ** 2 / (k * (k - 1) * width**2)
-    if k == 2 and r >= 0.7:  # the paper's correction, its approximation being short there
+    if k == 2 and r >= 0.7:  # the paper's correction of its approximation, too small there
         knees += 5 * r
     name = f"For an ICC of {r:g} with an interval {width:g} wide, {k} readings of each knee"
     return Estimate(name, float(math.ceil(knees)), unit=COUNT, source=SOURCE_ICC)
 
 
 def knees_for_change(change_mm: float, sd_change_mm: float, *, power: float = POWER) -> Estimate:
-    """Knees needed to find a mean change between two visits.
+    """Find how many knees show a mean change between two visits.
 
     Parameters
     ----------
@@ -96,7 +96,9 @@ def knees_for_change(change_mm: float, sd_change_mm: float, *, power: float = PO
         )
 
     def shortfall(knees: float) -> float:
-        return _paired_power(effect, knees) - power
+        critical, shift = stats.t.ppf(1 - TAIL, knees - 1), effect * math.sqrt(knees)
+        above = stats.nct.sf(critical, knees - 1, shift)
+        return float(above + stats.nct.cdf(-critical, knees - 1, shift)) - power
 
     enough = 2.0
     while shortfall(enough) < 0:
@@ -107,11 +109,3 @@ def knees_for_change(change_mm: float, sd_change_mm: float, *, power: float = PO
     asked = f"a mean change of {change_mm:g} mm with SD {sd_change_mm:g} mm"
     name = f"For {asked}, power {100 * power:g} %"
     return Estimate(name, float(math.ceil(knees)), unit=COUNT, source=SOURCE_CHANGE)
-
-
-def _paired_power(effect: float, knees: float) -> float:
-    critical = stats.t.ppf(1 - TAIL, knees - 1)
-    shift = effect * math.sqrt(knees)
-    return float(
-        stats.nct.sf(critical, knees - 1, shift) + stats.nct.cdf(-critical, knees - 1, shift)
-    )

@@ -1,4 +1,4 @@
-"""Figures of agreement for a paper: vector, in grey-safe colours, without pyplot."""
+"""Figures of agreement for a paper: vector, in colours that differ in grey, without pyplot."""
 
 from __future__ import annotations
 
@@ -37,14 +37,14 @@ INK = "#1a1a1a"
 """Lines and text."""
 DATA = "#0072b2"
 ALERT = "#d55e00"
-"""Points to look at. Blue and vermilion of Okabe and Ito's palette part for every kind of colour
-vision (Wong B. Nat Methods 2011;8:441); shape or hatching parts them in grey."""
+"""Points to look at. Blue and vermilion of Okabe and Ito's palette differ for every kind of colour
+vision (Wong B. Nat Methods 2011;8:441); shape or hatching distinguishes them in grey."""
 
 BIN_MM = 0.5
 """Width of a bar of the distribution."""
 
 MANY_POINTS = 5_000
-"""More points are counted in hexagons, which cost the same however many they are."""
+"""More points are counted in hexagons, whose cost does not grow with the number of points."""
 
 HEXAGONS = 50
 """Hexagons across a plot."""
@@ -65,7 +65,7 @@ def limits_plot(
     Parameters
     ----------
     first, second
-        The readings the limits were worked out from, shape (n,).
+        The readings behind the limits, mm, shape (n,).
     limits
         Their limits of agreement.
     names
@@ -108,7 +108,7 @@ def roc_plot(roc: Roc, conventions: Conventions) -> Draw:
 def distribution_plot(values_mm: ArrayLike, conventions: Conventions, *, label: str) -> Draw:
     """Plot how often each extrusion occurs, flagged ones marked, and how many are flagged.
 
-    A value exactly on the threshold shares its bar with those above it, and is marked by the rule.
+    A value exactly on the threshold is in the bar above it, marked by the rule.
     """
     values, threshold_mm = as_floats(values_mm), conventions.threshold_mm
     known = values[~np.isnan(values)]
@@ -223,19 +223,14 @@ def figure_of(draw: Draw) -> Figure:
     return figure
 
 
-def figure_bytes(figure: Figure, kind: Literal["svg", "pdf"]) -> bytes:
-    """Save a figure as a vector file; a figure made the same way gives the same bytes."""
+@lru_cache(maxsize=256)
+def drawn(draw: Draw, kind: Literal["svg", "pdf"]) -> bytes:
+    """Draw a plot as a vector file, the same bytes each time, once for all that show it."""
     stream = io.BytesIO()
     date = {"svg": "Date", "pdf": "CreationDate"}[kind]
     with paper_style():
-        figure.savefig(stream, format=kind, metadata={date: None})
+        figure_of(draw).savefig(stream, format=kind, metadata={date: None})
     return stream.getvalue()
-
-
-@lru_cache(maxsize=256)
-def drawn(draw: Draw, kind: Literal["svg", "pdf"]) -> bytes:
-    """Draw a plot as a vector file, once for all the places that show it."""
-    return figure_bytes(figure_of(draw), kind)
 
 
 def paper_style() -> AbstractContextManager[None]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 from scipy import stats
 
 from meniscal_measure.cohort.agreement.clusters import effective_size, is_clustered
@@ -19,19 +20,12 @@ SOURCE_CLUSTERED = (
 
 
 def proportion(name: str, hits: int, total: int) -> Estimate:
-    """Estimate a proportion with Wilson's interval.
+    """Estimate a proportion with Wilson's interval; NaN with the interval 0 to 1 without a case.
 
-    Parameters
-    ----------
-    name
-        What the proportion is of.
-    hits, total
-        Counts, `0 <= hits <= total`.
-
-    Returns
-    -------
-    Estimate
-        A fraction; NaN with the interval 0 to 1 where there is no case.
+    Raises
+    ------
+    AgreementError
+        Unless `0 <= hits <= total`.
 
     Examples
     --------
@@ -59,7 +53,7 @@ def clustered_proportion(name: str, hits: FloatArray, subjects: Codes) -> Estima
     hits
         1 or 0 for each case, shape (n,).
     subjects
-        Subject of each case, numbered from 0.
+        Number of the subject of each case, shape (n,).
 
     Notes
     -----
@@ -68,16 +62,16 @@ def clustered_proportion(name: str, hits: FloatArray, subjects: Codes) -> Estima
 
     Examples
     --------
-    >>> import numpy as np
     >>> knees, subjects = np.array([1.0, 1, 0, 0, 1, 0]), np.array([0, 0, 1, 1, 2, 3])
     >>> found = clustered_proportion("flagged", knees, subjects)
     >>> f"{found.value:.2f} ({found.low:.2f} to {found.high:.2f})"
     '0.50 (0.06 to 0.94)'
     """
-    if not is_clustered(subjects):
+    codes = np.unique(subjects, return_inverse=True)[1]
+    if not is_clustered(codes):
         return proportion(name, int(hits.sum()), hits.size)
-    n, share = effective_size(hits, subjects), float(hits.mean())
-    z = float(stats.t.ppf(1 - TAIL, int(subjects.max())))
+    n, share = effective_size(hits, codes), float(hits.mean())
+    z = float(stats.t.ppf(1 - TAIL, int(codes.max())))
     centre = (share + z**2 / (2 * n)) / (1 + z**2 / n)
     half = z / (1 + z**2 / n) * math.sqrt(share * (1 - share) / n + z**2 / (4 * n**2))
     low, high = max(centre - half, 0.0), min(centre + half, 1.0)

@@ -45,7 +45,8 @@ class Ratings:
 
         Examples
         --------
-        >>> ratings_from_table([[2.0, 2.2], [3.0, np.nan]]).read_by_all.tolist()
+        >>> table = ratings_from_rows(["a", "a", "b"], ["1", "2", "1"], [2.0, 2.2, 3.0])
+        >>> table.read_by_all.tolist()
         [True, False]
         """
         return np.asarray(~np.isnan(self.values).any(axis=1))
@@ -60,27 +61,6 @@ class Ratings:
         keep = self.read_by_all
         owners = None if self.subjects is None else self.subjects[keep]
         return subject_codes(owners, int(keep.sum()))
-
-
-def ratings_from_table(values: ArrayLike, *, subjects: ArrayLike | None = None) -> Ratings:
-    """Arrange a table of one row per case and one column per reader.
-
-    Parameters
-    ----------
-    values
-        Shape (cases, readers); NaN where missing.
-    subjects
-        Whose each case is, shape (cases,).
-
-    Examples
-    --------
-    >>> ratings_from_table([[2.0, 2.2], [3.0, 3.1]]).values.tolist()
-    [[2.0, 2.2], [3.0, 3.1]]
-    """
-    array = np.atleast_2d(as_floats(values))
-    cases, readers = (np.arange(1, count + 1).astype(str) for count in array.shape)
-    owners = None if subjects is None else Labels.of(subjects).codes
-    return Ratings(array, cases, readers, owners)
 
 
 def ratings_from_rows(
@@ -105,6 +85,11 @@ def ratings_from_rows(
     ------
     AgreementError
         If a reader has two values for one case: that is a repeat, and has to be labelled as such.
+
+    Examples
+    --------
+    >>> ratings_from_rows(["a", "a", "b"], ["1", "2", "1"], [2.0, 2.2, 3.0]).values.tolist()
+    [[2.0, 2.2], [3.0, nan]]
     """
     case, reader = Labels.of(cases), Labels.of(readers)
     cells = case.codes.astype(np.int64) * reader.count + reader.codes
@@ -113,8 +98,7 @@ def ratings_from_rows(
         at, who = divmod(int(counts.argmax()), reader.count)
         raise AgreementError(
             f"Reader {reader.names[who]} has {counts.max()} values for case {case.names[at]}"
-            f" ({(counts > 1).sum()} such doubles in all). Keep one, or compare the repeats by"
-            " themselves."
+            f" ({(counts > 1).sum()} such cells in all). Keep one, or number the repeats."
         )
     table = np.full(case.count * reader.count, np.nan)
     table[cells] = as_floats(values)

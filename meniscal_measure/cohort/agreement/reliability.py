@@ -1,4 +1,4 @@
-"""Intraclass correlation: how well readers tell one knee from another."""
+"""Intraclass correlation: how well readings distinguish one knee from another."""
 
 from __future__ import annotations
 
@@ -113,29 +113,13 @@ def mean_squares(values: FloatArray) -> MeanSquares:
         raise AgreementError(
             "Agreement needs two readers, or two readings by one; there is one. Add readings."
         )
-    table = _mean_squares(values)
+    table = mean_squares_from(mean_square_terms(values).sum(axis=0))
     if table.between_cases == 0 and table.within_cases == 0:
         raise AgreementError(
             "All readings are equal; no variance can be shared out among them. Check that they are"
             " not copies of one."
         )
     return table
-
-
-def _mean_squares(values: FloatArray) -> MeanSquares:
-    n, k = values.shape
-    centred = values - values.mean()
-    case_means, reader_means = centred.mean(axis=1), centred.mean(axis=0)
-    within = centred - case_means[:, None]
-    residual = within - reader_means
-    return MeanSquares(
-        cases=n,
-        readers=k,
-        between_cases=float(k * (case_means**2).sum() / (n - 1)),
-        within_cases=float((within**2).sum() / (n * (k - 1))),
-        between_readers=float(n * (reader_means**2).sum() / (k - 1)),
-        residual=float((residual**2).sum() / ((n - 1) * (k - 1))),
-    )
 
 
 def mean_square_terms(values: FloatArray) -> FloatArray:
@@ -148,7 +132,7 @@ def mean_square_terms(values: FloatArray) -> FloatArray:
 
 
 def mean_squares_from(sums: FloatArray) -> MeanSquares:
-    """Work out an analysis of variance from the sums of `mean_square_terms` over its cases."""
+    """Compute an analysis of variance from the sums of `mean_square_terms` over its cases."""
     n, total, squares, within, *deviations = sums.tolist()
     k = len(deviations)
     readers = sum(one**2 for one in deviations) / n
@@ -174,39 +158,39 @@ def intraclass_correlations(ratings: Ratings) -> Reliability:
     -----
     The interval of an average is the Spearman-Brown transform of the one for a single reader
     (McGraw and Wong 1996). Where subjects have several cases the published intervals would be too
-    narrow; each is widened to hold the one from leaving out one subject after the other, on
-    Fisher's scale log((1 + (k - 1) r) / (1 - r)). That one alone would take the readers as given.
+    narrow; each is widened to hold the one from leaving out each subject in turn, on Fisher's scale
+    log((1 + (k - 1) r) / (1 - r)). That one alone would take the readers as given.
 
     Examples
     --------
-    >>> from meniscal_measure.cohort.agreement.ratings import ratings_from_table
-    >>> judges = [[9, 6, 8, 7, 10, 6], [2, 1, 4, 1, 5, 2], [5, 3, 6, 2, 6, 4], [8, 2, 8, 6, 9, 7]]
-    >>> result = intraclass_correlations(ratings_from_table(np.transpose(judges)))
+    >>> judged = [9, 2, 5, 8, 6, 1, 3, 2, 8, 4, 6, 8, 7, 1, 2, 6, 10, 5, 6, 9, 6, 2, 4, 7]
+    >>> from meniscal_measure.cohort.agreement.ratings import ratings_from_rows
+    >>> table = ratings_from_rows([*"aaaabbbbccccddddeeeeffff"], [1, 2, 3, 4] * 6, judged)
+    >>> result = intraclass_correlations(table)
     >>> round(result.forms[IccForm.TWO_WAY_RANDOM].value, 2)
     0.29
     """
     values, cases = ratings.complete()
     table = mean_squares(values)
-    q = 1 - TAIL
+    n, k = table.cases, table.readers
     found: dict[IccForm, Bounded] = {
-        IccForm.ONE_WAY: _one_way(table, q),
-        IccForm.TWO_WAY_RANDOM: _two_way_random(table, q),
-        IccForm.TWO_WAY_MIXED: _two_way_mixed(table, q),
+        IccForm.ONE_WAY: _ratio_form(table, table.within_cases, n * (k - 1)),
+        IccForm.TWO_WAY_RANDOM: _two_way_random(table),
+        IccForm.TWO_WAY_MIXED: _ratio_form(table, table.residual, (n - 1) * (k - 1)),
     }
     source, subjects = SOURCE, ratings.complete_subjects()
     if is_clustered(subjects):
         found, source = _clustered(values, subjects, found), SOURCE_CLUSTERED
     for single, average in AVERAGE_OF.items():
-        value, low, high = (_spearman_brown(r, table.readers) for r in found[single])
+        value, low, high = (_spearman_brown(r, k) for r in found[single])
         found[average] = value, low, high
-    return Reliability({form: _estimate(form, found[form], source) for form in IccForm}, cases)
-
-
-def _estimate(form: IccForm, bounded: Bounded, source: str) -> Estimate:
-    value, low, high = bounded
-    line = Estimate(f"{form.value}, {MEANING[form]}", value, source=source)
-    known = math.isfinite(low) and math.isfinite(high)
-    return replace(line, low=low, high=high) if known else line
+    lines = {}
+    for form in IccForm:
+        value, low, high = found[form]
+        line = Estimate(f"{form}, {MEANING[form]}", value, source=source)
+        known = math.isfinite(low) and math.isfinite(high)
+        lines[form] = replace(line, low=low, high=high) if known else line
+    return Reliability(lines, cases)
 
 
 def _clustered(
@@ -227,34 +211,20 @@ def _clustered(
     clustered: dict[IccForm, Bounded] = {}
     for form, centre, error in zip(AVERAGE_OF, centres, errors, strict=True):
         half = Error(float(error), df).half_width
-        low, high = (_from_fishers_scale(float(centre) + side * half, k) for side in (-1, 1))
+        ends = float(centre) + half * np.array([-1, 1])
+        low, high = (np.expm1(ends) / (np.exp(ends) + k - 1)).tolist()
         value, published_low, published_high = found[form]
         clustered[form] = value, min(low, published_low), max(high, published_high)
     return clustered
 
 
-def _from_fishers_scale(z: float, k: int) -> float:
-    return float(np.expm1(z) / (np.exp(z) + k - 1))
-
-
-def _one_way(table: MeanSquares, q: float) -> Bounded:
-    n, k = table.cases, table.readers
-    return _ratio_form(table.between_cases, table.within_cases, k, (n - 1, n * (k - 1)), q)
-
-
-def _two_way_mixed(table: MeanSquares, q: float) -> Bounded:
-    n, k = table.cases, table.readers
-    return _ratio_form(table.between_cases, table.residual, k, (n - 1, (n - 1) * (k - 1)), q)
-
-
-def _ratio_form(
-    between: float, error: float, k: int, freedom: tuple[int, int], q: float
-) -> Bounded:
-    """Value and interval of `_share`."""
-    shrink = stats.f.ppf(q, *freedom)
-    stretch = 1 / stats.f.ppf(q, *reversed(freedom))
+def _ratio_form(table: MeanSquares, error: float, freedom: int) -> Bounded:
+    """Value and interval of `_share` with an error mean square of so many degrees of freedom."""
+    shrink = stats.f.ppf(1 - TAIL, table.cases - 1, freedom)
+    stretch = 1 / stats.f.ppf(1 - TAIL, freedom, table.cases - 1)
     value, low, high = (
-        float(_share(between, factor * error, k)) for factor in (1.0, shrink, stretch)
+        float(_share(table.between_cases, factor * error, table.readers))
+        for factor in (1.0, shrink, stretch)
     )
     return value, low, high
 
@@ -269,26 +239,21 @@ def _random_value(table: MeanSquares) -> float:
     return (b - e) / (b + (k - 1) * e + k * (j - e) / n)
 
 
-def _two_way_random(table: MeanSquares, q: float) -> Bounded:
+def _two_way_random(table: MeanSquares) -> Bounded:
     n, k = table.cases, table.readers
     b, j, e = table.between_cases, table.between_readers, table.residual
     rho = _random_value(table)
     if rho == 1:
         return 1.0, 1.0, 1.0
-    v = _satterthwaite(table, rho)
+    # Satterthwaite's degrees of freedom of the readers' and the residual mean square together.
+    c = k * rho / (n * (1 - rho)) * j
+    d = (1 + k * rho * (n - 1) / (n * (1 - rho))) * e
+    v = (c + d) ** 2 / (c**2 / (k - 1) + d**2 / ((n - 1) * (k - 1)))
     spread = k * j + (k * n - k - n) * e
-    low_f, high_f = stats.f.ppf(q, n - 1, v), stats.f.ppf(q, v, n - 1)
+    low_f, high_f = stats.f.ppf(1 - TAIL, n - 1, v), stats.f.ppf(1 - TAIL, v, n - 1)
     low = n * (b - low_f * e) / (low_f * spread + n * b)
     high = n * (high_f * b - e) / (spread + n * high_f * b)
     return float(rho), float(low), float(high)
-
-
-def _satterthwaite(table: MeanSquares, rho: float) -> float:
-    """Degrees of freedom of the readers' and the residual mean square taken together."""
-    n, k = table.cases, table.readers
-    a = k * rho / (n * (1 - rho)) * table.between_readers
-    b = (1 + k * rho * (n - 1) / (n * (1 - rho))) * table.residual
-    return (a + b) ** 2 / (a**2 / (k - 1) + b**2 / ((n - 1) * (k - 1)))
 
 
 def _spearman_brown(single: float, readers: int) -> float:

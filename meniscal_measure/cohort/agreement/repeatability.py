@@ -38,7 +38,7 @@ CHANGE_SEMS = LIMIT_SDS * math.sqrt(2)
 """Standard errors of measurement in the smallest detectable change: two readings differ."""
 
 ROUNDING = 1e-9
-"""A spread below this is that of floating-point sums, far below what any reader could repeat."""
+"""A smaller spread, mm, comes from floating-point sums; no reader repeats so closely."""
 
 
 @dataclass(frozen=True)
@@ -75,15 +75,15 @@ class MeasurementError:
 
 @dataclass(frozen=True)
 class _Spread:
-    """A standard deviation with its interval, before it is given a name and a unit."""
+    """A standard deviation with its interval, mm."""
 
     value: float
     low: float
     high: float
 
-    def named(self, name: str, unit: str, source: str, *, factor: float = 1.0) -> Estimate:
+    def named(self, name: str, source: str, *, factor: float = 1.0, unit: str = "mm") -> Estimate:
         value, low, high = (factor * number for number in (self.value, self.low, self.high))
-        return Estimate(name, value, low, high, "mm", source)
+        return Estimate(name, value, low, high, unit, source)
 
 
 def measurement_error(ratings: Ratings) -> MeasurementError:
@@ -100,30 +100,35 @@ def measurement_error(ratings: Ratings) -> MeasurementError:
     SEM (consistency) is the root of the residual mean square; SEM (agreement) adds the variance
     between readers, a negative estimate of which counts as zero. Intervals from the chi-square
     distribution, for agreement with Satterthwaite's degrees of freedom. Where subjects have several
-    cases, each is widened to hold the one from leaving out one subject after the other.
+    cases, each is widened to hold the one from leaving out each subject in turn.
 
     Examples
     --------
-    >>> from meniscal_measure.cohort.agreement.ratings import ratings_from_table
-    >>> found = measurement_error(ratings_from_table([[2.0, 2.2], [3.0, 3.1], [4.0, 4.4]]))
+    >>> from meniscal_measure.cohort.agreement.ratings import ratings_from_rows
+    >>> table = ratings_from_rows([*"aabbcc"], [*"121212"], [2.0, 2.2, 3.0, 3.1, 4.0, 4.4])
+    >>> found = measurement_error(table)
     >>> round(found.estimates[0].value, 3)
     0.187
     """
     values, cases = ratings.complete()
     table = mean_squares(values)
-    spreads, suffix, subjects = _spreads(table, TAIL), "", ratings.complete_subjects()
+    spreads, suffix, subjects = _spreads(table), "", ratings.complete_subjects()
     if is_clustered(subjects):
         spreads, suffix = _clustered(values, subjects, spreads), CLUSTERED
     agreement, consistency, within = spreads
     sdc, source_sdc = f"Smallest detectable change ({LIMIT_SDS:g} SD", SOURCE_SDC + suffix
     return MeasurementError(
-        agreement.named("SEM, agreement", "mm", SOURCE_SEM + suffix),
-        consistency.named("SEM, consistency", "mm", SOURCE_SEM + suffix),
-        agreement.named(f"{sdc}, agreement)", "mm", source_sdc, factor=CHANGE_SEMS),
-        consistency.named(f"{sdc}, consistency)", "mm", source_sdc, factor=CHANGE_SEMS),
-        within.named("Within-case SD", "mm", SOURCE_REPEAT + suffix),
-        within.named("Repeatability coefficient", "mm", SOURCE_REPEAT + suffix, factor=CHANGE_SEMS),
-        _variation(within, values),
+        agreement.named("SEM, agreement", SOURCE_SEM + suffix),
+        consistency.named("SEM, consistency", SOURCE_SEM + suffix),
+        agreement.named(f"{sdc}, agreement)", source_sdc, factor=CHANGE_SEMS),
+        consistency.named(f"{sdc}, consistency)", source_sdc, factor=CHANGE_SEMS),
+        within.named("Within-case SD", SOURCE_REPEAT + suffix),
+        within.named("Repeatability coefficient", SOURCE_REPEAT + suffix, factor=CHANGE_SEMS),
+        within.named(
+            "Coefficient of variation", SOURCE_CV, factor=100 / float(values.mean()), unit="%"
+        )
+        if values.min() > 0
+        else None,
         cases,
     )
 
@@ -134,8 +139,11 @@ def _clustered(
     """Widen the intervals of independent cases to those that respect the subjects."""
 
     def on_log_scale(sums: FloatArray) -> FloatArray:
+        table = mean_squares_from(sums)
+        readers = max(table.between_readers - table.residual, 0.0) / table.cases
+        variances = table.residual + readers, table.residual, table.within_cases
         with np.errstate(divide="ignore"):
-            return np.asarray(np.log(np.sqrt(_variances(mean_squares_from(sums)))))
+            return np.asarray(np.log(variances) / 2)
 
     errors, df = jackknife(mean_square_terms(values), on_log_scale, subjects)
     widened = []
@@ -146,15 +154,9 @@ def _clustered(
     return tuple(widened)
 
 
-def _variances(table: MeanSquares) -> FloatArray:
-    """Error variances of single readings: agreement, consistency, within cases."""
-    readers = max(table.between_readers - table.residual, 0.0) / table.cases
-    return np.array([table.residual + readers, table.residual, table.within_cases])
-
-
 @dataclass(frozen=True)
 class WithinCases:
-    """Spread of repeats about the mean of their case, as often as each case was read."""
+    """Spread of repeats about the mean of their case, however often each case was read."""
 
     cases: int
     """How many were read twice or more; those read once say nothing of the spread."""
@@ -209,30 +211,24 @@ def pooled_detectable_change(repeats: Sequence[WithinCases]) -> Estimate:
     """
     freedom = sum(one.freedom for one in repeats)
     variance = sum(one.sum_of_squares for one in repeats) / freedom
-    spread = _spread(variance, freedom, TAIL)
-    return spread.named("Smallest detectable change", "mm", SOURCE_SDC, factor=CHANGE_SEMS)
+    spread = _spread(variance, freedom)
+    return spread.named("Smallest detectable change", SOURCE_SDC, factor=CHANGE_SEMS)
 
 
-def _spreads(table: MeanSquares, p: float) -> tuple[_Spread, ...]:
+def _spreads(table: MeanSquares) -> tuple[_Spread, ...]:
+    """Error of single readings: agreement, consistency, within cases."""
     n, k = table.cases, table.readers
     residual_freedom = (n - 1) * (k - 1)
-    consistency = _spread(table.residual, residual_freedom, p)
-    within = _spread(table.within_cases, n * (k - 1), p)
+    consistency = _spread(table.residual, residual_freedom)
+    within = _spread(table.within_cases, n * (k - 1))
     if table.between_readers <= table.residual:
         return consistency, consistency, within
     readers, rest = table.between_readers / n, table.residual * (n - 1) / n
     freedom = (readers + rest) ** 2 / (readers**2 / (k - 1) + rest**2 / residual_freedom)
-    return _spread(readers + rest, freedom, p), consistency, within
+    return _spread(readers + rest, freedom), consistency, within
 
 
-def _spread(variance: float, freedom: float, p: float) -> _Spread:
-    bounds = freedom * variance / stats.chi2.ppf(np.array([1 - p, p]), freedom)
+def _spread(variance: float, freedom: float) -> _Spread:
+    bounds = freedom * variance / stats.chi2.ppf(np.array([1 - TAIL, TAIL]), freedom)
     low, high = np.sqrt(bounds).tolist()
     return _Spread(math.sqrt(variance), low, high)
-
-
-def _variation(within: _Spread, values: FloatArray) -> Estimate | None:
-    if values.min() <= 0:
-        return None
-    factor = 100 / float(values.mean())
-    return within.named("Coefficient of variation", "%", SOURCE_CV, factor=factor)

@@ -27,6 +27,9 @@ AT_ZERO = 1e-3
 STEP = 1e-3
 """Step of the numerical derivatives, in log SD."""
 
+LARGEST_EXPONENT = 700.0
+"""Of e, in double precision."""
+
 
 class RestrictedFit:
     """Fixed effects and variances of rows, which are sorted by their nested groups.
@@ -98,7 +101,7 @@ class RestrictedFit:
 
         ratios: FloatArray = np.ones(count)
         for _ in range(2):  # the second start frees a simplex that has collapsed
-            # Only squares enter, so that zero is no wall and a search may pass through it.
+            # Only squares of the ratios enter, so the search may pass through zero.
             found = optimize.minimize(
                 deviance, np.maximum(ratios, 0.1), method="Nelder-Mead", tol=1e-8
             )
@@ -122,14 +125,18 @@ class RestrictedFit:
         variances[self.active] = np.exp(2 * log_sds[:-1])
         return variances, float(np.exp(2 * log_sds[-1]))
 
-    def covariance(self, log_sds: FloatArray) -> FloatArray:
-        """Covariance of the coefficients under these log SDs, shape (p, p)."""
+    def _covariance(self, log_sds: FloatArray) -> FloatArray:
         products, _ = self._products(*self._variances(log_sds))
         return np.asarray(np.linalg.inv(products[: self._p, : self._p]))
 
     @cached_property
+    def covariance(self) -> FloatArray:
+        """Covariance of the coefficients, shape (p, p)."""
+        return self._covariance(self.log_sds)
+
+    @cached_property
     def coefficients(self) -> FloatArray:
-        """The fixed effects."""
+        """The fixed effects, shape (p,)."""
         products, _ = self._products(*self._variances(self.log_sds))
         information, moment = products[: self._p, : self._p], products[: self._p, self._p]
         return np.asarray(np.linalg.solve(information, moment))
@@ -150,18 +157,16 @@ class RestrictedFit:
 
     @cached_property
     def slopes(self) -> FloatArray:
-        """Central differences of the covariance by each log SD."""
+        """Derivative of the covariance by each log SD, as central differences, shape (k, p, p)."""
         steps = STEP * np.eye(self.log_sds.size)
-        return np.array(
-            [
-                (self.covariance(self.log_sds + s) - self.covariance(self.log_sds - s)) / (2 * STEP)
-                for s in steps
-            ]
+        ends = (
+            (self._covariance(self.log_sds + s), self._covariance(self.log_sds - s)) for s in steps
         )
+        return np.array([(above - below) / (2 * STEP) for above, below in ends])
 
     @cached_property
     def log_sd_covariance(self) -> FloatArray:
-        """Twice the inverse of the curvature of the deviance."""
+        """Covariance of the log SDs: twice the inverse curvature of the deviance, shape (k, k)."""
         steps = STEP * np.eye(self.log_sds.size)
 
         def deviance(step: FloatArray) -> float:
@@ -173,31 +178,29 @@ class RestrictedFit:
         ]
         return np.asarray(2 * np.linalg.inv(np.array(curvature) / (4 * STEP**2)))
 
+    @property
     def spreads(self) -> tuple[Estimate, ...]:
-        """Give each standard deviation its interval; none where a variance is zero."""
-        z = float(stats.norm.ppf(1 - TAIL))
-        half = dict(
-            zip(
-                [*self.active.tolist(), len(self._groups)],
-                (z * np.sqrt(np.diag(self.log_sd_covariance))).tolist(),
-                strict=True,
-            )
+        """SD of each random level, the outermost first, and of the residuals.
+
+        Each has its interval, but for a level without variance.
+        """
+        half = np.full(len(self._groups) + 1, np.nan)
+        half[[*self.active, -1]] = stats.norm.ppf(1 - TAIL) * np.sqrt(
+            np.diag(self.log_sd_covariance)
         )
-        lines = []
-        for place, ratio in enumerate([*self.ratios.tolist(), 1.0]):
-            named = place < len(self._groups)
-            name = f"SD between {self._names[place]}s" if named else "Residual SD"
-            sd = ratio * self.residual_sd
-            line = Estimate(name, sd, unit="mm", source=SOURCE_SPREAD)
-            if place in half:
-                factor = math.exp(min(half[place], 700.0))
-                line = Estimate(name, sd, sd / factor, sd * factor, "mm", SOURCE_SPREAD)
-            lines.append(line)
-        return tuple(lines)
+        names = [*(f"SD between {name}s" for name in self._names), "Residual SD"]
+        sds = (np.append(self.ratios, 1.0) * self.residual_sd).tolist()
+        factors = np.exp(np.minimum(half, LARGEST_EXPONENT)).tolist()
+        return tuple(
+            Estimate(name, sd, unit="mm", source=SOURCE_SPREAD)
+            if math.isnan(factor)
+            else Estimate(name, sd, sd / factor, sd * factor, "mm", SOURCE_SPREAD)
+            for name, sd, factor in zip(names, sds, factors, strict=True)
+        )
 
     @property
     def remarks(self) -> tuple[str, ...]:
-        """Levels without a variance."""
+        """What there is to know of the fit: levels without variance."""
         return tuple(
             f"The readings show no variance between {self._names[place]}s beyond that of the other"
             " levels; it is estimated as zero, without an interval."
@@ -206,7 +209,7 @@ class RestrictedFit:
 
 
 def _nested_codes(levels: list[ArrayLike], rows: int) -> list[NDArray[np.intp]]:
-    """Give the groups of each level numbers within those of the level outside it."""
+    """Give numbers to the groups of each level within those of the level outside it."""
     codes: list[NDArray[np.intp]] = []
     outer = np.zeros(rows, dtype=np.intp)
     for labels in levels:

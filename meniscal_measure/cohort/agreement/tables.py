@@ -28,7 +28,8 @@ def as_csv(estimates: Iterable[Estimate]) -> str:
     SEM,0.25,0.2,0.3,mm,Weir 2005
     """
     rows = ([getattr(estimate, column) for column in COLUMNS] for estimate in estimates)
-    return csv_text(COLUMNS, (["" if _is_absent(cell) else cell for cell in row] for row in rows))
+    # NaN alone differs from itself.
+    return csv_text(COLUMNS, (["" if c is None or c != c else c for c in row] for row in rows))
 
 
 def as_text(estimates: Iterable[Estimate]) -> str:
@@ -46,14 +47,17 @@ def as_text(estimates: Iterable[Estimate]) -> str:
     sources = list(dict.fromkeys(line.source for line in lines if line.source))
     head = ("", "value", f"{100 * LEVEL:g} % interval", "unit")
     rows = [head, *(_cells(line, sources) for line in lines)]
-    widths = [max(len(row[column]) for row in rows) for column in range(3)]
-    body = [_aligned(row, widths) for row in rows]
+    wide, middle, narrow = (max(len(row[column]) for row in rows) for column in range(3))
+    body = [
+        f"{name:<{wide}}  {value:>{middle}}  {interval:>{narrow}}  {rest}".rstrip()
+        for name, value, interval, rest in rows
+    ]
     notes = [f"[{number}] {source}" for number, source in enumerate(sources, 1)]
     return "\n".join(body + ([""] if notes else []) + notes)
 
 
 def number_text(value: float, unit: str = "") -> str:
-    """Write a number with the decimals its unit deserves, and what cannot be known as a dash.
+    """Write a number with the decimals that suit its unit; NaN as a dash.
 
     Examples
     --------
@@ -71,7 +75,13 @@ def number_text(value: float, unit: str = "") -> str:
 
 
 def interval_text(estimate: Estimate) -> str:
-    """Write the interval of an estimate, or nothing where it has none."""
+    """Write the interval of an estimate, or nothing where it has none.
+
+    Examples
+    --------
+    >>> interval_text(Estimate("SEM", 0.25, 0.2, 0.3, "mm"))
+    '0.20 to 0.30'
+    """
     if estimate.low is None or estimate.high is None:
         return ""
     low, high = (number_text(end, estimate.unit) for end in (estimate.low, estimate.high))
@@ -86,13 +96,3 @@ def _cells(line: Estimate, sources: list[str]) -> tuple[str, str, str, str]:
         interval_text(line),
         f"{line.unit} {mark}".strip(),
     )
-
-
-def _aligned(row: tuple[str, str, str, str], widths: list[int]) -> str:
-    name, value, interval, rest = row
-    texts = (name.ljust(widths[0]), value.rjust(widths[1]), interval.rjust(widths[2]), rest)
-    return "  ".join(texts).rstrip()
-
-
-def _is_absent(cell: object) -> bool:
-    return cell is None or (isinstance(cell, float) and math.isnan(cell))

@@ -137,10 +137,8 @@ def _model(label: str, readings: Readings, in_file_only: bool) -> Iterator[Block
     if found is None:
         return
     yield _model_table(label, found, in_file_only)
-    spreads = found.model.spreads
-    yield Results(
-        f"{label}, spread by level of the model", spreads, found.model.remarks, in_file_only
-    )
+    fit = found.model.fit
+    yield Results(f"{label}, spread by level of the model", fit.spreads, fit.remarks, in_file_only)
     for caption, draw in residual_plots(found.model.fitted, found.model.residuals):
         yield Plot(f"{label}, mixed model: {caption}", draw, in_file_only)
 

@@ -17,8 +17,8 @@ from meniscal_measure.cohort.agreement.diagnostic import roc_curve
 from meniscal_measure.cohort.agreement.group_comparison import Sample, mean_of
 from meniscal_measure.cohort.agreement.kappa import Weights, kappa_of_table, weighted_kappa
 from meniscal_measure.cohort.agreement.mixed import mixed_model
-from meniscal_measure.cohort.agreement.ratings import ratings_from_table
 from meniscal_measure.cohort.agreement.reliability import IccForm, intraclass_correlations
+from tests.cohort.agreement.rating_tables import ratings_from_table
 
 # pROC 1.18.0, its data set aSAH: S100B of 113 patients, and whether their outcome was poor
 # (Turck N et al. Intensive Care Med 2010;36:107-115).
@@ -144,7 +144,7 @@ def test_group_by_visit_agrees_with_lmertest() -> None:
     for one, (value, se, df, p) in zip(found.effects, expected, strict=True):
         assert (one.estimate.value, one.se) == pytest.approx((value, se), rel=1e-6)
         assert (one.df, one.p) == pytest.approx((df, p), rel=1e-3)
-    assert [line.value for line in found.spreads] == pytest.approx(
+    assert [line.value for line in found.fit.spreads] == pytest.approx(
         [1.812564011, 1.405360407], rel=1e-6
     )
     assert found.joint_p((5, 6, 7)) == pytest.approx(0.0780583, rel=1e-3)
@@ -174,7 +174,7 @@ def test_nested_levels_agree_with_lme4() -> None:
         (60.0533333333, 0.676870215074), rel=1e-5
     )
     assert effect.df == pytest.approx(9, rel=1e-3)
-    assert [line.value for line in found.spreads] == pytest.approx(
+    assert [line.value for line in found.fit.spreads] == pytest.approx(
         [1.287365881105, 2.904077466476, 0.823407523447], rel=1e-5
     )
 

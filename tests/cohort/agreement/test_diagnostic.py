@@ -15,7 +15,6 @@ from meniscal_measure.caliper.reading import Conventions, ThresholdRule
 from meniscal_measure.cohort.agreement.diagnostic import (
     Counts,
     accuracy,
-    count_flags,
     roc_curve,
 )
 from meniscal_measure.errors import AgreementError
@@ -47,7 +46,7 @@ def test_published_root_tear_signs(sign: str) -> None:
 def test_counts_agree_with_scikit_learn() -> None:
     rng = np.random.default_rng(40)
     finding, flags = rng.integers(0, 2, (2, 200))
-    counts, _ = count_flags(flags, finding)
+    counts = accuracy(flags, finding).counts
     tn, fp, fn, tp = confusion_matrix(finding, flags).ravel()
     assert counts == Counts(tp, fn, fp, tn)
 
@@ -85,7 +84,7 @@ def test_curve_counts_and_flag_agree_at_exactly_the_threshold(rule: ThresholdRul
     finding = np.array([0, 0, 1, 0, 0, 1, 1])
     conventions = Conventions(threshold_rule=rule)
     flags = [flag(value, conventions) for value in values.tolist()]
-    counts, _ = count_flags(flags, finding)
+    counts = accuracy(flags, finding).counts
     roc = roc_curve(values, finding)
     assert roc.thresholds_mm.tolist() == [np.inf, 4.0, 3.1, 3.0, 2.9, 2.0]
     false_positive_rate, sensitivity = roc.point(conventions)
@@ -132,4 +131,4 @@ def test_a_reference_that_is_neither_yes_nor_no_is_refused() -> None:
     with pytest.raises(AgreementError, match="A reference finding must be 1"):
         roc_curve([1, 2, 3], [0, 1, 2])
     with pytest.raises(AgreementError, match="A flag must be 1"):
-        count_flags([0, 3], [0, 1])
+        accuracy([0, 3], [0, 1])

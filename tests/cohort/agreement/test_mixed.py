@@ -25,7 +25,7 @@ def test_readings_that_do_not_scatter_are_no_model() -> None:
     """As copies of one reading would be."""
     visit = np.array([0, 1, 0, 1, 0, 1])
     columns = design([factor("visit", visit)], {})
-    with pytest.raises(AgreementError, match="do not vary but for their effects"):
+    with pytest.raises(AgreementError, match="do not vary beyond their effects"):
         mixed_model(5.2 + 0.3 * visit, columns, {"subject": np.repeat(np.arange(3), 2)})
 
 
@@ -86,7 +86,7 @@ def test_effects_errors_spreads_and_residuals_agree_with_statsmodels(seed: int) 
     assert [e.se for e in ours] == pytest.approx(fit.bse_fe[theirs], rel=1e-3)
     examination, knee = fit.vcomp  # sorted by name
     expected = np.sqrt([fit.cov_re.iloc[0, 0], knee, examination, fit.scale])
-    assert [one.value for one in found.spreads] == pytest.approx(expected, rel=2e-3)
+    assert [one.value for one in found.fit.spreads] == pytest.approx(expected, rel=2e-3)
     assert found.residuals == pytest.approx(np.asarray(fit.resid), abs=1e-3)
 
 
@@ -164,7 +164,7 @@ def test_intervals_of_spreads_hold_the_truth_as_often_as_they_say() -> None:
     truth = np.array([0.7, 0.4, 0.25, 0.2])
     for seed in range(trials):
         study = Study(40, 5000 + seed)
-        spreads = mixed_model(study.y, study.design, study.levels).spreads
+        spreads = mixed_model(study.y, study.design, study.levels).fit.spreads
         held += [
             (line.low or math.nan) <= sd <= (line.high or math.nan)
             for line, sd in zip(spreads, truth, strict=True)
@@ -178,8 +178,8 @@ def test_a_level_without_variance_is_zero_and_remarked_on() -> None:
     noise = rng.normal(2, 0.2, (20, 4))
     y = (noise - noise.mean(axis=1, keepdims=True)).ravel()  # subjects do not differ at all
     found = mixed_model(y, design([factor("visit", visits)], {}), {"subject": subject})
-    assert (found.spreads[0].value, found.spreads[0].low) == (0.0, None)
-    assert found.remarks[0].startswith("The readings show no variance between subjects")
+    assert (found.fit.spreads[0].value, found.fit.spreads[0].low) == (0.0, None)
+    assert found.fit.remarks[0].startswith("The readings show no variance between subjects")
 
 
 def test_readings_with_a_missing_value_or_covariate_are_counted() -> None:
@@ -206,4 +206,6 @@ def test_the_cost_grows_with_the_rows_and_not_with_their_square() -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         found = mixed_model(study.y, study.design, study.levels)
-    assert [line.value for line in found.spreads] == pytest.approx([0.7, 0.4, 0.25, 0.2], rel=0.08)
+    assert [line.value for line in found.fit.spreads] == pytest.approx(
+        [0.7, 0.4, 0.25, 0.2], rel=0.08
+    )

@@ -9,9 +9,9 @@ import pytest
 from statsmodels.stats.power import TTestPower  # type: ignore[import-untyped]
 
 from meniscal_measure.cohort.agreement.planning import knees_for_change, knees_for_icc
-from meniscal_measure.cohort.agreement.ratings import ratings_from_table
 from meniscal_measure.cohort.agreement.reliability import IccForm, intraclass_correlations
 from meniscal_measure.errors import UsageError
+from tests.cohort.agreement.rating_tables import ratings_from_table
 
 
 @pytest.mark.parametrize(("change", "sd"), [(0.5, 1.0), (0.3, 0.6), (1.1, 1.3), (0.1, 1.0)])

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from meniscal_measure.caliper.reading import Conventions, ThresholdRule
-from meniscal_measure.cohort.agreement.change import Visits, knee_changes
+from meniscal_measure.cohort.agreement.change import KneeChanges
 from meniscal_measure.cohort.agreement.diagnostic import roc_curve
 from meniscal_measure.cohort.agreement.estimates import FloatArray
 from meniscal_measure.cohort.agreement.limits import limits_of_agreement
@@ -19,7 +19,7 @@ from meniscal_measure.cohort.agreement.plots import (
     Draw,
     change_plot,
     distribution_plot,
-    figure_bytes,
+    drawn,
     figure_of,
     limits_plot,
     roc_plot,
@@ -28,7 +28,7 @@ from meniscal_measure.cohort.agreement.plots import (
 
 def svg_text(draw: Draw) -> str:
     """All words of a plot, in the order they were drawn."""
-    svg = figure_bytes(figure_of(draw), "svg").decode()
+    svg = drawn(draw, "svg").decode()
     return " ".join(re.findall(r"<text[^>]*>([^<]+)</text>", svg))
 
 
@@ -50,13 +50,12 @@ def test_limits_plot_writes_bias_and_limits(pair: tuple[FloatArray, FloatArray])
 def test_the_same_figure_gives_the_same_bytes(pair: tuple[FloatArray, FloatArray]) -> None:
     limits = limits_of_agreement(*pair)
     for kind in ("svg", "pdf"):
-        once = figure_bytes(figure_of(limits_plot(*pair, limits)), kind)
-        assert once == figure_bytes(figure_of(limits_plot(*pair, limits)), kind)
+        once = drawn(limits_plot(*pair, limits), kind)
+        assert once == drawn(limits_plot(*pair, limits), kind)
 
 
 def test_pdf_is_a_pdf(pair: tuple[FloatArray, FloatArray]) -> None:
-    figure = figure_of(limits_plot(*pair, limits_of_agreement(*pair)))
-    assert figure_bytes(figure, "pdf")[:5] == b"%PDF-"
+    assert drawn(limits_plot(*pair, limits_of_agreement(*pair)), "pdf")[:5] == b"%PDF-"
 
 
 def test_roc_plot_writes_the_area() -> None:
@@ -85,7 +84,8 @@ def test_distribution_of_nothing_is_empty_and_says_so() -> None:
 
 def test_knees_beyond_the_detectable_change_differ_in_shape_not_only_colour() -> None:
     u = np.full(2, 0.2)
-    changes = knee_changes(Visits(("a", "b"), [2.0, 2.0], [2.1, 4.0], u, u), 0.8)
+    mm = np.array([2.0, 2.0]), np.array([2.1, 4.0])
+    changes = KneeChanges(np.array(["a", "b"]), *mm, u, u, np.arange(2), detectable_mm=0.8)
     figure = figure_of(change_plot(changes))
     markers = figure.axes[0].collections
     shapes = [np.asarray(marker.get_paths()[0].vertices) for marker in markers]
@@ -95,8 +95,8 @@ def test_knees_beyond_the_detectable_change_differ_in_shape_not_only_colour() ->
 def test_very_many_points_do_not_swell_the_file() -> None:
     first = np.random.default_rng(81).normal(3, 1, 20 * MANY_POINTS)
     second = np.flip(first)
-    figure = figure_of(limits_plot(first, second, limits_of_agreement(first, second)))
-    assert len(figure_bytes(figure, "svg")) < 1_000_000
+    plot = limits_plot(first, second, limits_of_agreement(first, second))
+    assert len(drawn(plot, "svg")) < 1_000_000
 
 
 def test_plotting_does_not_load_pyplot() -> None:

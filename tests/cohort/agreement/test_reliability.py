@@ -14,13 +14,14 @@ from statsmodels.formula.api import mixedlm, ols  # type: ignore[import-untyped]
 from statsmodels.stats.anova import anova_lm  # type: ignore[import-untyped]
 
 from meniscal_measure.cohort.agreement.estimates import FloatArray
-from meniscal_measure.cohort.agreement.ratings import Ratings, ratings_from_rows, ratings_from_table
+from meniscal_measure.cohort.agreement.ratings import Ratings, ratings_from_rows
 from meniscal_measure.cohort.agreement.reliability import (
     IccForm,
     intraclass_correlations,
     mean_squares,
 )
 from meniscal_measure.errors import AgreementError
+from tests.cohort.agreement.rating_tables import ratings_from_table
 
 # Shrout and Fleiss 1979, Table 4 (printed to two decimals, quoted from memory).
 PRINTED = {
@@ -148,7 +149,7 @@ def test_rows_in_any_order_give_the_same_table(judges: FloatArray) -> None:
 
 
 def test_a_reader_with_two_values_for_a_case_is_refused() -> None:
-    with pytest.raises(AgreementError, match=r"Reader B has 2 values for case 1 \(1 such doubles"):
+    with pytest.raises(AgreementError, match=r"Reader B has 2 values for case 1 \(1 such cells"):
         ratings_from_rows(["1", "1", "1"], ["A", "B", "B"], [1.0, 2.0, 3.0])
 
 

@@ -8,12 +8,12 @@ from statsmodels.regression.linear_model import OLS  # type: ignore[import-untyp
 
 from meniscal_measure.caliper.detectable_change import smallest_detectable_change
 from meniscal_measure.cohort.agreement.estimates import FloatArray
-from meniscal_measure.cohort.agreement.ratings import ratings_from_table
 from meniscal_measure.cohort.agreement.repeatability import (
     measurement_error,
     pooled_detectable_change,
     within_cases,
 )
+from tests.cohort.agreement.rating_tables import ratings_from_table
 
 
 def test_sem_and_smallest_detectable_change_of_the_six_targets(judges: FloatArray) -> None:
@@ -93,6 +93,7 @@ def test_coefficient_of_variation_is_a_percentage_of_the_mean() -> None:
     assert found is not None
     # Within-case variances 2, 0, 2: SD sqrt(4 / 3) about a mean of 10.
     assert found.value == pytest.approx(10 * (4 / 3) ** 0.5)
+    assert found.unit == "%"
 
 
 def test_no_coefficient_of_variation_about_a_mean_of_zero() -> None:

@@ -1,32 +1,13 @@
-"""Limits of agreement with repeats against the 1986 paper, single readings and simulation."""
+"""Limits of agreement with repeats against the 2007 paper, single readings and simulation."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from meniscal_measure.cohort.agreement.estimates import FloatArray
 from meniscal_measure.cohort.agreement.limits import limits_of_agreement
-from meniscal_measure.cohort.agreement.repeated import RepeatedReadings, Truth, repeated_limits
+from meniscal_measure.cohort.agreement.repeated import repeated_limits
 from meniscal_measure.errors import AgreementError
-
-
-def test_corrected_sd_of_the_1986_paper(
-    wright_first: FloatArray,
-    wright_second: FloatArray,
-    mini_first: FloatArray,
-    mini_second: FloatArray,
-) -> None:
-    # Bland and Altman, Lancet 1986;i:307-310, appendix: sqrt(33.2^2 + 21.6^2/4 + 28.2^2/4) = 37.7
-    # l/min for the difference of single readings from two replicates by each (from memory).
-    readings = RepeatedReadings(
-        np.tile(np.arange(17), 2),
-        np.concatenate([wright_first, wright_second]),
-        np.concatenate([mini_first, mini_second]),
-    )
-    result = repeated_limits(readings, truth=Truth.CONSTANT)
-    assert round(result.sd, 1) == 37.7
-
 
 # Cardiac output, l/min, of twelve persons by two methods, in pairs while it changed: Bland and
 # Altman, J Biopharm Stat 2007;17:571-582, Table 1. Table and printed results were taken from the
@@ -47,22 +28,12 @@ PAIRS = {
 }
 
 
-def cardiac_output() -> RepeatedReadings:
-    pairs = np.array([pair for of_person in PAIRS.values() for pair in of_person])
-    return RepeatedReadings(np.repeat(list(PAIRS), list(map(len, PAIRS.values()))), *pairs.T)
-
-
-def test_a_constant_truth_gives_the_printed_variance_of_the_2007_paper() -> None:
-    # Printed: mean of the persons' differences 0.7092361; variance of the difference 1.1063897.
-    result = repeated_limits(cardiac_output(), truth=Truth.CONSTANT)
-    assert result.sd**2 == pytest.approx(1.1063897, abs=1e-7)
-    assert result.bias.value == pytest.approx(0.7092361, abs=1e-7)
-
-
 def test_a_varying_truth_puts_the_printed_components_of_the_2007_paper_together() -> None:
     # Printed: within persons 0.170714026, between their means 0.91269114; the paper weighs persons
     # by their pairs (SD 0.9906, bias 0.602, limits -1.34 to 2.54), Zou 2013 and we each once.
-    result = repeated_limits(cardiac_output(), truth=Truth.VARYING)
+    pairs = np.array([pair for of_person in PAIRS.values() for pair in of_person])
+    persons = np.repeat(list(PAIRS), list(map(len, PAIRS.values())))
+    result = repeated_limits(persons, *pairs.T)
     single = np.mean([1 / len(pairs) for pairs in PAIRS.values()])
     assert result.sd**2 == pytest.approx(0.91269114 + (1 - single) * 0.170714026, abs=1e-7)
     assert (result.lower.value, result.upper.value) == pytest.approx((-1.34, 2.54), abs=0.18)
@@ -72,28 +43,22 @@ def test_pairs_on_a_varying_truth_split_into_within_and_between() -> None:
     # Balanced pairs: total variance = var(case means) + (1 - 1/m) within (Bland, Altman 1999).
     rng = np.random.default_rng(1)
     difference = rng.normal(0, 0.5, (20, 1)) + rng.normal(0, 0.3, (20, 4))
-    readings = RepeatedReadings(np.repeat(np.arange(20), 4), difference.ravel(), np.zeros(80))
-    result = repeated_limits(readings, truth=Truth.VARYING)
+    result = repeated_limits(np.repeat(np.arange(20), 4), difference.ravel(), np.zeros(80))
     between = difference.mean(axis=1).var(ddof=1)
     within = difference.var(axis=1, ddof=1).mean()
     assert result.sd == pytest.approx((between + 0.75 * within) ** 0.5)
     assert result.bias.value == pytest.approx(difference.mean())
 
 
-@pytest.mark.parametrize("truth", list(Truth))
-def test_intervals_cover_the_true_limit_as_often_as_they_say(truth: Truth) -> None:
+def test_intervals_cover_the_true_limit_as_often_as_they_say() -> None:
     rng = np.random.default_rng(8)
     trials, hits, m, n = 500, 0, 3, 20
     case = np.repeat(np.arange(n), m)
     between, within = 0.4, 0.3
-    spread = between**2 + within**2 * (2 if truth is Truth.CONSTANT else 1)
-    limit = 0.2 + 1.96 * spread**0.5
+    limit = 0.2 + 1.96 * (between**2 + within**2) ** 0.5
     for _ in range(trials):
         first = 0.2 + np.repeat(rng.normal(0, between, n), m) + rng.normal(0, within, n * m)
-        second = np.zeros(n * m)
-        if truth is Truth.CONSTANT:
-            second = rng.normal(0, within, n * m)
-        found = repeated_limits(RepeatedReadings(case, first, second), truth=truth).upper
+        found = repeated_limits(case, first, np.zeros(n * m)).upper
         hits += (found.low or 0) <= limit <= (found.high or 0)
     # 500 draws at 95 %: four standard errors are 3.9 %.
     assert hits / trials == pytest.approx(0.95, abs=0.039)
@@ -103,41 +68,13 @@ def test_repeats_are_not_taken_for_independent_cases() -> None:
     rng = np.random.default_rng(9)
     knee = np.repeat(rng.normal(0, 1, 8), 10)
     first = knee + rng.normal(0, 0.05, 80)
-    with_repeats = repeated_limits(
-        RepeatedReadings(np.repeat(np.arange(8), 10), first, np.zeros(80)), truth=Truth.VARYING
-    )
+    with_repeats = repeated_limits(np.repeat(np.arange(8), 10), first, np.zeros(80))
     as_if_independent = limits_of_agreement(first, np.zeros(80))
     width = (with_repeats.bias.high or 0) - (with_repeats.bias.low or 0)
     naive = (as_if_independent.bias.high or 0) - (as_if_independent.bias.low or 0)
     assert width > 2 * naive
 
 
-def test_readers_may_repeat_a_different_number_of_times() -> None:
-    readings = RepeatedReadings(
-        ["a", "a", "a", "b", "b", "c", "d"],
-        [1.0, 1.2, np.nan, 2.0, 2.1, 3.0, 4.0],
-        [1.1, 1.0, 1.3, 2.2, np.nan, 2.9, np.nan],
-    )
-    result = repeated_limits(readings, truth=Truth.CONSTANT)
-    assert (result.cases.used, result.cases.left_out) == (3, 1)
-
-
 def test_without_repeats_the_reader_is_sent_to_the_simple_limits() -> None:
-    readings = RepeatedReadings(["a", "b", "c"], [1.0, 2.0, 3.0], [1.1, 2.0, 3.2])
     with pytest.raises(AgreementError, match="use the limits for single readings"):
-        repeated_limits(readings, truth=Truth.VARYING)
-
-
-def test_a_varying_truth_needs_pairs() -> None:
-    readings = RepeatedReadings(
-        ["a", "a", "b", "b", "c", "c"],
-        [1.0, np.nan, 2.0, 2.1, 3.0, 3.1],
-        [np.nan, 1.0, 2.0, 2.2, 3.2, 3.1],
-    )
-    with pytest.raises(AgreementError, match="must be paired"):
-        repeated_limits(readings, truth=Truth.VARYING)
-
-
-def test_columns_of_different_length_are_refused() -> None:
-    with pytest.raises(AgreementError, match="differ in length"):
-        repeated_limits(RepeatedReadings(["a", "b"], [1.0], [1.0, 2.0]), truth=Truth.CONSTANT)
+        repeated_limits(["a", "b", "c"], [1.0, 2.0, 3.0], [1.1, 2.0, 3.2])
