@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from meniscal_measure.cohort.agreement.clusters import linearised_error, subject_codes
 from meniscal_measure.cohort.agreement.estimates import Cases, Estimate, as_floats, require
 from meniscal_measure.cohort.agreement.group_comparison import Sample, compare_groups, mean_of
-from meniscal_measure.cohort.agreement.labels import Labels
+from meniscal_measure.cohort.agreement.labels import Labels, named
 from meniscal_measure.cohort.agreement.multiplicity import holm
 
 
@@ -98,7 +98,7 @@ def change_by_group(
 def _group(name: str, sample: Sample) -> GroupChange:
     values, owners = sample.known()
     require(values.size, 2, f"The change of group {name!r}")
-    mean = mean_of(f"Mean change, {name or 'not named'}", sample)
+    mean = mean_of(f"Mean change, {named(name)}", sample)
     p = linearised_error(values, subject_codes(owners, values.size)).p_value(mean.value)
     missing = sample.values_mm.size - values.size
     return GroupChange(name, mean, p, Cases(values.size, missing, "knees"))

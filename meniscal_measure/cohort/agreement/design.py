@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from meniscal_measure.cohort.agreement.estimates import FloatArray
-from meniscal_measure.cohort.agreement.labels import Labels
+from meniscal_measure.cohort.agreement.labels import Labels, named
 
 
 @dataclass(frozen=True)
@@ -48,8 +48,8 @@ class Design:
             ((name, level),) = part
             if name not in self.reference:
                 return name if " against " in name else f"{name}, per unit"
-            return f"{name}: {_named(level)} against {_named(self.reference[name])}"
-        return " × ".join(f"{name} {_named(level)}" for name, level in part)
+            return f"{name}: {named(level)} against {named(self.reference[name])}"
+        return " × ".join(f"{name} {named(level)}" for name, level in part)
 
     def row(self, levels: Mapping[str, str]) -> FloatArray:
         """Row of a case with these levels, others at their reference and covariates at zero.
@@ -75,10 +75,6 @@ class Design:
             for place, part in enumerate(self.parts)
             if part and {name for name, _ in part} == wanted
         )
-
-
-def _named(level: str) -> str:
-    return level or "not named"
 
 
 def design(

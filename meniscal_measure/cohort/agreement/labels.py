@@ -20,6 +20,17 @@ BETWEEN = " / "
 """Stands between the parts of a joined label."""
 
 
+def named(text: str) -> str:
+    """Name of a group, visit or reader; the manifest may have left it empty.
+
+    Examples
+    --------
+    >>> named("A"), named("")
+    ('A', 'not named')
+    """
+    return text or "not named"
+
+
 @dataclass(frozen=True, eq=False)
 class Labels:
     """Texts of n rows.

@@ -23,6 +23,7 @@ from meniscal_measure.cohort.agreement.change import KneeChanges
 from meniscal_measure.cohort.agreement.change_by_group import ChangeByGroup
 from meniscal_measure.cohort.agreement.diagnostic import NOISE_DECIMALS, Roc
 from meniscal_measure.cohort.agreement.estimates import Estimate, FloatArray, as_floats
+from meniscal_measure.cohort.agreement.labels import named
 from meniscal_measure.cohort.agreement.limits import (
     LIMIT_SDS,
     LimitsOfAgreement,
@@ -174,7 +175,7 @@ def group_change_plot(found: ChangeByGroup) -> Draw:
             if low is not None and high is not None:
                 reach = [[one.mean.value - low], [high - one.mean.value]]
             axes.errorbar([place], [one.mean.value], yerr=reach, fmt="o", color=DATA, capsize=3)
-        names = [one.group or "not named" for one in found.groups]
+        names = [named(one.group) for one in found.groups]
         axes.set_xticks(range(len(names)), names)
         axes.set_xlim(-0.6, len(names) - 0.4)
 

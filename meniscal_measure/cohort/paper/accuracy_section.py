@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from meniscal_measure.anatomy import SIDE_SPELLINGS
 from meniscal_measure.cohort.agreement.cut_off import best_cut_off
-from meniscal_measure.cohort.agreement.diagnostic import (
-    Accuracy,
-    accuracy,
-    roc_curve,
-)
+from meniscal_measure.cohort.agreement.diagnostic import Accuracy, accuracy, roc_curve
 from meniscal_measure.cohort.agreement.estimates import FloatArray
 from meniscal_measure.cohort.agreement.plots import roc_plot
 from meniscal_measure.cohort.agreement.tables import interval_text, number_text
@@ -27,32 +23,28 @@ from meniscal_measure.report.words import threshold_words
 COLUMNS = ("subject", "visit", "side", "finding")
 
 FINDINGS = {"1": 1.0, "yes": 1.0, "0": 0.0, "no": 0.0, "": np.nan}
-"""Accepted spellings of the finding, in small letters; empty where it is not known."""
+"""Accepted spellings of the finding, in lower case; empty where it is not known."""
 
 CUT_OFFS_MM = (3.0, 4.0)
 """Cut-offs reported: the customary one, and the one that maximised sensitivity plus specificity
 in Svensson, Eur Radiol 2019;29:2616-2623."""
 
-
 CHOSEN = "The cut-off was chosen on these data; the corrected index is what to expect on new data."
 NO_CUT_OFF = "No cut-off does better than chance."
 
-PARTED = (
-    "The measurement parts the cases with the finding from those without completely; such a table"
-    " says nothing of the error of the area, and no interval is given."
+SEPARATED = (
+    "The measurement separates the cases with and without the finding completely; the error of the"
+    " area cannot be estimated from them, and no interval is given."
 )
 
 
-@dataclass(frozen=True)
-class Reference:
-    """A finding made independently of the measurement, by knee and visit."""
+def read_reference(path: Path) -> dict[str, float]:
+    """Read findings made independently of the measurement: subject, visit, side, finding.
 
-    findings: Mapping[str, float]
-    """1, 0 or NaN by the label that `readings.Readings.knee` gives the knee."""
-
-
-def read_reference(path: Path) -> Reference:
-    """Read reference findings from a table with the columns subject, visit, side, finding.
+    Returns
+    -------
+    dict
+        1, 0 or NaN by the label that `readings.knee_label` gives a knee at a visit.
 
     Raises
     ------
@@ -88,14 +80,16 @@ def read_reference(path: Path) -> Reference:
             path=str(path),
             problems="\n  ".join(problems),
         )
-    return Reference(findings)
+    return findings
 
 
-def reference_sections(label: str, readings: Readings, reference: Reference) -> Iterator[Block]:
+def reference_sections(
+    label: str, readings: Readings, reference: Mapping[str, float]
+) -> Iterator[Block]:
     """Compare the mean of each knee's readings with the reference at every threshold."""
     knees = readings.by_examination
     names = knees.examination.names.tolist()
-    known_of = np.array([reference.findings.get(name, np.nan) for name in names])
+    known_of = np.array([reference.get(name, np.nan) for name in names])
     finding, owners = known_of[knees.examination.codes], knees.subject.codes
     yield Heading(f"{label}: against the reference finding")
     try:
@@ -103,30 +97,28 @@ def reference_sections(label: str, readings: Readings, reference: Reference) -> 
     except AgreementError as error:
         yield Paragraph(f"No comparison is reported. {error}")
         return
-    known = ~np.isnan(finding)
     best = best_cut_off(knees.extrusion_mm, finding, subjects=owners)
     lines = (roc.area, *(() if best is None else best.estimates))
-    notes = [roc.cases.sentence, _frequency(finding[known])]
-    notes += [] if roc.area.low is not None else [PARTED]
+    notes = [roc.cases.sentence, _frequency(finding[~np.isnan(finding)])]
+    notes += [] if roc.area.low is not None else [SEPARATED]
     notes.append(NO_CUT_OFF if best is None else CHOSEN)
     yield Results(f"{label}, ROC", lines, tuple(notes))
     cut_offs = sorted({knees.conventions.threshold_mm, *CUT_OFFS_MM})
-    found = [_at(knees, finding, cut_off_mm) for cut_off_mm in cut_offs]
+    rules = [replace(knees.conventions, threshold_mm=cut_off_mm) for cut_off_mm in cut_offs]
+    flags = [flags_of(knees.extrusion_mm, rule) for rule in rules]
+    found = [
+        (threshold_words(rule), accuracy(flagged, finding, subjects=owners))
+        for rule, flagged in zip(rules, flags, strict=True)
+    ]
     yield _accuracy_table(label, found)
     for name, result in found:
-        counts = _counts(result)
-        yield Results(f"{label} {name}", result.estimates, (counts,), in_file_only=True)
+        caption = f"{label} {name}"
+        yield Results(caption, result.estimates, (_counts(result),), in_file_only=True)
     yield Plot(
         f"{label}: ROC curve against the reference finding; the square marks the flag,"
         f" {threshold_words(knees.conventions)}.",
         roc_plot(roc, knees.conventions),
     )
-
-
-def _at(knees: Readings, finding: FloatArray, cut_off_mm: float) -> tuple[str, Accuracy]:
-    conventions = replace(knees.conventions, threshold_mm=cut_off_mm)
-    flags = flags_of(knees.extrusion_mm, conventions)
-    return threshold_words(conventions), accuracy(flags, finding, subjects=knees.subject.codes)
 
 
 def _counts(found: Accuracy) -> str:

@@ -1,4 +1,4 @@
-"""What the report says about readers: one recommended form of each statistic, the others behind."""
+"""What the report says about readers: one recommended form of each statistic, others in files."""
 
 from __future__ import annotations
 
@@ -12,9 +12,10 @@ from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.cohort.adjudication import to_adjudicate
 from meniscal_measure.cohort.agreement.chance_corrected import fleiss_kappa, gwet_ac1
 from meniscal_measure.cohort.agreement.estimates import Estimate
+from meniscal_measure.cohort.agreement.labels import named
 from meniscal_measure.cohort.agreement.plots import limits_plot
 from meniscal_measure.cohort.agreement.ratings import Ratings
-from meniscal_measure.cohort.agreement.reliability import IccForm, Reliability
+from meniscal_measure.cohort.agreement.reliability import IccForm
 from meniscal_measure.cohort.agreement.tables import number_text
 from meniscal_measure.cohort.paper.blocks import (
     Block,
@@ -60,12 +61,11 @@ MOST_PLOTTED = 3
 
 
 def agreement_sections(
-    label: str, readings: Readings, detectable: DetectableChange, *, in_file_only: bool = False
+    label: str, readings: Readings, detectable: DetectableChange
 ) -> Iterator[Block]:
     """Say how readers agree with each other and with themselves; nothing if one read once."""
     within = within_readers(readings)
-    several = readings.reader.count > 1
-    if not in_file_only and (several or within):
+    if within or readings.reader.count > 1:
         yield Heading(f"{label}: agreement of readers")
     try:
         between = between_readers(readings)
@@ -73,10 +73,10 @@ def agreement_sections(
         yield Paragraph(f"{label}: agreement between readers is not reported. {error}")
     else:
         if between is not None:
-            yield from _between(label, between, readings, in_file_only)
+            yield from _between(label, between, readings)
             yield _adjudication(label, readings, detectable)
     for one in within:
-        yield _repeats(label, one, in_file_only)
+        yield _repeats(label, one)
 
 
 def reliability_words(icc: Estimate) -> str:
@@ -98,12 +98,7 @@ def reliability_words(icc: Estimate) -> str:
     return first if first == last else f"{first} to {last}"
 
 
-def _others(label: str, reliability: Reliability) -> Results:
-    lines = tuple(line for form, line in reliability.forms.items() if form is not RECOMMENDED)
-    return Results(f"{label}, the other forms of the ICC", lines, in_file_only=True)
-
-
-def _repeats(label: str, within: WithinReader, in_file_only: bool) -> Block:
+def _repeats(label: str, within: WithinReader) -> Block:
     repeats = within.repeats
     if repeats.identical:
         return Paragraph(
@@ -124,23 +119,10 @@ def _repeats(label: str, within: WithinReader, in_file_only: bool) -> Block:
         )
     lines = (reliability.forms[RECOMMENDED], error.within_case_sd, error.repeatability_coefficient)
     name = f"{label}, reader {named(within.reader)}, repeated readings"
-    return Results(name, lines, tuple(said), in_file_only)
+    return Results(name, lines, tuple(said))
 
 
-def named(reader: str) -> str:
-    """Name of a reader; the manifest may have left it empty.
-
-    Examples
-    --------
-    >>> named("A"), named("")
-    ('A', 'not named')
-    """
-    return reader or "not named"
-
-
-def _between(
-    label: str, between: BetweenReaders, readings: Readings, in_file_only: bool
-) -> Iterator[Block]:
+def _between(label: str, between: BetweenReaders, readings: Readings) -> Iterator[Block]:
     names, used = ", ".join(map(named, between.readers)), between.reliability.cases.used
     if between.identical:
         yield Paragraph(
@@ -156,20 +138,21 @@ def _between(
             f"The {used} cases come from {between.subjects} subjects; the intervals allow for this."
         )
     if between.left_out:
-        others = ", ".join(map(named, between.left_out))
-        said.append(f"Read too few of these cases, and compared in pairs only: {others}.")
-    if not in_file_only:
-        yield Paragraph(REASON_BETWEEN)
-    yield Results(f"{label}, readers {names}", lines, tuple(said), in_file_only)
-    yield _others(f"{label}, readers {names}", between.reliability)
+        fewer = ", ".join(map(named, between.left_out))
+        said.append(f"Read too few of these cases, and compared in pairs only: {fewer}.")
+    yield Paragraph(REASON_BETWEEN, once=True)
+    yield Results(f"{label}, readers {names}", lines, tuple(said))
+    forms = between.reliability.forms
+    others = tuple(line for form, line in forms.items() if form is not RECOMMENDED)
+    caption = f"{label}, readers {names}, the other forms of the ICC"
+    yield Results(caption, others, in_file_only=True)
     if len(between.pairs) > 1:
-        yield _pair_table(label, between, in_file_only)
+        yield _pair_table(label, between)
     largest = sorted(between.pairs, key=lambda pair: -pair.proportional.cases.used)[:MOST_PLOTTED]
     plotted = {(pair.first, pair.second) for pair in largest}
     for pair in between.pairs:
-        hidden = in_file_only or len(between.pairs) > 1
-        in_file = in_file_only or (pair.first, pair.second) not in plotted
-        yield from _pair(label, pair, hidden, in_file)
+        is_plotted = (pair.first, pair.second) in plotted
+        yield from _pair(label, pair, len(between.pairs) > 1, not is_plotted)
 
 
 def _together(table: Ratings, conventions: Conventions) -> Iterator[Estimate]:
@@ -183,7 +166,7 @@ def _together(table: Ratings, conventions: Conventions) -> Iterator[Estimate]:
             yield replace(found, name=f"{found.name}, {what}")
 
 
-def _pair_table(label: str, between: BetweenReaders, in_file_only: bool) -> Table:
+def _pair_table(label: str, between: BetweenReaders) -> Table:
     rows = [
         (f"{named(p.first)} minus {named(p.second)}", str(p.proportional.cases.used),
          number_text(p.limits.bias.value, "mm"),
@@ -197,7 +180,7 @@ def _pair_table(label: str, between: BetweenReaders, in_file_only: bool) -> Tabl
     header = ("Readers", "Cases", "Bias (mm)", "Limits of agreement (mm)", "Agree on flag",
               "Kappa, flag", "AC1, flag", "Weighted kappa, grade")  # fmt: skip
     note = "The intervals and sources of each pair are in files of their own."
-    return Table(f"{label}, every two readers", header, tuple(rows), (note,), in_file_only)
+    return Table(f"{label}, every two readers", header, tuple(rows), (note,))
 
 
 def _pair(

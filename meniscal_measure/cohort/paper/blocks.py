@@ -1,10 +1,10 @@
-"""The building blocks of a report, free of how they are shown."""
+"""The building blocks of a report, whatever form they are shown in."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 from meniscal_measure.cohort.agreement.estimates import LEVEL, Estimate
 from meniscal_measure.cohort.agreement.plots import Draw
@@ -24,6 +24,8 @@ class Paragraph:
     """Running text."""
 
     text: str
+    once: bool = False
+    """Whether it holds for every compartment, and is said for the first only."""
 
 
 @dataclass(frozen=True)
@@ -35,7 +37,7 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
     notes: tuple[str, ...] = ()
     in_file_only: bool = False
-    """Whether it is written as a file and not shown."""
+    """Whether it is only written as a file, not shown."""
 
     @property
     def right(self) -> tuple[bool, ...]:
@@ -46,7 +48,7 @@ class Table:
 
 @dataclass(frozen=True)
 class Listing:
-    """A list of single knees or readings: a file and not shown, made as it is written."""
+    """A list of single knees or readings: written as a file, row by row, and not shown."""
 
     caption: str
     header: tuple[str, ...]
@@ -89,10 +91,9 @@ class Results:
 
 @dataclass(frozen=True)
 class References:
-    """Where the sources of the formulas are listed, those of all results that are shown."""
+    """Where the sources of the formulas are listed, numbered from 1, once the report is shown."""
 
     sources: tuple[str, ...] = ()
-    """Numbered from 1; those of the report once it is shown."""
 
 
 Block = Heading | Paragraph | Table | Listing | Results | Plot | References
@@ -103,6 +104,15 @@ def sources_of(blocks: Sequence[Block]) -> tuple[str, ...]:
     lines = [line for block in blocks if isinstance(block, Results) and not block.in_file_only
              for line in block.estimates]  # fmt: skip
     return tuple(dict.fromkeys(line.source for line in lines if line.source))
+
+
+def in_files(blocks: Iterable[Block]) -> Iterator[Block]:
+    """Put what another compartment has to show into files; show only what it cannot report."""
+    for block in blocks:
+        if isinstance(block, Table | Results | Plot):
+            yield replace(block, in_file_only=True)
+        elif not (isinstance(block, Heading) or (isinstance(block, Paragraph) and block.once)):
+            yield block
 
 
 def shown(blocks: Sequence[Block]) -> list[Heading | Paragraph | Table | Plot | References]:

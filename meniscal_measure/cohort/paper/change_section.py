@@ -10,6 +10,7 @@ import numpy as np
 
 from meniscal_measure.cohort.agreement.change import KneeChanges
 from meniscal_measure.cohort.agreement.change_by_group import ChangeByGroup
+from meniscal_measure.cohort.agreement.labels import named
 from meniscal_measure.cohort.agreement.multiplicity import SOURCE as SOURCE_HOLM
 from meniscal_measure.cohort.agreement.plots import change_plot, group_change_plot, residual_plots
 from meniscal_measure.cohort.agreement.tables import interval_text, number_text
@@ -38,54 +39,50 @@ MOST_MODELLED = 200_000
 
 
 def change_sections(
-    label: str, readings: Readings, detectable: DetectableChange, *, in_file_only: bool = False
+    label: str, readings: Readings, detectable: DetectableChange
 ) -> Iterator[Block]:
-    """Say how knees changed from each visit to the next, by group, and what one model makes of it.
+    """Say how knees changed from each visit to the next, by group, and fit one model to all.
 
     Visits come in the order of `visit_sort_key`, which the report states.
     """
     visits = visits_of(readings)
-    if len(visits) > 1 and not in_file_only:
+    if len(visits) > 1:
         yield Heading(f"{label}: change between visits, by group")
         yield Paragraph(
             f"Visits in the order of their names: {', '.join(visits)}. If that is not the order in"
-            " time, number them in the manifest."
+            " time, number them in the manifest.",
+            once=True,
         )
     for earlier, later in pairwise(visits):
         try:
-            yield from _interval(label, readings, (earlier, later), detectable, in_file_only)
+            yield from _interval(label, readings, (earlier, later), detectable)
         except AgreementError as error:
             yield Paragraph(f"From visit {earlier} to {later}: {error}")
-    yield from _model(label, readings, in_file_only)
+    yield from _model(label, readings)
 
 
 def _interval(
-    label: str,
-    readings: Readings,
-    visits: tuple[str, str],
-    detectable: DetectableChange,
-    in_file_only: bool,
+    label: str, readings: Readings, visits: tuple[str, str], detectable: DetectableChange
 ) -> Iterator[Block]:
     limit_mm = detectable.value_mm
     change = between_visits(readings, visits, detectable_mm=limit_mm)
     changes, summary, by_group = change.changes, change.summary, change.by_group()
     name = f"{label}, visit {visits[0]} to {visits[1]}"
     if by_group is not None:
-        yield _group_table(name, by_group, in_file_only)
+        yield _group_table(name, by_group)
     method = (
         "The change of a knee is the mean of the changes that each reader of both visits has seen;"
         f" the smallest detectable change of a single reading is {detectable.words}."
     )
     said = (summary.cases.sentence, method)
-    yield Results(name, summary.estimates, said, in_file_only)
+    yield Results(name, summary.estimates, said)
     if by_group is not None:
         caption = f"{name}: mean change of each group with its 95 % interval."
-        yield Plot(caption, group_change_plot(by_group), in_file_only)
+        yield Plot(caption, group_change_plot(by_group))
     yield Plot(
         f"{name}: change against baseline; triangles lie beyond the smallest detectable change"
         f" (SDC, dashed lines at ± {limit_mm:.2f} mm).",
         change_plot(changes),
-        in_file_only,
     )
     header = ("Knee", "Change (mm)", "u (mm)", "Beyond the SDC", "Beyond 1.96 u")
     caption = f"{name}: change of each knee, the largest first"
@@ -101,14 +98,14 @@ def _largest_first(changes: KneeChanges) -> Iterator[tuple[str, ...]]:
         yield knee, f"{change:+.2f}", f"{u:.2f}", *("yes" if one else "no" for one in beyond)
 
 
-def _group_table(name: str, found: ChangeByGroup, in_file_only: bool) -> Table:
+def _group_table(name: str, found: ChangeByGroup) -> Table:
     rows = [
-        (f"Change, {one.group or 'not named'}", str(one.cases.used),
+        (f"Change, {named(one.group)}", str(one.cases.used),
          number_text(one.mean.value, "mm"), interval_text(one.mean), number_text(one.p), "")
         for one in found.groups
     ]  # fmt: skip
     rows += [
-        (f"Difference of changes, {one.first or 'not named'} minus {one.second or 'not named'}", "",
+        (f"Difference of changes, {named(one.first)} minus {named(one.second)}", "",
          number_text(one.difference.value, "mm"), interval_text(one.difference),
          number_text(one.p), number_text(one.p_adjusted))
         for one in found.differences
@@ -117,10 +114,10 @@ def _group_table(name: str, found: ChangeByGroup, in_file_only: bool) -> Table:
     sources |= dict.fromkeys(one.difference.source for one in found.differences)
     note = f"Intervals and p values: {'; '.join(sources)}; adjusted p: {SOURCE_HOLM}."
     header = ("", "Knees", "mm", "95 % interval", "p", "Adjusted p")
-    return Table(f"{name}, by group", header, tuple(rows), (note,), in_file_only)
+    return Table(f"{name}, by group", header, tuple(rows), (note,))
 
 
-def _model(label: str, readings: Readings, in_file_only: bool) -> Iterator[Block]:
+def _model(label: str, readings: Readings) -> Iterator[Block]:
     if readings.subject.count == readings.size:
         return
     if readings.size > MOST_MODELLED:
@@ -136,14 +133,14 @@ def _model(label: str, readings: Readings, in_file_only: bool) -> Iterator[Block
         return
     if found is None:
         return
-    yield _model_table(label, found, in_file_only)
+    yield _model_table(label, found)
     fit = found.model.fit
-    yield Results(f"{label}, spread by level of the model", fit.spreads, fit.remarks, in_file_only)
+    yield Results(f"{label}, spread by level of the model", fit.spreads, fit.remarks)
     for caption, draw in residual_plots(found.model.fitted, found.model.residuals):
-        yield Plot(f"{label}, mixed model: {caption}", draw, in_file_only)
+        yield Plot(f"{label}, mixed model: {caption}", draw)
 
 
-def _model_table(label: str, found: GroupVisitModel, in_file_only: bool) -> Table:
+def _model_table(label: str, found: GroupVisitModel) -> Table:
     effects = [*found.within, *found.model.effects]
     rows = [
         (one.estimate.name, number_text(one.estimate.value, "mm"), interval_text(one.estimate),
@@ -159,4 +156,4 @@ def _model_table(label: str, found: GroupVisitModel, in_file_only: bool) -> Tabl
     source = effects[0].estimate.source
     notes = (f"{found.model.cases.sentence} {source}.",)
     header = ("Effect", "mm", "95 % interval", "df", "p")
-    return Table(caption, header, tuple(rows), notes, in_file_only)
+    return Table(caption, header, tuple(rows), notes)

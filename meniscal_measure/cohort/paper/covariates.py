@@ -8,13 +8,13 @@ from collections.abc import Iterator
 import numpy as np
 
 from meniscal_measure.cohort.agreement.estimates import FloatArray
-from meniscal_measure.cohort.agreement.labels import Labels
+from meniscal_measure.cohort.agreement.labels import Labels, named
 from meniscal_measure.cohort.paper.blocks import Table
 from meniscal_measure.cohort.readings import Readings
 from meniscal_measure.cohort.visit_change import visits_of
 
 MOST_CATEGORIES = 6
-"""A covariate with no more different whole numbers is shown as categories, as a grade is."""
+"""A covariate of so few different whole numbers is shown as categories, like a grade."""
 
 ALL = "All"
 
@@ -56,9 +56,9 @@ def table_one(readings: Readings) -> Table:
         (lines[0][number][0], *(dict(line).get(lines[0][number][0], "–") for line in lines))
         for number in range(len(lines[0]))
     ]
-    header = ("", *(name or "not named" for name in columns))
+    header = ("", *map(named, columns))
     note = (
-        f"At visit {first or 'not named'}, each knee by the mean of its readings. Numbers are mean"
+        f"At visit {named(first)}, each knee by the mean of its readings. Numbers are mean"
         " (SD); categories are count (%). Covariates are those of the first reading of a subject."
     )
     return Table("Table 1. Subjects and knees", header, tuple(rows), (note,))
@@ -81,19 +81,16 @@ def _lines(knees: Readings) -> Iterator[tuple[str, str]]:
 
 def _covariate(name: str, cells: Labels) -> Iterator[tuple[str, str]]:
     numbers = numbers_of(cells)
-    if numbers is not None and not _is_grade(numbers):
-        missing = int(np.isnan(numbers).sum())
-        words = _mean(numbers[~np.isnan(numbers)]) if missing < numbers.size else "–"
-        yield name, words + (f"; {missing} missing" if missing else "")
-        return
+    if numbers is not None:
+        known = numbers[~np.isnan(numbers)]
+        kinds = np.unique(known)
+        if kinds.size > MOST_CATEGORIES or (kinds != kinds.round()).any():
+            missing = numbers.size - known.size
+            yield name, _mean(known) + (f"; {missing} missing" if missing else "")
+            return
     counts = Counter(cell or "missing" for cell in cells.texts.tolist())
     for kind in sorted(counts):
         yield f"{name}: {kind}", _share(counts[kind], cells.size)
-
-
-def _is_grade(numbers: FloatArray) -> bool:
-    kinds = np.unique(numbers[~np.isnan(numbers)])
-    return bool(kinds.size <= MOST_CATEGORIES and (kinds == kinds.round()).all())
 
 
 def _mean(values: FloatArray) -> str:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from meniscal_measure.cohort.agreement.estimates import Estimate, as_percent
 from meniscal_measure.cohort.agreement.group_comparison import summarise_groups
+from meniscal_measure.cohort.agreement.labels import named
 from meniscal_measure.cohort.agreement.tables import interval_text, number_text
 from meniscal_measure.cohort.paper.agreement_section import RECOMMENDED, reliability_words
 from meniscal_measure.cohort.paper.blocks import Block, Paragraph, Table
@@ -91,7 +92,7 @@ def _change(label: str, readings: Readings, detectable: DetectableChange) -> Ite
     sentence = f"{label} changed by {_with_interval(summary.mean)} {span}."
     yield KeyResult(f"{label}, change {span}", summary.mean, "mm", sentence)
     for one in found.differences if found else ():
-        first, second = one.first or "not named", one.second or "not named"
+        first, second = named(one.first), named(one.second)
         p = number_text(one.p_adjusted)
         adjusted = f"adjusted p {p if p.startswith('<') else f'= {p}'}"
         yield KeyResult(

@@ -22,12 +22,13 @@ def methods_sections(
 ) -> Iterator[Block]:
     """Say how readings were made, by whom they were verified, and how they were analysed."""
     yield Heading("Methods")
+    proposed = f"Landmarks were proposed by the networks {_listed(flow.networks)} (SHA-256). "
     yield Paragraph(
         f"Meniscal extrusion was measured with meniscal_measure {_listed(flow.versions)} as the"
         " signed distance from the rim of the tibial plateau to the outer edge of the meniscal"
         f" body, osteophytes left out, {_conventions(flow)}."
-        f" {_networks(flow)}Standard uncertainties follow the GUM (JCGM 100:2008). A case is one"
-        " knee at one visit."
+        f" {proposed if flow.networks else ''}Standard uncertainties follow the GUM"
+        " (JCGM 100:2008). A case is one knee at one visit."
     )
     yield Paragraph(verification(flow))
     yield Paragraph(
@@ -62,12 +63,6 @@ def _listed(counts: Counter[str]) -> str:
     return " and ".join(name for name, _ in counts.most_common())
 
 
-def _networks(flow: Flow) -> str:
-    if not flow.networks:
-        return ""
-    return f"Landmarks were proposed by the networks {_listed(flow.networks)} (SHA-256). "
-
-
 def _conventions(flow: Flow) -> str:
     said = [
         f"along the {AXIS_WORDS[conventions.axis]} (slice: {SLICE_WORDS[slice_]}; flagged where"
@@ -79,27 +74,16 @@ def _conventions(flow: Flow) -> str:
 
 def _settings(flow: Flow, settings: dict[str, Any]) -> Table:
     asked = {**settings, **settings.get("conventions", {})}
-    rows = [
-        ("Software of the last run", f"meniscal_measure {asked.pop('software_version', '')}"),
-        *((_label(name), _value(value)) for name, value in asked.items() if name != "conventions"),
-    ]
-    rows += [
-        (f"{count} readings", f"{SLICE_WORDS[slice_]}; {AXIS_WORDS[conventions.axis]};"
-         f" {rule_words(conventions)}")
-        for (slice_, conventions), count in flow.conventions.most_common()
-    ]  # fmt: skip
+    asked.pop("conventions", None)
+    rows = [("Software of the last run", f"meniscal_measure {asked.pop('software_version', '')}")]
+    for name, value in asked.items():
+        words, unit = (name[:-3], " (mm)") if name.endswith("_mm") else (name, "")
+        label = words.replace("_", " ").capitalize() + unit
+        said = ("no", "yes")[value] if isinstance(value, bool) else str(value).replace("_", " ")
+        rows.append((label, said))
+    for (slice_, conventions), count in flow.conventions.most_common():
+        meaning = SLICE_WORDS[slice_], AXIS_WORDS[conventions.axis], rule_words(conventions)
+        rows.append((f"{count} readings", "; ".join(meaning)))
     packages = ", ".join(f"{name} {version(name)}" for name in PACKAGES)
     rows.append(("This report", f"Python {platform.python_version()}, {packages}"))
     return Table("Settings, conventions and versions", ("Setting", "Value"), tuple(rows))
-
-
-def _label(name: str) -> str:
-    """Word the name of a setting; its unit goes into brackets."""
-    words, unit = (name[:-3], " (mm)") if name.endswith("_mm") else (name, "")
-    return words.replace("_", " ").capitalize() + unit
-
-
-def _value(value: object) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return str(value).replace("_", " ")

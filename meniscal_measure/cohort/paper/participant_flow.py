@@ -158,7 +158,7 @@ def _listed(title: str, counts: Counter[str]) -> str:
 
 
 def _box(axes: Axes, place: tuple[float, float], text: str, come_from: tuple[float, float]) -> None:
-    """Draw a box with an arrow that ends at it; none where the box comes from its own place."""
+    """Draw a box, with an arrow to it where it comes from another place."""
     axes.annotate(
         text,
         come_from,

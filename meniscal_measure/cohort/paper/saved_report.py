@@ -8,7 +8,15 @@ from pathlib import Path
 
 from meniscal_measure.cohort.agreement.plots import drawn
 from meniscal_measure.cohort.agreement.tables import as_csv, as_text
-from meniscal_measure.cohort.paper.blocks import Block, Listing, Plot, Results, Table
+from meniscal_measure.cohort.paper.blocks import (
+    Block,
+    Heading,
+    Listing,
+    Paragraph,
+    Plot,
+    References,
+    Results,
+)
 from meniscal_measure.cohort.paper.sheets import to_pdf
 from meniscal_measure.cohort.paper.web_page import to_html
 from meniscal_measure.files import csv_pieces, written_whole
@@ -42,21 +50,18 @@ def _contents(title: str, blocks: Sequence[Block]) -> Iterator[tuple[str, Iterab
     yield "cohort.html", [to_html(title, blocks).encode("utf-8")]
     yield "cohort.pdf", [to_pdf(title, blocks)]
     for number, block in enumerate(blocks):
-        if isinstance(block, Results):
-            name = f"tables/{number:03d}-{_file_name(block.caption)}"
-            yield f"{name}.csv", [as_csv(block.estimates).encode("utf-8")]
+        if isinstance(block, Heading | Paragraph | References):
+            continue
+        words = re.sub(r"[^a-z0-9]+", "-", block.caption.lower()).strip("-")
+        name = f"{number:03d}-{words[:LONGEST_NAME].rstrip('-')}"
+        if isinstance(block, Plot):
+            yield f"plots/{name}.svg", [drawn(block.draw, "svg")]
+            yield f"plots/{name}.pdf", [drawn(block.draw, "pdf")]
+        elif isinstance(block, Results):
+            yield f"tables/{name}.csv", [as_csv(block.estimates).encode("utf-8")]
             text = "\n".join([block.caption, "", as_text(block.estimates), *block.notes, ""])
-            yield f"{name}.txt", [text.encode("utf-8")]
-        elif isinstance(block, Table | Listing):
-            name = f"tables/{number:03d}-{_file_name(block.caption)}"
+            yield f"tables/{name}.txt", [text.encode("utf-8")]
+        else:
             rows = block.rows() if isinstance(block, Listing) else block.rows
-            yield f"{name}.csv", (piece.encode("utf-8") for piece in csv_pieces(block.header, rows))
-        elif isinstance(block, Plot):
-            name = f"plots/{number:03d}-{_file_name(block.caption)}"
-            yield f"{name}.svg", [drawn(block.draw, "svg")]
-            yield f"{name}.pdf", [drawn(block.draw, "pdf")]
-
-
-def _file_name(caption: str) -> str:
-    words = re.sub(r"[^a-z0-9]+", "-", caption.lower()).strip("-")
-    return words[:LONGEST_NAME].rstrip("-")
+            pieces = csv_pieces(block.header, rows)
+            yield f"tables/{name}.csv", (piece.encode("utf-8") for piece in pieces)

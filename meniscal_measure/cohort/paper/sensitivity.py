@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from itertools import pairwise
+from collections.abc import Callable, Iterator
 
 import numpy as np
 
@@ -24,7 +23,14 @@ LOW_CONFIDENCE = 0.8
 
 def sensitivity_table(label: str, readings: Readings) -> Table:
     """Repeat mean, difference of changes and reliability with fewer readings."""
-    rows = [(name, str(part.size), *_cells(part)) for name, part in _choices(readings)]
+    rows = [
+        (
+            name,
+            str(part.size),
+            *(_text(statistic, part) for statistic in (_mean, _difference, _icc)),
+        )
+        for name, part in _choices(readings)
+    ]
     header = ("Readings", "Number", "Mean extrusion (mm)", "Difference of changes (mm)", "ICC(2,1)")
     note = (
         "Each with its 95 % interval. The difference of changes is that of the last two groups"
@@ -47,38 +53,31 @@ def _choices(readings: Readings) -> Iterator[tuple[str, Readings]]:
     yield "one knee of each subject", readings.where(sides == of_first)
 
 
-def _cells(readings: Readings) -> tuple[str, str, str]:
-    return tuple(map(_text, (_mean(readings), _difference(readings), _icc(readings))))  # type: ignore[return-value]
-
-
-def _text(line: Estimate | None) -> str:
-    if line is None or not np.isfinite(line.value):
+def _text(statistic: Callable[[Readings], Estimate], readings: Readings) -> str:
+    try:
+        line = statistic(readings)
+    except AgreementError:
+        return "–"
+    if not np.isfinite(line.value):
         return "–"
     interval = interval_text(line)
     return number_text(line.value, line.unit) + (f" ({interval})" if interval else "")
 
 
-def _mean(readings: Readings) -> Estimate | None:
-    try:
-        knees = readings.by_examination
-        return mean_of("Mean", Sample(knees.extrusion_mm, knees.subject.codes))
-    except AgreementError:  # fewer than two knees are left
-        return None
+def _mean(readings: Readings) -> Estimate:
+    knees = readings.by_examination
+    return mean_of("Mean", Sample(knees.extrusion_mm, knees.subject.codes))
 
 
-def _difference(readings: Readings) -> Estimate | None:
-    try:
-        visits = next(pairwise(visits_of(readings)), None)
-        if visits is None:
-            return None
-        found = between_visits(readings, visits, detectable_mm=0.0).by_group()
-    except AgreementError:  # too few knees in a group
-        return None
-    return found.differences[-1].difference if found else None
+def _difference(readings: Readings) -> Estimate:
+    visits = visits_of(readings)
+    if len(visits) < 2:
+        raise AgreementError("There is one visit only.")
+    found = between_visits(readings, (visits[0], visits[1]), detectable_mm=0.0).by_group()
+    if found is None:
+        raise AgreementError("There is one group only.")
+    return found.differences[-1].difference
 
 
-def _icc(readings: Readings) -> Estimate | None:
-    try:
-        return intraclass_correlations(with_most_in_common(readings.table)).forms[RECOMMENDED]
-    except AgreementError:  # one reader, or too few cases that all have read
-        return None
+def _icc(readings: Readings) -> Estimate:
+    return intraclass_correlations(with_most_in_common(readings.table)).forms[RECOMMENDED]

@@ -1,4 +1,4 @@
-"""A report as a PDF of A4 pages, with vector plots two abreast and text that can be searched."""
+"""A report as a PDF of A4 pages, with vector plots in two columns and searchable text."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ CELL_PT = 7.5
 """Size of the type of tables."""
 
 MADE_AT = "2000-01-01T00:00:00+00:00"
-"""Time in the file: none that changes, so that the same report gives the same bytes."""
+"""Time in the file: a fixed one, so that the same report gives the same bytes."""
 
 
 def to_pdf(title: str, blocks: Sequence[Block]) -> bytes:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -12,11 +12,11 @@ import numpy as np
 
 from meniscal_measure.anatomy import Compartment
 from meniscal_measure.caliper.landmarks import SliceConvention
-from meniscal_measure.cohort.agreement.labels import BETWEEN, Coder
+from meniscal_measure.cohort.agreement.labels import BETWEEN, Coder, named
 from meniscal_measure.cohort.agreement.plots import distribution_plot
 from meniscal_measure.cohort.columns import COMPARTMENTS
 from meniscal_measure.cohort.identity_doubts import identity_doubts
-from meniscal_measure.cohort.paper.accuracy_section import Reference, reference_sections
+from meniscal_measure.cohort.paper.accuracy_section import reference_sections
 from meniscal_measure.cohort.paper.agreement_section import agreement_sections
 from meniscal_measure.cohort.paper.blocks import (
     Block,
@@ -26,6 +26,7 @@ from meniscal_measure.cohort.paper.blocks import (
     Plot,
     References,
     Table,
+    in_files,
 )
 from meniscal_measure.cohort.paper.change_section import change_sections
 from meniscal_measure.cohort.paper.checklists import checklist_tables
@@ -66,10 +67,10 @@ class Part:
 def cohort_report(
     store: Store,
     *,
-    reference: Reference | None = None,
+    reference: Mapping[str, float] | None = None,
     slice_convention: SliceConvention | None = None,
 ) -> list[Block]:
-    """Collect everything a methods and a results section need.
+    """Collect what a methods and a results section need.
 
     The first measured compartment, the medial one if there is any, is the subject of the text; the
     other has a line in the key results, and its tables and plots as files.
@@ -79,7 +80,7 @@ def cohort_report(
     store
         The store of the cohort.
     reference
-        A reference finding to compare medial extrusion with.
+        Reference findings to compare medial extrusion with, from `read_reference`.
     slice_convention
         Report only readings on slices chosen by this rule.
 
@@ -93,32 +94,27 @@ def cohort_report(
         raise AgreementError(
             "Nothing has been measured in this store yet; measure the cohort first."
         )
-    parts = list(_parts(store, slice_convention))
+    measured = load_compartments(store, slice_convention=slice_convention)
+    parts = [Part(where, found, detectable_change(found)) for where, found in measured.items()]
     main = parts[0]
     blocks: list[Block] = [Heading(TITLE, 1), Paragraph(NOTICE)]
     blocks += key_results([(part.label, part.readings, part.detectable) for part in parts])
     blocks += methods_sections(flow, store.last_settings() or {}, main.detectable)
     blocks += _participants(flow, main.readings)
-    blocks += _distribution(main, in_file_only=False)
+    blocks += _distribution(main)
     blocks += change_sections(main.label, main.readings, main.detectable)
     blocks += agreement_sections(main.label, main.readings, main.detectable)
     if reference is not None and main.compartment is Compartment.MEDIAL:
         blocks += reference_sections(main.label, main.readings, reference)
     blocks += [Heading("Sensitivity analyses"), sensitivity_table(main.label, main.readings)]
     for part in parts[1:]:
-        blocks += change_sections(part.label, part.readings, part.detectable, in_file_only=True)
-        blocks += _distribution(part, in_file_only=True)
-        blocks += agreement_sections(part.label, part.readings, part.detectable, in_file_only=True)
+        blocks += in_files(change_sections(part.label, part.readings, part.detectable))
+        blocks += in_files(_distribution(part))
+        blocks += in_files(agreement_sections(part.label, part.readings, part.detectable))
     blocks += _quality(store, flow)
     blocks += [References(), Heading("Reporting guidelines")]
     blocks += checklist_tables(against_reference=reference is not None)
     return blocks
-
-
-def _parts(store: Store, slice_convention: SliceConvention | None) -> Iterator[Part]:
-    found = load_compartments(store, slice_convention=slice_convention)
-    for compartment, readings in found.items():
-        yield Part(compartment, readings, detectable_change(readings))
 
 
 def _participants(flow: Flow, readings: Readings) -> Iterator[Block]:
@@ -135,17 +131,17 @@ def _participants(flow: Flow, readings: Readings) -> Iterator[Block]:
         yield Listing("Exclusions", ("Reason", "Readings"), flow.excluded.most_common)
 
 
-def _distribution(part: Part, *, in_file_only: bool) -> Iterator[Block]:
+def _distribution(part: Part) -> Iterator[Block]:
     knees = part.readings.by_examination
     visits = visits_of(knees)
     for number, visit in enumerate(visits):
-        label = part.label if len(visits) == 1 else f"{part.label}, visit {visit or 'not named'}"
+        label = part.label if len(visits) == 1 else f"{part.label}, visit {named(visit)}"
         seen = knees.where(knees.visit.is_(visit))
         yield Plot(
             f"Distribution of {label.lower()}; each knee by the mean of its readings, flagged where"
             f" that is {threshold_words(knees.conventions)}.",
             distribution_plot(seen.extrusion_mm, knees.conventions, label=part.label),
-            in_file_only or number > 0,
+            in_file_only=number > 0,
         )
 
 
@@ -171,7 +167,7 @@ def _quality(store: Store, flow: Flow) -> Iterator[Block]:
 
 
 def _doubts(store: Store) -> Iterator[Block]:
-    """Show at once what no other number of the report can make up for."""
+    """Show what no other number of the report can make up for."""
     doubts = identity_doubts(store)
     if not doubts:
         return

@@ -1,4 +1,4 @@
-"""A report as one HTML file that asks for nothing from outside."""
+"""A report as one HTML file that loads nothing from elsewhere."""
 
 from __future__ import annotations
 
