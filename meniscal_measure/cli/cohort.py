@@ -15,7 +15,7 @@ from meniscal_measure.caliper.reading import (
     Conventions,
     ThresholdRule,
 )
-from meniscal_measure.cli.cohort_options import STORE, Manifest, StorePath
+from meniscal_measure.cli.cohort_options import STORE, ManifestPath, StorePath
 from meniscal_measure.cli.cohort_progress import cohort_progress, say_end
 from meniscal_measure.cli.common import (
     AsJson,
@@ -64,7 +64,7 @@ def propose(
 
 @app.command()
 def measure(
-    manifest: Manifest,
+    manifest: ManifestPath,
     store: StorePath = STORE,
     axis: Axis = AxisConvention.RIM_TO_RIM,
     threshold_rule: ExactlyThreshold = ThresholdRule.ABOVE,
@@ -101,7 +101,7 @@ def measure(
     Ctrl-C stops it; the same command resumes it, also after a crash.
     """
     with reported(as_json=as_json):
-        from meniscal_measure.cohort.manifest import read_manifest
+        from meniscal_measure.cohort.manifest import Manifest
         from meniscal_measure.cohort.run import Job, run_cohort
         from meniscal_measure.cohort.task import Settings
         from meniscal_measure.errors import UsageError
@@ -112,7 +112,7 @@ def measure(
         job = Job(store, Settings(conventions, refine_edges), retry_refused, replace)
         with cohort_progress(log) as watch:
             progress = run_cohort(
-                read_manifest(manifest),
+                Manifest(manifest),
                 job,
                 carry_out=_by(workers, scheduler, time_limit),
                 watch=watch,
@@ -145,7 +145,6 @@ def export(
         from meniscal_measure.cohort.store import Store
         from meniscal_measure.cohort.table_export import (
             PACKAGE,
-            Table,
             export_csv,
             export_description,
             export_parquet,
@@ -154,7 +153,7 @@ def export(
 
         identifiers = not without_identifiers
         with Store.existing(store) as opened:
-            tables: list[Table] = [export_table(opened, identifiers=identifiers)]
+            tables = [export_table(opened, identifiers=identifiers)]
             if opened.has_cases:
                 tables.append(case_table(identifiers=identifiers))
             for table in tables:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-Manifest = Annotated[
+ManifestPath = Annotated[
     Path,
     typer.Argument(
         metavar="MANIFEST",

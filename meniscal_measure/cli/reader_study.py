@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from meniscal_measure.caliper.reading import AxisConvention
-from meniscal_measure.cli.cohort_options import STORE, Manifest, StorePath
+from meniscal_measure.cli.cohort_options import STORE, ManifestPath, StorePath
 from meniscal_measure.cli.common import OutFolder, reported, say
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def assign(
-    manifest: Manifest,
+    manifest: ManifestPath,
     out: OutFolder,
     readers: Annotated[
         list[str], typer.Option("--reader", help="Name of a reader; once for each.")
@@ -30,10 +30,10 @@ def assign(
     with reported(as_json=False):
         from meniscal_measure.cohort.assignment import key_csv, plan_readings, work_list_csv
         from meniscal_measure.cohort.blinded_images import write_blinded_images
-        from meniscal_measure.cohort.manifest import manifest_csv, read_manifest
+        from meniscal_measure.cohort.manifest import Manifest, manifest_csv
         from meniscal_measure.files import write_text
 
-        knees = tuple(read_manifest(manifest))
+        knees = tuple(Manifest(manifest))
         excluded = [entry for entry in knees if entry.exclude]
         plan = plan_readings(
             knees, readers, repeats=repeats, seed=seed, landmarks=out.absolute() / "landmarks"
@@ -65,11 +65,11 @@ def collect(
     """
     with reported(as_json=False):
         from meniscal_measure.cohort.collect import collect as collect_signed
-        from meniscal_measure.cohort.manifest import manifest_csv, read_manifest
+        from meniscal_measure.cohort.manifest import Manifest, manifest_csv
         from meniscal_measure.files import write_text
         from meniscal_measure.records.signed_readings import signed_readings
 
-        entries = tuple(read_manifest(manifest))
+        entries = tuple(Manifest(manifest))
         found = collect_signed(entries, [one for path in signed for one in signed_readings(path)])
         write_text(out, manifest_csv(found.entries))
         for one in found.unknown:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass, fields
+from itertools import compress
 
 import numpy as np
 
 from meniscal_measure.cohort.readings import Readings, flags_of
 from meniscal_measure.files import csv_text
-
-COLUMNS = ("knee", "first_reader", "second_reader", "first_mm", "second_mm", "reason")
 
 
 @dataclass(frozen=True)
@@ -33,7 +32,7 @@ def to_adjudicate(readings: Readings, detectable_mm: float) -> Iterator[Disagree
     readings
         All readings; only first ones count.
     detectable_mm
-        Smallest detectable change of the method; a larger difference is no chance.
+        Smallest detectable change of the method; a larger difference is not chance.
 
     Yields
     ------
@@ -49,13 +48,9 @@ def to_adjudicate(readings: Readings, detectable_mm: float) -> Iterator[Disagree
     beyond = most - least > detectable_mm
     on_flag = flags_of(least, readings.conventions) != flags_of(most, readings.conventions)
     for row in np.flatnonzero(beyond | on_flag).tolist():
-        reasons = ["differ on the flag"] if on_flag[row] else []
-        if beyond[row]:
-            reasons.insert(
-                0,
-                f"differ by {most[row] - least[row]:.2f} mm, more than the smallest detectable"
-                f" change of {detectable_mm:.2f} mm",
-            )
+        apart = f"differ by {most[row] - least[row]:.2f} mm, more than the smallest detectable"
+        apart += f" change of {detectable_mm:.2f} mm"
+        reasons = compress((apart, "differ on the flag"), (beyond[row], on_flag[row]))
         a, b = sorted((int(low[row]), int(high[row])))
         who = str(table.readers[a]), str(table.readers[b])
         one, two = float(values[row, a]), float(values[row, b])
@@ -64,4 +59,4 @@ def to_adjudicate(readings: Readings, detectable_mm: float) -> Iterator[Disagree
 
 def adjudication_csv(found: Iterable[Disagreement]) -> str:
     """Write the list for the person who decides."""
-    return csv_text(COLUMNS, ([getattr(one, column) for column in COLUMNS] for one in found))
+    return csv_text([column.name for column in fields(Disagreement)], map(astuple, found))

@@ -105,20 +105,11 @@ def plan_readings(
         order = drawn_order(len(usable), repeats, seed=seed, reader=reader)
         read = [replace(usable[knee], reader=reader, repeat=time) for knee, time in order]
         codes = np.random.default_rng([seed, number]).choice(CODES, len(read), replace=False)
-        found.extend(
-            _assigned(place, _code(int(code)), entry, landmarks)
-            for place, (code, entry) in enumerate(zip(codes, read, strict=True), start=1)
-        )
+        for place, (drawn, entry) in enumerate(zip(codes, read, strict=True), start=1):
+            code = np.base_repr(int(drawn), 36).zfill(5)
+            own = str(landmarks / reader / f"{code}.json")
+            found.append(Assigned(place, code, replace(entry, landmarks=own)))
     return Plan(tuple(found), seed)
-
-
-def _assigned(order: int, code: str, entry: Entry, landmarks: PurePath) -> Assigned:
-    place = landmarks / entry.reader / f"{code}.json"
-    return Assigned(order, code, replace(entry, landmarks=str(place)))
-
-
-def _code(number: int) -> str:
-    return np.base_repr(number, 36).zfill(5)
 
 
 def blinded_place(one: Assigned, folder: Path) -> Path:
@@ -141,7 +132,7 @@ def work_list_csv(plan: Plan, reader: str, folder: Path) -> str:
         Where `blinded_images.write_blinded_images` put the images.
     """
     rows = [
-        (one.code, blinded_place(one, folder), one.entry.side.word if one.entry.side else "")
+        (one.code, blinded_place(one, folder), one.entry.side_word)
         for one in plan.readings
         if one.entry.reader == reader
     ]
@@ -151,8 +142,8 @@ def work_list_csv(plan: Plan, reader: str, folder: Path) -> str:
 def key_csv(plan: Plan) -> str:
     """Write what each code stands for, for the keeper of the study and not for the readers."""
     rows = [
-        (e.reader, one.order, one.code, e.subject, e.visit, e.side.word if e.side else "",
-         e.repeat, e.path, plan.seed)
+        (e.reader, one.order, one.code, e.subject, e.visit, e.side_word, e.repeat, e.path,
+         plan.seed)
         for one in plan.readings
         for e in (one.entry,)
     ]  # fmt: skip

@@ -7,13 +7,14 @@ at which visit and in which group, so that a case needs no manifest of its own.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from meniscal_measure.cohort.columns import Field
 from meniscal_measure.cohort.entry import StudyOwner
 from meniscal_measure.cohort.store import Store
+from meniscal_measure.cohort.table_export import ExportTable
 from meniscal_measure.errors import UsageError
 from meniscal_measure.files import read_bytes
 from meniscal_measure.knee.case_record import CaseStudy, KneeCase, case_from_json
@@ -94,14 +95,10 @@ def add_cases(store: Store, paths: Iterable[Path]) -> tuple[int, list[Path]]:
         if _owner(case, known) is None:
             unknown.append(path)
         else:
-            store.add_case(_key(case), case.made_at, content)
+            studies = [study.study_instance_uid for study in case.studies]
+            store.add_case(" ".join([*studies, case.side, case.root]), case.made_at, content)
             added += 1
     return added, unknown
-
-
-def _key(case: KneeCase) -> str:
-    """Tell a case from those of other knees, roots and pairs of examinations."""
-    return " ".join([*(study.study_instance_uid for study in case.studies), case.side, case.root])
 
 
 def _owner(case: KneeCase, known: dict[tuple[str, str], StudyOwner | None]) -> StudyOwner | None:
@@ -111,37 +108,32 @@ def _owner(case: KneeCase, known: dict[tuple[str, str], StudyOwner | None]) -> S
     return next(iter(owners.values())) if len(owners) == 1 else None
 
 
-@dataclass(frozen=True)
-class CaseTable:
-    """The table of cases, for an export."""
-
-    all_fields: tuple[Field, ...]
-    name: str = "quantities"
-    title: str = "Numbers and signs of knee cases"
-    keys: tuple[str, ...] = ("subject", "visit", "side", "root", "part", "quantity")
-
-    def rows(self, store: Store) -> Iterator[tuple[Any, ...]]:
-        """Iterate over the newest case of each knee and root."""
-        known = store.examinations()
-        names = [field.name for field in self.all_fields]
-        for content in store.cases():
-            case = case_from_json(content.decode("utf-8"), store.path)
-            owner = _owner(case, known)
-            if owner is not None:
-                for row in _case_rows(case, owner, known):
-                    yield tuple(row.get(name) for name in names)
-
-
-def case_table(*, identifiers: bool = True) -> CaseTable:
-    """Choose the columns; without identifiers no UID is among them.
+def case_table(*, identifiers: bool = True) -> ExportTable:
+    """Lay out the newest case of each knee and root, a row a number; no UID without identifiers.
 
     Examples
     --------
-    >>> [field.name for field in case_table(identifiers=False).all_fields][-3:]
+    >>> [field.name for field in case_table(identifiers=False).fields][-3:]
     ['source', 'software', 'made_at']
     """
-    fields = (one for one in CASE_FIELDS if identifiers or one.name not in CASE_IDENTIFYING)
-    return CaseTable(tuple(fields))
+    fields = [one for one in CASE_FIELDS if identifiers or one.name not in CASE_IDENTIFYING]
+    return ExportTable(
+        "quantities",
+        "Numbers and signs of knee cases",
+        ("subject", "visit", "side", "root", "part", "quantity"),
+        tuple(fields),
+        partial(_rows, [field.name for field in fields]),
+    )
+
+
+def _rows(names: list[str], store: Store) -> Iterator[tuple[Any, ...]]:
+    known = store.examinations()
+    for content in store.cases():
+        case = case_from_json(content.decode("utf-8"), store.path)
+        owner = _owner(case, known)
+        if owner is not None:
+            for row in _case_rows(case, owner, known):
+                yield tuple(map(row.get, names))
 
 
 def _case_rows(

@@ -113,7 +113,8 @@ class _Work:
         batch = self.given.pop(future)
         if future.status == "finished":
             outcomes: list[Outcome] = future.result()
-            self.size = _batch_size(outcomes)
+            seconds = max(sum(outcome.seconds for outcome in outcomes), 1e-3)
+            self.size = max(1, min(LARGEST_BATCH, int(BATCH_S * len(outcomes) / seconds)))
             return outcomes
         if future.cancelled():
             raise UsageError("The Dask scheduler was lost. Start it, then run again to go on.")
@@ -133,12 +134,6 @@ class _Work:
                 if self.client.nthreads():
                     last_seen = time.monotonic()
         raise UsageError(_no_workers())
-
-
-def _batch_size(outcomes: list[Outcome]) -> int:
-    """Estimate how many such tasks fill a batch."""
-    seconds = sum(outcome.seconds for outcome in outcomes)
-    return max(1, min(LARGEST_BATCH, int(BATCH_S * len(outcomes) / max(seconds, 1e-3))))
 
 
 class _Kept(threading.local):

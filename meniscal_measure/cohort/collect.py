@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -47,8 +47,8 @@ def collect(entries: Sequence[Entry], signings: Iterable[SignedReading]) -> Coll
     Parameters
     ----------
     entries
-        The manifest that `readers.plan_readings` made; the landmarks of a reading go where it
-        says.
+        The manifest of `assignment.plan_readings`, which says where the landmarks of each reading
+        go.
     signings
         What was signed, newest last.
 
@@ -92,21 +92,17 @@ def _settled(entry: Entry, signing: SignedReading | None) -> Entry:
 
 
 def _document(signing: SignedReading, reading: Reading) -> LandmarkDocument:
-    document = LandmarkDocument(
-        tuple(map(_slice, (reading.measured, *reading.neighbours))),
-        reading.conventions.slice,
-        reading.slice_reason,
-    )
+    slices = tuple(map(_slice, (reading.measured, *reading.neighbours)))
     axis = reading.conventions.axis
     by = Signature(signing.reader, signing.signed_at, axis, signing.quality, signing.remark)
+    document = LandmarkDocument(slices, reading.conventions.slice, reading.slice_reason)
     return signed(document, by)
 
 
 def _slice(part: SliceReading) -> SliceEntry:
-    return SliceEntry(SliceRef(part.slice_index, part.sop_instance_uid), dict(_points(part)))
-
-
-def _points(part: SliceReading) -> Iterator[tuple[str, tuple[tuple[float, ...], float]]]:
-    for compartment, found in part.landmarks.items():
-        for landmark, placed in found.items():
-            yield name_of(compartment, landmark), (placed.point_mm, placed.sd_mm)
+    points = {
+        name_of(compartment, landmark): (placed.point_mm, placed.sd_mm)
+        for compartment, found in part.landmarks.items()
+        for landmark, placed in found.items()
+    }
+    return SliceEntry(SliceRef(part.slice_index, part.sop_instance_uid), points)

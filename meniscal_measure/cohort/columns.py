@@ -67,9 +67,9 @@ SOURCE_FIELDS = (
 )  # fmt: skip
 """What a reading was made from and by."""
 
-IDENTIFYING = frozenset(
-    {"path", "landmarks", "study_instance_uid", "series_instance_uid", "sop_instance_uid"}
-)
+UIDS = ("study_instance_uid", "series_instance_uid", "sop_instance_uid")
+
+IDENTIFYING = frozenset({"path", "landmarks", *UIDS})
 """Columns that an export without identifiers leaves out."""
 
 READING_FIELDS = (
@@ -85,14 +85,10 @@ READING_FIELDS = (
     Field("signed_at", "TEXT", "UTC, ISO 8601", "when they were signed on the review page"),
     Field("quality", "TEXT", "", "what the reader found wrong with the images, with semicolons"),
     Field("remark", "TEXT", "", "what the reader remarked"),
-    Field(
-        "proposal_confidence",
-        "REAL",
-        "fraction",
-        "confidence of the program in landmarks that it proposed; empty where a person placed them",
-    ),
+    Field("proposal_confidence", "REAL", "fraction", "confidence of the program in landmarks that"
+          " it proposed; empty where a person placed them"),
     Field("warning_count", "INTEGER", "", "number of warnings about images or landmarks"),
-)
+)  # fmt: skip
 
 COMPARTMENT_FIELDS = (
     Field("extrusion_mm", "REAL", "mm", "extrusion, outward positive"),
@@ -165,23 +161,15 @@ def measured_values(record: Mapping[str, Any], made_from: Provenance) -> dict[st
         "image_sha256": made_from.image_sha256 or None,
         "landmark_sha256": made_from.landmark_sha256 or None,
         "network_sha256": made_from.network_sha256 or None,
-        **_source_values(record),
+        **{name: record["source"].get(name) for name in UIDS},
+        "instance_number": record["slice"].get("instance_number"),
+        "software_version": record.get("software", {}).get("version"),
+        "measured_at": record.get("measured_at"),
     }
     for where in COMPARTMENTS:
         found = _compartment_values(record.get(where.value) or {})
         values |= {f"{where}_{name}": value for name, value in found.items()}
     return values
-
-
-def _source_values(record: Mapping[str, Any]) -> dict[str, Any]:
-    source = record["source"]
-    names = ("study_instance_uid", "series_instance_uid", "sop_instance_uid")
-    return {
-        **{name: source.get(name) for name in names},
-        "instance_number": record["slice"].get("instance_number"),
-        "software_version": record.get("software", {}).get("version"),
-        "measured_at": record.get("measured_at"),
-    }
 
 
 def _compartment_values(record: Mapping[str, Any]) -> dict[str, Any]:

@@ -15,12 +15,8 @@ from meniscal_measure.files import Progress
 from meniscal_measure.series.model import Stack, Study
 from meniscal_measure.series.scan import open_study
 
-FIRST_SUBJECT = 1
-"""Subjects are numbered from here, in the order of their Patient ID."""
-
-
 SEVERAL = "its folder holds other examinations too; part them into folders of their own"
-"""Why an examination is left out whose images nothing tells from those of another."""
+"""Why an examination is left out whose images lie among those of another."""
 
 
 @dataclass(frozen=True)
@@ -37,7 +33,7 @@ class _Found:
 
 @dataclass(frozen=True)
 class ProposedManifest:
-    """A manifest to be looked over, and what could not be placed in it."""
+    """A manifest to be checked, and what could not be placed in it."""
 
     entries: tuple[Entry, ...]
     remarks: tuple[str, ...]
@@ -151,7 +147,7 @@ def _entries(found: list[_Found]) -> Iterator[Entry]:
     by_patient: dict[str, list[_Found]] = defaultdict(list)
     for one in found:
         by_patient[one.patient or str(one.path)].append(one)
-    for number, patient in enumerate(sorted(by_patient), start=FIRST_SUBJECT):
+    for number, patient in enumerate(sorted(by_patient), start=1):
         dates = sorted({one.date for one in by_patient[patient]})
         for one in sorted(by_patient[patient], key=lambda one: (one.date, str(one.path))):
             yield Entry(

@@ -13,38 +13,33 @@ from meniscal_measure.anatomy import Side
 class Entry:
     """A line of the manifest.
 
-    Parameters
-    ----------
-    subject, visit, group
-        Names the study gives them. They are stored and exported as they are, so they should be
-        pseudonyms.
-    side
-        Body side; None where the images are to say it.
-    path
-        Folder, archive or file of the study, or an fsspec URL of one; empty if not imaged.
-    landmarks
-        Landmark file, or an fsspec URL of one; empty if there is none.
-    reader, repeat
-        Who placed the landmarks, and the number of the reading, 1 = first.
-    series
-        Number of the series to measure; None for the one ranked first.
-    exclude
-        Why the knee is left out of the study; empty if it is not.
-    covariates
-        What else the manifest says, as pairs of a column and its cell, such as age.
+    Subject, visit and group are stored and exported as they are, so they should be pseudonyms.
     """
 
     subject: str
     path: str
+    """Folder, archive or file of the study, or an fsspec URL of one; empty if not imaged."""
     visit: str = ""
     side: Side | None = None
+    """None where the images are to say it."""
     group: str = ""
     landmarks: str = ""
+    """Landmark file, or an fsspec URL of one; empty if there is none."""
     reader: str = ""
+    """Who placed the landmarks."""
     repeat: int = 1
+    """Number of the reading, 1 = first."""
     series: int | None = None
+    """Number of the series to measure; None for the one ranked first."""
     exclude: str = ""
+    """Why the knee is left out of the study; empty if it is not."""
     covariates: tuple[tuple[str, str], ...] = ()
+    """What else the manifest says, such as age: pairs of a column and its cell."""
+
+    @property
+    def side_word(self) -> str:
+        """The side in a word; empty where the images are to say it."""
+        return self.side.word if self.side else ""
 
     @property
     def key(self) -> str:
@@ -55,8 +50,8 @@ class Entry:
         >>> Entry(subject="S1", path="images", visit="2", reader="A").key
         '["S1", "2", "", "A", 1]'
         """
-        side = self.side.word if self.side else ""
-        return json.dumps([self.subject, self.visit, side, self.reader, self.repeat])
+        who = [self.subject, self.visit, self.side_word, self.reader, self.repeat]
+        return json.dumps(who)
 
 
 class StudyOwner(NamedTuple):

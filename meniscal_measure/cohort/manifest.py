@@ -14,7 +14,7 @@ Columns, in any order and in capitals or not; `subject` and `path` are required:
     exclude    why the knee is left out of the study; such a line needs no path
 
 Any other column is kept as a covariate of the reading, such as age, sex or body mass index. How
-the file separates its cells is found out, see `table_file`.
+the file separates its cells is detected, see `table_file`.
 """
 
 from __future__ import annotations
@@ -34,18 +34,8 @@ from meniscal_measure.cohort.table_file import InputTable, read_table
 from meniscal_measure.errors import ManifestError
 from meniscal_measure.files import csv_text
 
-COLUMNS = (
-    "subject",
-    "visit",
-    "side",
-    "group",
-    "path",
-    "landmarks",
-    "reader",
-    "repeat",
-    "series",
-    "exclude",
-)
+COLUMNS = ("subject", "visit", "side", "group", "path", "landmarks", "reader", "repeat", "series",
+           "exclude")  # fmt: skip
 REQUIRED = ("subject", "path")
 """Columns without which no line can be used."""
 
@@ -65,7 +55,7 @@ SIMILAR = {
 
 
 class Manifest:
-    """A manifest in a file, read and checked anew each time it is iterated.
+    """A manifest in a file, read and checked anew, with its problems, each time it is iterated.
 
     Parameters
     ----------
@@ -94,11 +84,6 @@ class Manifest:
             found = hashlib.file_digest(stream, "sha256").hexdigest()
         return f"{self.path.absolute().parent} {found}"
 
-    @property
-    def covariates(self) -> tuple[str, ...]:
-        """Names of the columns that are kept as covariates."""
-        return _covariates(read_table(self.path))
-
     def __iter__(self) -> Iterator[Entry]:
         """Read and check line by line, in memory that does not grow with the manifest.
 
@@ -117,12 +102,11 @@ class Manifest:
         """
         table = read_table(self.path)
         _check_columns(table)
-        names = _covariates(table)
+        names = tuple(name for name in table.columns if name and name not in COLUMNS)
         problems: list[str] = []
         with closing(_Seen()) as seen:
             for number, line in table.rows:
                 entry, wrong = _entry(line, self.path.parent, names)
-                wrong += _unusable(entry)
                 wrong = wrong or list(_met_before(seen, entry, number))
                 problems.extend(f"line {number}: {what}" for what in wrong)
                 if not wrong:
@@ -137,11 +121,6 @@ class Manifest:
             )
 
 
-def read_manifest(path: Path) -> Manifest:
-    """Open a manifest; its problems are reported once it is iterated."""
-    return Manifest(path)
-
-
 def manifest_csv(entries: Iterable[Entry]) -> str:
     """Write entries as a manifest, to be looked over and completed by a person.
 
@@ -152,18 +131,9 @@ def manifest_csv(entries: Iterable[Entry]) -> str:
     """
     listed = list(entries)
     others = list(dict.fromkeys(name for entry in listed for name, _ in entry.covariates))
-    rows = ([*_cells(entry), *_others(entry, others)] for entry in listed)
-    return csv_text([*COLUMNS, *others], rows)
-
-
-def _cells(entry: Entry) -> Iterator[object]:
-    for name in COLUMNS:
-        yield (entry.side.word if entry.side else "") if name == "side" else getattr(entry, name)
-
-
-def _others(entry: Entry, names: list[str]) -> Iterator[str]:
-    cells = dict(entry.covariates)
-    return (cells.get(name, "") for name in names)
+    columns = [*COLUMNS, *others]
+    cells = (vars(e) | {"side": e.side_word} | dict(e.covariates) for e in listed)
+    return csv_text(columns, ([row.get(name, "") for name in columns] for row in cells))
 
 
 class _Seen:
@@ -225,10 +195,6 @@ def _check_columns(table: InputTable) -> None:
     )
 
 
-def _covariates(table: InputTable) -> tuple[str, ...]:
-    return tuple(name for name in table.columns if name and name not in COLUMNS)
-
-
 def _entry(
     line: Mapping[str, str], folder: Path, covariates: tuple[str, ...]
 ) -> tuple[Entry, list[str]]:
@@ -252,6 +218,10 @@ def _entry(
         exclude=cells["exclude"],
         covariates=tuple((name, line.get(name, "")) for name in covariates),
     )
+    if not entry.subject:
+        wrong.append("no subject")
+    if not (entry.path or entry.exclude):
+        wrong.append("no path, and no reason in column exclude")
     return entry, wrong
 
 
@@ -264,10 +234,3 @@ def _whole(text: str, name: str, wrong: list[str]) -> int:
 
 def _located(text: str, folder: Path) -> str:
     return text if not text or is_url(text) else str(folder.absolute() / text)
-
-
-def _unusable(entry: Entry) -> list[str]:
-    problems = [] if entry.subject else ["no subject"]
-    if not entry.path and not entry.exclude:
-        problems.append("no path, and no reason in column exclude")
-    return problems

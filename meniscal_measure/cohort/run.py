@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import partial
+from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
@@ -18,14 +19,7 @@ from meniscal_measure.cohort.claim import claimed
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.pool import TIME_LIMIT_S, carry_out_here
 from meniscal_measure.cohort.store import Store
-from meniscal_measure.cohort.task import (
-    Measure,
-    Outcome,
-    Settings,
-    Status,
-    Task,
-    measure_knee,
-)
+from meniscal_measure.cohort.task import Measure, Outcome, Settings, Status, Task, measure_knee
 
 CarryOut = Callable[[Iterator[Task]], Iterator[Outcome]]
 """Carries out tasks: on this machine or on a cluster."""
@@ -135,7 +129,8 @@ def run_cohort(
                 progress.last = outcome
                 watch(progress)
 
-            due = _to_measure(_due(store, job, progress), store, job, take)
+            due = store.due(job.settings, retry_refused=job.retry_refused)
+            due = _to_measure(takewhile(lambda _: not progress.stopped, due), store, job, take)
             for outcome in (carry_out or on_this_machine())(due):
                 take(outcome)
     return progress
@@ -148,20 +143,10 @@ def on_this_machine(
     time_limit_s: float = TIME_LIMIT_S,
 ) -> CarryOut:
     """Carry out tasks in processes on this machine, by default one for each processor."""
-    return partial(
-        carry_out_here,
-        measure=measure,
-        workers=workers or _processors(),
-        time_limit_s=time_limit_s,
-    )
-
-
-def _due(store: Store, job: Job, progress: Progress) -> Iterator[Task]:
-    """Give out what is to be measured until the run is stopped."""
-    for task in store.due(job.settings, retry_refused=job.retry_refused):
-        if progress.stopped:
-            return
-        yield task
+    if workers is None:
+        usable = hasattr(os, "sched_getaffinity")
+        workers = len(os.sched_getaffinity(0)) if usable else os.cpu_count() or 1
+    return partial(carry_out_here, measure=measure, workers=workers, time_limit_s=time_limit_s)
 
 
 def _to_measure(
@@ -194,7 +179,3 @@ def _stopping_at_interrupt(progress: Progress) -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGINT, usual)
-
-
-def _processors() -> int:
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

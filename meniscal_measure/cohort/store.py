@@ -15,7 +15,7 @@ import sqlite3
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import Any, Self
+from typing import Self
 
 from meniscal_measure.cohort.columns import MEASURED_FIELDS, Provenance
 from meniscal_measure.cohort.enrolment import Enrolment, enrolled
@@ -26,11 +26,11 @@ from meniscal_measure.cohort.store_tables import (
     APPLICATION_ID,
     CASES,
     CURRENT,
+    DONE_BEFORE,
     DUE,
     ENTRY_NAMES,
     INSERT_READING,
     LAYOUT,
-    MEASURED_NAMES,
     PATIENTS,
     TABLES,
     entry_of,
@@ -179,18 +179,15 @@ class Store(StoreQueries):
         return run
 
     def _settings_number(self, settings: Settings) -> int:
-        query = "SELECT number FROM settings WHERE digest = ?"
-        return int(self._base.execute(query, (settings.digest,)).fetchone()[0])
+        return int(self._ask("SELECT number FROM settings WHERE digest = ?", settings.digest))
 
     def _last_settings_number(self) -> int | None:
-        row = self._base.execute("SELECT settings FROM run ORDER BY id DESC LIMIT 1").fetchone()
-        return None if row is None else int(row[0])
+        number: int | None = self._ask("SELECT settings FROM run ORDER BY id DESC LIMIT 1")
+        return number
 
     def due_count(self, *, retry_refused: bool) -> int:
         """Count the entries that are to be measured in this run."""
-        with explained(self.path):
-            query = f"SELECT count (*) {DUE}"
-            return int(self._base.execute(query, (retry_refused,)).fetchone()[0])
+        return int(self._ask(f"SELECT count (*) {DUE}", retry_refused))
 
     def due(self, settings: Settings, *, retry_refused: bool) -> Iterator[Task]:
         """Iterate over the entries to be measured, each with the hash it was last measured from.
@@ -204,9 +201,8 @@ class Store(StoreQueries):
                     SELECT max (id) FROM reading m WHERE m.key = e.key AND m.settings = ?
                 ) AND l.status IN ({settled})
             ), {names} {DUE} AND e.line > ? ORDER BY e.line LIMIT ?"""
-        with explained(self.path):
-            number = self._settings_number(settings)
-            patient_key = self._ask("SELECT key FROM patient_key")
+        number = self._settings_number(settings)
+        patient_key = self._ask("SELECT key FROM patient_key")
         line = 0
         while True:
             with explained(self.path):
@@ -219,13 +215,17 @@ class Store(StoreQueries):
 
     def append(self, run: int, outcome: Outcome) -> None:
         """Add an outcome, at once and for good."""
-        task, packed = outcome.task, outcome.row.packed if outcome.row else b""
+        task, row = outcome.task, outcome.row or NOTHING_MEASURED
+        status = Status.MEASURED if outcome.status is Status.DECIDED else outcome.status
+        found = [status, outcome.reason, row.packed, *row.values]
         with explained(self.path), transaction(self._base):
+            number = self._settings_number(task.settings)
             if outcome.status is Status.UNCHANGED:
-                row, packed = self._done_before(run, outcome)
-            else:
-                row = self._reading_row(run, outcome)
-            reading = self._base.execute(INSERT_READING, row).lastrowid
+                found = list(self._base.execute(DONE_BEFORE, (task.entry.key, number)).fetchone())
+            word, reason, packed, *values = found
+            head = (run, task.entry.key, number, task.fingerprint, outcome.digest, word, reason)
+            measured = (*head, outcome.seconds, utc_now(), *values)
+            reading = self._base.execute(INSERT_READING, measured).lastrowid
             if packed:
                 insert = "INSERT INTO document VALUES (?, ?)"
                 self._base.execute(insert, (reading, packed))
@@ -234,27 +234,6 @@ class Store(StoreQueries):
                 self._base.execute(insert, (task.entry.key, outcome.digest, *outcome.patient))
             update = "UPDATE entry SET reading = ? WHERE key = ? AND fingerprint = ?"
             self._base.execute(update, (reading, task.entry.key, task.fingerprint))
-
-    def _reading_row(self, run: int, outcome: Outcome) -> tuple[Any, ...]:
-        status = Status.MEASURED if outcome.status is Status.DECIDED else outcome.status
-        found = (status.value, outcome.reason, outcome.seconds, utc_now())
-        return (*self._head(run, outcome), *found, *(outcome.row or NOTHING_MEASURED).values)
-
-    def _head(self, run: int, outcome: Outcome) -> tuple[Any, ...]:
-        task = outcome.task
-        number = self._settings_number(task.settings)
-        return run, task.entry.key, number, task.fingerprint, outcome.digest
-
-    def _done_before(self, run: int, outcome: Outcome) -> tuple[tuple[Any, ...], bytes]:
-        """Take over what the same bytes gave before."""
-        query = (
-            f"SELECT status, reason, record, {MEASURED_NAMES} FROM reading r"
-            " LEFT JOIN document d ON d.reading = r.id"
-            " WHERE key = ? AND settings = ? ORDER BY id DESC LIMIT 1"
-        )
-        head = self._head(run, outcome)
-        status, reason, packed, *values = self._base.execute(query, (head[1], head[2])).fetchone()
-        return (*head, status, reason, outcome.seconds, utc_now(), *values), packed or b""
 
     def settings_that_measure_like(self, settings: Settings) -> list[int]:
         """List the numbers of other settings that differ from these in the threshold only."""

@@ -1,4 +1,4 @@
-"""What a store of readings can be asked: rows of its view `current`, counts, records, cases."""
+"""What a store of readings can be asked: rows of its view `current`, counts, warnings, cases."""
 
 from __future__ import annotations
 
@@ -6,15 +6,14 @@ import json
 import sqlite3
 import zlib
 from collections.abc import Iterator
+from itertools import compress
 from pathlib import Path
 from typing import Any
 
 from meniscal_measure.caliper.landmarks import SliceConvention
-from meniscal_measure.cohort.columns import EXPORT_FIELDS
 from meniscal_measure.cohort.entry import StudyOwner
 from meniscal_measure.cohort.patient_marks import ATTRIBUTES, PatientMarks
-from meniscal_measure.cohort.store_tables import EXPORT_NAMES
-from meniscal_measure.cohort.task import Record, Status, packed_warnings, unpacked
+from meniscal_measure.cohort.task import Status, packed_warnings
 from meniscal_measure.records.database import explained
 
 
@@ -24,9 +23,15 @@ class StoreQueries:
     path: Path
     _base: sqlite3.Connection
 
-    def _ask(self, query: str) -> Any:
-        """Fetch one value."""
-        return self._base.execute(query).fetchone()[0]
+    def _ask(self, query: str, *values: Any) -> Any:
+        """Fetch one value; None where there is no row."""
+        with explained(self.path):
+            row = self._base.execute(query, values).fetchone()
+        return None if row is None else row[0]
+
+    def _select(self, query: str) -> Iterator[Any]:
+        with explained(self.path):
+            yield from self._base.execute(query)
 
     def columns(self, *names: str, where: str = "1") -> Iterator[tuple[Any, ...]]:
         """Iterate over the current state of entries, with these columns of the view `current`.
@@ -34,19 +39,14 @@ class StoreQueries:
         `where` is a condition in SQL on these columns; it must not hold any text of a user.
         """
         quoted = ", ".join(f'"{name}"' for name in names)
-        with explained(self.path):
-            query = f"SELECT {quoted} FROM current WHERE {where} ORDER BY line"
-            yield from self._base.execute(query)
+        return self._select(f"SELECT {quoted} FROM current WHERE {where} ORDER BY line")
 
     def counted(self, *groups: str, measured_only: bool = False) -> Iterator[tuple[Any, ...]]:
         """Count entries by SQL expressions of the columns of `current`; the count comes last."""
         names = ", ".join(f"{group} AS g{number}" for number, group in enumerate(groups))
         by = ", ".join(f"g{number}" for number in range(len(groups)))
         where = f"WHERE status = '{Status.MEASURED}'" if measured_only else ""
-        with explained(self.path):
-            yield from self._base.execute(
-                f"SELECT {names}, count (*) FROM current {where} GROUP BY {by}"
-            )
+        return self._select(f"SELECT {names}, count (*) FROM current {where} GROUP BY {by}")
 
     def subject_count(
         self, *, measured_only: bool = False, slice_convention: SliceConvention | None = None
@@ -55,54 +55,35 @@ class StoreQueries:
         where = f"WHERE status = '{Status.MEASURED}'" if measured_only else ""
         if slice_convention is not None:
             where += f" AND slice_convention = '{slice_convention}'"
-        with explained(self.path):
-            return int(self._ask(f"SELECT count (DISTINCT subject) FROM current {where}"))
+        return int(self._ask(f"SELECT count (DISTINCT subject) FROM current {where}"))
 
     def covariates(self) -> tuple[str, ...]:
         """Name the covariates that any manifest of the store has, in the order of their columns."""
+        query = "SELECT covariates FROM entry WHERE covariates <> '' GROUP BY manifest"
         with explained(self.path):
-            query = "SELECT covariates FROM entry WHERE covariates <> '' GROUP BY manifest"
-            found = [json.loads(text) for (text,) in self._base.execute(query)]
+            found = [json.loads(text) for (text,) in self._select(query)]
         return tuple(dict.fromkeys(name for cells in found for name in cells))
-
-    def rows(self) -> Iterator[dict[str, Any]]:
-        """Iterate over the current state of every entry, with the columns of `EXPORT_FIELDS`."""
-        names = [field.name for field in EXPORT_FIELDS]
-        with explained(self.path):
-            for row in self._base.execute(f"SELECT {EXPORT_NAMES} FROM current ORDER BY line"):
-                yield dict(zip(names, row, strict=True))
-
-    def records(self) -> Iterator[tuple[str, Record]]:
-        """Iterate over the full records of the current readings, each with the key of its entry."""
-        with explained(self.path):
-            for key, packed in self._documents():
-                yield key, unpacked(packed)
 
     def warnings(self) -> Iterator[tuple[str, tuple[bytes, ...]]]:
         """Iterate over current readings with warnings: key of the entry, each warning as JSON."""
+        query = (
+            "SELECT key, record FROM current c JOIN document d ON d.reading = c.reading"
+            " WHERE warning_count > 0 ORDER BY line"
+        )
         with explained(self.path):
-            for key, packed in self._documents("warning_count > 0"):
+            for key, packed in self._base.execute(query):
                 yield key, packed_warnings(packed)
 
-    def _documents(self, where: str = "1") -> Iterator[tuple[str, bytes]]:
-        with explained(self.path):
-            yield from self._base.execute(
-                "SELECT key, record FROM current c JOIN document d ON d.reading = c.reading"
-                f" WHERE {where} ORDER BY line"
-            )
-
     def examinations(self) -> dict[tuple[str, str], StudyOwner | None]:
-        """Tell whose each measured study is, by UID and side; None where readings contradict."""
-        with explained(self.path):
-            query = (
-                'SELECT DISTINCT study_instance_uid, side_measured, subject, visit, "group"'
-                " FROM current WHERE study_instance_uid <> ''"
-            )
-            found: dict[tuple[str, str], StudyOwner | None] = {}
-            for uid, side, *whose in self._base.execute(query):
-                known = (uid, side) in found
-                found[uid, side] = None if known else StudyOwner(*whose)
-            return found
+        """Find whose each measured study is, by UID and side; None where readings contradict."""
+        query = (
+            'SELECT DISTINCT study_instance_uid, side_measured, subject, visit, "group"'
+            " FROM current WHERE study_instance_uid <> ''"
+        )
+        found: dict[tuple[str, str], StudyOwner | None] = {}
+        for uid, side, *whose in self._select(query):
+            found[uid, side] = None if (uid, side) in found else StudyOwner(*whose)
+        return found
 
     def of_several_patients(self) -> Iterator[tuple[str, str, list[str]]]:
         """Iterate over measured readings of subjects with marks of several patients.
@@ -123,13 +104,8 @@ class StoreQueries:
             ) ON subject = whose
             WHERE status = '{Status.MEASURED}' AND ({" OR ".join(PatientMarks._fields)})
             ORDER BY line"""
-        with explained(self.path):
-            for key, subject, *differ in self._base.execute(query):
-                yield (
-                    key,
-                    subject,
-                    [what for what, one in zip(ATTRIBUTES, differ, strict=True) if one],
-                )
+        for key, subject, *differ in self._select(query):
+            yield key, subject, list(compress(ATTRIBUTES, differ))
 
     def with_images_of_another(self) -> Iterator[tuple[str, str, str, str]]:
         """Iterate over measured readings of a series that another subject or visit has too.
@@ -144,13 +120,10 @@ class StoreQueries:
                     WHERE status = '{Status.MEASURED}' AND series_instance_uid <> ''
                 ) GROUP BY series_instance_uid HAVING count (*) > 1
             ) ORDER BY line"""
-        with explained(self.path):
-            yield from self._base.execute(query)
+        return self._select(query)
 
     def _has_table(self, name: str) -> bool:
-        query = "SELECT count (*) FROM sqlite_master WHERE name = ?"
-        with explained(self.path):
-            return bool(self._base.execute(query, (name,)).fetchone()[0])
+        return bool(self._ask("SELECT count (*) FROM sqlite_master WHERE name = ?", name))
 
     @property
     def has_cases(self) -> bool:
@@ -165,17 +138,9 @@ class StoreQueries:
                 for packed, _ in self._base.execute(query):
                     yield zlib.decompress(packed)
 
-    def counts(self) -> dict[str, int]:
-        """Count the entries by current status."""
-        with explained(self.path):
-            query = "SELECT status, count (*) FROM current GROUP BY status"
-            return dict(self._base.execute(query).fetchall())
-
     def last_settings(self) -> dict[str, Any] | None:
-        """Tell the settings of the last run; None before the first."""
+        """Give the settings of the last run; None before the first."""
+        query = "SELECT told FROM run JOIN settings ON number = settings ORDER BY id DESC LIMIT 1"
         with explained(self.path):
-            query = (
-                "SELECT told FROM run JOIN settings ON number = settings ORDER BY id DESC LIMIT 1"
-            )
-            row = self._base.execute(query).fetchone()
-            return None if row is None else dict(json.loads(row[0]))
+            text = self._ask(query)
+            return None if text is None else dict(json.loads(text))

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from meniscal_measure.anatomy import SIDE_SPELLINGS
-from meniscal_measure.cohort.columns import EXPORT_FIELDS, MANIFEST_FIELDS, MEASURED_FIELDS
+from meniscal_measure.cohort.columns import MANIFEST_FIELDS, MEASURED_FIELDS
 from meniscal_measure.cohort.entry import Entry
 
 APPLICATION_ID = 0x4D4D4331
@@ -93,6 +93,13 @@ INSERT_READING = (
     f" recorded_at, {MEASURED_NAMES}) VALUES ({', '.join('?' * (9 + len(MEASURED_FIELDS)))})"
 )
 
+DONE_BEFORE = (
+    f"SELECT status, reason, record, {MEASURED_NAMES} FROM reading r"
+    " LEFT JOIN document d ON d.reading = r.id"
+    " WHERE key = ? AND settings = ? ORDER BY id DESC LIMIT 1"
+)
+"""What the same bytes gave before."""
+
 CURRENT = """
 UPDATE entry SET reading = (
     SELECT max (id) FROM reading r
@@ -105,25 +112,12 @@ FROM entry e LEFT JOIN reading r ON r.id = e.reading
 WHERE e.exclude = '' AND (r.id IS NULL OR r.status = 'crashed' OR (r.status = 'refused' AND ?))"""
 """Entries to be measured: all but those whose last outcome is settled."""
 
-EXPORT_NAMES = ", ".join(f'"{field.name}"' for field in EXPORT_FIELDS)
 
-
-def entry_row(entry: Entry) -> tuple[Any, ...]:
+def entry_row(e: Entry) -> tuple[Any, ...]:
     """Lay an entry out as the columns of `ENTRY_NAMES`."""
-    return (
-        entry.key,
-        entry.subject,
-        entry.visit,
-        entry.side.word if entry.side else "",
-        entry.group,
-        entry.reader,
-        entry.repeat,
-        entry.path,
-        entry.landmarks,
-        entry.series,
-        entry.exclude,
-        json.dumps(dict(entry.covariates)) if entry.covariates else "",
-    )
+    others = json.dumps(dict(e.covariates)) if e.covariates else ""
+    return (e.key, e.subject, e.visit, e.side_word, e.group, e.reader, e.repeat, e.path,
+            e.landmarks, e.series, e.exclude, others)  # fmt: skip
 
 
 def entry_of(row: tuple[Any, ...]) -> Entry:
@@ -152,5 +146,5 @@ def entry_of(row: tuple[Any, ...]) -> Entry:
 
 
 def utc_now() -> str:
-    """Tell the time as the tables keep it, UTC in ISO 8601."""
+    """Give the time as the tables keep it, UTC in ISO 8601."""
     return datetime.now(UTC).isoformat(timespec="milliseconds")

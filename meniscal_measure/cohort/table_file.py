@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TextIO
@@ -61,14 +62,24 @@ def read_table(path: Path) -> InputTable:
 
 
 def _text(path: Path) -> InputTable:
-    try:
-        with ordinary(path).open("rb") as stream:
-            mark = stream.read(3)
+    with _explained(path):
+        with ordinary(path).open("rb") as binary:
+            mark = binary.read(3)
         encoding = next((name for start, name in MARKS.items() if mark.startswith(start)), "utf-8")
         with path.open(encoding=encoding) as stream:
             header = next(_lines(stream), "")
-        separator = _separator(header)
+        # The one that gives the header the most cells, outside quotation marks.
+        separator = max(SEPARATORS, key=re.sub(r'"[^"]*"', "", header).count)
         names = next(csv.reader([header], delimiter=separator), [])
+    columns = tuple(cell_text(name).strip().lower() for name in names)
+    how = f"separated by {SEPARATORS[separator]}"
+    return InputTable(path, columns, how, _text_rows(path, encoding, separator, columns))
+
+
+@contextmanager
+def _explained(path: Path) -> Iterator[None]:
+    try:
+        yield
     except OSError as error:
         raise UsageError(
             "{path:private} cannot be read: {reason}. Name a CSV file.",
@@ -76,44 +87,26 @@ def _text(path: Path) -> InputTable:
             reason=error.strerror or "unknown",
         ) from error
     except (UnicodeError, csv.Error) as error:
-        raise _not_a_table(path, error) from error
-    columns = tuple(map(_column, names))
-    how = f"separated by {SEPARATORS[separator]}"
-    return InputTable(path, columns, how, _text_rows(path, encoding, separator, columns))
-
-
-def _separator(header: str) -> str:
-    """Choose the separator that gives the header the most cells, outside quotation marks."""
-    bare = re.sub(r'"[^"]*"', "", header)
-    return max(SEPARATORS, key=bare.count)
-
-
-def _column(name: str) -> str:
-    return cell_text(name).strip().lower()
+        raise UsageError(
+            "{path:private} is not a CSV table in UTF-8 or UTF-16: {reason:private}. Save it as"
+            " one.",
+            path=str(path),
+            reason=str(error),
+        ) from error
 
 
 def _text_rows(
     path: Path, encoding: str, separator: str, columns: tuple[str, ...]
 ) -> Iterator[tuple[int, dict[str, str]]]:
-    comma = separator != ","
-    try:
-        with path.open(encoding=encoding, newline="") as stream:
-            reader = csv.reader(_lines(stream), delimiter=separator)
-            next(reader, None)
-            for cells in reader:
-                if any(cells):
-                    values = [_cell(cell, decimal_comma=comma) for cell in cells]
-                    row = dict(zip(columns, values, strict=False))
-                    row[""] = "".join(values[len(columns) :])
-                    yield reader.line_num, row
-    except OSError as error:
-        raise UsageError(
-            "{path:private} cannot be read: {reason}. Name a CSV file.",
-            path=str(path),
-            reason=error.strerror or "unknown",
-        ) from error
-    except (UnicodeError, csv.Error) as error:
-        raise _not_a_table(path, error) from error
+    with _explained(path), path.open(encoding=encoding, newline="") as stream:
+        reader = csv.reader(_lines(stream), delimiter=separator)
+        next(reader, None)
+        for cells in reader:
+            if any(cells):
+                values = [_cell(cell, decimal_comma=separator != ",") for cell in cells]
+                row = dict(zip(columns, values, strict=False))
+                row[""] = "".join(values[len(columns) :])
+                yield reader.line_num, row
 
 
 def _lines(stream: TextIO) -> Iterator[str]:
@@ -128,14 +121,6 @@ def _cell(text: str, *, decimal_comma: bool) -> str:
     if decimal_comma and DECIMAL_COMMA.fullmatch(cell):
         return cell.replace(",", ".")
     return cell
-
-
-def _not_a_table(path: Path, error: Exception) -> UsageError:
-    return UsageError(
-        "{path:private} is not a CSV table in UTF-8 or UTF-16: {reason:private}. Save it as one.",
-        path=str(path),
-        reason=str(error),
-    )
 
 
 def _parquet(path: Path) -> InputTable:

@@ -27,9 +27,8 @@ from meniscal_measure.errors import InputError, MeniscalMeasureError
 Record = dict[str, Any]
 """A reading as `meniscal_measure.records.codec.reading_to_dict` lays it out."""
 
-
 DECIDING = frozenset({"threshold_rule", "threshold_mm"})
-"""Conventions that measured values are compared by, and that no measured value depends on."""
+"""Conventions by which values are flagged, on which no measured value depends."""
 
 SUBFOLDERS = r"(?:[/\\!](?:(?!: ).)*(?=[/\\]))?"
 """In a message, the rest of a path up to its file; folders may have blanks, and a colon ends it."""
@@ -54,14 +53,12 @@ class Settings:
         >>> Settings().measures_like(Settings().to_json())
         True
         """
-        return json.dumps({"software_version": __version__, **self._asked()}, sort_keys=True)
-
-    def _asked(self) -> Record:
-        return {"conventions": self.conventions.asked(), "refine_edges": self.refine_edges}
+        asked = {"conventions": self.conventions.asked(), "refine_edges": self.refine_edges}
+        return json.dumps({"software_version": __version__, **asked}, sort_keys=True)
 
     @cached_property
     def digest(self) -> str:
-        """What tells readings made under these settings from others."""
+        """Identifies readings made under these settings."""
         return hashlib.sha256(self.to_json().encode()).hexdigest()
 
     def measures_like(self, text: str) -> bool:
@@ -168,9 +165,7 @@ def carry_out(task: Task, measure: Measure) -> Outcome:
         outcome = Outcome(task, Status.REFUSED, reason=error.words(identifiers=False))
     except Exception as error:  # one knee must never stop the others
         outcome = Outcome(task, Status.CRASHED, reason=f"{type(error).__name__}: {error}")
-    reason = outcome.reason
-    if reason:
-        reason = _without_places(reason, task.entry.path, task.entry.landmarks)
+    reason = _without_places(outcome.reason, task.entry.path, task.entry.landmarks)
     return replace(outcome, reason=reason, seconds=time.perf_counter() - started)
 
 

@@ -24,7 +24,6 @@ FACTORS = ("group", "visit", "side", "reader")
 NESTED = ("subject", "knee", "examination")
 """Random levels, the outermost first."""
 
-
 BASELINE = re.compile(r"(baseline|base|bl|screening|initial|first|pre|pre\W?op\w*|before)\W*\d*")
 """Names of a visit before all others (common practice, no source)."""
 

@@ -30,7 +30,7 @@ import numpy as np
 from meniscal_measure.anatomy import Side
 from meniscal_measure.cohort.columns import MEASURED_FIELDS
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.cohort.manifest import COLUMNS, read_manifest
+from meniscal_measure.cohort.manifest import COLUMNS, Manifest
 from meniscal_measure.cohort.run import Job, run_cohort
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.store_tables import INSERT_READING
@@ -122,7 +122,7 @@ class _Links:
 def enrol(folder: Path) -> None:
     """Take the manifest into the store."""
     with Store(folder / "cohort.sqlite") as store:
-        store.enrol(read_manifest(folder / "manifest.csv"))
+        store.enrol(Manifest(folder / "manifest.csv"))
         store.begin_run(Settings())
 
 
@@ -190,7 +190,7 @@ def _with(
 def resume(folder: Path) -> None:
     """Find that everything is done."""
     store = folder / "cohort.sqlite"
-    progress = run_cohort(read_manifest(folder / "manifest.csv"), Job(store))
+    progress = run_cohort(Manifest(folder / "manifest.csv"), Job(store))
     if progress.already_done != progress.total:
         sys.exit(f"{progress.already_done} of {progress.total} were done")
 

@@ -45,7 +45,7 @@ from typing import Any
 import pydicom
 
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.cohort.manifest import manifest_csv, read_manifest
+from meniscal_measure.cohort.manifest import Manifest, manifest_csv
 from meniscal_measure.cohort.run import CarryOut, Job, on_this_machine, run_cohort
 
 RECIPE = """
@@ -212,7 +212,7 @@ def run_here(folder: Path, store: Path, workers: int) -> None:
 
 def run(folder: Path, store: Path, carry_out: CarryOut) -> None:
     """Run the cohort and see that every knee was done."""
-    progress = run_cohort(read_manifest(folder / "manifest.csv"), Job(store), carry_out=carry_out)
+    progress = run_cohort(Manifest(folder / "manifest.csv"), Job(store), carry_out=carry_out)
     if progress.done != progress.total or progress.failures:
         sys.exit(f"{progress.done} of {progress.total} done, {progress.failures} failures")
 

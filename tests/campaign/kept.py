@@ -50,6 +50,7 @@ from tests.campaign.images import (
 )
 from tests.campaign.mutation import mutated_bytes, mutated_dataset, mutated_tree
 from tests.campaign.texts import TextFile
+from tests.cohort.stored import counts_of, records_of
 
 
 class LeakError(Exception):
@@ -246,8 +247,8 @@ class CohortStore:
             self._put_in(zlib.compress(record))
         with Store.existing(self.path) as store:
             export_csv(store, export_table(store), self.folder / "export.csv")
-            list(store.records())
-            store.counts(), store.last_settings()
+            list(records_of(store))
+            counts_of(store), store.last_settings()
 
     def _put_in(self, packed: bytes) -> None:
         with closing(sqlite3.connect(self.path)) as connection, connection:

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from meniscal_measure.cohort.manifest import read_manifest
+from meniscal_measure.cohort.manifest import Manifest
 from meniscal_measure.records.codec import reading_to_dict
 from meniscal_measure.records.landmark_file import read_landmarks
 from meniscal_measure.records.reading_file import read_reading
@@ -86,7 +86,7 @@ def manifest(folder: Path) -> TextFile:
     text = "subject,path,visit,side,group,landmarks,reader,repeat,series,exclude\n" + "".join(
         f"S{n},knee,{n},left,A,,,1,1,\n" for n in range(1, 4)
     )
-    return TextFile(folder, text, lambda path: list(read_manifest(path)))
+    return TextFile(folder, text, lambda path: list(Manifest(path)))
 
 
 def landmark_json_file(folder: Path) -> TextFile:

@@ -13,6 +13,7 @@ import pytest
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Measure
+from tests.cohort.stored import rows_of
 
 MakeKnee = Callable[..., Entry]
 
@@ -20,7 +21,7 @@ MakeKnee = Callable[..., Entry]
 def rows(store: Path) -> list[dict[str, Any]]:
     """Read every row of a store, in the order of the manifest."""
     with Store.existing(store) as opened:
-        return list(opened.rows())
+        return rows_of(opened)
 
 
 @pytest.fixture

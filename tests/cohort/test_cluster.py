@@ -18,6 +18,7 @@ from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Measure, Settings, Status, Task
 from meniscal_measure.errors import UsageError
 from tests.cohort.conftest import MakeKnee
+from tests.cohort.stored import rows_of
 
 WORKERS = 2
 
@@ -54,7 +55,7 @@ def test_a_cluster_gives_the_same_rows(
     progress = run_cohort(entries, Job(store), carry_out=on_cluster(scheduler, measure=measure))
     assert progress.counts == {Status.MEASURED: 20, Status.REFUSED: 1, Status.CRASHED: 1}
     with Store.existing(store) as opened:
-        rows = list(opened.rows())
+        rows = rows_of(opened)
     assert [row["medial_extrusion_mm"] for row in rows[:20]] == [n / 10 for n in range(20)]
     assert rows[21]["reason"] == "RuntimeError: seven"
 
@@ -86,7 +87,7 @@ def assert_only_the_deadly_is_lost(
     progress = run_cohort(entries, Job(store), carry_out=on_cluster(scheduler, measure=measure))
     assert progress.counts == {Status.MEASURED: len(entries) - 1, Status.CRASHED: 1}
     with Store.existing(store) as opened:
-        (row,) = [row for row in opened.rows() if row["status"] == "crashed"]
+        (row,) = [row for row in rows_of(opened) if row["status"] == "crashed"]
     assert row["subject"] == "deadly"
     return str(row["reason"])
 
@@ -100,7 +101,7 @@ def test_a_knee_that_hangs_is_given_up(
     progress = run_cohort(entries, Job(store), carry_out=carry_out)
     assert progress.counts == {Status.MEASURED: 2, Status.CRASHED: 1}
     with Store.existing(store) as opened:
-        assert "Nothing came of this knee in 3 s" in [row["reason"] for row in opened.rows()][1]
+        assert "Nothing came of this knee in 3 s" in [row["reason"] for row in rows_of(opened)][1]
 
 
 def test_a_cluster_without_workers_is_not_waited_for_without_end(
@@ -172,7 +173,7 @@ def test_images_are_fetched_from_an_url(
     store = tmp_path / "cohort.sqlite"
     run_cohort(entries, Job(store), carry_out=on_cluster(scheduler, measure=measure))
     with Store.existing(store) as opened:
-        there, gone, nowhere = opened.rows()
+        there, gone, nowhere = rows_of(opened)
     assert there["medial_extrusion_mm"] == 4.2
     assert (gone["status"], nowhere["status"]) == ("refused", "refused")
     assert "cannot be fetched" in gone["reason"]

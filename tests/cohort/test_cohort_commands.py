@@ -24,6 +24,7 @@ from meniscal_measure.records.journal import Journal, Verdict
 from meniscal_measure.records.signatures import signed_by
 from meniscal_measure.records.signed_store import SignedStore, TaskKey
 from meniscal_measure.workflow import KneeReading
+from tests.cohort.stored import records_of, rows_of
 from tests.command_line import run
 
 SAMPLES = {"exactly-3mm": 3.0, "normal": 1.2, "rectangular-oblique": 2.4, "root-tear": 5.2}
@@ -53,7 +54,7 @@ def measured(tmp_path_factory: pytest.TempPathFactory, samples: Path) -> Path:
 
 def test_measured_values_are_those_the_series_were_built_with(measured: Path) -> None:
     with Store.existing(measured / "c.sqlite") as store:
-        rows = {row["subject"]: row for row in store.rows()}
+        rows = {row["subject"]: row for row in rows_of(store)}
     for name, extrusion_mm in SAMPLES.items():
         assert rows[name]["medial_extrusion_mm"] == pytest.approx(extrusion_mm, abs=1e-6)
     assert rows["lost"]["status"] == "refused"
@@ -62,7 +63,7 @@ def test_measured_values_are_those_the_series_were_built_with(measured: Path) ->
 
 def test_names_and_numbers_of_patients_are_not_kept(measured: Path) -> None:
     with Store.existing(measured / "c.sqlite") as store:
-        for _, record in store.records():
+        for record in records_of(store):
             assert record["source"]["patient_id"] == ""
             assert record["source"]["patient_name"] == ""
 
@@ -88,10 +89,10 @@ def test_another_rule_at_the_threshold_measures_nothing_again(
     result = invoke("measure", measured / "manifest.csv", "--store", back, *rule)
     assert "Done: 4 compared with the new threshold only, 1 refused" in result.output
     with Store.existing(store) as opened:
-        flags = {row["subject"]: row["medial_flag"] for row in opened.rows()}
+        flags = {row["subject"]: row["medial_flag"] for row in rows_of(opened)}
     assert flags["exactly-3mm"] == 1
     with Store.existing(measured / "c.sqlite") as opened:
-        flags = {row["subject"]: row["medial_flag"] for row in opened.rows()}
+        flags = {row["subject"]: row["medial_flag"] for row in rows_of(opened)}
     assert flags["exactly-3mm"] == 0
 
 
@@ -133,7 +134,7 @@ def test_flag_plot_and_accuracy_agree_at_exactly_three_millimetres(
     arguments = ["--store", store, "--workers", 1, "--threshold-rule", rule]
     assert invoke("measure", tmp_path / "manifest.csv", *arguments).exit_code == 0
     with Store.existing(store) as opened:
-        rows = list(opened.rows())
+        rows = rows_of(opened)
     lines = ["subject,visit,side,finding"]
     lines += [
         f"{row['subject']},1,{row['side_measured']},{int(row['medial_extrusion_mm'] > 2.7)}"
@@ -216,7 +217,7 @@ def test_a_series_cut_short_is_refused_and_the_others_measured(
     result = invoke("measure", tmp_path / "manifest.csv", "--store", store, "--workers", 1)
     assert result.exit_code == 1
     with Store.existing(store) as opened:
-        rows = list(opened.rows())
+        rows = rows_of(opened)
     assert [row["status"] for row in rows] == ["measured", "measured", "refused", "measured"]
     assert "cut short" in rows[2]["reason"]
 
@@ -235,7 +236,7 @@ def test_reasons_do_not_say_in_which_folder_a_knee_lies(samples: Path, tmp_path:
     store = tmp_path / "c.sqlite"
     invoke("measure", tmp_path / "manifest.csv", "--store", store, "--workers", 1)
     with Store.existing(store) as opened:
-        reasons = [row["reason"] for row in opened.rows()]
+        reasons = [row["reason"] for row in rows_of(opened)]
     assert reasons[0].startswith("No usable MR image in [left out]: [left out]: PixelData is cut")
     assert reasons[1].startswith("[left out]: not valid JSON")
     assert not any("NAME" in reason or str(tmp_path) in reason for reason in reasons)
@@ -332,7 +333,7 @@ def measure_signed(folder: Path, *arguments: object) -> list[dict[str, Any]]:
     store = folder / "c.sqlite"
     invoke("measure", folder / "signed.csv", "--store", store, "--workers", 1, *arguments)
     with Store.existing(store) as opened:
-        return [row for row in opened.rows() if row["status"] == "measured"]
+        return [row for row in rows_of(opened) if row["status"] == "measured"]
 
 
 def collect(folder: Path) -> Result:
@@ -363,7 +364,7 @@ def test_who_signed_and_when_arrives_in_the_store(signed_study: Path) -> None:
         if one.verdict is Verdict.MEASURED
     ]  # fmt: skip
     with Store.existing(store) as opened:
-        (row,) = [row for row in opened.rows() if row["status"] == "measured"]
+        (row,) = [row for row in rows_of(opened) if row["status"] == "measured"]
     assert row["medial_extrusion_mm"] == pytest.approx(SAMPLES["root-tear"], abs=1e-6)
     assert (row["verified"], row["verified_by"], row["signed_at"]) == (1, "A", signing.signed_at)
     assert (row["quality"], row["remark"]) == ("motion", "a little")
@@ -377,7 +378,7 @@ def test_points_that_are_moved_after_signing_are_not_verified(signed_study: Path
     arguments = ["--store", store, "--workers", 1, "--refine-edges"]
     invoke("measure", signed_study / "signed.csv", *arguments)
     with Store.existing(store) as opened:
-        (row,) = [row for row in opened.rows() if row["status"] == "measured"]
+        (row,) = [row for row in rows_of(opened) if row["status"] == "measured"]
     assert (row["verified"], row["verified_by"], row["signed_at"]) == (0, None, None)
 
 
@@ -447,8 +448,8 @@ def test_another_threshold_is_asked_for_and_stands_in_every_output(
     end = json.loads(invoke("measure", measured / "manifest.csv", *arguments).stdout)
     assert (end["decided"], "measured" in end) == (4, False)
     with Store.existing(store) as opened:
-        rows = {row["subject"]: row for row in opened.rows()}
-        conventions = [record["conventions"] for _, record in opened.records()]
+        rows = {row["subject"]: row for row in rows_of(opened)}
+        conventions = [record["conventions"] for record in records_of(opened)]
     assert rows["rectangular-oblique"]["medial_flag"] == 1  # 2.4 mm
     assert {row["threshold_mm"] for row in rows.values() if row["threshold_mm"]} == {2.0}
     assert {one["threshold_mm"] for one in conventions} == {2.0}

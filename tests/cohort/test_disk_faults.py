@@ -16,7 +16,6 @@ from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.run import Job, on_this_machine, run_cohort
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.table_export import (
-    ExportTable,
     export_csv,
     export_description,
     export_table,
@@ -127,4 +126,4 @@ def test_an_export_into_a_place_that_may_not_be_written_is_said(disk: Disk) -> N
     with pytest.raises(
         OutputError, match=r"Read-only file system\. Name a folder you may write to"
     ):
-        export_description([ExportTable((), (), {})], disk.path / "datapackage.json")
+        export_description([], disk.path / "datapackage.json")

@@ -14,7 +14,7 @@ import pytest
 
 from meniscal_measure.cohort.cluster import on_cluster
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.cohort.manifest import read_manifest
+from meniscal_measure.cohort.manifest import Manifest
 from meniscal_measure.cohort.source_files import fetched
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.table_export import export_parquet, export_table
@@ -42,7 +42,7 @@ def test_every_extra_that_is_advised_exists(advice: str) -> None:
 def test_parquet_needs_pyarrow(without: Callable[[str], None], tmp_path: Path) -> None:
     without("pyarrow")
     with pytest.raises(UsageError, match=f"Reading Parquet needs pyarrow.*{PARQUET}"):
-        list(read_manifest(tmp_path / "manifest.parquet"))
+        list(Manifest(tmp_path / "manifest.parquet"))
     with (
         Store(tmp_path / "c.sqlite") as store,
         pytest.raises(UsageError, match=f"Writing Parquet needs pyarrow.*{PARQUET}"),

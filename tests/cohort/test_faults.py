@@ -19,6 +19,7 @@ import pytest
 from meniscal_measure.cohort.claim import claimed
 from meniscal_measure.cohort.pool import AHEAD
 from meniscal_measure.cohort.store import Store
+from tests.cohort.stored import counts_of, rows_of
 
 STAND_INS = Path(__file__).parent / "stand_ins"
 KNEES = 40
@@ -68,7 +69,7 @@ class Cohort:
     def assert_whole(self) -> None:
         """Every knee has one current reading, its own, and none was stored twice."""
         with Store.existing(self.store) as store:
-            rows = list(store.rows())
+            rows = rows_of(store)
         assert [row["subject"] for row in rows] == [f"S{n:03d}" for n in range(KNEES)]
         assert [row["medial_extrusion_mm"] for row in rows] == [n / 10 for n in range(KNEES)]
         with closing(sqlite3.connect(self.store)) as base:
@@ -180,7 +181,7 @@ def test_ctrl_c_stores_what_is_in_work_and_stops(cohort: Cohort) -> None:
     assert finished(process) == "stopped"
     begun = len(cohort.log.read_text().splitlines())
     with Store.existing(cohort.store) as store:
-        assert store.counts()["measured"] == begun < KNEES
+        assert counts_of(store)["measured"] == begun < KNEES
     assert finished(cohort.start()) == "finished"
     cohort.assert_whole()
     assert len(cohort.log.read_text().splitlines()) == KNEES
@@ -204,7 +205,7 @@ def test_a_full_disk_is_said_and_the_run_goes_on_once_there_is_room(cohort: Coho
     assert "OutputError" in err
     assert "Make room on the disk" in err
     with Store.existing(cohort.store) as store:
-        assert 0 < store.counts().get("measured", 0) < KNEES
+        assert 0 < counts_of(store).get("measured", 0) < KNEES
     assert finished(cohort.start()) == "finished"
     cohort.assert_whole()
 

@@ -13,7 +13,7 @@ from pyarrow import parquet
 
 from meniscal_measure.anatomy import Side
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.cohort.manifest import manifest_csv, read_manifest
+from meniscal_measure.cohort.manifest import Manifest, manifest_csv
 from meniscal_measure.errors import ManifestError, UsageError
 
 
@@ -37,7 +37,7 @@ def test_paths_are_taken_from_the_folder_of_the_manifest(folder: Path) -> None:
         folder,
         "subject,visit,side,group,path,landmarks,reader,repeat\nS1,1,left,tear,k1,k1.json,A,2\n",
     )
-    assert list(read_manifest(path)) == [
+    assert list(Manifest(path)) == [
         Entry(
             subject="S1",
             path=str(folder / "k1"),
@@ -52,14 +52,14 @@ def test_paths_are_taken_from_the_folder_of_the_manifest(folder: Path) -> None:
 
 
 def test_only_subject_and_path_are_required(folder: Path) -> None:
-    (entry,) = read_manifest(written(folder, "path,subject\nk1,S1\n"))
+    (entry,) = Manifest(written(folder, "path,subject\nk1,S1\n"))
     assert (entry.subject, entry.side, entry.repeat) == ("S1", None, 1)
 
 
 def test_a_byte_order_mark_and_spreadsheet_line_ends_are_read(folder: Path) -> None:
     path = folder / "manifest.csv"
     path.write_bytes("\ufeffsubject,path\r\nS1,k1\r\n".encode())
-    assert [entry.subject for entry in read_manifest(path)] == ["S1"]
+    assert [entry.subject for entry in Manifest(path)] == ["S1"]
 
 
 def test_every_problem_of_every_line_is_listed_at_once(folder: Path) -> None:
@@ -78,7 +78,7 @@ def test_every_problem_of_every_line_is_listed_at_once(folder: Path) -> None:
         "S10,right,k1/../k1,,,\n",
     )
     with pytest.raises(ManifestError, match="has 9 problems; nothing was measured") as caught:
-        list(read_manifest(path))
+        list(Manifest(path))
     message = str(caught.value)
     for problem in (
         "line 2: no subject",
@@ -95,12 +95,12 @@ def test_every_problem_of_every_line_is_listed_at_once(folder: Path) -> None:
 
 
 def test_an_excluded_knee_needs_no_images(folder: Path) -> None:
-    (entry,) = read_manifest(written(folder, "subject,path,exclude\nS1,,claustrophobia\n"))
+    (entry,) = Manifest(written(folder, "subject,path,exclude\nS1,,claustrophobia\n"))
     assert entry.exclude == "claustrophobia"
 
 
 def test_what_lies_behind_an_url_is_not_looked_for(folder: Path) -> None:
-    (entry,) = read_manifest(written(folder, "subject,path\nS1,s3://bucket/k1\n"))
+    (entry,) = Manifest(written(folder, "subject,path\nS1,s3://bucket/k1\n"))
     assert entry.path == "s3://bucket/k1"
 
 
@@ -113,34 +113,34 @@ def test_what_lies_behind_an_url_is_not_looked_for(folder: Path) -> None:
 )
 def test_columns_missing_or_misspelt_are_named(folder: Path, header: str, message: str) -> None:
     with pytest.raises(ManifestError, match=message):
-        list(read_manifest(written(folder, f"{header}\n")))
+        list(Manifest(written(folder, f"{header}\n")))
 
 
 def test_a_missing_manifest_is_said(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="cannot be read: No such file"):
-        list(read_manifest(tmp_path / "manifest.csv"))
+        list(Manifest(tmp_path / "manifest.csv"))
     with pytest.raises(UsageError, match="cannot be read: No such file"):
-        read_manifest(tmp_path / "manifest.csv").digest  # noqa: B018 - asked for first, by a run
+        Manifest(tmp_path / "manifest.csv").digest  # noqa: B018 - asked for first, by a run
 
 
 def test_a_manifest_in_another_encoding_is_said(folder: Path) -> None:
     path = folder / "manifest.csv"
     path.write_bytes(b"subject,path\nM\xfcller,k1\n")
     with pytest.raises(UsageError, match="not a CSV table in UTF-8"):
-        list(read_manifest(path))
+        list(Manifest(path))
 
 
 def test_parquet_holds_the_same_manifest(folder: Path) -> None:
     table = pa.table({"subject": ["S1", "S2"], "path": ["k1", "k2"], "repeat": [1.0, None]})
     parquet.write_table(table, folder / "manifest.parquet")
-    entries = list(read_manifest(folder / "manifest.parquet"))
+    entries = list(Manifest(folder / "manifest.parquet"))
     assert [(entry.subject, entry.repeat) for entry in entries] == [("S1", 1), ("S2", 1)]
 
 
 def test_a_file_that_is_no_parquet_is_said(folder: Path) -> None:
     (folder / "manifest.parquet").write_text("subject,path")
     with pytest.raises(UsageError, match="cannot be read as Parquet"):
-        list(read_manifest(folder / "manifest.parquet"))
+        list(Manifest(folder / "manifest.parquet"))
 
 
 names = st.text(st.characters(categories=["L", "N", "P", "Zs"]), max_size=12).map(str.strip)
@@ -156,13 +156,13 @@ def test_a_written_manifest_reads_back_as_it_was(
     ]
     path = tmp_path_factory.mktemp("manifest") / "manifest.csv"
     path.write_text(manifest_csv(entries), "utf-8")
-    assert list(read_manifest(path)) == entries
+    assert list(Manifest(path)) == entries
 
 
 @pytest.mark.parametrize("separator", [";", "\t", "|"])
 def test_other_separators_and_decimal_commas_are_read(folder: Path, separator: str) -> None:
     text = "Subject,PATH,Age,BMI\nS1,k1,61,24.5\n".replace(",", separator).replace(".", ",")
-    (entry,) = read_manifest(written(folder, text))
+    (entry,) = Manifest(written(folder, text))
     assert (entry.subject, entry.path) == ("S1", str(folder / "k1"))
     assert entry.covariates == (("age", "61"), ("bmi", "24.5"))
 
@@ -170,22 +170,22 @@ def test_other_separators_and_decimal_commas_are_read(folder: Path, separator: s
 def test_a_spreadsheets_unicode_text_is_read(folder: Path) -> None:
     path = folder / "manifest.csv"
     path.write_bytes("subject\tpath\tcity\nS1\tk1\tKöln\n".encode("utf-16"))
-    (entry,) = read_manifest(path)
+    (entry,) = Manifest(path)
     assert entry.covariates == (("city", "Köln"),)
 
 
 def test_other_columns_are_kept_as_covariates_and_written_again(folder: Path) -> None:
-    entries = list(read_manifest(written(folder, "subject,path,age,sex\nS1,k1,61,f\nS2,k2,,m\n")))
+    entries = list(Manifest(written(folder, "subject,path,age,sex\nS1,k1,61,f\nS2,k2,,m\n")))
     assert entries[1].covariates == (("age", ""), ("sex", "m"))
     again = folder / "again.csv"
     again.write_text(manifest_csv(entries), "utf-8")
-    assert list(read_manifest(again)) == entries
+    assert list(Manifest(again)) == entries
 
 
 def test_a_missing_column_is_said_with_what_was_found(folder: Path) -> None:
     path = written(folder, "Patient;Folder;age\nS1;k1;50\n")
     with pytest.raises(ManifestError) as caught:
-        list(read_manifest(path))
+        list(Manifest(path))
     message = str(caught.value)
     assert "there is no column 'subject'; there is no column 'path'" in message
     assert "perhaps 'patient' is meant to be 'subject'" in message
@@ -196,7 +196,7 @@ def test_a_missing_column_is_said_with_what_was_found(folder: Path) -> None:
 def test_a_repeat_of_twenty_digits_is_a_problem_and_no_crash(folder: Path) -> None:
     path = written(folder, f"subject,path,repeat\nS1,k1,{'9' * 20}\n")
     with pytest.raises(ManifestError, match="repeat '99999999999999999999' is not a whole number"):
-        list(read_manifest(path))
+        list(Manifest(path))
 
 
 def test_a_subject_that_looks_like_a_formula_comes_back_as_it_was(folder: Path) -> None:
@@ -204,7 +204,7 @@ def test_a_subject_that_looks_like_a_formula_comes_back_as_it_was(folder: Path) 
     path = folder / "manifest.csv"
     path.write_text(manifest_csv([entry]), "utf-8")
     assert "'=S1" in path.read_text("utf-8")
-    assert list(read_manifest(path)) == [entry]
+    assert list(Manifest(path)) == [entry]
 
 
 @pytest.mark.parametrize(
@@ -223,7 +223,7 @@ def test_a_table_that_is_none_or_says_two_things_is_refused(
     path = tmp_path / "manifest.csv"
     path.write_text(content)
     with pytest.raises(UsageError, match=reason):
-        list(read_manifest(path))
+        list(Manifest(path))
 
 
 def test_a_name_of_a_column_beyond_the_limit_of_csv_is_refused(tmp_path: Path) -> None:
@@ -232,6 +232,6 @@ def test_a_name_of_a_column_beyond_the_limit_of_csv_is_refused(tmp_path: Path) -
     usual = csv.field_size_limit(131_072)  # one limit a process, which other libraries may raise
     try:
         with pytest.raises(UsageError, match="field larger than field limit"):
-            list(read_manifest(path))
+            list(Manifest(path))
     finally:
         csv.field_size_limit(usual)

@@ -13,7 +13,7 @@ import pytest
 from meniscal_measure import workflow
 from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.cohort.agreement.group_comparison import GroupSummary, summarise_groups
-from meniscal_measure.cohort.manifest import read_manifest
+from meniscal_measure.cohort.manifest import Manifest
 from meniscal_measure.cohort.readings import load_readings
 from meniscal_measure.cohort.run import Job, run_cohort
 from meniscal_measure.cohort.store import Store
@@ -78,7 +78,7 @@ def store(built: Path) -> Path:
     """The knees, measured as a cohort."""
     path = built / "cohort.sqlite"
     progress = run_cohort(
-        read_manifest(built / "manifest.csv"),
+        Manifest(built / "manifest.csv"),
         Job(path),
         carry_out=lambda tasks: (carry_out(task, measure_knee) for task in tasks),
     )

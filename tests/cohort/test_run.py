@@ -18,6 +18,7 @@ from meniscal_measure.cohort.run import Job, Progress, on_this_machine, run_coho
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Measure, Settings, Status, carry_out
 from tests.cohort.conftest import MakeKnee, rows
+from tests.cohort.stored import counts_of
 
 Run = Callable[..., Progress]
 
@@ -219,7 +220,7 @@ def test_what_is_not_done_yet_is_said_to_be_waiting(
     run(entries[:1])
     with Store.existing(store) as opened:
         opened.enrol(entries)
-        assert opened.counts() == {"measured": 1, "waiting": 1}
+        assert counts_of(opened) == {"measured": 1, "waiting": 1}
 
 
 def test_a_knee_that_kills_its_worker_costs_only_itself(

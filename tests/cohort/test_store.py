@@ -13,13 +13,14 @@ import pytest
 
 from meniscal_measure.cohort.claim import claimed
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.cohort.manifest import Manifest, read_manifest
+from meniscal_measure.cohort.manifest import Manifest
 from meniscal_measure.cohort.run import Job, Progress, run_cohort
 from meniscal_measure.cohort.source_files import stat_fingerprint
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Measure, Outcome, Row, Settings, Status, Task, carry_out
 from meniscal_measure.errors import ManifestError, OutputError, UsageError
 from tests.cohort.conftest import MakeKnee
+from tests.cohort.stored import counts_of, records_of, rows_of
 
 
 @pytest.fixture
@@ -64,8 +65,7 @@ def test_full_records_come_back(path: Path, make_knee: MakeKnee, stand_in: Any) 
     with Store(path) as store:
         store.enrol([entry])
         store.append(store.begin_run(Settings()), outcome(entry, stand_in))
-        ((key, record),) = store.records()
-    assert key == entry.key
+        (record,) = records_of(store)
     assert record == stand_in.record(3.2, Settings())
 
 
@@ -77,8 +77,8 @@ def test_a_bad_manifest_leaves_the_last_one_in_place(
     with Store(path) as store:
         store.enrol([make_knee("S1")])
         with pytest.raises(ManifestError, match="line 3: no subject"):
-            store.enrol(read_manifest(bad))
-        assert [row["subject"] for row in store.rows()] == ["S1"]
+            store.enrol(Manifest(bad))
+        assert [row["subject"] for row in rows_of(store)] == ["S1"]
 
 
 def test_two_entries_for_one_reading_are_refused(path: Path, make_knee: MakeKnee) -> None:
@@ -144,7 +144,7 @@ def test_readers_are_not_kept_out_by_a_claim(path: Path, make_knee: MakeKnee) ->
     with claimed(path), Store(path) as store:
         store.enrol([make_knee("S1")])
         with Store.existing(path) as reader:
-            assert reader.counts() == {"waiting": 1}
+            assert counts_of(reader) == {"waiting": 1}
 
 
 # Several manifests, and files that are exchanged or changed
@@ -166,7 +166,7 @@ def run(path: Path, measure: Measure) -> Callable[..., Progress]:
 
 def states(path: Path) -> dict[str, tuple[str, float | None]]:
     with Store.existing(path) as store:
-        return {r["subject"]: (r["status"], r["medial_extrusion_mm"]) for r in store.rows()}
+        return {r["subject"]: (r["status"], r["medial_extrusion_mm"]) for r in rows_of(store)}
 
 
 def test_exchanged_paths_are_waiting_and_never_show_the_others_value(
@@ -246,7 +246,7 @@ def test_files_that_are_not_there_are_listed_before_anything_is_measured(
     with pytest.raises(ManifestError, match=r"(?s)1 entries name files.*S2, 1: the images .*none"):
         run(entries)
     with Store.existing(path) as store:
-        assert store.counts() == {}
+        assert counts_of(store) == {}
 
 
 def test_the_same_manifest_is_not_parsed_again(
@@ -256,9 +256,9 @@ def test_the_same_manifest_is_not_parsed_again(
     given = tmp_path / "manifest.csv"
     given.write_text(f"subject,path\nS1,{knee.path}\n")
     with Store(path) as store:
-        store.enrol(read_manifest(given))
+        store.enrol(Manifest(given))
         monkeypatch.setattr(Manifest, "__iter__", None)
-        assert store.enrol(read_manifest(given)).total == 1
+        assert store.enrol(Manifest(given)).total == 1
         given.write_text(f"subject,path\nS2,{knee.path}\n")
         with pytest.raises(TypeError):
-            store.enrol(read_manifest(given))
+            store.enrol(Manifest(given))

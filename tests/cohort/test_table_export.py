@@ -26,6 +26,7 @@ from meniscal_measure.cohort.table_export import (
 from meniscal_measure.cohort.task import Measure, carry_out
 from meniscal_measure.errors import OutputError
 from tests.cohort.conftest import MakeKnee
+from tests.cohort.stored import rows_of
 
 
 @pytest.fixture
@@ -115,7 +116,7 @@ def test_parquet_holds_the_same_in_typed_columns_with_units(store: Store, tmp_pa
     table = export_table(store)
     export_parquet(store, table, tmp_path / "readings.parquet")
     found = parquet.read_table(tmp_path / "readings.parquet")
-    assert found.to_pylist() == [row | {"identity_doubt": None} for row in store.rows()]
+    assert found.to_pylist() == [row | {"identity_doubt": None} for row in rows_of(store)]
     field = found.schema.field("medial_extrusion_mm")
     assert str(field.type) == "double"
     assert field.metadata[b"unit"] == b"mm"

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import knee_stand_in  # type: ignore[import-not-found]  # lies beside this program
 
-from meniscal_measure.cohort.manifest import read_manifest
+from meniscal_measure.cohort.manifest import Manifest
 from meniscal_measure.cohort.run import Job, Progress, on_this_machine, run_cohort
 from meniscal_measure.errors import MeniscalMeasureError
 
@@ -26,7 +26,7 @@ def main() -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
     try:
         progress = run_cohort(
-            read_manifest(Path(manifest)),
+            Manifest(Path(manifest)),
             Job(Path(store)),
             carry_out=on_this_machine(workers=int(workers), measure=knee_stand_in.measure),
             watch=tell,

@@ -12,7 +12,7 @@ import pytest
 
 import meniscal_measure
 from meniscal_measure.anatomy import Compartment, Landmark
-from meniscal_measure.cohort.manifest import read_manifest
+from meniscal_measure.cohort.manifest import Manifest
 from meniscal_measure.errors import RecipeError
 from meniscal_measure.geometry import unit_vector
 from meniscal_measure.workshop.knees.synthetic_cohort import (
@@ -62,7 +62,7 @@ def test_visits_differ_by_the_stated_change(written: Written) -> None:
 
 def test_the_manifest_is_one_the_cohort_run_reads(written: Written) -> None:
     folder, _ = written
-    entries = list(read_manifest(folder / "manifest.csv"))
+    entries = list(Manifest(folder / "manifest.csv"))
     assert len(entries) == 2 * 2 * 2
     assert {entry.reader for entry in entries} == {"reader-1", "reader-2"}
 
