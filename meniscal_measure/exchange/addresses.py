@@ -23,21 +23,14 @@ MAX_PORT = 65535
 
 @dataclass(frozen=True)
 class Connection:
-    """How to connect to an archive.
-
-    Parameters
-    ----------
-    calling_title
-        Our own application entity title.
-    timeout_s
-        Longest wait for an answer.
-    certificates
-        File of the certificates to trust (PEM); it also turns TLS on for `dicom://`.
-    """
+    """How to connect to an archive."""
 
     calling_title: str = "MENISCAL"
+    """Our own application entity title."""
     timeout_s: float = 30.0
+    """Longest wait for an answer."""
     certificates: Path | None = None
+    """File of the certificates to trust (PEM); it also turns TLS on for `dicom://`."""
 
 
 def archive_at(address: str, connection: Connection) -> DimseArchive | WebArchive:
@@ -53,8 +46,12 @@ def archive_at(address: str, connection: Connection) -> DimseArchive | WebArchiv
     >>> archive_at("dicom://ARCHIVE@localhost:104", Connection()).name
     'dicom://ARCHIVE@localhost:104'
     """
+    tls = _tls(connection.certificates)
     if address.startswith(("https://", "http://")) and _has_host(address):
-        return WebArchive(address.rstrip("/"), connection.timeout_s, _session(connection))
+        session = requests.Session()
+        if connection.certificates is not None:
+            session.verify = str(connection.certificates)
+        return WebArchive(address.rstrip("/"), connection.timeout_s, session)
     found = DIMSE_ADDRESS.fullmatch(address)
     if found is None or not 0 < int(found["port"]) <= MAX_PORT:
         raise UsageError(
@@ -68,7 +65,7 @@ def archive_at(address: str, connection: Connection) -> DimseArchive | WebArchiv
         ae_title=found["title"],
         calling_ae_title=connection.calling_title,
         timeout_s=connection.timeout_s,
-        tls=_tls(connection.certificates),
+        tls=tls,
     )
 
 
@@ -89,11 +86,3 @@ def _tls(certificates: Path | None) -> ssl.SSLContext | None:
             "The certificates in {file:private} cannot be read. Give a PEM file.",
             file=str(certificates),
         ) from error
-
-
-def _session(connection: Connection) -> requests.Session:
-    session = requests.Session()
-    _tls(connection.certificates)  # says so at once if they cannot be read
-    if connection.certificates is not None:
-        session.verify = str(connection.certificates)
-    return session

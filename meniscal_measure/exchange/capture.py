@@ -56,25 +56,17 @@ def figure_capture(
 
 @dataclass(frozen=True)
 class Document:
-    """What an encapsulated document says of itself.
-
-    Parameters
-    ----------
-    title, series_description
-        In words; that nobody verified it stands in the title.
-    series_number
-        Far from those a scanner numbers.
-    series_of
-        UIDs of what is reported: all its versions lie in one series.
-    side
-        Body side, where it is known.
-    """
+    """What an encapsulated document says of itself."""
 
     title: str
+    """In words, with the warning if nobody verified it."""
     series_description: str
     series_number: int
+    """Far from those a scanner numbers."""
     series_of: str
+    """UIDs of what is reported: all its versions lie in one series."""
     side: Side | None
+    """Body side, where it is known."""
 
 
 def report_document(
@@ -120,8 +112,7 @@ def encapsulated(
     document.InstanceNumber = 1 + len(archived.replaces)
     document.Modality = "DOC"
     document.ConversionType = "WSD"
-    document.Manufacturer = identity.MANUFACTURER
-    document.ManufacturerModelName = identity.MANUFACTURER
+    document.Manufacturer = document.ManufacturerModelName = identity.MANUFACTURER
     document.SoftwareVersions = identity.SOFTWARE_VERSION
     document.ContentDate, document.ContentTime = now.strftime("%Y%m%d"), now.strftime("%H%M%S")
     document.AcquisitionDateTime = ""

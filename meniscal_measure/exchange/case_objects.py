@@ -17,7 +17,7 @@ from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.peer import Outcome, Peer
 from meniscal_measure.exchange.results import Results
 from meniscal_measure.exchange.source_images import SourceImage, source_images
-from meniscal_measure.exchange.transfer import RetryPolicy
+from meniscal_measure.exchange.transfer import RETRY, RetryPolicy
 from meniscal_measure.files import read_bytes
 from meniscal_measure.knee.case_record import KneeCase, case_from_json
 from meniscal_measure.knee.named_landmarks import located
@@ -83,7 +83,7 @@ def case_objects(saved: SavedCase, archived: Archived) -> Results:
 
 
 def deliver_case(
-    saved: SavedCase, peer: Peer, archived: Archived, folder: Path, retry: RetryPolicy | None = None
+    saved: SavedCase, peer: Peer, archived: Archived, folder: Path, retry: RetryPolicy = RETRY
 ) -> tuple[Outcome, ...]:
     """Make the objects of a case and store them in an archive, as `deliver` does for a reading.
 
@@ -93,12 +93,9 @@ def deliver_case(
         As `case_objects` and `deliver`.
     """
     case = saved.case
-    identity = saved.studies[-1].stacks[0].identity
-    filed = Filed(
-        case.studies[-1].study_instance_uid,
-        case_series_uid(archived, case),
-        identity.patient_id,
-    )
+    patient_id = saved.studies[-1].stacks[0].identity.patient_id
+    study_uid = case.studies[-1].study_instance_uid
+    filed = Filed(study_uid, case_series_uid(archived, case), patient_id)
 
     def make(earlier: tuple[Dataset, ...]) -> Results:
         return case_objects(saved, replace(archived, replaces=earlier))

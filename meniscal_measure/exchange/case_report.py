@@ -13,7 +13,6 @@ from collections.abc import Iterator, Mapping
 import highdicom as hd
 from highdicom.sr import templates
 from pydicom.dataset import Dataset
-from pydicom.sr.codedict import codes
 from pydicom.sr.coding import Code
 
 from meniscal_measure.anatomy import Compartment, Side
@@ -22,14 +21,13 @@ from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.source_images import SourceImage
 from meniscal_measure.exchange.structured_report import (
     SERIES_NUMBER,
-    coding_scheme,
-    program_observer,
+    ReportIdentity,
+    measurement_report,
     uncertainty,
 )
 from meniscal_measure.knee.answers import Seen
 from meniscal_measure.knee.case_record import KneeCase, case_to_json
 from meniscal_measure.knee.quantity import TracedQuantity, TracedSlice, Visit
-from meniscal_measure.knee.root_signs import SignLine
 
 Images = Mapping[TracedSlice, SourceImage]
 
@@ -57,27 +55,22 @@ def case_report(case: KneeCase, images: Images, archived: Archived) -> Dataset:
         If the UID root is not usable.
     """
     record = case_to_json(case)
-    uid = archived.uid("case report", record.encode())
-    earlier = [one for one in archived.replaces if one.SOPInstanceUID != uid]
-    report = hd.sr.Comprehensive3DSR(
-        evidence=evidence(images),
-        content=_content(case, images, record)[0],
-        series_instance_uid=case_series_uid(archived, case),
-        series_number=SERIES_NUMBER + 10,
-        sop_instance_uid=uid,
-        instance_number=1 + len(earlier),
-        manufacturer=identity.MANUFACTURER,
-        manufacturer_model_name=identity.MANUFACTURER,
-        software_versions=identity.SOFTWARE_VERSION,
-        device_serial_number=identity.DEVICE_SERIAL_NUMBER,
-        is_complete=False,
-        is_final=False,
-        is_verified=False,
-        previous_versions=earlier or None,
-        series_description="Knee case, measurements",
+    software, _, version = case.software.partition(" ")
+    about = ReportIdentity(
+        archived.uid("case report", record.encode()),
+        case_series_uid(archived, case),
+        SERIES_NUMBER + 10,
+        "Knee case, measurements",
+        software=(software, version),
     )
-    report.CodingSchemeIdentificationSequence = [coding_scheme()]
-    return report
+    measured = [
+        _measured(case, part.title, found, images)
+        for part in case.parts
+        for found in part.quantities
+    ]
+    texts = {concepts.NOTICE_OF_USE: case.notice, concepts.CASE_RECORD: record}
+    groups = [*measured, *_signs(case)]
+    return measurement_report(about, evidence(images), groups, texts, archived)
 
 
 def evidence(images: Images) -> list[Dataset]:
@@ -99,29 +92,6 @@ def case_series_uid(archived: Archived, case: KneeCase) -> str:
     return archived.uid("case report series", studies.encode())
 
 
-def _content(case: KneeCase, images: Images, record: str) -> templates.MeasurementReport:
-    groups = [
-        *(_measured(case, part.title, found, images) for part in case.parts
-          for found in part.quantities),
-        *_signs(case),
-    ]  # fmt: skip
-    content = templates.MeasurementReport(
-        observation_context=templates.ObservationContext(
-            observer_device_context=program_observer(*case.software.split(" "))
-        ),
-        procedure_reported=concepts.KNEE_MRI,
-        imaging_measurements=groups,
-        title=codes.DCM.ImagingMeasurementReport,
-    )
-    content[0].ContentSequence.extend(
-        hd.sr.TextContentItem(name, text, hd.sr.RelationshipTypeValues.CONTAINS)
-        for name, text in (
-            (concepts.NOTICE_OF_USE, case.notice), (concepts.CASE_RECORD, record)
-        )
-    )  # fmt: skip
-    return content
-
-
 def _measured(
     case: KneeCase, title: str, found: TracedQuantity, images: Images
 ) -> templates.MeasurementsAndQualitativeEvaluations:
@@ -134,9 +104,7 @@ def _measured(
         properties=None if found.u is None else uncertainty(found.u, half, half, unit),
     )  # fmt: skip
     sources = [
-        hd.sr.SourceImageForMeasurementGroup(
-            image.header.SOPClassUID, image.header.SOPInstanceUID, image.frame_numbers
-        )
+        hd.sr.SourceImageForMeasurementGroup(*image.reference)
         for where in dict.fromkeys(found.where)
         if (image := images.get(where)) is not None
     ]
@@ -155,20 +123,14 @@ def _measured(
 def _signs(case: KneeCase) -> Iterator[templates.MeasurementsAndQualitativeEvaluations]:
     for line in case.signs:
         if line.seen in set(Seen):
+            by = f", read by {line.by}" if line.by else ""
+            sign, seen = concepts.ROOT_SIGNS[line.sign], concepts.SEEN[Seen(line.seen)]
             yield templates.MeasurementsAndQualitativeEvaluations(
-                tracking_identifier=_tracked(case, f"sign: {line.description}{_by(line)}"),
-                finding_type=concepts.ROOT_SIGNS[line.sign],
+                tracking_identifier=_tracked(case, f"sign: {line.description}{by}"),
+                finding_type=sign,
                 finding_sites=[_site(case, case.root)],
-                qualitative_evaluations=[
-                    templates.QualitativeEvaluation(
-                        concepts.ROOT_SIGNS[line.sign], concepts.SEEN[Seen(line.seen)]
-                    )
-                ],
+                qualitative_evaluations=[templates.QualitativeEvaluation(sign, seen)],
             )
-
-
-def _by(line: SignLine) -> str:
-    return f", read by {line.by}" if line.by else ""
 
 
 def measure_code(name: str) -> Code:

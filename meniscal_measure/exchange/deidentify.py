@@ -27,25 +27,14 @@ from meniscal_measure.exchange.pseudonyms import Pseudonyms
 from meniscal_measure.series.headers import MR_STORAGE
 
 SHIFTED = frozenset(
-    Tag(name)
-    for name in (
-        "StudyDate",
-        "SeriesDate",
-        "AcquisitionDate",
-        "ContentDate",
-        "AcquisitionDateTime",
-        "InstanceCreationDate",
-        "FrameAcquisitionDateTime",
-        "FrameReferenceDateTime",
-    )
-)
+    map(Tag, ("StudyDate", "SeriesDate", "AcquisitionDate", "ContentDate", "AcquisitionDateTime",
+              "InstanceCreationDate", "FrameAcquisitionDateTime", "FrameReferenceDateTime"))
+)  # fmt: skip
 """Dates of the images that the option of modified dates keeps; any other date, the date of birth
 among them, goes as the basic profile has it."""
-CHARACTERISTICS = tuple(
-    Tag(name) for name in ("PatientSex", "PatientAge", "PatientSize", "PatientWeight")
-)
+CHARACTERISTICS = frozenset(map(Tag, ("PatientSex", "PatientAge", "PatientSize", "PatientWeight")))
 """What Retain Patient Characteristics keeps of an MR image (PS3.15 Table E.1-1)."""
-DESCRIPTORS = tuple(Tag(name) for name in ("SeriesDescription", "StudyDescription", "ProtocolName"))
+DESCRIPTORS = frozenset(map(Tag, ("SeriesDescription", "StudyDescription", "ProtocolName")))
 """What is cleaned to the words of `IMAGING_WORD`, where the series is chosen by them."""
 IMAGING_WORD = re.compile(
     r"ax|axial|cor|coronal|sag|sagittal|tra|obl|mr|mri|knee|left|right|lt|rt|l|r"
@@ -100,12 +89,10 @@ def deidentified(
     """
     _refuse_unfit(image)
     patient_id, issuer = str(image.PatientID), str(image.get("IssuerOfPatientID", ""))
-    kept = frozenset(CHARACTERISTICS) if keep_characteristics else frozenset()
+    kept: frozenset[int] = CHARACTERISTICS if keep_characteristics else frozenset()
     shift_days = pseudonyms.shift_days(patient_id, issuer)
-    cleaner = _Cleaner(pseudonyms, shift_days, kept, KnownNames.of(image))
-    cleaner.clean(image)
-    pseudonym = pseudonyms.patient(patient_id, issuer)
-    image.PatientID = image.PatientName = pseudonym
+    _Cleaner(pseudonyms, shift_days, kept, KnownNames.of(image)).clean(image)
+    image.PatientID = image.PatientName = pseudonyms.patient(patient_id, issuer)
     _state_method(image, keep_characteristics)
     image.preamble = b"\0" * 128
     meta = image.file_meta
@@ -175,7 +162,8 @@ class _Cleaner:
             if element.tag in self.kept:
                 continue
             if element.tag in DESCRIPTORS:
-                element.value = _imaging_words(str(element.value))
+                words = re.split(r"[^0-9A-Za-z]+", str(element.value))
+                element.value = " ".join(word for word in words if IMAGING_WORD.fullmatch(word))
             elif element.tag in SHIFTED:
                 element.value = self._shifted(element)
             else:
@@ -229,11 +217,6 @@ def _is_well_formed(element: DataElement) -> bool:
     return characters is None or all(
         re.fullmatch(characters, str(value)) for value in values if value is not None
     )
-
-
-def _imaging_words(text: str) -> str:
-    words = re.split(r"[^0-9A-Za-z]+", text)
-    return " ".join(word for word in words if IMAGING_WORD.fullmatch(word))
 
 
 def _dummy(element: DataElement) -> str | bytes | int | UID:

@@ -13,7 +13,7 @@ from meniscal_measure.errors import InputError
 from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.peer import ArchivedSeries, Outcome, Peer, Query
 from meniscal_measure.exchange.results import Results, result_objects
-from meniscal_measure.exchange.transfer import RetryPolicy, send_once
+from meniscal_measure.exchange.transfer import RETRY, RetryPolicy, send_once
 from meniscal_measure.report.save import SavedFiles
 from meniscal_measure.series.model import Stack
 
@@ -24,7 +24,7 @@ def deliver(
     peer: Peer,
     archived: Archived,
     folder: Path,
-    retry: RetryPolicy | None = None,
+    retry: RetryPolicy = RETRY,
 ) -> tuple[Outcome, ...]:
     """Make the objects of a saved reading, keep them as files, and store them in an archive.
 
@@ -68,13 +68,12 @@ def deliver_made(
     filed: Filed,
     peer: Peer,
     folder: Path,
-    retry: RetryPolicy | None = None,
+    retry: RetryPolicy = RETRY,
 ) -> tuple[Outcome, ...]:
     """Make objects, keep them as files, and store them in an archive; see `deliver`.
 
     `make` takes the earlier reports that the archive holds, which the new one replaces.
     """
-    retry = retry or RetryPolicy()
     retry(lambda: _check_patient(peer, filed))
     made = make(retry(lambda: _earlier_reports(peer, filed)))
     made.write(folder)
@@ -99,12 +98,11 @@ def _earlier_reports(peer: Peer, filed: Filed) -> tuple[Dataset, ...]:
     series = ArchivedSeries(
         filed.study_instance_uid, filed.report_series_uid, filed.patient_id, study_date=""
     )
-    return tuple(_reference(series, uid) for uid in peer.find_instances(series))
-
-
-def _reference(series: ArchivedSeries, sop_instance_uid: str) -> Dataset:
-    earlier = Dataset()
-    earlier.StudyInstanceUID = series.study_instance_uid
-    earlier.SeriesInstanceUID = series.series_instance_uid
-    earlier.SOPClassUID, earlier.SOPInstanceUID = Comprehensive3DSRStorage, sop_instance_uid
-    return earlier
+    found = []
+    for uid in peer.find_instances(series):
+        earlier = Dataset()
+        earlier.StudyInstanceUID = series.study_instance_uid
+        earlier.SeriesInstanceUID = series.series_instance_uid
+        earlier.SOPClassUID, earlier.SOPInstanceUID = Comprehensive3DSRStorage, uid
+        found.append(earlier)
+    return tuple(found)

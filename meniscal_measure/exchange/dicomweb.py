@@ -27,21 +27,14 @@ SERVER_FAULT = 500
 
 @dataclass(frozen=True)
 class WebArchive:
-    """An archive at the root address of its DICOMweb services.
-
-    Parameters
-    ----------
-    address
-        Such as `https://archive.example/dicom-web`.
-    timeout_s
-        Longest wait for a connection or the next part of an answer.
-    session
-        HTTP session with the certificates and the authentication the archive asks for.
-    """
+    """An archive at the root address of its DICOMweb services."""
 
     address: str
+    """Such as `https://archive.example/dicom-web`."""
     timeout_s: float = 30.0
+    """Longest wait for a connection or the next part of an answer."""
     session: requests.Session | None = field(default=None, repr=False, compare=False)
+    """With the certificates and the authentication the archive asks for."""
 
     @property
     def name(self) -> str:
@@ -57,16 +50,9 @@ class WebArchive:
 
     def find_series(self, query: Query) -> list[ArchivedSeries]:
         """List the MR series that match; see `Peer.find_series`."""
-        filters = {
-            "PatientID": query.patient_id,
-            "StudyDate": query.study_date,
-            "AccessionNumber": query.accession_number,
-            "StudyInstanceUID": query.study_instance_uid,
-        }
+        filters = {key: value for key, value in query.filters.items() if value}
         with self._asked() as client:
-            studies = client.search_for_studies(
-                search_filters={key: value for key, value in filters.items() if value}
-            )
+            studies = client.search_for_studies(search_filters=filters)
             return [
                 ArchivedSeries.answered(Dataset.from_json(study), Dataset.from_json(series))
                 for study in studies

@@ -12,20 +12,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, cast
 
+from pydicom import uid as uids
 from pydicom.config import IGNORE
 from pydicom.dataset import Dataset
-from pydicom.uid import (
-    JPEG2000,
-    UID,
-    ExplicitVRLittleEndian,
-    ImplicitVRLittleEndian,
-    JPEG2000Lossless,
-    JPEGBaseline8Bit,
-    JPEGExtended12Bit,
-    JPEGLosslessSV1,
-    JPEGLSLossless,
-    RLELossless,
-)
+from pydicom.uid import UID, ImplicitVRLittleEndian
 from pynetdicom import AE, evt
 from pynetdicom.association import Association
 from pynetdicom.dimse_primitives import C_STORE
@@ -42,16 +32,10 @@ from meniscal_measure.files import written_whole
 from meniscal_measure.series.headers import MR_STORAGE
 
 KEPT_SYNTAXES = (
-    ExplicitVRLittleEndian,
-    ImplicitVRLittleEndian,
-    JPEGLosslessSV1,
-    JPEGLSLossless,
-    JPEG2000Lossless,
-    JPEG2000,
-    JPEGBaseline8Bit,
-    JPEGExtended12Bit,
-    RLELossless,
-)
+    uids.ExplicitVRLittleEndian, uids.ImplicitVRLittleEndian, uids.JPEGLosslessSV1,
+    uids.JPEGLSLossless, uids.JPEG2000Lossless, uids.JPEG2000, uids.JPEGBaseline8Bit,
+    uids.JPEGExtended12Bit, uids.RLELossless,
+)  # fmt: skip
 """Encodings in which archives hold MR images, each asked for by itself so that none is recoded;
 an association has room for no more than 128 in all (DICOM PS3.8 9.3.2.2)."""
 FIND = (StudyRootQueryRetrieveInformationModelFind, ImplicitVRLittleEndian)
@@ -72,26 +56,17 @@ ANSWER_FAILED = 0xA700
 
 @dataclass(frozen=True)
 class DimseArchive:
-    """An archive at a host and port.
-
-    Parameters
-    ----------
-    host, port, ae_title
-        The archive.
-    calling_ae_title
-        Our own title, as the archive knows it.
-    timeout_s
-        Longest wait for a connection, an answer or the next instance.
-    tls
-        How the connection is secured; None sends in clear.
-    """
+    """An archive at a host and port."""
 
     host: str
     port: int
     ae_title: str
     calling_ae_title: str = "MENISCAL"
+    """Our own title, as the archive knows it."""
     timeout_s: float = 30.0
+    """Longest wait for a connection, an answer or the next instance."""
     tls: ssl.SSLContext | None = field(default=None, repr=False, compare=False)
+    """How the connection is secured; None sends in clear."""
 
     @property
     def name(self) -> str:
@@ -107,18 +82,20 @@ class DimseArchive:
     def find_series(self, query: Query) -> list[ArchivedSeries]:
         """List the MR series that match; see `Peer.find_series`."""
         with self._associated([FIND]) as association:
-            studies = [*self._found(association, _study_keys(query))]
+            studies = [*self._found(association, _keys("STUDY", **query.filters))]
+            listed = {"Modality": "MR", "SeriesInstanceUID": "", "SeriesDescription": ""}
             return [
                 ArchivedSeries.answered(study, series)
                 for study in studies
-                for series in self._found(association, _series_keys(study.StudyInstanceUID))
+                for series in self._found(
+                    association,
+                    _keys("SERIES", StudyInstanceUID=study.StudyInstanceUID, **listed),
+                )
             ]
 
     def find_instances(self, series: ArchivedSeries) -> list[str]:
         """List the instances of a series; see `Peer.find_instances`."""
-        keys = _unique(series)
-        keys.QueryRetrieveLevel = "IMAGE"
-        keys.SOPInstanceUID = keys.InstanceNumber = ""
+        keys = _keys("IMAGE", **series.uids, SOPInstanceUID="", InstanceNumber="")
         with self._associated([FIND]) as association:
             return in_order(self._found(association, keys))
 
@@ -127,10 +104,9 @@ class DimseArchive:
     ) -> Iterator[Outcome]:
         """Fetch instances by C-GET; see `Peer.fetch`."""
         outcomes: list[Outcome] = []
-        keys = _unique(series)
-        keys.QueryRetrieveLevel = "SERIES" if instances is None else "IMAGE"
+        keys = _keys("SERIES", **series.uids)
         if instances is not None:
-            keys.SOPInstanceUID = list(instances)
+            keys = _keys("IMAGE", **series.uids, SOPInstanceUID=list(instances))
         with self._associated(
             [GET],
             received=sorted(MR_STORAGE),
@@ -285,24 +261,8 @@ def _store_received(event: Event, folder: Path, outcomes: list[Outcome]) -> int:
     return SUCCESS
 
 
-def _study_keys(query: Query) -> Dataset:
+def _keys(level: str, **attributes: str | list[str]) -> Dataset:
     keys = Dataset()
-    keys.QueryRetrieveLevel = "STUDY"
-    keys.PatientID, keys.StudyDate = query.patient_id, query.study_date
-    keys.AccessionNumber, keys.StudyInstanceUID = query.accession_number, query.study_instance_uid
-    return keys
-
-
-def _series_keys(study_instance_uid: str) -> Dataset:
-    keys = Dataset()
-    keys.QueryRetrieveLevel = "SERIES"
-    keys.StudyInstanceUID, keys.Modality = study_instance_uid, "MR"
-    keys.SeriesInstanceUID = keys.SeriesDescription = ""
-    return keys
-
-
-def _unique(series: ArchivedSeries) -> Dataset:
-    keys = Dataset()
-    keys.StudyInstanceUID = series.study_instance_uid
-    keys.SeriesInstanceUID = series.series_instance_uid
+    for keyword, value in {"QueryRetrieveLevel": level, **attributes}.items():
+        setattr(keys, keyword, value)
     return keys

@@ -6,6 +6,7 @@ import hashlib
 import re
 import uuid
 from dataclasses import dataclass
+from typing import TypedDict
 
 from pydicom.dataset import Dataset
 from pydicom.uid import RE_VALID_UID_PREFIX, UID
@@ -17,8 +18,23 @@ from meniscal_measure.errors import UsageError
 MANUFACTURER = "meniscal_measure"
 """Manufacturer (0008,0070): the program that makes the objects."""
 SOFTWARE_VERSION = __version__
-DEVICE_SERIAL_NUMBER = "none"
-"""Device Serial Number (0018,1000) is mandatory in presentation states; software has none."""
+
+
+class Equipment(TypedDict):
+    """What highdicom asks to be told of the device that makes an object."""
+
+    manufacturer: str
+    manufacturer_model_name: str
+    software_versions: str
+    device_serial_number: str
+
+
+EQUIPMENT = Equipment(
+    manufacturer=MANUFACTURER,
+    manufacturer_model_name=MANUFACTURER,
+    software_versions=SOFTWARE_VERSION,
+    device_serial_number="none",  # mandatory in presentation states; software has none
+)
 
 UUID_ROOT = "2.25"
 """Root of UIDs made of a UUID, open to everybody (DICOM PS3.5 B.2)."""
@@ -72,22 +88,15 @@ def derived_uid(root: str, kind: str, content: bytes) -> UID:
 
 @dataclass(frozen=True)
 class Archived:
-    """How objects are made for an archive.
-
-    Parameters
-    ----------
-    uid_root
-        Root of all new UIDs.
-    organization
-        Of the reader who verified; a report is only marked verified when it is known, as the
-        standard asks for it (Verifying Organization, DICOM PS3.3 C.17.2).
-    replaces
-        Earlier versions of the report, which the new one names as its predecessors.
-    """
+    """How objects are made for an archive."""
 
     uid_root: str = UUID_ROOT
+    """Root of all new UIDs."""
     organization: str | None = None
+    """Of the reader who verified; a report is only marked verified when it is known, as the
+    standard asks for it (Verifying Organization, DICOM PS3.3 C.17.2)."""
     replaces: tuple[Dataset, ...] = ()
+    """Earlier versions of the report, which the new one names as its predecessors."""
 
     def uid(self, kind: str, content: bytes) -> UID:
         """Make the UID of an object, see `derived_uid`.

@@ -15,16 +15,9 @@ from pydicom.dataelem import DataElement
 from pydicom.dataset import Dataset
 
 IDENTIFIERS = frozenset(
-    {
-        "PatientID",
-        "OtherPatientIDs",
-        "AccessionNumber",
-        "StudyID",
-        "AdmissionID",
-        "RequestedProcedureID",
-        "PatientBirthDate",
-    }
-)
+    {"PatientID", "OtherPatientIDs", "AccessionNumber", "StudyID", "AdmissionID",
+     "RequestedProcedureID", "PatientBirthDate"}
+)  # fmt: skip
 """Attributes whose whole value is a number or date of the patient."""
 
 LEAST_PART = 3
@@ -43,18 +36,12 @@ be found in MONOCHROME2."""
 
 @dataclass(frozen=True)
 class KnownNames:
-    """Names and numbers of persons, folded to lower case without accents.
-
-    Parameters
-    ----------
-    parts
-        Looked for anywhere in a text.
-    words
-        Looked for as whole words.
-    """
+    """Names and numbers of persons, folded to lower case without accents."""
 
     parts: frozenset[str]
+    """Looked for anywhere in a text."""
     words: frozenset[str]
+    """Looked for as whole words."""
 
     @classmethod
     def of(cls, image: Dataset) -> KnownNames:
@@ -112,13 +99,10 @@ def _texts(element: DataElement) -> Iterator[str]:
     return (str(value) for value in values if value)
 
 
-def _folded(text: str) -> str:
-    plain = unicodedata.normalize("NFKD", text)
-    return "".join(letter for letter in plain if not unicodedata.combining(letter)).casefold()
-
-
 def _words(text: str) -> list[str]:
-    return re.findall(r"[^\W_]+", _folded(text))
+    plain = unicodedata.normalize("NFKD", text)
+    folded = "".join(letter for letter in plain if not unicodedata.combining(letter)).casefold()
+    return re.findall(r"[^\W_]+", folded)
 
 
 def _together(text: str) -> str:

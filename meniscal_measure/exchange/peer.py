@@ -20,6 +20,22 @@ class Query:
     accession_number: str = ""
     study_instance_uid: str = ""
 
+    @property
+    def filters(self) -> dict[str, str]:
+        """The fields by the keywords of their attributes.
+
+        Examples
+        --------
+        >>> Query("4711").filters["PatientID"]
+        '4711'
+        """
+        return {
+            "PatientID": self.patient_id,
+            "StudyDate": self.study_date,
+            "AccessionNumber": self.accession_number,
+            "StudyInstanceUID": self.study_instance_uid,
+        }
+
 
 @dataclass(frozen=True)
 class ArchivedSeries:
@@ -30,6 +46,20 @@ class ArchivedSeries:
     patient_id: str
     study_date: str
     description: str = ""
+
+    @property
+    def uids(self) -> dict[str, str]:
+        """UIDs of study and series by the keywords of their attributes.
+
+        Examples
+        --------
+        >>> ArchivedSeries("1.2", "1.2.3", "4711", "").uids["SeriesInstanceUID"]
+        '1.2.3'
+        """
+        return {
+            "StudyInstanceUID": self.study_instance_uid,
+            "SeriesInstanceUID": self.series_instance_uid,
+        }
 
     @classmethod
     def answered(cls, study: Dataset, series: Dataset) -> ArchivedSeries:
@@ -53,21 +83,13 @@ class ArchivedSeries:
 
 @dataclass(frozen=True)
 class Outcome:
-    """What happened to one instance in transfer.
-
-    Parameters
-    ----------
-    sop_instance_uid
-        The instance.
-    reason
-        Why it did not arrive; empty where it did.
-    answered
-        Whether the archive itself said so; without its answer the transfer may be tried again.
-    """
+    """What happened to one instance in transfer."""
 
     sop_instance_uid: str
     reason: str = ""
+    """Why it did not arrive; empty where it did."""
     answered: bool = True
+    """Whether the archive itself said so; without its answer the transfer may be tried again."""
 
     @property
     def arrived(self) -> bool:

@@ -24,11 +24,6 @@ class Pseudonyms:
     The same key gives the same pseudonym for the same identifier, in every run and every file of a
     cohort; without the key neither direction can be computed.
 
-    Parameters
-    ----------
-    key
-        The secret; at least 16 bytes.
-
     Raises
     ------
     UsageError

@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterator
 
 from pydicom.dataset import Dataset
+from pydicom.sr.coding import Code
 from pydicom.uid import Comprehensive3DSRStorage
 
 from meniscal_measure.caliper.reading import Reading
@@ -29,7 +30,11 @@ def reading_of(report: Dataset) -> Reading:
         raise InputError("The object is not a Comprehensive 3D SR; give the report of a reading.")
     reading = reading_from_dict(_record(report))
     check_seals(reading)
-    stated = [*_stated_extrusions_mm(report)]
+    stated = [
+        float(item.MeasuredValueSequence[0].get("FloatingPointValue", math.nan))
+        for item in _items(report, concepts.EXTRUSION)
+        if item.get("ValueType") == "NUM"
+    ]
     recorded = [
         compartment.extrusion.extrusion_mm
         for part in (reading.measured, *reading.neighbours)
@@ -45,7 +50,7 @@ def reading_of(report: Dataset) -> Reading:
 
 
 def _record(report: Dataset) -> dict[str, object]:
-    texts = [item.TextValue for item in _items(report) if _is(item, concepts.READING_RECORD.value)]
+    texts = [item.TextValue for item in _items(report, concepts.READING_RECORD)]
     try:
         (text,) = texts
         record = json.loads(text)
@@ -57,24 +62,14 @@ def _record(report: Dataset) -> dict[str, object]:
     return dict(record)
 
 
-def _stated_extrusions_mm(report: Dataset) -> Iterator[float]:
-    for item in _items(report):
-        if item.get("ValueType") == "NUM" and _is(item, concepts.EXTRUSION.value):
-            measured = item.MeasuredValueSequence[0]
-            yield float(measured.get("FloatingPointValue", math.nan))
-
-
-def _items(item: Dataset) -> Iterator[Dataset]:
+def _items(item: Dataset, concept: Code) -> Iterator[Dataset]:
+    """Content items of a concept at any depth."""
     for part in item.get("ContentSequence", ()):
-        yield part
-        yield from _items(part)
-
-
-def _is(item: Dataset, code: str) -> bool:
-    names = item.get("ConceptNameCodeSequence", ())
-    return any(
-        (name.CodeValue, name.CodingSchemeDesignator) == (code, concepts.SCHEME) for name in names
-    )
+        names = part.get("ConceptNameCodeSequence", ())
+        known = {(name.CodeValue, name.CodingSchemeDesignator) for name in names}
+        if (concept.value, concept.scheme_designator) in known:
+            yield part
+        yield from _items(part, concept)
 
 
 def _list_mm(values_mm: list[float]) -> str:

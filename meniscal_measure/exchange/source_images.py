@@ -29,33 +29,26 @@ a derived object repeats them, empty where the image lacks them."""
 
 @dataclass(frozen=True)
 class SourceImage:
-    """One slice as other objects refer to it.
-
-    Parameters
-    ----------
-    header
-        The image's dataset without its pixels.
-    frame_number
-        Number of the frame in a multi-frame image, from 1; None in a single-frame one.
-    grid
-        Its plane in patient space.
-    """
+    """One slice as other objects refer to it."""
 
     header: Dataset
+    """The image's dataset without its pixels."""
     frame_number: int | None
+    """Number of the frame in a multi-frame image, from 1; None in a single-frame one."""
     grid: PixelGrid
+    """Its plane in patient space."""
 
     @property
-    def frame_numbers(self) -> list[int] | None:
-        """The frame number as a list, the form in which references take it.
+    def reference(self) -> tuple[str, str, list[int] | None]:
+        """Class, instance and frame, as references of structured reports take them.
 
         Examples
         --------
-        >>> grid = PixelGrid((0, 0, 0), (1, 0, 0), (0, 0, -1), 0.5, 0.4, 200, 250)
-        >>> SourceImage(Dataset(), 8, grid).frame_numbers
-        [8]
+        >>> source_images(study.stacks[0], [0])[0].reference[2] is None
+        True
         """
-        return None if self.frame_number is None else [self.frame_number]
+        frames = None if self.frame_number is None else [self.frame_number]
+        return self.header.SOPClassUID, self.header.SOPInstanceUID, frames
 
 
 def source_images(stack: Stack, indices: Sequence[int]) -> dict[int, SourceImage]:

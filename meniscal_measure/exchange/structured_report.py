@@ -10,7 +10,8 @@ coordinates.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
 import highdicom as hd
 import numpy as np
@@ -57,85 +58,101 @@ def structured_report(
     if reading.verified and reading.verified_by and archived.organization:
         signed_by = identity.person_name(reading.verified_by)
     headers = {image.header.SOPInstanceUID: image.header for image in images.values()}
-    uid = archived.uid("report", record.encode())
-    # sent again, the report is its own newest version and replaces only what was before it
-    earlier = [one for one in archived.replaces if one.SOPInstanceUID != uid]
-    report = hd.sr.Comprehensive3DSR(
-        evidence=list(headers.values()),
-        content=_content(reading, images, record)[0],
-        series_instance_uid=archived.series_uid("report", reading),
-        series_number=SERIES_NUMBER,
-        sop_instance_uid=uid,
-        instance_number=1 + len(earlier),
-        manufacturer=identity.MANUFACTURER,
-        manufacturer_model_name=identity.MANUFACTURER,
-        software_versions=identity.SOFTWARE_VERSION,
-        device_serial_number=identity.DEVICE_SERIAL_NUMBER,
+    slices = (reading.measured, *reading.neighbours)
+    groups = [g for part in slices for g in _groups(reading, part, images[part.slice_index])]
+    about = ReportIdentity(
+        archived.uid("report", record.encode()),
+        archived.series_uid("report", reading),
+        SERIES_NUMBER,
+        "Meniscal extrusion, measurements",
+        software=(reading.software, reading.software_version),
+        reader=reading.verified_by,
         is_complete=reading.verified,
-        is_final=signed_by is not None,
-        is_verified=signed_by is not None,
-        verifying_observer_name=signed_by,
-        verifying_organization=archived.organization if signed_by else None,
-        previous_versions=earlier or None,
-        series_description="Meniscal extrusion, measurements",
+        signed_by=signed_by,
     )
-    report.CodingSchemeIdentificationSequence = [coding_scheme()]
+    texts = {concepts.NOTICE_OF_USE: NOTICE, concepts.READING_RECORD: record}
+    return measurement_report(about, list(headers.values()), groups, texts, archived)
+
+
+@dataclass(frozen=True)
+class ReportIdentity:
+    """What a structured report is, and who made it."""
+
+    uid: str
+    series_uid: str
+    series_number: int
+    series_description: str
+    software: tuple[str, str]
+    """Name and version of the program that made what is reported."""
+    reader: str | None = None
+    is_complete: bool = False
+    signed_by: str | None = None
+    """Person Name of the reader who verified it, if it is marked as verified."""
+
+
+def measurement_report(
+    about: ReportIdentity,
+    evidence: Sequence[Dataset],
+    groups: Sequence[templates.MeasurementsAndQualitativeEvaluations],
+    texts: Mapping[Code, str],
+    archived: identity.Archived,
+) -> Dataset:
+    """Make a Comprehensive 3D SR of measurement groups, with texts at its end.
+
+    `evidence` are the headers of the images that the groups refer to.
+    """
+    content = templates.MeasurementReport(
+        observation_context=_observers(about),
+        procedure_reported=concepts.KNEE_MRI,
+        imaging_measurements=groups,
+        title=codes.DCM.ImagingMeasurementReport,
+    )
+    content[0].ContentSequence.extend(
+        hd.sr.TextContentItem(name, text, hd.sr.RelationshipTypeValues.CONTAINS)
+        for name, text in texts.items()
+    )
+    # sent again, the report is its own newest version and replaces only what was before it
+    earlier = [one for one in archived.replaces if one.SOPInstanceUID != about.uid]
+    report = hd.sr.Comprehensive3DSR(
+        evidence=evidence,
+        content=content[0],
+        series_instance_uid=about.series_uid,
+        series_number=about.series_number,
+        sop_instance_uid=about.uid,
+        instance_number=1 + len(earlier),
+        **identity.EQUIPMENT,
+        is_complete=about.is_complete,
+        is_final=about.signed_by is not None,
+        is_verified=about.signed_by is not None,
+        verifying_observer_name=about.signed_by,
+        verifying_organization=archived.organization if about.signed_by else None,
+        previous_versions=earlier or None,
+        series_description=about.series_description,
+    )
+    scheme = Dataset()  # Coding Scheme Identification, DICOM PS3.3 C.12.1.1
+    scheme.CodingSchemeDesignator = concepts.SCHEME
+    scheme.CodingSchemeName = concepts.SCHEME_NAME
+    scheme.CodingSchemeResponsibleOrganization = identity.MANUFACTURER
+    report.CodingSchemeIdentificationSequence = [scheme]
     return report
 
 
-def coding_scheme() -> Dataset:
-    """Name the private coding scheme (DICOM PS3.3 C.12.1.1, Coding Scheme Identification)."""
-    item = Dataset()
-    item.CodingSchemeDesignator = concepts.SCHEME
-    item.CodingSchemeName = concepts.SCHEME_NAME
-    item.CodingSchemeResponsibleOrganization = identity.MANUFACTURER
-    return item
-
-
-def _content(
-    reading: Reading, images: Mapping[int, SourceImage], record: str
-) -> templates.MeasurementReport:
-    slices = (reading.measured, *reading.neighbours)
-    content = templates.MeasurementReport(
-        observation_context=_observers(reading),
-        procedure_reported=concepts.KNEE_MRI,
-        imaging_measurements=[
-            group for part in slices for group in _groups(reading, part, images[part.slice_index])
-        ],
-        title=codes.DCM.ImagingMeasurementReport,
-    )
-    texts = ((concepts.NOTICE_OF_USE, NOTICE), (concepts.READING_RECORD, record))
-    content[0].ContentSequence.extend(
-        hd.sr.TextContentItem(name, text, hd.sr.RelationshipTypeValues.CONTAINS)
-        for name, text in texts
-    )
-    return content
-
-
-def _observers(reading: Reading) -> templates.ObservationContext:
+def _observers(about: ReportIdentity) -> templates.ObservationContext:
     person = None
-    if reading.verified_by:
-        person = templates.ObserverContext(
-            codes.DCM.Person,
-            templates.PersonObserverIdentifyingAttributes(
-                name=identity.person_name(reading.verified_by)
-            ),
-        )
-    return templates.ObservationContext(
-        observer_person_context=person,
-        observer_device_context=program_observer(reading.software, reading.software_version),
-    )
-
-
-def program_observer(software: str, version: str) -> templates.ObserverContext:
-    """Name the program as an observer."""
+    if about.reader:
+        name = identity.person_name(about.reader)
+        attributes = templates.PersonObserverIdentifyingAttributes(name=name)
+        person = templates.ObserverContext(codes.DCM.Person, attributes)
     device = templates.DeviceObserverIdentifyingAttributes(
         uid=identity.DEVICE_UID,
-        name=software,
+        name=about.software[0],
         manufacturer_name=identity.MANUFACTURER,
-        model_name=f"{software} {version}",
+        model_name=" ".join(about.software),
     )
-    return templates.ObserverContext(codes.DCM.Device, device)
+    return templates.ObservationContext(
+        observer_person_context=person,
+        observer_device_context=templates.ObserverContext(codes.DCM.Device, device),
+    )
 
 
 def _groups(
@@ -166,11 +183,7 @@ def _groups(
             ],
             measurements=[*_measurements(reading, part, measured, image)],
             qualitative_evaluations=[*_evaluations(reading, measured)],
-            source_images=[
-                hd.sr.SourceImageForMeasurementGroup(
-                    image.header.SOPClassUID, image.header.SOPInstanceUID, image.frame_numbers
-                )
-            ],
+            source_images=[hd.sr.SourceImageForMeasurementGroup(*image.reference)],
         )
 
 
@@ -252,9 +265,7 @@ def _caliper(
     yield hd.sr.CoordinatesForMeasurement(
         graphic_type="POLYLINE",
         graphic_data=graphic_coordinates(image.grid.to_pixel(ends_mm)),
-        source_image=hd.sr.SourceImageForRegion(
-            image.header.SOPClassUID, image.header.SOPInstanceUID, image.frame_numbers
-        ),
+        source_image=hd.sr.SourceImageForRegion(*image.reference),
     )
     frame_of_reference = image.header.get("FrameOfReferenceUID")
     if frame_of_reference:

@@ -39,18 +39,12 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class RetryPolicy:
-    """How often and after which waits an archive that does not answer is tried again.
-
-    Parameters
-    ----------
-    attempts
-        Tries in all.
-    first_wait_s
-        Wait before the second try; each further wait is twice as long, `longest_wait_s` at most.
-    """
+    """How often and after which waits an archive that does not answer is tried again."""
 
     attempts: int = 4
+    """Tries in all."""
     first_wait_s: float = 1.0
+    """Wait before the second try; each further wait is twice as long."""
     longest_wait_s: float = 30.0
 
     def __call__(self, action: Callable[[], T]) -> T:
@@ -70,6 +64,9 @@ class RetryPolicy:
         return retrying(action)
 
 
+RETRY = RetryPolicy()
+
+
 @dataclass(frozen=True)
 class Fetched:
     """The series that was fetched, where it lies, and what did not arrive."""
@@ -79,9 +76,7 @@ class Fetched:
     missing: tuple[Outcome, ...]
 
 
-def fetch_coronal(
-    peer: Peer, query: Query, folder: Path, retry: RetryPolicy | None = None
-) -> Fetched:
+def fetch_coronal(peer: Peer, query: Query, folder: Path, retry: RetryPolicy = RETRY) -> Fetched:
     """Fetch only the coronal series that would be measured.
 
     Orientation is in the images, not in what an archive lists. So one image of each MR series
@@ -98,7 +93,6 @@ def fetch_coronal(
         If the archive refuses, sends what was not asked for, or does not answer as often as it
         was tried.
     """
-    retry = retry or RetryPolicy()
     found = _of_one_study(retry(lambda: peer.find_series(query)), peer.name)
     probes = _own_folder(folder / PROBES, found[0].study_instance_uid, peer.name)
     for series in found:
@@ -206,7 +200,7 @@ def _file(folder: Path, sop_instance_uid: str) -> Path:
 
 
 def send_once(
-    peer: Peer, objects: Iterable[Dataset], folder: Path, retry: RetryPolicy | None = None
+    peer: Peer, objects: Iterable[Dataset], folder: Path, retry: RetryPolicy = RETRY
 ) -> tuple[Outcome, ...]:
     """Store objects in an archive that it has not confirmed before, as the log in `folder` says.
 
@@ -218,7 +212,6 @@ def send_once(
         If the archive refuses the connection, or cannot be reached as often as it was tried.
         What it leaves unanswered midway is sent again, and reported if that fails too.
     """
-    retry = retry or RetryPolicy()
     log = _SentLog(folder / SENT, peer.name)
     waiting = {str(one.SOPInstanceUID): one for one in objects}
     outcomes = {uid: Outcome(uid) for uid in waiting if uid in log.confirmed()}
