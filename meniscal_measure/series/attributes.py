@@ -24,30 +24,17 @@ from pydicom.uid import EnhancedMRImageStorage, LegacyConvertedEnhancedMRImageSt
 
 from meniscal_measure.errors import GeometryError
 from meniscal_measure.sentences import printable
+from meniscal_measure.series.bounded import DAMAGE_ERRORS
 
-HEADER_ERRORS = (
-    InvalidDicomError,
-    BytesLengthException,
-    OSError,
-    EOFError,
-    ValueError,
-    TypeError,
-    LookupError,
-    AttributeError,
-    ArithmeticError,
-    MemoryError,
-    RuntimeError,
-    struct.error,
-    zlib.error,
-)
+HEADER_ERRORS = (*DAMAGE_ERRORS, InvalidDicomError, BytesLengthException, zlib.error)
 """What pydicom raises on damaged headers."""
 
 _BINARY_FORMATS = {"US": "H", "SS": "h", "UL": "L", "SL": "l", "FL": "f", "FD": "d"}
 """Format of `struct` of each binary value representation (DICOM PS3.5 table 6.2-1)."""
 
 _OF_DECIMALS = frozenset("0123456789+-.eE ")
-"""Characters of a decimal string (DICOM PS3.5 table 6.2-1). A damaged digit is often none of them,
-such as 15H, which is a 5 but for one bit."""
+"""Characters of a decimal string (DICOM PS3.5 table 6.2-1). A damaged digit is often none of them:
+one flipped bit turns 5 into the control character 15H."""
 
 _SPECIAL = frozenset(b"\\=\33")
 """Bytes that separate values or parts of a name, or change the character set (PS3.5 6.1, 6.2)."""
@@ -106,18 +93,10 @@ UNASSIGNED_MACROS = (
 """Where Legacy Converted objects keep what has no macro (C.7.6.16.2.25.2 and C.7.6.16.2.25.1)."""
 
 OFTEN_UNASSIGNED = frozenset(
-    {
-        "EchoTime",
-        "InversionTime",
-        "PulseSequenceName",
-        "RepetitionTime",
-        "ScanOptions",
-        "ScanningSequence",
-        "SequenceName",
-    }
-)
+    {"EchoTime", "InversionTime", "PulseSequenceName", "RepetitionTime", "ScanOptions",
+     "ScanningSequence", "SequenceName"}
+)  # fmt: skip
 """Attributes read there: those of the contrast, never geometry or side."""
-
 
 TAGS = {
     keyword: Tag(cast(int, tag_for_keyword(keyword)))

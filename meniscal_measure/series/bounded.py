@@ -3,8 +3,15 @@
 from __future__ import annotations
 
 import os
+import struct
 import zlib
 from typing import BinaryIO
+
+DAMAGE_ERRORS = (
+    OSError, EOFError, ValueError, TypeError, LookupError, AttributeError, ArithmeticError,
+    MemoryError, RuntimeError, struct.error,
+)  # fmt: skip
+"""What the standard library and pydicom raise on damaged data, whatever is read from it."""
 
 MOST_READS = 1_500_000
 """Reads after which a header is taken to have no end; they take about five seconds. pydicom needs

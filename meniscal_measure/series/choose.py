@@ -87,7 +87,9 @@ def choose_coronal(
             " on coronal images; give the folder that holds them.{refused}",
             study=str(study.path),
             found=Joined(tuple(map(describe, asked))),
-            refused=_refused(study),
+            refused=Sentence(" Refused: {files}.", {"files": _listed(study)})
+            if study.refusals
+            else plain(""),
         )
     best, *others = coronal
     if sop_instance_uid is not None:
@@ -215,12 +217,6 @@ def describe(stack: Stack) -> Sentence:
 
 def _counted(slices: int) -> str:
     return "1 slice" if slices == 1 else f"{slices} slices"
-
-
-def _refused(study: Study) -> Sentence:
-    if not study.refusals:
-        return plain("")
-    return Sentence(" Refused: {files}.", {"files": _listed(study)})
 
 
 def _listed(study: Study) -> Joined:

@@ -12,7 +12,6 @@ import atexit
 import io
 import os
 import pickle
-import struct
 import subprocess
 import sys
 from collections.abc import Iterator, Sequence
@@ -25,20 +24,9 @@ from numpy.typing import NDArray
 from pydicom.errors import BytesLengthException
 from pydicom.pixels.utils import iter_pixels
 
-DECODER_ERRORS = (
-    RuntimeError,
-    ValueError,
-    TypeError,
-    AttributeError,
-    ArithmeticError,
-    LookupError,
-    OSError,
-    EOFError,
-    MemoryError,
-    AssertionError,
-    struct.error,
-    BytesLengthException,
-)
+from meniscal_measure.series.bounded import DAMAGE_ERRORS
+
+DECODER_ERRORS = (*DAMAGE_ERRORS, AssertionError, BytesLengthException)
 """What pydicom and its decoder plug-ins raise on pixel data they cannot decode."""
 
 FROM_NO_FOLDER = ("-P",)
@@ -60,7 +48,7 @@ _READY = "ready"
 
 
 class GuardedDecoder:
-    """Starts the helper process on first use and again after it broke down; for many threads."""
+    """Starts the helper process on first use and again after it broke down; thread-safe."""
 
     def __init__(self) -> None:
         self._process: subprocess.Popen[bytes] | None = None
@@ -183,7 +171,7 @@ def _answers(
 
 
 def in_words(error: Exception) -> str:
-    """Say what the decoder says of the data, and nothing of how it stumbled over it.
+    """Put into words what the decoder says of the data, without its internals.
 
     Examples
     --------

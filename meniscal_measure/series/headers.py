@@ -25,8 +25,10 @@ from meniscal_measure.series.model import (
     FileRef,
     Frame,
     Identity,
+    Patient,
     PixelEncoding,
     SideHint,
+    patient_of,
 )
 from meniscal_measure.series.side import CodedSide, coded_sides, hinted_sides
 
@@ -54,14 +56,6 @@ RESCALE_INTERCEPT_LIMIT = 1e12
 
 MOST_BITS = 32
 """Largest Bits Stored: pixels of more bits have no grey scale in DICOM (PS3.5 8.1.1)."""
-
-
-class Patient(NamedTuple):
-    """Whose image it is, as far as the header says; compared, never shown by itself."""
-
-    patient_id: str
-    name: str
-    birth_date: str
 
 
 class StackKey(NamedTuple):
@@ -126,7 +120,8 @@ def frames_of(
     """
     syntax = transfer_syntax(dataset)
     multi_frame = is_multi_frame(dataset)
-    patient = _patient(Header(dataset))
+    keywords = ("PatientID", "PatientName", "PatientBirthDate")
+    patient = patient_of(*("\\".join(Header(dataset).strings(keyword)) for keyword in keywords))
     frames: list[HeaderFrame] = []
     reasons: dict[str, GeometryError] = {}
     for index, header in enumerate(frame_headers(dataset)):
@@ -180,12 +175,7 @@ def _placed(
     key = _stack_key(header, frame.grid, patient)
     if key not in known:
         known[key] = _shared_facts(header)
-    return HeaderFrame(
-        frame=frame,
-        key=key,
-        sides=coded_sides(header),
-        shared=known[key],
-    )
+    return HeaderFrame(frame, key, coded_sides(header), known[key])
 
 
 def _frame(header: Header, file: FileRef, frame_index: int | None, syntax: str) -> Frame:
@@ -338,13 +328,6 @@ def _stack_key(header: Header, grid: PixelGrid, patient: Patient) -> StackKey:
         stack_id="".join(header.strings("StackID")),
         image_type=header.strings("FrameType") or header.strings("ImageType"),
     )
-
-
-def _patient(header: Header) -> Patient:
-    """Take the patient's identity, without differences that only writing makes."""
-    keywords = ("PatientID", "PatientName", "PatientBirthDate")
-    patient_id, name, birth_date = ("\\".join(header.strings(keyword)) for keyword in keywords)
-    return Patient(patient_id.strip(), name.strip(" ^=").casefold(), birth_date.strip())
 
 
 def _shared_facts(header: Header) -> SharedFacts:

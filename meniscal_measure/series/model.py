@@ -7,8 +7,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import pairwise
 from pathlib import Path
+from statistics import median
 from typing import NamedTuple
+
+from pydicom.uid import ExplicitVRLittleEndian
 
 from meniscal_measure.anatomy import Plane, Side
 from meniscal_measure.findings import Finding
@@ -48,6 +52,21 @@ class Contrast:
     echo_time_ms: float | None = None
 
 
+Patient = tuple[str, str, str]
+"""ID, name and date of birth: compared, never shown by themselves."""
+
+
+def patient_of(patient_id: str, name: str, birth_date: str) -> Patient:
+    """Take the identity of a patient, without differences that only writing makes.
+
+    Examples
+    --------
+    >>> patient_of("4711 ", "DOE^JO^", "19700101")
+    ('4711', 'doe^jo', '19700101')
+    """
+    return patient_id.strip(), name.strip(" ^=").casefold(), birth_date.strip()
+
+
 @dataclass(frozen=True)
 class Identity:
     """Identifying attributes shared by the frames of a stack; empty where the file has none."""
@@ -64,17 +83,9 @@ class Identity:
     """Distinguishes patients; never shown or stored."""
 
     @property
-    def patient(self) -> tuple[str, str, str]:
-        """ID, name and date of birth, without differences that only writing makes.
-
-        Examples
-        --------
-        >>> one = Identity("4711 ", "DOE^JO^", "", "", "", None, "", "", "19700101")
-        >>> one.patient
-        ('4711', 'doe^jo', '19700101')
-        """
-        name = self.patient_name.strip(" ^=").casefold()
-        return self.patient_id.strip(), name, self.patient_birth_date.strip()
+    def patient(self) -> Patient:
+        """ID, name and date of birth, see `patient_of`."""
+        return patient_of(self.patient_id, self.patient_name, self.patient_birth_date)
 
 
 class SideHint(NamedTuple):
@@ -112,29 +123,16 @@ class Laterality:
         return "" if self.hint is None else f'{self.hints[0].attribute} "{self.hints[0].text}"'
 
 
-EXPLICIT_VR_LITTLE_ENDIAN = "1.2.840.10008.1.2.1"
-"""The uncompressed transfer syntax of nearly all archives, DICOM PS3.5 A.2."""
-
-
 @dataclass(frozen=True)
 class PixelEncoding:
-    """How stored pixel values become intensities.
-
-    Parameters
-    ----------
-    transfer_syntax_uid
-        How the pixel data is coded.
-    rescale_slope, rescale_intercept
-        Rescale Slope and Rescale Intercept.
-    mirrored_at
-        For MONOCHROME1, where the largest stored value is black: the sum of the smallest and the
-        largest value that can be stored, from which the stored value is to be taken; else None.
-    """
+    """How stored pixel values become intensities."""
 
     transfer_syntax_uid: str
     rescale_slope: float = 1.0
     rescale_intercept: float = 0.0
     mirrored_at: float | None = None
+    """For MONOCHROME1, where the largest stored value is black: the sum of the smallest and the
+    largest value that can be stored, from which the stored value is subtracted; else None."""
 
 
 @dataclass(frozen=True)
@@ -147,7 +145,7 @@ class Frame:
     sop_instance_uid: str
     grid: PixelGrid
     slice_thickness_mm: float | None
-    encoding: PixelEncoding = PixelEncoding(EXPLICIT_VR_LITTLE_ENDIAN)
+    encoding: PixelEncoding = PixelEncoding(ExplicitVRLittleEndian)
     instance_number: int | None = None
     """What an archive shows as the number of the image; it names a slice and orders nothing."""
 
@@ -174,11 +172,8 @@ class Stack:
     @property
     def spacing_mm(self) -> float | None:
         """Median distance between neighbouring frames; None for a single frame."""
-        gaps = sorted(b - a for a, b in zip(self.positions_mm, self.positions_mm[1:], strict=False))
-        if not gaps:
-            return None
-        middle = len(gaps) // 2
-        return gaps[middle] if len(gaps) % 2 else (gaps[middle - 1] + gaps[middle]) / 2
+        gaps = [b - a for a, b in pairwise(self.positions_mm)]
+        return median(gaps) if gaps else None
 
 
 @dataclass(frozen=True)

@@ -32,16 +32,12 @@ def without_mixed_series(
     kept: list[HeaderFrame] = []
     refusals: list[Refusal] = []
     for uid, members in series.items():
-        owners = sorted({_owner(member) for member in members})
+        owners = sorted({(*one.key.patient, one.key.study_instance_uid) for one in members})
         if uid and len(owners) > 1:
             refusals += _refusals(members, owners)
         else:
             kept += members
     return kept, refusals
-
-
-def _owner(frame: HeaderFrame) -> Owner:
-    return (*frame.key.patient, frame.key.study_instance_uid)
 
 
 def _refusals(members: Sequence[HeaderFrame], owners: Sequence[Owner]) -> list[Refusal]:

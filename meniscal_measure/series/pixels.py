@@ -28,13 +28,7 @@ _UNGUARDED = ("", "pydicom")
 
 
 class StackPixels:
-    """The pixels of a stack; each slice is decoded once, however often it is asked for.
-
-    Parameters
-    ----------
-    stack
-        The stack.
-    """
+    """The pixels of a stack; each slice is decoded once, however often it is asked for."""
 
     def __init__(self, stack: Stack) -> None:
         self.stack = stack
@@ -105,18 +99,14 @@ def read_frames(frames: Sequence[Frame]) -> NDArray[np.float32]:
     # is odd. Neither harms a frame, and data that is too short raises.
     with Opener() as opener, warnings.catch_warnings():
         warnings.filterwarnings("ignore", module=r"pydicom\b")
-        for file, places in _by_file(frames).items():
+        by_file: dict[FileRef, list[int]] = defaultdict(list)
+        for place, frame in enumerate(frames):
+            by_file[frame.file].append(place)
+        for file, places in by_file.items():
             images = _decoded(_opened(opener, file), [frames[place] for place in places])
             for place, image in zip(places, images, strict=True):
                 pixels[place] = image
     return pixels
-
-
-def _by_file(frames: Sequence[Frame]) -> dict[FileRef, list[int]]:
-    places: dict[FileRef, list[int]] = defaultdict(list)
-    for place, frame in enumerate(frames):
-        places[frame.file].append(place)
-    return places
 
 
 def _opened(opener: Opener, file: FileRef) -> BinaryIO:

@@ -51,56 +51,36 @@ MOST_PIXELS = 16384
 
 @dataclass(frozen=True)
 class StatedSpacing:
-    """What the header of a radiograph says of its pixels, each (row, column).
-
-    Parameters
-    ----------
-    imager_mm
-        Imager Pixel Spacing (0018,1164): at the detector.
-    pixel_mm
-        Pixel Spacing (0028,0030).
-    calibration_type
-        Pixel Spacing Calibration Type (0028,0A02): GEOMETRY, FIDUCIAL or empty.
-    magnification
-        Estimated Radiographic Magnification Factor (0018,1114): distance of the detector from the
-        source over that of the patient.
-    aspect
-        Pixel Aspect Ratio (0028,0034): vertical and horizontal size; absent means square pixels.
-    """
+    """What the header of a radiograph says of its pixels, each (row, column)."""
 
     imager_mm: tuple[float, float] | None = None
+    """Imager Pixel Spacing (0018,1164): at the detector."""
     pixel_mm: tuple[float, float] | None = None
+    """Pixel Spacing (0028,0030)."""
     calibration_type: str = ""
+    """Pixel Spacing Calibration Type (0028,0A02): GEOMETRY, FIDUCIAL or empty."""
     magnification: float | None = None
+    """Estimated Radiographic Magnification Factor (0018,1114): distance of the detector from the
+    source over that of the patient."""
     aspect: tuple[float, float] | None = None
+    """Pixel Aspect Ratio (0028,0034): vertical and horizontal size; absent means square pixels."""
 
 
 @dataclass(frozen=True)
 class Radiograph:
-    """One radiograph.
-
-    Parameters
-    ----------
-    frame
-        Its file, and how its pixels are stored; its grid counts pixels, not millimetres.
-    patient_id, patient_name, patient_birth_date, study_date
-        As the header has them; empty where it does not say.
-    laterality
-        The side it shows; both legs, and one that is not coded, have none.
-    directions
-        Patient Orientation (0020,0020): letters of the patient towards which the columns and the
-        rows run; None where the header does not say.
-    spacing
-        What the header says of the size of its pixels.
-    """
+    """One radiograph; what its header does not say is empty or None."""
 
     frame: Frame
+    """Its file, and how its pixels are stored; its grid counts pixels, not millimetres."""
     patient_id: str
     patient_name: str
     patient_birth_date: str
     study_date: str
     laterality: Laterality
+    """The side it shows; both legs, and one that is not coded, have none."""
     directions: tuple[str, str] | None
+    """Patient Orientation (0020,0020): letters of the patient towards which the columns and the
+    rows run."""
     spacing: StatedSpacing
 
     @property

@@ -71,7 +71,6 @@ _ENVELOPED_DATA = bytes.fromhex("06092a864886f70d010703")
 """Object identifier of CMS enveloped data (RFC 5652), in which a Secure DICOM File begins
 (DICOM PS3.10 section 7.4)."""
 
-
 NOT_DICOM = "not a DICOM file"
 """Why a file is passed over that is not DICOM, or damaged beyond recognition."""
 
@@ -200,18 +199,13 @@ def read_header(head: bytes, stream: BinaryIO) -> tuple[Dataset, int]:
         dataset = _read_header(start)
         if start.tell() < len(head):
             return dataset, start.tell()
-    if DEFLATED in head:
-        _check_inflated(stream)
-    bounded = BoundedStream(stream)
-    return _read_header(cast(BinaryIO, bounded)), bounded.tell()
-
-
-def _check_inflated(stream: BinaryIO) -> None:
-    if inflated_bytes(stream, most=MOST_INFLATED_BYTES) > MOST_INFLATED_BYTES:
+    if DEFLATED in head and inflated_bytes(stream, most=MOST_INFLATED_BYTES) > MOST_INFLATED_BYTES:
         raise UnreadableFileError(
             f"The file unpacks to more than {MOST_INFLATED_BYTES / 1e6:.0f} MB. Ask for the images"
             " uncompressed."
         )
+    bounded = BoundedStream(stream)
+    return _read_header(cast(BinaryIO, bounded)), bounded.tell()
 
 
 def _read_header(stream: BinaryIO) -> Dataset:

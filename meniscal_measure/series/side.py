@@ -103,19 +103,16 @@ def hint_findings(settled: Laterality) -> list[Finding]:
     """Say what free text names against the side that counts; while none does, what it names."""
     first = {hint.side: hint for hint in reversed(settled.hints)}
     contrary = [hint for side, hint in sorted(first.items()) if side is not settled.side]
-    if settled.side is None:
-        return [
-            Finding(
-                Code.SIDE_HINTED,
-                {"attribute": hint.attribute, "text": hint.text, "side": hint.side.word},
-            )
-            for hint in contrary
-        ]
-    against = {"side": settled.side.word, "source": settled.source}
-    return [
-        Finding(Code.SIDE_AGAINST_TEXT, {**against, "attribute": hint.attribute, "text": hint.text})
-        for hint in contrary
-    ]
+    findings = []
+    for hint in contrary:
+        said = {"attribute": hint.attribute, "text": hint.text}
+        if settled.side is None:
+            finding = Finding(Code.SIDE_HINTED, {**said, "side": hint.side.word})
+        else:
+            against = {"side": settled.side.word, "source": settled.source}
+            finding = Finding(Code.SIDE_AGAINST_TEXT, {**against, **said})
+        findings.append(finding)
+    return findings
 
 
 def corrected_side(stack: Stack, side: Side, source: str) -> Laterality:
@@ -155,13 +152,9 @@ def resolve_side(stack: Stack, stated: Side | None) -> Laterality:
     <Side.LEFT: 'L'>
     """
     found = stack.laterality
-    series = Sentence(
-        "series {number} ({description:private})",
-        {
-            "number": str(stack.identity.series_number),
-            "description": stack.identity.series_description,
-        },
-    )
+    identity = stack.identity
+    named = {"number": str(identity.series_number), "description": identity.series_description}
+    series = Sentence("series {number} ({description:private})", named)
     if found.conflict:
         raise SideError(
             "The side of {series} is contradictory: {conflict}. Have the header corrected"

@@ -5,10 +5,9 @@ from __future__ import annotations
 import io
 import lzma
 import os
-import struct
 import zipfile
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import BinaryIO, NamedTuple, Self, cast
 
@@ -17,7 +16,9 @@ from pydicom.filereader import read_file_meta_info
 from pydicom.uid import MediaStorageDirectoryStorage
 
 from meniscal_measure.errors import UnreadableFileError, UsageError
+from meniscal_measure.sentences import Sentence, plain
 from meniscal_measure.series.attributes import HEADER_ERRORS, Header
+from meniscal_measure.series.bounded import DAMAGE_ERRORS
 from meniscal_measure.series.model import FileRef, Refusal
 
 ZIP_MAGIC = (b"PK\x03\x04", b"PK\x05\x06")
@@ -38,23 +39,7 @@ _CHUNK_BYTES = {zipfile.ZIP_STORED: 2**20, zipfile.ZIP_DEFLATED: 2**20}
 _SMALL_CHUNK_BYTES = 2**12
 """Bytes read at once; for other methods packed bytes, which may unpack to megabytes."""
 
-_INACTIVE_RECORD = 0
-"""Record In-use Flag (0004,1410) of a directory record that is out of use."""
-
-ARCHIVE_ERRORS = (
-    zipfile.BadZipFile,
-    zlib.error,
-    lzma.LZMAError,
-    struct.error,
-    NotImplementedError,
-    OSError,
-    EOFError,
-    LookupError,
-    ValueError,
-    RuntimeError,
-    ArithmeticError,
-    MemoryError,
-)
+ARCHIVE_ERRORS = (*DAMAGE_ERRORS, zipfile.BadZipFile, zlib.error, lzma.LZMAError)
 """What `zipfile` raises on damaged archives and members."""
 
 
@@ -128,7 +113,12 @@ def _walk(top: Path) -> Found:
             with os.scandir(folder) as listing:
                 inside = sorted(listing, key=lambda entry: entry.name)
         except OSError as error:
-            found.refusals.append(_not_searched(folder, error))
+            why = Sentence(
+                "The folder cannot be searched: {why}. Check who may read it, or move it nearer to"
+                " the top.",
+                {"why": error.strerror or "unknown"},
+            )
+            found.refusals.append(Refusal(FileRef(folder), why))
             continue
         folders = [entry for entry in inside if entry.is_dir(follow_symlinks=False)]
         pending += [Path(entry.path) for entry in reversed(folders)]
@@ -143,15 +133,6 @@ def _is_file(entry: os.DirEntry[str]) -> bool:
         return entry.is_file()
     except OSError:  # links in a circle
         return False
-
-
-def _not_searched(folder: Path, error: OSError) -> Refusal:
-    reason = UnreadableFileError(
-        "The folder cannot be searched: {why}. Check who may read it, or move it nearer to the"
-        " top.",
-        why=error.strerror or "unknown",
-    )
-    return Refusal(FileRef(folder), reason.reason)
 
 
 def _file_or_members(file: Path) -> list[FileRef]:
@@ -189,7 +170,13 @@ def _directory_files(path: Path) -> Found | None:
         meta = read_file_meta_info(path)
         if "".join(Header(meta).strings("MediaStorageSOPClassUID")) != MediaStorageDirectoryStorage:
             return None
-        names = list(_named_files(pydicom.dcmread(path, specific_tags=["DirectoryRecordSequence"])))
+        directory = pydicom.dcmread(path, specific_tags=["DirectoryRecordSequence"])
+        names = [
+            [name] if isinstance(name, str) else list(map(str, name))
+            for record in directory.get("DirectoryRecordSequence") or []
+            if (name := record.get("ReferencedFileID"))
+            and record.get("RecordInUseFlag") != 0  # out of use (0004,1410)
+        ]
     except HEADER_ERRORS:
         return None  # whatever it is, scanning it as a single file says what is wrong with it
     if not names:
@@ -203,15 +190,12 @@ def _directory_files(path: Path) -> Found | None:
         if all(map(_is_plain, parts)):
             found.files.append(FileRef(_located(path.parent, parts)))
         else:
-            found.refusals.append(_not_named(path))
+            reason = plain(
+                "It names a file in a way that leads out of its folder or is no name. Give the"
+                " folder of the images instead."
+            )
+            found.refusals.append(Refusal(FileRef(path), reason))
     return found
-
-
-def _named_files(directory: pydicom.Dataset) -> Iterator[list[str]]:
-    for record in directory.get("DirectoryRecordSequence") or []:
-        name = record.get("ReferencedFileID")
-        if name and record.get("RecordInUseFlag") != _INACTIVE_RECORD:
-            yield [name] if isinstance(name, str) else list(map(str, name))
 
 
 def _is_plain(part: str) -> bool:
@@ -219,20 +203,12 @@ def _is_plain(part: str) -> bool:
     return part.isprintable() and part not in ("", ".", "..") and not set(part) & set("/\\:")
 
 
-def _not_named(path: Path) -> Refusal:
-    reason = UnreadableFileError(
-        "It names a file in a way that leads out of its folder or is no name. Give the folder of"
-        " the images instead."
-    )
-    return Refusal(FileRef(path), reason.reason)
-
-
 def _located(folder: Path, names: Sequence[str]) -> Path:
-    """Follow the names of a DICOMDIR; some media are mounted with all names in small letters."""
+    """Follow the names of a DICOMDIR; some media are mounted with all names in lower case."""
     path = folder.joinpath(*names)
-    small = folder.joinpath(*(name.lower() for name in names))
+    lower = folder.joinpath(*(name.lower() for name in names))
     try:
-        return small if small.exists() and not path.exists() else path
+        return lower if lower.exists() and not path.exists() else path
     except OSError:  # no file can have this name, as opening it says
         return path
 

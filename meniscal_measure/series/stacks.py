@@ -155,12 +155,13 @@ def _repetitions(members: Sequence[HeaderFrame]) -> list[_Run]:
             places.append([])
             place_mm = position_mm
         places[-1].append(item)
-    return [_repetition(places, k) for k in range(max(map(len, places)))]
-
-
-def _repetition(places: Sequence[list[HeaderFrame]], k: int) -> _Run:
-    held = [sorted(place, key=_repetition_order) for place in places if len(place) > k]
-    return _Run(tuple(place[k] for place in held), sum(len(place) > 1 for place in held))
+    for place in places:
+        place.sort(key=_repetition_order)
+    held = ([place for place in places if len(place) > k] for k in range(max(map(len, places))))
+    return [
+        _Run(tuple(place[k] for place in some), sum(len(place) > 1 for place in some))
+        for k, some in enumerate(held)
+    ]
 
 
 def _stack(run: _Run, runs_of_series: Sequence[_Run]) -> Stack:
@@ -212,18 +213,10 @@ def _gap_findings(positions_mm: Sequence[float]) -> list[Finding]:
     gaps = np.diff(positions_mm)
     median_mm = float(np.median(gaps))
     wide = [int(index) for index in np.flatnonzero(gaps >= MISSING_SLICE_RATIO * median_mm)]
-    findings = [
-        Finding(
-            Code.MISSING_SLICES,
-            {
-                "gap_mm": float(gaps[index]),
-                "before": index,
-                "after": index + 1,
-                "usual_mm": median_mm,
-            },
-        )
-        for index in wide
-    ]
+    findings = []
+    for index in wide:
+        around = {"before": index, "after": index + 1, "usual_mm": median_mm}
+        findings.append(Finding(Code.MISSING_SLICES, {"gap_mm": float(gaps[index]), **around}))
     others = np.delete(gaps, wide)
     if others.size and np.max(np.abs(others - median_mm)) > UNEVEN_GAP_MM:
         values = {"least_mm": float(others.min()), "most_mm": float(others.max())}
