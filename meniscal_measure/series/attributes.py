@@ -14,16 +14,22 @@ from collections.abc import Iterator
 from functools import cache, lru_cache
 from typing import cast
 
-from pydicom.datadict import dictionary_VR, tag_for_keyword
+from pydicom.datadict import dictionary_VR
 from pydicom.dataelem import DataElement, RawDataElement
 from pydicom.dataset import Dataset
 from pydicom.errors import BytesLengthException, InvalidDicomError
 from pydicom.multival import MultiValue
-from pydicom.tag import Tag
-from pydicom.uid import EnhancedMRImageStorage, LegacyConvertedEnhancedMRImageStorage
 
 from meniscal_measure.errors import GeometryError
 from meniscal_measure.sentences import printable
+from meniscal_measure.series.attribute_places import (
+    FRAME_MACROS,
+    MULTI_FRAME,
+    OF_OBJECT_TOO,
+    OFTEN_UNASSIGNED,
+    TAGS,
+    UNASSIGNED_MACROS,
+)
 from meniscal_measure.series.bounded import DAMAGE_ERRORS
 
 HEADER_ERRORS = (*DAMAGE_ERRORS, InvalidDicomError, BytesLengthException, zlib.error)
@@ -40,69 +46,6 @@ _SPECIAL = frozenset(b"\\=\33")
 """Bytes that separate values or parts of a name, or change the character set (PS3.5 6.1, 6.2)."""
 
 _EMPTY = (None, b"", "")
-
-MULTI_FRAME = frozenset({EnhancedMRImageStorage, LegacyConvertedEnhancedMRImageStorage})
-"""Objects whose frames are described by functional groups (DICOM PS3.3 A.36 and A.71)."""
-
-FRAME_MACROS = {
-    "PixelSpacing": "PixelMeasuresSequence",  # C.7.6.16.2.1
-    "SliceThickness": "PixelMeasuresSequence",
-    "StackID": "FrameContentSequence",  # C.7.6.16.2.2
-    "ImagePositionPatient": "PlanePositionSequence",  # C.7.6.16.2.3
-    "ImageOrientationPatient": "PlaneOrientationSequence",  # C.7.6.16.2.4
-    "FrameLaterality": "FrameAnatomySequence",  # C.7.6.16.2.8
-    "RescaleSlope": "PixelValueTransformationSequence",  # C.7.6.16.2.9
-    "RescaleIntercept": "PixelValueTransformationSequence",
-    "FrameType": "MRImageFrameTypeSequence",  # C.8.13.5.1
-    "AcquisitionContrast": "MRImageFrameTypeSequence",
-    "RepetitionTime": "MRTimingAndRelatedParametersSequence",  # C.8.13.5.2
-    "PercentPhaseFieldOfView": "MRFOVGeometrySequence",  # C.8.13.5.3
-    "InPlanePhaseEncodingDirection": "MRFOVGeometrySequence",
-    "EffectiveEchoTime": "MREchoSequence",  # C.8.13.5.4
-    "InversionTimes": "MRModifierSequence",  # C.8.13.5.5
-    "SpectrallySelectedSuppression": "MRModifierSequence",
-}
-"""Functional group macro that holds an attribute in a multi-frame object, and its section of PS3.3.
-A single-frame object holds them itself."""
-
-OBJECT_ATTRIBUTES = (
-    *("SOPClassUID", "SOPInstanceUID", "MediaStorageSOPClassUID", "TransferSyntaxUID"),
-    *("PatientID", "PatientName", "PatientBirthDate"),
-    *("StudyInstanceUID", "StudyDate", "StudyDescription", "RequestedProcedureDescription"),
-    *("SeriesInstanceUID", "SeriesNumber", "SeriesDescription", "FrameOfReferenceUID"),
-    *("PerformedProcedureStepDescription", "ProtocolName", "BodyPartExamined"),
-    *("Laterality", "ImageLaterality", "InstanceNumber", "ImageType", "NumberOfFrames"),
-    *("Rows", "Columns", "SamplesPerPixel", "PhotometricInterpretation", "ReconstructionDiameter"),
-    *("BitsAllocated", "BitsStored", "PixelRepresentation"),
-    *("ScanningSequence", "ScanOptions", "EchoTime", "InversionTime"),
-    *("SequenceName", "PulseSequenceName", "EchoPulseSequence"),
-    *("PerFrameFunctionalGroupsSequence", "SharedFunctionalGroupsSequence"),
-    *("ImagerPixelSpacing", "PixelSpacingCalibrationType", "PixelAspectRatio"),
-    *("EstimatedRadiographicMagnificationFactor", "PatientOrientation"),
-    "EncryptedAttributesSequence",
-)
-"""Attributes of the object as a whole that are read."""
-
-OF_OBJECT_TOO = frozenset({"AcquisitionContrast"})
-"""Attributes that the object itself holds as well, for frames whose macro lacks it (C.8.13.1)."""
-
-UNASSIGNED_MACROS = (
-    "UnassignedPerFrameConvertedAttributesSequence",
-    "UnassignedSharedConvertedAttributesSequence",
-)
-"""Where Legacy Converted objects keep what has no macro (C.7.6.16.2.25.2 and C.7.6.16.2.25.1)."""
-
-OFTEN_UNASSIGNED = frozenset(
-    {"EchoTime", "InversionTime", "PulseSequenceName", "RepetitionTime", "ScanOptions",
-     "ScanningSequence", "SequenceName"}
-)  # fmt: skip
-"""Attributes read there: those of the contrast, never geometry or side."""
-
-TAGS = {
-    keyword: Tag(cast(int, tag_for_keyword(keyword)))
-    for keyword in (*FRAME_MACROS, *OBJECT_ATTRIBUTES)
-}
-"""Tag of every attribute that is read; the rest of a header is skipped."""
 
 
 class Header:
@@ -201,6 +144,26 @@ class Header:
                 keyword=keyword,
                 value=printable("\\".join(_strings(element))),
             ) from error
+
+    def required(self, keyword: str, count: int) -> tuple[float, ...]:
+        """Values of a numeric attribute without which nothing can be measured.
+
+        Raises
+        ------
+        GeometryError
+            If there are not `count` of them.
+        """
+        values = self.numbers(keyword)
+        if len(values) == count:
+            return values
+        held = f"{len(values)} value{'' if len(values) == 1 else 's'}"
+        state = f"has {held} where {count} are needed" if values else "is missing"
+        cause = (
+            "encrypted attributes are present and may hold it: ask for the unprotected file"
+            if self.holds("EncryptedAttributesSequence")
+            else "ask for the series to be exported again from the scanner or the archive"
+        )
+        raise GeometryError(f"{keyword} {state}; nothing can be measured without it, {cause}.")
 
     def number(self, keyword: str) -> float | None:
         """First value of a numeric attribute; None when absent."""

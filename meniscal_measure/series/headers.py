@@ -6,56 +6,29 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from pydicom.dataset import Dataset
-from pydicom.uid import (
-    EnhancedMRImageStorage,
-    ExplicitVRBigEndian,
-    ExplicitVRLittleEndian,
-    ImplicitVRLittleEndian,
-    LegacyConvertedEnhancedMRImageStorage,
-    MRImageStorage,
-)
+from pydicom.uid import MRImageStorage
 
 from meniscal_measure.errors import GeometryError
 from meniscal_measure.geometry import PixelGrid
+from meniscal_measure.series.attribute_places import MULTI_FRAME
 from meniscal_measure.series.attributes import Header, frame_headers, is_multi_frame
 from meniscal_measure.series.contrast import contrast_of, echo_time
 from meniscal_measure.series.field_of_view import FieldOfView, field_of_view
+from meniscal_measure.series.image_plane import grid_of
 from meniscal_measure.series.model import (
     Contrast,
     FileRef,
     Frame,
     Identity,
     Patient,
-    PixelEncoding,
     SideHint,
     patient_of,
 )
+from meniscal_measure.series.pixel_encoding import pixel_encoding, transfer_syntax
 from meniscal_measure.series.side import CodedSide, coded_sides, hinted_sides
 
-MR_STORAGE = frozenset(
-    {MRImageStorage, EnhancedMRImageStorage, LegacyConvertedEnhancedMRImageStorage}
-)
+MR_STORAGE = MULTI_FRAME | {MRImageStorage}
 """The MR image objects of DICOM PS3.4 B.5 that hold grey-scale slices."""
-
-PIXEL_SIZE_RANGE_MM = (0.02, 10.0)
-"""Pixel sizes that can be those of an MR image of a knee, localizers and research scanners
-included; beyond it the unit is wrong (common practice, no source)."""
-
-MOST_PIXELS = 4096
-"""Most rows or columns: several times those of any MR image (common practice, no source)."""
-
-POSITION_LIMIT_MM = 5000.0
-"""No part of a patient lies further from the origin of a scanner: its tunnel and table together are
-under 5 m long (common practice, no source). Beyond it the arithmetic would lose millimetres."""
-
-RESCALE_SLOPES = (1e-9, 1e9)
-"""Least and largest size of a Rescale Slope; with any of them squares of pixels stay finite."""
-
-RESCALE_INTERCEPT_LIMIT = 1e12
-"""Largest size of a Rescale Intercept, for the same reason."""
-
-MOST_BITS = 32
-"""Largest Bits Stored: pixels of more bits have no grey scale in DICOM (PS3.5 8.1.1)."""
 
 
 class StackKey(NamedTuple):
@@ -133,42 +106,6 @@ def frames_of(
     return frames, list(reasons.values())
 
 
-def expected_pixel_bytes(dataset: Dataset) -> int:
-    """Size of the Pixel Data element that the header promises; 0 where it is compressed.
-
-    A shorter file has been cut short, which shows without reading its pixels.
-    """
-    syntax = transfer_syntax(dataset)
-    if syntax not in _ELEMENT_HEADER_BYTES:
-        return 0
-    header = Header(dataset)
-    bits = 1
-    for keyword in ("Rows", "Columns", "BitsAllocated"):
-        bits *= int(_required(header, keyword, 1)[0])
-    for keyword in ("NumberOfFrames", "SamplesPerPixel"):
-        bits *= header.count(keyword, 1)
-    return _ELEMENT_HEADER_BYTES[syntax] + bits // 8
-
-
-_ELEMENT_HEADER_BYTES: dict[str, int] = {
-    ImplicitVRLittleEndian: 8,
-    ExplicitVRLittleEndian: 12,
-    ExplicitVRBigEndian: 12,
-}
-"""Tag, VR and length before the pixels in the uncompressed syntaxes (DICOM PS3.5 section 7.1)."""
-
-
-def transfer_syntax(dataset: Dataset) -> str:
-    """Transfer Syntax UID, or the one a file without file meta information was read with."""
-    named = Header(dataset.file_meta).strings("TransferSyntaxUID")
-    if named:
-        return named[0]
-    implicit, little_endian = dataset.original_encoding
-    if implicit:
-        return ImplicitVRLittleEndian
-    return ExplicitVRLittleEndian if little_endian else ExplicitVRBigEndian
-
-
 def _placed(
     frame: Frame, header: Header, patient: Patient, known: dict[StackKey, SharedFacts]
 ) -> HeaderFrame:
@@ -183,26 +120,10 @@ def _frame(header: Header, file: FileRef, frame_index: int | None, syntax: str) 
         file=file,
         frame_index=frame_index,
         sop_instance_uid="".join(header.strings("SOPInstanceUID")),
-        grid=_grid(header),
+        grid=grid_of(header),
         slice_thickness_mm=header.number_if_legible("SliceThickness"),
         encoding=pixel_encoding(header, syntax),
         instance_number=instance_number(header),
-    )
-
-
-def pixel_encoding(header: Header, syntax: str) -> PixelEncoding:
-    """Read how the stored values of an image become intensities.
-
-    Raises
-    ------
-    GeometryError
-        If they would leave no grey-scale image.
-    """
-    return PixelEncoding(
-        transfer_syntax_uid=syntax,
-        rescale_slope=_rescale(header, "RescaleSlope", 1.0),
-        rescale_intercept=_rescale(header, "RescaleIntercept", 0.0),
-        mirrored_at=_mirrored_at(header),
     )
 
 
@@ -210,109 +131,6 @@ def instance_number(header: Header) -> int | None:
     """Read the number an archive shows for an image; None where it has none."""
     number = header.number_if_legible("InstanceNumber")
     return None if number is None else int(number)
-
-
-def _rescale(header: Header, keyword: str, default: float) -> float:
-    value = header.number(keyword)
-    if value is None:
-        return default
-    least, most = RESCALE_SLOPES if keyword == "RescaleSlope" else (0, RESCALE_INTERCEPT_LIMIT)
-    if not least <= abs(value) <= most:
-        raise GeometryError(
-            f"{keyword} is {value:g}, which leaves no image. Ask for the series to be exported"
-            " again from the scanner or the archive."
-        )
-    return value
-
-
-def _grid(header: Header) -> PixelGrid:
-    rows, columns = image_size(header, most=MOST_PIXELS)
-    spacing = _required(header, "PixelSpacing", 2)
-    _check_pixel_size(spacing)
-    orientation = _required(header, "ImageOrientationPatient", 6)
-    position = _required(header, "ImagePositionPatient", 3)
-    _check_position(position)
-    return PixelGrid(
-        position_mm=(position[0], position[1], position[2]),
-        row_cosines=(orientation[0], orientation[1], orientation[2]),
-        column_cosines=(orientation[3], orientation[4], orientation[5]),
-        row_spacing_mm=spacing[0],
-        column_spacing_mm=spacing[1],
-        rows=rows,
-        columns=columns,
-    )
-
-
-def image_size(header: Header, *, most: int) -> tuple[int, int]:
-    """Read the rows and columns of an image.
-
-    Raises
-    ------
-    GeometryError
-        If one is missing, or not between 1 and `most`.
-    """
-    rows, columns = (int(_required(header, keyword, 1)[0]) for keyword in ("Rows", "Columns"))
-    if not (1 <= rows <= most and 1 <= columns <= most):
-        raise GeometryError(
-            f"Rows is {rows} and Columns {columns}; an image to be measured has 1 to {most}"
-            " of each. Copy the file again from its source."
-        )
-    return rows, columns
-
-
-def _required(header: Header, keyword: str, count: int) -> tuple[float, ...]:
-    values = header.numbers(keyword)
-    if len(values) == count:
-        return values
-    plural = "" if len(values) == 1 else "s"
-    state = f"has {len(values)} value{plural} where {count} are needed" if values else "is missing"
-    cause = (
-        "encrypted attributes are present and may hold it: ask for the unprotected file"
-        if header.holds("EncryptedAttributesSequence")
-        else "ask for the series to be exported again from the scanner or the archive"
-    )
-    raise GeometryError(f"{keyword} {state}; nothing can be measured without it, {cause}.")
-
-
-def _check_pixel_size(spacing_mm: tuple[float, ...]) -> None:
-    """Refuse what is no length of a pixel of a knee; what is no length at all, the grid refuses."""
-    least_mm, most_mm = PIXEL_SIZE_RANGE_MM
-    if any(value > 0 and not least_mm <= value <= most_mm for value in spacing_mm):
-        raise GeometryError(
-            f"PixelSpacing is {spacing_mm[0]:g}\\{spacing_mm[1]:g}, outside {least_mm:g} to"
-            f" {most_mm:g} mm: it cannot be in millimetres. Ask for the series to be exported again"
-            " from the scanner or the archive."
-        )
-
-
-def _check_position(position_mm: tuple[float, ...]) -> None:
-    if not all(abs(value) <= POSITION_LIMIT_MM for value in position_mm):
-        shown = "\\".join(f"{value:g}" for value in position_mm)
-        raise GeometryError(
-            f"ImagePositionPatient is {shown}, further than {POSITION_LIMIT_MM:g} mm from the"
-            " origin, where no scanner reaches. Ask for the series to be exported again from the"
-            " scanner or the archive."
-        )
-
-
-def _mirrored_at(header: Header) -> float | None:
-    photometric = header.code("PhotometricInterpretation")
-    if photometric == "MONOCHROME2":
-        return None
-    if photometric != "MONOCHROME1":
-        raise GeometryError(
-            "PhotometricInterpretation is {photometric:private}; only grey-scale images can be"
-            " measured. Give the original images rather than a coloured copy.",
-            photometric=photometric or "missing",
-        )
-    bits = _required(header, "BitsStored", 1)[0]
-    if not 1 <= bits <= MOST_BITS:
-        raise GeometryError(
-            f"BitsStored is {bits:g}, outside 1 to {MOST_BITS}; the image cannot be inverted. Copy"
-            " the file again from its source."
-        )
-    signed = header.number("PixelRepresentation") == 1
-    return -1.0 if signed else 2.0**bits - 1
 
 
 def _stack_key(header: Header, grid: PixelGrid, patient: Patient) -> StackKey:

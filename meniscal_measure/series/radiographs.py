@@ -24,13 +24,10 @@ from meniscal_measure.anatomy import Side
 from meniscal_measure.errors import GeometryError, UnreadableFileError
 from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.series.attributes import HEADER_ERRORS, Header
-from meniscal_measure.series.headers import (
-    image_size,
-    instance_number,
-    pixel_encoding,
-    transfer_syntax,
-)
+from meniscal_measure.series.headers import instance_number
+from meniscal_measure.series.image_plane import image_size
 from meniscal_measure.series.model import FileRef, Frame, Laterality, Refusal, Study
+from meniscal_measure.series.pixel_encoding import pixel_encoding, transfer_syntax
 from meniscal_measure.series.pixels import read_frames
 from meniscal_measure.series.scan import HEAD_BYTES, NOT_DICOM, damaged_header, read_header
 from meniscal_measure.series.side import coded_sides, hinted_sides, laterality

@@ -18,18 +18,19 @@ from pydicom.uid import UID, AllTransferSyntaxes, DeflatedExplicitVRLittleEndian
 from meniscal_measure.errors import GeometryError, UnreadableFileError
 from meniscal_measure.files import Progress
 from meniscal_measure.sentences import plain, printable
-from meniscal_measure.series.attributes import HEADER_ERRORS, TAGS, Header
+from meniscal_measure.series.attribute_places import TAGS
+from meniscal_measure.series.attributes import HEADER_ERRORS, Header
 from meniscal_measure.series.bounded import BoundedStream, inflated_bytes
 from meniscal_measure.series.headers import (
     MR_STORAGE,
     HeaderFrame,
     SharedFacts,
     StackKey,
-    expected_pixel_bytes,
     frames_of,
 )
 from meniscal_measure.series.model import FileRef, Refusal, Study
 from meniscal_measure.series.patients import without_mixed_series
+from meniscal_measure.series.pixel_encoding import expected_pixel_bytes
 from meniscal_measure.series.sources import ZIP_MAGIC, Opener, files_under
 from meniscal_measure.series.stacks import build_stacks
 

@@ -10,7 +10,8 @@ from pydicom.dataelem import RawDataElement
 from pydicom.dataset import Dataset
 
 from meniscal_measure.sentences import printable
-from meniscal_measure.series.attributes import TAGS, Header
+from meniscal_measure.series.attribute_places import TAGS
+from meniscal_measure.series.attributes import Header
 
 KEYWORDS = ("PatientID", "PatientName", "StudyDate", "StudyInstanceUID", "StudyDescription")
 

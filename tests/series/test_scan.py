@@ -32,7 +32,8 @@ from pydicom.uid import (
 )
 
 from meniscal_measure.errors import UnreadableFileError, UsageError
-from meniscal_measure.series.attributes import HEADER_ERRORS, TAGS, Header
+from meniscal_measure.series.attribute_places import TAGS
+from meniscal_measure.series.attributes import HEADER_ERRORS, Header
 from meniscal_measure.series.scan import open_study, read_header
 from tests.series.conftest import Build, BuildMany, Save
 
