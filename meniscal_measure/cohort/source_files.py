@@ -20,9 +20,6 @@ ALGORITHM = "sha256"
 FINGERPRINT_BYTES = 16
 """Of the hash of names, sizes and times: 128 bits, so that a million do not collide."""
 
-PIECE_BYTES = 2**20
-"""Read and hashed at a time: a slice in one piece, and little memory for a whole volume."""
-
 LANDMARK_SUFFIXES = (".json", ".csv")
 """Files beside the images that are none: a reader's landmarks must not touch another's reading."""
 
@@ -233,10 +230,7 @@ def _file_digest(path: str) -> str:
     try:
         # Unbuffered, and with no Path: once for every slice of the cohort.
         with open(path, "rb", buffering=0) as stream:  # noqa: PTH123
-            found = hashlib.new(ALGORITHM)
-            while piece := stream.read(PIECE_BYTES):
-                found.update(piece)
-            return found.hexdigest()
+            return hashlib.file_digest(stream, ALGORITHM).hexdigest()
     except OSError as error:
         raise UnreadableFileError(
             "{path:private} cannot be read: {reason}.",

@@ -13,6 +13,7 @@ from meniscal_measure.cohort.agreement.estimates import (
     Cases,
     Estimate,
     FloatArray,
+    Lines,
     require,
 )
 from meniscal_measure.cohort.agreement.group_comparison import Sample, mean_of
@@ -66,7 +67,7 @@ class KneeChanges:
 
 
 @dataclass(frozen=True)
-class MeanChange:
+class MeanChange(Lines):
     """Change of a group of knees."""
 
     mean: Estimate
@@ -76,11 +77,6 @@ class MeanChange:
     less: Estimate
     """Share whose extrusion shrank by more than it."""
     cases: Cases
-
-    @property
-    def estimates(self) -> tuple[Estimate, ...]:
-        """All of them, as lines of a results table."""
-        return self.mean, self.sd, self.more, self.less
 
 
 def mean_change(changes: KneeChanges) -> MeanChange:

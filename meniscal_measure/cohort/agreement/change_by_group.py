@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
+import numpy as np
 from numpy.typing import ArrayLike
 
 from meniscal_measure.cohort.agreement.clusters import linearised_error, subject_codes
 from meniscal_measure.cohort.agreement.estimates import Cases, Estimate, as_floats, require
 from meniscal_measure.cohort.agreement.group_comparison import Sample, compare_groups, mean_of
 from meniscal_measure.cohort.agreement.labels import Labels, named
-from meniscal_measure.cohort.agreement.multiplicity import holm
+
+SOURCE_HOLM = "Holm S. Scand J Stat 1979;6:65-70"
 
 
 @dataclass(frozen=True)
@@ -93,6 +96,23 @@ def change_by_group(
         for (first, second, difference, p), together in zip(pairs, adjusted, strict=True)
     )
     return ChangeByGroup(found, differences)
+
+
+def holm(p_values: Sequence[float]) -> tuple[float, ...]:
+    """Adjust p values for their number; NaN stays NaN and does not count.
+
+    Examples
+    --------
+    >>> [round(p, 3) for p in holm([0.01, 0.04, 0.03])]
+    [0.03, 0.06, 0.06]
+    """
+    values = np.asarray(p_values, dtype=np.float64)
+    known = np.flatnonzero(~np.isnan(values))
+    order = known[np.argsort(values[known], kind="stable")]
+    factors = np.arange(order.size, 0, -1)
+    adjusted = values.copy()
+    adjusted[order] = np.minimum(np.maximum.accumulate(values[order] * factors), 1.0)
+    return tuple(adjusted.tolist())
 
 
 def _group(name: str, sample: Sample) -> GroupChange:

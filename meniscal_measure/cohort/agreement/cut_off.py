@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from meniscal_measure.cohort.agreement.clusters import complete_pairs
 from meniscal_measure.cohort.agreement.diagnostic import NOISE_DECIMALS, SOURCE_YOUDEN
-from meniscal_measure.cohort.agreement.estimates import TAIL, Estimate, FloatArray
+from meniscal_measure.cohort.agreement.estimates import TAIL, Estimate, FloatArray, Lines
 from meniscal_measure.cohort.agreement.labels import Codes
 
 SOURCE = "subjects not drawn in a bootstrap: Efron B, Tibshirani R. J Am Stat Assoc 1997;92:548-560"
@@ -31,7 +31,7 @@ FEWEST_RESAMPLES = 100
 
 
 @dataclass(frozen=True)
-class CutOff:
+class CutOff(Lines):
     """The best cut-off, its interval, and its success before and after correction."""
 
     threshold_mm: Estimate
@@ -39,11 +39,6 @@ class CutOff:
     """Youden index, sensitivity + specificity - 1, in the data that chose the cut-off."""
     corrected: Estimate
     """The same, as expected in new data."""
-
-    @property
-    def estimates(self) -> tuple[Estimate, ...]:
-        """All of them, as lines of a results table."""
-        return self.threshold_mm, self.apparent, self.corrected
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from scipy import stats
 from meniscal_measure.caliper.decision import flag
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.cohort.agreement.clusters import Error, complete_pairs, is_clustered
-from meniscal_measure.cohort.agreement.estimates import Cases, Estimate, FloatArray
+from meniscal_measure.cohort.agreement.estimates import Cases, Estimate, FloatArray, Lines
 from meniscal_measure.cohort.agreement.labels import Codes
 from meniscal_measure.cohort.agreement.proportions import clustered_proportion
 from meniscal_measure.errors import AgreementError
@@ -37,7 +37,7 @@ class Counts:
 
 
 @dataclass(frozen=True)
-class Accuracy:
+class Accuracy(Lines):
     """Sensitivity, specificity and what follows from them, each a fraction."""
 
     counts: Counts
@@ -47,17 +47,6 @@ class Accuracy:
     negative_predictive_value: Estimate
     correct: Estimate
     cases: Cases
-
-    @property
-    def estimates(self) -> tuple[Estimate, ...]:
-        """All of them, as lines of a results table."""
-        return (
-            self.sensitivity,
-            self.specificity,
-            self.positive_predictive_value,
-            self.negative_predictive_value,
-            self.correct,
-        )
 
 
 @dataclass(frozen=True)
@@ -77,11 +66,6 @@ class Roc:
     """Threshold with the largest sum of sensitivity and specificity; optimistic on its own data.
     None where no threshold does better than chance."""
     cases: Cases
-
-    @property
-    def estimates(self) -> tuple[Estimate, ...]:
-        """Area and best threshold, as lines of a results table."""
-        return (self.area,) if self.youden_mm is None else (self.area, self.youden_mm)
 
     def point(self, conventions: Conventions) -> tuple[float, float]:
         """Find false positive rate and sensitivity of the flag, as single readings are flagged."""

@@ -35,6 +35,15 @@ class Estimate:
     """Where the formula was published."""
 
 
+class Lines:
+    """Base of the result of several estimates."""
+
+    @property
+    def estimates(self) -> tuple[Estimate, ...]:
+        """All that there are, as lines of a results table."""
+        return tuple(one for one in vars(self).values() if isinstance(one, Estimate))
+
+
 def as_percent(share: Estimate) -> Estimate:
     """Turn a fraction with its interval into per cent.
 

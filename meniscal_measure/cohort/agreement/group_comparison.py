@@ -20,6 +20,7 @@ from meniscal_measure.cohort.agreement.estimates import (
     Cases,
     Estimate,
     FloatArray,
+    Lines,
     as_floats,
     require,
 )
@@ -32,7 +33,7 @@ SOURCE_WELCH_CLUSTERED = f"{SOURCE_WELCH}, sums within subjects in place of sing
 
 
 @dataclass(frozen=True)
-class GroupSummary:
+class GroupSummary(Lines):
     """Distribution of a measurement within one group."""
 
     group: str
@@ -43,12 +44,6 @@ class GroupSummary:
     upper_quartile: Estimate
     flagged: Estimate
     cases: Cases
-
-    @property
-    def estimates(self) -> tuple[Estimate, ...]:
-        """All of them, as lines of a results table."""
-        quartiles = self.lower_quartile, self.median, self.upper_quartile
-        return self.mean, self.sd, *quartiles, self.flagged
 
 
 @dataclass(frozen=True)

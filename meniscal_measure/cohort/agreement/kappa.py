@@ -57,15 +57,6 @@ class Kappa:
     """Counts, first reader down, second across."""
     cases: Cases
 
-    @property
-    def estimates(self) -> tuple[Estimate, ...]:
-        """Kappa and what it is made of, as lines of a results table."""
-        return (
-            self.kappa,
-            Estimate("Observed agreement", self.observed, source=SOURCE_KAPPA),
-            Estimate("Agreement expected by chance", self.expected, source=SOURCE_KAPPA),
-        )
-
 
 def weighted_kappa(
     first: ArrayLike,

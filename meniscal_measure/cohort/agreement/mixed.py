@@ -85,11 +85,6 @@ class MixedModel:
         f = found @ np.linalg.solve(covariance, found) / len(places)
         return float(stats.f.sf(f, len(places), min(self._freedom(row) for row in rows)))
 
-    @property
-    def estimates(self) -> tuple[Estimate, ...]:
-        """Effects and spreads, as lines of a results table."""
-        return (*(effect.estimate for effect in self.effects), *self.fit.spreads)
-
 
 def mixed_model(
     values_mm: ArrayLike, design: Design, levels: Mapping[str, ArrayLike]

@@ -83,11 +83,6 @@ class Reliability:
     forms: Mapping[IccForm, Estimate]
     cases: Cases
 
-    @property
-    def estimates(self) -> tuple[Estimate, ...]:
-        """All six, as lines of a results table."""
-        return tuple(self.forms.values())
-
 
 def mean_squares(values: FloatArray) -> MeanSquares:
     """Split the variance of a complete table into cases, readers and what is left.

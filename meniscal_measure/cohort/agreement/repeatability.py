@@ -16,7 +16,14 @@ from meniscal_measure.cohort.agreement.clusters import (
     is_clustered,
     jackknife,
 )
-from meniscal_measure.cohort.agreement.estimates import TAIL, Cases, Estimate, FloatArray, as_floats
+from meniscal_measure.cohort.agreement.estimates import (
+    TAIL,
+    Cases,
+    Estimate,
+    FloatArray,
+    Lines,
+    as_floats,
+)
 from meniscal_measure.cohort.agreement.labels import Codes, Labels
 from meniscal_measure.cohort.agreement.limits import LIMIT_SDS
 from meniscal_measure.cohort.agreement.ratings import Ratings
@@ -42,7 +49,7 @@ ROUNDING = 1e-9
 
 
 @dataclass(frozen=True)
-class MeasurementError:
+class MeasurementError(Lines):
     """Errors of a single reading, and the change that is beyond them.
 
     `agreement` counts systematic differences between readers as error, `consistency` does not.
@@ -57,20 +64,6 @@ class MeasurementError:
     coefficient_of_variation: Estimate | None
     """None where a reading is not positive: a ratio needs a true zero well away from the values."""
     cases: Cases
-
-    @property
-    def estimates(self) -> tuple[Estimate, ...]:
-        """All of them, as lines of a results table."""
-        lines = (
-            self.sem_agreement,
-            self.sem_consistency,
-            self.sdc_agreement,
-            self.sdc_consistency,
-            self.within_case_sd,
-            self.repeatability_coefficient,
-            self.coefficient_of_variation,
-        )
-        return tuple(line for line in lines if line is not None)
 
 
 @dataclass(frozen=True)

@@ -9,9 +9,8 @@ from itertools import pairwise
 import numpy as np
 
 from meniscal_measure.cohort.agreement.change import KneeChanges
-from meniscal_measure.cohort.agreement.change_by_group import ChangeByGroup
+from meniscal_measure.cohort.agreement.change_by_group import SOURCE_HOLM, ChangeByGroup
 from meniscal_measure.cohort.agreement.labels import named
-from meniscal_measure.cohort.agreement.multiplicity import SOURCE as SOURCE_HOLM
 from meniscal_measure.cohort.agreement.plots import change_plot, group_change_plot, residual_plots
 from meniscal_measure.cohort.agreement.tables import interval_text, number_text
 from meniscal_measure.cohort.paper.blocks import (

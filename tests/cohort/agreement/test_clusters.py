@@ -13,6 +13,7 @@ from statsmodels.stats.inter_rater import (
 )
 
 from meniscal_measure.cohort.agreement.chance_corrected import fleiss_kappa, gwet_ac1
+from meniscal_measure.cohort.agreement.change_by_group import holm
 from meniscal_measure.cohort.agreement.clusters import effective_size, jackknife, linearised_error
 from meniscal_measure.cohort.agreement.cut_off import best_cut_off
 from meniscal_measure.cohort.agreement.diagnostic import accuracy, roc_curve
@@ -20,7 +21,6 @@ from meniscal_measure.cohort.agreement.estimates import Estimate, FloatArray
 from meniscal_measure.cohort.agreement.flags import flag_agreement
 from meniscal_measure.cohort.agreement.kappa import Weights, weighted_kappa
 from meniscal_measure.cohort.agreement.limits import proportional_bias
-from meniscal_measure.cohort.agreement.multiplicity import holm
 from meniscal_measure.cohort.agreement.reliability import IccForm, intraclass_correlations
 from meniscal_measure.cohort.agreement.repeatability import measurement_error
 from tests.cohort.agreement.rating_tables import ratings_from_table
@@ -128,7 +128,7 @@ def test_copies_of_each_case_do_not_narrow_any_interval() -> None:
         table = np.column_stack([a, b])
         who = None if owners is None else subjects
         found = [
-            *intraclass_correlations(ratings_from_table(table, subjects=who)).estimates[:3],
+            *intraclass_correlations(ratings_from_table(table, subjects=who)).forms.values(),
             measurement_error(ratings_from_table(table, subjects=who)).sem_agreement,
             weighted_kappa(np.clip(a.round(), 0, 5), np.clip(b.round(), 0, 5), grades=6,
                            subjects=who).kappa,

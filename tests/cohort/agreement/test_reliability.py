@@ -101,7 +101,7 @@ def test_perfect_agreement_is_one_with_no_width() -> None:
     truth = np.array([1.0, 2.0, 4.0])
     for estimate in intraclass_correlations(
         ratings_from_table(np.column_stack([truth, truth]))
-    ).estimates:
+    ).forms.values():
         assert (estimate.low, estimate.value, estimate.high) == pytest.approx((1, 1, 1))
 
 
