@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from pydicom.datadict import dictionary_VR
 from pydicom.dataelem import RawDataElement
@@ -16,7 +16,8 @@ from meniscal_measure.series.attributes import Header
 KEYWORDS = ("PatientID", "PatientName", "StudyDate", "StudyInstanceUID", "StudyDescription")
 
 
-@pytest.mark.filterwarnings("ignore:Invalid value")
+@pytest.mark.filterwarnings("ignore:Invalid value", "ignore:The number of PN components")
+@example("PatientName", "===")
 @given(st.sampled_from(KEYWORDS), st.text("ABab01.^= -_~\\\0\t\n", max_size=12))
 def test_plain_text_is_read_as_pydicom_reads_it(keyword: str, text: str) -> None:
     tag, value = TAGS[keyword], text.encode()
