@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import gc
+import hashlib
 import io
 import os
-from collections.abc import Callable
+import pickle
+import threading
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING, cast
 
 import pytest
 from hypothesis import settings
 from PIL import Image
+
+if TYPE_CHECKING:
+    from meniscal_measure.locate.frames import Image as Pictures
 
 pytest_plugins = ["tests.handmade_landmarks", "tests.handmade_readings"]
 
@@ -45,8 +52,38 @@ def real_landmarks() -> Callable[[str], Path]:
     return lambda series: REPOSITORY / "tests" / "real" / f"knee-a-{series}.landmarks.json"
 
 
-@pytest.fixture
-def without_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.fixture(scope="session", autouse=True)
+def each_image_is_seen_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Run a network on the same images once: tests propose landmarks on the same few knees.
+
+    What it gave is kept in a file, for the other processes that run tests.
+    """
+    from meniscal_measure.locate import networks
+
+    run, folder = networks.run, tmp_path_factory.getbasetemp().parent / "networks"
+    if "PYTEST_XDIST_WORKER" not in os.environ:
+        folder = tmp_path_factory.mktemp("networks")
+    folder.mkdir(exist_ok=True)
+
+    def run_once(name: str, pictures: Pictures) -> networks.Outputs:
+        seen = hashlib.sha256(f"{name} {pictures.shape} ".encode() + pictures.tobytes())
+        kept = folder / seen.hexdigest()
+        if not kept.exists():
+            part = folder / f"{kept.name}.{os.getpid()}.{threading.get_ident()}"
+            part.write_bytes(pickle.dumps(run(name, pictures)))
+            part.replace(kept)
+        return cast(networks.Outputs, pickle.loads(kept.read_bytes()))
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(networks, "run", run_once)
+        yield
+
+
+Blank = Callable[[pytest.MonkeyPatch], None]
+
+
+@pytest.fixture(scope="session")
+def blank_pictures() -> Blank:
     """Save blank pictures, as drawing takes most of the time; what they hold is tested in report/.
 
     The command line and archives are tested by what they say and record.
@@ -55,13 +92,23 @@ def without_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
 
     blank = io.BytesIO()
     Image.new("RGB", (8, 8)).save(blank, format="PNG")
-    for name, content in {
-        "png_bytes": blank.getvalue(),
-        "svg_bytes": b"",
-        "pdf_bytes": b"",
-        "report_pdf": b"%PDF-1.4",
-    }.items():
-        monkeypatch.setattr(save, name, lambda *_, content=content: content)
+
+    def act(patched: pytest.MonkeyPatch) -> None:
+        for name, content in {
+            "png_bytes": blank.getvalue(),
+            "svg_bytes": b"",
+            "pdf_bytes": b"",
+            "report_pdf": b"%PDF-1.4",
+        }.items():
+            patched.setattr(save, name, lambda *_, content=content: content)
+
+    return act
+
+
+@pytest.fixture
+def without_pictures(blank_pictures: Blank, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Save blank pictures in this test."""
+    blank_pictures(monkeypatch)
 
 
 def pytest_sessionstart() -> None:

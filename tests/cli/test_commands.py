@@ -146,31 +146,35 @@ def test_the_version_is_that_of_the_package() -> None:
     assert result.output.strip() == f"meniscal-measure {meniscal_measure.__version__}"
 
 
-@pytest.mark.parametrize("command", ["measure", "contents"])
-@pytest.mark.parametrize("as_json", [False, True])
-def test_a_terminal_limited_to_ascii_is_written_to_as_well(
-    samples: Path, tmp_path: Path, command: str, *, as_json: bool
-) -> None:
+RUN_EACH = """
+import json, sys
+from meniscal_measure.cli import app
+for words in json.loads(sys.argv[1]):
+    assert not app(words, standalone_mode=False)
+    print("END")
+"""
+
+
+def test_a_terminal_limited_to_ascii_is_written_to_as_well(samples: Path, tmp_path: Path) -> None:
     study = tmp_path / "Müller"
     study.symlink_to(samples / "normal")
-    more = ["--landmarks", str(study / "landmarks.json"), "--out", str(tmp_path / "out")]
+    measuring = ["measure", str(study), "--landmarks", str(study / "landmarks.json"), "--out"]
+    commands = [
+        ["contents", str(study)],
+        ["contents", str(study), "--json"],
+        [*measuring, str(tmp_path / "out")],
+        [*measuring, str(tmp_path / "again"), "--json"],
+    ]
     done = subprocess.run(
-        [
-            *(sys.executable, "-c", "from meniscal_measure.cli import app; app()"),
-            *(command, str(study)),
-            *(more if command == "measure" else []),
-            *(["--json"] if as_json else []),
-        ],
+        [sys.executable, "-c", RUN_EACH, json.dumps(commands)],
         capture_output=True,
         check=False,
         env={"PYTHONIOENCODING": "ascii", "PATH": ""},
     )
     assert done.returncode == ExitCode.DONE, done.stderr
-    printed = done.stdout.decode("ascii")
-    if as_json:
-        json.loads(printed)
-    elif command == "measure":
-        assert "+/-" in printed
+    _, listed, measured, record, _ = done.stdout.decode("ascii").split("END\n")
+    assert "+/-" in measured
+    json.loads(listed), json.loads(record)
 
 
 @pytest.mark.usefixtures("without_pictures")

@@ -1,6 +1,7 @@
 """A slice that a person chose is the one that landmarks are proposed on."""
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -25,10 +26,16 @@ def series(samples: Path) -> Path:
 
 
 @pytest.fixture(scope="module")
-def record(series: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+def record(
+    series: Path,
+    tmp_path_factory: pytest.TempPathFactory,
+    blank_pictures: Callable[[pytest.MonkeyPatch], None],
+) -> dict[str, Any]:
     """The series, measured on its eighth slice from the front."""
     out = tmp_path_factory.mktemp("measured") / "out"
-    code, found = measured(series, out, "--slice", "8", "--side", "right")
+    with pytest.MonkeyPatch.context() as patched:
+        blank_pictures(patched)
+        code, found = measured(series, out, "--slice", "8", "--side", "right")
     assert code == ExitCode.DONE, found
     return found
 

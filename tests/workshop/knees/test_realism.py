@@ -8,6 +8,7 @@ chosen by eye.
 from __future__ import annotations
 
 from contextlib import suppress
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -81,6 +82,7 @@ def real_slice(study: Path, description: str) -> tuple[FloatArray, PixelGrid]:
     return np.asarray(pixels, dtype=np.float64), stack.frames[MID_SLICE].grid
 
 
+@cache
 def synthetic(description: str) -> ScannedStack:
     spacing_mm = NOMINAL_MM[description]
     rows = round(160 / spacing_mm)
