@@ -50,6 +50,8 @@ CHROMIUM_ARGUMENTS = [
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-sync",
+    "--disable-site-isolation-trials",
+    "--renderer-process-limit=1",
 ]
 PATIENCE_S = 90
 """How long is waited for what must come: ample on a loaded machine, where nothing is timed."""
