@@ -53,16 +53,19 @@ def real_landmarks() -> Callable[[str], Path]:
 
 
 @pytest.fixture(scope="session", autouse=True)
-def each_image_is_seen_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+def each_image_is_seen_once(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[None]:
     """Run a network on the same images once: tests propose landmarks on the same few knees.
 
     What it gave is kept in a file, for the other processes that run tests.
     """
     from meniscal_measure.locate import networks
 
-    run, folder = networks.run, tmp_path_factory.getbasetemp().parent / "networks"
-    if "PYTEST_XDIST_WORKER" not in os.environ:
-        folder = tmp_path_factory.mktemp("networks")
+    run, folder = networks.run, tmp_path_factory.getbasetemp()
+    if hasattr(request.config, "workerinput"):
+        folder = folder.parent  # of all processes of this run
+    folder = folder / "networks"
     folder.mkdir(exist_ok=True)
 
     def run_once(name: str, pictures: Pictures) -> networks.Outputs:
