@@ -14,6 +14,12 @@ def choice_among(
 ) -> SliceChoice | None:
     """Find how the measures of a slice would change on the slices beside it.
 
+    None where no neighbour was measured. The slope of a measure is the root mean square of its
+    slopes to the nearest measured slice before and after: on a straight run this is the slope
+    itself, and at a maximum, where the two sides cancel, it still shows how much a neighbouring
+    slice would have differed. Noise of the neighbours' landmarks is in it, so that it errs to the
+    large side.
+
     Parameters
     ----------
     geometries
@@ -22,15 +28,6 @@ def choice_among(
         Index of the slice the reading is for.
     positions_mm
         Position of every slice of the stack along its normal, mm.
-
-    Returns
-    -------
-    SliceChoice or None
-        None where no neighbour was measured. The slope of a measure is the root mean square of
-        its slopes to the nearest measured slice before and after: on a straight run this is the
-        slope itself, and at a maximum, where the two sides cancel, it still shows how much a
-        neighbouring slice would have differed. Noise of the neighbours' landmarks is in it, so
-        that it errs to the large side.
     """
     beside = [
         nearest

@@ -69,23 +69,11 @@ def in_patient(grid: PixelGrid, direction: FloatArray) -> FloatArray:
 def outward(
     points: PlanePoints, compartment: Compartment, convention: AxisConvention
 ) -> FloatArray:
-    """Find the outward measuring direction of a compartment.
+    """Find the outward measuring direction of a compartment whose rim is placed.
 
-    Parameters
-    ----------
-    points
-        The placed landmarks of the slice, in its plane.
-    compartment
-        The compartment to be measured; its rim must be among the points.
-    convention
-        `rim_to_rim`: along the line from the opposite rim. `local_tangent`: along the line from
-        the compartment's own spine base. `image_vertical`: along the rows of the image, which is
-        at right angles to its vertical.
-
-    Returns
-    -------
-    ndarray
-        Unit vector in the slice plane, shape (2,) or (2, cases).
+    A unit vector in the slice plane, shape (2,) or (2, cases). `rim_to_rim`: along the line from
+    the opposite rim. `local_tangent`: along the line from the compartment's own spine base.
+    `image_vertical`: along the rows of the image, which are at right angles to its vertical.
 
     Raises
     ------
@@ -132,10 +120,8 @@ def _line(points: PlanePoints, inner: Point, compartment: Compartment) -> FloatA
 
 def _inner_point(points: PlanePoints, compartment: Compartment) -> Point:
     """Find a point that is surely inward of the rim, to tell outward from inward."""
-    for candidate in (
-        (compartment.opposite, Landmark.RIM),
-        (compartment, Landmark.SPINE_BASE),
-    ):
+    inner = (compartment.opposite, Landmark.RIM), (compartment, Landmark.SPINE_BASE)
+    for candidate in inner:
         if candidate in points:
             return candidate
     raise LandmarkError(

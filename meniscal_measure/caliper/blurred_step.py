@@ -115,16 +115,9 @@ def _linear_fit(
 def fit_step(
     pixels: WindowPixels, start: BlurredStep, blur_range_mm: tuple[float, float]
 ) -> StepFit:
-    """Fit all parameters of the step by least squares.
+    """Fit all parameters of the step by least squares, from `start` and within limits of the blur.
 
-    Parameters
-    ----------
-    pixels
-        At least one more than the parameters, not all of one value.
-    start
-        Where to begin.
-    blur_range_mm
-        Limits of the blur.
+    There are at least one more pixels than parameters, not all of one value.
     """
     scale = float(np.ptp(pixels.values))
 

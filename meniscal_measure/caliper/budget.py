@@ -33,18 +33,12 @@ PIXEL_SPACING = "pixel spacing"
 
 @dataclass(frozen=True)
 class SliceChoice:
-    """What choosing one slice too far forward or back would change.
-
-    Parameters
-    ----------
-    sd_mm
-        Standard deviation of the position of the slice along the stack normal, mm.
-    slopes
-        Change of each measure per mm along the stack normal.
-    """
+    """What choosing one slice too far forward or back would change."""
 
     sd_mm: float
+    """Standard deviation of the position of the slice along the stack normal, mm."""
     slopes: Mapping[Key, float]
+    """Change of each measure per mm along the stack normal."""
 
 
 @dataclass(frozen=True)

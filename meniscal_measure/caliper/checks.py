@@ -23,11 +23,8 @@ three-dimensional series, lie further apart.
 """
 
 MAX_EXTRUSION_MM = 25.0
-"""Largest accepted distance of an outer edge outward of its rim.
-
-More than twice the width of a meniscal body (10 to 12 mm, Bruns 2014): beyond it a landmark was
-set on something else.
-"""
+"""Largest accepted distance of an outer edge outward of its rim: more than twice the width of a
+meniscal body (10 to 12 mm, Bruns 2014); beyond it a landmark was set on something else."""
 
 MIN_STEP_MM = 1.0
 """Smallest accepted distance outward from free edge to outer edge and from spine base to rim.
@@ -126,14 +123,7 @@ def check_order(
 ) -> None:
     """Refuse landmarks that do not follow each other outward as the anatomy demands.
 
-    Parameters
-    ----------
-    points
-        The landmarks in the slice plane, mm.
-    sds_mm
-        Standard deviation of each along the measuring direction.
-    convention
-        The measuring direction.
+    `sds_mm` has the standard deviation of each along the measuring direction.
 
     Raises
     ------
@@ -191,14 +181,7 @@ def _check_step(inner: Point, outer: Point, distance_mm: float, least_mm: float)
 def check_side(landmarks: SliceLandmarks, grid: PixelGrid, side: Side | None) -> None:
     """Refuse compartments that lie above each other, or on the wrong side of knee or image.
 
-    Parameters
-    ----------
-    landmarks
-        Landmarks of one slice.
-    grid
-        The plane of the slice.
-    side
-        Body side of the knee, None while unknown; medial and lateral cannot be checked then.
+    While the side of the knee is unknown (None), medial and lateral cannot be checked.
 
     Raises
     ------

@@ -16,14 +16,8 @@ def named_by_anatomy(
 ) -> SliceLandmarks:
     """Call the compartments medial and lateral where they were named by their place in the image.
 
-    Parameters
-    ----------
-    landmarks
-        Landmarks of one slice.
-    grid
-        The plane of the slice, from which the patient direction of image left is taken.
-    side
-        Body side of the knee. While it is None the names stay as they are: it is never guessed.
+    The grid of their slice gives the patient direction of image left. While the side of the knee is
+    None the names stay as they are: it is never guessed.
 
     Raises
     ------

@@ -83,17 +83,8 @@ def flag(extrusion_mm: float, conventions: Conventions) -> bool:
 def probability_above(value_mm: float, u_mm: float, cut_mm: float) -> float:
     """Probability that the true value lies above a cut point, for a normal distribution.
 
-    Parameters
-    ----------
-    value_mm, u_mm
-        Measured value and its standard uncertainty, mm. With no uncertainty the probability
-        is 1 or 0.
-    cut_mm
-        The cut point, mm.
-
-    Notes
-    -----
-    JCGM 106:2012, conformance probability for a single limit.
+    `u_mm` is the standard uncertainty of the value; with none the probability is 1 or 0 (JCGM
+    106:2012, conformance probability for a single limit).
 
     Examples
     --------

@@ -56,20 +56,9 @@ def measured_compartments(points: PlanePoints) -> tuple[Compartment, ...]:
 
 
 def plane_measures(points: PlanePoints, convention: AxisConvention) -> dict[Key, FloatArray]:
-    """Calculate every measure that the placed landmarks allow.
+    """Calculate every measure that the placed landmarks allow, along the axis of a convention.
 
-    Parameters
-    ----------
-    points
-        Landmarks in the slice plane, mm.
-    convention
-        Direction along which lengths are measured.
-
-    Returns
-    -------
-    dict
-        Lengths in mm and fractions, numbers or of shape (cases,) as the points have cases.
-        Measures whose landmarks are absent are left out.
+    Lengths in mm and fractions, numbers or of shape (cases,) as the points have cases.
 
     Notes
     -----

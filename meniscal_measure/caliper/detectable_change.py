@@ -14,14 +14,8 @@ NORMAL_95 = 1.96
 def smallest_detectable_change(sem: float) -> float:
     """Change between two single readings that their error alone would exceed 1 time in 20.
 
-    Parameters
-    ----------
-    sem
-        Standard error of measurement of one reading.
-
-    Notes
-    -----
-    1.96 x sqrt(2) x SEM (Weir JP. J Strength Cond Res 2005;19:231-240).
+    1.96 x sqrt(2) x SEM, the standard error of measurement of one reading (Weir JP. J Strength Cond
+    Res 2005;19:231-240).
 
     Examples
     --------
@@ -35,15 +29,6 @@ def smallest_detectable_change(sem: float) -> float:
 class Change:
     """Follow-up minus baseline of one value, in its unit.
 
-    Parameters
-    ----------
-    value
-        The change.
-    u
-        Its standard uncertainty.
-    detectable
-        Smallest detectable change of the method.
-
     Examples
     --------
     >>> change = Change(-1.4, 0.4, 0.81)
@@ -56,6 +41,7 @@ class Change:
     value: float
     u: float
     detectable: float
+    """Smallest detectable change of the method."""
 
     @property
     def interval95(self) -> tuple[float, float]:

@@ -30,7 +30,7 @@ edge out.
 WINDOW_HALF_WIDTH_MM = 0.75
 """Half-width of the window across the measuring direction.
 
-The outer edge of a meniscus is convex with a radius of some 5 mm: a wider window would draw the
+The outer edge of a meniscus is convex with a radius of about 5 mm: a wider window would draw the
 fitted straight edge inward by more than 0.02 mm.
 """
 
@@ -72,30 +72,20 @@ than the upper limit is a slope and not an edge.
 
 @dataclass(frozen=True)
 class RefinedEdge:
-    """An edge found near a point.
-
-    Parameters
-    ----------
-    point_mm
-        Where the measuring line through the start point crosses the edge, LPS mm.
-    sd_mm
-        Standard deviation of that position along the line, from the fit, mm.
-    shift_mm
-        How far the point was moved along the direction, mm.
-    slope
-        Obliquity of the edge: mm along the direction per mm across it.
-    blur_mm
-        Standard deviation of the Gaussian point spread that fits the step, mm.
-    contrast_to_noise
-        Height of the step over the standard deviation of the residuals.
-    """
+    """An edge found near a point."""
 
     point_mm: Vector
+    """Where the measuring line through the start point crosses the edge, LPS mm."""
     sd_mm: float
+    """Standard deviation of that position along the line, from the fit, mm."""
     shift_mm: float
+    """How far the point was moved along the direction, mm."""
     slope: float
+    """Obliquity of the edge: mm along the direction per mm across it."""
     blur_mm: float
+    """Standard deviation of the Gaussian point spread that fits the step, mm."""
     contrast_to_noise: float
+    """Height of the step over the standard deviation of the residuals."""
 
 
 def refine_edge(
@@ -194,16 +184,7 @@ def _bounds(
 
 
 def check_fit(fit: StepFit, *, search_mm: float, pixel_mm: float) -> None:
-    """Refuse a fit that is not an edge.
-
-    Parameters
-    ----------
-    fit
-        The fitted step.
-    search_mm
-        How far the edge may lie from the point, mm.
-    pixel_mm
-        Side of a square as large as a pixel, mm.
+    """Refuse a fit that is not an edge; `pixel_mm` is the side of a square as large as a pixel.
 
     Raises
     ------

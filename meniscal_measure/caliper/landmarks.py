@@ -43,25 +43,17 @@ class Origin(StrEnum):
 
 @dataclass(frozen=True)
 class PlacedLandmark:
-    """A landmark in patient space.
-
-    Parameters
-    ----------
-    point_mm
-        LPS mm.
-    sd_mm
-        Standard deviation of its placement along the measuring direction, mm.
-    origin
-        Who or what placed it.
-    sd_across_mm
-        Standard deviation in the slice across the measuring direction, mm; None where it equals
-        `sd_mm`.
-    """
+    """A landmark in patient space."""
 
     point_mm: Vector
+    """LPS mm."""
     sd_mm: float
+    """Standard deviation of its placement along the measuring direction, mm."""
     origin: Origin = Origin.READER
+    """Who or what placed it."""
     sd_across_mm: float | None = None
+    """Standard deviation in the slice across the measuring direction, mm; None where it equals
+    `sd_mm`."""
 
     @property
     def across_mm(self) -> float:

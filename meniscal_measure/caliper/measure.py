@@ -66,6 +66,9 @@ def measure_set(
 ) -> MeasuredSet:
     """Measure the chosen slice and its neighbours.
 
+    What the choice of the slice adds is in the uncertainty of the measured slice only: the
+    neighbours state what is on their own slice.
+
     Parameters
     ----------
     landmarks
@@ -79,12 +82,6 @@ def measure_set(
     measure_neighbours
         False leaves the readings of the neighbours out, which takes most of the time; the
         uncertainty of the measured slice is the same.
-
-    Returns
-    -------
-    MeasuredSet
-        What the choice of the slice adds is in the uncertainty of the measured slice only: the
-        neighbours state what is on their own slice.
 
     Raises
     ------
@@ -148,25 +145,15 @@ def _findings(
     width = measured.plateau_width_mm
     shortest_mm, longest_mm = PLATEAU_WIDTH_RANGE_MM
     if width is not None and not shortest_mm <= width.value <= longest_mm:
-        yield Finding(
-            Code.UNUSUAL_PLATEAU_WIDTH,
-            {"width_mm": width.value, "least_mm": shortest_mm, "most_mm": longest_mm},
-        )
+        values = {"width_mm": width.value, "least_mm": shortest_mm, "most_mm": longest_mm}
+        yield Finding(Code.UNUSUAL_PLATEAU_WIDTH, values)
     for compartment, found in measured.compartments.items():
-        if found.extrusion.extrusion_mm < -UNUSUAL_INWARD_MM:
-            inward_mm = -found.extrusion.extrusion_mm
-            yield Finding(
-                Code.UNUSUALLY_INWARD, {"compartment": compartment.words, "inward_mm": inward_mm}
-            )
-        if found.extrusion.extrusion_mm > UNUSUAL_EXTRUSION_MM:
-            yield Finding(
-                Code.UNUSUALLY_FAR_OUT,
-                {
-                    "compartment": compartment.words,
-                    "outward_mm": found.extrusion.extrusion_mm,
-                    "most_mm": UNUSUAL_EXTRUSION_MM,
-                },
-            )
+        where, extrusion_mm = {"compartment": compartment.words}, found.extrusion.extrusion_mm
+        if extrusion_mm < -UNUSUAL_INWARD_MM:
+            yield Finding(Code.UNUSUALLY_INWARD, {**where, "inward_mm": -extrusion_mm})
+        if extrusion_mm > UNUSUAL_EXTRUSION_MM:
+            most = {"outward_mm": extrusion_mm, "most_mm": UNUSUAL_EXTRUSION_MM}
+            yield Finding(Code.UNUSUALLY_FAR_OUT, {**where, **most})
     if side is None:
         yield Finding(Code.SIDE_UNKNOWN)
 
@@ -208,23 +195,11 @@ def slice_reading(
     position_mm: float,
     slice_choice: SliceChoice | None = None,
 ) -> SliceReading:
-    """Measure both compartments on one slice.
+    """Measure both compartments on one slice whose landmarks `slice_geometry` checked.
 
-    Parameters
-    ----------
-    landmarks
-        Landmarks on the slice. A compartment is measured where its rim and outer edge are
-        placed; measures that need further landmarks are None without them.
-    frame
-        The slice.
-    geometry
-        The landmarks in its plane, checked: `slice_geometry`.
-    conventions
-        Axis and threshold rule.
-    position_mm
-        Position of the slice along the stack normal, mm.
-    slice_choice
-        How the measures change along the stack; None leaves it out of the uncertainty.
+    A compartment is measured where its rim and outer edge are placed; measures that need further
+    landmarks are None without them. `position_mm` is that of the slice along the stack normal;
+    `slice_choice`, how the measures change along the stack, enters the uncertainty.
     """
     results = propagated(geometry, landmarks, slice_choice)
     return SliceReading(

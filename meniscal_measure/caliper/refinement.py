@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
 from dataclasses import dataclass
 
 from numpy.typing import ArrayLike
@@ -47,31 +46,13 @@ def refine_slice(
     image: ArrayLike,
     grid: PixelGrid,
     axis: AxisConvention = AxisConvention.RIM_TO_RIM,
-    *,
-    which: Collection[Landmark] = REFINABLE,
 ) -> RefinedSlice:
-    """Move landmarks along the measuring direction onto the edge nearby.
+    """Move the `REFINABLE` landmarks along the measuring direction onto the edge nearby.
 
-    Parameters
-    ----------
-    landmarks
-        Landmarks of the slice, as placed.
-    image
-        Its pixels, shape (rows, columns).
-    grid
-        The plane of the slice.
-    axis
-        Axis convention of the measurement.
-    which
-        Landmarks to refine.
-
-    Returns
-    -------
-    RefinedSlice
-        A moved landmark has the origin `refined` and its standard deviation combines that of
-        the fit, what an oblique edge makes of the placement across the axis, and `MODEL_SD_PX`.
-        A landmark stays as placed where there is no edge within `SEARCH_SD` of its standard
-        deviations.
+    A moved landmark has the origin `refined` and its standard deviation combines that of the fit,
+    what an oblique edge makes of the placement across the axis, and `MODEL_SD_PX`. A landmark stays
+    as placed where there is no edge within `SEARCH_SD` of its standard deviations. The image has
+    the shape (rows, columns).
 
     Raises
     ------
@@ -82,7 +63,7 @@ def refine_slice(
     points = {compartment: dict(placed) for compartment, placed in landmarks.points.items()}
     findings = []
     for compartment, direction in geometry.axes.items():
-        for landmark in which:
+        for landmark in REFINABLE:
             if landmark in points[compartment]:
                 placed, reason = _refined(
                     points[compartment][landmark], image, grid, in_patient(grid, direction)

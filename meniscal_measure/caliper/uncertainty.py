@@ -68,19 +68,9 @@ def propagate(
     uncertainty either way, the numerical form given in JCGM 100:2008 5.1.3 note 2; it is exact
     for models up to the second degree in each input.
 
-    Parameters
-    ----------
-    model
-        Function of the inputs in their order, one row for each and one column for each case,
-        shape (inputs, cases); gives the outputs, each of shape (cases,). It is called once, with
-        the estimates and every input moved either way.
-    inputs
-        Estimates with their standard uncertainties.
-
-    Returns
-    -------
-    tuple of Combined
-        One for each output of the model.
+    The model takes the inputs in their order, one row for each and one column for each case, shape
+    (inputs, cases), and gives the outputs, each of shape (cases,). It is called once, with the
+    estimates and every input moved either way.
 
     Examples
     --------
@@ -110,8 +100,6 @@ def _combined(cases: FloatArray, inputs: Sequence[Input]) -> Combined:
 def combine(value: float, contributions: Sequence[Contribution]) -> Combined:
     """Add uncorrelated contributions in quadrature, with Welch-Satterthwaite degrees of freedom.
 
-    Notes
-    -----
     JCGM 100:2008 equations (10) and (G.2b).
 
     Examples

@@ -221,9 +221,11 @@ def _read_source(part: ReadingPart) -> Source:
 
 
 def _read_slice(place: SlicePart, compartments: ReadingPart | NeighbourPart) -> SliceReading:
-    measured, other = dict(_read_compartments(compartments)), place.unmeasured
-    if other and other.compartment in measured:
-        raise ValueError(f"{other.compartment} is both measured and unmeasured")
+    measured, unmeasured = dict(_read_compartments(compartments)), None
+    if other := place.unmeasured:
+        unmeasured = CompartmentLandmarks(other.compartment, *_read_landmarks(other.landmarks))
+        if other.compartment in measured:
+            raise ValueError(f"{other.compartment} is both measured and unmeasured")
     return SliceReading(
         slice_index=place.index,
         instance_number=place.instance_number,
@@ -233,9 +235,7 @@ def _read_slice(place: SlicePart, compartments: ReadingPart | NeighbourPart) -> 
         centre_mm=place.centre_mm,
         plateau_width_mm=_quantity(place.plateau_width_mm, place.plateau_width_u_mm),
         compartments=measured,
-        unmeasured=CompartmentLandmarks(other.compartment, *_read_landmarks(other.landmarks))
-        if other
-        else None,
+        unmeasured=unmeasured,
     )
 
 

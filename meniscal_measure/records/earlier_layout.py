@@ -53,14 +53,8 @@ def _upgraded(record: Mapping[str, Any]) -> Json:
     part = {key: value for key, value in record["slice"].items() if key != "convention"}
     unnumbered = {"number": None, "instance_number": None, "frame_number": None}
     axis, convention = record["conventions"]["axis"], record["slice"]["convention"]
-    signature = {
-        "reader": record["verified_by"] or "",
-        "signed_at": "",
-        "axis": axis,
-        "quality": [],
-        "remark": "",
-        "seal": "",
-    }
+    unknown = {"signed_at": "", "quality": [], "remark": "", "seal": ""}
+    signature = {**unknown, "reader": record["verified_by"] or "", "axis": axis}
     return {
         **_renamed(record),
         "schema": {"id": SCHEMA_ID, "version": SCHEMA_VERSION},

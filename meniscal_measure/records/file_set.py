@@ -30,16 +30,9 @@ _EARLIER = "earlier-{number}"
 
 
 def write_set(folder: Path, contents: Mapping[str, bytes], *, keep_old: bool = False) -> None:
-    """Write files that belong together, for their owner alone.
+    """Write files that belong together into a folder, by their names and for their owner alone.
 
-    Parameters
-    ----------
-    folder
-        Made if it does not exist; files of the same names in it are replaced.
-    contents
-        Content of each file, by its name.
-    keep_old
-        Keep a copy of the set that is replaced in a numbered folder beside it.
+    Files of the same names are replaced; `keep_old` keeps a copy of them in a numbered folder.
 
     Raises
     ------

@@ -40,13 +40,7 @@ def without_identifiers(reading: Reading) -> Reading:
 
 def _anonymous(source: Source) -> Source:
     return replace(
-        source,
-        study_instance_uid="",
-        series_instance_uid="",
-        sop_instance_uid="",
-        series_description="",
-        series_reason=LEFT_OUT,
-        patient_id="",
-        patient_name="",
-        study_date="",
-    )
+        source, study_instance_uid="", series_instance_uid="", sop_instance_uid="",
+        series_description="", series_reason=LEFT_OUT,
+        patient_id="", patient_name="", study_date="",
+    )  # fmt: skip

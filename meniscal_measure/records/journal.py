@@ -124,10 +124,8 @@ class Journal:
                 " json_extract(content, '$.reading_time_s') FROM signing ORDER BY number"
             ).fetchall()
             newest = {
-                TaskKey(*row[:3]): SigningSummary(
-                    Verdict(row[3]), _flags(row[4]), float(row[5] or 0.0)
-                )
-                for row in rows
+                TaskKey(*key): SigningSummary(Verdict(verdict), _flags(flags), float(time_s or 0.0))
+                for *key, verdict, flags, time_s in rows
             }
         return _not_withdrawn(newest)
 
@@ -136,12 +134,7 @@ class Journal:
         return _not_withdrawn({signing.key: signing for signing in self.all()})
 
     def check(self) -> int:
-        """Check that no signing is missing, changed or half-written.
-
-        Returns
-        -------
-        int
-            Number of signings.
+        """Check that no signing is missing, changed or half-written; return how many there are.
 
         Raises
         ------
@@ -150,12 +143,8 @@ class Journal:
         """
         previous, number = "", 0
         for number, signing in enumerate(self.all(), start=1):
-            row = _row(signing)
-            if (signing.number, signing.previous, signing.digest) != (
-                number,
-                previous,
-                _digest(row[:-1]),
-            ):
+            sealed = number, previous, _digest(_row(signing)[:-1])
+            if (signing.number, signing.previous, signing.digest) != sealed:
                 raise InputError(
                     "Signing {number} of {path:private} is missing or was changed after it was"
                     " signed. Take the store back from a backup.",
@@ -180,16 +169,9 @@ def _not_withdrawn(newest: dict[TaskKey, Signed]) -> dict[TaskKey, Signed]:
 def _row(signing: Signing) -> tuple[Any, ...]:
     key = signing.key
     return (
-        signing.number,
-        key.reader,
-        key.knee,
-        key.round,
-        signing.verdict.value,
-        signing.signed_at,
-        signing.content,
-        signing.previous,
-        signing.digest,
-    )
+        signing.number, key.reader, key.knee, key.round, signing.verdict.value, signing.signed_at,
+        signing.content, signing.previous, signing.digest,
+    )  # fmt: skip
 
 
 def _signing(row: tuple[Any, ...]) -> Signing:

@@ -57,17 +57,10 @@ MAX_FILE_BYTES = 4_000_000
 def landmark_set(
     document: LandmarkDocument, frames: Sequence[ImagePlane], *, index_counts: bool = True
 ) -> LandmarkSet:
-    """Place the landmarks of a file in patient space.
+    """Place the landmarks of a file on slices in geometric order, in patient space.
 
-    Parameters
-    ----------
-    document
-        What `read_landmarks` read.
-    frames
-        The slices of the series in geometric order.
-    index_counts
-        False where files of the series are missing or doubled, so that an index may name another
-        slice than it did. Then only the SOP Instance UID tells which slice is meant.
+    Where files of the series are missing or doubled an index may name another slice than it did:
+    without `index_counts` only the SOP Instance UID tells which slice is meant.
 
     Raises
     ------

@@ -80,13 +80,8 @@ class TaskKey:
 class SignedStore:
     """Opens the database for one transaction at a time.
 
-    Parameters
-    ----------
-    path
-        Database file; made if it does not exist.
-    about
-        Settings that the readings depend on. They are written into a new store; an old one must
-        have been started with the same.
+    `about` are the settings that the readings depend on. They are written into a new store; one
+    that is there must have been started with the same.
 
     Raises
     ------

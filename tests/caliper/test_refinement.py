@@ -72,13 +72,6 @@ def test_landmark_without_an_edge_stays_and_is_named(
     )
 
 
-def test_only_the_asked_landmarks_are_touched(
-    placed: Placed, grid: PixelGrid, image: FloatArray
-) -> None:
-    refined = refine_slice(placed(37.9), image, grid, which=[RIM])
-    assert refined.landmarks.points[MEDIAL][EDGE].origin is Origin.READER
-
-
 def test_an_edge_within_three_standard_deviations_of_the_placement_is_the_one_meant(
     placed: Placed, grid: PixelGrid, image: FloatArray
 ) -> None:
@@ -101,9 +94,7 @@ def test_an_edge_out_of_reach_of_the_placement_is_another_edge(
     )
 
 
-def test_a_rim_is_a_corner_and_stays_unless_asked_for(
-    placed: Placed, grid: PixelGrid, image: FloatArray
-) -> None:
+def test_a_rim_is_a_corner_and_stays(placed: Placed, grid: PixelGrid, image: FloatArray) -> None:
     landmarks = placed(37.9)
     refined = refine_slice(landmarks, image, grid)
     assert refined.landmarks.points[MEDIAL][RIM] == landmarks.points[MEDIAL][RIM]
@@ -118,7 +109,7 @@ def test_an_oblique_edge_carries_the_placement_across_into_the_position(
     x, y = offsets @ grid.row_direction, offsets @ grid.column_direction
     oblique = 20 + 100 * ndtr((x - TRUE_EDGE_MM - 0.5 * (y + 4.0)) / 0.3)
     landmarks = placed(TRUE_EDGE_MM)
-    refined = refine_slice(landmarks, oblique, grid, which=[EDGE])
+    refined = refine_slice(landmarks, oblique, grid)
     edge = refined.landmarks.points[MEDIAL][EDGE]
     # half a millimetre along for each millimetre across, placed to 0.2 mm, and a tenth of a pixel
     assert edge.sd_mm == pytest.approx(np.hypot(0.5 * 0.2, 0.1 * 0.4), rel=0.02)
