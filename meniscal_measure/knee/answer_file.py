@@ -29,7 +29,7 @@ Value = str | int | float | list[str] | Mapping[str, Any]
 
 
 def record_answer(file: Path, key: str, value: Value | None, by: str) -> Answers:
-    """Write one answer, in place of an earlier one to the same question.
+    """Write one answer, in place of an earlier one to the same question; return all answers.
 
     Parameters
     ----------
@@ -40,12 +40,7 @@ def record_answer(file: Path, key: str, value: Value | None, by: str) -> Answers
     value
         The answer as the file has it, a landmark without its name. None withdraws the answer.
     by
-        Who says so.
-
-    Returns
-    -------
-    Answers
-        All answers there are now.
+        Who gives it.
 
     Raises
     ------

@@ -53,15 +53,7 @@ class CandidateLine:
 
 
 def candidate_lines(facts: Mapping[str, Fact], figures: Published) -> tuple[CandidateLine, ...]:
-    """Set each fact beside what series found for such a value.
-
-    Parameters
-    ----------
-    facts
-        By the names of `FACT_WORDS`; one that is not known is listed as such.
-    figures
-        Published findings.
-    """
+    """Set each fact of `FACT_WORDS`, known or not, beside what series found for such a value."""
     return tuple(_line(name, words, facts.get(name), figures) for name, words in FACT_WORDS.items())
 
 

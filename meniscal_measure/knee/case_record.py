@@ -67,14 +67,9 @@ def without_identifiers(case: KneeCase) -> KneeCase:
     The words on series are made without what a person wrote, see `VisitImages.record`. Time between
     the examinations stays.
     """
-    parts = tuple(
-        CasePart(DATED, gaps=("Dates are left out with the identifiers.",))
-        if part.title == DATED else part
-        for part in case.parts
-    )  # fmt: skip
-    return msgspec.convert(
-        _blanked(msgspec.to_builtins(replace(case, parts=parts))), KneeCase
-    )  # fmt: skip
+    undated = CasePart(DATED, gaps=("Dates are left out with the identifiers.",))
+    parts = tuple(undated if part.title == DATED else part for part in case.parts)
+    return msgspec.convert(_blanked(msgspec.to_builtins(replace(case, parts=parts))), KneeCase)
 
 
 def _blanked(content: Any) -> Any:

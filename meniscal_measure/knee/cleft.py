@@ -52,21 +52,16 @@ def cleft_gap(
     or it ends elsewhere, the distance of the landmarks is given, with the deviation of their
     placement.
 
-    Parameters
-    ----------
-    first, second
-        Landmarks on either edge, on the same slice.
-    image
-        Its grey values `[row, column]`.
+    The image of their slice is `[row, column]`.
 
     Raises
     ------
     LandmarkError
-        If they lie on different slices, or on one place.
+        If they lie on different slices, or coincide.
 
     Notes
     -----
-    Both edges are fitted together, as below some 4 mm each lies within the blur and the window of
+    Both edges are fitted together, as below about 4 mm each lies within the blur and the window of
     the other. The placement of the landmarks, the blur and the signal within the band enter as
     normal priors; the uncertainty is that of the fit, and what is not known of the slice.
     """
@@ -80,7 +75,7 @@ def cleft_gap(
     length_mm = float(np.linalg.norm(span))
     if length_mm < STEP_MM:
         raise LandmarkError(
-            f"The edges of the cleft on {first.where} lie on one place. Place them on either side."
+            f"The edges of the cleft on {first.where} coincide. Place one on either side of it."
         )
     placed_u = math.hypot(first.sd_mm, second.sd_mm)
     at_mm = np.arange(-MARGIN_MM, length_mm + MARGIN_MM, STEP_MM)
@@ -107,9 +102,7 @@ def _profile(
     """Grey values along a line from a landmark, averaged across it."""
     across = np.cross(start.grid.normal, along)
     sides_mm = np.arange(-HALF_WIDTH_MM, HALF_WIDTH_MM + STEP_MM / 2, STEP_MM)
-    points = (
-        start.point_mm + at_mm[:, None, None] * along + sides_mm[None, :, None] * across
-    )  # fmt: skip
+    points = start.point_mm + at_mm[:, None, None] * along + sides_mm[None, :, None] * across
     return np.asarray(sampled(image, start.grid, points).mean(axis=1))
 
 

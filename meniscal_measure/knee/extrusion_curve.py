@@ -31,18 +31,12 @@ class CurvePoint:
 
 @dataclass(frozen=True, eq=False)
 class BonePlace:
-    """A slice of the baseline as a place in the bone.
-
-    Parameters
-    ----------
-    point_mm
-        A point on it, LPS mm of the baseline.
-    normal
-        Across it.
-    """
+    """A slice of the baseline as a place in the bone."""
 
     point_mm: FloatArray
+    """A point on it, LPS mm of the baseline."""
     normal: FloatArray
+    """Across it."""
 
     def behind_mm(self, point_mm: FloatArray) -> float:
         """How far a point of the baseline lies behind it."""
@@ -56,18 +50,10 @@ def extrusion_curve(
     place: BonePlace,
     home: RigidMove | None = None,
 ) -> tuple[CurvePoint, ...]:
-    """List the extrusion of every measured slice, from front to back.
+    """List the extrusion of every measured slice of either visit, from front to back.
 
-    Parameters
-    ----------
-    examination
-        Of either visit.
-    name
-        The compartment.
-    place
-        The compared slice.
-    home
-        From the coordinates of the examination to those of the baseline; None where they are.
+    `place` is the compared slice; `home` leads from the coordinates of the examination to those of
+    the baseline, and is None for the baseline itself.
     """
     points = []
     for part in examination.slices:
@@ -91,14 +77,8 @@ def read_at_place(
 ) -> tuple[CurvePoint, float]:
     """Read a curve at the compared slice: in proportion between the two slices about it.
 
-    Parameters
-    ----------
-    curve
-        Of the follow-up, from front to back.
-    name
-        The compartment, for the message.
-    spacing_mm
-        Distance between the slices of the follow-up.
+    `curve` is that of the follow-up, from front to back, and `spacing_mm` the distance between its
+    slices.
 
     Returns
     -------

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 
 import numpy as np
 
@@ -48,33 +47,20 @@ class FollowedExtrusion:
 
 @dataclass(frozen=True, eq=False)
 class FollowUp:
-    """The follow-up of one knee.
-
-    Parameters
-    ----------
-    registration
-        Where the tibia lies at follow-up.
-    compared
-        Index of the compared slice in each stack; at follow-up the one nearest to it.
-    offset_mm
-        Distance of that slice from the place in the bone, along its normal.
-    tilt_deg
-        Angle between the slices of both examinations, in the bone.
-    days
-        Between the examinations; None where a date is not known.
-    compartments
-        The extrusions compared.
-    remarks
-        What could not be checked.
-    """
+    """The follow-up of one knee."""
 
     registration: Registration
     compared: Mapping[Visit, int]
+    """Index of the compared slice in each stack; at follow-up the one nearest to it."""
     offset_mm: float
+    """Distance of that slice from the place in the bone, along its normal."""
     tilt_deg: float
+    """Angle between the slices of both examinations, in the bone."""
     days: int | None
+    """Between the examinations; None where a date is not known."""
     compartments: Mapping[Compartment, FollowedExtrusion]
     remarks: tuple[str, ...]
+    """What could not be checked."""
 
 
 def _checked(baseline: KneeExamination, follow_up: KneeExamination) -> tuple[str, ...]:
@@ -117,7 +103,7 @@ def same_slice(
 
 
 def registered(baseline: KneeExamination, follow_up: KneeExamination) -> Registration:
-    """Find the tibia of the baseline in the follow-up; see `compared` for what is refused."""
+    """Find the tibia of the baseline in the follow-up; refused is what `compared` refuses."""
     _checked(baseline, follow_up)
     contrasts = contrast_match(baseline.stack.contrast, follow_up.stack.contrast)
     return register_tibia(baseline.tibia(), follow_up.tibia(), contrasts)
@@ -128,12 +114,7 @@ def compared(
 ) -> FollowUp:
     """Compare the extrusion of two examinations on the same slice of the bone.
 
-    Parameters
-    ----------
-    baseline, follow_up
-        Both measured, the follow-up on the slice that `same_slice` finds, or on those about it.
-    registration
-        As `registered` gives it.
+    Both are measured, the follow-up on the slice that `same_slice` finds, or on those about it.
 
     Raises
     ------
@@ -166,13 +147,11 @@ def compared(
     }
     return FollowUp(
         registration,
-        MappingProxyType(
-            {Visit.BASELINE: baseline.reading.measured.slice_index, Visit.FOLLOW_UP: index}
-        ),
+        {Visit.BASELINE: baseline.reading.measured.slice_index, Visit.FOLLOW_UP: index},
         offset_mm,
         tilt_deg,
         days_between(baseline.identity.study_date, follow_up.identity.study_date),
-        MappingProxyType(extrusions),
+        extrusions,
         remarks,
     )
 
@@ -183,10 +162,7 @@ def _tilt_deg(baseline: Stack, follow_up: Stack, move: RigidMove) -> float:
 
 
 def _followed(
-    name: Compartment,
-    baseline: KneeExamination,
-    follow_up: KneeExamination,
-    registration: Registration,
+    name: Compartment, baseline: KneeExamination, follow_up: KneeExamination, found: Registration
 ) -> FollowedExtrusion:
     measured = baseline.reading.measured.compartments[name]
     place = BonePlace(
@@ -194,17 +170,15 @@ def _followed(
         baseline.stack.frames[0].grid.normal,
     )
     at_baseline = curve_point(0.0, measured)
-    later = extrusion_curve(follow_up, name, place, registration.move.inverse)
+    later = extrusion_curve(follow_up, name, place, found.move.inverse)
     at_follow_up, slope = read_at_place(later, name, follow_up.stack.spacing_mm or 0.0)
     change = Change(
         at_follow_up.extrusion_mm - at_baseline.extrusion_mm,
-        math.hypot(at_baseline.u_mm, at_follow_up.u_mm, slope * registration.error_mm),
+        math.hypot(at_baseline.u_mm, at_follow_up.u_mm, slope * found.error_mm),
         detectable_mm(published().reader_error),
     )
     curves = {Visit.BASELINE: extrusion_curve(baseline, name, place), Visit.FOLLOW_UP: later}
-    return FollowedExtrusion(
-        at_baseline.extrusion_mm, at_follow_up.extrusion_mm, change, MappingProxyType(curves)
-    )
+    return FollowedExtrusion(at_baseline.extrusion_mm, at_follow_up.extrusion_mm, change, curves)
 
 
 def detectable_mm(readers: ReaderError) -> float:

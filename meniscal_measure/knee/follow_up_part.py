@@ -10,19 +10,9 @@ from meniscal_measure.knee.quantity import Basis, CasePart, TracedQuantity, Visi
 
 
 def follow_up_part(
-    found: FollowUp,
-    baseline: KneeExamination,
-    follow_up: KneeExamination,
+    found: FollowUp, baseline: KneeExamination, follow_up: KneeExamination
 ) -> CasePart:
-    """Give the follow-up as a part of the case.
-
-    Parameters
-    ----------
-    found
-        As `compared` returns it.
-    baseline, follow_up
-        What was compared.
-    """
+    """Give the follow-up, as `compared` returns it of the two examinations, as a part."""
     where = tuple(
         traced_slice(item.stack, found.compared[visit], visit)
         for item, visit in ((baseline, Visit.BASELINE), (follow_up, Visit.FOLLOW_UP))

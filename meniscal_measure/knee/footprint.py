@@ -14,6 +14,7 @@ from meniscal_measure.knee.named_landmarks import (
     KneeLandmark,
     LandmarkSpace,
     SpatialLandmark,
+    distance_mm,
     measured_between,
 )
 from meniscal_measure.knee.published import Published, PublishedSource, RootOffset
@@ -26,31 +27,19 @@ CHI2_95_OF_2 = 5.991
 
 @dataclass(frozen=True, eq=False)
 class PredictedCentre:
-    """Centre of a root as one published series puts it.
-
-    Parameters
-    ----------
-    point_mm
-        LPS mm.
-    covariance_mm2
-        Of its position, shape (3, 3), from the landmarks, the directions and, where the series
-        states it, the spread between its specimens. Height is taken from a landmark, not predicted.
-    offset
-        The published distances.
-    source
-        Whose they are.
-    level
-        What the height was taken from, in words.
-    where
-        Slices of the landmarks it rests on.
-    """
+    """Centre of a root as one published series puts it."""
 
     point_mm: Vector
+    """LPS mm."""
     covariance_mm2: FloatArray
+    """Of its position, shape (3, 3), from the landmarks, the directions and, where the series
+    states it, the spread between its specimens. Height is taken from a landmark, not predicted."""
     offset: RootOffset
     source: PublishedSource
     level: str
+    """What the height was taken from, in words."""
     where: tuple[TracedSlice, ...]
+    """Slices of the landmarks it rests on."""
 
     @property
     def spread_is_known(self) -> bool:
@@ -64,17 +53,10 @@ class PredictedCentre:
             return None
         return math.sqrt(float(direction @ self.covariance_mm2 @ direction))
 
-    def on_image(self, grid: PixelGrid) -> tuple[FloatArray, FloatArray, float]:
-        """Project it onto a slice.
+    def on_image(self, grid: PixelGrid) -> tuple[FloatArray, FloatArray]:
+        """Project it onto a slice: its `[column, row]`, and the outline of the 95 % region there.
 
-        Returns
-        -------
-        pixel : ndarray
-            `[column, row]`, shape (2,).
-        outline_px : ndarray
-            Outline of the 95 % region in the plane, `[column, row]`, shape (49, 2).
-        off_plane_mm : float
-            How far the centre lies off the slice.
+        The outline has the shape (49, 2).
         """
         basis = grid.plane_basis
         values, vectors = np.linalg.eigh(basis @ self.covariance_mm2 @ basis.T)
@@ -82,33 +64,16 @@ class PredictedCentre:
         circle = np.stack([np.cos(angles), np.sin(angles)], axis=-1)
         spread = circle * np.sqrt(CHI2_95_OF_2 * np.maximum(values, 0)) @ vectors.T
         outline = np.asarray(self.point_mm) + spread @ basis
-        return (
-            grid.to_pixel(self.point_mm),
-            grid.to_pixel(outline),
-            float(grid.off_plane_mm(self.point_mm)),
-        )
+        return grid.to_pixel(self.point_mm), grid.to_pixel(outline)
 
 
 def predicted_centres(
     root: str, landmarks: LandmarkSpace, axes: TibialAxes, figures: Published
 ) -> list[PredictedCentre]:
-    """Predict the centre of a root, once for each published series.
+    """Predict the centre of a root, once for each published series whose apex is placed.
 
-    Parameters
-    ----------
-    root
-        Name of the root in the published figures.
-    landmarks
-        Landmarks of one frame of reference.
-    axes
-        Directions of the tibia in it.
-    figures
-        The published figures.
-
-    Returns
-    -------
-    list of PredictedCentre
-        Empty while the apex that the series measured from is not placed.
+    `root` is its name in the published figures; landmarks and axes are those of one frame of
+    reference.
     """
     found = []
     for offset in figures.footprint:
@@ -236,12 +201,7 @@ def distance_to_centre(
 def centre_landmark(centre: PredictedCentre, like: SpatialLandmark) -> SpatialLandmark:
     """Take a predicted centre for a landmark, its uncertainty the same every way.
 
-    Parameters
-    ----------
-    centre
-        The predicted centre.
-    like
-        A landmark of the same frame of reference.
+    `like` is a landmark of the same frame of reference.
     """
     sd_mm = math.sqrt(float(np.trace(centre.covariance_mm2)) / 3)
     return replace(
@@ -254,8 +214,6 @@ def straight_distance(
     first: SpatialLandmark, second: SpatialLandmark, name: str, source: str
 ) -> TracedQuantity:
     """Measure the straight distance of two landmarks in space, mm."""
-    found = measured_between(
-        lambda points: np.linalg.norm(points[0] - points[1], axis=0), [first, second]
-    )
+    found = measured_between(distance_mm, [first, second])
     where = tuple(dict.fromkeys((first.where, second.where)))
     return TracedQuantity(name, found.value, "mm", found.u, Basis.READER, where, source)

@@ -31,14 +31,8 @@ def edge_bluntness(
     """Measure the height of the triangle near its free edge over its largest height.
 
     Near 0 for a triangle that tapers to its edge, near 1 for one that ends abruptly. Dark is what
-    lies below half-way between the signal along the triangle and the bright level around it.
-
-    Parameters
-    ----------
-    outer, free
-        Outermost point and free edge of the triangle, on one slice.
-    image
-        Its grey values `[row, column]`.
+    lies below half-way between the signal along the triangle and the bright level around it. The
+    image of its slice is `[row, column]`.
 
     Raises
     ------

@@ -2,37 +2,26 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from meniscal_measure.anatomy import Compartment, Plane
 from meniscal_measure.errors import LandmarkError
-from meniscal_measure.geometry import FloatArray
-from meniscal_measure.knee.named_landmarks import KneeLandmark, LandmarkSpace, measured_between
+from meniscal_measure.knee.named_landmarks import (
+    KneeLandmark,
+    LandmarkSpace,
+    distance_mm,
+    measured_between,
+)
 from meniscal_measure.knee.quantity import Basis, CasePart, TracedQuantity
 
 SURFACES = {
     Compartment.MEDIAL: (KneeLandmark.MEDIAL_FEMORAL_SURFACE, KneeLandmark.MEDIAL_TIBIAL_SURFACE),
-    Compartment.LATERAL: (
-        KneeLandmark.LATERAL_FEMORAL_SURFACE,
-        KneeLandmark.LATERAL_TIBIAL_SURFACE,
-    ),
-}
+    Compartment.LATERAL: (KneeLandmark.LATERAL_FEMORAL_SURFACE,
+                          KneeLandmark.LATERAL_TIBIAL_SURFACE),
+}  # fmt: skip
 
 SOURCE = (
     "distance between the marked bone surfaces, cartilage included; lying, without load: wider than"
     " on a standing radiograph"
 )
-
-
-def width_mm(points: FloatArray) -> FloatArray:
-    """Distance between two points, shape (2, 3) or (2, 3, cases), mm.
-
-    Examples
-    --------
-    >>> float(width_mm(np.array([[0.0, 0.0, 4.0], [0.0, 3.0, 0.0]])))
-    5.0
-    """
-    return np.asarray(np.linalg.norm(points[0] - points[1], axis=0), dtype=np.float64)
 
 
 def joint_space_part(space: LandmarkSpace) -> CasePart:
@@ -48,14 +37,12 @@ def joint_space_part(space: LandmarkSpace) -> CasePart:
         placed = [found for name in names for found in space.on_plane(name, Plane.CORONAL)[:1]]
         if len(placed) < len(names):
             continue
-        if placed[0].where.sop_instance_uid != placed[1].where.sop_instance_uid or (
-            placed[0].slice_index != placed[1].slice_index
-        ):
+        if placed[0].where != placed[1].where:
             raise LandmarkError(
                 f"The bone surfaces of the {compartment.words} compartment are placed on different"
                 " slices. Place both on one coronal slice."
             )
-        found = measured_between(width_mm, placed)
+        found = measured_between(distance_mm, placed)
         quantities.append(
             TracedQuantity(
                 f"{compartment.words} joint space width", found.value, "mm", found.u,

@@ -16,24 +16,19 @@ practice, no source)."""
 
 
 class LimbLandmark(StrEnum):
-    """A landmark of the leg on a radiograph taken from the front."""
+    """A landmark of the leg on a radiograph taken from the front.
+
+    `meniscal_measure.knee.topics.LANDMARK_WORDS` says what each is.
+    """
 
     HIP_CENTRE = "hip_centre"
-    """Centre of the femoral head."""
     FEMORAL_KNEE_CENTRE = "femoral_knee_centre"
-    """Middle of the distal femur at its notch."""
     TIBIAL_KNEE_CENTRE = "tibial_knee_centre"
-    """Middle between the tibial eminences."""
     ANKLE_CENTRE = "ankle_centre"
-    """Middle of the talar dome."""
     FEMORAL_LINE_MEDIAL = "femoral_line_medial"
-    """Lowest point of the medial condyle."""
     FEMORAL_LINE_LATERAL = "femoral_line_lateral"
-    """Lowest point of the lateral condyle."""
     TIBIAL_LINE_MEDIAL = "tibial_line_medial"
-    """Middle of the medial plateau."""
     TIBIAL_LINE_LATERAL = "tibial_line_lateral"
-    """Middle of the lateral plateau."""
 
 
 class LimbMeasure(StrEnum):
@@ -79,15 +74,8 @@ def measures_of(placed: Collection[LimbLandmark]) -> tuple[LimbMeasure, ...]:
 def limb_measures(places: Mapping[LimbLandmark, FloatArray]) -> dict[LimbMeasure, FloatArray]:
     """Calculate the alignment from landmarks in the plane of the radiograph.
 
-    Parameters
-    ----------
-    places
-        `[x, y]` of each landmark that is placed, shape (2,) or (2, cases); y down, any unit.
-
-    Returns
-    -------
-    dict
-        What they allow to be measured: degrees, and the deviation in the unit of the places.
+    `places` has `[x, y]` of each landmark that is placed, shape (2,) or (2, cases); y down, any
+    unit. The angles that these allow to be measured are in degrees, the deviation in that unit.
 
     Notes
     -----
@@ -155,12 +143,7 @@ def _turn_deg(one: FloatArray, other: FloatArray) -> FloatArray:
 
 
 def check_leg(places: Mapping[LimbLandmark, FloatArray]) -> None:
-    """Refuse landmarks that cannot be those of one leg.
-
-    Parameters
-    ----------
-    places
-        `[x, y]` of each landmark that is placed, shape (2,).
+    """Refuse landmarks that cannot be those of one leg, by the `[x, y]` of those that are placed.
 
     Raises
     ------
@@ -173,7 +156,7 @@ def check_leg(places: Mapping[LimbLandmark, FloatArray]) -> None:
     for line in lines:
         if not np.any(along[line]):
             raise LandmarkError(
-                f"{line[0]} and {line[1]} lie on one place. Check both landmarks of the leg."
+                f"{line[0]} and {line[1]} coincide. Check both landmarks of the leg."
             )
     if FEMUR not in along or TIBIA not in along:
         return

@@ -39,23 +39,9 @@ def limb_part(
     *,
     sd_px: float = PLACEMENT_SD_PX,
 ) -> CasePart:
-    """Give the alignment of the leg as a part of the case.
+    """Give the alignment of the leg as a part; what is missing for a measure is a gap of it.
 
-    Parameters
-    ----------
-    pixels
-        The landmarks that are placed on the radiograph.
-    scale
-        Size of its pixels.
-    where
-        The radiograph.
-    sd_px
-        Standard deviation of each landmark, each way.
-
-    Returns
-    -------
-    CasePart
-        What can be measured; what is missing for the rest is a gap.
+    `where` names the radiograph; `sd_px` is the standard deviation of each landmark, each way.
 
     Raises
     ------

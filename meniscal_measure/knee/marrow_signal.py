@@ -21,12 +21,7 @@ def marrow_signal(
 ) -> TracedQuantity:
     """Compare the signal of the marrow at the footprint with marrow away from the joint.
 
-    Parameters
-    ----------
-    footprint, reference
-        Where the marrow is taken.
-    image, reference_image
-        Grey values `[row, column]` of the slice of each.
+    The images are those of the slice of each, `[row, column]`.
     """
     here, there = (
         disc_values(pixels, mark.grid, mark.pixel, MARROW_DISC_MM)

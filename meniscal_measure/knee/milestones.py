@@ -79,14 +79,8 @@ def time_line(
 ) -> tuple[TimeLineEntry, ...]:
     """Lay out what happened and, from the day of the operation, what the protocol plans.
 
-    Parameters
-    ----------
-    events
-        Days of the injury and of examinations, by name.
-    operation
-        Day of the repair; None where there was none or it is not known: then nothing is planned.
-    plan
-        The surgeon's, or the usual one.
+    `events` are the days of the injury and of examinations, by name; without the day of the
+    operation nothing is planned.
 
     Raises
     ------

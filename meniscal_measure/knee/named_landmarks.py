@@ -9,6 +9,7 @@ from enum import StrEnum
 from types import MappingProxyType
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from meniscal_measure.anatomy import Plane
 from meniscal_measure.caliper.uncertainty import Combined, Input, propagate
@@ -69,46 +70,28 @@ class KneeLandmark(StrEnum):
 
 @dataclass(frozen=True)
 class SpatialLandmark:
-    """A landmark in patient space, with the slice it was placed on.
-
-    Parameters
-    ----------
-    name
-        Which landmark.
-    point_mm
-        LPS mm.
-    pixel
-        `[column, row]` on its slice.
-    sd_mm
-        Standard deviation of the placement within the image, each way.
-    sd_across_mm
-        Standard deviation across the slice: a slice is chosen, not placed on, so it is the
-        distance of slices over the square root of 12 (JCGM 100:2008 F.2.2.1, rectangular).
-    grid
-        Plane of its slice.
-    slice_index
-        Index of the slice in its stack, from 0.
-    where
-        The slice, as it is named.
-    frame_of_reference_uid
-        Positions compare only within one (DICOM PS3.3 C.7.4.1).
-    by
-        Who placed it; empty where nobody said.
-    sd_stated
-        Whether the deviation was stated or assumed.
-    """
+    """A landmark in patient space, with the slice it was placed on."""
 
     name: str
     point_mm: Vector
+    """LPS mm."""
     pixel: tuple[float, float]
+    """`[column, row]` on its slice."""
     sd_mm: float
+    """Standard deviation of the placement within the image, each way."""
     sd_across_mm: float
+    """Standard deviation across the slice: a slice is chosen, not placed on, so it is the distance
+    of slices over the square root of 12 (JCGM 100:2008 F.2.2.1, rectangular)."""
     grid: PixelGrid
     slice_index: int
+    """Index of the slice in its stack, from 0."""
     where: TracedSlice
     frame_of_reference_uid: str
+    """Positions compare only within one (DICOM PS3.3 C.7.4.1)."""
     by: str = ""
+    """Who placed it; empty where nobody said."""
     sd_stated: bool = False
+    """Whether the deviation was stated or assumed."""
 
     @property
     def steps_mm(self) -> FloatArray:
@@ -177,6 +160,18 @@ def located(stacks: Sequence[Stack], where: TracedSlice) -> tuple[Stack, int] | 
     return None
 
 
+def nearest_slice(stack: Stack, point_mm: ArrayLike) -> tuple[int, float]:
+    """Find the slice of a stack nearest to a point, LPS mm, and its distance from it, mm.
+
+    Examples
+    --------
+    >>> nearest_slice(study.stacks[0], study.stacks[0].frames[3].grid.centre)
+    (3, 0.0)
+    """
+    away_mm = [abs(float(frame.grid.off_plane_mm(point_mm))) for frame in stack.frames]
+    return away_mm.index(min(away_mm)), min(away_mm)
+
+
 class LandmarkSpace:
     """The landmarks of one frame of reference, by name."""
 
@@ -215,17 +210,24 @@ def by_frame_of_reference(landmarks: Sequence[SpatialLandmark]) -> dict[str, Lan
     return {uid: LandmarkSpace(group) for uid, group in groups.items()}
 
 
+def distance_mm(points: FloatArray) -> FloatArray:
+    """Distance between two points, shape (2, 3) or (2, 3, cases), mm.
+
+    Examples
+    --------
+    >>> float(distance_mm(np.array([[0.0, 0.0, 4.0], [0.0, 3.0, 0.0]])))
+    5.0
+    """
+    return np.asarray(np.linalg.norm(points[0] - points[1], axis=0), dtype=np.float64)
+
+
 def measured_between(
     model: Callable[[FloatArray], FloatArray], landmarks: Sequence[SpatialLandmark]
 ) -> Combined:
     """Carry the uncertainty of landmarks through a length or an angle between them.
 
-    Parameters
-    ----------
-    model
-        Takes the points, shape (landmarks, 3, cases), to values of shape (cases,).
-    landmarks
-        Uncorrelated landmarks of one frame of reference.
+    `model` takes the points, shape (landmarks, 3, cases), to values of shape (cases,); the
+    landmarks are uncorrelated and of one frame of reference.
     """
     estimates = np.array([landmark.point_mm for landmark in landmarks])
     steps = np.array([landmark.steps_mm for landmark in landmarks])

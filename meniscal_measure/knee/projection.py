@@ -99,12 +99,7 @@ class ProjectionScale:
     def with_ball(self, edges: tuple[Pixel, Pixel], diameter_mm: float) -> ProjectionScale:
         """Calibrate by a ball of known size that lies at the height of the bone.
 
-        Parameters
-        ----------
-        edges
-            Both ends of a diameter of its shadow.
-        diameter_mm
-            Its true diameter.
+        `edges` are both ends of a diameter of its shadow.
 
         Raises
         ------
@@ -205,17 +200,8 @@ def projected(
 ) -> tuple[Combined, ...]:
     """Carry the placement of landmarks, and the scale, through a model in the image plane.
 
-    Parameters
-    ----------
-    model
-        Takes places in the plane, each of shape (2, cases), to angles, ratios or lengths of shape
-        (cases,).
-    pixels
-        The landmarks by name.
-    scale
-        Size of the pixels.
-    sd_px
-        Standard deviation of each landmark, each way.
+    `model` takes places in the plane, each of shape (2, cases), to angles, ratios or lengths of
+    shape (cases,); `sd_px` is the standard deviation of each landmark, each way.
     """
     names = list(pixels)
     start = np.array([pixels[name] for name in names], dtype=np.float64)

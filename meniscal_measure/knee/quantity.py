@@ -68,17 +68,6 @@ class Basis(StrEnum):
 class TracedSlice:
     """A slice, or a radiograph, that a number was read from.
 
-    Parameters
-    ----------
-    plane
-        Plane of its stack; None for a radiograph.
-    name
-        What a person calls it: Instance Number, and its place in the stack.
-    sop_instance_uid
-        The image itself.
-    visit
-        The examination it belongs to.
-
     Examples
     --------
     >>> str(TracedSlice(Plane.SAGITTAL, SliceName(9, 24, 16), "1.2.3"))
@@ -88,7 +77,9 @@ class TracedSlice:
     """
 
     plane: Plane | None
+    """Plane of its stack; None for a radiograph."""
     name: SliceName
+    """What a person calls it: Instance Number, and its place in the stack."""
     sop_instance_uid: str
     visit: Visit = Visit.BASELINE
 
@@ -110,23 +101,6 @@ class TracedSlice:
 class TracedQuantity:
     """A number that can be followed back to its slices.
 
-    Parameters
-    ----------
-    name
-        What it is, in a few words; unique within its part of the case.
-    value
-        In `unit`, not rounded.
-    unit
-        UCUM: "mm", "mm2", "deg", "%", "1" for a ratio.
-    u
-        Standard uncertainty in the same unit; None where it was not evaluated, which is shown.
-    basis
-        What it rests on.
-    where
-        The slices it was read from; empty where it was entered.
-    source
-        Formula, convention or citation behind it, in words.
-
     Raises
     ------
     InputError
@@ -140,12 +114,18 @@ class TracedQuantity:
     """
 
     name: str
+    """What it is, in a few words; unique within its part of the case."""
     value: float
+    """In `unit`, not rounded."""
     unit: str
+    """UCUM: "mm", "mm2", "deg", "%", "1" for a ratio."""
     u: float | None
+    """Standard uncertainty in the same unit; None where it was not evaluated, which is shown."""
     basis: Basis
     where: tuple[TracedSlice, ...] = ()
+    """The slices it was read from; empty where it was entered."""
     source: str = ""
+    """Formula, convention or citation behind it, in words."""
 
     def __post_init__(self) -> None:
         if not math.isfinite(self.value) or not (self.u is None or 0 <= self.u < math.inf):
@@ -186,21 +166,12 @@ class TracedQuantity:
 
 @dataclass(frozen=True)
 class CasePart:
-    """One section of the case as the sheet shows it.
-
-    Parameters
-    ----------
-    title
-        Its heading.
-    quantities
-        Its numbers, in the order in which they are shown.
-    remarks
-        Sentences shown with the numbers: what a published series found, what was assumed.
-    gaps
-        What could not be done and why, each a sentence with what to do.
-    """
+    """One section of the case as the sheet shows it."""
 
     title: str
     quantities: tuple[TracedQuantity, ...] = ()
+    """Its numbers, in the order in which they are shown."""
     remarks: tuple[str, ...] = ()
+    """Sentences shown with the numbers: what a published series found, what was assumed."""
     gaps: tuple[str, ...] = ()
+    """What could not be done and why, each a sentence with what to do."""

@@ -25,32 +25,19 @@ from meniscal_measure.knee.topics import (
 
 @dataclass(frozen=True)
 class OpenQuestion:
-    """A question that only a person can answer.
-
-    Parameters
-    ----------
-    key
-        Where its answer stands in the file: "landmark.tear", "sign.ghost", "facts.age_years".
-    text
-        The question.
-    why
-        What the answer is needed for.
-    plane
-        Plane of the images it is answered on; None for a radiograph, and where none is needed.
-    choices
-        The words to choose from; empty where a landmark is placed or a number entered.
-    where
-        The slice on which to look first; None where nothing is known of it.
-    visit
-        The examination it is about.
-    """
+    """A question that only a person can answer."""
 
     key: str
+    """Where its answer stands in the file: "landmark.tear", "sign.ghost", "facts.age_years"."""
     text: str
     why: str
+    """What the answer is needed for."""
     plane: Plane | None = None
+    """Plane of the images it is answered on; None for a radiograph, and where none is needed."""
     choices: tuple[str, ...] = ()
+    """The words to choose from; empty where a landmark is placed or a number entered."""
     where: TracedSlice | None = None
+    """The slice on which to look first; None where nothing is known of it."""
     visit: Visit = Visit.BASELINE
 
 
@@ -78,9 +65,8 @@ class Available:
         """Whether there are images on which this landmark is placed."""
         if asked.plane is None:
             return self.radiograph is not None
-        return asked.plane in (
-            self.baseline if asked.visit is Visit.BASELINE else self.follow_up
-        )  # fmt: skip
+        planes = self.baseline if asked.visit is Visit.BASELINE else self.follow_up
+        return asked.plane in planes
 
     def can_ask(self, topic: TopicQuestions) -> bool:
         """Whether anything of a topic can be answered."""
@@ -90,16 +76,8 @@ class Available:
 class CaseQuestioning:
     """The questions of a case, as far as its answers call for them.
 
-    Parameters
-    ----------
-    answers
-        What was answered.
-    available
-        What there are images of; what needs others is a gap of the study, no question.
-    known
-        Keys of what follows from the study itself.
-    likely
-        The slice on which to look first, by the key of the question.
+    What needs other images than are available is a gap of the study, no question. `known` are the
+    keys of what follows from the study itself, `likely` the slices on which to look first.
     """
 
     def __init__(

@@ -45,7 +45,7 @@ COMMON_ERROR = {
 }
 """Part of the error, mm and degrees, that no disagreement within the images shows: what is left on
 synthetic knees (`tests/benchmarks/registration_contrasts.py`). Where fat is suppressed in one
-series, most of it is how differently the two displace fat against water along the readout: some
+series, most of it is how differently the two displace fat against water along the readout: about
 0.5 mm where they displace it alike, 1.4 mm where one does so the other way round."""
 
 ITERATIONS, SMALLEST_STEP_MM, PIXEL_MM = 150, 1e-3, (1.8, 0.9)
@@ -55,24 +55,16 @@ astray by noise, which interpolation smooths."""
 
 @dataclass(frozen=True)
 class Compared:
-    """What is compared of the voxels.
-
-    Parameters
-    ----------
-    of
-        Takes images to what is compared.
-    bins
-        Of the joint histogram (Mattes 2003, IEEE Trans Med Imaging 22:120-128).
-    blur_mm
-        Of each level.
-    step_mm
-        First step of the search.
-    """
+    """What is compared of the voxels."""
 
     of: Callable[[TibiaImages], NDArray[np.float32]]
+    """Computes what is compared of images."""
     bins: int
+    """Bins of the joint histogram (Mattes 2003, IEEE Trans Med Imaging 22:120-128)."""
     blur_mm: tuple[float, float]
+    """Blur of each level."""
     step_mm: float
+    """First step of the search."""
 
 
 GREY = Compared(TibiaImages.ranks, 40, (2.0, 1.5), 1.0)
@@ -93,20 +85,14 @@ CENTRE_BELOW_MM = 15.0
 
 @dataclass(frozen=True, eq=False)
 class Registration:
-    """Where the tibia of the baseline lies in the follow-up.
-
-    Parameters
-    ----------
-    move
-        From baseline to follow-up coordinates.
-    error_mm, error_deg
-        Standard uncertainty of the place of rims, front and back of the plateau, and of the
-        rotation.
-    """
+    """Where the tibia of the baseline lies in the follow-up."""
 
     move: RigidMove
+    """From baseline to follow-up coordinates."""
     error_mm: float
     error_deg: float
+    """Standard uncertainty of the place of rims, front and back of the plateau, and of the
+    rotation."""
 
 
 def register_tibia(
@@ -118,13 +104,6 @@ def register_tibia(
     are against their surroundings where fat is suppressed in one series only, from coarse to fine,
     starting where the rims of both readings and the planes of both stacks lie on each other; half
     way between the movement found there and the one found back.
-
-    Parameters
-    ----------
-    baseline, follow_up
-        The two examinations of one knee.
-    contrasts
-        How the contrasts of both stacks compare.
 
     Raises
     ------

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import binomtest
 
 from meniscal_measure.anatomy import Plane
 from meniscal_measure.knee.answers import Answers, Root, RootSign, SignAnswer, TearForm
@@ -28,7 +29,6 @@ from meniscal_measure.knee.published import Published, SignFigures
 from meniscal_measure.knee.quantity import Basis, CasePart, TracedQuantity
 from meniscal_measure.knee.tear_classes import class_words, type_words
 from meniscal_measure.knee.tibial_axes import TibialAxes
-from meniscal_measure.knee.wilson import wilson_percent
 
 ReadSlice = Callable[[SpatialLandmark], NDArray[np.float32]]
 """Gives the grey values of the slice that a landmark lies on."""
@@ -64,18 +64,9 @@ def sign_lines(answers: Answers, figures: Published) -> tuple[SignLine, ...]:
     lines = []
     for sign, words in SIGN_WORDS.items():
         said = answers.sign.get(sign)
-        performance = tuple(
-            _performance(entry, figures) for entry in figures.sign if entry.sign == sign.value
-        )
-        lines.append(
-            SignLine(
-                sign,
-                words,
-                _seen(sign, said),
-                "" if said is None else said.by,
-                performance,
-            )
-        )
+        by = "" if said is None else said.by
+        published = [_performance(each, figures) for each in figures.sign if each.sign == sign]
+        lines.append(SignLine(sign, words, _seen(sign, said), by, tuple(published)))
     return tuple(lines)
 
 
@@ -99,15 +90,26 @@ def _seen(sign: RootSign, said: SignAnswer | None) -> str:
 def _performance(entry: SignFigures, figures: Published) -> str:
     source = figures.source[entry.source]
     bound = f"{entry.bound} " if entry.bound else ""
-    parts = [f"sensitivity {bound}{entry.sensitivity:g} %{_interval(entry.found_in_torn)}"]
+    found = f"sensitivity {bound}{entry.sensitivity:g} %{_interval(entry.found_in_torn)}"
+    absent = "specificity not published"
     if entry.specificity is not None:
-        parts.append(
-            f"specificity {bound}{entry.specificity:g} %{_interval(entry.absent_in_whole)}"
-        )
-    else:
-        parts.append("specificity not published")
+        absent = f"specificity {bound}{entry.specificity:g} %{_interval(entry.absent_in_whole)}"
     note = f"; {entry.note}" if entry.note else ""
-    return f"{source.mention}: {', '.join(parts)}{note}"
+    return f"{source.mention}: {found}, {absent}{note}"
+
+
+def wilson_percent(hits: int, total: int) -> tuple[float, float]:
+    """Give the 95 % interval of a proportion in per cent.
+
+    Wilson EB. J Am Stat Assoc 1927;22:209-212.
+
+    Examples
+    --------
+    >>> [round(end, 1) for end in wilson_percent(29, 30)]
+    [83.3, 99.4]
+    """
+    found = binomtest(hits, total).proportion_ci(0.95, method="wilson")
+    return 100 * float(found.low), 100 * float(found.high)
 
 
 def _interval(counts: tuple[int, int] | None) -> str:
@@ -129,19 +131,7 @@ def sign_support(
     figures: Published,
     read_slice: ReadSlice,
 ) -> CasePart:
-    """Compute what supports the signs, from the landmarks that are there.
-
-    Parameters
-    ----------
-    spaces
-        Landmarks and the directions of the tibia, for each frame of reference.
-    answers
-        For the form of the tear.
-    figures
-        Published classes.
-    read_slice
-        Gives the pixels of a landmark's slice.
-    """
+    """Compute what supports the signs, from the landmarks of each frame of reference."""
     quantities: list[TracedQuantity] = []
     remarks: list[str] = []
     distance = None
@@ -182,10 +172,8 @@ def _horn(space: LandmarkSpace, read_slice: ReadSlice) -> list[TracedQuantity]:
 
 
 def _gap(space: LandmarkSpace, read_slice: ReadSlice) -> Iterator[TracedQuantity]:
-    edges = zip(
-        space.every(KneeLandmark.CLEFT_EDGE_A), space.every(KneeLandmark.CLEFT_EDGE_B), strict=False
-    )
-    for first, second in edges:
+    edges = map(space.every, (KneeLandmark.CLEFT_EDGE_A, KneeLandmark.CLEFT_EDGE_B))
+    for first, second in zip(*edges, strict=False):
         yield cleft_gap(first, second, read_slice(first))
 
 

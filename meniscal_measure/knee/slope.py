@@ -36,7 +36,9 @@ METHOD = (
 
 
 def slope_deg(points: FloatArray, sideways: FloatArray) -> FloatArray:
-    """Posterior slope of a plateau, positive where it falls off backwards.
+    """Posterior slope of a plateau, positive where it falls off backwards, degrees.
+
+    90 less the angle between plateau and downward axis, both seen in the sagittal plane.
 
     Parameters
     ----------
@@ -45,11 +47,6 @@ def slope_deg(points: FloatArray, sideways: FloatArray) -> FloatArray:
         (4, 3, cases).
     sideways
         Unit vector across the sagittal plane, shape (3,).
-
-    Returns
-    -------
-    ndarray
-        Degrees: 90 less the angle between plateau and downward axis, both seen in the plane.
 
     Examples
     --------

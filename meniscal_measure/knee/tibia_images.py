@@ -43,22 +43,15 @@ EVEN = 0.9
 
 @dataclass(frozen=True, eq=False)
 class TibiaImages:
-    """A coronal stack with its pixels and the place of the plateau in it.
-
-    Parameters
-    ----------
-    pixels
-        `[slice, row, column]`.
-    grids
-        The plane of each slice, ordered along the normal.
-    medial_rim_mm, lateral_rim_mm
-        The plateau rims on one slice near the middle of the plateau, LPS mm.
-    """
+    """A coronal stack with its pixels and the place of the plateau in it."""
 
     pixels: NDArray[np.float32]
+    """`[slice, row, column]`."""
     grids: tuple[PixelGrid, ...]
+    """The plane of each slice, ordered along the normal."""
     medial_rim_mm: Vector
     lateral_rim_mm: Vector
+    """The plateau rims on one slice near the middle of the plateau, LPS mm."""
 
     @property
     def centre_mm(self) -> FloatArray:
@@ -162,13 +155,7 @@ class TibiaImages:
         )
 
     def plateau_points(self) -> FloatArray:
-        """Places at which the error counts: both rims, and the front and back of the plateau.
-
-        Returns
-        -------
-        ndarray
-            LPS mm, shape (4, 3).
-        """
+        """Both rims, and front and back of the plateau, where the error counts; LPS mm, (4, 3)."""
         medial, back, _ = self.axes
         offsets = np.stack([medial, -medial, HALF_DEPTH * back, -HALF_DEPTH * back])
         return self.centre_mm + self.half_width_mm * offsets

@@ -25,27 +25,18 @@ ON_RADIOGRAPHS = frozenset({*LimbLandmark, *BALL_EDGES})
 
 @dataclass(frozen=True)
 class LandmarkQuestion:
-    """A landmark that is asked for.
-
-    Parameters
-    ----------
-    name
-        The landmark; {side} stands for the compartment of the root.
-    plane
-        Plane it is usually placed on; None for a radiograph.
-    why
-        What it is needed for.
-    near
-        Landmarks or other places on whose slice it is looked for; the first that is known counts.
-    visit
-        The examination whose images it is placed on.
-    """
+    """A landmark that is asked for."""
 
     name: str
+    """The landmark; {side} stands for the compartment of the root."""
     plane: Plane | None
+    """Plane it is usually placed on; None for a radiograph."""
     why: str
+    """What it is needed for."""
     near: tuple[str, ...] = ()
+    """Landmarks or other places on whose slice it is looked for; the first that is known counts."""
     visit: Visit = Visit.BASELINE
+    """The examination whose images it is placed on."""
 
     @property
     def key(self) -> str:
@@ -56,23 +47,16 @@ class LandmarkQuestion:
 
 @dataclass(frozen=True)
 class TopicQuestions:
-    """What one topic asks.
-
-    Parameters
-    ----------
-    words
-        What it gives, as it is offered.
-    landmarks, signs, numbers
-        What is asked; numbers by their key in the answers.
-    after
-        Signs that call for it, where a reader sees one of them or is uncertain.
-    """
+    """What one topic asks."""
 
     words: str
+    """What it gives, as it is offered."""
     landmarks: tuple[LandmarkQuestion, ...] = ()
     signs: tuple[RootSign, ...] = ()
     numbers: tuple[str, ...] = ()
+    """What is asked; numbers by their key in the answers."""
     after: tuple[RootSign, ...] = ()
+    """Signs that call for it, where a reader sees one of them or is uncertain."""
 
 
 def _asked(

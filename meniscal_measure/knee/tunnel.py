@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from meniscal_measure.geometry import FloatArray
-from meniscal_measure.knee.named_landmarks import SpatialLandmark, measured_between
+from meniscal_measure.knee.named_landmarks import SpatialLandmark, distance_mm, measured_between
 from meniscal_measure.knee.quantity import Basis, TracedQuantity
 from meniscal_measure.knee.tibial_axes import TibialAxes
 
@@ -20,50 +20,32 @@ source)."""
 def tunnel_quantities(
     entry: SpatialLandmark, end: SpatialLandmark, axes: TibialAxes, diameter_mm: float | None
 ) -> Iterator[TracedQuantity]:
-    """Describe a straight tunnel.
+    """Describe a straight tunnel from the anteromedial cortex to where it opens on the plateau.
 
-    Parameters
-    ----------
-    entry
-        Where it enters the anteromedial cortex.
-    end
-        Where it opens on the plateau.
-    axes
-        Directions of the tibia.
-    diameter_mm
-        Its diameter; without one the bone above its wall is not stated.
-
-    Yields
-    ------
-    TracedQuantity
-        Length; angle to the plateau; angle to the sagittal plane; bone above the tunnel's wall.
+    Length, angles to the plateau and to the sagittal plane and, where the diameter is given, the
+    bone above its wall.
     """
-    turn_deg = axes.sd_deg
     where = (entry.where, end.where)
     for name, unit, model, extra, source in (
-        ("tunnel length", "mm", _length, 0.0, "from the entry on the cortex to the plateau"),
-        ("tunnel angle to the plateau", "deg", lambda p: _angle_deg(p, axes.upward), turn_deg,
+        ("tunnel length", "mm", distance_mm, 0.0, "from the entry on the cortex to the plateau"),
+        ("tunnel angle to the plateau", "deg", lambda p: _angle_deg(p, axes.upward), axes.sd_deg,
          f"0° along the plateau, 90° along the tibia; {axes.source}"),
         ("tunnel angle to the sagittal plane", "deg", lambda p: np.abs(_angle_deg(p, axes.lateral)),
-         turn_deg, axes.source),
+         axes.sd_deg, axes.source),
     ):  # fmt: skip
         found = measured_between(model, [entry, end])
-        u = math.hypot(found.u, extra)
-        yield TracedQuantity(name, found.value, unit, u, Basis.READER, where, source)
+        yield TracedQuantity(
+            name, found.value, unit, math.hypot(found.u, extra), Basis.READER, where, source
+        )
     if diameter_mm is not None:
         found = measured_between(
             lambda p: BRIDGE_AT_MM * np.sin(np.radians(_angle_deg(p, axes.upward))), [entry, end]
         )
-        turn_mm = BRIDGE_AT_MM * axes.sd_rad
         yield TracedQuantity(
             "bone between tunnel wall and plateau surface", found.value - diameter_mm / 2, "mm",
-            math.hypot(found.u, turn_mm), Basis.READER, where,
+            math.hypot(found.u, BRIDGE_AT_MM * axes.sd_rad), Basis.READER, where,
             f"{BRIDGE_AT_MM:g} mm from the upper end, for a flat plateau along the tibial axes",
         )  # fmt: skip
-
-
-def _length(points: FloatArray) -> FloatArray:
-    return np.asarray(np.linalg.norm(points[1] - points[0], axis=0))
 
 
 def _angle_deg(points: FloatArray, axis: FloatArray) -> FloatArray:

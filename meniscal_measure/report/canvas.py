@@ -169,6 +169,13 @@ def blank(width_in: float, height_in: float) -> Region:
     return Region(figure, 0, 0, width_in, height_in)
 
 
+def quiet_axes(axes: Axes, label_pt: float) -> None:
+    """Draw the axes of a curve so that they stay behind it: pale lines across, no frame."""
+    axes.tick_params(labelsize=label_pt)
+    axes.grid(visible=True, axis="y", color="0.88", lw=0.6)
+    axes.spines[["top", "right"]].set_visible(False)
+
+
 @dataclass(frozen=True)
 class Stamp:
     """What the metadata of a picture file says about it: no identifiers."""

@@ -6,12 +6,13 @@ import base64
 from collections.abc import Sequence
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from matplotlib.figure import Figure
 
 from meniscal_measure.knee.case_record import KneeCase
 from meniscal_measure.knee.quantity import TracedSlice
 from meniscal_measure.report.canvas import Stamp, png_bytes
-from meniscal_measure.report.case_picture import CasePicture, picture_figure
-from meniscal_measure.report.radiograph_picture import RadiographPicture, radiograph_figure
+from meniscal_measure.report.case_picture import CasePicture
+from meniscal_measure.report.radiograph_picture import RadiographPicture
 
 _TEMPLATES = Environment(
     loader=PackageLoader("meniscal_measure.report", "templates"),
@@ -25,20 +26,10 @@ _TEMPLATES = Environment(
 def case_page(
     case: KneeCase, pictures: Sequence[CasePicture | RadiographPicture], stamp: Stamp
 ) -> str:
-    """Write the sheet as HTML, with the pictures in it; it asks for nothing from outside.
-
-    Parameters
-    ----------
-    case
-        The record.
-    pictures
-        Slices and radiographs with their marks.
-    stamp
-        What the pictures say of themselves.
-    """
+    """Write the sheet as HTML, with the pictures in it; it asks for nothing from outside."""
     shown = [
-        (_anchor(picture.where), picture.caption, _data_address(picture, stamp))
-        for picture in pictures
+        (_anchor(each.where), each.caption, _data_address(each.figure(), stamp))
+        for each in pictures
     ]
     anchors = {anchor for anchor, _, _ in shown}
     return _TEMPLATES.get_template("case.html.j2").render(
@@ -52,10 +43,6 @@ def _anchor(where: TracedSlice) -> str:
     return f"{where.visit.value}-{where.view}-{where.name.number}"
 
 
-def _data_address(picture: CasePicture | RadiographPicture, stamp: Stamp) -> str:
-    if isinstance(picture, CasePicture):
-        figure = picture_figure(picture)
-    else:
-        figure = radiograph_figure(picture)
+def _data_address(figure: Figure, stamp: Stamp) -> str:
     content = base64.b64encode(png_bytes(figure, stamp)).decode()
     return f"data:image/png;base64,{content}"

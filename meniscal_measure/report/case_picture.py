@@ -17,7 +17,7 @@ from meniscal_measure.report.canvas import Region, blank
 from meniscal_measure.report.fonts import FONT
 from meniscal_measure.report.ink import halo
 from meniscal_measure.report.panel import draw_orientation, draw_scale_bar, look_at, show_slice
-from meniscal_measure.report.view import View
+from meniscal_measure.report.view import View, view_around
 from meniscal_measure.report.window import display_window
 
 WIDTH_MM = 62.0
@@ -75,19 +75,17 @@ class CasePicture:
         drawn = "; ".join(f"centre after {outline.label}" for outline in self.outlines)
         return f"{self.where}{f': {drawn}' if drawn else ''}"
 
-
-def picture_figure(picture: CasePicture) -> Figure:
-    """Draw one slice by itself."""
-    region = blank(PICTURE_IN, PICTURE_IN)
-    draw_picture(region, picture)
-    return region.figure
+    def figure(self) -> Figure:
+        """Draw the slice by itself."""
+        region = blank(PICTURE_IN, PICTURE_IN)
+        draw_picture(region, self)
+        return region.figure
 
 
 def case_figure(pictures: Sequence[CasePicture], title: str = "") -> Figure:
     """Draw up to three slices side by side, for a talk or paper; without a title for the sheet."""
     shown = chosen(pictures)
-    side_in = (7.3 - GAP_IN * (len(shown) - 1)) / max(len(shown), 1)
-    side_in = min(side_in, 3.0)
+    side_in = min((7.3 - GAP_IN * (len(shown) - 1)) / max(len(shown), 1), 3.0)
     top_in = 0.24 if title else 0.0
     region = blank(7.3, top_in + side_in + CAPTION_IN + (0.36 if title else 0.02))
     region.text(0, 0.02, title, size=9, weight="bold")
@@ -199,6 +197,4 @@ def _view(picture: CasePicture, ratio: float) -> View:
     middle = ((picture.grid.columns - 1) / 2, (picture.grid.rows - 1) / 2)
     points = np.array(pixels or [middle]) * spacing
     low, high = points.min(axis=0), points.max(axis=0)
-    width = max(WIDTH_MM, float((high - low).max()) + 20)
-    x, y = (low + high) / 2
-    return View(x - width / 2, x + width / 2, y - width * ratio / 2, y + width * ratio / 2)
+    return view_around((low + high) / 2, max(WIDTH_MM, float((high - low).max()) + 20), ratio)

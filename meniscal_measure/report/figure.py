@@ -68,7 +68,9 @@ def slice_figure(reading: Reading, images: SeriesImages) -> Figure:
     """Draw the measured slice with its marks and values, without any patient identifier."""
     page = blank(WIDTH_IN, HEIGHT_IN)
     region = page.part(BORDER_IN, BORDER_IN, WIDTH_IN - 2 * BORDER_IN, HEIGHT_IN - 2 * BORDER_IN)
-    scene = _scene(reading, images)
+    index = reading.measured.slice_index
+    grid, window = images.grids[index], display_window(images.pixels[index])
+    scene = _Scene(reading, images, grid, window, slice_marks(reading.measured, grid))
     _draw_head(region, reading)
     main = _draw_image(region, scene)
     width_in = (region.width_in - GAP_IN) / 2
@@ -78,13 +80,6 @@ def slice_figure(reading: Reading, images: SeriesImages) -> Figure:
         _draw_detail(place, scene, compartment)
     _draw_foot(region, reading)
     return page.figure
-
-
-def _scene(reading: Reading, images: SeriesImages) -> _Scene:
-    index = reading.measured.slice_index
-    grid = images.grids[index]
-    window = display_window(images.pixels[index])
-    return _Scene(reading, images, grid, window, slice_marks(reading.measured, grid))
 
 
 def _sides(scene: _Scene) -> tuple[Compartment, Compartment]:
@@ -100,30 +95,22 @@ def _sides(scene: _Scene) -> tuple[Compartment, Compartment]:
 
 def _draw_head(region: Region, reading: Reading) -> None:
     region.text(0, 0, "Meniscal extrusion, coronal slice", size=11, weight="bold")
-    side = reading.source.side
-    knee = "SIDE UNKNOWN" if side is None else f"{side.word} knee"
+    knee = words.knee_words(reading)
     region.text(region.width_in, 0, knee, ha="right", size=11, weight="bold")
     band = region.part(0, 0.26, region.width_in, 0.24)
     unverified = not reading.verified
     band.box(facecolor="black" if unverified else "white", edgecolor="black", lw=0.7)
     band.text(
-        band.width_in / 2,
-        0.12,
-        words.status_words(reading),
-        ha="center",
-        va="center_baseline",
-        color="white" if unverified else "black",
-        weight="bold",
-        size=8,
-    )
+        band.width_in / 2, 0.12, words.status_words(reading), ha="center", va="center_baseline",
+        color="white" if unverified else "black", weight="bold", size=8,
+    )  # fmt: skip
 
 
 def _draw_image(region: Region, scene: _Scene) -> Axes:
     left_in = COLUMN_IN + GAP_IN
     frame = region.part(left_in, IMAGE_TOP_IN, region.width_in - 2 * left_in, IMAGE_HEIGHT_IN)
-    view = joint_view(
-        list(scene.marks.values()), scene.grid, ratio=frame.height_in / frame.width_in
-    )
+    ratio = frame.height_in / frame.width_in
+    view = joint_view(list(scene.marks.values()), scene.grid, ratio=ratio)
     axes = frame.axes()
     axes.set_gid("slice")
     scene.show(axes)
@@ -168,16 +155,9 @@ def _draw_leader(end: tuple[float, float], main: Axes, marks: Marks) -> None:
     figure = main.get_figure(root=True)
     assert figure is not None
     leader = ConnectionPatch(
-        tuple(marks.flag_point),
-        end,
-        main.transData,
-        figure.transFigure,
-        lw=0.8,
-        shrinkA=4,
-        color="black",
-        path_effects=halo("white", width_pt=2.0),
-        zorder=5,
-    )
+        tuple(marks.flag_point), end, main.transData, figure.transFigure, lw=0.8, shrinkA=4,
+        color="black", path_effects=halo("white", width_pt=2.0), zorder=5,
+    )  # fmt: skip
     figure.add_artist(leader)
 
 

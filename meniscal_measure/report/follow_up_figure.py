@@ -14,10 +14,10 @@ from meniscal_measure.caliper.reading import SliceReading
 from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.knee.examination import KneeExamination
 from meniscal_measure.knee.follow_up import FollowedExtrusion, FollowUp
-from meniscal_measure.knee.quantity import Visit
+from meniscal_measure.knee.quantity import COVERAGE_FACTOR, Visit
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report import words
-from meniscal_measure.report.canvas import Region, blank
+from meniscal_measure.report.canvas import Region, blank, quiet_axes
 from meniscal_measure.report.fonts import FONT
 from meniscal_measure.report.ink import ink_for
 from meniscal_measure.report.marks import Marks, slice_marks
@@ -28,7 +28,7 @@ from meniscal_measure.report.panel import (
     look_at,
     show_slice,
 )
-from meniscal_measure.report.view import View, joint_view
+from meniscal_measure.report.view import View, joint_view, view_around
 from meniscal_measure.report.window import display_window
 
 WIDTH_IN, HEIGHT_IN, BORDER_IN, GAP_IN = 7.4, 6.6, 0.12, 0.1
@@ -71,15 +71,7 @@ def follow_up_figure(
 ) -> Figure:
     """Draw the same slice of the bone at both examinations, without any patient identifier."""
     whole = blank(WIDTH_IN, HEIGHT_IN)
-    inner = whole.part(BORDER_IN, BORDER_IN, WIDTH_IN - 2 * BORDER_IN, HEIGHT_IN - 2 * BORDER_IN)
-    draw_follow_up(inner, found, baseline, follow_up)
-    return whole.figure
-
-
-def draw_follow_up(
-    region: Region, found: FollowUp, baseline: KneeExamination, follow_up: KneeExamination
-) -> None:
-    """Draw the figure into a region of a page."""
+    region = whole.part(BORDER_IN, BORDER_IN, WIDTH_IN - 2 * BORDER_IN, HEIGHT_IN - 2 * BORDER_IN)
     panels = [
         _Panel(visit, examination, found.compared[visit])
         for visit, examination in ((Visit.BASELINE, baseline), (Visit.FOLLOW_UP, follow_up))
@@ -90,25 +82,20 @@ def draw_follow_up(
         region.part(number * (width_in + GAP_IN), IMAGE_TOP_IN, width_in, IMAGE_HEIGHT_IN)
         for number in (0, 1)
     ]
-    views = _equal(
-        [
-            joint_view(list(p.marks.values()), p.grid, ratio=IMAGE_HEIGHT_IN / width_in)
-            for p in panels
-        ]
-    )
+    ratio = IMAGE_HEIGHT_IN / width_in
+    views = _equal([joint_view(list(p.marks.values()), p.grid, ratio=ratio) for p in panels])
     for panel, frame, view in zip(panels, frames, views, strict=True):
         _draw_panel(region, panel, frame, view)
-    shown = list(found.compartments.items())
-    for number, (name, one) in enumerate(shown):
+    for number, (name, one) in enumerate(found.compartments.items()):
         place = region.part(number * (width_in + GAP_IN), CURVES_TOP_IN, width_in, CURVES_HEIGHT_IN)
         _draw_curves(place, name, one)
     region.wrapped(0, CURVES_TOP_IN + CURVES_HEIGHT_IN + 0.1, _foot(found, baseline), size=6.5)
+    return whole.figure
 
 
 def _draw_head(region: Region, found: FollowUp, baseline: KneeExamination) -> None:
     region.text(0, 0, "Follow-up: the same slice of the bone", size=11, weight="bold")
-    side = baseline.reading.source.side
-    knee = "SIDE UNKNOWN" if side is None else f"{side.word} knee"
+    knee = words.knee_words(baseline.reading)
     region.text(region.width_in, 0, knee, ha="right", size=11, weight="bold")
     lines = [
         f"{name.words}: change {one.change.value:+.2f} ± {_half(one):.2f} mm, {one.change.verdict}"
@@ -127,10 +114,9 @@ def _equal(views: list[View]) -> list[View]:
     width_mm = max(view.width_mm for view in views)
     grown = []
     for view in views:
-        factor = width_mm / view.width_mm
         x, y = (view.left_mm + view.right_mm) / 2, (view.top_mm + view.bottom_mm) / 2
-        half_mm = factor * (view.bottom_mm - view.top_mm) / 2
-        grown.append(View(x - width_mm / 2, x + width_mm / 2, y - half_mm, y + half_mm))
+        ratio = (view.bottom_mm - view.top_mm) / view.width_mm
+        grown.append(view_around((x, y), width_mm, ratio))
     return grown
 
 
@@ -160,7 +146,7 @@ def _draw_curves(place: Region, name: Compartment, one: FollowedExtrusion) -> No
     for visit, curve in one.curves.items():
         x = [point.behind_mm for point in curve]
         y = np.array([point.extrusion_mm for point in curve])
-        error = [1.96 * point.u_mm for point in curve]
+        error = [COVERAGE_FACTOR * point.u_mm for point in curve]
         axes.errorbar(x, y, error, label=visit.words, lw=1.1, ms=4, elinewidth=0.7, **STYLE[visit])
     _label(axes)
 
@@ -169,17 +155,11 @@ def _label(axes: Axes) -> None:
     axes.axvline(0.0, color="0.8", lw=4, zorder=0)
     axes.margins(y=0.15)
     axes.set_xlabel("behind the compared slice, mm", size=7.5, family=FONT)
-    axes.tick_params(labelsize=7)
-    axes.grid(visible=True, axis="y", color="0.88", lw=0.6)
-    axes.spines[["top", "right"]].set_visible(False)
+    quiet_axes(axes, label_pt=7)
     axes.legend(
-        frameon=False,
-        prop={"family": FONT, "size": 7},
-        loc="lower right",
-        bbox_to_anchor=(1.0, 0.98),
-        ncols=2,
-        borderpad=0.0,
-    )
+        frameon=False, prop={"family": FONT, "size": 7}, loc="lower right",
+        bbox_to_anchor=(1.0, 0.98), ncols=2, borderpad=0.0,
+    )  # fmt: skip
 
 
 def _foot(found: FollowUp, baseline: KneeExamination) -> str:

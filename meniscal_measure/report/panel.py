@@ -31,14 +31,9 @@ def show_slice(
 ) -> None:
     """Draw the slice, in millimetres, so that rectangular pixels keep their true shape."""
     axes.imshow(
-        np.asarray(pixels, dtype=np.float32),
-        cmap="gray",
-        vmin=window[0],
-        vmax=window[1],
-        extent=plane_extent_mm(grid),
-        interpolation="bicubic",
-        aspect="equal",
-    )
+        np.asarray(pixels, dtype=np.float32), cmap="gray", vmin=window[0], vmax=window[1],
+        extent=plane_extent_mm(grid), interpolation="bicubic", aspect="equal",
+    )  # fmt: skip
     axes.set_facecolor("black")
     axes.set_xticks([])
     axes.set_yticks([])
@@ -100,17 +95,9 @@ def draw_orientation(axes: Axes, grid: PixelGrid) -> None:
     }
     for name, (x, y, direction, (ha, va)) in places.items():
         text = axes.text(
-            x,
-            y,
-            orientation_letters(direction),
-            transform=axes.transAxes,
-            ha=ha,
-            va=va,
-            color="white",
-            family=FONT,
-            size=9,
-            weight="bold",
-        )
+            x, y, orientation_letters(direction), transform=axes.transAxes, ha=ha, va=va,
+            color="white", family=FONT, size=9, weight="bold",
+        )  # fmt: skip
         text.set_path_effects(halo(width_pt=1.8))
         text.set_gid(f"orientation-{name}")
 
@@ -125,27 +112,13 @@ def draw_scale_bar(axes: Axes, view: View) -> None:
     bar.set_path_effects(halo(width_pt=3.8))
     bar.set_gid("scale-bar")
     words = axes.annotate(
-        f"{length_mm:g} mm",
-        (x + length_mm / 2, y),
-        (0, 3),
-        textcoords="offset points",
-        ha="center",
-        va="bottom",
-        color="white",
-        size=7,
-        family=FONT,
-    )
+        f"{length_mm:g} mm", (x + length_mm / 2, y), (0, 3), textcoords="offset points",
+        ha="center", va="bottom", color="white", size=7, family=FONT,
+    )  # fmt: skip
     words.set_path_effects(halo(width_pt=1.8))
 
 
 def outline_view(axes: Axes, view: View) -> None:
     """Outline, on the whole slice, the part that is shown large."""
-    outline = Rectangle(
-        (view.left_mm, view.top_mm),
-        view.width_mm,
-        view.bottom_mm - view.top_mm,
-        fill=False,
-        edgecolor="white",
-        lw=1.0,
-    )
-    axes.add_patch(outline)
+    corner, height_mm = (view.left_mm, view.top_mm), view.bottom_mm - view.top_mm
+    axes.add_patch(Rectangle(corner, view.width_mm, height_mm, fill=False, edgecolor="white", lw=1))

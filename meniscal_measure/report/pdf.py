@@ -24,6 +24,8 @@ PROFILE_HEIGHT_IN, ABOVE_STRIP_IN = 2.2, 0.03
 
 TEXT, FINE = style(7.5), style(6.5)
 
+U95 = "U95 is half the 95 % coverage interval; values are shown rounded and judged un-rounded."
+
 
 def report_pdf(reading: Reading, images: SeriesImages, figure: bytes, stamp: Stamp) -> bytes:
     """Set the report of a reading around its slice figure, which is a PDF.
@@ -38,17 +40,9 @@ def report_pdf(reading: Reading, images: SeriesImages, figure: bytes, stamp: Sta
         heading("Uncertainty budget of the extrusion, mm", 3),
         table(_budget_table(reading), WIDTH_PT, widths_pt=(245, 137, 137), size_pt=7.5),
     ]
+    rules = [words.convention_words(reading), f"Slice: {reading.slice_reason}", GRADE_RULE, U95]
     for title, lines in (
-        (
-            "Conventions",
-            [
-                words.convention_words(reading),
-                f"Slice: {reading.slice_reason}",
-                GRADE_RULE,
-                "U95 is half the 95 % coverage interval; values are shown rounded and judged"
-                " un-rounded.",
-            ],
-        ),
+        ("Conventions", rules),
         ("Provenance", _provenance_lines(reading)),
         ("Warnings", [found.words(slice_name=reading.slice_number) for found in reading.warnings]),
     ):

@@ -9,7 +9,7 @@ from meniscal_measure.anatomy import Compartment
 from meniscal_measure.caliper.reading import Extrusion, Reading
 from meniscal_measure.geometry import PixelGrid, orientation_letters
 from meniscal_measure.report import words
-from meniscal_measure.report.canvas import Region, blank
+from meniscal_measure.report.canvas import Region, blank, quiet_axes
 from meniscal_measure.report.fonts import FONT
 from meniscal_measure.report.ink import halo, ink_for
 
@@ -46,12 +46,9 @@ def draw_profile(region: Region, reading: Reading, grid: PixelGrid) -> None:
     flagged = words.threshold_words(reading.conventions)
     key = f"▼ flagged {flagged}    ○ not flagged    bars: 95 % interval, dashed when undecided"
     region.text(left_in, 0, key, size=7)
-    axes = region.part(
-        left_in,
-        above_in,
-        region.width_in - left_in - right_in,
-        region.height_in - above_in - below_in,
-    ).axes()
+    width_in = region.width_in - left_in - right_in
+    height_in = region.height_in - above_in - below_in
+    axes = region.part(left_in, above_in, width_in, height_in).axes()
     axes.set_gid("profile")
     shown = reading.named_compartments
     for number, compartment in enumerate(shown):
@@ -91,30 +88,18 @@ def _name_curves(axes: Axes, curves: dict[Compartment, Curve]) -> None:
     close = len(ends) == 2 and ends[1][0] - ends[0][0] < LABEL_ROOM * (top - bottom)
     for (y, name), shift_pt in zip(ends, (-6, 6) if close else (0, 0), strict=False):
         axes.annotate(
-            name.words,
-            (curves[name][-1][0] + OFFSET_MM, y),
-            (9, shift_pt),
-            textcoords="offset points",
-            va="center",
-            size=8,
-            family=FONT,
-            weight="bold",
+            name.words, (curves[name][-1][0] + OFFSET_MM, y), (9, shift_pt),
+            textcoords="offset points", va="center", size=8, family=FONT, weight="bold",
             path_effects=halo("white", width_pt=3.0),
-        )
+        )  # fmt: skip
 
 
 def _draw_point(axes: Axes, x: float, extrusion: Extrusion) -> None:
     ink = ink_for(extrusion)
     axes.plot(
-        [x, x],
-        extrusion.interval95_mm,
-        color=ink.on_paper,
-        lw=min(ink.weight_pt, 1.7),
-        ls=ink.dashes,
-        marker="_",
-        ms=5,
-        zorder=3,
-    )
+        [x, x], extrusion.interval95_mm, color=ink.on_paper, lw=min(ink.weight_pt, 1.7),
+        ls=ink.dashes, marker="_", ms=5, zorder=3,
+    )  # fmt: skip
     axes.plot(x, extrusion.extrusion_mm, ls="", zorder=4, **ink.marker(ink.on_paper))
 
 
@@ -123,15 +108,9 @@ def _draw_measured_slice(axes: Axes, reading: Reading) -> None:
     band.set_gid("measured-slice")
     axes.annotate(
         f"measured: {words.short_slice_words(reading, reading.measured.slice_index)}",
-        (0, 1),
-        (0, -3),
-        xycoords=axes.get_xaxis_transform(),
-        textcoords="offset points",
-        ha="center",
-        va="top",
-        size=7,
-        family=FONT,
-    )
+        (0, 1), (0, -3), xycoords=axes.get_xaxis_transform(), textcoords="offset points",
+        ha="center", va="top", size=7, family=FONT,
+    )  # fmt: skip
 
 
 def _draw_threshold(axes: Axes, reading: Reading) -> None:
@@ -139,15 +118,9 @@ def _draw_threshold(axes: Axes, reading: Reading) -> None:
     line = axes.axhline(limit_mm, color="black", lw=1.2, ls=(0, (6, 3)), zorder=1)
     line.set_gid("threshold")
     axes.annotate(
-        f"threshold {limit_mm:g} mm",
-        (1, limit_mm),
-        (5, 0),
-        xycoords=axes.get_yaxis_transform(),
-        textcoords="offset points",
-        va="center",
-        size=7,
-        family=FONT,
-    )
+        f"threshold {limit_mm:g} mm", (1, limit_mm), (5, 0), xycoords=axes.get_yaxis_transform(),
+        textcoords="offset points", va="center", size=7, family=FONT,
+    )  # fmt: skip
 
 
 def _label(axes: Axes, grid: PixelGrid) -> None:
@@ -160,7 +133,5 @@ def _label(axes: Axes, grid: PixelGrid) -> None:
         f"distance from the measured slice, mm (towards {towards})", size=8, family=FONT
     )
     axes.set_ylabel("extrusion, mm", size=8, family=FONT)
-    axes.tick_params(labelsize=7.5)
     axes.set_axisbelow(True)  # the threshold lies over the grid line of the same value
-    axes.grid(visible=True, axis="y", color="0.88", lw=0.6)
-    axes.spines[["top", "right"]].set_visible(False)
+    quiet_axes(axes, label_pt=7.5)

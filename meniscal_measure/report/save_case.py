@@ -15,7 +15,7 @@ from meniscal_measure.report.canvas import Stamp, pdf_bytes, png_bytes
 from meniscal_measure.report.case_page import case_page
 from meniscal_measure.report.case_picture import CasePicture, case_figure
 from meniscal_measure.report.case_sheet import case_sheet
-from meniscal_measure.report.radiograph_picture import RadiographPicture, radiograph_figure
+from meniscal_measure.report.radiograph_picture import RadiographPicture
 
 ANSWERS, RECORD = "answers.toml", "case.json"
 
@@ -52,7 +52,7 @@ def save_case(
     pages = {} if follow_up is None else {"follow-up": follow_up}
     for number, picture in enumerate(radiographs, start=1):
         name = "radiograph" if number == 1 else f"radiograph-{number}"
-        pages[name] = radiograph_figure(picture)
+        pages[name] = picture.figure()
     plates = []
     for name, figure in pages.items():
         plates.append(pdf_bytes([figure], stamp))

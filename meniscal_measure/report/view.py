@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from meniscal_measure.anatomy import Landmark
-from meniscal_measure.geometry import FloatArray, PixelGrid
+from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.report.marks import Marks, plane_extent_mm
 
 JOINT_MARGIN_MM = 15.0
@@ -65,13 +66,13 @@ def joint_view(marks: list[Marks], grid: PixelGrid, *, ratio: float) -> View:
     left, right, bottom, top = plane_extent_mm(grid)
     if not marks:
         centre = np.array([(left + right) / 2, (top + bottom) / 2])
-        return _inside(_around(centre, JOINT_WIDTH_MM, ratio), grid)
+        return _inside(view_around(centre, JOINT_WIDTH_MM, ratio), grid)
     points = [point for mark in marks for point in mark.points.values()]
     if len(marks) == 1:
         points.append(marks[0].points[Landmark.RIM] - PLATEAU_WIDTH_MM * marks[0].axis)
     low, high = np.min(points, axis=0), np.max(points, axis=0)
     width = max(JOINT_WIDTH_MM, float(high[0] - low[0]) + 2 * JOINT_MARGIN_MM)
-    return _inside(_around((low + high) / 2, width, ratio), grid)
+    return _inside(view_around((low + high) / 2, width, ratio), grid)
 
 
 def detail_view(mark: Marks, *, ratio: float) -> View:
@@ -88,11 +89,18 @@ def detail_view(mark: Marks, *, ratio: float) -> View:
     low, high = points.min(axis=0), points.max(axis=0)
     needed = high - low + 2 * DETAIL_MARGIN_MM
     width_mm = max(DETAIL_WIDTH_MM, float(needed[0]), float(needed[1]) / ratio)
-    return _around((low + high) / 2, width_mm, ratio)
+    return view_around((low + high) / 2, width_mm, ratio)
 
 
-def _around(centre: FloatArray, width_mm: float, ratio: float) -> View:
-    x, y = float(centre[0]), float(centre[1])
+def view_around(centre: ArrayLike, width_mm: float, ratio: float) -> View:
+    """Show so many millimetres around a place; `ratio` is height over width of the frame.
+
+    Examples
+    --------
+    >>> view_around((40.0, 30.0), 20.0, 0.5)
+    View(left_mm=30.0, right_mm=50.0, top_mm=25.0, bottom_mm=35.0)
+    """
+    x, y = np.asarray(centre, dtype=np.float64).tolist()
     height_mm = width_mm * ratio
     return View(x - width_mm / 2, x + width_mm / 2, y - height_mm / 2, y + height_mm / 2)
 

@@ -225,6 +225,18 @@ def side_words(reading: Reading) -> str:
     return f"SIDE UNKNOWN ({source}): {names}"
 
 
+def knee_words(reading: Reading) -> str:
+    """Write the side of the knee as a heading has it.
+
+    Examples
+    --------
+    >>> knee_words(reading)
+    'right knee'
+    """
+    side = reading.source.side
+    return "SIDE UNKNOWN" if side is None else f"{side.word} knee"
+
+
 def status_words(reading: Reading) -> str:
     """Say whether a person has confirmed the landmarks.
 

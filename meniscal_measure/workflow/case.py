@@ -33,6 +33,7 @@ from meniscal_measure.workflow.case_follow_up import CaseFollowUp, dated_part, f
 from meniscal_measure.workflow.case_parts import (
     RootSpace,
     candidate_facts,
+    directed,
     extrusion_part,
     footprint_part,
     later_root_part,
@@ -89,28 +90,19 @@ def make_case(
 
     Parameters
     ----------
-    baseline, follow_up
-        What `read` returned, or paths to read.
+    baseline, follow_up, radiographs, side, landmarks
+        As in `questioned`.
     answers
         What a person answered.
-    side
-        Body side where neither images nor answers say it.
-    landmarks
-        Landmark file of the baseline's extrusion; without one landmarks are proposed.
-    radiographs
-        Where radiographs of the leg lie, beside those among the files of the studies.
     identifiers
         Whether the record may say who the patient and the readers are, and when it was.
 
     Raises
     ------
-    SideError, InputError
-        If the two are not of one knee, the follow-up is the earlier one, or the answers are of
-        another study.
+    SideError, InputError, NothingMeasurableError
+        As `questioned`.
     LandmarkError
         If a landmark of the answers lies on no slice of the studies.
-    NothingMeasurableError
-        If a study holds no series of any plane.
     """
     stated = stated_side(side, answers.side)
     visits = case_visits(baseline, follow_up, answers, stated)
@@ -188,8 +180,7 @@ def _parts(
             yield extrusion_part(knee, visit.visit)
     yield from _knee_parts(roots[0], answers, published(), visits[0])
     for visit, spaces in zip(visits[1:], roots[1:], strict=True):
-        later = later_root_part(spaces, answers, published(), visit)
-        if later.quantities:
+        if (later := later_root_part(spaces, answers, published(), visit)).quantities:
             yield later
 
 
@@ -197,16 +188,13 @@ def _knee_parts(
     roots: Sequence[RootSpace], answers: Answers, figures: Published, images: VisitImages
 ) -> Iterator[CasePart]:
     """Give what follows from the landmarks, each frame of reference by itself."""
-    directed = [(root.landmarks, root.axes) for root in roots]
-    yield sign_support(directed, answers, figures, images.image)
+    yield sign_support(directed(roots), answers, figures, images.image)
     yield footprint_part(roots, answers.case.root)
     yield tunnel_part(roots, answers, figures)
-    for root in roots:
-        if (joint := joint_space_part(root.landmarks)).quantities:
-            yield joint
-    for root in roots:
-        if (slope := slope_part(root.landmarks)).quantities or slope.gaps:
-            yield slope
+    spaces = [root.landmarks for root in roots]
+    for part in (*map(joint_space_part, spaces), *map(slope_part, spaces)):
+        if part.quantities or part.gaps:
+            yield part
 
 
 def _compared(

@@ -51,62 +51,65 @@ def followed(
 ) -> CaseFollowUp:
     """Compare the extrusion at follow-up with the baseline, on the same slice of the bone.
 
-    Parameters
-    ----------
-    baseline, follow_up
-        Both measured, the follow-up on any slice near the middle of the plateau.
-    studies
-        Of the baseline and of the follow-up, which is measured again on the slice that is found.
-
-    Returns
-    -------
-    CaseFollowUp
-        What stands against the comparison is a gap of its part.
+    The follow-up may be measured on any slice near the middle of the plateau: it is measured again
+    on the one that is found. What prevents the comparison is a gap of the part.
     """
     first, second = _examination(baseline), _examination(follow_up)
     try:
-        found, remark = _registered(first, second, studies)
-        index, _ = same_slice(first, second.stack, found.move)
+        tibia = _registered(first, second, studies)
+        index, _ = same_slice(first, second.stack, tibia.found.move)
         if index != follow_up.reading.measured.slice_index and not follow_up.reading.verified:
             second = _examination(_measured_on(index, follow_up, studies[1]))
-        followed_up = compared(first, second, found)
-        followed_up = replace(followed_up, remarks=(*followed_up.remarks, *remark))
+        followed_up = compared(first, second, tibia.found)
+        remarks = filter(None, (*followed_up.remarks, tibia.remark))
+        followed_up = replace(followed_up, remarks=tuple(remarks))
     except (InputError, UsageError) as error:
         return CaseFollowUp(CasePart("Follow-up", gaps=(error.words(identifiers=False),)), None)
     part = follow_up_part(followed_up, first, second)
     return CaseFollowUp(part, follow_up_figure(followed_up, first, second))
 
 
+@dataclass(frozen=True)
+class _Registered:
+    """A registration, and what the sheet says of the series it rests on."""
+
+    found: Registration
+    remark: str = ""
+
+
 def _registered(
     first: KneeExamination, second: KneeExamination, studies: Sequence[Study]
-) -> tuple[Registration, tuple[str, ...]]:
+) -> _Registered:
     """Register the tibia, if possible on series alike in fat suppression, and say which and why."""
-    if contrast_match(first.stack.contrast, second.stack.contrast) is not ContrastMatch.OTHER_FAT:
-        return registered(first, second), ()
+    if not _differ_in_fat(first, second):
+        return _Registered(registered(first, second))
     moved_mm, moved_deg = BETWEEN_SERIES
-    for one, other in product(_with_other_series(first, studies[0]),
-                              _with_other_series(second, studies[1])):  # fmt: skip
-        if contrast_match(one.stack.contrast, other.stack.contrast) is ContrastMatch.OTHER_FAT:
+    for one, other in product(*map(_with_other_series, (first, second), studies)):
+        if _differ_in_fat(one, other):
             continue
         with suppress(InputError):  # such as a series that shows too little of the tibia
             found = registered(one, other)
             names = (describe(each.stack).words(identifiers=False) for each in (one, other))
-            return Registration(
-                found.move,
-                math.hypot(found.error_mm, moved_mm),
-                math.hypot(found.error_deg, moved_deg),
-            ), (
+            error_mm = math.hypot(found.error_mm, moved_mm)
+            return _Registered(
+                Registration(found.move, error_mm, math.hypot(found.error_deg, moved_deg)),
                 f"The tibia was registered between {' and '.join(names)}, which are alike in fat"
                 f" suppression; {moved_mm:g} mm and {moved_deg:g} degrees are added to the error"
                 " for movement between the series of one examination (assumed, no source).",
             )
     common_mm, common_deg = COMMON_ERROR[ContrastMatch.OTHER_FAT]
-    return registered(first, second), (
+    return _Registered(
+        registered(first, second),
         "Fat is suppressed in the series of one examination only. The two may displace fat against"
         " water in different ways, which the images do not state: the tibia is registered to no"
         f" better than {common_mm:g} mm and {common_deg:g} degrees (standard uncertainty, synthetic"
         " knees). With series of one protocol it is about 0.1 mm.",
     )
+
+
+def _differ_in_fat(one: KneeExamination, other: KneeExamination) -> bool:
+    match = contrast_match(one.stack.contrast, other.stack.contrast)
+    return match is ContrastMatch.OTHER_FAT
 
 
 def _with_other_series(knee: KneeExamination, study: Study) -> list[KneeExamination]:
@@ -118,10 +121,7 @@ def _with_other_series(knee: KneeExamination, study: Study) -> list[KneeExaminat
         if frame and stack.identity.frame_of_reference_uid == frame
         and stack.frames[0].sop_instance_uid != own
     ]  # fmt: skip
-    return [
-        knee,
-        *(replace(knee, stack=stack, pixels=StackPixels(stack).read()) for stack in others),
-    ]
+    return [knee, *(replace(knee, stack=s, pixels=StackPixels(s).read()) for s in others)]
 
 
 def _examination(knee: KneeReading) -> KneeExamination:

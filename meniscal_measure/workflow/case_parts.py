@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from meniscal_measure.anatomy import Compartment, Landmark
-from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import LandmarkError
 from meniscal_measure.knee.answers import ADULT_YEARS, Answers, Root
 from meniscal_measure.knee.candidate import Fact
@@ -61,6 +60,11 @@ def root_spaces(
     return found
 
 
+def directed(spaces: Sequence[RootSpace]) -> list[tuple[LandmarkSpace, TibialAxes]]:
+    """Give the landmarks of each frame of reference with the directions of the tibia in it."""
+    return [(space.landmarks, space.axes) for space in spaces]
+
+
 def extrusion_part(knee: KneeReading, visit: Visit) -> CasePart:
     """List the extrusion of both menisci."""
     reading = knee.reading
@@ -90,13 +94,13 @@ def extrusion_part(knee: KneeReading, visit: Visit) -> CasePart:
 
 def rims_of(knee: KneeReading, visit: Visit) -> list[SpatialLandmark]:
     """Take the plateau rims of a reading, so that nobody is asked for them again."""
-    reading: Reading = knee.reading
+    measured = knee.reading.measured
     return [
         landmark_on(
-            knee.stack, reading.measured.slice_index, found.landmark_pixels[Landmark.RIM],
+            knee.stack, measured.slice_index, found.landmark_pixels[Landmark.RIM],
             RIMS[name].value, sd_mm=found.landmarks[Landmark.RIM].sd_mm, visit=visit,
         )
-        for name, found in reading.measured.compartments.items()
+        for name, found in measured.compartments.items()
         if name in RIMS
     ]  # fmt: skip
 
@@ -209,8 +213,7 @@ def later_root_part(
     spaces: Sequence[RootSpace], answers: Answers, figures: Published, images: VisitImages
 ) -> CasePart:
     """Describe the root at follow-up: what its landmarks support, and where the tunnel opens."""
-    directed = [(space.landmarks, space.axes) for space in spaces]
-    support = sign_support(directed, answers, figures, images.image)
+    support = sign_support(directed(spaces), answers, figures, images.image)
     remarks: list[str] = []
     drilled = [one for space in spaces for one in _drilled(space, figures, remarks)]
     return CasePart("Root at follow-up", (*support.quantities, *drilled), tuple(remarks))
@@ -219,21 +222,10 @@ def later_root_part(
 def candidate_facts(
     answers: Answers, reading: KneeReading | None, examined: KneeIdentity
 ) -> dict[str, Fact]:
-    """Bring together the facts that were entered and those that follow from the images.
+    """Bring together, by name, the facts that were entered and those that the images state.
 
-    Parameters
-    ----------
-    answers
-        What was entered.
-    reading
-        The extrusion of the baseline; None where it was not measured.
-    examined
-        Date of the baseline, and of birth.
-
-    Returns
-    -------
-    dict of str to Fact
-        By the name of the fact. An age or a time that is not plausible is left out.
+    `reading` and `examined` are those of the baseline. An age or a time that is not plausible is
+    left out.
     """
     facts = {
         name: Fact(value, "entered")

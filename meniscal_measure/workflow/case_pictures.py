@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from meniscal_measure.knee.named_landmarks import SpatialLandmark, located
+from meniscal_measure.knee.named_landmarks import SpatialLandmark, located, nearest_slice
 from meniscal_measure.knee.quantity import CasePart, TracedSlice
 from meniscal_measure.report.case_picture import CasePicture, PictureMark, PictureOutline
 from meniscal_measure.workflow.case_parts import RootSpace
@@ -50,14 +50,13 @@ def _centre_outlines(
                 uid = stack.identity.frame_of_reference_uid
                 if uid != root.landmarks.frame_of_reference_uid:
                     continue
-                away = [abs(float(f.grid.off_plane_mm(centre.point_mm))) for f in stack.frames]
-                index = away.index(min(away))
-                pixel, outline, off_mm = centre.on_image(stack.frames[index].grid)
+                index, off_mm = nearest_slice(stack, centre.point_mm)
+                pixel, outline = centre.on_image(stack.frames[index].grid)
                 place = (float(pixel[0]), float(pixel[1]))
                 if not stack.frames[index].grid.contains(place):
                     continue
                 unknown = "" if centre.spread_is_known else ", spread not known"
-                label = f"{centre.source.short}, {abs(off_mm):.1f} mm off the slice{unknown}"
+                label = f"{centre.source.short}, {off_mm:.1f} mm off the slice{unknown}"
                 drawn = outline if centre.spread_is_known else None
                 found.setdefault(images.traced(stack, index), []).append(
                     PictureOutline(label, place, drawn, number)

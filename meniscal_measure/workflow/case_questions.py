@@ -11,7 +11,11 @@ from meniscal_measure.anatomy import Plane, Side
 from meniscal_measure.errors import InputError
 from meniscal_measure.geometry import FloatArray
 from meniscal_measure.knee.answers import Answers, Root, Topic
-from meniscal_measure.knee.named_landmarks import SpatialLandmark, by_frame_of_reference
+from meniscal_measure.knee.named_landmarks import (
+    SpatialLandmark,
+    by_frame_of_reference,
+    nearest_slice,
+)
 from meniscal_measure.knee.pairing import check_pair
 from meniscal_measure.knee.published import published
 from meniscal_measure.knee.quantity import TracedSlice, Visit
@@ -40,11 +44,7 @@ from meniscal_measure.workflow.case_radiographs import (
     CaseRadiographs,
     case_radiographs,
 )
-from meniscal_measure.workflow.case_studies import (
-    VisitImages,
-    stated_side,
-    visit_images,
-)
+from meniscal_measure.workflow.case_studies import VisitImages, stated_side, visit_images
 from meniscal_measure.workflow.knee_reading import KneeReading, StrPath
 from meniscal_measure.workflow.measure_study import as_study, measure
 
@@ -54,27 +54,17 @@ Places = Mapping[str, FloatArray]
 
 @dataclass(frozen=True, eq=False)
 class CaseQuestions:
-    """What is asked about a case, read and measured once.
-
-    Parameters
-    ----------
-    images
-        The stacks of the baseline on which questions are answered, by plane.
-    knee
-        The extrusion, whose rims nobody is asked for; None where it was not measured.
-    follow_up
-        The stacks of the follow-up; None where there is none.
-    radiographs
-        Those of this leg.
-    wanted
-        Topics to ask about, beside those that the answers name.
-    """
+    """What is asked about a case, read and measured once."""
 
     images: VisitImages
+    """Of the baseline."""
     knee: KneeReading | None
+    """The extrusion, whose rims nobody is asked for; None where it was not measured."""
     follow_up: VisitImages | None = None
     radiographs: tuple[CaseRadiograph, ...] = ()
+    """Those of this leg."""
     wanted: tuple[Topic, ...] = ()
+    """Topics to ask about, beside those that the answers name."""
 
     @property
     def available(self) -> Available:
@@ -85,14 +75,7 @@ class CaseQuestions:
         return Available(tuple(self.images.stacks), later, where, self.wanted)
 
     def asked(self, answers: Answers, known: Collection[str] = ()) -> CaseQuestioning:
-        """Give the questions that these answers call for.
-
-        Parameters
-        ----------
-        answers
-            What was answered.
-        known
-            Keys of what follows from other images.
+        """Give the questions that these answers call for; `known` is what other images answer.
 
         Raises
         ------
@@ -150,9 +133,8 @@ class CaseQuestions:
             if on_stack is not None and on_stack.where.sop_instance_uid in uids:
                 return on_stack.slice_index
             if name in here:
-                away = [abs(float(f.grid.off_plane_mm(here[name]))) for f in stack.frames]
-                nearest = int(np.argmin(away))
-                if away[nearest] <= (stack.spacing_mm or 0.0):
+                nearest, away_mm = nearest_slice(stack, here[name])
+                if away_mm <= (stack.spacing_mm or 0.0):
                     return nearest
         return None
 
@@ -197,8 +179,11 @@ def questioned(
 
     Raises
     ------
-    SideError, InputError, NothingMeasurableError
-        As `make_case`.
+    SideError, InputError
+        If the two are not of one knee, the follow-up is the earlier one, or the answers are of
+        another study.
+    NothingMeasurableError
+        If a study holds no series of any plane.
     """
     stated = stated_side(side, answers.side)
     visits = case_visits(baseline, follow_up, answers, stated)
@@ -228,30 +213,18 @@ def case_visits(
 ) -> list[VisitImages]:  # fmt: skip
     """Choose the images of the baseline and, where there is one, of the follow-up.
 
-    Raises
-    ------
-    SideError, InputError
-        If the two are not of one knee, the follow-up is the earlier one, or the answers are of
-        another study.
-    NothingMeasurableError
-        If a study holds no series of any plane.
+    What `questioned` names is refused.
     """
     visits = [visit_images(Visit.BASELINE, as_study(baseline), stated)]
-    check_answered(answers, visits[0])
+    _check_answered(answers, visits[0])
     if follow_up is not None:
         visits.append(visit_images(Visit.FOLLOW_UP, as_study(follow_up), stated))
         check_pair(visits[0].identity, visits[1].identity)
     return visits
 
 
-def check_answered(answers: Answers, baseline: VisitImages) -> None:
-    """Refuse answers that were given for another study.
-
-    Raises
-    ------
-    InputError
-        If the answers name another study than the baseline's.
-    """
+def _check_answered(answers: Answers, baseline: VisitImages) -> None:
+    """Refuse answers that were given for another study."""
     asked, study = answers.case.study, baseline.identity.study_instance_uid
     if asked and study and asked != study:
         raise InputError(

@@ -77,16 +77,7 @@ class CaseLimb:
 
 
 def measured_limb(images: Sequence[CaseRadiograph], answers: Answers, side: Side) -> CaseLimb:
-    """Measure the alignment of the leg on its radiographs.
-
-    Parameters
-    ----------
-    images
-        Radiographs of this leg.
-    answers
-        Landmarks, and the size of a calibration ball.
-    side
-        The leg they show.
+    """Measure the alignment of a leg on its radiographs, from the landmarks of the answers.
 
     Raises
     ------
@@ -106,10 +97,10 @@ def measured_limb(images: Sequence[CaseRadiograph], answers: Answers, side: Side
         marks.setdefault(uid, {})[answer.name] = answer.pixel
     parts, pictures = [], []
     for image in images:
-        if image.where.sop_instance_uid not in marks:
+        if (placed_on := marks.get(image.where.sop_instance_uid)) is None:
             continue
         try:
-            picture = _measured(image, marks[image.where.sop_instance_uid], answers, side)
+            picture = _measured(image, placed_on, answers, side)
         except InputError as error:
             parts.append(CasePart(TITLE, gaps=(error.words(identifiers=False),)))
         else:
@@ -119,15 +110,7 @@ def measured_limb(images: Sequence[CaseRadiograph], answers: Answers, side: Side
 
 
 def case_radiographs(studies: Sequence[Study], knee: KneeIdentity) -> CaseRadiographs:
-    """Find the radiographs of this leg among the files of a case.
-
-    Parameters
-    ----------
-    studies
-        The studies of the case, and others that hold radiographs.
-    knee
-        Whose knee the case is about; a radiograph of another patient or leg is left out.
-    """
+    """Find the radiographs of this leg among studies; those of others are left out, with a gap."""
     found = radiographs_of(studies)
     gaps = [refusal.words(identifiers=False) for refusal in found.refusals]
     images = []
@@ -203,9 +186,8 @@ def _measured(
     on_leg = {LimbLandmark(name): pixel for name, pixel in marks.items() if name not in BALL_EDGES}
     _check_medial(image.radiograph, on_leg, side)
     part = limb_part(on_leg, scale, (image.where,), sd_px=answers.radiograph.sd_px)
-    return RadiographPicture(
-        image.where, image.radiograph.pixels(), scale, marks, part, image.borders
-    )
+    pixels = image.radiograph.pixels()
+    return RadiographPicture(image.where, pixels, scale, marks, part, image.borders)
 
 
 def _scale(radiograph: Radiograph, marks: dict[str, Pixel], answers: Answers) -> ProjectionScale:

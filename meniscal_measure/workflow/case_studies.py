@@ -43,12 +43,10 @@ class VisitImages:
     _pixels: dict[str, StackPixels] = field(default_factory=dict)
 
     def record(self, *, identifiers: bool = True) -> CaseStudy:
-        """Give what the case keeps of it."""
-        identity = next(iter(self.stacks.values())).identity
-        series = tuple(
-            describe(stack).words(identifiers=identifiers) for stack in self.stacks.values()
-        )
-        return CaseStudy(self.visit, identity.study_instance_uid, identity.study_date, series)
+        """Give what the record of the case says of it."""
+        own, stacks = self.identity, self.stacks.values()
+        series = tuple(describe(stack).words(identifiers=identifiers) for stack in stacks)
+        return CaseStudy(self.visit, own.study_instance_uid, own.study_date, series)
 
     @property
     def identity(self) -> KneeIdentity:

@@ -166,7 +166,7 @@ def test_exchanged_landmarks_are_refused() -> None:
 def test_a_line_between_two_landmarks_on_one_place_is_refused() -> None:
     places = leg()
     places[LimbLandmark.TIBIAL_LINE_MEDIAL] = places[LimbLandmark.TIBIAL_LINE_LATERAL]
-    with pytest.raises(LandmarkError, match="tibial_line_lateral and tibial_line_medial lie on"):
+    with pytest.raises(LandmarkError, match="tibial_line_lateral and tibial_line_medial coincide"):
         limb_part(places, MM)
 
 

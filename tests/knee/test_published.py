@@ -9,8 +9,7 @@ import pytest
 from meniscal_measure.knee.answers import Root, RootSign
 from meniscal_measure.knee.candidate import FACT_WORDS, Fact, candidate_lines
 from meniscal_measure.knee.published import Mark, published
-from meniscal_measure.knee.root_signs import overall_performance
-from meniscal_measure.knee.wilson import wilson_percent
+from meniscal_measure.knee.root_signs import overall_performance, wilson_percent
 
 FIGURES = published()
 

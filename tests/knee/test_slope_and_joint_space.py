@@ -95,5 +95,6 @@ def test_surfaces_on_different_slices_are_refused() -> None:
         surface("lateral_femoral_surface", 20.0, 4.0),
         surface("lateral_tibial_surface", 20, 0),
     ]
+    elsewhere = replace(marks[1].where, name=SliceName(6, 9, 6), sop_instance_uid="2.25.6")
     with pytest.raises(LandmarkError, match="placed on different slices"):
-        joint_space_part(LandmarkSpace([marks[0], replace(marks[1], slice_index=5)]))
+        joint_space_part(LandmarkSpace([marks[0], replace(marks[1], where=elsewhere)]))

@@ -13,7 +13,6 @@ from meniscal_measure.report.case_picture import (
     CasePicture,
     PictureMark,
     label_lifts_pt,
-    picture_figure,
 )
 from meniscal_measure.slice_name import SliceName
 
@@ -25,7 +24,7 @@ def parts_drawn(landmarks: int) -> int:
     where = TracedSlice(Plane.CORONAL, SliceName(5, 10), "1.2.3", Visit.BASELINE)
     marks = [PictureMark("tear", (60.0 + i % 200, 60.0 + i // 200)) for i in range(landmarks)]
     picture = CasePicture(where, np.zeros((320, 320), np.float32), GRID, tuple(marks), ())
-    (axes,) = picture_figure(picture).axes
+    (axes,) = picture.figure().axes
     return len(axes.lines) + len(axes.texts)
 
 

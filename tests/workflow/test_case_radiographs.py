@@ -20,7 +20,6 @@ from meniscal_measure.knee.answers import Answers, Topic, answers_from
 from meniscal_measure.knee.limb import LimbMeasure
 from meniscal_measure.knee.pairing import KneeIdentity
 from meniscal_measure.knee.questions import Available, CaseQuestioning, OpenQuestion
-from meniscal_measure.report.radiograph_picture import radiograph_figure
 from meniscal_measure.report.save_case import save_case
 from meniscal_measure.series.model import Study
 from meniscal_measure.series.scan import open_study
@@ -275,10 +274,10 @@ def test_millimetres_of_a_landmark_on_a_radiograph_are_refused(
 def test_the_picture_names_what_was_measured(leg: ProjectedLeg, tmp_path: Path) -> None:
     written(tmp_path, leg)
     (picture,) = limb(tmp_path, answered(without_ball(leg))).pictures
-    said = " ".join(text.get_text() for text in radiograph_figure(picture).texts)
+    said = " ".join(text.get_text() for text in picture.figure().texts)
     assert "hip-knee-ankle angle: 173.0" in said
     assert "MAGNIFICATION UNKNOWN" in said
-    letters = [text.get_text() for axes in radiograph_figure(picture).axes for text in axes.texts]
+    letters = [text.get_text() for axes in picture.figure().axes for text in axes.texts]
     assert {"L", "R"} <= set(letters)
 
 
@@ -287,7 +286,7 @@ def test_one_landmark_alone_is_drawn(leg: ProjectedLeg, tmp_path: Path, name: st
     written(tmp_path, leg, size=StatedSize.FIDUCIAL)
     (picture,) = limb(tmp_path, answered({name: leg.landmarks_px[name]})).pictures
     assert picture.part.quantities == ()
-    widths = [abs(float(np.ptp(axes.get_xlim()))) for axes in radiograph_figure(picture).axes]
+    widths = [abs(float(np.ptp(axes.get_xlim()))) for axes in picture.figure().axes]
     assert min(widths) > 10.0  # mm
 
 
