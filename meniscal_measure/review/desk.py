@@ -61,18 +61,8 @@ class OpenTask:
 class Desk:
     """Brings work list, store and knees together for any number of readers.
 
-    Parameters
-    ----------
-    knees
-        The work list.
-    store_path
-        Where signings and working states are kept.
-    terms
-        Conventions and blinding; a store keeps to those it was begun with.
-    propose
-        Proposes landmarks on knees without a landmark file.
-    destination
-        Archive to which what is signed is sent.
+    Signings and working states are kept in the store, which keeps to the terms it was begun with;
+    what is signed is sent to the destination, if there is one.
 
     Raises
     ------
@@ -124,16 +114,15 @@ class Desk:
         listed = []
         for number, task in self._plan(reader).values():
             key = self._key(reader, task)
-            outcome = outcomes.get(key)
             status = "begun" if (key.knee, key.round) in begun else ""
+            outcome = outcomes.get(key)
+            is_above = outcome is not None and any(outcome.flags.values())
             listed.append(
                 {
                     "id": task.task_id,
                     "label": self._label(number, task),
                     "status": status if outcome is None else outcome.verdict,
-                    "is_flagged": outcome is not None
-                    and not self.is_blinded
-                    and any(outcome.flags.values()),
+                    "is_flagged": is_above and not self.is_blinded,
                     "is_disagreeing": key.knee in differing,
                     "reading_time_s": 0.0 if outcome is None else outcome.reading_time_s,
                 }
@@ -157,13 +146,8 @@ class Desk:
     def place(self, reader: str, task_id: str, series: str = "") -> OpenTask:
         """Open the knee of a task, with its proposal if that has been made.
 
-        Parameters
-        ----------
-        reader, task_id
-            Whose task.
-        series
-            Which coronal series of it; by default the one the reader was last on, else the one
-            the program chooses.
+        `series` says which coronal series; by default it is the one the reader was last on, else
+        the one the program chooses.
 
         Raises
         ------
@@ -252,8 +236,7 @@ class Desk:
 
     def begin(self, place: OpenTask) -> Draft:
         """Take up the working state of a task where it was left."""
-        first = place.first_state
-        return self.drafts.begin(place.draft, json.dumps(first.as_dict()))
+        return self.drafts.begin(place.draft, json.dumps(place.first_state.as_dict()))
 
     def begin_again(self, place: OpenTask, revision: int) -> Draft:
         """Begin with what is proposed in place of the empty state that was begun with.
@@ -263,8 +246,8 @@ class Desk:
         StaleStateError
             If the reader has changed something since `revision`.
         """
-        first = place.first_state
-        return self.drafts.begin_again(place.draft, revision, json.dumps(first.as_dict()))
+        first = json.dumps(place.first_state.as_dict())
+        return self.drafts.begin_again(place.draft, revision, first)
 
     def hides_mm(self, place: OpenTask, state: State) -> bool:
         """Whether the reader must not see the millimetres of a state, as it is not signed."""
@@ -282,9 +265,7 @@ class Desk:
             check_reader(reader)
             names = [knee.name for knee in self.knees]
             tasks = plan(names, reader, self.terms.blinding, self.store.about["secret"])
-            self._plans[reader] = {
-                task.task_id: (number, task) for number, task in enumerate(tasks, start=1)
-            }
+            self._plans[reader] = {each.task_id: (n, each) for n, each in enumerate(tasks, start=1)}
         return self._plans[reader]
 
     def _task(self, reader: str, task_id: str) -> tuple[int, Task]:

@@ -55,12 +55,7 @@ class Drafts:
     def begin(self, key: DraftKey, state: str) -> Draft:
         """Return the working state on these images as it was left, or begin one with `state`.
 
-        Parameters
-        ----------
-        key
-            The reading, and the series; a reader may have begun on several.
-        state
-            State to begin with.
+        A reader may have begun on several series of a knee.
         """
         with self._store.writing() as connection:
             opened = connection.execute(_OPENED, key.values[:3]).fetchall()

@@ -14,12 +14,15 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from meniscal_measure.errors import (
+    EdgeNotFoundError,
+    LandmarkError,
     MeniscalMeasureError,
     OutputError,
+    SideError,
     StaleStateError,
+    UnreadableFileError,
     UsageError,
 )
-from meniscal_measure.review.safe_words import safe_words
 from meniscal_measure.sentences import printable
 
 READER_HEADER = "X-Reader"
@@ -33,8 +36,22 @@ STATUS: dict[type[MeniscalMeasureError], int] = {
 }
 """HTTP status of each kind of error; the first that fits counts."""
 
+SAFE_ERRORS = (EdgeNotFoundError, LandmarkError, StaleStateError)
+"""Errors whose messages speak of landmarks on the slice and nothing else."""
+
+CONTACT = "Tell whoever runs the study; the window of the program says more."
+
+REPLACEMENTS: dict[type[MeniscalMeasureError], str] = {
+    UnreadableFileError: f"An image of this knee is missing or cannot be read. {CONTACT}",
+    SideError: f"The side of this knee contradicts what its images say. {CONTACT}",
+    OutputError: f"It could not be saved. What was signed before is safe. {CONTACT}",
+}
+"""What a reader who must not know whose knee it is sees in place of other errors."""
+
 SERIES_HEADER = "X-Series"
-"""Names the series the page shows, as the server told it; absent while the page does not know."""
+"""Names the series that the page shows, by its key; absent while the page does not know it."""
+
+FAULT = "A fault in the program; nothing signed is lost. The window it runs in says more."
 
 PRINTED_PLACES = 8
 """Calls named where a fault is printed, the last of them where it arose."""
@@ -81,10 +98,7 @@ def endpoint(answer: Answer[DeskT], desk: DeskT) -> Endpoint:
             )
         except Exception as error:
             _print_fault(error)
-            words = (
-                "A fault in the program; nothing signed is lost. The window it runs in says more."
-            )
-            return _in_words("Fault", words, 500)
+            return _in_words("Fault", FAULT, 500)
 
     return answered
 
@@ -94,6 +108,20 @@ def _response(
 ) -> Response:
     found = answer(desk, reader, request, body)
     return found if isinstance(found, Response) else JSONResponse(found)
+
+
+def safe_words(error: MeniscalMeasureError, *, blinded: bool) -> str:
+    """Put an error into words; while blinded, without paths, names and descriptions.
+
+    Examples
+    --------
+    >>> safe_words(SideError("Doe^Jo: two left knees."), blinded=True).partition(".")[0]
+    'The side of this knee contradicts what its images say'
+    """
+    if not blinded or isinstance(error, SAFE_ERRORS):
+        return str(error)
+    replaced = (words for kind, words in REPLACEMENTS.items() if isinstance(error, kind))
+    return next(replaced, f"This knee cannot be used as it is. {CONTACT}")
 
 
 def _print_fault(error: BaseException) -> None:

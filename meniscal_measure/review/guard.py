@@ -35,14 +35,7 @@ ANSWER_HEADERS = {
 class Guard:
     """Lets requests through to the application that carry the token and come from its own page.
 
-    Parameters
-    ----------
-    app
-        The application; it sees paths without the token.
-    token
-        First segment every path must have.
-    port
-        Port the server listens on.
+    The token is the first segment of every path; the application sees paths without it.
     """
 
     def __init__(self, app: ASGIApp, token: str, port: int) -> None:

@@ -120,22 +120,15 @@ def middle_pixels(stack: Stack) -> NDArray[np.float32]:
 def blinded(knee: OpenKnee) -> OpenKnee:
     """Take away everything that tells whose knee it is or what was proposed on it.
 
-    What the page is told is made from this, so that it cannot say what it does not hold. The frames
-    keep their files, which errors may name: `meniscal_measure.review.safe_words` guards those.
+    What the page shows is made from this. The frames keep their files, which errors may name:
+    `endpoints.safe_words` guards those.
     """
     stack = _anonymous(knee.stack)
-    study = replace(knee.study, stacks=tuple(map(_anonymous, knee.study.stacks)))
     return replace(
-        knee,
-        study=study,
-        choice=Choice(stack, plain(""), ()),
-        laterality=stack.laterality,
-        proposal=None,
-        remark="",
-        on_slices={},
-        likely_slice=None,
-        document=None,
-    )
+        knee, study=replace(knee.study, stacks=tuple(map(_anonymous, knee.study.stacks))),
+        choice=Choice(stack, plain(""), ()), laterality=stack.laterality,
+        proposal=None, remark="", on_slices={}, likely_slice=None, document=None,
+    )  # fmt: skip
 
 
 def _anonymous(stack: Stack) -> Stack:

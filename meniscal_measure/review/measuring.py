@@ -17,7 +17,6 @@ from meniscal_measure.review.state import (
     PixelLandmark,
     State,
     landmark_set,
-    with_landmarks,
 )
 from meniscal_measure.series.model import Laterality
 from meniscal_measure.series.pixels import read_pixels
@@ -151,20 +150,7 @@ def _complete(
 def snap_landmark(
     knee: OpenKnee, state: State, index: int, name: str, conventions: Conventions
 ) -> PixelLandmark:
-    """Move one landmark along the measuring direction onto the edge nearby.
-
-    Parameters
-    ----------
-    knee
-        The knee.
-    state
-        Its working state.
-    index
-        Slice the landmark is on.
-    name
-        Name of the landmark, such as `image_left_rim`.
-    conventions
-        Axis convention, from which the measuring direction is taken.
+    """Move one landmark, such as `image_left_outer_edge`, along the measuring direction to an edge.
 
     Raises
     ------
@@ -183,10 +169,9 @@ def snap_landmark(
         raise UsageError(
             "Only outer edges can be snapped: the other landmarks lie on no straight edge."
         )
-    alone = with_landmarks(State(index, {}), index, landmarks)
-    before = landmark_set(alone, knee.grids, None).measured
+    before = landmark_set(State(index, {index: landmarks}), knee.grids, None).measured
     (image,) = read_pixels(knee.stack, [index])
-    refined = refine_slice(before, image, knee.grids[index], conventions.axis, which=(landmark,))
+    refined = refine_slice(before, image, knee.grids[index], conventions.axis)
     record = refined.landmarks.points[side][landmark]
     if record == before.points[side][landmark]:
         reasons = (str(found.values["reason"]) for found in refined.findings)

@@ -42,10 +42,7 @@ class _Recent(Generic[Key]):
 class OpenKnees:
     """Opens knees and holds them open for a while.
 
-    Parameters
-    ----------
-    propose
-        Proposes landmarks on knees without a landmark file; None proposes nothing.
+    `propose` proposes landmarks on knees without a landmark file; None proposes nothing.
     """
 
     def __init__(self, propose: Propose | None) -> None:

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import re
+import struct
 from collections.abc import Mapping
 from importlib.resources import files
 
+import numpy as np
+from numpy.typing import NDArray
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
 from meniscal_measure.review.endpoints import Endpoint
-from meniscal_measure.review.slices import encode_slice
-from meniscal_measure.series.model import Stack
-from meniscal_measure.series.pixels import read_pixels
 
 MEDIA_TYPES = {
     ".html": "text/html; charset=utf-8",
@@ -21,6 +21,11 @@ MEDIA_TYPES = {
     ".js": "text/javascript; charset=utf-8",
     ".svg": "image/svg+xml",
 }
+
+MAX_CODE = 65535
+
+HEADER = struct.Struct("<ddII")
+"""Grey value of code 0, grey values per code, rows, columns; then the codes, little-endian."""
 
 SCRIPT = re.compile(r'  <script type="module" src="(\w+\.js)"></script>')
 IMPORT = re.compile(r'^import .* from "\./(\w+\.js)";$', re.MULTILINE)
@@ -67,7 +72,30 @@ def _fixed(content: bytes, media_type: str) -> Endpoint:
     return answer
 
 
-def slice_pixels(stack: Stack, index: int) -> Response:
+def encode_slice(image: NDArray[np.float32]) -> bytes:
+    """Encode one slice in 16-bit grey values, so that windowing needs no server.
+
+    Parameters
+    ----------
+    image
+        Grey values, shape (rows, columns). Values that are not finite are shown as the lowest.
+
+    Returns
+    -------
+    bytes
+        `HEADER` and one unsigned 16-bit code for each pixel, row by row. Whole grey values that
+        span less than 65,536 are kept exactly; others to 1/65,535 of their span.
+    """
+    finite = np.isfinite(image)
+    low = float(image[finite].min()) if finite.any() else 0.0
+    values = np.where(finite, image, low).astype(np.float64)
+    span = float(values.max()) - low
+    is_whole = span <= MAX_CODE and bool(np.all(values == np.round(values)))
+    step = 1.0 if is_whole or span == 0 else span / MAX_CODE
+    codes = np.round((values - low) / step).astype("<u2")
+    return HEADER.pack(low, step, *image.shape) + codes.tobytes()
+
+
+def slice_answer(image: NDArray[np.float32]) -> Response:
     """Answer with the grey values of a slice, see `encode_slice`."""
-    (image,) = read_pixels(stack, [index])
     return Response(encode_slice(image), media_type="application/octet-stream")

@@ -1,4 +1,4 @@
-"""What the page is told of a knee and of a reading: words and pixel coordinates, all made here."""
+"""What the page shows of a knee and of a reading: words and pixel coordinates, all made here."""
 
 from __future__ import annotations
 
@@ -14,21 +14,8 @@ from meniscal_measure.caliper.reading import CompartmentReading, Conventions, Re
 from meniscal_measure.findings import Finding
 from meniscal_measure.geometry import FloatArray, PixelGrid, orientation_letters
 from meniscal_measure.locate.calibration import GOOD_MM
+from meniscal_measure.report import words
 from meniscal_measure.report.marks import compartment_marks
-from meniscal_measure.report.words import (
-    SLICE_WORDS,
-    convention_words,
-    decision_words,
-    expanded_mm,
-    flag_words,
-    fraction_words,
-    interval_words,
-    length_words,
-    probability_words,
-    status_words,
-    threshold_remark,
-    value_words,
-)
 from meniscal_measure.review.grey_windows import grey_windows
 from meniscal_measure.review.knee import OpenKnee, series_key
 from meniscal_measure.review.measuring import Measured
@@ -52,9 +39,7 @@ def knee_on_page(knee: OpenKnee) -> Json:
         **stack_on_page(knee.stack),
         "hand_sd_mm": HAND_PLACEMENT_SD_MM,
         "person": " · ".join(
-            part
-            for part in (identity.patient_name, identity.patient_id, identity.study_date)
-            if part
+            filter(None, (identity.patient_name, identity.patient_id, identity.study_date))
         ),
         "series": _series(knee),
         "side": {
@@ -67,7 +52,7 @@ def knee_on_page(knee: OpenKnee) -> Json:
             {"plane": each.stack.plane, "is_linked": each.is_linked, **stack_on_page(each.stack)}
             for each in side_planes(knee.study, knee.stack)
         ],
-        "quality": [{"code": code, "words": words} for code, words in QUALITY_WORDS.items()],
+        "quality": [{"code": code, "words": said} for code, said in QUALITY_WORDS.items()],
     }
 
 
@@ -134,7 +119,7 @@ def _proposed(knee: OpenKnee) -> Json | None:
     landmarks = knee.proposal.landmarks
     return {
         "slice": landmarks.measured.slice_index,
-        "why": f"{SLICE_WORDS[landmarks.slice_convention]}: {landmarks.slice_reason}",
+        "why": f"{words.SLICE_WORDS[landmarks.slice_convention]}: {landmarks.slice_reason}",
         "confidence": "" if knee.proposal.confidence is None else CONFIDENCE_WORDS,
     }
 
@@ -143,21 +128,18 @@ def measured_on_page(measured: Measured, knee: OpenKnee) -> Json:
     """Describe a reading slice by slice, or say why there is none yet."""
     reading = measured.reading
     if reading is None:
-        return {
-            "message": measured.message,
-            "slices": {},
-            "warnings": _words(measured.left_out, knee),
-        }
+        warnings = _words(measured.left_out, knee)
+        return {"message": measured.message, "slices": {}, "warnings": warnings}
     slices = (reading.measured, *reading.neighbours)
     return {
         "message": "",
-        "status": status_words(reading),
+        "status": words.status_words(reading),
         "slices": {
             str(part.slice_index): _slice(part, reading, knee.grids[part.slice_index])
             for part in slices
         },
         "warnings": _words((*measured.left_out, *reading.warnings), knee),
-        "conventions": convention_words(reading),
+        "conventions": words.convention_words(reading),
     }
 
 
@@ -194,7 +176,7 @@ def _slice(part: SliceReading, reading: Reading, grid: PixelGrid) -> Json:
     ]
     return {
         "compartments": sorted(compartments, key=lambda found: str(found["image_side"])),
-        "plateau_width": length_words(part.plateau_width_mm),
+        "plateau_width": words.length_words(part.plateau_width_mm),
     }
 
 
@@ -205,18 +187,18 @@ def _compartment(found: CompartmentReading, conventions: Conventions, grid: Pixe
         "name": found.compartment.words.capitalize(),
         "image_side": IMAGE_SIDES[not marks.on_image_left],
         "extrusion_mm": extrusion.extrusion_mm,
-        "expanded_mm": expanded_mm(extrusion),
-        "value": value_words(extrusion),
-        "interval": interval_words(extrusion),
+        "expanded_mm": words.expanded_mm(extrusion),
+        "value": words.value_words(extrusion),
+        "interval": words.interval_words(extrusion),
         "decision": extrusion.decision,
-        "decision_words": decision_words(extrusion, conventions),
+        "decision_words": words.decision_words(extrusion, conventions),
         "flag": extrusion.flag,
-        "flag_words": flag_words(extrusion, conventions),
-        "threshold_remark": threshold_remark(extrusion, conventions) or "",
-        "probability": probability_words(extrusion),
-        "body_width": length_words(found.body_width_mm),
-        "relative_extrusion": fraction_words(found.relative_extrusion),
-        "coverage": fraction_words(found.coverage),
+        "flag_words": words.flag_words(extrusion, conventions),
+        "threshold_remark": words.threshold_remark(extrusion, conventions) or "",
+        "probability": words.probability_words(extrusion),
+        "body_width": words.length_words(found.body_width_mm),
+        "relative_extrusion": words.fraction_words(found.relative_extrusion),
+        "coverage": words.fraction_words(found.coverage),
         "coverage_width": found.coverage_width.replace("_", " "),
         "budget": [f"{part.source}: {part.u_mm:.2f} mm" for part in extrusion.budget],
         "lines": {

@@ -30,14 +30,9 @@ TOPIC = "topic"
 
 
 class QuestionDesk:
-    """Asks the questions of one case, and writes what a reader answers.
+    """Asks the questions of one case, and writes what a reader answers into a file.
 
-    Parameters
-    ----------
-    questions
-        The case, read and measured.
-    file
-        Where the answers are kept; written with the open questions where it is not there.
+    The file is written with the open questions where it is not there.
     """
 
     is_blinded = False
@@ -80,8 +75,7 @@ class QuestionDesk:
         }
 
     def _described(self, question: OpenQuestion, answers: Answers) -> Json:
-        where = question.where
-        view = None
+        where, view = question.where, None
         if where is not None:
             view = self.views.name_of(where)
         elif question.plane is not None:
@@ -121,7 +115,7 @@ class QuestionDesk:
         return {"plane": self.views.name_of(where), "index": index, "pixel": answer.pixel}
 
     def answer(self, key: str, given: Any, reader: str) -> Json:
-        """Write an answer, or take it back with None; list the questions as they are then.
+        """Write an answer, or withdraw it with None; list the questions as they are then.
 
         Raises
         ------

@@ -9,9 +9,8 @@ from starlette.routing import Route
 
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.review.endpoints import Answer, Json, endpoint
-from meniscal_measure.review.page_files import page_routes
+from meniscal_measure.review.page_files import page_routes, slice_answer
 from meniscal_measure.review.question_desk import QuestionDesk
-from meniscal_measure.review.slices import encode_slice
 
 
 def question_application(desk: QuestionDesk) -> Starlette:
@@ -34,8 +33,7 @@ def _questions(desk: QuestionDesk, reader: str, request: Request, body: Json) ->
 
 def _slice(desk: QuestionDesk, reader: str, request: Request, body: Json) -> Response:
     index = request.path_params["index"]
-    pixels = desk.views.find(request.path_params["plane"], index).pixels(index)
-    return Response(encode_slice(pixels), media_type="application/octet-stream")
+    return slice_answer(desk.views.find(request.path_params["plane"], index).pixels(index))
 
 
 def _answer(desk: QuestionDesk, reader: str, request: Request, body: Json) -> Json:

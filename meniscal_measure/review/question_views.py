@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -21,7 +20,8 @@ from meniscal_measure.series.model import Stack
 from meniscal_measure.series.pixels import read_pixels
 from meniscal_measure.workflow.case_questions import CaseQuestions, slice_words
 from meniscal_measure.workflow.case_radiographs import CaseRadiograph
-from meniscal_measure.workflow.case_studies import VisitImages
+
+NO_SLICE = "There is no such slice."
 
 WHOLE_IMAGE = GreyWindow("overview", "Whole image", (0.0, 1.0))
 
@@ -42,6 +42,10 @@ class StackView:
     def on_page(self) -> Json:
         """Describe it to the page."""
         return {**stack_on_page(self.stack), "window": display_window(middle_pixels(self.stack))}
+
+    def shows(self, where: TracedSlice) -> bool:
+        """Whether a slice is one of these."""
+        return (self.stack.plane, self.visit) == (where.plane, where.visit)
 
     def grid(self, index: int) -> PixelGrid:
         """Plane of a slice."""
@@ -87,6 +91,10 @@ class RadiographView:
             "window": display_window(self.pixels(0)),
         }
 
+    def shows(self, where: TracedSlice) -> bool:
+        """Whether it is this one."""
+        return self.image.where == where
+
     def grid(self, index: int) -> PixelGrid:
         """Its pixels."""
         return self.image.grid
@@ -113,19 +121,18 @@ class QuestionViews:
     def __init__(self, questions: CaseQuestions) -> None:
         self.named: dict[str, View] = {}
         for visit in filter(None, (questions.images, questions.follow_up)):
-            self.named |= dict(_stacks(visit))
+            start = "" if visit.visit is Visit.BASELINE else f"{visit.visit.words}-"
+            for plane, stack in visit.stacks.items():
+                self.named[f"{start}{plane.value}"] = StackView(stack, visit.visit)
         for number, image in enumerate(questions.radiographs, start=1):
             self.named[f"radiograph-{number}"] = RadiographView(image)
 
     def name_of(self, where: TracedSlice) -> str:
         """Name the view in which an image is shown."""
         for name, view in self.named.items():
-            if isinstance(view, RadiographView):
-                if view.image.where == where:
-                    return name
-            elif (view.stack.plane, view.visit) == (where.plane, where.visit):
+            if view.shows(where):
                 return name
-        raise UsageError("There is no such slice.")
+        raise UsageError(NO_SLICE)
 
     def find(self, name: str, index: int) -> View:
         """Find the view of a slice.
@@ -137,11 +144,5 @@ class QuestionViews:
         """
         view = self.named.get(name)
         if view is None or not 0 <= index < view.count():
-            raise UsageError("There is no such slice.")
+            raise UsageError(NO_SLICE)
         return view
-
-
-def _stacks(images: VisitImages) -> Iterator[tuple[str, View]]:
-    start = "" if images.visit is Visit.BASELINE else f"{images.visit.words}-"
-    for plane, stack in images.stacks.items():
-        yield f"{start}{plane.value}", StackView(stack, images.visit)

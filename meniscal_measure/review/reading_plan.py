@@ -15,19 +15,13 @@ ID_LENGTH = 16
 
 @dataclass(frozen=True)
 class Blinding:
-    """How a study is blinded.
-
-    Parameters
-    ----------
-    seed
-        Seed of the order and of the choice of repeats; with it the plan can be made again. None
-        keeps the order of the work list, where that was drawn already.
-    repeats
-        Number of knees that every reader reads a second time.
-    """
+    """How a study is blinded."""
 
     seed: int | None
+    """Seed of the order and of the choice of repeats; with it the plan can be made again. None
+    keeps the order of the work list, where that was drawn already."""
     repeats: int = 0
+    """Number of knees that every reader reads a second time."""
 
 
 @dataclass(frozen=True)
@@ -46,16 +40,8 @@ class Task:
 def plan(knees: Sequence[str], reader: str, blinding: Blinding | None, secret: str) -> list[Task]:
     """List the readings of one reader in the order they are shown.
 
-    Parameters
-    ----------
-    knees
-        Names of the knees in the order of the work list.
-    reader
-        Each reader of a blinded study has an order of their own.
-    blinding
-        None, or one without a seed: the order of the work list, each knee once.
-    secret
-        Kept in the store; makes the identifiers of the tasks unguessable.
+    That of the work list, each knee once, without blinding or without a seed; else each reader has
+    an order of their own. The secret of the store makes the identifiers of tasks unguessable.
 
     Raises
     ------

@@ -20,7 +20,7 @@ from meniscal_measure.review.drafts import Draft
 from meniscal_measure.review.endpoints import SERIES_HEADER, Answer, Json, endpoint
 from meniscal_measure.review.knee import middle_pixels, why_not_proposed
 from meniscal_measure.review.measuring import Measured, measure_live, measure_state, snap_landmark
-from meniscal_measure.review.page_files import page_routes, slice_pixels
+from meniscal_measure.review.page_files import page_routes, slice_answer
 from meniscal_measure.review.present import (
     hidden_on_page,
     knee_on_page,
@@ -32,6 +32,7 @@ from meniscal_measure.review.signed_content import REJECTION_REASONS
 from meniscal_measure.review.signing import OnScreen, reject, reject_unopened, sign, withdraw
 from meniscal_measure.review.state import State, with_proposal
 from meniscal_measure.review.visits import visit_on_page
+from meniscal_measure.series.model import Stack
 from meniscal_measure.series.pixels import read_pixels
 
 MAX_VIEW_LENGTH = 2000
@@ -86,10 +87,9 @@ def _tasks(desk: Desk, reader: str, request: Request, body: Json) -> Json:
 def _knee(desk: Desk, reader: str, request: Request, body: Json) -> Json:
     """Answer with what the headers tell, so that the first slice is not kept waiting."""
     place = _place(desk, reader, request)
-    middle = len(place.knee.grids) // 2
     return {
         "label": place.label,
-        "middle": middle,
+        "middle": len(place.knee.grids) // 2,
         "window": display_window(middle_pixels(place.shown.stack)),
         **knee_on_page(place.shown),
     }
@@ -114,8 +114,7 @@ def _proposal(desk: Desk, reader: str, request: Request, body: Json) -> Json | N
     place = desk.awaited(_place(desk, reader, request))
     if place is None:
         return None
-    first = place.first_state
-    return {**proposal_on_page(place.shown), "state": first.as_dict()}
+    return {**proposal_on_page(place.shown), "state": place.first_state.as_dict()}
 
 
 def _begin_again(desk: Desk, reader: str, request: Request, body: Json) -> Json:
@@ -162,8 +161,11 @@ def _sending(desk: Desk, reader: str, request: Request, body: Json) -> Json | No
 
 
 def _slice(desk: Desk, reader: str, request: Request, body: Json) -> Response:
-    place = _place(desk, reader, request)
-    return slice_pixels(place.knee.stack, request.path_params["index"])
+    return _pixels(_place(desk, reader, request).knee.stack, request.path_params["index"])
+
+
+def _pixels(stack: Stack, index: int) -> Response:
+    return slice_answer(read_pixels(stack, [index])[0])
 
 
 def _earlier(desk: Desk, reader: str, request: Request, body: Json) -> Json | None:
@@ -178,7 +180,7 @@ def _earlier_slice(desk: Desk, reader: str, request: Request, body: Json) -> Res
     index = request.path_params["index"]
     if visit is None or index >= len(visit.knee.grids):
         raise UsageError("There is no such slice.")
-    return slice_pixels(visit.knee.stack, index)
+    return _pixels(visit.knee.stack, index)
 
 
 def _side(place: OpenTask, request: Request) -> tuple[SidePlane, int]:
@@ -191,7 +193,7 @@ def _side(place: OpenTask, request: Request) -> tuple[SidePlane, int]:
 
 def _plane_slice(desk: Desk, reader: str, request: Request, body: Json) -> Response:
     side, index = _side(_place(desk, reader, request), request)
-    return slice_pixels(side.stack, index)
+    return _pixels(side.stack, index)
 
 
 def _plane_cuts(desk: Desk, reader: str, request: Request, body: Json) -> Json:
@@ -200,10 +202,7 @@ def _plane_cuts(desk: Desk, reader: str, request: Request, body: Json) -> Json:
     image = side.stack.frames[index].grid
     (pixels,) = read_pixels(side.stack, [index])
     grids = place.shown.grids if side.is_linked else ()
-    return {
-        "window": display_window(pixels),
-        "cuts": [cut_line(image, grid) for grid in grids],
-    }
+    return {"window": display_window(pixels), "cuts": [cut_line(image, each) for each in grids]}
 
 
 def _measure(desk: Desk, reader: str, request: Request, body: Json) -> Json:
@@ -215,9 +214,8 @@ def _measure(desk: Desk, reader: str, request: Request, body: Json) -> Json:
 
 
 def _as_shown(desk: Desk, place: OpenTask, state: State, measured: Measured) -> Json:
-    if desk.hides_mm(place, state):
-        return hidden_on_page(measured, place.shown)
-    return measured_on_page(measured, place.shown)
+    on_page = hidden_on_page if desk.hides_mm(place, state) else measured_on_page
+    return on_page(measured, place.shown)
 
 
 def _measure_live(desk: Desk, reader: str, request: Request, body: Json) -> Json:
@@ -279,12 +277,8 @@ def _view(desk: Desk, reader: str, request: Request, body: Json) -> Json:
 
 def _sign(desk: Desk, reader: str, request: Request, body: Json) -> Json:
     place = _place(desk, reader, request)
-    seen = OnScreen(
-        int(body["revision"]),
-        desk.state(place, body["state"]),
-        body["extrusion_mm"],
-        float(body["reading_time_s"]),
-    )
+    state, time_s = desk.state(place, body["state"]), float(body["reading_time_s"])
+    seen = OnScreen(int(body["revision"]), state, body["extrusion_mm"], time_s)
     outcome = sign(desk, place, seen)
     if isinstance(outcome, str):
         return {"refused": outcome}

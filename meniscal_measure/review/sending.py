@@ -57,16 +57,8 @@ class Destination:
 class Sender:
     """Sends the signed readings of a store to an archive.
 
-    Parameters
-    ----------
-    destination
-        The archive.
-    journal
-        Where the signings stand.
-    studies
-        Images of each knee, by its name.
-    folder
-        For the objects on their way; made if it does not exist.
+    `studies` has the images of each knee by its name; `folder`, made if it does not exist, holds
+    the objects on their way.
     """
 
     def __init__(

@@ -24,16 +24,8 @@ DYNAMIC_PORTS = range(49152, 65536)
 class PageServer:
     """A server bound to the loopback address, with a token of its own.
 
-    Connections are taken up from the moment it exists and answered once it runs.
-
-    Parameters
-    ----------
-    application
-        What answers.
-    port
-        Port to listen on; 0 takes the usual one if it can be had, else any free one.
-    usual_port
-        See `usual_port`; 0 where there is none.
+    Connections are taken up from the moment it exists and answered once it runs. It listens on
+    `port`; 0 takes the usual one if there is one and it is free, else any.
 
     Raises
     ------

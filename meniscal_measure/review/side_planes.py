@@ -39,30 +39,19 @@ def side_planes(study: Study, coronal: Stack) -> tuple[SidePlane, ...]:
     for stack in study.stacks:
         if stack.plane not in (Plane.SAGITTAL, Plane.AXIAL):
             continue
-        is_linked = shares_frame(stack, coronal)
-        best = found.get(stack.plane)
-        if best is None or (is_linked, len(stack.frames)) > (
-            best.is_linked,
-            len(best.stack.frames),
-        ):
-            found[stack.plane] = SidePlane(stack, is_linked)
+        this = SidePlane(stack, shares_frame(stack, coronal))
+        found[stack.plane] = max(found.get(stack.plane, this), this, key=_rank)
     return tuple(found[plane] for plane in sorted(found))
 
 
+def _rank(side: SidePlane) -> tuple[bool, int]:
+    return side.is_linked, len(side.stack.frames)
+
+
 def cut_line(image: PixelGrid, plane: PixelGrid) -> Segment | None:
-    """Find the line in which a plane cuts an image.
+    """Find the line in which a plane cuts an image, from border to border.
 
-    Parameters
-    ----------
-    image
-        Image on which the line is drawn.
-    plane
-        The cutting slice.
-
-    Returns
-    -------
-    Segment or None
-        Ends on the border of the image; None where the two are nearly parallel or do not meet.
+    None where the two are nearly parallel or do not meet.
     """
     if np.linalg.norm(np.cross(image.normal, plane.normal)) < PARALLEL_TOLERANCE:
         return None

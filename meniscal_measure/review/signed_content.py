@@ -51,20 +51,10 @@ def why_not_signed(state: State, measured: Measured) -> str:
 def measured_content(
     knee: OpenKnee, state: State, reading: Reading, terms: Terms, before: State
 ) -> Json:
-    """Content of a signing of a measured knee.
+    """Content of a signing of a measured knee, with its identity and proposal.
 
-    Parameters
-    ----------
-    knee
-        The knee with its identity and proposal.
-    state
-        What is signed.
-    reading
-        The same, measured and marked as verified.
-    terms
-        Conventions and blinding.
-    before
-        State signed before, else the one the reader began with.
+    `state` is what is signed, `reading` the same, measured and marked as verified, and `before` the
+    state that was signed before, else the one the reader began with.
     """
     proposed = measure_proposal(knee, state, terms.conventions)
     return {
@@ -123,21 +113,10 @@ def changes(before: State, after: State) -> Iterator[Json]:
         if old != new:
             yield {"what": what, "from": old, "to": new}
     for index in sorted({*before.landmarks, *after.landmarks}):
-        old_landmarks, new_landmarks = (
-            before.landmarks.get(index, {}),
-            after.landmarks.get(index, {}),
-        )
-        for name in sorted({*old_landmarks, *new_landmarks}):
-            start, end = old_landmarks.get(name), new_landmarks.get(name)
-            old_pixel = None if start is None else list(start.pixel)
-            new_pixel = None if end is None else list(end.pixel)
-            if old_pixel != new_pixel:
-                moved_px = math.dist(old_pixel, new_pixel) if old_pixel and new_pixel else None
-                yield {
-                    "what": "landmark",
-                    "slice": index,
-                    "name": name,
-                    "from": old_pixel,
-                    "to": new_pixel,
-                    "moved_px": moved_px,
-                }
+        marks = [state.landmarks.get(index, {}) for state in (before, after)]
+        for name in sorted({*marks[0], *marks[1]}):
+            start, end = (list(on[name].pixel) if name in on else None for on in marks)
+            if start != end:
+                moved_px = math.dist(start, end) if start and end else None
+                where = {"slice": index, "name": name, "from": start, "to": end}
+                yield {"what": "landmark", **where, "moved_px": moved_px}

@@ -29,25 +29,15 @@ NOT_AS_SHOWN = (
 
 @dataclass(frozen=True)
 class OnScreen:
-    """What the reader had on the screen when signing.
-
-    Parameters
-    ----------
-    revision
-        Revision of the working state.
-    state
-        The working state.
-    extrusion_mm
-        Extrusion of each compartment on the measured slice, as shown; None where millimetres are
-        hidden from the reader.
-    reading_time_s
-        How long the reader has had the knee in view.
-    """
+    """What the reader had on the screen when signing."""
 
     revision: int
     state: State
     extrusion_mm: Mapping[str, float] | None
+    """Extrusion of each compartment on the measured slice, as shown; None where millimetres are
+    hidden from the reader."""
     reading_time_s: float = 0.0
+    """How long the reader has had the knee in view."""
 
 
 def sign(desk: Desk, place: OpenTask, seen: OnScreen) -> Signing | str:

@@ -60,26 +60,18 @@ QUALITY_WORDS = {
 
 @dataclass(frozen=True)
 class PixelLandmark:
-    """A landmark on a slice as the page handles it.
-
-    Parameters
-    ----------
-    pixel
-        `[column, row]`.
-    origin
-        How it came to lie there.
-    sd_mm, sd_across_mm
-        As in `PlacedLandmark`.
-    carried_from
-        Slice it was carried over from when another slice was chosen, until the reader has looked
-        at it here.
-    """
+    """A landmark on a slice as the page handles it."""
 
     pixel: tuple[float, float]
+    """`[column, row]`."""
     origin: Origin = Origin.READER
+    """How it came to lie there."""
     sd_mm: SdMm = HAND_PLACEMENT_SD_MM
     sd_across_mm: SdMm | None = None
+    """As in `PlacedLandmark`."""
     carried_from: int | None = None
+    """Slice it was carried over from when another slice was chosen, until the reader has looked at
+    it here."""
 
 
 @dataclass(frozen=True)
@@ -203,14 +195,6 @@ def _placed(
             point_mm, mark.sd_mm, mark.origin, mark.sd_across_mm
         )
     return placed
-
-
-def with_landmarks(state: State, index: int, landmarks: Mapping[str, PixelLandmark]) -> State:
-    """Return the state with other landmarks on one slice."""
-    return replace(state, landmarks={**state.landmarks, index: landmarks})
-
-
-# JSON
 
 
 def state_from_dict(content: Any, grids: tuple[PixelGrid, ...]) -> State:

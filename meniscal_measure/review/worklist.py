@@ -40,11 +40,8 @@ class Knee:
 def open_worklist(path: Path) -> tuple[Knee, ...]:
     """Find the knees to be read; images are not opened yet.
 
-    Parameters
-    ----------
-    path
-        A CSV file with the columns `knee,study,side,landmarks` (paths from its own folder), a
-        folder whose subfolders hold one study each, or a single study in any form.
+    `path` is a CSV file with the columns `knee,study,side,landmarks` (paths from its own folder), a
+    folder whose subfolders hold one study each, or a single study in any form.
 
     Raises
     ------
@@ -90,9 +87,7 @@ def first_header(part: Path, keywords: Sequence[str]) -> Dataset | None:
     with suppress(MeniscalMeasureError), Opener() as opener:
         for file in files_under(part).files[:PEEKED_FILES]:
             with suppress(*HEADER_ERRORS), opener.open(file) as stream:
-                return pydicom.dcmread(
-                    stream, stop_before_pixels=True, specific_tags=list(keywords)
-                )
+                return pydicom.dcmread(stream, stop_before_pixels=True, specific_tags=[*keywords])
     return None
 
 

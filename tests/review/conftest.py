@@ -5,9 +5,9 @@ from __future__ import annotations
 import http.client
 import json
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from threading import Thread
@@ -37,6 +37,7 @@ from meniscal_measure.review.routes import application
 from meniscal_measure.review.serve import PageServer
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.signing import OnScreen, sign
+from meniscal_measure.review.state import PixelLandmark, State
 from meniscal_measure.review.worklist import open_worklist
 from meniscal_measure.workflow.case_questions import CaseQuestions
 from meniscal_measure.workflow.case_studies import visit_images
@@ -63,6 +64,11 @@ BLIND_TERMS = Terms(Conventions(), Blinding(seed=7))
 OpenDesk = Callable[..., Desk]
 Serve = Callable[[Desk], "Client"]
 Show = Callable[..., Page]
+
+
+def with_landmarks(state: State, index: int, landmarks: Mapping[str, PixelLandmark]) -> State:
+    """The state with other landmarks on one slice."""
+    return replace(state, landmarks={**state.landmarks, index: landmarks})
 
 
 @dataclass(frozen=True)

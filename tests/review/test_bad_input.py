@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from meniscal_measure.review.desk import Desk
-from meniscal_measure.review.slices import HEADER
+from meniscal_measure.review.page_files import HEADER
 
 
 @pytest.fixture

@@ -23,8 +23,8 @@ from meniscal_measure.errors import (
 )
 from meniscal_measure.records.journal import Signing
 from meniscal_measure.review.desk import Desk
+from meniscal_measure.review.endpoints import safe_words
 from meniscal_measure.review.reading_plan import Blinding
-from meniscal_measure.review.safe_words import safe_words
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.state import first_state
 from meniscal_measure.review.worklist import Knee

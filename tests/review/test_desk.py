@@ -23,9 +23,9 @@ from meniscal_measure.review.desk import Desk, OpenTask
 from meniscal_measure.review.knee import open_knee, with_proposal
 from meniscal_measure.review.measuring import measure_live, measure_state, snap_landmark
 from meniscal_measure.review.signing import reject, reject_unopened
-from meniscal_measure.review.state import PixelLandmark, Quality, State, with_landmarks
+from meniscal_measure.review.state import PixelLandmark, Quality, State
 from meniscal_measure.review.worklist import Knee
-from tests.review.conftest import OpenDesk, SignAsShown
+from tests.review.conftest import OpenDesk, SignAsShown, with_landmarks
 
 TRUTH_MM = 3.0
 """Medial extrusion of the sample `exactly-3mm`."""

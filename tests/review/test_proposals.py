@@ -24,13 +24,13 @@ from meniscal_measure.review.desk import Desk, OpenTask
 from meniscal_measure.review.measuring import measure_state
 from meniscal_measure.review.reading_plan import Blinding
 from meniscal_measure.review.signed_content import Terms
-from meniscal_measure.review.state import PixelLandmark, State, first_state, with_landmarks
+from meniscal_measure.review.state import PixelLandmark, State, first_state
 from meniscal_measure.review.worklist import Knee
 from meniscal_measure.series.model import Laterality
 from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.workflow import measure_placed
 from meniscal_measure.workflow.placing import Placed
-from tests.review.conftest import Serve, Show
+from tests.review.conftest import Serve, Show, with_landmarks
 from tests.review.on_page import Held
 
 NAME = "exactly-3mm"

@@ -10,8 +10,8 @@ from hypothesis.extra.numpy import arrays
 from numpy.typing import NDArray
 
 from meniscal_measure.geometry import FloatArray, PixelGrid
+from meniscal_measure.review.page_files import HEADER, MAX_CODE, encode_slice
 from meniscal_measure.review.side_planes import cut_line
-from meniscal_measure.review.slices import HEADER, MAX_CODE, encode_slice
 
 ON_PLANE_MM = 1e-9
 ON_BORDER_PX = 1e-9

@@ -22,13 +22,9 @@ document.addEventListener("mousedown", ({ detail, target }) => {
   if (detail < 2) pressed = target;
 }, { capture: true });
 
-/** Whether this is the second click of a double click whose first one was on something else, which is gone now. @param {MouseEvent} event */
-export function isStraySecond({ detail, target }) {
-  return detail > 1 && target !== pressed;
-}
-
+// The second click of a double click does nothing where the first one was on something that is gone now.
 document.addEventListener("click", (event) => {
-  if (!isStraySecond(event)) return;
+  if (event.detail < 2 || event.target === pressed) return;
   event.preventDefault();
   event.stopImmediatePropagation();
 }, { capture: true });

@@ -28,7 +28,7 @@ function nudgeBy(px) {
 }
 
 /** @type {Key[]} */
-export const KEYS = [
+const KEYS = [
   { group: "Landmarks", keys: ["1", "2", "3", "4", "5", "6", "7", "8"], words: "Choose a landmark",
     act: (reading, _ask, key) => reading.selection.choose(LANDMARK_ORDER[Number(key) - 1]) },
   { group: "Landmarks", keys: ["N"], words: "Next landmark", act: ({ selection }) => selection.chooseNext(1) },

@@ -15,7 +15,7 @@ export class QuestionImage {
   name = "";
   /** @type {Map<string, Slices>} */
   #slices = new Map();
-  #canvas;
+  canvas;
 
   /**
    * @param {() => import("./api.js").Api} api
@@ -25,13 +25,13 @@ export class QuestionImage {
   constructor(api, on) {
     this.api = api;
     this.moved = on.moved;
-    this.#canvas = new SliceCanvas(/** @type {HTMLCanvasElement} */ (byId("slice")), on);
+    this.canvas = new SliceCanvas(/** @type {HTMLCanvasElement} */ (byId("slice")), on);
     for (const [id, factor] of Object.entries({ "zoom-out": 0.8, "zoom-in": 1.25, "zoom-all": 0 })) {
-      byId(id).addEventListener("click", () => this.#canvas.zoom(factor));
+      byId(id).addEventListener("click", () => this.canvas.zoom(factor));
     }
     select("plane-select").addEventListener("change", () => this.show(select("plane-select").value));
     select("window-preset").addEventListener("change", () => this.moved());
-    slider().addEventListener("input", () => this.#canvas.page(Number(slider().value) - this.#canvas.number));
+    slider().addEventListener("input", () => this.canvas.page(Number(slider().value) - this.canvas.number));
     watchSize(byId("stage"), () => this.#fit());
   }
 
@@ -41,30 +41,8 @@ export class QuestionImage {
     select("plane-select").replaceChildren(...Object.entries(views).map(([value, { words }]) => make("option", { value }, words)));
   }
 
-  get element() {
-    return this.#canvas.element;
-  }
-
   get view() {
     return this.views[this.name];
-  }
-
-  get index() {
-    return this.#canvas.index;
-  }
-
-  /** The pixel in the middle of what is seen. */
-  get middle() {
-    return this.#canvas.middle;
-  }
-
-  letGo() {
-    this.#canvas.letGo();
-  }
-
-  /** @param {number} index */
-  go(index) {
-    this.#canvas.go(index);
   }
 
   /** @param {string} name */
@@ -78,14 +56,14 @@ export class QuestionImage {
     select("window-preset").replaceChildren(...view.windows.map(({ code, words }) => make("option", { value: code }, words)));
     slider().max = String(view.slices.length);
     for (const [border, letter] of Object.entries(view.borders)) setText(byId(`border-${border}`), letter);
-    this.#canvas.show(view, slices);
-    this.#canvas.index = Math.floor(view.slices.length / 2); // the one before may have more slices
+    this.canvas.show(view, slices);
+    this.canvas.index = Math.floor(view.slices.length / 2); // the one before may have more slices
     this.#fit();
-    this.#canvas.go(this.#canvas.index);
+    this.canvas.go(this.canvas.index);
   }
 
   #fit() {
-    this.#canvas.resize(byId("stage").clientWidth, byId("stage").clientHeight);
+    this.canvas.resize(byId("stage").clientWidth, byId("stage").clientHeight);
     if (this.name) this.moved();
   }
 
@@ -98,20 +76,21 @@ export class QuestionImage {
 
   /** @param {boolean} isBusy whether an answer is not in the file yet */
   draw(isBusy) {
-    const { view, index } = this;
+    const { view, canvas } = this;
     const [black, white] = view.window;
     const { part } = view.windows.find(({ code }) => code === select("window-preset").value) ?? view.windows[0];
-    this.#canvas.window = [black + part[0] * (white - black), black + part[1] * (white - black)];
-    const isDrawn = this.#canvas.draw();
-    const trouble = this.#slices.get(this.name)?.trouble(index) ?? "";
+    canvas.window = [black + part[0] * (white - black), black + part[1] * (white - black)];
+    const isDrawn = canvas.draw();
+    const trouble = this.#slices.get(this.name)?.trouble(canvas.index) ?? "";
     setText(byId("todo"), trouble || (isDrawn ? "" : "Opening…"));
     setShown(byId("todo"), Boolean(trouble) || !isDrawn);
-    this.element.dataset.drawn = isDrawn ? `${this.name} ${index}` : "";
-    this.element.ariaBusy = String(isBusy);
-    this.element.dataset.view = JSON.stringify(this.#canvas.view);
-    this.element.setAttribute("aria-label", `${view.words} ${view.slices[index].short}`);
-    setText(byId("slice-label"), `Slice ${this.#canvas.number} / ${view.slices.length}`);
-    if (slider().value !== String(this.#canvas.number)) slider().value = String(this.#canvas.number);
+    const { element, index, number } = canvas;
+    element.dataset.drawn = isDrawn ? `${this.name} ${index}` : "";
+    element.ariaBusy = String(isBusy);
+    element.dataset.view = JSON.stringify(canvas.view);
+    element.setAttribute("aria-label", `${view.words} ${view.slices[index].short}`);
+    setText(byId("slice-label"), `Slice ${number} / ${view.slices.length}`);
+    if (slider().value !== String(number)) slider().value = String(number);
   }
 }
 

@@ -51,7 +51,7 @@ class QuestionPage {
     },
     refused: (key, message) => {
       this.#leaving = "";
-      this.#say(`Not saved: ${this.#textOf(key)}`, message);
+      this.#say(`Not saved: ${this.#questions.find((each) => each.key === key)?.text ?? ""}`, message);
     },
     failed: (message) => {
       this.#leave();
@@ -67,7 +67,7 @@ class QuestionPage {
     byId("undo").addEventListener("click", () => this.#undo());
     byId("to-place").addEventListener("click", () => this.#toItsSlice());
     byId("finish").addEventListener("click", () => void this.#finish());
-    this.#image.element.addEventListener("keydown", (event) => this.#key(event), { capture: true });
+    this.#image.canvas.element.addEventListener("keydown", (event) => this.#key(event), { capture: true });
     window.addEventListener("beforeunload", (event) => {
       if (this.#isBusy) event.preventDefault(); // the browser asks whether to leave
     });
@@ -117,16 +117,6 @@ class QuestionPage {
     return !this.#answering.isClean || this.#nudged !== null;
   }
 
-  /** Whether the question in view is answered by placing a landmark. */
-  get #isPlaced() {
-    return isLandmark(this.#question);
-  }
-
-  /** @param {string} key */
-  #textOf(key) {
-    return this.#questions.find((question) => question.key === key)?.text ?? "";
-  }
-
   /** @returns {Place | null} of the landmark of a question @param {Question} question */
   #placeOf(question) {
     if (question === this.#question && this.#nudged) return this.#nudged;
@@ -169,12 +159,12 @@ class QuestionPage {
   /** @param {number} at */
   #show(at) {
     this.#rest();
-    this.#image.letGo();
+    this.#image.canvas.letGo();
     this.#at = at;
     this.#toItsSlice();
     this.#panel.reveal();
     setText(byId("announce"), `Question ${at + 1} of ${this.#questions.length}: ${this.#question.text}`);
-    if (!this.#panel.focus(this.#question, this.#answering.answerTo(this.#question))) this.#image.element.focus({ preventScroll: true });
+    if (!this.#panel.focus(this.#question, this.#answering.answerTo(this.#question))) this.#image.canvas.element.focus({ preventScroll: true });
     byId("question").scrollIntoView({ block: "nearest" }); // in a narrow window it stands above the image
   }
 
@@ -185,15 +175,15 @@ class QuestionPage {
     const name = place?.plane ?? plane;
     if (name) this.#image.show(name);
     else if (!this.#image.name) this.#image.show(Object.keys(this.#image.views)[0]);
-    if (place) this.#image.go(place.index);
-    else if (slice !== null) this.#image.go(this.#image.view.slices.findIndex(({ number }) => number === slice));
+    if (place) this.#image.canvas.go(place.index);
+    else if (slice !== null) this.#image.canvas.go(this.#image.view.slices.findIndex(({ number }) => number === slice));
     else this.#draw();
   }
 
   /** Place the landmark that is asked for. @param {Pixel | null} pixel null while the slice is not in view */
   #place(pixel) {
-    if (!this.#isPlaced || !pixel) return;
-    this.#answer({ plane: this.#image.name, index: this.#image.index, pixel: this.#image.within(...pixel) });
+    if (!pixel || !isLandmark(this.#question)) return;
+    this.#answer({ plane: this.#image.name, index: this.#image.canvas.index, pixel: this.#image.within(...pixel) });
   }
 
   /** Move the landmark; it is saved once it rests. @param {number} columns @param {number} rows */
@@ -245,12 +235,12 @@ class QuestionPage {
       ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step],
     });
     const acts = /** @type {Record<string, () => void>} */ ({
-      Enter: () => (this.#placeOf(this.#question) ? this.#step(1) : this.#place(this.#image.middle)), Delete: () => this.#answer(null),
+      Enter: () => (this.#placeOf(this.#question) ? this.#step(1) : this.#place(this.#image.canvas.middle)), Delete: () => this.#answer(null),
       n: () => this.#step(1), p: () => this.#step(-1), u: () => this.#undo(),
     });
     const arrow = arrows[event.key];
     const choice = this.#question.choices[Number(event.key) - 1];
-    const act = arrow && this.#isPlaced && this.#placeOf(this.#question) && !event.altKey
+    const act = arrow && this.#placeOf(this.#question) && !event.altKey
       ? () => this.#nudge(...arrow) : choice ? () => this.#answerAndGoOn(choice) : acts[event.key];
     if (!act || ((event.ctrlKey || event.metaKey) && !arrow)) return;
     event.preventDefault();
@@ -297,7 +287,7 @@ class QuestionPage {
 
   /** @param {Place} place */
   #isInView({ plane, index }) {
-    return plane === this.#image.name && index === this.#image.index;
+    return plane === this.#image.name && index === this.#image.canvas.index;
   }
 
   /** @param {CanvasRenderingContext2D} context @param {import("./viewport.js").Viewport} viewport */
