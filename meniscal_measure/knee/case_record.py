@@ -11,6 +11,7 @@ import msgspec
 
 from meniscal_measure.errors import UnreadableFileError
 from meniscal_measure.knee.candidate import CandidateLine
+from meniscal_measure.knee.pairing import dicom_date
 from meniscal_measure.knee.quantity import CasePart, Visit
 from meniscal_measure.knee.questions import OfferedTopic, OpenQuestion
 from meniscal_measure.knee.root_signs import SignLine
@@ -28,6 +29,17 @@ class CaseStudy:
     """Study Date, YYYYMMDD; empty where the images do not say."""
     series: tuple[str, ...]
     """The stacks that were used, in words."""
+
+    @property
+    def day(self) -> str:
+        """The study date as ISO 8601 writes it, or as it stands where it is no date.
+
+        Examples
+        --------
+        >>> CaseStudy(Visit.BASELINE, "1.2.3", "20260110", ()).day
+        '2026-01-10'
+        """
+        return str(dicom_date(self.study_date) or self.study_date)
 
 
 @dataclass(frozen=True)

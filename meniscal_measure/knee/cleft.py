@@ -20,7 +20,7 @@ MARGIN_MM = 3.0
 """Length of the profile beyond each landmark: dark meniscus on either side of the cleft."""
 
 STEP_MM, HALF_WIDTH_MM = 0.25, 0.75
-"""Distance of samples along the profile, and the half-width over which they are averaged."""
+"""Distance of samples along the profile, and half-width over which they are averaged."""
 
 BLUR_MM = (0.5, 0.2)
 """Expected blur of an edge (standard deviation) and its spread: pixels of 0.3 to 0.6 mm."""
@@ -30,12 +30,12 @@ BRIGHT_SPREAD = 0.3
 narrower than the blur gives only the product of width and signal, so the signal must be assumed."""
 
 LEAST_CONTRAST, LEAST_RISE = 5.0, 0.2
-"""A band is a cleft if it rises over the meniscus by so many times the misfit, and by this part of
-the bright level."""
+"""Least rise of the band over the meniscus, in misfits of the fit and as a fraction of the bright
+level."""
 
 MOST_AWAY = 2.0
-"""A band whose edge lies more than so many standard deviations from its landmark is another one:
-fluid beside the cleft, or a part of it that something else fills."""
+"""Largest distance of an edge from its landmark, in standard deviations; beyond it the band is
+another one: fluid beside the cleft, or a part of it that something else fills."""
 
 UNKNOWN_AXIAL, UNKNOWN_ELSEWHERE = (0.5, 0.1), (0.8, 0.2)
 """What neither fit nor placement knows: mm of a fitted band (slanting edges, partial volume), and

@@ -25,7 +25,7 @@ def follow_up_part(
         quantities.append(
             TracedQuantity(
                 f"change of {name.words} extrusion", change.value, "mm", change.u, basis, where,
-                f"follow-up minus baseline, {one.follow_up_mm:.2f} - {one.baseline_mm:.2f} mm",
+                f"{one.follow_up_mm:.2f} mm at follow-up less {one.baseline_mm:.2f} mm at baseline",
             )
         )  # fmt: skip
         remarks.append(

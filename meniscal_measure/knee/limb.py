@@ -1,4 +1,4 @@
-"""Alignment of the leg on a radiograph from the front: axes, joint lines, and the load's path."""
+"""Alignment of the leg on a radiograph from the front: axes, joint lines, weight-bearing line."""
 
 from __future__ import annotations
 

@@ -70,7 +70,7 @@ class PublishedSource(_Entry, frozen=True, kw_only=True):
     @property
     def words(self) -> str:
         """Citation, evidence and mark in one line."""
-        address = f", {self.address}" if self.address else ""
+        address = "" if self.address in self.citation else f", {self.address}"
         return f"{self.citation}{address} ({self.evidence}; {self.mark.words})"
 
 

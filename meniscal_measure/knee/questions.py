@@ -99,7 +99,7 @@ class CaseQuestioning:
     def every(self) -> tuple[OpenQuestion, ...]:
         """List the questions, answered or not, in the order in which a person goes through them.
 
-        What most depends on comes first; each question once.
+        What most others depend on comes first; each question once.
         """
         found = [
             *self._landmarks(for_root(FIRST_LANDMARKS, self.answers.case.root)),

@@ -49,8 +49,8 @@ series, most of it is how differently the two displace fat against water along t
 0.5 mm where they displace it alike, 1.4 mm where one does so the other way round."""
 
 ITERATIONS, SMALLEST_STEP_MM, PIXEL_MM = 150, 1e-3, (1.8, 0.9)
-"""Of the search, and its levels from coarse to fine: pixels about so large. Finer ones are led
-astray by noise, which interpolation smooths."""
+"""Steps and smallest step of the search, and the pixel size of its levels, coarse to fine. At finer
+levels noise, which interpolation smooths, would lead it astray."""
 
 
 @dataclass(frozen=True)
@@ -69,18 +69,18 @@ class Compared:
 
 GREY = Compared(TibiaImages.ranks, 40, (2.0, 1.5), 1.0)
 CORTEX = Compared(TibiaImages.darkness, 24, (1.5, 0.8), 0.5)
-"""Where fat is suppressed in one series only, marrow and the tissue around the bone change places,
-and blurred edges with them; cortical bone is dark in both."""
+"""Where fat is suppressed in one series only, marrow and the tissue around the bone exchange their
+brightness, and blurred edges move with them; cortical bone is dark in both."""
 
 SEED = 20261127
 SAMPLED = 0.7
-"""Share of the voxels that the fine level compares, drawn alike in every run."""
+"""Share of the voxels that are compared, the same ones in every run."""
 
 CHECKER_MM = 12.0
-"""Edge of the blocks that are dealt out to the two halves of the tibia."""
+"""Edge of the blocks that go to one half of the tibia and the other in turn."""
 
 CENTRE_BELOW_MM = 15.0
-"""Rotations are about this place below the plateau, in the midst of what is compared."""
+"""Rotations are about a point this far below the plateau, in the middle of what is compared."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,8 +102,8 @@ def register_tibia(
 
     Mutual information of the ranks of grey values within the proximal tibia, or of how dark they
     are against their surroundings where fat is suppressed in one series only, from coarse to fine,
-    starting where the rims of both readings and the planes of both stacks lie on each other; half
-    way between the movement found there and the one found back.
+    starting where the rims of both readings and the planes of both stacks coincide; the mean of the
+    movement found from baseline to follow-up and of the one found from follow-up to baseline.
 
     Raises
     ------
@@ -116,9 +116,9 @@ def register_tibia(
 
     Notes
     -----
-    The error is that of three further runs: two halves of the tibia, dealt out in blocks, and the
-    way back; each half disagreement is a standard uncertainty, and what they have in common is
-    added (`COMMON_ERROR`).
+    The error is that of three further runs: two halves of the tibia, divided into blocks, and the
+    way back; half of each disagreement is a standard uncertainty, to which comes what all runs have
+    in common (`COMMON_ERROR`).
     """
     compared = CORTEX if contrasts is ContrastMatch.OTHER_FAT else GREY
     there, back = _Pair(baseline, follow_up, compared), _Pair(follow_up, baseline, compared)
@@ -191,7 +191,7 @@ class _Pair:
         return image
 
     def _coarse(self, image: Any, pixel_mm: float, blur_mm: float) -> Any:
-        """Blur and thin out within the slices; between them there is nothing to spare."""
+        """Blur and thin out within the slices only: they are far apart as they are."""
         column_mm, row_mm, slice_mm = image.GetSpacing()
         smooth = self.itk.SmoothingRecursiveGaussian(image, [blur_mm, blur_mm, slice_mm / 100])
         steps = [max(1, int(pixel_mm / spacing_mm)) for spacing_mm in (column_mm, row_mm)]

@@ -12,27 +12,27 @@ from meniscal_measure.errors import GeometryError, NothingMeasurableError
 from meniscal_measure.geometry import FloatArray, PixelGrid, Vector, unit_vector
 
 BESIDE_RIMS_MM = 5.0
-"""The tibia is looked for so far beyond its rims, so that its side walls take part."""
+"""How far beyond its rims the tibia is taken, so that its side walls take part."""
 
 ABOVE_RIMS_MM = 2.0
-"""So far above the line through the rims: the joint surface, but not the femur."""
+"""How far above the line through the rims: the joint surface, but not the femur."""
 
 BELOW_RIMS_MM = 40.0
-"""So far below it: metaphysis and the start of the shaft, where they are in view."""
+"""How far below it: metaphysis and the start of the shaft, where they are in view."""
 
 BEFORE_AND_BEHIND_MM = 30.0
-"""So far in front of and behind the slice with the rims; a plateau is 45 to 55 mm deep."""
+"""How far in front of and behind the slice with the rims; a plateau is 45 to 55 mm deep."""
 
 LEAST_SEEN_MM = (55.0, 24.0, 15.0)
 """Least extent of the tibia in view: from side to side, from front to back, and below the plateau.
 A smaller piece leaves its tilt undetermined (common practice, no source)."""
 
 RANKED_EVERY = 7
-"""One voxel in so many is enough to know how grey values are spread."""
+"""Every seventh voxel is enough to know the distribution of grey values."""
 
 CORTEX_MM, SMOOTHED_MM, NOISE_FLOOR = 5.0, 0.6, 0.03
-"""Dark lines up to so wide are filled; blur before, and share of a bright grey value below which
-darkness is noise."""
+"""Widest dark line that the closing fills, blur before it, and the fraction of a bright grey value
+below which darkness is noise."""
 
 HALF_DEPTH = 0.63
 """Depth of a plateau over its width: 1 / 1.58, the Iranian MRI series (n = 132)."""
@@ -132,7 +132,7 @@ class TibiaImages:
         """Rank the grey values among those of the tibia, 0 to 1.
 
         A contrast crowds marrow, cortex or fluid into few grey values and spreads others; by rank
-        each counts as much as there is of it.
+        each counts by its volume.
         """
         known = np.sort(self.pixels[self.tibia()][::RANKED_EVERY])
         below = np.searchsorted(known, self.pixels)

@@ -34,6 +34,9 @@ LABEL_PT, LETTER_PT, LINE_PT = 5.5, 3.2, 6.5
 LIFTS_PT = (3.0, -8.0, 10.0, -15.0, 17.0, -22.0, 24.0, -29.0)
 """How far above its cross a label may stand, the best first."""
 
+FAR_PT = LIFTS_PT[2:]
+"""Labels so far from their crosses have a line that leads there."""
+
 DASHES = ((0, ()), (0, (4, 2)), (0, (1, 1.5)))
 """Outlines of sources that disagree differ in their dashes."""
 
@@ -145,9 +148,12 @@ def draw_picture(frame: Region, picture: CasePicture) -> None:
     for mark, (x, y), left, lift_pt in zip(picture.marks, places, inward, lifts_pt, strict=True):
         if lift_pt is None:
             continue
+        leader = {"arrowstyle": "-", "color": "white", "lw": 0.6, "shrinkA": 0.5, "shrinkB": 3.0,
+                  "relpos": (float(left), float(lift_pt < 0))}  # fmt: skip
         words = axes.annotate(mark.label, (x, y), (-4 if left else 4, lift_pt),
                               textcoords="offset points", ha="right" if left else "left",
-                              size=LABEL_PT, color="white", family=FONT)  # fmt: skip
+                              size=LABEL_PT, color="white", family=FONT,
+                              arrowprops=leader if lift_pt in FAR_PT else None)  # fmt: skip
         words.set_path_effects(halo(width_pt=1.6))
     draw_orientation(axes, picture.grid)
     draw_scale_bar(axes, view)
@@ -158,7 +164,7 @@ def label_lifts_pt(
     widths_pt: Sequence[float],
     centres_pt: Sequence[tuple[float, float]] = (),
 ) -> list[float | None]:
-    """Choose how far above its cross each label stands: not on another label, nor on a centre.
+    """Choose how far above its cross each label stands: not on a label, another cross or a centre.
 
     None where no place is free: the cross stands alone, as two names on each other say nothing.
 
@@ -169,25 +175,25 @@ def label_lifts_pt(
     widths_pt
         Widths of the labels, negative for one that runs to the left.
     centres_pt
-        What no label may hide.
+        What no label may hide either.
 
     Examples
     --------
     >>> label_lifts_pt([(0.0, 0.0), (5.0, 0.0), (90.0, 0.0)], [50.0, 50.0, 50.0])
-    [3.0, -8.0, 3.0]
+    [10.0, -15.0, 3.0]
     """
-    taken = [(x - LINE_PT, x + LINE_PT, y - LINE_PT / 2) for x, y in centres_pt]
+    crosses = [(x - LINE_PT, x + LINE_PT, y - LINE_PT / 2) for x, y in (*places_pt, *centres_pt)]
+    boxes = np.array([*crosses, *[(np.nan,) * 3] * len(places_pt)]).reshape(-1, 3)
     lifts: list[float | None] = []
-    for (x, y), width in zip(places_pt, widths_pt, strict=True):
+    for number, ((x, y), width) in enumerate(zip(places_pt, widths_pt, strict=True)):
         left, right = min(x, x + width), max(x, x + width)
-        free = (
-            lift for lift in LIFTS_PT
-            if all(right < low or left > high or abs(y + lift - level) >= LINE_PT
-                   for low, high, level in taken)
-        )  # fmt: skip
+        low, high, level = boxes.T
+        near = (low <= right) & (high >= left)
+        near[number] = False  # its own cross
+        free = (lift for lift in LIFTS_PT if np.all(np.abs(y + lift - level[near]) >= LINE_PT))
         lifts.append(next(free, None))
         if lifts[-1] is not None:
-            taken.append((left, right, y + lifts[-1]))
+            boxes[len(crosses) + number] = left, right, y + lifts[-1]
     return lifts
 
 

@@ -9,6 +9,7 @@ from reportlab.platypus import Flowable, PageBreak, Spacer
 from meniscal_measure.knee.candidate import FACT_WORDS
 from meniscal_measure.knee.case_record import KneeCase
 from meniscal_measure.knee.quantity import CasePart
+from meniscal_measure.knee.topics import LANDMARK_WORDS
 from meniscal_measure.report.canvas import Stamp
 from meniscal_measure.report.lettering import style
 from meniscal_measure.report.page_frame import WIDTH_PT, framed_pdf
@@ -65,8 +66,7 @@ def _parted(case: KneeCase) -> tuple[list[CasePart], list[CasePart], list[CasePa
 
 def _studies(case: KneeCase) -> str:
     visits = "  ".join(
-        f"{study.visit.words}{f' {study.study_date}' if study.study_date else ''}:"
-        f" {len(study.series)} series."
+        f"{study.visit.words}{f' {study.day}' if study.day else ''}: {len(study.series)} series."
         for study in case.studies
     )
     return f"{visits}  Side: {case.side_source}.  {case.software}, {case.made_at} (UTC)."
@@ -127,7 +127,8 @@ def _not_answered(case: KneeCase) -> Iterator[str]:
     how = "Answer them slice by slice with case --ask, or in answers.toml"
     if case.questions:
         names = (question.key.partition(".")[2] for question in case.questions)
-        words = (FACT_WORDS.get(name, name.replace("_", " ")) for name in names)
+        known = {**FACT_WORDS, **LANDMARK_WORDS}
+        words = (known.get(name, name.replace("_", " ")) for name in names)
         yield f"{how}: {'; '.join(words)}."
     if case.offered:
         yield f"Asked only on request: {'; '.join(each.words for each in case.offered)}."

@@ -30,7 +30,7 @@ KNEE_IN = 3.0
 """Height of the knee."""
 
 MOST_ROWS = 1600
-"""Rows drawn: more are thinned out, so that the file stays small."""
+"""Largest number of rows drawn, so that the file stays small: more are thinned out."""
 
 MARGIN = 0.06
 """Shown around the landmarks, as a share of the leg's length."""
@@ -38,20 +38,20 @@ MARGIN = 0.06
 LEAST_SHOWN = 0.15
 """Least extent shown, as a share of the height of the radiograph: about one landmark alone."""
 
-KEY = "Lines: axes white, load dashed, joint lines coloured."
+KEY = "Lines: axes of femur and tibia white, weight-bearing line dashed, joint lines coloured."
 
 KNEE_SHARE = 2.2
 """Width of the enlarged knee over that of its joint lines."""
 
-LOAD: Line = (FEMUR[0], TIBIA[1])
+WEIGHT_BEARING: Line = (FEMUR[0], TIBIA[1])
 DRAWN: tuple[tuple[Line, dict[str, Any]], ...] = (
-    (LOAD, {"color": "#ffd166", "ls": (0, (5, 3)), "lw": 0.9}),
+    (WEIGHT_BEARING, {"color": "#ffd166", "ls": (0, (5, 3)), "lw": 0.9}),
     (FEMUR, {"color": "white", "lw": 0.9}),
     (TIBIA, {"color": "white", "lw": 0.9}),
     (FEMORAL_LINE, {"color": "#7fd1ff", "lw": 1.1}),
     (TIBIAL_LINE, {"color": "#f4a6c6", "lw": 1.1}),
 )
-"""Lines and how they are drawn: the load's path is dashed."""
+"""Lines and how they are drawn; the weight-bearing line is dashed."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -128,6 +128,7 @@ def table(
 ) -> Grid:
     """Set rows of cells under a heading, which is repeated on each page.
 
+    A row of which only the first cell says something is the title of the next: they stay together.
     Columns are as wide as `widths_pt` says, gaps included, or fitted to their contents and to
     `room_pt`; those marked in `right` are set to the right, for numbers.
 
@@ -153,6 +154,8 @@ def table(
     grid.setStyle([("ALIGN", (n, 0), (n, -1), "RIGHT") for n, on in enumerate(right) if on])
     if len(rows) <= WHOLE_ROWS:
         grid.setStyle([("NOSPLIT", (0, 0), (-1, -1))])
+    titles = [n for n, (_, *others) in enumerate(rows) if others and not any(others)]
+    grid.setStyle([("NOSPLIT", (0, n), (-1, n + 1)) for n in titles])
     return grid
 
 

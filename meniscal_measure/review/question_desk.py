@@ -42,7 +42,7 @@ class QuestionDesk:
         self._writing = Lock()
         self.views = QuestionViews(questions)
         self.finish: Callable[[], None] = lambda: None
-        """Called when the reader has done what can be done."""
+        """Called when the reader finishes."""
         if not file.exists():
             asked, uid = questions.asked(Answers()), questions.images.identity.study_instance_uid
             with written_whole(file, owner_only=True) as stream:

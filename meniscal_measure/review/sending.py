@@ -30,7 +30,7 @@ FIRST_WAIT_S, LONGEST_WAIT_S = 5.0, 300.0
 
 
 class Stage(StrEnum):
-    """How far a signed reading is on its way."""
+    """How far a signed reading has got."""
 
     WAITING = "waiting"
     ARRIVED = "arrived"
@@ -40,7 +40,7 @@ class Stage(StrEnum):
 
 @dataclass(frozen=True)
 class Progress:
-    """Where a signed reading is, and in words why it is not further."""
+    """How far a signed reading has got, and in words why no further."""
 
     stage: Stage
     words: str
@@ -81,7 +81,7 @@ class Sender:
             self._changed.notify_all()
 
     def progress(self, signing: Signing) -> Progress:
-        """Say where a signing is on its way."""
+        """Say how far a signing has got."""
         folder = self._folder_of(signing)
         if (folder / SENT).exists() and not any(path.exists() for path in _files(folder)):
             return Progress(Stage.ARRIVED, f"Stored in {self._destination.peer.name}.")

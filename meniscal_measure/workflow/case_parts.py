@@ -30,6 +30,7 @@ from meniscal_measure.knee.root_signs import sign_support
 from meniscal_measure.knee.tibial_axes import TibialAxes, tibial_axes
 from meniscal_measure.knee.topics import ON_RADIOGRAPHS
 from meniscal_measure.knee.tunnel import distance_to_other_tunnel, tunnel_quantities
+from meniscal_measure.report.words import decision_words
 from meniscal_measure.workflow.case_studies import VisitImages
 from meniscal_measure.workflow.knee_reading import KneeReading
 
@@ -79,8 +80,7 @@ def extrusion_part(knee: KneeReading, visit: Visit) -> CasePart:
         for name, found in reading.measured.compartments.items()
     ]  # fmt: skip
     remarks = [
-        f"{name.words.capitalize()}: {found.extrusion.decision.value.replace('_', ' ')}"
-        f" {reading.conventions.threshold_mm:g} mm within the uncertainty."
+        f"{name.words.capitalize()}: {decision_words(found.extrusion, reading.conventions)}."
         for name, found in reading.measured.compartments.items()
     ]
     if proposed:

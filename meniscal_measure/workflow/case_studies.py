@@ -1,4 +1,4 @@
-"""The stacks of a case: one of each plane, of one knee, in the right order of time."""
+"""The stacks of a case: one of each plane, of one knee."""
 
 from __future__ import annotations
 

@@ -32,6 +32,15 @@ def test_a_thousand_landmarks_are_drawn_with_no_more_labels_than_have_room() -> 
     assert parts_drawn(1000) < 2 * parts_drawn(100)
 
 
+def test_a_label_hides_no_other_cross() -> None:
+    """The label of the first would run over the second: it stands above both, or below."""
+    first, second = label_lifts_pt([(0.0, 0.0), (14.0, 0.0)], [60.0, 60.0])
+    assert first is not None
+    assert second is not None
+    assert not -LINE_PT < first < LINE_PT
+    assert abs(first - second) >= LINE_PT
+
+
 def test_no_label_stands_on_another() -> None:
     lifts = label_lifts_pt([(0.0, 0.0)] * 20, [50.0] * 20)
     standing = sorted(lift for lift in lifts if lift is not None)

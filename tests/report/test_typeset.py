@@ -137,3 +137,12 @@ def test_columns_that_need_more_than_the_room_are_narrowed_from_the_widest() -> 
     narrow, wide = column_widths(rows, ROOM_PT, BODY)
     assert narrow == pytest.approx(text_width_pt("short", BODY) + 10)
     assert narrow + wide <= ROOM_PT
+
+
+@pytest.mark.parametrize("before", [0, 1])
+def test_a_title_within_a_table_is_not_left_alone_at_the_foot_of_a_page(before: int) -> None:
+    """Every other row is a title: without care one of the two tables would break after one."""
+    rows = [("quantity", "mm"), *[("gap", "3.0")] * before, *[("TITLE", ""), ("gap", "3.0")] * 120]
+    pages = [page.extract_text().split() for page in pdf_of(table(rows, ROOM_PT)).pages]
+    assert len(pages) > 3
+    assert [page for page in pages if page[-1] == "TITLE"] == []

@@ -1,4 +1,4 @@
-/** What a screen reader is told: what was done, and the values once they have come to rest. */
+/** What a screen reader announces: what was done, and the values once they have come to rest. */
 
 import { byId, setText } from "./dom.js";
 

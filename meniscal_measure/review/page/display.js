@@ -24,7 +24,7 @@ export class Display {
   #announcer = new Announcer();
   #frame = 0;
 
-  /** @param {(message: string) => void} trouble told of what is wrong with the reading, whenever it is drawn */
+  /** @param {(message: string) => void} trouble takes what is wrong with the reading, whenever it is drawn */
   constructor(trouble) {
     this.trouble = trouble;
     new Pointer(this.#stage.element, () => this.reading, () => this.#tools.dragDoes);

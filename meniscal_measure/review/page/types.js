@@ -1,5 +1,5 @@
 /**
- * What the server tells and takes. The Python side, `present.py` and `state.py`, is the source.
+ * What the server sends and takes. The Python side, `present.py` and `state.py`, is the source.
  *
  * @typedef {[number, number]} Pixel column, row; pixel centres at whole numbers
  * @typedef {{pixel: Pixel, origin: string, sd_mm: number, sd_across_mm: number | null, carried_from: number | null}} Landmark
