@@ -111,11 +111,8 @@ def measure_set(
         if measure_neighbours or index == measured_index
     }
     measured = readings.pop(measured_index)
-    findings = (
-        *_findings(measured, choice, side),
-        *_spacing_findings(measured, frames[measured_index].grid),
-    )
-    return MeasuredSet(measured, tuple(readings.values()), findings)
+    findings = _findings(measured, choice, side, frames[measured_index].grid)
+    return MeasuredSet(measured, tuple(readings.values()), tuple(findings))
 
 
 def _checked_slices(
@@ -139,7 +136,7 @@ def _checked_slices(
 
 
 def _findings(
-    measured: SliceReading, choice: SliceChoice | None, side: Side | None
+    measured: SliceReading, choice: SliceChoice | None, side: Side | None, grid: PixelGrid
 ) -> Iterator[Finding]:
     yield from _unknown_slopes(measured, choice)
     width = measured.plateau_width_mm
@@ -156,23 +153,17 @@ def _findings(
             yield Finding(Code.UNUSUALLY_FAR_OUT, {**where, **most})
     if side is None:
         yield Finding(Code.SIDE_UNKNOWN)
-
-
-def _spacing_findings(measured: SliceReading, grid: PixelGrid) -> Iterator[Finding]:
-    """Say what the plateau implies where row and column spacing differ."""
-    width, ratio = measured.plateau_width_mm, grid.row_spacing_mm / grid.column_spacing_mm
+    ratio = grid.row_spacing_mm / grid.column_spacing_mm
     if width is not None and abs(ratio - 1) > SQUARE_PIXEL_TOLERANCE:
-        yield Finding(
-            Code.UNEQUAL_SPACINGS,
-            {
-                "row_mm": grid.row_spacing_mm,
-                "column_mm": grid.column_spacing_mm,
-                "width_mm": grid.columns * grid.column_spacing_mm,
-                "height_mm": grid.rows * grid.row_spacing_mm,
-                "plateau_mm": width.value,
-                "square_mm": ratio * width.value,
-            },
-        )
+        values = {
+            "row_mm": grid.row_spacing_mm,
+            "column_mm": grid.column_spacing_mm,
+            "width_mm": grid.columns * grid.column_spacing_mm,
+            "height_mm": grid.rows * grid.row_spacing_mm,
+            "plateau_mm": width.value,
+            "square_mm": ratio * width.value,
+        }
+        yield Finding(Code.UNEQUAL_SPACINGS, values)
 
 
 def _unknown_slopes(measured: SliceReading, choice: SliceChoice | None) -> Iterator[Finding]:
@@ -266,29 +257,27 @@ def _compartment(
     def quantity(measure: Measure) -> Quantity | None:
         return _quantity(results, (compartment, measure))
 
-    return CompartmentReading(
-        compartment=compartment,
-        landmarks=landmarks.points[compartment],
-        landmark_pixels=_pixels(landmarks, compartment, grid),
-        axis=as_vector(in_patient(grid, geometry.axes[compartment])),
-        extrusion=_extrusion(results[compartment, Measure.EXTRUSION], compartment, conventions),
-        body_width_mm=quantity(Measure.BODY_WIDTH),
-        overlap_mm=quantity(Measure.OVERLAP),
-        relative_extrusion=quantity(Measure.RELATIVE_EXTRUSION),
-        coverage=quantity(Measure.COVERAGE),
-        coverage_width=coverage_width(geometry.points, compartment),
-        extrusion_over_plateau_width=quantity(Measure.EXTRUSION_OVER_PLATEAU_WIDTH),
-    )
-
-
-def _extrusion(result: Combined, compartment: Compartment, conventions: Conventions) -> Extrusion:
-    return Extrusion(
+    result = results[compartment, Measure.EXTRUSION]
+    extrusion = Extrusion(
         extrusion_mm=result.value,
         u_mm=result.u,
         interval95_mm=result.interval(),
         budget=extrusion_budget(result, compartment),
         grade=grade(result.value),
         **compare(result.value, result.u, conventions)._asdict(),
+    )
+    return CompartmentReading(
+        compartment=compartment,
+        landmarks=landmarks.points[compartment],
+        landmark_pixels=_pixels(landmarks, compartment, grid),
+        axis=as_vector(in_patient(grid, geometry.axes[compartment])),
+        extrusion=extrusion,
+        body_width_mm=quantity(Measure.BODY_WIDTH),
+        overlap_mm=quantity(Measure.OVERLAP),
+        relative_extrusion=quantity(Measure.RELATIVE_EXTRUSION),
+        coverage=quantity(Measure.COVERAGE),
+        coverage_width=coverage_width(geometry.points, compartment),
+        extrusion_over_plateau_width=quantity(Measure.EXTRUSION_OVER_PLATEAU_WIDTH),
     )
 
 

@@ -18,7 +18,6 @@ from meniscal_measure.report.fonts import FONT
 from meniscal_measure.report.ink import halo
 from meniscal_measure.report.panel import draw_orientation, draw_scale_bar, look_at, show_slice
 from meniscal_measure.report.view import View, view_around
-from meniscal_measure.report.window import display_window
 
 WIDTH_MM = 62.0
 """Width shown of a slice: one compartment with its surroundings."""
@@ -120,7 +119,7 @@ def chosen(pictures: Sequence[CasePicture]) -> list[CasePicture]:
 def draw_picture(frame: Region, picture: CasePicture) -> None:
     """Draw a slice into a region, with its landmarks and predicted centres."""
     axes = frame.axes()
-    show_slice(axes, picture.image, picture.grid, display_window(picture.image))
+    show_slice(axes, picture.image, picture.grid)
     view = _view(picture, frame.height_in / frame.width_in)
     look_at(axes, view)
     spacing = np.array([picture.grid.column_spacing_mm, picture.grid.row_spacing_mm])

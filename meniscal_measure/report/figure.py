@@ -18,8 +18,8 @@ from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report import words
 from meniscal_measure.report.canvas import Region, blank
 from meniscal_measure.report.card import draw_card
-from meniscal_measure.report.images import SeriesImages
-from meniscal_measure.report.ink import halo, ink_for
+from meniscal_measure.report.images import PixelArray, SeriesImages
+from meniscal_measure.report.ink import halo
 from meniscal_measure.report.marks import Marks, plane_extent_mm, slice_marks
 from meniscal_measure.report.panel import (
     draw_landmarks,
@@ -31,7 +31,6 @@ from meniscal_measure.report.panel import (
     show_slice,
 )
 from meniscal_measure.report.view import View, detail_view, joint_view
-from meniscal_measure.report.window import display_window
 
 WIDTH_IN, HEIGHT_IN = 7.4, 7.1
 """Size of the figure; it fits the width of an A4 page at the size it was drawn for."""
@@ -53,15 +52,9 @@ class _Scene:
     """What is drawn: the reading, its slice, and where its marks lie."""
 
     reading: Reading
-    images: SeriesImages
+    pixels: PixelArray
     grid: PixelGrid
-    window: tuple[float, float]
     marks: dict[Compartment, Marks]
-
-    def show(self, axes: Axes) -> None:
-        show_slice(
-            axes, self.images.pixels[self.reading.measured.slice_index], self.grid, self.window
-        )
 
 
 def slice_figure(reading: Reading, images: SeriesImages) -> Figure:
@@ -69,8 +62,8 @@ def slice_figure(reading: Reading, images: SeriesImages) -> Figure:
     page = blank(WIDTH_IN, HEIGHT_IN)
     region = page.part(BORDER_IN, BORDER_IN, WIDTH_IN - 2 * BORDER_IN, HEIGHT_IN - 2 * BORDER_IN)
     index = reading.measured.slice_index
-    grid, window = images.grids[index], display_window(images.pixels[index])
-    scene = _Scene(reading, images, grid, window, slice_marks(reading.measured, grid))
+    grid = images.grids[index]
+    scene = _Scene(reading, images.pixels[index], grid, slice_marks(reading.measured, grid))
     _draw_head(region, reading)
     main = _draw_image(region, scene)
     width_in = (region.width_in - GAP_IN) / 2
@@ -113,7 +106,7 @@ def _draw_image(region: Region, scene: _Scene) -> Axes:
     view = joint_view(list(scene.marks.values()), scene.grid, ratio=ratio)
     axes = frame.axes()
     axes.set_gid("slice")
-    scene.show(axes)
+    show_slice(axes, scene.pixels, scene.grid)
     look_at(axes, view)
     _mark(axes, scene, *scene.marks)
     draw_orientation(axes, scene.grid)
@@ -124,8 +117,7 @@ def _draw_image(region: Region, scene: _Scene) -> Axes:
 
 def _mark(axes: Axes, scene: _Scene, *compartments: Compartment) -> None:
     for name in compartments:
-        measured = scene.reading.measured.compartments[name]
-        draw_marks(axes, measured, scene.marks[name], ink_for(measured.extrusion))
+        draw_marks(axes, scene.reading.measured.compartments[name], scene.marks[name])
 
 
 def _draw_locator(place: Region, scene: _Scene, view: View) -> None:
@@ -133,7 +125,7 @@ def _draw_locator(place: Region, scene: _Scene, view: View) -> None:
     scale = min(place.width_in / (right - left), place.height_in / (bottom - top))
     axes = place.part(0, 0, scale * (right - left), scale * (bottom - top)).axes()
     axes.set_gid("locator")
-    scene.show(axes)
+    show_slice(axes, scene.pixels, scene.grid)
     outline_view(axes, view)
 
 
@@ -190,7 +182,7 @@ def _draw_detail(place: Region, scene: _Scene, compartment: Compartment) -> None
     view = detail_view(scene.marks[compartment], ratio=frame.height_in / frame.width_in)
     axes = frame.axes()
     axes.set_gid(f"{compartment.value}-detail")
-    scene.show(axes)
+    show_slice(axes, scene.pixels, scene.grid)
     look_at(axes, view)
     _mark(axes, scene, compartment)
     draw_landmarks(axes, measured, scene.marks[compartment])

@@ -19,7 +19,6 @@ from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report import words
 from meniscal_measure.report.canvas import Region, blank, quiet_axes
 from meniscal_measure.report.fonts import FONT
-from meniscal_measure.report.ink import ink_for
 from meniscal_measure.report.marks import Marks, slice_marks
 from meniscal_measure.report.panel import (
     draw_marks,
@@ -29,7 +28,6 @@ from meniscal_measure.report.panel import (
     show_slice,
 )
 from meniscal_measure.report.view import View, joint_view, view_around
-from meniscal_measure.report.window import display_window
 
 WIDTH_IN, HEIGHT_IN, BORDER_IN, GAP_IN = 7.4, 6.6, 0.12, 0.1
 IMAGE_TOP_IN, IMAGE_HEIGHT_IN = 0.7, 2.75
@@ -121,15 +119,13 @@ def _equal(views: list[View]) -> list[View]:
 
 
 def _draw_panel(region: Region, panel: _Panel, frame: Region, view: View) -> None:
-    pixels = panel.examination.pixels[panel.index]
     axes = frame.axes()
     axes.set_gid(f"{panel.visit.value}-slice")
-    show_slice(axes, pixels, panel.grid, display_window(pixels))
+    show_slice(axes, panel.examination.pixels[panel.index], panel.grid)
     look_at(axes, view)
     if panel.measured is not None:
         for name, marks in panel.marks.items():
-            measured = panel.measured.compartments[name]
-            draw_marks(axes, measured, marks, ink_for(measured.extrusion))
+            draw_marks(axes, panel.measured.compartments[name], marks)
     draw_orientation(axes, panel.grid)
     draw_scale_bar(axes, view)
     reading = panel.examination.reading

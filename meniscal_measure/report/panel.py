@@ -14,9 +14,10 @@ from meniscal_measure.caliper.reading import CompartmentReading
 from meniscal_measure.geometry import FloatArray, PixelGrid, orientation_letters
 from meniscal_measure.report.fonts import FONT
 from meniscal_measure.report.images import PixelArray
-from meniscal_measure.report.ink import Ink, halo
+from meniscal_measure.report.ink import halo, ink_for
 from meniscal_measure.report.marks import Marks, plane_extent_mm
 from meniscal_measure.report.view import View
+from meniscal_measure.report.window import display_window
 
 EDGE = 0.02
 """Distance of letters and scale bar from the frame, as a fraction of it."""
@@ -26,12 +27,11 @@ LETTERS_Y = 0.88
 """Height of the letters at the left and right border: above the joint line and its leader lines."""
 
 
-def show_slice(
-    axes: Axes, pixels: PixelArray, grid: PixelGrid, window: tuple[float, float]
-) -> None:
+def show_slice(axes: Axes, pixels: PixelArray, grid: PixelGrid) -> None:
     """Draw the slice, in millimetres, so that rectangular pixels keep their true shape."""
+    low, high = display_window(pixels)
     axes.imshow(
-        np.asarray(pixels, dtype=np.float32), cmap="gray", vmin=window[0], vmax=window[1],
+        np.asarray(pixels, dtype=np.float32), cmap="gray", vmin=low, vmax=high,
         extent=plane_extent_mm(grid), interpolation="bicubic", aspect="equal",
     )  # fmt: skip
     axes.set_facecolor("black")
@@ -46,14 +46,14 @@ def look_at(axes: Axes, view: View) -> None:
 
 
 def draw_marks(
-    axes: Axes, reading: CompartmentReading, marks: Marks, ink: Ink, *, scale: float = 1.0
+    axes: Axes, reading: CompartmentReading, marks: Marks, *, scale: float = 1.0
 ) -> None:
     """Draw rim line, outer line and caliper; ids such as `medial-caliper` name them in SVG.
 
     The flag marker sits at the upper end of the outer line, off the meniscus it speaks of.
     `scale` thins the marks for small frames.
     """
-    name = reading.compartment.value
+    name, ink = reading.compartment.value, ink_for(reading.extrusion)
     for part, line, weight_pt in (
         ("rim-line", marks.rim_line, 0.9),
         ("outer-line", marks.outer_line, 0.6),

@@ -20,7 +20,6 @@ from meniscal_measure.report.fonts import FONT
 from meniscal_measure.report.ink import halo
 from meniscal_measure.report.panel import draw_scale_bar, look_at, show_slice
 from meniscal_measure.report.view import View, view_around
-from meniscal_measure.report.window import display_window
 
 WIDTH_IN, HEIGHT_IN, GAP_IN, TOP_IN, FOOT_IN = 7.3, 6.4, 0.15, 0.3, 0.55
 LEG_IN = 2.3
@@ -127,7 +126,7 @@ def _draw(frame: Region, picture: RadiographPicture, view: View) -> None:
         (0.0, 0.0, 0.0), (1.0, 0.0, 0.0), (0.0, 1.0, 0.0),
         dy * thin, dx * thin, *shown.shape,
     )  # fmt: skip
-    show_slice(axes, shown, grid, display_window(shown))
+    show_slice(axes, shown, grid)
     (drawn,) = axes.get_images()
     x0, x1, y0, y1 = drawn.get_extent()
     drawn.set_extent((x0 + left * dx, x1 + left * dx, y0 + top * dy, y1 + top * dy))

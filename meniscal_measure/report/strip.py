@@ -9,11 +9,9 @@ from meniscal_measure.caliper.reading import Reading, SliceReading
 from meniscal_measure.report import words
 from meniscal_measure.report.canvas import Region, blank
 from meniscal_measure.report.images import SeriesImages
-from meniscal_measure.report.ink import ink_for
 from meniscal_measure.report.marks import slice_marks
 from meniscal_measure.report.panel import draw_marks, look_at, show_slice
 from meniscal_measure.report.view import View, joint_view
-from meniscal_measure.report.window import display_window
 
 REACH = 2
 """Slices shown on each side of the measured one, marked or not; more would be too small to read."""
@@ -88,8 +86,7 @@ def _draw_cell(
     look_at(axes, view)
     if measured is not None:
         for name, marks in slice_marks(measured, images.grids[index]).items():
-            compartment = measured.compartments[name]
-            draw_marks(axes, compartment, marks, ink_for(compartment.extrusion), scale=0.5)
+            draw_marks(axes, measured.compartments[name], marks, scale=0.5)
     for spine in axes.spines.values():
         spine.set_linewidth(2.6 if is_measured else 0.6)
     title = words.short_slice_words(reading, index)
@@ -106,7 +103,7 @@ def _show(axes: Axes, images: SeriesImages, index: int) -> None:
         axes.text(0.5, 0.8, "image not read", transform=axes.transAxes, ha="center", size=7)
         axes.set(xticks=[], yticks=[], aspect="equal")
         return
-    show_slice(axes, pixels, images.grids[index], display_window(pixels))
+    show_slice(axes, pixels, images.grids[index])
 
 
 def _cell_lines(reading: Reading, measured: SliceReading | None) -> list[str]:
