@@ -112,10 +112,7 @@ def measure(
         job = Job(store, Settings(conventions, refine_edges), retry_refused, replace)
         with cohort_progress(log) as watch:
             progress = run_cohort(
-                Manifest(manifest),
-                job,
-                carry_out=_by(workers, scheduler, time_limit),
-                watch=watch,
+                Manifest(manifest), job, carry_out=_by(workers, scheduler, time_limit), watch=watch
             )
         say_end(progress, store, as_json=as_json)
         if progress.failures or progress.stopped:

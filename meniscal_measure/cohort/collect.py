@@ -11,11 +11,7 @@ from meniscal_measure.caliper.axis import name_of
 from meniscal_measure.caliper.reading import AxisConvention, Reading, Signature, SliceReading
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.files import write_text
-from meniscal_measure.records.landmark_document import (
-    LandmarkDocument,
-    SliceEntry,
-    SliceRef,
-)
+from meniscal_measure.records.landmark_document import LandmarkDocument, SliceEntry, SliceRef
 from meniscal_measure.records.landmark_file import landmark_json, signed
 from meniscal_measure.records.signed_readings import SignedReading
 

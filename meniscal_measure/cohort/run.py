@@ -115,10 +115,7 @@ def run_cohort(
         run = store.begin_run(job.settings)
         due_now = store.due_count(retry_refused=job.retry_refused)
         progress = Progress(
-            enrolled.total,
-            enrolled.total - due_now,
-            kept=enrolled.kept,
-            left_out=enrolled.left_out,
+            enrolled.total, enrolled.total - due_now, kept=enrolled.kept, left_out=enrolled.left_out
         )
         with _stopping_at_interrupt(progress):
             watch(progress)

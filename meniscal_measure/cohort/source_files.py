@@ -179,9 +179,7 @@ def _near(path: str, copy: Path) -> Path:
         files.get(root, str(copy), recursive=files.isdir(root))
     except URL_ERRORS as error:
         raise UnreadableFileError(
-            "{path:private} cannot be fetched: {reason:private}.",
-            path=str(path),
-            reason=str(error),
+            "{path:private} cannot be fetched: {reason:private}.", path=str(path), reason=str(error)
         ) from error
     return copy
 

@@ -36,14 +36,7 @@ from meniscal_measure.cohort.store_tables import (
     entry_of,
     utc_now,
 )
-from meniscal_measure.cohort.task import (
-    Outcome,
-    Row,
-    Settings,
-    Status,
-    Task,
-    unpacked,
-)
+from meniscal_measure.cohort.task import Outcome, Row, Settings, Status, Task, unpacked
 from meniscal_measure.errors import UsageError
 from meniscal_measure.records.database import (
     explained,

@@ -137,8 +137,7 @@ def _parquet(path: Path) -> InputTable:
             columns = tuple(name.strip().lower() for name in file.schema_arrow.names)
     except FileNotFoundError as error:
         raise UsageError(
-            "There is no table {path:private}. Name a CSV or Parquet file.",
-            path=str(path),
+            "There is no table {path:private}. Name a CSV or Parquet file.", path=str(path)
         ) from error
     except (OSError, pa.ArrowException) as error:
         raise UsageError(

@@ -88,8 +88,7 @@ class DimseArchive:
                 ArchivedSeries.answered(study, series)
                 for study in studies
                 for series in self._found(
-                    association,
-                    _keys("SERIES", StudyInstanceUID=study.StudyInstanceUID, **listed),
+                    association, _keys("SERIES", StudyInstanceUID=study.StudyInstanceUID, **listed)
                 )
             ]
 

@@ -210,9 +210,7 @@ def _measurements(
         yield from _quantity(name, getattr(measured, key), concepts.RATIO)
     yield from _quantity(concepts.PLATEAU_WIDTH, part.plateau_width_mm, mm)
     yield templates.Measurement(
-        concepts.PROBABILITY_ABOVE,
-        float(extrusion.probability_above_threshold),
-        concepts.NO_UNIT,
+        concepts.PROBABILITY_ABOVE, float(extrusion.probability_above_threshold), concepts.NO_UNIT
     )
     yield templates.Measurement(concepts.THRESHOLD, float(reading.conventions.threshold_mm), mm)
     if reading.proposal_confidence is not None:
@@ -270,9 +268,7 @@ def _caliper(
     frame_of_reference = image.header.get("FrameOfReferenceUID")
     if frame_of_reference:
         yield hd.sr.CoordinatesForMeasurement3D(
-            graphic_type="POLYLINE",
-            graphic_data=ends_mm,
-            frame_of_reference_uid=frame_of_reference,
+            graphic_type="POLYLINE", graphic_data=ends_mm, frame_of_reference_uid=frame_of_reference
         )
 
 

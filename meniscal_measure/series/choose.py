@@ -41,10 +41,7 @@ class _Rank(NamedTuple):
 
 
 def choose_coronal(
-    study: Study,
-    *,
-    stack_number: int | None = None,
-    sop_instance_uid: str | None = None,
+    study: Study, *, stack_number: int | None = None, sop_instance_uid: str | None = None
 ) -> Choice:
     """Choose the stack to measure on.
 

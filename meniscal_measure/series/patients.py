@@ -13,9 +13,7 @@ Owner = tuple[str, ...]
 """Patient ID, name, birth date and Study Instance UID of an image."""
 
 
-def without_mixed_series(
-    frames: Iterable[HeaderFrame],
-) -> tuple[list[HeaderFrame], list[Refusal]]:
+def without_mixed_series(frames: Iterable[HeaderFrame]) -> tuple[list[HeaderFrame], list[Refusal]]:
     """Leave out every series that is found under several patients or studies.
 
     A series belongs to one study, and a study to one patient (DICOM PS3.3 A.1.2). Where images

@@ -49,10 +49,7 @@ class ChangeByGroup:
 
 
 def change_by_group(
-    groups: ArrayLike | Labels,
-    changes_mm: ArrayLike,
-    *,
-    subjects: ArrayLike | None = None,
+    groups: ArrayLike | Labels, changes_mm: ArrayLike, *, subjects: ArrayLike | None = None
 ) -> ChangeByGroup:
     """Compare the changes of groups between two visits, each group with those named before it.
 

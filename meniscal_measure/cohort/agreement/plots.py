@@ -76,8 +76,7 @@ def limits_plot(
 
     def draw(axes: Axes) -> None:
         axes.set(
-            xlabel="Mean of both readings (mm)",
-            ylabel=f"Difference, {names[0]} - {names[1]} (mm)",
+            xlabel="Mean of both readings (mm)", ylabel=f"Difference, {names[0]} - {names[1]} (mm)"
         )
         axes.axhline(0, color=INK, linewidth=0.4, linestyle=":")
         _scatter(axes, mean, difference, DATA)

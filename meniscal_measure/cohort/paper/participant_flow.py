@@ -133,10 +133,7 @@ def flow_plot(flow: Flow) -> Draw:
         (0.2, f"Measured and analysed\n{flow.measured} readings, "
               f"{flow.measured_subjects} subjects\n{verified}"),
     )  # fmt: skip
-    leaving = (
-        (0.65, "Excluded", flow.excluded),
-        (0.35, "Not analysed", flow.failed),
-    )
+    leaving = ((0.65, "Excluded", flow.excluded), (0.35, "Not analysed", flow.failed))
 
     def draw(axes: Axes) -> None:
         axes.set_axis_off()
