@@ -222,7 +222,12 @@ def load_compartments(
     known, codes = conventions.values()
     subject, visit, side, group, reader = (coder.labels() for coder in texts[:-1])
     marks = {"verified": verified, "confidence": confidence}
-    covariates = _covariates(texts[-1], store.covariates())
+    whole, owners = texts[-1].values()  # all covariates of a row in one text
+    cells = [json.loads(text) if text else {} for text in whole]
+    covariates = {
+        name: Labels.of([cell.get(name, "") for cell in cells]).where(owners)
+        for name in store.covariates()
+    }
     found = {}
     for where, value, u in zip(compartments, measured[::2], measured[1::2], strict=True):
         rows_of = ~np.isnan(value)
@@ -232,14 +237,6 @@ def load_compartments(
                              value, u, marks, covariates)  # fmt: skip
             found[where] = every if rows_of.all() else every.where(rows_of)
     return found
-
-
-def _covariates(coder: Coder, names: tuple[str, ...]) -> dict[str, Labels]:
-    """Take the covariates out of the texts that hold all of a row."""
-    texts, codes = coder.values()
-    cells = [json.loads(text) if text else {} for text in texts]
-    found = {name: Labels.of([cell.get(name, "") for cell in cells]) for name in names}
-    return {name: labels.where(codes) for name, labels in found.items()}
 
 
 def _one_convention(values: list[Any], codes: Codes) -> Conventions:

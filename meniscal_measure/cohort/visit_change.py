@@ -182,8 +182,13 @@ def group_visit_model(
     AgreementError
         If the readings cannot tell the effects apart.
     """
-    factors = [_factor(name, readings) for name in FACTORS]
-    varying = [factor for factor in factors if len(factor.levels) > 1]
+    visits = visits_of(readings)
+    labels: dict[str, Labels] = {name: getattr(readings, name) for name in FACTORS}
+    varying = [
+        Factor(name, found, tuple(visits if name == "visit" else found.names.tolist()))
+        for name, found in labels.items()
+        if found.count > 1
+    ]
     numbers = {
         name: values for name, values in (covariates or {}).items()
         if np.unique(values[~np.isnan(values)]).size > 1
@@ -207,12 +212,6 @@ def group_visit_model(
         tuple(effects[place] for place in places),
         model.joint_p(places) if places else None,
     )
-
-
-def _factor(name: str, readings: Readings) -> Factor:
-    labels: Labels = getattr(readings, name)
-    levels = visits_of(readings) if name == "visit" else labels.names.tolist()
-    return Factor(name, labels, tuple(levels))
 
 
 def _within_groups(model: MixedModel, factors: list[Factor]) -> tuple[Effect, ...]:

@@ -15,7 +15,7 @@ import pydicom
 from meniscal_measure.errors import InputError, UnreadableFileError, UsageError
 from meniscal_measure.exchange.deidentify import burned_in_text, deidentified
 from meniscal_measure.exchange.pseudonyms import Pseudonyms
-from meniscal_measure.files import Progress, ordinary, written_whole
+from meniscal_measure.files import Progress, read_bytes, written_whole
 from meniscal_measure.series.attributes import HEADER_ERRORS
 from meniscal_measure.series.bounded import BoundedStream
 from meniscal_measure.series.model import FileRef, Refusal
@@ -40,15 +40,7 @@ def read_key(path: Path) -> Pseudonyms:
     UsageError
         If the file cannot be read, or the key is too short.
     """
-    try:
-        return Pseudonyms(ordinary(path).read_bytes().strip())
-    except OSError as error:
-        raise UsageError(
-            "The key file {file:private} cannot be read: {reason}. Name the file with the secret of"
-            " the cohort.",
-            file=str(path),
-            reason=str(error.strerror),
-        ) from error
+    return Pseudonyms(read_bytes(path, "Name the file with the secret of the cohort.").strip())
 
 
 def deidentify_study(

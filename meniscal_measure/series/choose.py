@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import NamedTuple
 
 from meniscal_measure.anatomy import Plane
 from meniscal_measure.errors import NothingMeasurableError, UsageError
@@ -25,19 +24,6 @@ COARSE_PIXEL_MM = 1.0
 
 _LISTED_FILES = 5
 """Refused files named in a message; the rest is counted."""
-
-
-class _Rank(NamedTuple):
-    """Sorts ascending: the smaller, the better."""
-
-    localizer: bool
-    contrast: int
-    pixel_mm: float
-    slice_spacing_mm: float
-    fewer_slices: int
-    echo_time_ms: float
-    series_instance_uid: str
-    first_sop_instance_uid: str
 
 
 def choose_coronal(
@@ -135,17 +121,18 @@ def ranked(study: Study, plane: Plane) -> list[Stack]:
     return sorted((stack for stack in study.stacks if stack.plane is plane), key=_rank)
 
 
-def _rank(stack: Stack) -> _Rank:
-    grid = stack.frames[0].grid
-    return _Rank(
-        localizer=bool(_localizer_signs(stack)),
-        contrast=_contrast_rank(stack.contrast),
-        pixel_mm=round(max(grid.row_spacing_mm, grid.column_spacing_mm), 3),
-        slice_spacing_mm=round(stack.spacing_mm or 0.0, 2),
-        fewer_slices=-len(stack.frames),
-        echo_time_ms=stack.contrast.echo_time_ms or 0.0,
-        series_instance_uid=stack.identity.series_instance_uid,
-        first_sop_instance_uid=stack.frames[0].sop_instance_uid,
+def _rank(stack: Stack) -> tuple[object, ...]:
+    """Sort key by which the best stack for the job comes first."""
+    grid, contrast = stack.frames[0].grid, stack.contrast
+    return (
+        bool(_localizer_signs(stack)),
+        _contrast_rank(contrast),
+        round(max(grid.row_spacing_mm, grid.column_spacing_mm), 3),
+        round(stack.spacing_mm or 0.0, 2),
+        -len(stack.frames),
+        contrast.echo_time_ms or 0.0,
+        stack.identity.series_instance_uid,
+        stack.frames[0].sop_instance_uid,
     )
 
 

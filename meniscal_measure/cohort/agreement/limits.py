@@ -16,7 +16,14 @@ from meniscal_measure.cohort.agreement.clusters import (
     is_clustered,
     jackknife,
 )
-from meniscal_measure.cohort.agreement.estimates import TAIL, Cases, Estimate, FloatArray, require
+from meniscal_measure.cohort.agreement.estimates import (
+    TAIL,
+    Cases,
+    Estimate,
+    FloatArray,
+    Lines,
+    require,
+)
 
 SOURCE_1986 = "Bland JM, Altman DG. Lancet 1986;i:307-310"
 SOURCE_EXACT = "Carkeet A. Optom Vis Sci 2015;92:e71-e80 (noncentral t)"
@@ -27,40 +34,44 @@ LIMIT_SDS = 1.96
 
 
 @dataclass(frozen=True)
-class LimitsOfAgreement:
+class LimitsOfAgreement(Lines):
     """Mean difference (first minus second) and the limits about it."""
 
     bias: Estimate
+    sd: Estimate
+    """Standard deviation of the difference between single readings."""
     lower: Estimate
     upper: Estimate
-    sd: float
-    """Standard deviation of the difference between single readings."""
     cases: Cases
-
-    @property
-    def estimates(self) -> tuple[Estimate, ...]:
-        """Bias, limits and standard deviation, as lines of a results table."""
-        spread = Estimate(
-            "SD of differences", self.sd, unit=self.bias.unit, source=self.bias.source
-        )
-        return self.bias, spread, self.lower, self.upper
 
 
 @dataclass(frozen=True)
-class ProportionalBias:
+class ProportionalBias(Lines):
     """Regression of the difference on the mean of two readings."""
 
     slope: Estimate
     intercept: Estimate
-    p_value: float
+    p: Estimate
     """Probability of so steep a slope if the true one were zero."""
     cases: Cases
 
-    @property
-    def estimates(self) -> tuple[Estimate, ...]:
-        """Slope and intercept, as lines of a results table."""
-        p = Estimate("p of no proportional bias", self.p_value, source=SOURCE_BIAS)
-        return self.slope, self.intercept, p
+
+def limits_about(
+    bias: Estimate, sd: float, reach: tuple[float, float], cases: Cases, source: str
+) -> LimitsOfAgreement:
+    """Lay out limits of agreement, mm.
+
+    `reach` is how far the interval of a limit reaches towards the bias, and away from it.
+    """
+    (near, far), out = reach, LIMIT_SDS * sd
+    low, high = bias.value - out, bias.value + out
+    return LimitsOfAgreement(
+        bias,
+        Estimate("SD of differences", sd, unit="mm", source=bias.source),
+        Estimate("Lower limit of agreement", low, low - far, low + near, "mm", source),
+        Estimate("Upper limit of agreement", high, high - near, high + far, "mm", source),
+        cases,
+    )
 
 
 def limits_of_agreement(first: ArrayLike, second: ArrayLike) -> LimitsOfAgreement:
@@ -90,22 +101,14 @@ def limits_of_agreement(first: ArrayLike, second: ArrayLike) -> LimitsOfAgreemen
     one, two, _, cases = complete_pairs(first, second)
     require(cases.used, 3, "Limits of agreement")
     difference = one - two
-    bias, sd = float(difference.mean()), float(difference.std(ddof=1))
-    root, out = math.sqrt(cases.used), LIMIT_SDS * sd
-    bounds = stats.nct.ppf(np.array([TAIL, 1 - TAIL]), cases.used - 1, LIMIT_SDS * root)
-    near, far = (sd / root * bounds).tolist()
-    half = float(stats.t.ppf(1 - TAIL, cases.used - 1)) * sd / root
-    return LimitsOfAgreement(
-        Estimate("Mean difference", bias, bias - half, bias + half, "mm", SOURCE_1986),
-        Estimate(
-            "Lower limit of agreement", bias - out, bias - far, bias - near, "mm", SOURCE_EXACT
-        ),
-        Estimate(
-            "Upper limit of agreement", bias + out, bias + near, bias + far, "mm", SOURCE_EXACT
-        ),
-        sd,
-        cases,
-    )
+    mean, sd = float(difference.mean()), float(difference.std(ddof=1))
+    error = sd / math.sqrt(cases.used)
+    tails, centre = np.array([TAIL, 1 - TAIL]), LIMIT_SDS * math.sqrt(cases.used)
+    bounds = stats.nct.ppf(tails, cases.used - 1, centre)
+    near, far = (error * bounds - LIMIT_SDS * sd).tolist()
+    half = float(stats.t.ppf(1 - TAIL, cases.used - 1)) * error
+    bias = Estimate("Mean difference", mean, mean - half, mean + half, "mm", SOURCE_1986)
+    return limits_about(bias, sd, (-near, far), cases, SOURCE_EXACT)
 
 
 def proportional_bias(
@@ -153,7 +156,7 @@ def proportional_bias(
             "Difference at mean 0", intercept, intercept - half_at_zero, intercept + half_at_zero,
             "mm", source,
         ),
-        p,
+        Estimate("p of no proportional bias", p, source=SOURCE_BIAS),
         cases,
     )  # fmt: skip
 

@@ -15,22 +15,14 @@ from meniscal_measure.errors import AgreementError
 
 @dataclass(frozen=True, eq=False)
 class Ratings:
-    """One value per case and reader (or per case and repeat).
-
-    Parameters
-    ----------
-    values
-        Shape (cases, readers); NaN where a reader gave no value.
-    cases, readers
-        Labels of the rows and the columns.
-    subjects
-        Number of the subject of each case; None where every case is a subject of its own.
-    """
+    """One value per case and reader (or per case and repeat)."""
 
     values: FloatArray
+    """Shape (cases, readers); NaN where a reader gave no value."""
     cases: Texts
     readers: Texts
     subjects: Codes | None = None
+    """Number of the subject of each case; None where every case is a subject of its own."""
 
     def __post_init__(self) -> None:
         if self.values.shape != (len(self.cases), len(self.readers)):

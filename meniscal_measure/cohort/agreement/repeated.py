@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -11,21 +10,13 @@ from scipy import stats
 
 from meniscal_measure.cohort.agreement.estimates import TAIL, Cases, Estimate, as_floats, require
 from meniscal_measure.cohort.agreement.labels import Labels
-from meniscal_measure.cohort.agreement.limits import LIMIT_SDS, LimitsOfAgreement
+from meniscal_measure.cohort.agreement.limits import LIMIT_SDS, LimitsOfAgreement, limits_about
 from meniscal_measure.errors import AgreementError
 
 SOURCE = (
     "Bland JM, Altman DG. Stat Methods Med Res 1999;8:135-160 (repeated measurements);"
     " intervals: Zou GY. Stat Methods Med Res 2013;22:630-642"
 )
-
-
-@dataclass(frozen=True)
-class _Part:
-    """A mean square that enters the variance of the difference with a weight."""
-
-    weighted: float
-    freedom: int
 
 
 def repeated_limits(cases: ArrayLike, first: ArrayLike, second: ArrayLike) -> LimitsOfAgreement:
@@ -66,33 +57,18 @@ def repeated_limits(cases: ArrayLike, first: ArrayLike, second: ArrayLike) -> Li
         )
     means = np.bincount(codes, difference) / counts
     within = float(((difference - means[codes]) ** 2).sum() / freedom)
-    hidden = float(1 - (1 / counts).mean()) * within  # by averaging over the pairs of a case
-    parts = [_Part(hidden, freedom), _Part(float(means.var(ddof=1)), means.size - 1)]
-    return _limits(float(means.mean()), parts, Cases(means.size, noun="subjects"))
-
-
-def _limits(bias: float, parts: list[_Part], cases: Cases) -> LimitsOfAgreement:
-    variance = sum(part.weighted for part in parts)
-    sd, m = math.sqrt(variance), LIMIT_SDS
-    sd_low, sd_high = _sd_interval(variance, parts)
-    t = float(stats.t.ppf(1 - TAIL, cases.used - 1))
-    half = t * math.sqrt(parts[-1].weighted / cases.used)
-    near, far = math.hypot(half, m * (sd - sd_low)), math.hypot(half, m * (sd_high - sd))
-    low, high = bias - m * sd, bias + m * sd
-    names = ("Lower limit of agreement", "Upper limit of agreement")
-    return LimitsOfAgreement(
-        Estimate("Mean difference", bias, bias - half, bias + half, "mm", SOURCE),
-        Estimate(names[0], low, low - far, low + near, "mm", SOURCE),
-        Estimate(names[1], high, high - near, high + far, "mm", SOURCE),
-        sd,
-        cases,
-    )
-
-
-def _sd_interval(variance: float, parts: list[_Part]) -> tuple[float, float]:
-    """Recover the interval of a sum of mean squares from the interval of each."""
-    weighted, freedom = np.array([[part.weighted, part.freedom] for part in parts]).T
-    below = weighted * (1 - freedom / stats.chi2.ppf(1 - TAIL, freedom))
-    above = weighted * (freedom / stats.chi2.ppf(TAIL, freedom) - 1)
-    low, high = variance - math.hypot(*below), variance + math.hypot(*above)
-    return math.sqrt(max(low, 0.0)), math.sqrt(high)
+    # What averaging over the pairs of a case has hidden of the variance within it comes back.
+    squares = np.array([means.var(ddof=1), (1 - (1 / counts).mean()) * within])
+    freedoms = np.array([means.size - 1, freedom])
+    variance = float(squares.sum())
+    below = squares * (1 - freedoms / stats.chi2.ppf(1 - TAIL, freedoms))
+    above = squares * (freedoms / stats.chi2.ppf(TAIL, freedoms) - 1)
+    sd = math.sqrt(variance)
+    sd_low = math.sqrt(max(variance - math.hypot(*below), 0.0))
+    sd_high = math.sqrt(variance + math.hypot(*above))
+    mean, t = float(means.mean()), float(stats.t.ppf(1 - TAIL, means.size - 1))
+    half = t * math.sqrt(squares[0] / means.size)
+    near = math.hypot(half, LIMIT_SDS * (sd - sd_low))
+    far = math.hypot(half, LIMIT_SDS * (sd_high - sd))
+    bias = Estimate("Mean difference", mean, mean - half, mean + half, "mm", SOURCE)
+    return limits_about(bias, sd, (near, far), Cases(means.size, noun="subjects"), SOURCE)

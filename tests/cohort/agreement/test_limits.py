@@ -24,10 +24,10 @@ class TestPeakFlowOf1986:
     ) -> None:
         result = limits_of_agreement(wright_first, mini_first)
         assert round(result.bias.value, 1) == -2.1
-        assert round(result.sd, 1) == 38.8
+        assert round(result.sd.value, 1) == 38.8
         # Printed -79.7 and 75.5 come from rounded steps; unrounded they are these.
-        assert result.bias.value - 2 * result.sd == pytest.approx(-79.647907, abs=1e-6)
-        assert result.bias.value + 2 * result.sd == pytest.approx(75.412613, abs=1e-6)
+        assert result.bias.value - 2 * result.sd.value == pytest.approx(-79.647907, abs=1e-6)
+        assert result.bias.value + 2 * result.sd.value == pytest.approx(75.412613, abs=1e-6)
 
     def test_todays_limits_are_1_96_standard_deviations(
         self, wright_first: FloatArray, mini_first: FloatArray
@@ -50,7 +50,7 @@ class TestPeakFlowOf1986:
         assert result.slope.value == pytest.approx(
             stats.pearsonr(mean, difference).statistic * difference.std() / mean.std()
         )
-        assert result.p_value > 0.05
+        assert result.p.value > 0.05
 
 
 def test_exact_interval_is_the_tolerance_factor_of_the_handbook() -> None:
@@ -63,7 +63,7 @@ def test_exact_interval_is_the_tolerance_factor_of_the_handbook() -> None:
     first, second = rng.normal(size=(2, 43))
     result = limits_of_agreement(first, second)
     expected = stats.nct.ppf(0.975, 42, 1.96 * 43**0.5) / 43**0.5
-    assert result.upper.high == pytest.approx(result.bias.value + expected * result.sd)
+    assert result.upper.high == pytest.approx(result.bias.value + expected * result.sd.value)
 
 
 def test_exact_interval_covers_the_true_limit_as_often_as_it_says() -> None:
@@ -81,7 +81,7 @@ def test_in_large_samples_the_interval_is_that_of_the_1986_paper() -> None:
     # Standard error sqrt(3 s^2 / n) of a limit.
     difference = np.random.default_rng(3).normal(0.2, 0.5, 20_000)
     found = limits_of_agreement(difference, np.zeros(difference.size))
-    half = 1.96 * np.sqrt(3 / difference.size) * found.sd
+    half = 1.96 * np.sqrt(3 / difference.size) * found.sd.value
     assert found.upper.high == pytest.approx(found.upper.value + half, abs=1e-3)
     assert found.lower.low == pytest.approx(found.lower.value - half, abs=1e-3)
 
@@ -104,7 +104,7 @@ def test_a_bias_in_proportion_is_found() -> None:
     result = proportional_bias(1.1 * truth + noise, truth)
     # Difference 0.1 t on mean 1.05 t.
     assert result.slope.value == pytest.approx(0.1 / 1.05, abs=0.02)
-    assert result.p_value < 1e-6
+    assert result.p.value < 1e-6
     assert (result.slope.low or 0) > 0
 
 

@@ -35,7 +35,7 @@ def test_a_varying_truth_puts_the_printed_components_of_the_2007_paper_together(
     persons = np.repeat(list(PAIRS), list(map(len, PAIRS.values())))
     result = repeated_limits(persons, *pairs.T)
     single = np.mean([1 / len(pairs) for pairs in PAIRS.values()])
-    assert result.sd**2 == pytest.approx(0.91269114 + (1 - single) * 0.170714026, abs=1e-7)
+    assert result.sd.value**2 == pytest.approx(0.91269114 + (1 - single) * 0.170714026, abs=1e-7)
     assert (result.lower.value, result.upper.value) == pytest.approx((-1.34, 2.54), abs=0.18)
 
 
@@ -46,7 +46,7 @@ def test_pairs_on_a_varying_truth_split_into_within_and_between() -> None:
     result = repeated_limits(np.repeat(np.arange(20), 4), difference.ravel(), np.zeros(80))
     between = difference.mean(axis=1).var(ddof=1)
     within = difference.var(axis=1, ddof=1).mean()
-    assert result.sd == pytest.approx((between + 0.75 * within) ** 0.5)
+    assert result.sd.value == pytest.approx((between + 0.75 * within) ** 0.5)
     assert result.bias.value == pytest.approx(difference.mean())
 
 
