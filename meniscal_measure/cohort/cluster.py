@@ -18,6 +18,7 @@ from itertools import islice
 from queue import Empty, SimpleQueue
 from typing import Any
 
+from meniscal_measure.cohort.optional_packages import optional
 from meniscal_measure.cohort.pool import TIME_LIMIT_S, Pool
 from meniscal_measure.cohort.task import Measure, Outcome, Status, Task, measure_knee
 from meniscal_measure.errors import UsageError
@@ -60,21 +61,17 @@ def on_cluster(
         For `run.run_cohort`. Raises `UsageError` if the scheduler does not answer or is lost, or
         if the cluster has no workers for `WORKERLESS_S`; the same run goes on from there.
     """
-    return partial(
-        _carry_out_there, scheduler=scheduler, measure=measure, time_limit_s=time_limit_s
-    )
 
-
-def _carry_out_there(
-    tasks: Iterator[Task], *, scheduler: str, measure: Measure, time_limit_s: float
-) -> Iterator[Outcome]:
-    with _connected(_distributed(), scheduler) as client:
-        room = BATCHES_PER_THREAD * _threads(client)
-        work = _Work(tasks, client, partial(_carry_out_batch, measure, time_limit_s))
-        work.give(room)
-        while work.given:
-            yield from work.next_outcomes()
+    def carry_out(tasks: Iterator[Task]) -> Iterator[Outcome]:
+        with _connected(scheduler) as client:
+            room = BATCHES_PER_THREAD * _threads(client)
+            work = _Work(tasks, client, partial(_carry_out_batch, measure, time_limit_s))
             work.give(room)
+            while work.given:
+                yield from work.next_outcomes()
+                work.give(room)
+
+    return carry_out
 
 
 @dataclass
@@ -156,18 +153,8 @@ def _carry_out_batch(measure: Measure, time_limit_s: float, batch: Batch) -> lis
     return list(_kept.pool.carry_out(iter(batch)))
 
 
-def _distributed() -> Any:
-    try:
-        import distributed
-    except ImportError as error:
-        raise UsageError(
-            "A run on a cluster needs dask.distributed, which is not installed:"
-            " pip install 'meniscal-measure[cluster]'."
-        ) from error
-    return distributed
-
-
-def _connected(distributed: Any, scheduler: str) -> Any:
+def _connected(scheduler: str) -> Any:
+    distributed = optional("distributed", "A run on a cluster", "cluster", name="dask.distributed")
     name = "scheduler_file" if scheduler.endswith(".json") else "address"
     try:
         return distributed.Client(**{name: scheduler}, timeout=CONNECT_S, set_as_default=False)

@@ -54,14 +54,6 @@ Inbox = SimpleQueue[tuple[Process, Any]]
 """What workers have said, each with who said it; None once one says nothing more."""
 
 
-def carry_out_here(
-    tasks: Iterator[Task], measure: Measure, *, workers: int, time_limit_s: float = TIME_LIMIT_S
-) -> Iterator[Outcome]:
-    """Carry out tasks in worker processes, and end them; see `Pool`."""
-    with Pool(measure, workers=workers, time_limit_s=time_limit_s) as pool:
-        yield from pool.carry_out(tasks)
-
-
 class Pool:
     """Worker processes, each started when it first has a task.
 

@@ -10,14 +10,13 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from functools import partial
 from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
 from meniscal_measure.cohort.claim import claimed
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.cohort.pool import TIME_LIMIT_S, carry_out_here
+from meniscal_measure.cohort.pool import TIME_LIMIT_S, Pool
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Measure, Outcome, Settings, Status, Task, measure_knee
 
@@ -141,9 +140,14 @@ def on_this_machine(
 ) -> CarryOut:
     """Carry out tasks in processes on this machine, by default one for each processor."""
     if workers is None:
-        usable = hasattr(os, "sched_getaffinity")
-        workers = len(os.sched_getaffinity(0)) if usable else os.cpu_count() or 1
-    return partial(carry_out_here, measure=measure, workers=workers, time_limit_s=time_limit_s)
+        limited = hasattr(os, "sched_getaffinity")
+        workers = len(os.sched_getaffinity(0)) if limited else os.cpu_count() or 1
+
+    def carry_out(tasks: Iterator[Task]) -> Iterator[Outcome]:
+        with Pool(measure, workers=workers, time_limit_s=time_limit_s) as pool:
+            yield from pool.carry_out(tasks)
+
+    return carry_out
 
 
 def _to_measure(

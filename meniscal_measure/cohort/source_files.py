@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from meniscal_measure.cohort.entry import Entry
-from meniscal_measure.errors import UnreadableFileError, UsageError
+from meniscal_measure.cohort.optional_packages import optional
+from meniscal_measure.errors import UnreadableFileError
 
 ALGORITHM = "sha256"
 
@@ -145,14 +146,7 @@ def networks_digest() -> str:
 
 
 def _file_system(url: str) -> tuple[Any, str]:
-    try:
-        import fsspec  # type: ignore[import-untyped]
-    except ImportError as error:
-        raise UsageError(
-            "Fetching {url:private} needs fsspec, which is not installed: pip install"
-            " 'meniscal-measure[cluster]'.",
-            url=str(url),
-        ) from error
+    fsspec = optional("fsspec", "Fetching from a URL", "cluster")
     files, root = fsspec.core.url_to_fs(url)
     return files, root
 

@@ -11,15 +11,15 @@ from dataclasses import dataclass
 from functools import lru_cache, partial
 from itertools import islice
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 import msgspec
 
 from meniscal_measure import __version__
 from meniscal_measure.cohort.columns import DOUBT_FIELD, EXPORT_FIELDS, IDENTIFYING, Field
 from meniscal_measure.cohort.identity_doubts import identity_doubts
+from meniscal_measure.cohort.optional_packages import pyarrow
 from meniscal_measure.cohort.store import Store
-from meniscal_measure.errors import UsageError
 from meniscal_measure.files import SUSPECT_STARTS, csv_text, safe_cell, write_text, written_whole
 
 BATCH = 10_000
@@ -150,39 +150,22 @@ def export_parquet(store: Store, table: ExportTable, path: Path) -> None:
     OutputError
         If the file cannot be written; nothing is left behind then.
     """
-    try:
-        import pyarrow  # type: ignore[import-untyped]
-        import pyarrow.parquet  # type: ignore[import-untyped]
-    except ImportError as error:
-        raise UsageError(
-            "Writing Parquet needs pyarrow, which is not installed:"
-            " pip install 'meniscal-measure[parquet]'. Or export as CSV."
-        ) from error
-    with written_whole(path) as stream:
-        _write_parquet(pyarrow, table.fields, table.rows(store), stream)
-
-
-def _write_parquet(
-    pyarrow: Any, fields: Sequence[Field], rows: Iterator[Sequence[Any]], stream: BinaryIO
-) -> None:
-    types = {"TEXT": pyarrow.string(), "INTEGER": pyarrow.int64(), "REAL": pyarrow.float64()}
-    schema = pyarrow.schema(
+    pa, parquet = pyarrow("Writing Parquet", " Or export as CSV.")
+    types = {"TEXT": pa.string(), "INTEGER": pa.int64(), "REAL": pa.float64()}
+    schema = pa.schema(
         [
-            pyarrow.field(
-                field.name,
-                types[field.kind],
-                metadata={"unit": field.unit, "meaning": field.meaning},
-            )
-            for field in fields
+            pa.field(one.name, types[one.kind], metadata={"unit": one.unit, "meaning": one.meaning})
+            for one in table.fields
         ]
     )
-    with pyarrow.parquet.ParquetWriter(stream, schema) as writer:
+    rows = table.rows(store)
+    with written_whole(path) as stream, parquet.ParquetWriter(stream, schema) as writer:
         while batch := list(islice(rows, BATCH)):
             columns = [
-                pyarrow.array(column, part.type)
+                pa.array(column, part.type)
                 for column, part in zip(zip(*batch, strict=True), schema, strict=True)
             ]
-            writer.write_batch(pyarrow.RecordBatch.from_arrays(columns, schema=schema))
+            writer.write_batch(pa.RecordBatch.from_arrays(columns, schema=schema))
 
 
 def export_description(tables: Sequence[ExportTable], path: Path) -> None:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TextIO
 
+from meniscal_measure.cohort.optional_packages import pyarrow
 from meniscal_measure.errors import UsageError
 from meniscal_measure.files import cell_text, ordinary
 
@@ -124,14 +125,7 @@ def _cell(text: str, *, decimal_comma: bool) -> str:
 
 
 def _parquet(path: Path) -> InputTable:
-    try:
-        import pyarrow as pa  # type: ignore[import-untyped]
-        from pyarrow import parquet
-    except ImportError as error:
-        raise UsageError(
-            "Reading Parquet needs pyarrow, which is not installed:"
-            " pip install 'meniscal-measure[parquet]'. Or give the table as CSV."
-        ) from error
+    pa, parquet = pyarrow("Reading Parquet", " Or give the table as CSV.")
     try:
         with parquet.ParquetFile(path) as file:
             columns = tuple(name.strip().lower() for name in file.schema_arrow.names)

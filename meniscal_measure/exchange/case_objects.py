@@ -12,9 +12,9 @@ from meniscal_measure.anatomy import Side
 from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.exchange.capture import Document, encapsulated
 from meniscal_measure.exchange.case_report import case_report, case_series_uid
-from meniscal_measure.exchange.delivery import Filed, deliver_made
+from meniscal_measure.exchange.delivery import deliver_made
 from meniscal_measure.exchange.identity import Archived
-from meniscal_measure.exchange.peer import Outcome, Peer
+from meniscal_measure.exchange.peer import ArchivedSeries, Outcome, Peer
 from meniscal_measure.exchange.results import Results
 from meniscal_measure.exchange.source_images import SourceImage, source_images
 from meniscal_measure.exchange.transfer import RETRY, RetryPolicy
@@ -95,12 +95,12 @@ def deliver_case(
     case = saved.case
     patient_id = saved.studies[-1].stacks[0].identity.patient_id
     study_uid = case.studies[-1].study_instance_uid
-    filed = Filed(study_uid, case_series_uid(archived, case), patient_id)
+    reports = ArchivedSeries(study_uid, case_series_uid(archived, case), patient_id)
 
     def make(earlier: tuple[Dataset, ...]) -> Results:
         return case_objects(saved, replace(archived, replaces=earlier))
 
-    return deliver_made(make, filed, peer, folder, retry)
+    return deliver_made(make, reports, peer, folder, retry)
 
 
 def _case_images(saved: SavedCase) -> dict[TracedSlice, SourceImage]:

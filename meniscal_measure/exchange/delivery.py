@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 from pydicom.dataset import Dataset
@@ -41,68 +41,53 @@ def deliver(
     UsageError
         If the reading was saved without identifiers, or the UID root is not usable.
     """
-    reading = saved.contents
-    filed = Filed(
-        reading.source.study_instance_uid,
-        archived.series_uid("report", reading),
-        reading.source.patient_id,
-    )
+    source, reports_uid = saved.contents.source, archived.series_uid("report", saved.contents)
+    reports = ArchivedSeries(source.study_instance_uid, reports_uid, source.patient_id)
 
     def make(earlier: tuple[Dataset, ...]) -> Results:
         return result_objects(saved, stack, replace(archived, replaces=earlier))
 
-    return deliver_made(make, filed, peer, folder, retry)
-
-
-@dataclass(frozen=True)
-class Filed:
-    """Where results lie in an archive, and with whose images."""
-
-    study_instance_uid: str
-    report_series_uid: str
-    patient_id: str
+    return deliver_made(make, reports, peer, folder, retry)
 
 
 def deliver_made(
     make: Callable[[tuple[Dataset, ...]], Results],
-    filed: Filed,
+    reports: ArchivedSeries,
     peer: Peer,
     folder: Path,
     retry: RetryPolicy = RETRY,
 ) -> tuple[Outcome, ...]:
     """Make objects, keep them as files, and store them in an archive; see `deliver`.
 
-    `make` takes the earlier reports that the archive holds, which the new one replaces.
+    `reports` is the series of the reports; `make` takes the earlier ones that the archive holds,
+    which the new one replaces.
     """
-    retry(lambda: _check_patient(peer, filed))
-    made = make(retry(lambda: _earlier_reports(peer, filed)))
+    retry(lambda: _check_patient(peer, reports))
+    made = make(retry(lambda: _earlier(peer, reports)))
     made.write(folder)
     return send_once(peer, made.objects, folder, retry)
 
 
-def _check_patient(peer: Peer, filed: Filed) -> None:
+def _check_patient(peer: Peer, reports: ArchivedSeries) -> None:
     """Refuse to file results with a patient whose images were not measured."""
-    held = peer.find_series(Query(study_instance_uid=filed.study_instance_uid))
-    others = {one.patient_id for one in held} - {filed.patient_id}
+    held = peer.find_series(Query(study_instance_uid=reports.study_instance_uid))
+    others = {one.patient_id for one in held} - {reports.patient_id}
     if others:
         raise InputError(
             "{archive} holds this study under Patient ID {held:private}, the images measured say"
             " {measured:private}. Find out whose knee it is; nothing was sent.",
             archive=peer.name,
             held=", ".join(sorted(others)),
-            measured=filed.patient_id or "nothing",
+            measured=reports.patient_id or "nothing",
         )
 
 
-def _earlier_reports(peer: Peer, filed: Filed) -> tuple[Dataset, ...]:
-    series = ArchivedSeries(
-        filed.study_instance_uid, filed.report_series_uid, filed.patient_id, study_date=""
-    )
+def _earlier(peer: Peer, reports: ArchivedSeries) -> tuple[Dataset, ...]:
     found = []
-    for uid in peer.find_instances(series):
+    for uid in peer.find_instances(reports):
         earlier = Dataset()
-        earlier.StudyInstanceUID = series.study_instance_uid
-        earlier.SeriesInstanceUID = series.series_instance_uid
+        earlier.StudyInstanceUID = reports.study_instance_uid
+        earlier.SeriesInstanceUID = reports.series_instance_uid
         earlier.SOPClassUID, earlier.SOPInstanceUID = Comprehensive3DSRStorage, uid
         found.append(earlier)
     return tuple(found)

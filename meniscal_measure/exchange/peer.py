@@ -44,7 +44,7 @@ class ArchivedSeries:
     study_instance_uid: str
     series_instance_uid: str
     patient_id: str
-    study_date: str
+    study_date: str = ""
     description: str = ""
 
     @property

@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO, NamedTuple, cast
+from typing import BinaryIO, cast
 
 import pydicom
 
@@ -81,10 +81,10 @@ def deidentify_study(
     with Opener() as opener:
         for done, file in enumerate(files, start=1):
             try:
-                image = _image(opener, file, pseudonyms, keep_characteristics)
-                with written_whole(folder / image.path) as stream:
-                    stream.write(image.content)
-                warnings.update(filter(None, [image.warning]))
+                path, content, warning = _image(opener, file, pseudonyms, keep_characteristics)
+                with written_whole(folder / path) as stream:
+                    stream.write(content)
+                warnings.update(filter(None, [warning]))
             except InputError as error:
                 refusals.append(Refusal(file, error.reason))
             if progress is not None:
@@ -105,16 +105,10 @@ def _check_apart(study: Path, folder: Path) -> None:
         )
 
 
-class _Image(NamedTuple):
-    path: Path
-    """Where it goes, below the folder."""
-    content: bytes
-    warning: str
-
-
 def _image(
     opener: Opener, file: FileRef, pseudonyms: Pseudonyms, keep_characteristics: bool
-) -> _Image:
+) -> tuple[Path, bytes, str]:
+    """Give the place of an image below the folder, its new content, and a warning or nothing."""
     try:
         with opener.open(file) as stream, python_warnings.catch_warnings():
             python_warnings.filterwarnings("ignore", module=r"pydicom\b")
@@ -128,4 +122,4 @@ def _image(
         raise UnreadableFileError(
             "It is not a DICOM file that can be read whole. Copy it again from its source."
         ) from error
-    return _Image(path, content.getvalue(), warning)
+    return path, content.getvalue(), warning
