@@ -56,7 +56,7 @@ def propagated(
     """Calculate every measure of a slice with its combined uncertainty.
 
     The inputs are the displacement of each landmark along and across its measuring direction,
-    the scale of the images and, where the neighbours tell how the measures change, the position
+    the scale of the images and, where the neighbours show how the measures change, the position
     of the slice. All are taken as uncorrelated.
     """
     placed = list(geometry.points)

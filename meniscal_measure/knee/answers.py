@@ -239,6 +239,11 @@ def answers_from(content: dict[str, object], file: str) -> Answers:
     ------
     InputError
         If a key is unknown or a value out of its range.
+
+    Examples
+    --------
+    >>> answers_from({"case": {"side": "left"}}, "answers.toml").side
+    <Side.LEFT: 'L'>
     """
     try:
         answers = msgspec.convert(content, Answers)

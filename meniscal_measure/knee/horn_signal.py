@@ -43,7 +43,14 @@ class HornSignal:
 def disc_values(
     image: NDArray[np.float32], grid: PixelGrid, pixel: tuple[float, float], radius_mm: float
 ) -> FloatArray:
-    """Take the grey values within a radius of a pixel, shape (count,)."""
+    """Take the grey values within a radius of a pixel, shape (count,).
+
+    Examples
+    --------
+    >>> grid = PixelGrid((0, 0, 0), (1, 0, 0), (0, 0, -1), 1.0, 1.0, 3, 3)
+    >>> disc_values(np.arange(9, dtype=np.float32).reshape(3, 3), grid, (1, 1), 1.0).tolist()
+    [1.0, 3.0, 4.0, 5.0, 7.0]
+    """
     return np.asarray(image[_distance_mm(image, grid, pixel) <= radius_mm], dtype=np.float64)
 
 

@@ -144,7 +144,13 @@ def landmark_on(
 
 
 def traced_slice(stack: Stack, index: int, visit: Visit = Visit.BASELINE) -> TracedSlice:
-    """Name a slice of a stack so that a number can be followed back to it."""
+    """Name a slice of a stack so that a number can be followed back to it.
+
+    Examples
+    --------
+    >>> str(traced_slice(study.stacks[0], 3))
+    'coronal slice 4, image 4'
+    """
     frame = stack.frames[index]
     return TracedSlice(stack.plane, slice_name(stack.frames, index), frame.sop_instance_uid, visit)
 

@@ -190,7 +190,14 @@ def _number(key: str) -> OpenQuestion:
 
 
 def answered_keys(answers: Answers) -> Iterable[str]:
-    """Give the keys of the questions that were answered."""
+    """Give the keys of the questions that were answered.
+
+    Examples
+    --------
+    >>> from meniscal_measure.knee.answers import FactAnswers
+    >>> list(answered_keys(Answers(facts=FactAnswers(age_years=57))))
+    ['facts.age_years']
+    """
     for mark in answers.landmark:
         table = "landmark" if mark.visit is Visit.BASELINE else mark.visit.value
         yield f"{table}.{mark.name}"

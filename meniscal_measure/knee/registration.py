@@ -31,7 +31,13 @@ class ContrastMatch(StrEnum):
 
 
 def contrast_match(first: Contrast, second: Contrast) -> ContrastMatch:
-    """Compare the contrasts of two series."""
+    """Compare the contrasts of two series.
+
+    Examples
+    --------
+    >>> contrast_match(study.stacks[0].contrast, study.stacks[0].contrast)
+    <ContrastMatch.SAME: 'same'>
+    """
     if first.fat_suppressed is not second.fat_suppressed:
         return ContrastMatch.OTHER_FAT
     same = first.weighting is second.weighting

@@ -34,7 +34,13 @@ class RigidMove:
 
     @property
     def inverse(self) -> RigidMove:
-        """The movement back."""
+        """The movement back.
+
+        Examples
+        --------
+        >>> RigidMove(np.eye(3), np.array([1.0, 2.0, 3.0])).inverse.shift_mm.tolist()
+        [-1.0, -2.0, -3.0]
+        """
         return RigidMove(self.rotation.T, -self.rotation.T @ self.shift_mm)
 
     @property

@@ -18,8 +18,8 @@ RIMS_SD_DEG = 3.0
 (common practice, no source): the rims are placed on one slice, whose plane somebody set."""
 
 PATIENT_SD_DEG = 8.0
-"""Standard deviation of the directions of the patient taken for those of the tibia: how far a knee
-is turned in its coil (common practice, no source)."""
+"""Standard deviation of the tibia's directions where those of the patient stand in for them: how
+far a knee is turned in its coil (common practice, no source)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,7 +39,7 @@ class TibialAxes:
         return math.radians(self.sd_deg)
 
     def offset(self, *, lateral_mm: float, posterior_mm: float) -> FloatArray:
-        """Vector of so many millimetres laterally and posteriorly, LPS."""
+        """Vector with these lateral and posterior components, LPS mm."""
         return lateral_mm * self.lateral + posterior_mm * self.posterior
 
 

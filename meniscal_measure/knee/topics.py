@@ -40,7 +40,13 @@ class LandmarkQuestion:
 
     @property
     def key(self) -> str:
-        """Key of its answer: `landmark.` or, on the follow-up, `follow_up.` and the name."""
+        """Key of its answer: `landmark.` or, on the follow-up, `follow_up.` and the name.
+
+        Examples
+        --------
+        >>> LandmarkQuestion("tear", Plane.AXIAL, "gap", visit=Visit.FOLLOW_UP).key
+        'follow_up.tear'
+        """
         table = "landmark" if self.visit is Visit.BASELINE else self.visit.value
         return f"{table}.{self.name}"
 
@@ -249,7 +255,13 @@ def for_root(landmarks: tuple[LandmarkQuestion, ...], root: Root) -> tuple[Landm
 
 
 def sign_looks(root: Root) -> dict[RootSign, tuple[Plane, tuple[str, ...]]]:
-    """Give the plane of each sign, and the places near which it is looked for."""
+    """Give the plane of each sign, and the places near which it is looked for.
+
+    Examples
+    --------
+    >>> sign_looks(Root.MEDIAL_POSTERIOR)[RootSign.GIRAFFE_NECK]
+    (<Plane.CORONAL: 'coronal'>, ('measured_slice',))
+    """
     near = tuple(place.format(side=root.compartment.value) for place in NEAR_ROOT)
     return {
         sign: (plane, (MEASURED,) if sign is RootSign.GIRAFFE_NECK else near)

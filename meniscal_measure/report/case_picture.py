@@ -34,7 +34,7 @@ LIFTS_PT = (3.0, -8.0, 10.0, -15.0, 17.0, -22.0, 24.0, -29.0)
 """How far above its cross a label may stand, the best first."""
 
 FAR_PT = LIFTS_PT[2:]
-"""Labels so far from their crosses have a line that leads there."""
+"""Lifts of labels so far from their crosses that a line leads there."""
 
 DASHES = ((0, ()), (0, (4, 2)), (0, (1, 1.5)))
 """Outlines of sources that disagree differ in their dashes."""

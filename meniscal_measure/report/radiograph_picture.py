@@ -105,7 +105,7 @@ class RadiographPicture:
 def _around(
     places: Mapping[str, FloatArray], frame: Region, *, margin: float, least: float
 ) -> View:
-    """Show these places with a margin, in the shape of the frame; at least so much."""
+    """Show these places with a margin, at least a given extent, in the shape of the frame."""
     points = np.array(list(places.values()))
     low, high = points.min(axis=0), points.max(axis=0)
     width, height = (high - low) + 2 * margin * max(float((high - low).max()), least)

@@ -93,7 +93,7 @@ def detail_view(mark: Marks, *, ratio: float) -> View:
 
 
 def view_around(centre: ArrayLike, width_mm: float, ratio: float) -> View:
-    """Show so many millimetres around a place; `ratio` is height over width of the frame.
+    """Show this width around a place; `ratio` is height over width of the frame.
 
     Examples
     --------

@@ -41,5 +41,11 @@ meniscus."""
 
 
 def grey_windows(contrast: Contrast) -> tuple[GreyWindow, ...]:
-    """Choose the windows that suit a contrast."""
+    """Choose the windows that suit a contrast.
+
+    Examples
+    --------
+    >>> [window.code for window in grey_windows(study.stacks[0].contrast)]
+    ['overview', 'meniscus', 'bone', 'marrow']
+    """
     return FAT_DARK if contrast.fat_suppressed else FAT_BRIGHT

@@ -186,7 +186,14 @@ def _chosen(study: Study, series: str, sop_instance_uid: str | None) -> Choice:
 
 
 def series_key(study: Study, stack: Stack) -> str:
-    """Name a stack within its study: its Series Instance UID, numbered where that holds several."""
+    """Name a stack within its study: its Series Instance UID, numbered where that holds several.
+
+    Examples
+    --------
+    >>> stack = study.stacks[0]
+    >>> series_key(study, stack) == stack.identity.series_instance_uid
+    True
+    """
     uid = stack.identity.series_instance_uid
     same = [other for other in study.stacks if other.identity.series_instance_uid == uid]
     return uid if len(same) == 1 else f"{uid} {same.index(stack) + 1}"

@@ -85,6 +85,11 @@ def encode_slice(image: NDArray[np.float32]) -> bytes:
     bytes
         `HEADER` and one unsigned 16-bit code for each pixel, row by row. Whole grey values that
         span less than 65,536 are kept exactly; others to 1/65,535 of their span.
+
+    Examples
+    --------
+    >>> HEADER.unpack_from(encode_slice(np.array([[5.0, 9.0]], dtype=np.float32)))
+    (5.0, 1.0, 1, 2)
     """
     finite = np.isfinite(image)
     low = float(image[finite].min()) if finite.any() else 0.0

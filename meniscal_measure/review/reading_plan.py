@@ -47,6 +47,11 @@ def plan(knees: Sequence[str], reader: str, blinding: Blinding | None, secret: s
     ------
     UsageError
         If there are too few knees for so many repeats, or the order is to be kept.
+
+    Examples
+    --------
+    >>> [task.knee for task in plan(["K-1", "K-2"], "Reader A", None, secret="")]
+    [0, 1]
     """
     if blinding is None or (blinding.seed is None and blinding.repeats == 0):
         places = [(index, 1) for index in range(len(knees))]

@@ -85,7 +85,7 @@ def _tasks(desk: Desk, reader: str, request: Request, body: Json) -> Json:
 
 
 def _knee(desk: Desk, reader: str, request: Request, body: Json) -> Json:
-    """Answer with what the headers tell, so that the first slice is not kept waiting."""
+    """Answer with what the headers state, so that the first slice is not kept waiting."""
     place = _place(desk, reader, request)
     return {
         "label": place.label,

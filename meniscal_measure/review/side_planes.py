@@ -52,6 +52,12 @@ def cut_line(image: PixelGrid, plane: PixelGrid) -> Segment | None:
     """Find the line in which a plane cuts an image, from border to border.
 
     None where the two are nearly parallel or do not meet.
+
+    Examples
+    --------
+    >>> sagittal = PixelGrid((0, 0, 0), (0, 1, 0), (0, 0, -1), 1.0, 1.0, 100, 100)
+    >>> cut_line(sagittal, PixelGrid((0, 20, 0), (1, 0, 0), (0, 0, -1), 1.0, 1.0, 100, 100))
+    ((20.0, -0.5), (20.0, 99.5))
     """
     if np.linalg.norm(np.cross(image.normal, plane.normal)) < PARALLEL_TOLERANCE:
         return None

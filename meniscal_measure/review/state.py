@@ -243,5 +243,11 @@ def _check(state: State, slices: int) -> None:
 
 
 def well_formed(text: str) -> str:
-    """Replace lone surrogates, which no file can hold, by the replacement character U+FFFD."""
+    """Replace lone surrogates, which no file can hold, by the replacement character U+FFFD.
+
+    Examples
+    --------
+    >>> hex(ord(well_formed(chr(0xD800))))
+    '0xfffd'
+    """
     return text.encode("utf-16", "surrogatepass").decode("utf-16", "replace")

@@ -14,8 +14,7 @@ from meniscal_measure.anatomy import Plane
 from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.knee.answers import Answers
 from meniscal_measure.knee.examination import KneeExamination
-from meniscal_measure.knee.follow_up import compared, registered, same_slice
-from meniscal_measure.knee.follow_up_part import follow_up_part
+from meniscal_measure.knee.follow_up import compared, follow_up_part, registered, same_slice
 from meniscal_measure.knee.milestones import time_line_part, usual_plan
 from meniscal_measure.knee.pairing import dicom_date
 from meniscal_measure.knee.quantity import CasePart

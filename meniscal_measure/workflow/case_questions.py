@@ -252,6 +252,11 @@ def slice_words(stack: Stack, index: int) -> str:
     """Name a slice as answers do: "instance:7" where one image has that number, else "17".
 
     The latter counts from the front, the right or the feet.
+
+    Examples
+    --------
+    >>> slice_words(study.stacks[0], 3)
+    'instance:4'
     """
     number = stack.frames[index].instance_number
     shared = [frame.instance_number for frame in stack.frames].count(number)

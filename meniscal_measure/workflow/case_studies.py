@@ -192,6 +192,11 @@ def stated_side(given: Side | None, answered: Side | None) -> Side | None:
     ------
     SideError
         If the two differ.
+
+    Examples
+    --------
+    >>> stated_side(None, Side.LEFT)
+    <Side.LEFT: 'L'>
     """
     if given is not None and answered is not None and given is not answered:
         raise SideError(

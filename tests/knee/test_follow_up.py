@@ -20,10 +20,10 @@ from meniscal_measure.knee.follow_up import (
     FollowUp,
     compared,
     detectable_mm,
+    follow_up_part,
     registered,
     same_slice,
 )
-from meniscal_measure.knee.follow_up_part import follow_up_part
 from meniscal_measure.knee.published import published
 from meniscal_measure.knee.quantity import Basis, Visit
 from meniscal_measure.knee.registration import Registration

@@ -6,7 +6,7 @@ import { Wheel } from "./wheel.js";
 /** @typedef {{reading: Reading, slice: number, at: [number, number], pixel: import("./types.js").Pixel, wanted: string | null,
  *   grabbed: string | null, offset: [number, number], does: "pan" | "window", moved: boolean}} Press
  *   on which slice and pixel of which knee; wanted: the landmark that a click there places; grabbed: the one that lies
- *   there, so many CSS pixels off */
+ *   there; offset: from the pointer to it, CSS pixels */
 
 const REACH_PX = { mouse: 18, pen: 22, touch: 34 };
 const CLICK_PX = 5;

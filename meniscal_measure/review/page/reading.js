@@ -146,7 +146,7 @@ export class Reading {
     return this.knee.slices[index].number;
   }
 
-  /** Show the slice so many further on, counted as people count. @param {number} by */
+  /** Go on by a number of slices, as people count them. @param {number} by */
   page(by) {
     this.show(further(this.knee.slices, this.shown, by));
   }

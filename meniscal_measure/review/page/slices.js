@@ -25,7 +25,7 @@ export function decode(bytes) {
   };
 }
 
-/** Index of the slice so many further on, counted as people count. @param {{number: number}[]} slices @param {number} index @param {number} by */
+/** Index of the slice that comes `by` slices later, as people count them. @param {{number: number}[]} slices @param {number} index @param {number} by */
 export function further(slices, index, by) {
   return index + (slices[0].number < slices[slices.length - 1].number ? by : -by);
 }
