@@ -166,7 +166,7 @@ def say_end(progress: Progress, store: Path, *, as_json: bool) -> None:
 
 
 def _doubts(store: Path) -> list[str]:
-    """Say what speaks against images being those of their subject and visit alone."""
+    """Say which images may belong to another patient, subject or visit."""
     from meniscal_measure.cohort.identity_doubts import identity_doubts
     from meniscal_measure.cohort.store import Store
 

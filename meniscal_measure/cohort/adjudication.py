@@ -1,4 +1,4 @@
-"""Knees on which readers differ so much that a third look is needed."""
+"""Knees on which readers differ so much that a third reading is needed."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Handing knees to readers: who reads what, in which order, and what is hidden from them.
 
 A reader gets each reading under a code: copies of the images lie in a folder of that name, see
-`blinded_images`, so that neither the work list nor a file tells subject or visit, or a repeat.
+`blinded_images`, so that neither work list nor files show the subject, the visit or a repeat.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ class Plan:
             what = f"{examinations} examinations of {what}"
         return (
             f"{len(self.readers)} readers each were given {what} in an order drawn at random for"
-            " each, under codes and with coded folders of images that tell neither subject nor"
+            " each, under codes and with coded folders of images that show neither subject nor"
             f" visit; {repeats} of them were given to each reader a second time under another code"
             f" (seed {self.seed})."
         )
@@ -120,7 +120,7 @@ def blinded_place(one: Assigned, folder: Path) -> Path:
 def work_list_csv(plan: Plan, reader: str, folder: Path) -> str:
     """Write what one reader is to read, in order, for the review page.
 
-    Nothing in it tells subject or visit, or a repeat from a first reading.
+    It shows neither subject nor visit, nor which readings are repeats.
 
     Parameters
     ----------
@@ -140,7 +140,7 @@ def work_list_csv(plan: Plan, reader: str, folder: Path) -> str:
 
 
 def key_csv(plan: Plan) -> str:
-    """Write what each code stands for, for the keeper of the study and not for the readers."""
+    """Write what each code stands for: for whoever runs the study, not for the readers."""
     rows = [
         (e.reader, one.order, one.code, e.subject, e.visit, e.side_word, e.repeat, e.path,
          plan.seed)

@@ -1,4 +1,4 @@
-"""Images put under codes for readers, so that nothing about the files tells a repeat.
+"""Images put under codes for readers, so that nothing about the files shows a repeat.
 
 Each reading has copies of its own in a folder named by its code. Copies of one image differ in what
 no program shows: the preamble and a private element of the file meta information (DICOM PS3.10
@@ -85,7 +85,7 @@ def _write(one: Assigned, place: Path, opener: Opener) -> None:
 
 
 def _is_index(file: FileRef) -> bool:
-    """Whether a file is a landmark file or an index of names, which would tell nothing any more."""
+    """Whether a file is a landmark file, or an index whose names no longer match."""
     name = Path(file.member or file.path.name).name
     return name.lower().endswith(LANDMARK_SUFFIXES) or name.upper() == "DICOMDIR"
 

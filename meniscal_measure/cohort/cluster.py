@@ -105,7 +105,7 @@ class _Work:
         future.add_done_callback(self._done.put)
 
     def next_outcomes(self) -> list[Outcome]:
-        """Wait for a batch and take what came of it."""
+        """Wait for a batch and take its outcomes."""
         future = self._next_done()
         batch = self.given.pop(future)
         if future.status == "finished":

@@ -16,7 +16,7 @@ from meniscal_measure.records.landmark_file import landmark_json, signed
 from meniscal_measure.records.signed_readings import SignedReading
 
 NOT_SIGNED = "not signed yet"
-"""Why a reading is left out that its reader has not signed."""
+"""Why a reading that its reader has not signed is left out."""
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,7 @@ class Collected:
 
 
 def collect(entries: Sequence[Entry], signings: Iterable[SignedReading]) -> Collected:
-    """Write the signed landmarks of a study, and say of each reading what became of it.
+    """Write the signed landmarks of a study, and state the outcome of each reading.
 
     Parameters
     ----------

@@ -121,8 +121,8 @@ MEASURED_FIELDS = (
 """Columns filled from the record of a reading; empty for one that was not made."""
 
 DOUBT_FIELD = Field(
-    "identity_doubt", "TEXT", "", "what speaks against the images being those of this subject and"
-    " visit alone; empty if nothing does",
+    "identity_doubt", "TEXT", "", "evidence that the images belong to another patient, subject or"
+    " visit; empty if there is none",
 )  # fmt: skip
 """Comes from the readings together; in an export it follows `EXPORT_FIELDS`."""
 

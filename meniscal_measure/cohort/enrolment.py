@@ -1,4 +1,4 @@
-"""Bringing a manifest into the store: what stays of earlier ones, and whether files are there."""
+"""Bringing a manifest into the store: what stays of earlier ones, and whether files exist."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ BLOCK = 10_000
 """Entries that are taken, or whose files are looked at, between two writes."""
 
 MOST_NAMED = 50
-"""Problems of a manifest that a message names one by one."""
+"""Most problems of a manifest that a message lists."""
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""What speaks against the images of a reading being those of its subject and visit alone."""
+"""Evidence that the images of a reading belong to another patient, subject or visit."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def identity_doubts(store: Store) -> dict[str, tuple[Finding, ...]]:
     Returns
     -------
     dict
-        By key of the entry; readings that nothing speaks against are not in it. Patients are
+        By key of the entry; readings without such evidence are not in it. Patients are
         compared where their marks were stored, which earlier versions did not do.
     """
     found: defaultdict[str, list[Finding]] = defaultdict(list)

@@ -137,7 +137,7 @@ def manifest_csv(entries: Iterable[Entry]) -> str:
 
 
 class _Seen:
-    """Which keys have been met, kept on disk so that any number of them fits."""
+    """Keys seen so far, stored on disk so that any number of them fits."""
 
     def __init__(self) -> None:
         self._base = sqlite3.connect("")
@@ -146,7 +146,7 @@ class _Seen:
         )
 
     def first(self, key: str, line: int, owner: str) -> tuple[int, str]:
-        """Line on which the key was met first, and whose it was there; this one if it is new."""
+        """Line on which the key was first seen, and its owner there; this line if it is new."""
         self._base.execute("INSERT OR IGNORE INTO seen VALUES (?, ?, ?)", (key, line, owner))
         query = "SELECT line, owner FROM seen WHERE key = ?"
         found: tuple[int, str] = self._base.execute(query, (key,)).fetchone()

@@ -1,8 +1,8 @@
 """Whether the series of a subject are those of one patient, although no store holds a patient.
 
 For each reading the store keeps a mark of Patient ID, name and birth date: a hash with a key of
-that store, cut so short that many persons share one. Marks that differ show different patients; a
-mark that is known tells nobody who it is.
+that store, so short that many persons share each. Marks that differ show different patients; a mark
+identifies nobody.
 """
 
 from __future__ import annotations

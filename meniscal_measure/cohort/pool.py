@@ -153,7 +153,7 @@ class _WorkerSlot:
     def overrun(self) -> Outcome:
         """Give up the running task, which has taken too long."""
         return self._give_up(
-            f"Nothing came of this knee in {self._time_limit_s:g} s: a file that cannot be read to"
+            f"This knee took longer than {self._time_limit_s:g} s: a file that cannot be read to"
             " its end, or a decoder that hangs. Run again to try once more."
         )
 

@@ -156,7 +156,7 @@ def between_readers(readings: Readings) -> BetweenReaders | None:
 def with_most_in_common(table: Ratings) -> Ratings:
     """Keep the readers whose complete cases leave the most degrees of freedom.
 
-    One reader of a few cases would else leave only these of all the others' work.
+    Otherwise one reader of a few cases would reduce the table to those cases.
 
     Examples
     --------
@@ -173,7 +173,7 @@ def with_most_in_common(table: Ratings) -> Ratings:
     def freedom(count: int) -> int:
         return (int(known[:, order[:count]].all(axis=1).sum()) - 1) * (count - 1)
 
-    # Of equals the most readers: whoever has read as much is left out by nothing but chance.
+    # Of equals the most readers: nobody who has read as much should be left out by chance.
     best = max(range(2, order.size + 1), key=lambda count: (freedom(count), count))
     kept = np.sort(order[:best])
     return replace(table, values=table.values[:, kept], readers=table.readers[kept])

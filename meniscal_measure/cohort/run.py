@@ -1,4 +1,4 @@
-"""Measuring a cohort: what is due, by whom it is carried out, and what comes into the store."""
+"""Measuring a cohort: what is due, who carries it out, and what is stored."""
 
 from __future__ import annotations
 

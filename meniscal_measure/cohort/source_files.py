@@ -52,7 +52,7 @@ def is_url(path: str) -> bool:
 
 @contextmanager
 def fetched(entry: Entry) -> Iterator[tuple[Path, Path | None]]:
-    """Bring images and landmarks within reach of the file system.
+    """Make images and landmarks available as files.
 
     Yields
     ------
@@ -71,8 +71,8 @@ def fetched(entry: Entry) -> Iterator[tuple[Path, Path | None]]:
         yield Path(entry.path), Path(entry.landmarks) if entry.landmarks else None
         return
     with tempfile.TemporaryDirectory(prefix="meniscal-measure-") as folder:
-        images = _near(entry.path, Path(folder, "images"))
-        landmarks = _near(entry.landmarks, Path(folder, "landmarks")) if entry.landmarks else None
+        images = _local(entry.path, Path(folder, "images"))
+        landmarks = _local(entry.landmarks, Path(folder, "landmarks")) if entry.landmarks else None
         yield images, landmarks
 
 
@@ -163,7 +163,7 @@ def _url_lines(url: str) -> Iterator[str]:
         yield f"{name} {details}"
 
 
-def _near(path: str, copy: Path) -> Path:
+def _local(path: str, copy: Path) -> Path:
     if not is_url(path):
         return Path(path)
     copy = copy / Path(path).name

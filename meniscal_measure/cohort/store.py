@@ -129,7 +129,7 @@ class Store(StoreQueries):
         self.close()
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the file."""
         self._base.close()
 
     def enrol(self, entries: Iterable[Entry], *, replace: bool = False) -> Enrolment:
@@ -156,7 +156,7 @@ class Store(StoreQueries):
             return found
 
     def begin_run(self, settings: Settings) -> int:
-        """Write down that a run under these settings begins; its number names its readings."""
+        """Record that a run under these settings begins, and give it a number."""
         with explained(self.path), transaction(self._base):
             for statement in PATIENTS:
                 self._base.execute(statement)

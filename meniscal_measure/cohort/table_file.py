@@ -1,4 +1,4 @@
-"""Tables as people have them: comma, semicolon or tab, a byte order mark, from a spreadsheet."""
+"""Tables as users supply them: commas, semicolons or tabs, with a byte order mark, as Parquet."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ class InputTable:
 
 
 def read_table(path: Path) -> InputTable:
-    """Open a table, CSV in any of its habits or Parquet.
+    """Open a table, CSV in any of its variants or Parquet.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""One reading as work to be done, and what came of it."""
+"""One reading as a task, and its outcome."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def _without_deciding(text: str) -> Record:
 
 
 class Status(StrEnum):
-    """What became of a reading."""
+    """Outcome of a task."""
 
     MEASURED = "measured"
     REFUSED = "refused"
@@ -138,7 +138,7 @@ def packed_warnings(packed: bytes) -> tuple[bytes, ...]:
 
 @dataclass(frozen=True)
 class Outcome:
-    """What came of a task."""
+    """Outcome of a task, with the reading if there is one."""
 
     task: Task
     status: Status

@@ -1,4 +1,4 @@
-"""MR images without their patient, by the Basic Application Level Confidentiality Profile.
+"""MR images de-identified by the Basic Application Level Confidentiality Profile.
 
 DICOM PS3.15 Annex E, with the options that keep what measuring needs: Retain Longitudinal Temporal
 Information with Modified Dates (E.3.6), Clean Descriptors (E.3.5) and, when asked for, Retain

@@ -1,4 +1,4 @@
-"""The names and numbers of the persons a file names, found again where no list expects them.
+"""Names and numbers of the persons a file names, found in attributes that no list expects.
 
 PS3.15 Table E.1-1 lists attributes; a site may write a name into any other (E.1.1 holds whoever
 de-identifies answerable for those too). What the file itself says of its persons is looked for.

@@ -51,7 +51,7 @@ def deidentify_study(
     keep_characteristics: bool = False,
     progress: Progress | None = None,
 ) -> Deidentified:
-    """Write the MR images of a study without their patient.
+    """De-identify the MR images of a study.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Fetching the coronal series of a knee from an archive, and storing what was made of it there.
+"""Fetching the coronal series of a knee from an archive, and storing the results there.
 
 Both resume: an instance that is in the folder already is not fetched again, and one that the
 archive has confirmed is not sent again. What happened to each instance is reported.

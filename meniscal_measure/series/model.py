@@ -203,7 +203,7 @@ class Study:
     refusals: tuple[Refusal, ...]
     """DICOM MR files that should have been usable and are not."""
     passed_over: tuple[Refusal, ...]
-    """Files that are no concern of the job: not DICOM, or DICOM of another kind."""
+    """Files that are not needed: not DICOM, or DICOM of another kind."""
 
 
 @dataclass(frozen=True)

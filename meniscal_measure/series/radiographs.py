@@ -107,7 +107,7 @@ class FoundRadiographs(NamedTuple):
 
 
 def radiographs_of(studies: Iterable[Study]) -> FoundRadiographs:
-    """Find the radiographs among the files that are no MR images of the studies, headers only.
+    """Find the radiographs among the files that are not MR images of the studies, headers only.
 
     A second copy of one is left out. An unusable one never raises: the reason is a refusal.
     """

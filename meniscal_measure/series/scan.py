@@ -76,7 +76,7 @@ NOT_DICOM = "not a DICOM file"
 """Why a file is passed over that is not DICOM, or damaged beyond recognition."""
 
 
-class _PassedOver(Exception):  # noqa: N818 - not an error, the file is no concern of the job
+class _PassedOver(Exception):  # noqa: N818 - not an error, the file is not needed
     pass
 
 

@@ -121,7 +121,7 @@ def test_excluded_knees_are_not_handed_out() -> None:
 def test_the_methods_sentence_counts_what_was_done() -> None:
     assert plan().sentence == (
         "2 readers each were given 30 knees in an order drawn at random for each, under codes and"
-        " with coded folders of images that tell neither subject nor visit; 6 of them were given to"
+        " with coded folders of images that show neither subject nor visit; 6 of them were given to"
         " each reader a second time under another code (seed 1)."
     )
     twice = [replace(knee, visit=visit) for knee in knees(12) for visit in ("1", "2")]
