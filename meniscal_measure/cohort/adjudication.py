@@ -58,5 +58,12 @@ def to_adjudicate(readings: Readings, detectable_mm: float) -> Iterator[Disagree
 
 
 def adjudication_csv(found: Iterable[Disagreement]) -> str:
-    """Write the list for the person who decides."""
+    """Write the list for the person who decides.
+
+    Examples
+    --------
+    >>> print(adjudication_csv([Disagreement("S1", "A", "B", 2.0, 4.0, "differ")]), end="")
+    knee,first_reader,second_reader,first_mm,second_mm,reason
+    S1,A,B,2.0,4.0,differ
+    """
     return csv_text([column.name for column in fields(Disagreement)], map(astuple, found))

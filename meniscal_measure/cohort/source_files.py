@@ -91,6 +91,11 @@ def stat_fingerprint(entry: Entry) -> bytes | None:
     ------
     UsageError
         If a URL is given and fsspec is not installed.
+
+    Examples
+    --------
+    >>> stat_fingerprint(Entry("S1", "no such folder")) is None
+    True
     """
     parts = [_choices(entry), entry.path, entry.landmarks]
     try:

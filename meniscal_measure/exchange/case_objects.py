@@ -33,7 +33,13 @@ REMEDY = "Give the case.json that `case` wrote, with the case-sheet.pdf beside i
 
 
 def is_case(record: Path) -> bool:
-    """Whether a record is that of a case; one of a reading holds no case version."""
+    """Whether a record is that of a case; one of a reading holds no case version.
+
+    Examples
+    --------
+    >>> is_case(sample / "landmarks.json")
+    False
+    """
     return b'"case_version"' in read_bytes(record, REMEDY)
 
 

@@ -229,7 +229,13 @@ def _quantity(name: Code, quantity: Quantity | None, unit: Code) -> Iterator[tem
 def uncertainty(
     u: float, upper: float | None, lower: float | None, unit: Code
 ) -> templates.MeasurementProperties:
-    """State the standard uncertainty, and the 95 % interval as ranges about the value."""
+    """State the standard uncertainty, and the 95 % interval as ranges about the value.
+
+    Examples
+    --------
+    >>> [float(item.value) for item in uncertainty(0.3, 0.6, 0.6, concepts.MILLIMETRE)]
+    [0.6, 0.6, 0.3]
+    """
     properties = templates.MeasurementProperties()
     values = (
         (concepts.UPPER_UNCERTAINTY, upper),

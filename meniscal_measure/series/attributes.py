@@ -58,6 +58,13 @@ class Header:
     groups
         Of a multi-frame object the functional groups of the frame, then the shared ones; the frame
         comes first (DICOM PS3.3 C.7.6.16.1.1). None for a single-frame object.
+
+    Examples
+    --------
+    >>> dataset = Dataset()
+    >>> dataset.Rows, dataset.Laterality = 512, "L"
+    >>> Header(dataset).number("Rows"), Header(dataset).code("Laterality")
+    (512.0, 'L')
     """
 
     def __init__(self, dataset: Dataset, groups: tuple[Dataset, ...] | None = None) -> None:

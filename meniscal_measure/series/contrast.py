@@ -53,7 +53,16 @@ _TEXT_FAT = re.compile(
 
 
 def contrast_of(header: Header) -> Contrast:
-    """Read weighting and fat suppression, with the evidence for each in words."""
+    """Read weighting and fat suppression, with the evidence for each in words.
+
+    Examples
+    --------
+    >>> from pydicom.dataset import Dataset
+    >>> image = Dataset()
+    >>> image.ScanningSequence, image.RepetitionTime, image.EchoTime = "SE", "3000", "30"
+    >>> contrast_of(Header(image)).evidence
+    'SE, TR 3000 ms, TE 30 ms'
+    """
     repetition_time_ms = header.number_if_legible("RepetitionTime")
     echo_time_ms = echo_time(header)
     weighting, why_weighting = (

@@ -171,7 +171,13 @@ class Stack:
 
     @property
     def spacing_mm(self) -> float | None:
-        """Median distance between neighbouring frames; None for a single frame."""
+        """Median distance between neighbouring frames; None for a single frame.
+
+        Examples
+        --------
+        >>> study.stacks[0].spacing_mm
+        3.0
+        """
         gaps = [b - a for a, b in pairwise(self.positions_mm)]
         return median(gaps) if gaps else None
 

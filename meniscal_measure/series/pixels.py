@@ -68,6 +68,11 @@ def read_pixels(stack: Stack, indices: Sequence[int] | None = None) -> NDArray[n
         If an index is outside the stack.
     UnreadableFileError
         If pixel data is missing, cut short or cannot be decoded.
+
+    Examples
+    --------
+    >>> read_pixels(study.stacks[0], [0, 5]).shape
+    (2, 256, 240)
     """
     wanted = list(range(len(stack.frames)) if indices is None else indices)
     outside = [index for index in wanted if not 0 <= index < len(stack.frames)]

@@ -178,7 +178,13 @@ def _read(
 
 
 def damaged_header(error: BaseException) -> UnreadableFileError:
-    """Say that a header cannot be read."""
+    """Say that a header cannot be read.
+
+    Examples
+    --------
+    >>> print(damaged_header(ValueError("odd length")))
+    The header is damaged (odd length). Copy the file again from its source.
+    """
     return UnreadableFileError(
         "The header is damaged ({why:private}). Copy the file again from its source.",
         why=printable(str(error)),

@@ -54,6 +54,11 @@ def laterality(coded: Iterable[CodedSide], hints: tuple[SideHint, ...]) -> Later
     """Bring together what the frames of a stack code and what their free text hints at.
 
     Codes other than L and R ("B" both, "U" unpaired) leave the side unknown.
+
+    Examples
+    --------
+    >>> laterality([("Laterality", "L"), ("ImageLaterality", "R")], ()).conflict
+    'Image Laterality (0020,0062) says R, Laterality (0020,0060) says L'
     """
     known = [(keyword, code) for keyword, code in sorted(coded) if code in set(Side)]
     sides = {Side(code) for _, code in known}

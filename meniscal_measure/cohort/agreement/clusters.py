@@ -35,7 +35,14 @@ Stat 2001;17:521-526), so that the cost does not grow with their number."""
 
 @dataclass(frozen=True)
 class Error:
-    """Standard error of an estimate and the degrees of freedom of its t interval."""
+    """Standard error of an estimate and the degrees of freedom of its t interval.
+
+    Examples
+    --------
+    >>> error = Error(0.5, 3)
+    >>> [round(end, 2) for end in error.interval(1.0)], round(error.p_value(1.0), 3)
+    ([-0.59, 2.59], 0.139)
+    """
 
     se: float
     df: float
@@ -162,6 +169,11 @@ def effective_size(hits: FloatArray, codes: Codes) -> float:
 
     The design effect is the variance of the ratio estimator over that of independent cases, and at
     least 1: cases of one subject never count for more than as many of others.
+
+    Examples
+    --------
+    >>> effective_size(np.array([1.0, 1, 0, 0]), np.array([0, 0, 1, 1]))
+    1.0
     """
     share, n = float(hits.mean()), hits.size
     if not is_clustered(codes):

@@ -131,6 +131,11 @@ def roc_curve(values: ArrayLike, reference: ArrayLike, *, subjects: ArrayLike | 
     ------
     AgreementError
         If there are fewer than two cases with the finding, or without.
+
+    Examples
+    --------
+    >>> round(roc_curve([1, 2, 3, 4, 5, 6], [0, 0, 1, 0, 1, 1]).area.value, 3)
+    0.889
     """
     measured, finding, codes, cases = complete_pairs(values, reference, subjects)
     _check_yes_no(finding, "reference finding")

@@ -77,6 +77,11 @@ def flag_agreement(
     Two readings of one case are not independent trials. Of the cases that at least one reader
     flagged, the share that both did is a plain proportion j, and the agreement on flagged is
     2 j / (1 + j); its interval is that of j carried through the same formula.
+
+    Examples
+    --------
+    >>> flag_agreement([1, 1, 0, 0], [1, 0, 0, 0]).overall.value
+    0.75
     """
     one, two, codes, cases = complete_pairs(first, second, subjects)
     require(cases.used, 1, "Agreement on the flag")

@@ -101,6 +101,12 @@ def summarise_groups(
     ------
     AgreementError
         If a group has fewer than two measured knees.
+
+    Examples
+    --------
+    >>> found = summarise_groups(["a", "a", "b", "b"], [1, 3, 4, 6], [0, 0, 1, 1])
+    >>> [(one.group, one.mean.value, one.flagged.value) for one in found]
+    [('a', 2.0, 0.0), ('b', 5.0, 1.0)]
     """
     labels = Labels.of(groups)
     values, flagged = as_floats(values_mm), as_floats(flags)

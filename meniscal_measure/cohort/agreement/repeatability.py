@@ -201,6 +201,12 @@ def pooled_detectable_change(repeats: Sequence[WithinCases]) -> Estimate:
 
     Within-case variances are pooled by their degrees of freedom; interval from the chi-square
     distribution.
+
+    Examples
+    --------
+    >>> repeats = within_cases(["a", "a", "b", "b"], [2.0, 2.2, 3.0, 3.3])
+    >>> round(pooled_detectable_change([repeats]).value, 2)
+    0.5
     """
     freedom = sum(one.freedom for one in repeats)
     variance = sum(one.sum_of_squares for one in repeats) / freedom

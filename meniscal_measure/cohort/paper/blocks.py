@@ -107,7 +107,13 @@ def sources_of(blocks: Sequence[Block]) -> tuple[str, ...]:
 
 
 def in_files(blocks: Iterable[Block]) -> Iterator[Block]:
-    """Put what another compartment has to show into files; show only what it cannot report."""
+    """Put what another compartment has to show into files; show only what it cannot report.
+
+    Examples
+    --------
+    >>> list(in_files([Heading("Agreement"), Paragraph("Not reported.")]))
+    [Paragraph(text='Not reported.', once=False)]
+    """
     for block in blocks:
         if isinstance(block, Table | Results | Plot):
             yield replace(block, in_file_only=True)

@@ -20,7 +20,13 @@ ALL = "All"
 
 
 def numbers_of(cells: Labels) -> FloatArray | None:
-    """Take a covariate as numbers, NaN where it is empty; None where any cell is no number."""
+    """Take a covariate as numbers, NaN where it is empty; None where any cell is no number.
+
+    Examples
+    --------
+    >>> numbers_of(Labels.of(["61.5", "", "70"])).tolist(), numbers_of(Labels.of(["m", "f"]))
+    ([61.5, nan, 70.0], None)
+    """
     try:
         numbers = [float(name or "nan") for name in cells.names.tolist()]
     except ValueError:

@@ -112,7 +112,13 @@ def _count_measured(flow: Flow, group: list[Any], count: int) -> None:
 
 
 def verified_words(flow: Flow, between: str = "; ") -> str:
-    """Say how many of the measured readings a person stands behind."""
+    """Say how many of the measured readings a person stands behind.
+
+    Examples
+    --------
+    >>> verified_words(Flow(measured=3, proposed=2))
+    '2 proposed, not verified; 1 placed, not verified'
+    """
     verified = flow.verified.total()
     placed = flow.measured - verified - flow.proposed
     counts = (
