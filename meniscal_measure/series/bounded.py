@@ -18,10 +18,6 @@ MOST_READS = 1_500_000
 two or three for an element, and the longest headers, of multi-frame objects, some hundred thousand.
 """
 
-_META_LENGTH_AT = 140
-"""Where the length of the file meta information stands, which comes first in it (DICOM PS3.10 7.1):
-after preamble, prefix, tag and value representation."""
-
 _CHUNK_BYTES = 2**16
 
 
@@ -51,10 +47,7 @@ class BoundedStream:
 
 
 def inflated_bytes(stream: BinaryIO, *, most: int) -> int:
-    """Count what the data set of a deflated file unpacks to, up to just above `most`."""
-    stream.seek(_META_LENGTH_AT)
-    meta_bytes = int.from_bytes(stream.read(4), "little")
-    stream.seek(meta_bytes, os.SEEK_CUR)
+    """Count what the rest of a stream, a deflated data set, unpacks to, up to just above `most`."""
     inflater, count = zlib.decompressobj(-zlib.MAX_WBITS), 0
     while not inflater.eof and count <= most:
         packed = inflater.unconsumed_tail or stream.read(_CHUNK_BYTES)

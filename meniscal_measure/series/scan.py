@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, cast
 
+from pydicom.dataelem import RawDataElement
 from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.filereader import read_dataset, read_partial
 from pydicom.tag import BaseTag
@@ -44,6 +45,9 @@ _USUAL_START = b"DICM\x02\0\0\0UL\x04\0"
 """Prefix and first element of nearly every file: the length of its file meta information (PS3.10
 7.1), with its value representation."""
 
+_META_LENGTH = 0x00020000
+"""Tag of that element."""
+
 _USUAL_SYNTAXES: dict[str, bool] = {
     syntax: syntax.is_implicit_VR
     for syntax in AllTransferSyntaxes
@@ -53,6 +57,9 @@ _USUAL_SYNTAXES: dict[str, bool] = {
 
 _PIXELS = frozenset({0x7FE00008, 0x7FE00009, 0x7FE00010})
 """Float, Double Float and plain Pixel Data."""
+
+_PIXEL_GROUP = (b"\xe0\x7f", b"\x7f\xe0")
+"""How their tags begin, in either byte order."""
 
 _TO_READ = [int(tag) for tag in TAGS.values()]
 """As plain numbers, which pydicom compares ten times as fast as its own tags."""
@@ -204,15 +211,25 @@ def read_header(head: bytes, stream: BinaryIO) -> tuple[Dataset, int]:
     start = io.BytesIO(head)
     with suppress(*HEADER_ERRORS):  # a header that is merely longer than `head` looks damaged
         dataset = _read_header(start)
-        if start.tell() < len(head):
+        if head[start.tell() :].startswith(_PIXEL_GROUP):
             return dataset, start.tell()
-    if DEFLATED in head and inflated_bytes(stream, most=MOST_INFLATED_BYTES) > MOST_INFLATED_BYTES:
+    bounded = cast(BinaryIO, BoundedStream(stream))
+    if DEFLATED in head:
+        _check_unpacked_size(bounded)
+    return _read_header(bounded), bounded.tell()
+
+
+def _check_unpacked_size(stream: BinaryIO) -> None:
+    stream.seek(PREAMBLE_LENGTH)
+    if stream.read(len(b"DICM")) != b"DICM":
+        stream.seek(0)  # as pydicom reads a file without preamble
+    if _read_meta(stream).get("TransferSyntaxUID") != DeflatedExplicitVRLittleEndian:
+        return  # another element names it
+    if inflated_bytes(stream, most=MOST_INFLATED_BYTES) > MOST_INFLATED_BYTES:
         raise UnreadableFileError(
             f"The file unpacks to more than {MOST_INFLATED_BYTES / 1e6:.0f} MB. Ask for the images"
             " uncompressed."
         )
-    bounded = BoundedStream(stream)
-    return _read_header(cast(BinaryIO, bounded)), bounded.tell()
 
 
 def _read_header(stream: BinaryIO) -> Dataset:
@@ -232,9 +249,12 @@ def _read_usual_header(stream: BinaryIO) -> Dataset | None:
     if stream.read(len(_USUAL_START)) != _USUAL_START:
         return None
     stream.seek(PREAMBLE_LENGTH + len(b"DICM"))
-    meta = read_dataset(stream, False, True, stop_when=lambda tag, *_: tag >> 16 != 2)
+    meta = _read_meta(stream)
     if getattr(meta.get_item(TAGS["TransferSyntaxUID"]), "VR", None) != "UI":
         return None  # missing or damaged
+    length = meta.get_item(_META_LENGTH)
+    if not isinstance(length, RawDataElement) or (length.VR, length.length) != ("UL", 4):
+        return None  # given a second time, and damaged
     implicit = _USUAL_SYNTAXES.get("".join(Header(meta).strings("TransferSyntaxUID")))
     if implicit is None or stream.read(2) != b"\x08\0":
         return None
@@ -242,6 +262,11 @@ def _read_usual_header(stream: BinaryIO) -> Dataset | None:
     dataset = read_dataset(stream, implicit, True, stop_when=_at_pixels, specific_tags=_TO_READ)
     dataset.file_meta = FileMetaDataset(meta)
     return dataset
+
+
+def _read_meta(stream: BinaryIO) -> Dataset:
+    """Read the file meta information, group 0002."""
+    return read_dataset(stream, False, True, stop_when=lambda tag, *_: tag >> 16 != 2)
 
 
 def _at_pixels(tag: BaseTag, *_: object) -> bool:

@@ -336,6 +336,31 @@ def test_random_damage_never_stops_the_scan(
     assert sorted(names) == ["damaged", "whole.dcm"]
 
 
+Strings = list[tuple[str, ...]] | None
+
+
+def strings_of(read: Callable[[], Dataset]) -> Strings:
+    """Every attribute that is read, or None where the header is refused."""
+    try:
+        dataset = read()
+    except HEADER_ERRORS:
+        return None
+    headers = Header(dataset.file_meta), Header(dataset)
+    return [header.strings(keyword) for header in headers for keyword in TAGS]
+
+
+def ours(content: bytes, head_bytes: int | None = None) -> Strings:
+    return strings_of(lambda: read_header(content[:head_bytes], io.BytesIO(content))[0])
+
+
+def by_pydicom(content: bytes) -> Strings:
+    return strings_of(
+        lambda: pydicom.dcmread(
+            io.BytesIO(content), force=True, stop_before_pixels=True, specific_tags=list(TAGS)
+        )
+    )
+
+
 @pytest.mark.filterwarnings("ignore:::pydicom")  # of what is damaged
 @settings(max_examples=150, deadline=None)
 @given(
@@ -350,20 +375,49 @@ def test_a_header_is_read_as_pydicom_reads_it(syntax: UID, changes: list[tuple[i
     for place, value in changes:
         damaged[place] = value
 
-    def values(read: Callable[[bytes], Dataset]) -> list[tuple[str, ...]] | None:
-        try:
-            dataset = read(bytes(damaged))
-        except HEADER_ERRORS:
-            return None
-        headers = Header(dataset.file_meta), Header(dataset)
-        return [header.strings(keyword) for header in headers for keyword in TAGS]
+    assert ours(bytes(damaged)) == by_pydicom(bytes(damaged))
 
-    ours = values(lambda data: read_header(data, io.BytesIO(data))[0])
-    assert ours == values(
-        lambda data: pydicom.dcmread(
-            io.BytesIO(data), force=True, stop_before_pixels=True, specific_tags=list(TAGS)
-        )
-    )
+
+@pytest.mark.filterwarnings("ignore:::pydicom")
+def test_a_length_that_is_given_again_and_damaged_refuses_the_file_as_in_pydicom(
+    mr_slice: Build,
+) -> None:
+    content, length_of_two_bytes = saved_bytes(mr_slice()), b"\x02\0\0\0UL\x02\0\0\1"
+    damaged = content[:144] + length_of_two_bytes + content[144:]
+    assert ours(damaged) is by_pydicom(damaged) is None
+
+
+@pytest.mark.filterwarnings("ignore:::pydicom")  # of values that are cut short
+def test_a_header_is_the_same_however_much_of_it_is_read_at_once(mr_slice: Build) -> None:
+    """Also where the part ends within an element of undefined length."""
+    image = mr_slice()
+    image.add_new(0x00090010, "LO", "WHO")
+    image.add_new(0x00091001, "OB", bytes(300))
+    image[0x00091001].is_undefined_length = True
+    content = saved_bytes(image)
+    whole = by_pydicom(content)
+    assert whole is not None
+    assert [size for size in range(0, len(content), 10) if ours(content, size) != whole] == []
+
+
+def test_a_deflated_header_is_read_whatever_its_stated_length(mr_slice: Build) -> None:
+    image = mr_slice()
+    image.file_meta.TransferSyntaxUID = DeflatedExplicitVRLittleEndian
+    content = bytearray(saved_bytes(image))
+    content[140] += 2  # (0002,0000), which readers do not need
+    assert ours(bytes(content)) == by_pydicom(bytes(content)) is not None
+
+
+def test_a_long_header_may_name_the_deflated_transfer_syntax(mr_slice: Build) -> None:
+    image = mr_slice(AvailableTransferSyntaxUID=DeflatedExplicitVRLittleEndian)
+    content = saved_bytes(image)
+    assert ours(content, 600) == by_pydicom(content) is not None
+
+
+def saved_bytes(image: Dataset) -> bytes:
+    buffer = io.BytesIO()
+    image.save_as(buffer, enforce_file_format=True)
+    return buffer.getvalue()
 
 
 def test_a_dcm_file_that_is_not_dicom_is_refused_as_damaged(tmp_path: Path) -> None:
