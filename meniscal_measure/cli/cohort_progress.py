@@ -140,8 +140,8 @@ def say_end(progress: Progress, store: Path, *, as_json: bool) -> None:
                 "already_done": progress.already_done,
                 **counts,
                 "stopped": progress.stopped,
-                "kept_of_earlier_manifests": progress.kept,
-                "left_out_of_earlier_manifests": progress.left_out,
+                "kept_of_earlier_manifests": progress.enrolled.kept,
+                "left_out_of_earlier_manifests": progress.enrolled.left_out,
                 "reasons": _reasons(store),
                 "identity_doubts": _doubts(store),
                 "store": str(store),
@@ -156,13 +156,14 @@ def say_end(progress: Progress, store: Path, *, as_json: bool) -> None:
     )
     for doubt in _doubts(store):
         say(f"warning: {doubt}", err=True)
-    if progress.kept:
+    if progress.enrolled.kept:
         say(
-            f"Readings of earlier manifests that this one does not name: {progress.kept}. They stay"
-            " in the store and in its report; --replace leaves them out."
+            "Readings of earlier manifests that this one does not name:"
+            f" {progress.enrolled.kept}. They stay in the store and in its report; --replace leaves"
+            " them out."
         )
-    if progress.left_out:
-        say(f"Readings of earlier manifests left out: {progress.left_out}.")
+    if progress.enrolled.left_out:
+        say(f"Readings of earlier manifests left out: {progress.enrolled.left_out}.")
 
 
 def _doubts(store: Path) -> list[str]:

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from meniscal_measure.cohort.claim import claimed
+from meniscal_measure.cohort.enrolment import Enrolment
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.pool import TIME_LIMIT_S, Pool
 from meniscal_measure.cohort.store import Store
@@ -28,18 +29,19 @@ CarryOut = Callable[[Iterator[Task]], Iterator[Outcome]]
 class Progress:
     """How far a run has come."""
 
-    total: int
-    """Entries to be measured, done ones included."""
+    enrolled: Enrolment
+    """What the manifest brought."""
     already_done: int = 0
-    kept: int = 0
-    """Entries of earlier manifests that this one does not name, and that stay."""
-    left_out: int = 0
-    """Entries of earlier manifests that were taken out."""
     counts: Counter[Status] = field(default_factory=Counter)
     started: float = field(default_factory=time.monotonic)
     stopped: bool = False
     last: Outcome | None = None
     """What came last."""
+
+    @property
+    def total(self) -> int:
+        """Entries to be measured, done ones included."""
+        return self.enrolled.total
 
     @property
     def done(self) -> int:
@@ -113,9 +115,7 @@ def run_cohort(
         enrolled = store.enrol(entries, replace=job.replace)
         run = store.begin_run(job.settings)
         due_now = store.due_count(retry_refused=job.retry_refused)
-        progress = Progress(
-            enrolled.total, enrolled.total - due_now, kept=enrolled.kept, left_out=enrolled.left_out
-        )
+        progress = Progress(enrolled, enrolled.total - due_now)
         with _stopping_at_interrupt(progress):
             watch(progress)
 

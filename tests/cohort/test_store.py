@@ -216,7 +216,12 @@ def test_a_second_manifest_adds_and_says_what_stays(
     one, two = make_knee("S1"), make_knee("S2")
     run([one, two])
     added = run([two, make_knee("S3")])
-    assert (added.total, added.already_done, added.kept, added.left_out) == (3, 2, 1, 0)
+    assert (added.total, added.already_done, added.enrolled.kept, added.enrolled.left_out) == (
+        3,
+        2,
+        1,
+        0,
+    )
     assert list(states(path)) == ["S1", "S2", "S3"]
 
 
@@ -225,7 +230,7 @@ def test_a_second_manifest_that_replaces_says_what_it_leaves_out(
 ) -> None:
     run([make_knee("S1"), make_knee("S2")])
     alone = run([make_knee("S2"), make_knee("S3")], replace=True)
-    assert (alone.total, alone.kept, alone.left_out) == (2, 0, 1)
+    assert (alone.total, alone.enrolled.kept, alone.enrolled.left_out) == (2, 0, 1)
     assert list(states(path)) == ["S2", "S3"]
 
 

@@ -33,11 +33,6 @@ def knees_for_icc(expected: float, width: float, *, readers: int) -> Estimate:
     readers
         Readings of each knee.
 
-    Returns
-    -------
-    Estimate
-        A whole number of knees.
-
     Raises
     ------
     UsageError
@@ -62,7 +57,7 @@ def knees_for_icc(expected: float, width: float, *, readers: int) -> Estimate:
 
 
 def knees_for_change(change_mm: float, sd_change_mm: float, *, power: float = POWER) -> Estimate:
-    """Find how many knees show a mean change between two visits.
+    """Find how many knees, each measured at two visits, show a mean change between these.
 
     Parameters
     ----------
@@ -72,11 +67,6 @@ def knees_for_change(change_mm: float, sd_change_mm: float, *, power: float = PO
         Standard deviation of the change from knee to knee, measurement error included, mm.
     power
         Chance of finding it, a fraction.
-
-    Returns
-    -------
-    Estimate
-        A whole number of knees, each measured at both visits.
 
     Raises
     ------

@@ -199,14 +199,12 @@ def residual_plots(fitted: FloatArray, residuals: FloatArray) -> Iterator[tuple[
         axes.plot(ends, sd * ends, color=INK, linewidth=0.5, linestyle="--")
         _scatter(axes, expected, ordered, DATA)
 
-    yield (
-        "residuals against fitted values; a fan or a curve would speak against the model.",
-        against_fitted,
+    caption = "residuals against fitted values; a fan or a curve would speak against the model."
+    yield caption, against_fitted
+    caption = (
+        "residuals against normal quantiles; the dashed line is that of a normal distribution."
     )
-    yield (
-        "residuals against normal quantiles; the dashed line is that of a normal distribution.",
-        against_normal,
-    )
+    yield caption, against_normal
 
 
 def figure_of(draw: Draw) -> Figure:

@@ -10,6 +10,7 @@ import numpy as np
 from meniscal_measure.cohort.agreement.estimates import FloatArray
 from meniscal_measure.cohort.agreement.labels import Labels, named
 from meniscal_measure.cohort.paper.blocks import Table
+from meniscal_measure.cohort.reader_agreement import GRADES
 from meniscal_measure.cohort.readings import Readings
 from meniscal_measure.cohort.visit_change import visits_of
 
@@ -57,11 +58,8 @@ def table_one(readings: Readings) -> Table:
     groups = knees.group.names.tolist()
     columns = [ALL, *groups] if len(groups) > 1 else [ALL]
     parts = [knees if name == ALL else knees.where(knees.group.is_(name)) for name in columns]
-    lines = [list(_lines(part)) for part in parts]
-    rows = [
-        (lines[0][number][0], *(dict(line).get(lines[0][number][0], "–") for line in lines))
-        for number in range(len(lines[0]))
-    ]
+    lines = [dict(_lines(part)) for part in parts]
+    rows = [(name, *(line.get(name, "–") for line in lines)) for name in lines[0]]
     header = ("", *map(named, columns))
     note = (
         f"At visit {named(first)}, each knee by the mean of its readings. Numbers are mean"
@@ -77,12 +75,9 @@ def _lines(knees: Readings) -> Iterator[tuple[str, str]]:
     for name, cells in knees.covariates.items():
         yield from _covariate(name, cells.where(knees.subject.first))
     yield "Extrusion (mm)", _mean(knees.extrusion_mm)
-    yield "Flagged", _share(int(np.nansum(knees.flag)), knees.flag.size)
-    for grade in range(4):
-        yield (
-            f"Extrusion grade {grade}",
-            _share(int((knees.grade == grade).sum()), knees.grade.size),
-        )
+    yield "Flagged", _share(int(np.nansum(knees.flag)), knees.size)
+    for grade in range(GRADES):
+        yield f"Extrusion grade {grade}", _share(int((knees.grade == grade).sum()), knees.size)
 
 
 def _covariate(name: str, cells: Labels) -> Iterator[tuple[str, str]]:
