@@ -7,6 +7,8 @@ import struct
 import zlib
 from typing import BinaryIO
 
+from meniscal_measure.errors import UnreadableFileError
+
 DAMAGE_ERRORS = (
     OSError, EOFError, ValueError, TypeError, LookupError, AttributeError, ArithmeticError,
     MemoryError, RuntimeError, struct.error,
@@ -18,6 +20,9 @@ MOST_READS = 1_500_000
 two or three for an element, and the longest headers, of multi-frame objects, some hundred thousand.
 """
 
+MOST_UNPACKED_BYTES = 2**28
+"""Largest size to which a file in the deflated transfer syntax may unpack; it is rarely used."""
+
 _CHUNK_BYTES = 2**16
 
 
@@ -28,6 +33,9 @@ class BoundedStream:
     ------
     EOFError
         By `read`, if it is called more often than any header needs.
+    UnreadableFileError
+        By `read`, if it reads to the end what unpacks to too much: pydicom does so with a deflated
+        data set, and with nothing else.
     """
 
     def __init__(self, stream: BinaryIO) -> None:
@@ -43,15 +51,19 @@ class BoundedStream:
         if self._reads > MOST_READS:
             raise EOFError("it has no end")
         held = max(self._size - self.tell(), 0)
-        return self._stream.read(held if size < 0 else min(size, held))
+        content = self._stream.read(held if size < 0 else min(size, held))
+        if size < 0 and inflated_bytes(content, most=MOST_UNPACKED_BYTES) > MOST_UNPACKED_BYTES:
+            raise UnreadableFileError(
+                f"The file unpacks to more than {MOST_UNPACKED_BYTES / 1e6:.0f} MB. Ask for the"
+                " images uncompressed."
+            )
+        return content
 
 
-def inflated_bytes(stream: BinaryIO, *, most: int) -> int:
-    """Count what the rest of a stream, a deflated data set, unpacks to, up to just above `most`."""
+def inflated_bytes(packed: bytes, *, most: int) -> int:
+    """Count what a deflated data set unpacks to, up to just above `most`."""
     inflater, count = zlib.decompressobj(-zlib.MAX_WBITS), 0
-    while not inflater.eof and count <= most:
-        packed = inflater.unconsumed_tail or stream.read(_CHUNK_BYTES)
-        if not packed:
-            break
+    while packed and not inflater.eof and count <= most:
         count += len(inflater.decompress(packed, _CHUNK_BYTES))
+        packed = inflater.unconsumed_tail
     return count

@@ -14,14 +14,14 @@ from pydicom.dataelem import RawDataElement
 from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.filereader import read_dataset, read_partial
 from pydicom.tag import BaseTag
-from pydicom.uid import UID, AllTransferSyntaxes, DeflatedExplicitVRLittleEndian
+from pydicom.uid import UID, AllTransferSyntaxes
 
 from meniscal_measure.errors import GeometryError, UnreadableFileError
 from meniscal_measure.files import Progress
 from meniscal_measure.sentences import plain, printable
 from meniscal_measure.series.attribute_places import TAGS
 from meniscal_measure.series.attributes import HEADER_ERRORS, Header
-from meniscal_measure.series.bounded import BoundedStream, inflated_bytes
+from meniscal_measure.series.bounded import BoundedStream
 from meniscal_measure.series.headers import (
     MR_STORAGE,
     HeaderFrame,
@@ -63,11 +63,6 @@ _PIXEL_GROUP = (b"\xe0\x7f", b"\x7f\xe0")
 
 _TO_READ = [int(tag) for tag in TAGS.values()]
 """As plain numbers, which pydicom compares ten times as fast as its own tags."""
-
-DEFLATED = DeflatedExplicitVRLittleEndian.encode()
-
-MOST_INFLATED_BYTES = 2**28
-"""Largest size to which a file in the deflated transfer syntax may unpack; it is rarely used."""
 
 _DICOM_SUFFIXES = {".dcm", ".dicom", ".ima"}
 """A file with such a suffix that is not DICOM is refused; any other is passed over."""
@@ -214,22 +209,7 @@ def read_header(head: bytes, stream: BinaryIO) -> tuple[Dataset, int]:
         if head[start.tell() :].startswith(_PIXEL_GROUP):
             return dataset, start.tell()
     bounded = cast(BinaryIO, BoundedStream(stream))
-    if DEFLATED in head:
-        _check_unpacked_size(bounded)
     return _read_header(bounded), bounded.tell()
-
-
-def _check_unpacked_size(stream: BinaryIO) -> None:
-    stream.seek(PREAMBLE_LENGTH)
-    if stream.read(len(b"DICM")) != b"DICM":
-        stream.seek(0)  # as pydicom reads a file without preamble
-    if _read_meta(stream).get("TransferSyntaxUID") != DeflatedExplicitVRLittleEndian:
-        return  # another element names it
-    if inflated_bytes(stream, most=MOST_INFLATED_BYTES) > MOST_INFLATED_BYTES:
-        raise UnreadableFileError(
-            f"The file unpacks to more than {MOST_INFLATED_BYTES / 1e6:.0f} MB. Ask for the images"
-            " uncompressed."
-        )
 
 
 def _read_header(stream: BinaryIO) -> Dataset:
@@ -249,7 +229,7 @@ def _read_usual_header(stream: BinaryIO) -> Dataset | None:
     if stream.read(len(_USUAL_START)) != _USUAL_START:
         return None
     stream.seek(PREAMBLE_LENGTH + len(b"DICM"))
-    meta = _read_meta(stream)
+    meta = read_dataset(stream, False, True, stop_when=lambda tag, *_: tag >> 16 != 2)
     if getattr(meta.get_item(TAGS["TransferSyntaxUID"]), "VR", None) != "UI":
         return None  # missing or damaged
     length = meta.get_item(_META_LENGTH)
@@ -262,11 +242,6 @@ def _read_usual_header(stream: BinaryIO) -> Dataset | None:
     dataset = read_dataset(stream, implicit, True, stop_when=_at_pixels, specific_tags=_TO_READ)
     dataset.file_meta = FileMetaDataset(meta)
     return dataset
-
-
-def _read_meta(stream: BinaryIO) -> Dataset:
-    """Read the file meta information, group 0002."""
-    return read_dataset(stream, False, True, stop_when=lambda tag, *_: tag >> 16 != 2)
 
 
 def _at_pixels(tag: BaseTag, *_: object) -> bool:

@@ -9,6 +9,7 @@ import tracemalloc
 import zipfile
 import zlib
 from pathlib import Path
+from typing import BinaryIO, cast
 
 import pydicom
 import pytest
@@ -253,11 +254,13 @@ def test_a_deflated_file_is_measured_before_it_is_unpacked(
     content = path.read_bytes()
     deflated = content[144 + int.from_bytes(content[140:144], "little") :]
 
-    assert inflated_bytes(io.BytesIO(deflated), most=10**6) == len(zlib.decompress(deflated, -15))
-    assert inflated_bytes(io.BytesIO(deflated), most=100) > 100
+    assert inflated_bytes(deflated, most=10**6) == len(zlib.decompress(deflated, -15))
+    assert inflated_bytes(deflated, most=100) > 100
 
     dataset.add_new(0x00091001, "OB", os.urandom(50000))
     dataset.save_as(path, enforce_file_format=True)
     assert good_slices(open_study(path)) == 1
-    monkeypatch.setattr("meniscal_measure.series.scan.MOST_INFLATED_BYTES", 10000)
+    monkeypatch.setattr("meniscal_measure.series.bounded.MOST_UNPACKED_BYTES", 10000)
     assert "unpacks to more than" in open_study(path).refusals[0].reason
+    with path.open("rb") as stream, pytest.raises(UnreadableFileError, match="unpacks to more"):
+        pydicom.dcmread(cast(BinaryIO, BoundedStream(stream)))  # as for de-identification
