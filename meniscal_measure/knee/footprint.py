@@ -145,26 +145,33 @@ def _checks(
 ) -> Iterator[TracedQuantity]:
     """Compare with published distances that the prediction did not use."""
     offset = centre.offset
+
+    def check(
+        what: str, mark: SpatialLandmark, value_mm: float, along: FloatArray, published: str
+    ) -> TracedQuantity:
+        return TracedQuantity(
+            f"centre {what}, {name}", value_mm, "mm", _joint_u(centre, mark, along),
+            Basis.PUBLISHED, (*centre.where, mark.where),
+            f"published {published}; {centre.source.mark.words}",
+        )  # fmt: skip
+
     margin = landmarks.first(offset.margin) if offset.margin else None
     if margin is not None and offset.margin_lateral_mm is not None:
-        away = np.subtract(centre.point_mm, margin.point_mm)
-        yield TracedQuantity(
-            f"centre lateral of the cartilage margin, {name}", float(away @ axes.lateral), "mm",
-            _joint_u(centre, margin, axes.lateral), Basis.PUBLISHED, (*centre.where, margin.where),
-            f"published {_with_spread(offset.margin_lateral_mm, offset.margin_spread_mm)};"
-            f" {centre.source.mark.words}",
-        )  # fmt: skip
+        away_mm = float(np.subtract(centre.point_mm, margin.point_mm) @ axes.lateral)
+        published = _with_spread(offset.margin_lateral_mm, offset.margin_spread_mm)
+        yield check("lateral of the cartilage margin", margin, away_mm, axes.lateral, published)
     cruciate = landmarks.first(KneeLandmark.CRUCIATE_MARGIN)
     if cruciate is not None and offset.cruciate_mm is not None:
-        away = np.subtract(centre.point_mm, cruciate.point_mm)
-        flat = away - float(away @ axes.upward) * axes.upward
-        yield TracedQuantity(
-            f"centre from the posterior cruciate margin, {name}", float(np.linalg.norm(flat)), "mm",
-            _joint_u(centre, cruciate, flat / max(float(np.linalg.norm(flat)), 1e-9)),
-            Basis.PUBLISHED, (*centre.where, cruciate.where),
-            f"published {_with_spread(offset.cruciate_mm, offset.cruciate_spread_mm)};"
-            f" {centre.source.mark.words}",
-        )  # fmt: skip
+        away_mm, along = _in_plateau(np.subtract(centre.point_mm, cruciate.point_mm), axes)
+        published = _with_spread(offset.cruciate_mm, offset.cruciate_spread_mm)
+        yield check("from the posterior cruciate margin", cruciate, away_mm, along, published)
+
+
+def _in_plateau(away_mm: FloatArray, axes: TibialAxes) -> tuple[float, FloatArray]:
+    """Length and direction of a vector in the plane of the plateau."""
+    flat = away_mm - float(away_mm @ axes.upward) * axes.upward
+    length = float(np.linalg.norm(flat))
+    return length, flat / length if length else axes.posterior
 
 
 def _joint_u(
@@ -188,10 +195,7 @@ def distance_to_centre(
 
     The height is left out: no series gives it.
     """
-    away = np.subtract(landmark.point_mm, centre.point_mm)
-    flat = away - float(away @ axes.upward) * axes.upward
-    length = float(np.linalg.norm(flat))
-    direction = flat / length if length else axes.posterior
+    length, direction = _in_plateau(np.subtract(landmark.point_mm, centre.point_mm), axes)
     return TracedQuantity(
         name, length, "mm", _joint_u(centre, landmark, direction), Basis.READER,
         (landmark.where, *centre.where), centre.source.words,

@@ -85,7 +85,7 @@ class Desk:
         self.store = SignedStore(store_path, _about(self.knees, terms))
         self.journal = Journal(self.store)
         self.drafts = Drafts(self.store)
-        self._open = OpenKnees(propose)
+        self.opened = OpenKnees(propose)
         self.visits = Visits(self.knees)
         self.sender = None if destination is None else self._sender(destination)
         self._plans: dict[str, dict[str, tuple[int, Task]]] = {}
@@ -158,30 +158,20 @@ class Desk:
         key = self._key(reader, task)
         listed = self.knees[task.knee]
         asked = "" if self.is_blinded else series or self.drafts.last_images(key)
-        if asked not in ("", self._open.headers(listed).images):
+        if asked not in ("", self.opened.headers(listed).images):
             listed = replace(listed, series=asked)
-        knee = self._open.at_once(listed)
+        knee = self.opened.at_once(listed)
         return self._with(OpenTask(key, self._label(number, task), listed, knee, knee), knee)
-
-    def open_listed(self, listed: Knee) -> OpenKnee:
-        """Open another knee of the list, with its proposal if that is there.
-
-        Raises
-        ------
-        MeniscalMeasureError
-            If its images cannot be used.
-        """
-        return self._open.at_once(listed)
 
     def complete(self, place: OpenTask) -> OpenTask:
         """Wait for the proposal on the knee of a place."""
         if place.knee.is_complete:
             return place
-        return self._with(place, self._open.whole(place.listed))
+        return self._with(place, self.opened.whole(place.listed))
 
     def awaited(self, place: OpenTask) -> OpenTask | None:
         """Wait for the proposal as long as its reader stays with the knee, or comes to it next."""
-        knee = self._open.while_wanted(place.key.reader, place.listed)
+        knee = self.opened.while_wanted(place.key.reader, place.listed)
         return None if knee is None else self._with(place, knee)
 
     def _with(self, place: OpenTask, knee: OpenKnee) -> OpenTask:
@@ -190,7 +180,7 @@ class Desk:
     @property
     def proposes(self) -> bool:
         """Whether a reader may ask the program to propose."""
-        return self._open.proposes and not self.is_blinded
+        return self.opened.propose is not None and not self.is_blinded
 
     def propose_on(self, place: OpenTask, index: int) -> OpenTask:
         """Let the program propose on the slice that the reader named.
@@ -204,7 +194,7 @@ class Desk:
         """
         if not self.proposes:
             raise UsageError("Nothing is proposed to the readers of this list.")
-        return self._with(place, self._open.on_slice(place.listed, index))
+        return self._with(place, self.opened.on_slice(place.listed, index))
 
     def as_proposed(self, place: OpenTask, state: State) -> OpenTask:
         """Bring back what was proposed on the measured slice, where the reader named it."""
@@ -218,7 +208,7 @@ class Desk:
 
     def prepare_first(self) -> None:
         """Open the first knees of the list in the background, while the browser starts."""
-        self._open.want("", self.knees[: 1 + PREPARED])
+        self.opened.want("", self.knees[: 1 + PREPARED])
 
     def prepare_from(self, place: OpenTask, task_id: str) -> None:
         """Open the knee in view and the reader's next unsigned ones in the background."""
@@ -231,8 +221,8 @@ class Desk:
             if self._key(reader, task) not in outcomes
         )
         upcoming = [knee for knee, _ in zip(later, range(PREPARED), strict=False)]
-        self._open.want("", ())  # the browser has started
-        self._open.want(reader, [place.listed, *upcoming])
+        self.opened.want("", ())  # the browser has started
+        self.opened.want(reader, [place.listed, *upcoming])
 
     def begin(self, place: OpenTask) -> Draft:
         """Take up the working state of a task where it was left."""

@@ -46,7 +46,7 @@ class OpenKnees:
     """
 
     def __init__(self, propose: Propose | None) -> None:
-        self._propose = propose
+        self.propose = propose
         self._headers, self._wholes = _Recent[Knee](), _Recent[Knee]()
         self._on_slices = _Recent[tuple[Knee, int]]()
         self._reading, self._on_slice = Lock(), Lock()
@@ -76,7 +76,7 @@ class OpenKnees:
         opened = self.headers(knee)
         with self._changed:
             result = self._wholes.get(knee)
-            if result is None and (self._propose is None or opened.knee.landmarks is not None):
+            if result is None and (self.propose is None or opened.knee.landmarks is not None):
                 result = _done(with_proposal, opened, None)
                 self._wholes.put(knee, result)
         return opened if result is None else result.result()
@@ -95,11 +95,6 @@ class OpenKnees:
         assert found is not None
         return found.result()
 
-    @property
-    def proposes(self) -> bool:
-        """Whether there is a program that proposes."""
-        return self._propose is not None
-
     def on_slice(self, knee: Knee, index: int) -> OpenKnee:
         """Open a knee with what is proposed on the slice of an index.
 
@@ -117,8 +112,8 @@ class OpenKnees:
         return replace(opened, on_slices=result.result().on_slices)
 
     def _proposed_on(self, opened: OpenKnee, index: int) -> OpenKnee:
-        assert self._propose is not None
-        return replace(opened, on_slices={index: propose_on(opened, self._propose, index)})
+        assert self.propose is not None
+        return replace(opened, on_slices={index: propose_on(opened, self.propose, index)})
 
     def want(self, who: str, knees: Sequence[Knee]) -> None:
         """Prepare these knees in this order, and no longer those that `who` wanted before."""
@@ -155,7 +150,7 @@ class OpenKnees:
                 self._changed.notify_all()
 
     def _proposed(self, knee: Knee) -> OpenKnee:
-        return with_proposal(self.headers(knee), self._propose)
+        return with_proposal(self.headers(knee), self.propose)
 
     def _due(self) -> Iterator[Knee]:
         """Knees without a proposal: those waited for, then the first of each reader, and so on."""

@@ -68,7 +68,7 @@ class Visits:
         side = task.knee.laterality.side
         for listed in self._earlier(task):
             with suppress(MeniscalMeasureError):  # it cannot be opened: the one before it may be
-                knee = desk.open_listed(listed)
+                knee = desk.opened.at_once(listed)
                 if knee.laterality.side is side:
                     return _with_slice(desk, task, listed, knee)
         return None

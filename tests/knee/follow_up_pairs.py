@@ -32,31 +32,21 @@ TUNNEL_OFFSET_MM = 4.0
 
 @dataclass(frozen=True)
 class FollowUpPair:
-    """Both examinations of a knee, and what is true of them.
-
-    Parameters
-    ----------
-    course
-        What happened in between.
-    baseline, follow_up
-        The knee at each examination; the bones are the same.
-    change_mm
-        Change of the medial extrusion along the whole body.
-    gap_mm
-        Width of the gap at the root, at each examination; 0 where scar has closed it.
-    footprint_mm
-        Centre of the medial posterior root, LPS mm.
-    tunnel_offset_mm
-        Distance of the tunnel's mouth from it; None where there is no tunnel.
-    """
+    """Both examinations of a knee, and what is true of them."""
 
     course: RootCourse
+    """What happened in between."""
     baseline: KneeParameters
     follow_up: KneeParameters
+    """The knee at each examination; the bones are the same."""
     change_mm: float
+    """Change of the medial extrusion along the whole body."""
     gap_mm: tuple[float, float]
+    """Width of the gap at the root, at each examination; 0 where scar has closed it."""
     footprint_mm: Vector
+    """Centre of the medial posterior root, LPS mm."""
     tunnel_offset_mm: float | None
+    """Distance of the tunnel's mouth from it; None where there is no tunnel."""
 
     @property
     def void(self) -> tuple[bool, bool]:

@@ -24,28 +24,20 @@ GREY_RANGE, NOISE = 3600.0, 40.0
 
 @dataclass(frozen=True)
 class LegShape:
-    """Angles and lengths of a leg, which lies in a plane parallel to the detector.
-
-    Parameters
-    ----------
-    side
-        Which leg.
-    lateral_femoral_deg, medial_tibial_deg
-        Between the axis of the bone and its joint line, on the side named.
-    convergence_deg
-        Between the joint lines, positive where the joint opens laterally.
-    femur_mm, tibia_mm, joint_mm, half_line_mm
-        Axes of the bones, distance of the knee centres, half the width of a joint line.
-    """
+    """Angles and lengths of a leg, which lies in a plane parallel to the detector."""
 
     side: Side = Side.RIGHT
+    """Which leg."""
     lateral_femoral_deg: float = 87.0
     medial_tibial_deg: float = 87.0
+    """Between the axis of the bone and its joint line, on the side named."""
     convergence_deg: float = 0.0
+    """Between the joint lines, positive where the joint opens laterally."""
     femur_mm: float = 430.0
     tibia_mm: float = 360.0
     joint_mm: float = 6.0
     half_line_mm: float = 22.0
+    """Axes of the bones, distance of the knee centres, half the width of a joint line."""
 
     @property
     def varus_deg(self) -> float:
@@ -101,44 +93,29 @@ class LegShape:
 
 @dataclass(frozen=True)
 class XraySetup:
-    """How the leg is projected.
-
-    Parameters
-    ----------
-    magnification
-        Distance of the detector from the source over that of the leg.
-    pixel_mm
-        Size of a pixel at the detector.
-    ball_mm
-        Diameter of a calibration ball at the height of the bone; 0 for none.
-    long
-        Whether the whole leg is shown; else the knee only.
-    """
+    """How the leg is projected."""
 
     magnification: float = 1.1
+    """Distance of the detector from the source over that of the leg."""
     pixel_mm: float = 0.5
+    """Size of a pixel at the detector."""
     ball_mm: float = 25.0
+    """Diameter of a calibration ball at the height of the bone; 0 for none."""
     long: bool = True
+    """Whether the whole leg is shown; else the knee only."""
 
 
 @dataclass(frozen=True, eq=False)
 class ProjectedLeg:
-    """A radiograph of a leg, and where its landmarks are shown.
-
-    Parameters
-    ----------
-    shape, setup
-        What was projected, and how.
-    pixels
-        [row, column], bone bright, 12 bits.
-    landmarks_px
-        `[column, row]` of each landmark in view, with both edges of the ball.
-    """
+    """A radiograph of a leg, and where its landmarks are shown."""
 
     shape: LegShape
     setup: XraySetup
+    """What was projected, and how."""
     pixels: NDArray[np.uint16]
+    """[row, column], bone bright, 12 bits."""
     landmarks_px: dict[str, tuple[float, float]] = field(default_factory=dict)
+    """`[column, row]` of each landmark in view, with both edges of the ball."""
 
 
 def projected_leg(shape: LegShape, setup: XraySetup, *, seed: int = 1) -> ProjectedLeg:
