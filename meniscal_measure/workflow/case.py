@@ -117,9 +117,10 @@ def make_case(
         placed_landmarks(visit, knee, answers) for visit, knee in zip(visits, readings, strict=True)
     ]
     roots = [
-        [*root_spaces(by_frame_of_reference(marks), visit, answers.case.root, published()).values()]
-        for visit, marks in zip(visits, placed, strict=True)
+        [*root_spaces(by_frame_of_reference(own), visit, answers.case.root, published()).values()]
+        for visit, own in zip(visits, placed, strict=True)
     ]
+    marks = [*chain(*placed)]
     compared = _compared(visits, readings)
     parts = [
         *_parts(visits, readings, roots, answers), *limb.parts,
@@ -133,10 +134,10 @@ def make_case(
     case = _record(
         visits, questions.asked(answers, [f"facts.{name}" for name in facts]),
         parts=parts, facts=facts, gaps=[*gaps, *_unlinked(visits[0]), *found.gaps],
-        cautions=(*CAUTIONS, *_assumed(placed[0])), identifiers=identifiers,
+        cautions=(*CAUTIONS, *_assumed(marks)), identifiers=identifiers,
     )  # fmt: skip
     refused = sum(len(visit.study.refusals) for visit in visits)
-    pictures = case_pictures(visits, [*chain(*placed)], roots[0], parts)
+    pictures = case_pictures(visits, marks, roots[0], parts)
     figure = None if compared is None else compared.figure
     return MadeCase(case, pictures, refused, figure, limb.pictures)
 

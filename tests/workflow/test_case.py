@@ -411,6 +411,7 @@ def test_the_root_at_follow_up_is_measured_on_its_own_images(
     assert "gap of the cleft" in names
     assert any(name.startswith("tunnel aperture to the centre") for name in names)
     assert {place.visit for found in part.quantities for place in found.where} == {Visit.FOLLOW_UP}
+    assert "stated for 4 landmarks" in "".join(made.case.cautions)
 
 
 @pytest.mark.parametrize(
