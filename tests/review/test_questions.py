@@ -135,6 +135,24 @@ def test_a_click_places_the_landmark_on_its_slice_and_the_file_says_where(asked:
     expect(asked.page.locator("#progress")).to_contain_text("1 of ")
 
 
+def test_names_of_near_landmarks_do_not_cover_one_another(asked: Asked) -> None:
+    feet = asked.page.evaluate(
+        """async () => {
+          const { drawNamed } = await import("./drawing.js");
+          const context = document.createElement("canvas").getContext("2d");
+          const feet = {};
+          context.fillText = (name, left, foot) => { feet[name] = foot; };
+          const view = { markScale: 1, toScreen: (pixel) => pixel };
+          const at = { one: [50, 60], two: [53, 64], three: [47, 55], far: [400, 60] };
+          const marks = Object.entries(at).map(([name, pixel]) => ({ pixel, name }));
+          drawNamed(context, view, marks);
+          return feet;
+        }"""
+    )
+    assert feet["three"] + 14 < feet["one"] < feet["two"] - 14
+    assert feet["far"] == 48
+
+
 def test_keys_place_move_and_take_back(asked: Asked) -> None:
     asked.ask("medial eminence apex")
     asked.drawn("sagittal")

@@ -7,6 +7,7 @@ import { imageSideOf, landmarkOf } from "./types.js";
 /** @typedef {import("./types.js").Compartment} Compartment */
 /** @typedef {import("./viewport.js").Viewport} Viewport */
 /** @typedef {CanvasRenderingContext2D} Context */
+/** @typedef {{pixel: Pixel, name: string, isChosen: boolean}} Named */
 
 /** Orange and sky of Okabe and Ito's palette, told apart with every common colour vision deficiency. */
 const FLAGGED = "#E69F00";
@@ -102,17 +103,29 @@ export function drawLandmark(context, view, name, landmark, selected, ink) {
   context.restore();
 }
 
-/** Draw a landmark with its name beside it. @param {Context} context @param {Viewport} view @param {Pixel} pixel @param {string} name @param {boolean} isChosen */
-export function drawNamed(context, view, pixel, name, isChosen) {
-  const [x, y] = view.toScreen(pixel);
-  context.save();
-  context.translate(x, y);
-  context.scale(view.markScale, view.markScale);
-  withHalo(context, new Path2D(`M${-SIZE / 2} 0H${SIZE / 2}M0 ${-SIZE / 2}V${SIZE / 2}`), LANDMARK, isChosen ? 2 : 1.4);
-  if (isChosen) drawCross(context);
-  context.restore();
-  context.font = font(isChosen ? 650 : 500, 13 * view.markScale);
-  drawWords(context, name, [x + 2 * SIZE * view.markScale, y - 2 * SIZE * view.markScale], LANDMARK);
+/** Draw landmarks with their names beside them, a name below those it would cover. @param {Context} context @param {Viewport} view @param {Named[]} landmarks */
+export function drawNamed(context, view, landmarks) {
+  const scale = view.markScale;
+  const placed = landmarks.map(({ pixel, ...rest }) => ({ at: view.toScreen(pixel), ...rest })).sort((a, b) => a.at[1] - b.at[1]);
+  /** @type {{left: number, right: number, foot: number}[]} */
+  const taken = [];
+  for (const { at: [x, y], name, isChosen } of placed) {
+    context.font = font(isChosen ? 650 : 500, 13 * scale);
+    const left = x + 2 * SIZE * scale;
+    const right = left + context.measureText(name).width;
+    const covered = taken.filter((other) => left < other.right && other.left < right);
+    const foot = Math.max(y - 2 * SIZE * scale, ...covered.map((other) => other.foot + 16 * scale));
+    taken.push({ left, right, foot });
+    drawWords(context, name, [left, foot], LANDMARK);
+  }
+  for (const { at, isChosen } of placed) {
+    context.save();
+    context.translate(...at);
+    context.scale(scale, scale);
+    withHalo(context, new Path2D(`M${-SIZE / 2} 0H${SIZE / 2}M0 ${-SIZE / 2}V${SIZE / 2}`), LANDMARK, isChosen ? 2 : 1.4);
+    if (isChosen) drawCross(context);
+    context.restore();
+  }
 }
 
 /** @param {number} weight @param {number} px */

@@ -292,11 +292,13 @@ class QuestionPage {
 
   /** @param {CanvasRenderingContext2D} context @param {import("./viewport.js").Viewport} viewport */
   #drawMarks(context, viewport) {
-    for (const question of this.#questions) {
+    const landmarks = this.#questions.flatMap((question) => {
       const place = this.#placeOf(question);
-      if (!place || !this.#isInView(place)) continue;
-      drawNamed(context, viewport, place.pixel, question.key.split(".")[1].replaceAll("_", " "), question === this.#question);
-    }
+      if (!place || !this.#isInView(place)) return [];
+      const name = question.key.split(".")[1].replaceAll("_", " ");
+      return [{ pixel: place.pixel, name, isChosen: question === this.#question }];
+    });
+    drawNamed(context, viewport, landmarks);
   }
 }
 
