@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -24,14 +24,15 @@ def rows(store: Path) -> list[dict[str, Any]]:
         return rows_of(opened)
 
 
-@pytest.fixture
-def stand_in(monkeypatch: pytest.MonkeyPatch) -> Any:
+@pytest.fixture(scope="session")
+def stand_in() -> Iterator[Any]:
     """The module that stands in for the measuring; worker processes find it too."""
-    monkeypatch.syspath_prepend(str(Path(__file__).parent / "stand_ins"))
-    return importlib.import_module("knee_stand_in")
+    with pytest.MonkeyPatch.context() as patched:
+        patched.syspath_prepend(str(Path(__file__).parent / "stand_ins"))
+        yield importlib.import_module("knee_stand_in")
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def measure(stand_in: Any) -> Measure:
     """Measures a knee as its file says."""
     measure: Measure = stand_in.measure

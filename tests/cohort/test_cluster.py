@@ -23,9 +23,16 @@ from tests.cohort.stored import rows_of
 WORKERS = 2
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def scheduler(measure: Measure) -> Iterator[str]:
     """Address of a scheduler with two workers that know the stand-in for the measuring."""
+    with local_cluster(WORKERS) as cluster:
+        yield cluster.scheduler_address
+
+
+@pytest.fixture
+def scheduler_of_its_own(measure: Measure) -> Iterator[str]:
+    """Address of a scheduler whose workers a test may kill."""
     with local_cluster(WORKERS) as cluster:
         yield cluster.scheduler_address
 
@@ -70,12 +77,12 @@ def test_a_knee_that_kills_its_process_costs_neither_worker_nor_other_knees(
 
 
 def test_a_knee_that_kills_the_worker_itself_costs_only_itself(
-    scheduler: str, measure: Measure, make_knee: MakeKnee, tmp_path: Path
+    scheduler_of_its_own: str, measure: Measure, make_knee: MakeKnee, tmp_path: Path
 ) -> None:
     entries = [make_knee(f"S{number}") for number in range(6)]
     entries.insert(2, make_knee("unlucky", die_once=str(tmp_path / "died"), whole_worker=True))
     entries.insert(4, make_knee("deadly", die=True, whole_worker=True))
-    reason = assert_only_the_deadly_is_lost(scheduler, measure, entries, tmp_path)
+    reason = assert_only_the_deadly_is_lost(scheduler_of_its_own, measure, entries, tmp_path)
     assert "KilledWorker" in reason
 
 
