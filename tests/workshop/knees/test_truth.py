@@ -218,7 +218,7 @@ def test_the_rim_lies_on_the_bone_half_way_through_its_turn(
         assert math.degrees(math.atan2(out, up)) == pytest.approx(RIM_TURN_DEG, abs=1.0)
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(
     seed=st.integers(0, 10_000),
     grid=st.builds(coronal_grid, st.floats(-3.0, 5.0), turn_deg=st.floats(-10.0, 10.0)),
@@ -275,7 +275,7 @@ def test_a_plane_through_a_horn_offers_the_rims_without_meniscal_edges() -> None
     assert Landmark.OUTER_EDGE in landmarks[Compartment.MEDIAL]
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(seed=st.integers(0, 10_000), y_mm=st.floats(-5.0, 6.0), turn_deg=st.floats(-15.0, 15.0))
 def test_a_left_knee_is_the_mirror_image_of_a_right_one(
     seed: int, y_mm: float, turn_deg: float

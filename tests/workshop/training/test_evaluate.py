@@ -14,16 +14,7 @@ from meniscal_measure.workshop.training.evaluate import (
     row_of,
 )
 from meniscal_measure.workshop.training.foreign import KINDS
-from meniscal_measure.workshop.training.heldout import WORLD, make_stack
-
-SEED = 300_013
-"""Of a small stack: few slices and pixels."""
-
-
-@pytest.fixture(scope="module")
-def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Write one held-out stack."""
-    return make_stack(tmp_path_factory.mktemp("held"), SEED)
+from meniscal_measure.workshop.training.heldout import WORLD
 
 
 def test_each_stack_is_looked_at_twice_and_each_foreign_kind_comes(tmp_path: Path) -> None:
@@ -34,8 +25,8 @@ def test_each_stack_is_looked_at_twice_and_each_foreign_kind_comes(tmp_path: Pat
     assert [kind for _, kind in listed[4:]] == [kind for kind in KINDS for _ in range(3)]
 
 
-def test_a_row_holds_facts_and_errors_of_both_margins(path: Path) -> None:
-    world, kind, stack, margins = row_of((path, AS_IS))
+def test_a_row_holds_facts_and_errors_of_both_margins(held_out: Path) -> None:
+    world, kind, stack, margins = row_of((held_out, AS_IS))
     assert (world, kind) == (WORLD, AS_IS)
     assert stack.shape == (len(STACK_COLUMNS),)
     assert abs(stack[STACK_COLUMNS.index("slice_error")]) <= 1
@@ -45,7 +36,7 @@ def test_a_row_holds_facts_and_errors_of_both_margins(path: Path) -> None:
 
 
 @pytest.mark.parametrize("kind", ["noise"])
-def test_a_foreign_input_has_facts_and_no_errors(kind: str, path: Path) -> None:
-    _, _, stack, margins = row_of((path, kind))
+def test_a_foreign_input_has_facts_and_no_errors(kind: str, held_out: Path) -> None:
+    _, _, stack, margins = row_of((held_out, kind))
     assert not np.isnan(stack[:-1]).any()
     assert np.isnan(margins).all()
