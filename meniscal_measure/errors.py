@@ -51,12 +51,8 @@ class ExitCode(IntEnum):
 class MeniscalMeasureError(Exception):
     """Base of all errors raised on purpose by this package.
 
-    Parameters
-    ----------
-    message
-        What is wrong and what to do: a template where values are given, else plain text.
-    values
-        The value of each field of the message.
+    The message says what is wrong and what to do: a template where values are given, one for each
+    of its fields, else plain text.
     """
 
     exit_code: ExitCode = ExitCode.NOTHING_MEASURABLE

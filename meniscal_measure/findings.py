@@ -29,19 +29,13 @@ class Code(Enum):
 
     # Images
     SEVERAL_STACKS = Severity.NOTE, "The stack is one of {count} in its series."
-    MIXED_SIZES = (
-        Severity.NOTE,
-        "Mixed image sizes in the series (columns x rows): {sizes}.",
-    )
+    MIXED_SIZES = Severity.NOTE, "Mixed image sizes in the series (columns x rows): {sizes}."
     MIXED_SPACINGS = (
         Severity.WARNING,
         "Mixed pixel spacings in the series (row x column, mm): {spacings}. Make sure that they are"
         " right: lengths scale with them.",
     )
-    DUPLICATES = (
-        Severity.WARNING,
-        "Duplicates: {count} of the positions hold more than one frame.",
-    )
+    DUPLICATES = Severity.WARNING, "Duplicates: {count} of the positions hold more than one frame."
     MISSING_SLICES = (
         Severity.WARNING,
         "Missing slices: {gap_mm:.2f} mm between slices {before:slice} and {after:slice}, usually"
@@ -241,15 +235,6 @@ class Code(Enum):
 class Finding:
     """One noteworthy thing.
 
-    Parameters
-    ----------
-    code
-        What was found.
-    values
-        The value of each field of its sentence.
-    where
-        Index of the slice it was found on, counted from 0; None if it concerns no single slice.
-
     Examples
     --------
     >>> found = Finding(Code.UNEVEN_GAPS, {"least_mm": 3.0, "most_mm": 3.5})
@@ -260,8 +245,11 @@ class Finding:
     """
 
     code: Code
+    """What was found."""
     values: Mapping[str, str | int | float] = field(default_factory=dict, hash=False)
+    """The value of each field of its sentence."""
     where: int | None = None
+    """Index of the slice it was found on, counted from 0; None if it concerns no single slice."""
 
     def __post_init__(self) -> None:
         wanted = {name for name, _ in fields_of(self.code.sentence)}

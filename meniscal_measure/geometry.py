@@ -34,21 +34,6 @@ LEAST_LETTERED = 0.1
 class PixelGrid:
     """The plane of one slice in patient space.
 
-    Parameters
-    ----------
-    position_mm
-        Image Position (Patient): centre of the upper left pixel, LPS mm.
-    row_cosines
-        Direction in which the column index grows, first triple of Image Orientation (Patient).
-    column_cosines
-        Direction in which the row index grows, second triple.
-    row_spacing_mm
-        Distance between the centres of neighbouring rows, first value of Pixel Spacing.
-    column_spacing_mm
-        Distance between the centres of neighbouring columns, second value of Pixel Spacing.
-    rows, columns
-        Size of the image.
-
     Raises
     ------
     GeometryError
@@ -57,10 +42,15 @@ class PixelGrid:
     """
 
     position_mm: Vector
+    """Image Position (Patient): centre of the upper left pixel, LPS mm."""
     row_cosines: Vector
+    """Direction in which the column index grows, first triple of Image Orientation (Patient)."""
     column_cosines: Vector
+    """Direction in which the row index grows, second triple."""
     row_spacing_mm: float
+    """Distance between the centres of neighbouring rows, first value of Pixel Spacing."""
     column_spacing_mm: float
+    """Distance between the centres of neighbouring columns, second value of Pixel Spacing."""
     rows: int
     columns: int
 
@@ -153,20 +143,8 @@ class PixelGrid:
         return self.to_patient([(self.columns - 1) / 2, (self.rows - 1) / 2])
 
     def to_patient(self, pixel: ArrayLike) -> FloatArray:
-        """Map pixel coordinates to patient space.
+        """Map pixels `[column, row]`, shape (..., 2), to patient space, LPS mm, shape (..., 3).
 
-        Parameters
-        ----------
-        pixel
-            `[column, row]`, shape (..., 2), in pixels.
-
-        Returns
-        -------
-        ndarray
-            LPS mm, shape (..., 3).
-
-        Notes
-        -----
         DICOM PS3.3 C.7.6.2.1.1, equation C.7.6.2.1-1.
 
         Examples
@@ -182,17 +160,9 @@ class PixelGrid:
         return np.asarray(self.origin + along_row + along_column, dtype=np.float64)
 
     def to_pixel(self, point_mm: ArrayLike) -> FloatArray:
-        """Map patient points to pixel coordinates, dropping what lies off the plane.
+        """Map patient points, shape (..., 3), to pixels `[column, row]`, shape (..., 2).
 
-        Parameters
-        ----------
-        point_mm
-            LPS mm, shape (..., 3).
-
-        Returns
-        -------
-        ndarray
-            `[column, row]`, shape (..., 2), in pixels.
+        What lies off the plane is dropped.
 
         Examples
         --------
@@ -275,18 +245,10 @@ def as_vector(array: ArrayLike) -> Vector:
 
 
 def orientation_letters(direction: ArrayLike) -> str:
-    """Name a patient direction with the letters of DICOM Patient Orientation.
+    """Name a direction in LPS space, shape (3,), with the letters of DICOM Patient Orientation.
 
-    Parameters
-    ----------
-    direction
-        A direction in LPS patient space, shape (3,). Components shorter than
-        `LEAST_LETTERED` of it get no letter.
-
-    Returns
-    -------
-    str
-        Letters from L/R, P/A, H/F, the largest component first (DICOM PS3.3 C.7.6.1.1.1).
+    Letters from L/R, P/A, H/F, the largest component first (DICOM PS3.3 C.7.6.1.1.1); a component
+    shorter than `LEAST_LETTERED` of the direction gets none.
 
     Examples
     --------

@@ -1,7 +1,7 @@
 """How a slice is named to a person: by its Instance Number, and counted from the front.
 
 Files and programs count slices from 0 in the order of the stack. People look for an image in an
-archive, which shows its Instance Number, or leaf through the series, where the first one is 1.
+archive, which shows its Instance Number, or page through the series, where the first one is 1.
 """
 
 from __future__ import annotations
@@ -37,19 +37,6 @@ class NumberedPlane(Protocol):
 class SliceName:
     """The name of a slice.
 
-    Parameters
-    ----------
-    number
-        From 1, counted from `counted_from`.
-    count
-        Slices of the stack.
-    instance_number
-        Instance Number of the image; None where the file has none.
-    frame_number
-        From 1, in a multi-frame image; None where the slice is an image of its own.
-    counted_from
-        The end of the stack at which counting starts.
-
     Examples
     --------
     >>> str(SliceName(17, 24, 7))
@@ -61,10 +48,15 @@ class SliceName:
     """
 
     number: int
+    """From 1, counted from `counted_from`."""
     count: int
+    """Slices of the stack."""
     instance_number: int | None = None
+    """Instance Number of the image; None where the file has none."""
     frame_number: int | None = None
+    """From 1, in a multi-frame image; None where the slice is an image of its own."""
     counted_from: str = "the front"
+    """The end of the stack at which counting starts."""
 
     def __str__(self) -> str:
         place = f"slice {self.number} of {self.count} from {self.counted_from}"

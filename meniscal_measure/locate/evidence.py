@@ -54,27 +54,18 @@ class Facts:
 
 @dataclass(frozen=True)
 class Evidence:
-    """What all stages found about a slice.
-
-    Parameters
-    ----------
-    index
-        The slice, in the order of the stack.
-    grids
-        Planes of the slices of the stack.
-    seen
-        What the first stage found on every slice.
-    mirrored
-        What it found on mirror images, by slice.
-    margins
-        What the second stage found; keys are (slice, 0 left or 1 right).
-    """
+    """What all stages found about a slice."""
 
     index: int
+    """The slice, in the order of the stack."""
     grids: Sequence[PixelGrid]
+    """Planes of the slices of the stack."""
     seen: Survey
+    """What the first stage found on every slice."""
     mirrored: Mapping[int, FloatArray]
+    """What it found on mirror images, by slice."""
     margins: Mapping[tuple[int, int], Margin]
+    """What the second stage found; keys are (slice, 0 left or 1 right)."""
     void: bool = False
     """Whether the bone below the joint gives no signal."""
 

@@ -32,27 +32,17 @@ Image = NDArray[np.float32]
 
 @dataclass(frozen=True)
 class ViewFrame:
-    """A square window on the slices of one stack.
-
-    Parameters
-    ----------
-    centre
-        `[column, row]` of its middle on the slice, pixels.
-    pixel_mm
-        Its pixel.
-    size
-        Rows and columns.
-    mirrored
-        Whether its columns run against those of the slice.
-    upended
-        Whether its rows run against those of the slice.
-    """
+    """A square window on the slices of one stack."""
 
     centre: tuple[float, float]
+    """`[column, row]` of its middle on the slice, pixels."""
     pixel_mm: float
     size: int
+    """Rows and columns."""
     mirrored: bool = False
+    """Whether its columns run against those of the slice."""
     upended: bool = False
+    """Whether its rows run against those of the slice."""
 
     def steps(self, grid: PixelGrid) -> FloatArray:
         """Slice pixels covered by one pixel of the frame along columns and rows, signed."""

@@ -28,24 +28,16 @@ SPARE_CORES = 1
 
 @dataclass(frozen=True)
 class Plan:
-    """How the stages are run.
-
-    Parameters
-    ----------
-    folder
-        Of checkpoints and networks.
-    seconds
-        Of each stage, where not as it says itself.
-    sitting
-        Seconds after which a stage pauses; earlier code does not pause.
-    workers
-        Processes that make volumes, for each network.
-    """
+    """How the stages are run."""
 
     folder: Path
+    """Of checkpoints and networks."""
     workers: int
+    """Processes that make volumes, for each network."""
     seconds: float | None = None
+    """Of each stage, where not as it says itself."""
     sitting: float | None = None
+    """Seconds after which a stage pauses; earlier code does not pause."""
 
     def train(self, name: str, device: str) -> None:
         """Train and export one network on one device; an error stops everything."""

@@ -15,23 +15,18 @@ FALL = 3.0
 
 @dataclass(frozen=True)
 class Outline:
-    """A superellipse for each side around its own centre.
-
-    Parameters
-    ----------
-    centre, middle
-        Where the centre lies, outward and from front to back.
-    reach, length
-        Half axes outward and from front to back.
-    power
-        Exponent: 2 is an ellipse, more is squarer.
-    """
+    """A superellipse for each side around its own centre."""
 
     centre: Sided
+    """Where the centre lies, outward."""
     reach: Sided
+    """Half axis outward."""
     middle: Sided
+    """Where the centre lies, from front to back."""
     length: Sided
+    """Half axis from front to back."""
     power: Tensor
+    """Exponent: 2 is an ellipse, more is squarer."""
 
     def half_width(self, p: Points) -> Tensor:
         """Distance of the border from the mid-sagittal plane at this depth from front to back."""

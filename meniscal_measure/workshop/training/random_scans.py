@@ -39,21 +39,14 @@ SIGNAL_SPREAD = 0.25
 
 @dataclass(frozen=True)
 class Severity:
-    """How poor the images are.
-
-    Parameters
-    ----------
-    any_contrast
-        Share of knees with a contrast that no sequence has.
-    least_snr
-        Least signal-to-noise ratio.
-    motion
-        Share of knees that moved.
-    """
+    """How poor the images are."""
 
     any_contrast: float
+    """Share of knees with a contrast that no sequence has."""
     least_snr: float
+    """Least signal-to-noise ratio."""
     motion: float
+    """Share of knees that moved."""
 
 
 USUAL = Severity(0.2, 7, 0.15)

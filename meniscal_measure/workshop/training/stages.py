@@ -13,21 +13,14 @@ first margin networks."""
 
 @dataclass(frozen=True)
 class Code:
-    """An earlier state of this project, whose own code trains a network.
-
-    Parameters
-    ----------
-    commit
-        In the history of the project.
-    command
-        Module and arguments, with the names of a stage in braces.
-    resumes
-        Whether, started again, it goes on from its checkpoint; else it leaves one at the end only.
-    """
+    """An earlier state of this project, whose own code trains a network."""
 
     commit: str
+    """In the history of the project."""
     command: str
+    """Module and arguments, with the names of a stage in braces."""
     resumes: bool
+    """Whether, started again, it goes on from its checkpoint; else it leaves one at the end."""
 
 
 FIRST_MARGINS = Code(
@@ -46,41 +39,27 @@ is not on record."""
 
 @dataclass(frozen=True)
 class Stage:
-    """How one network is trained.
-
-    Parameters
-    ----------
-    task
-        `survey` or `margin`.
-    seed, seconds, learning_rate
-        Of the whole run.
-    after
-        Network whose weights it starts from; from random ones where there is none.
-    code
-        Earlier code that trains it; this code where there is none. With it, the rest is its own.
-    batched
-        Generators that the batched half of the margins is drawn from, evenly.
-    severity
-        How poor the images of the three-dimensional knee are.
-    singles
-        Share of images shown without their neighbours.
-    weighed
-        Whether an error counts the more, the surer the network says it is.
-    every
-        Steps between batches of new knees on the graphics card.
-    """
+    """How one network is trained."""
 
     task: str
+    """`survey` or `margin`."""
     seed: int
     seconds: float = 480
     after: str = ""
+    """Network whose weights it starts from; from random ones where there is none."""
     code: Code | None = None
+    """Earlier code that trains it; this code where there is none. With it, the rest is its own."""
     batched: tuple[str, ...] = (TODAY,)
+    """Generators that the batched half of the margins is drawn from, evenly."""
     severity: Severity = USUAL
+    """How poor the images of the three-dimensional knee are."""
     singles: float = 0.2
+    """Share of images shown without their neighbours."""
     weighed: bool = False
+    """Whether an error counts the more, the surer the network says it is."""
     learning_rate: float = 2e-3
     every: int = 10
+    """Steps between batches of new knees on the graphics card."""
 
 
 STAGES = {

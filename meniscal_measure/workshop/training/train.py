@@ -40,31 +40,21 @@ PARTS = ("network", "average", "optimiser")
 
 @dataclass(frozen=True)
 class Run:
-    """How a stage is run.
-
-    Parameters
-    ----------
-    name
-        Of the stage, among `stages.STAGES`.
-    folder
-        Where it leaves its checkpoint, and goes on from where one is there.
-    seconds
-        Of the whole run, where not as the stage says.
-    sitting
-        Seconds after which it pauses, to be started again.
-    workers
-        Processes that make volumes.
-    report
-        Steps between reports.
-    """
+    """How a stage is run."""
 
     name: str
+    """One of `stages.STAGES`."""
     folder: Path
+    """Where it leaves its checkpoint, and goes on from where one is there."""
     seconds: float | None = None
+    """Of the whole run, where not as the stage says."""
     sitting: float = math.inf
+    """Seconds after which it pauses, to be started again."""
     workers: int = 14
+    """Processes that make volumes."""
     device: str = "cuda"
     report: int = 500
+    """Steps between reports."""
 
     @property
     def stage(self) -> Stage:

@@ -32,24 +32,17 @@ POINTS = ("rim", "outer_edge", "free_edge")
 
 @dataclass(frozen=True)
 class Known:
-    """A stack with its truth.
-
-    Parameters
-    ----------
-    path
-        Its file.
-    grids, pixels
-        Planes of the slices, and their grey values.
-    truth
-        `landmarks`: for each slice, patient points by compartment and name; `side`; `world` and
-        `protocol`; `spacing_mm`; `apex`, `midpoint`: patient points through which the middle
-        slices run, where the world has depth; `measured`: the slice to name where it has not.
-    """
+    """A stack with its truth."""
 
     path: Path
+    """Its file."""
     grids: list[PixelGrid]
     pixels: NDArray[Any]
+    """Grey values of the slices."""
     truth: dict[str, Any]
+    """`landmarks`: for each slice, patient points by compartment and name; `side`; `world` and
+    `protocol`; `spacing_mm`; `apex`, `midpoint`: patient points through which the middle slices
+    run, where the world has depth; `measured`: the slice to name where it has not."""
 
     @classmethod
     def read(cls, path: Path) -> Known:
