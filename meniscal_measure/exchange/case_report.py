@@ -18,16 +18,18 @@ from pydicom.sr.coding import Code
 from meniscal_measure.anatomy import Compartment, Side
 from meniscal_measure.exchange import concepts, identity
 from meniscal_measure.exchange.identity import Archived
-from meniscal_measure.exchange.source_images import SourceImage
-from meniscal_measure.exchange.structured_report import (
-    SERIES_NUMBER,
+from meniscal_measure.exchange.measurement_report import (
     ReportIdentity,
     measurement_report,
     uncertainty,
 )
+from meniscal_measure.exchange.source_images import SourceImage
 from meniscal_measure.knee.answers import Seen
 from meniscal_measure.knee.case_record import KneeCase, case_to_json
 from meniscal_measure.knee.quantity import TracedQuantity, TracedSlice, Visit
+
+SERIES_NUMBER = 9111
+"""Series of the reports, far from those a scanner numbers."""
 
 Images = Mapping[TracedSlice, SourceImage]
 
@@ -59,7 +61,7 @@ def case_report(case: KneeCase, images: Images, archived: Archived) -> Dataset:
     about = ReportIdentity(
         archived.uid("case report", record.encode()),
         case_series_uid(archived, case),
-        SERIES_NUMBER + 10,
+        SERIES_NUMBER,
         "Knee case, measurements",
         software=(software, version),
     )
