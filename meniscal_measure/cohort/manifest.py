@@ -40,18 +40,10 @@ REQUIRED = ("subject", "path")
 """Columns without which no line can be used."""
 
 SIMILAR = {
-    "id": "subject",
-    "patient": "subject",
-    "participant": "subject",
-    "timepoint": "visit",
-    "laterality": "side",
-    "folder": "path",
-    "file": "path",
-    "study": "path",
-    "rater": "reader",
-    "observer": "reader",
-}
-"""Names people give to columns that have another name here; offered where one is missing."""
+    "id": "subject", "patient": "subject", "participant": "subject",
+    "folder": "path", "file": "path", "study": "path",
+}  # fmt: skip
+"""Names people give to the required columns; offered where one is missing."""
 
 
 class Manifest:

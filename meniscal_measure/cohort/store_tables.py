@@ -130,19 +130,9 @@ def entry_of(row: tuple[Any, ...]) -> Entry:
     True
     """
     _, subject, visit, side, group, reader, repeat, path, landmarks, series, exclude, others = row
-    return Entry(
-        subject=subject,
-        path=path,
-        visit=visit,
-        side=SIDE_SPELLINGS[side],
-        group=group,
-        landmarks=landmarks,
-        reader=reader,
-        repeat=repeat,
-        series=series,
-        exclude=exclude,
-        covariates=tuple(json.loads(others).items()) if others else (),
-    )
+    covariates = tuple(json.loads(others).items()) if others else ()
+    return Entry(subject, path, visit, SIDE_SPELLINGS[side], group, landmarks, reader, repeat,
+                 series, exclude, covariates)  # fmt: skip
 
 
 def utc_now() -> str:

@@ -34,7 +34,6 @@ PACKAGE = "datapackage.json"
 TYPES = {"TEXT": "string", "INTEGER": "integer", "REAL": "number"}
 """Types of the data package by storage class."""
 
-
 Row = tuple[Any, ...]
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, cast
 
-from pydicom import uid as uids
+from pydicom import uid as dicom_uid
 from pydicom.config import IGNORE
 from pydicom.dataset import Dataset
 from pydicom.uid import UID, ImplicitVRLittleEndian
@@ -32,9 +32,9 @@ from meniscal_measure.files import written_whole
 from meniscal_measure.series.headers import MR_STORAGE
 
 KEPT_SYNTAXES = (
-    uids.ExplicitVRLittleEndian, uids.ImplicitVRLittleEndian, uids.JPEGLosslessSV1,
-    uids.JPEGLSLossless, uids.JPEG2000Lossless, uids.JPEG2000, uids.JPEGBaseline8Bit,
-    uids.JPEGExtended12Bit, uids.RLELossless,
+    dicom_uid.ExplicitVRLittleEndian, dicom_uid.ImplicitVRLittleEndian, dicom_uid.JPEGLosslessSV1,
+    dicom_uid.JPEGLSLossless, dicom_uid.JPEG2000Lossless, dicom_uid.JPEG2000,
+    dicom_uid.JPEGBaseline8Bit, dicom_uid.JPEGExtended12Bit, dicom_uid.RLELossless,
 )  # fmt: skip
 """Encodings in which archives hold MR images, each asked for by itself so that none is recoded;
 an association has room for no more than 128 in all (DICOM PS3.8 9.3.2.2)."""

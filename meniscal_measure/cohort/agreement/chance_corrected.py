@@ -36,7 +36,7 @@ def gwet_ac1(ratings: ArrayLike, *, grades: int, subjects: ArrayLike | None = No
 
     Examples
     --------
-    >>> gwet_ac1([[1, 1], [0, 0], [1, 1], [1, 1], [1, 0]], grades=2).value.__round__(3)
+    >>> round(gwet_ac1([[1, 1], [0, 0], [1, 1], [1, 1], [1, 0]], grades=2).value, 3)
     0.655
     """
 
@@ -51,7 +51,7 @@ def fleiss_kappa(ratings: ArrayLike, *, grades: int, subjects: ArrayLike | None 
 
     Examples
     --------
-    >>> fleiss_kappa([[1, 1], [0, 0], [1, 1], [1, 1], [1, 0]], grades=2).value.__round__(3)
+    >>> round(fleiss_kappa([[1, 1], [0, 0], [1, 1], [1, 1], [1, 0]], grades=2).value, 3)
     0.524
     """
     counts = _counts(ratings, grades)
@@ -85,8 +85,9 @@ def _beyond_chance(
     with np.errstate(invalid="ignore", divide="ignore"):
         pairs = (counts * (counts - 1)).sum(axis=1) / (readers * (readers - 1))
     shares = counts / readers[:, None]
-    weights = weight(shares.mean(axis=0))
-    observed, expected = float(pairs[several].mean()), float(shares.mean(axis=0) @ weights)
+    frequencies = shares.mean(axis=0)
+    weights = weight(frequencies)
+    observed, expected = float(pairs[several].mean()), float(frequencies @ weights)
     if math.isclose(expected, 1.0):
         return Estimate(name, math.nan, source=source)
     value = (observed - expected) / (1 - expected)

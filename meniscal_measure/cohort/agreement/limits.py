@@ -146,19 +146,15 @@ def proportional_bias(
         errors, df = jackknife(terms, _line_from, codes)
         source = f"{SOURCE_BIAS}; interval: {SOURCE_JACKKNIFE}"
         p = Error(float(errors[0]), df).p_value(float(line.slope))
-    slope, intercept = float(line.slope), float(line.intercept)
-    half, half_at_zero = (stats.t.ppf(1 - TAIL, df) * errors).tolist()
-    return ProportionalBias(
-        Estimate(
-            "Slope of difference on mean", slope, slope - half, slope + half, source=source
-        ),
-        Estimate(
-            "Difference at mean 0", intercept, intercept - half_at_zero, intercept + half_at_zero,
-            "mm", source,
-        ),
-        Estimate("p of no proportional bias", p, source=SOURCE_BIAS),
-        cases,
-    )  # fmt: skip
+    names, units = ("Slope of difference on mean", "Difference at mean 0"), ("", "mm")
+    values = float(line.slope), float(line.intercept)
+    halves = (stats.t.ppf(1 - TAIL, df) * errors).tolist()
+    slope, intercept = (
+        Estimate(name, value, value - half, value + half, unit, source)
+        for name, value, half, unit in zip(names, values, halves, units, strict=True)
+    )
+    p_line = Estimate("p of no proportional bias", p, source=SOURCE_BIAS)
+    return ProportionalBias(slope, intercept, p_line, cases)
 
 
 def _line_from(sums: FloatArray) -> FloatArray:
