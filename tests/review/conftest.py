@@ -163,6 +163,13 @@ EDGE_COLUMNS = (60.3, 195.8)
 BLUR_PX = 0.6
 CORONAL = ((1, 0, 0), (0, 0, -1))
 SAGITTAL = ((0, 1, 0), (0, 0, -1))
+PAINTED_POINTS = {
+    "lateral_rim": [60, 120],
+    "lateral_outer_edge": [56, 112],
+    "medial_rim": [196, 120],
+    "medial_outer_edge": [202, 112],
+}
+"""Landmarks of a painted knee, by column and row."""
 
 
 @dataclass(frozen=True)

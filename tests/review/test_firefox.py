@@ -17,6 +17,7 @@ from meniscal_measure.review.question_desk import QuestionDesk
 from meniscal_measure.review.question_routes import question_application
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee, open_worklist
+from tests.review.conftest import PAINTED_POINTS
 from tests.review.firefox import MOST_STOPS, Firefox, running_firefox
 from tests.review.test_proposals import NAME, proposing
 from tests.review.test_sending import STORED, Archive, destination_of
@@ -95,12 +96,6 @@ def test_nothing_is_signed_in_firefox_while_another_slice_is_in_view(
     assert list(desk.journal.all()) == []
 
 
-POINTS = {
-    "lateral_rim": [60, 120],
-    "lateral_outer_edge": [56, 112],
-    "medial_rim": [196, 120],
-    "medial_outer_edge": [202, 112],
-}
 DOWN, END = "\ue015", "\ue010"
 
 
@@ -110,7 +105,7 @@ def two_visits(painted: Callable[..., Path], tmp_path: Path) -> Callable[[Terms]
 
     def build(terms: Terms) -> Desk:
         landmarks = tmp_path / "landmarks.json"
-        landmarks.write_text(json.dumps({"slice": 5, **POINTS}))
+        landmarks.write_text(json.dumps({"slice": 5, **PAINTED_POINTS}))
         days = ("20250102", "20260102")
         knees = [Knee(day, painted(day, day=day), None, landmarks) for day in days]
         return Desk(knees, tmp_path / "visits.sqlite", terms)

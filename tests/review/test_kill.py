@@ -24,6 +24,7 @@ from meniscal_measure.records.schema import schema
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
+from tests.review.conftest import PAINTED_POINTS
 
 FEW, MANY = 3, 200
 """Kills in one run of the test, and in the campaign before a release."""
@@ -33,14 +34,6 @@ KNEES = 30
 
 LONGEST_LIFE_S = 0.4
 """A server is killed at a random moment up to this long after the list was asked for."""
-
-LANDMARKS = {
-    "slice": 5,
-    "lateral_rim": [60, 120],
-    "lateral_outer_edge": [56, 112],
-    "medial_rim": [196, 120],
-    "medial_outer_edge": [202, 112],
-}
 
 SERVERS = """
 import os, sys
@@ -146,7 +139,7 @@ def test_nothing_signed_is_lost_or_half_written(
 ) -> None:
     study, store = painted(), tmp_path / "killed.sqlite"
     landmarks = tmp_path / "landmarks.json"
-    landmarks.write_text(json.dumps(LANDMARKS))
+    landmarks.write_text(json.dumps({"slice": 5, **PAINTED_POINTS}))
     draw = random.Random(20260)
     confirmed: list[Confirmed] = []
 

@@ -17,14 +17,8 @@ from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.reading_plan import Blinding
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
-from tests.review.conftest import Serve, begun
+from tests.review.conftest import PAINTED_POINTS, Serve, begun
 
-POINTS = {
-    "lateral_rim": [60, 120],
-    "lateral_outer_edge": [56, 112],
-    "medial_rim": [196, 120],
-    "medial_outer_edge": [202, 112],
-}
 EARLIER, NOW = "20250102", "20260102"
 OPEN = Terms(Conventions())
 
@@ -40,7 +34,7 @@ def study(painted: Callable[..., Path], tmp_path: Path) -> Study:
         if measured is None:
             return Knee(f"visit {day}", folder)
         landmarks = tmp_path / f"{day}.json"
-        landmarks.write_text(json.dumps({"slice": measured, **POINTS}))
+        landmarks.write_text(json.dumps({"slice": measured, **PAINTED_POINTS}))
         return Knee(f"visit {day}", folder, None, landmarks)
 
     return write
