@@ -28,8 +28,8 @@ from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.serve import usual_port
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
-from tests.review.conftest import CHROMIUM, CHROMIUM_ARGUMENTS, Painted
-from tests.review.test_kill import KNEES, LANDMARKS, Servers
+from tests.review.conftest import CHROMIUM, CHROMIUM_ARGUMENTS, PAINTED_POINTS, Painted
+from tests.review.test_kill import KNEES, Servers
 
 LIFE_S = (0.0, 5.0)
 """A server is killed at a random moment within this time after its list was shown."""
@@ -149,13 +149,13 @@ class Reader:
 
 
 NAMES = [f"K{number:02d}" for number in range(KNEES)]
-LANDMARKS_COLUMN = float(LANDMARKS["lateral_outer_edge"][0])  # type: ignore[index]
+LANDMARKS_COLUMN = float(PAINTED_POINTS["lateral_outer_edge"][0])
 
 
 def read_under_kills(page: Page, folder: Path, kills: int) -> tuple[Reader, Path]:
     study, store = Painted().write(folder / "study"), folder / "killed.sqlite"
     landmarks = folder / "landmarks.json"
-    landmarks.write_text(json.dumps(LANDMARKS))
+    landmarks.write_text(json.dumps({"slice": 5, **PAINTED_POINTS}))
     servers = Servers(str(study), str(landmarks), str(store), str(KNEES), str(usual_port(store)))
     reader = Reader(page, random.Random(20261127))
     page.on("dialog", lambda dialog: dialog.accept())
