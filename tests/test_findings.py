@@ -50,6 +50,10 @@ def test_a_finding_with_other_values_than_its_sentence_is_refused() -> None:
         Finding(Code.DUPLICATES, {"number": 3})
 
 
+def test_findings_can_be_gathered_in_a_set() -> None:
+    assert len({Finding(Code.UNEVEN_GAPS, {"least_mm": 3.0, "most_mm": 3.5}) for _ in "ab"}) == 1
+
+
 def test_slices_are_counted_from_where_the_reader_counts() -> None:
     values = {"gap_mm": 6.0, "before": 2, "after": 3, "usual_mm": 3.0}
     found = Finding(Code.MISSING_SLICES, values)

@@ -27,6 +27,7 @@ from tests.mutation.mutants import Mutant, mutants_of  # noqa: E402  # found fro
 PACKAGE = "meniscal_measure"
 MODULES = (
     f"{PACKAGE}.geometry",
+    f"{PACKAGE}.findings",
     *(
         f"{PACKAGE}.caliper.{file.stem}"
         for file in sorted((REPOSITORY / PACKAGE / "caliper").glob("*.py"))
@@ -56,7 +57,7 @@ def tests_for(module: str) -> list[str]:
     """List the tests of the measuring core, those that mirror the module first."""
     own = module.rsplit(".", 1)[-1]
     names = [f"test_{name}.py" for name in (own, *EDGES)]
-    files = [REPOSITORY / "tests" / "test_geometry.py"]
+    files = [REPOSITORY / "tests" / f"test_{name}.py" for name in ("geometry", "findings")]
     files += sorted((REPOSITORY / "tests" / "caliper").glob("test_*.py"))
     if own not in EDGES:
         files = [file for file in files if file.name not in names[1:]]
