@@ -39,7 +39,7 @@ LEAST_STEP_BYTES = 2**15
 """Sizes are multiples of this, or of an eighth of the power of two below them."""
 
 MOST_STEPS = 4
-"""A size is so many steps above the least at most."""
+"""Most steps between the size of a copy and the least it could have."""
 
 MODIFIED_S = 946_684_800
 """Time of every copy: the first second of the year 2000, UTC."""

@@ -85,7 +85,7 @@ def add_cases(store: Store, paths: Iterable[Path]) -> tuple[int, list[Path]]:
     Raises
     ------
     UnreadableFileError
-        If a file is no case of this version.
+        If a file is not a case of this version.
     """
     known = store.examinations()
     added, unknown = 0, []

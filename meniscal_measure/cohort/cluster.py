@@ -27,7 +27,7 @@ Batch = tuple[Task, ...]
 
 BATCH_S = 1.0
 """Tasks are sent and brought back together, as many as take about this long, so that the scheduler
-is no bottleneck and a lost worker costs little."""
+is not a bottleneck and a lost worker costs little."""
 
 LARGEST_BATCH = 64
 

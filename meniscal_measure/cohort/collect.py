@@ -52,7 +52,7 @@ def collect(entries: Sequence[Entry], signings: Iterable[SignedReading]) -> Coll
     -------
     Collected
         A rejected or not yet signed reading is an entry with the reason in `exclude`; a side that
-        only the reader could tell is filled in.
+        only the reader knew is filled in.
 
     Raises
     ------

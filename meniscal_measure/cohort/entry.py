@@ -43,7 +43,7 @@ class Entry:
 
     @property
     def key(self) -> str:
-        """What tells this reading from every other one of the cohort.
+        """Identifies the reading within the cohort.
 
         Examples
         --------

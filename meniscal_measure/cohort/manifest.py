@@ -64,7 +64,7 @@ class Manifest:
 
     @property
     def digest(self) -> str:
-        """What tells this manifest, in this folder, from any other.
+        """Identifies this manifest in this folder.
 
         Raises
         ------

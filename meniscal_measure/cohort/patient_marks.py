@@ -18,7 +18,7 @@ Two patients differ in most of three attributes; one difference passes by chance
 
 
 class PatientMarks(NamedTuple):
-    """Marks of the attributes that tell patients apart; empty where a header has none."""
+    """Marks of the attributes that distinguish patients; empty where a header has none."""
 
     patient_id: str = ""
     patient_name: str = ""

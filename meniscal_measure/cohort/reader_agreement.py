@@ -98,7 +98,7 @@ class WithinReader:
 
     @property
     def reliability(self) -> Reliability:
-        """How well the reader tells one knee from another."""
+        """How well the reader distinguishes one knee from another."""
         return intraclass_correlations(self.table)
 
     @property

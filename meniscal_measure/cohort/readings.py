@@ -250,7 +250,7 @@ def _one_convention(values: list[Any], codes: Codes) -> Conventions:
             for conventions in (Conventions(AxisConvention(axis), ThresholdRule(rule), threshold),)
         )
         raise AgreementError(
-            f"The readings were made under different conventions ({said}) and do not compare."
+            f"The readings were made under different conventions ({said}) and cannot be compared."
             " Report those of one slice convention (--slice-convention), or measure the cohort"
             " again under one."
         )

@@ -279,7 +279,7 @@ class Store(StoreQueries):
 
 
 def _opened_to_read(path: Path) -> sqlite3.Connection:
-    # With no log beside it nobody is writing, and it can be read without a lock in its folder.
+    # Without a log beside it nothing is being written, and it can be read without a lock.
     immutable = "" if Path(f"{path}-wal").exists() else "&immutable=1"
     place = f"{path.absolute().as_uri()}?mode=ro{immutable}"
     return sqlite3.connect(place, uri=True, isolation_level=None)

@@ -38,8 +38,8 @@ SUBFOLDERS = r"(?:[/\\!](?:(?!: ).)*(?=[/\\]))?"
 class Settings:
     """What decides the numbers of every reading of a run.
 
-    What does not, such as the number of workers or how readings are reported, is no part of it and
-    touches no reading. Which landmarks a reading is made from is a matter of its entry.
+    What does not, such as the number of workers or how readings are reported, is not part of it.
+    The landmarks that a reading is made from belong to its entry.
     """
 
     conventions: Conventions = field(default_factory=Conventions)

@@ -68,7 +68,7 @@ class GroupVisitModel:
     factors: tuple[str, ...]
     covariates: tuple[str, ...]
     levels: tuple[str, ...]
-    """Random levels that the readings can tell apart."""
+    """Random levels that the readings can separate."""
     within: tuple[Effect, ...]
     """Change of each group from the first visit to each later one."""
     between: tuple[Effect, ...]
@@ -180,7 +180,7 @@ def group_visit_model(
     Raises
     ------
     AgreementError
-        If the readings cannot tell the effects apart.
+        If the readings cannot separate the effects.
     """
     visits = visits_of(readings)
     labels: dict[str, Labels] = {name: getattr(readings, name) for name in FACTORS}
@@ -228,7 +228,7 @@ def _within_groups(model: MixedModel, factors: list[Factor]) -> tuple[Effect, ..
 
 
 def _levels(readings: Readings) -> dict[str, Codes]:
-    """Choose the random levels that the readings can tell from those about them."""
+    """Choose the random levels that the readings can separate from the next ones."""
     found: dict[str, Codes] = {}
     outer = 1
     for name in NESTED:

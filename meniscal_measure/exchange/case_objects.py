@@ -72,7 +72,7 @@ def case_objects(saved: SavedCase, archived: Archived) -> Results:
     UsageError
         If the case was saved without identifiers, or the UID root is not usable.
     InputError
-        If a study is not one of the case, or an image is no longer in it.
+        If a study does not belong to the case, or an image is no longer in it.
     """
     images = _case_images(saved)
     case = saved.case
@@ -125,7 +125,7 @@ def _case_images(saved: SavedCase) -> dict[TracedSlice, SourceImage]:
     by_visit = {one.visit: found for one, found in zip(case.studies, saved.studies, strict=True)}
     images = {}
     for where in dict.fromkeys(w for p in case.parts for q in p.quantities for w in q.where):
-        if where.plane is None:  # a radiograph is no image of these studies
+        if where.plane is None:  # a radiograph is not an image of these studies
             continue
         study = by_visit[where.visit]
         place = located(study.stacks, where)

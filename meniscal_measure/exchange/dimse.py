@@ -253,7 +253,7 @@ def _store_received(event: Event, folder: Path, outcomes: list[Outcome]) -> int:
     try:
         with written_whole(folder / f"{uid}.dcm", owner_only=True) as stream:
             stream.write(event.encoded_dataset())
-    except Exception as error:  # whatever it is, the archive must be told
+    except Exception as error:  # whatever it is, the archive needs an answer
         outcomes.append(Outcome(uid, f"it cannot be written: {error}"))
         return ANSWER_FAILED
     outcomes.append(Outcome(uid))

@@ -21,7 +21,7 @@ SOFTWARE_VERSION = __version__
 
 
 class Equipment(TypedDict):
-    """What highdicom asks to be told of the device that makes an object."""
+    """What highdicom asks of the device that makes an object."""
 
     manufacturer: str
     manufacturer_model_name: str

@@ -98,7 +98,7 @@ def _check_apart(study: Path, folder: Path) -> None:
     source, target = study.resolve(), folder.resolve()
     if source == target or source in target.parents or target in source.parents:
         raise UsageError(
-            "{folder:private} and {study:private} lie in each other, so that images with and"
+            "{folder:private} and {study:private} overlap, so that images with and"
             " without their patient would be mixed. Name a folder of its own.",
             folder=str(folder),
             study=str(study),

@@ -61,7 +61,7 @@ def image_size(header: Header, *, most: int) -> tuple[int, int]:
 
 
 def _check_pixel_size(spacing_mm: tuple[float, ...]) -> None:
-    """Refuse what is no length of a pixel of a knee; what is no length at all, the grid refuses."""
+    """Refuse a size no knee image has; what is not a length at all, the grid refuses."""
     least_mm, most_mm = PIXEL_SIZE_RANGE_MM
     if any(value > 0 and not least_mm <= value <= most_mm for value in spacing_mm):
         raise GeometryError(

@@ -81,7 +81,7 @@ def files_under(path: Path) -> Found:
         raise UsageError(
             "{path:private} cannot be read: {why}. Check who may read it.",
             path=str(path),
-            why=getattr(error, "strerror", None) or "it is no name of a file",
+            why=getattr(error, "strerror", None) or "it is not a file name",
         ) from error
     if magic in ZIP_MAGIC:
         return Found(_members(path), [])
@@ -191,7 +191,7 @@ def _directory_files(path: Path) -> Found | None:
             found.files.append(FileRef(_located(path.parent, parts)))
         else:
             reason = plain(
-                "It names a file in a way that leads out of its folder or is no name. Give the"
+                "It names a file in a way that leads out of its folder or is not a name. Give the"
                 " folder of the images instead."
             )
             found.refusals.append(Refusal(FileRef(path), reason))

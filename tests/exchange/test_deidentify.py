@@ -365,7 +365,7 @@ def _commented() -> Dataset:
 def test_images_with_and_without_their_patient_are_never_mixed(tmp_path: Path, out: str) -> None:
     study = Path(shutil.copytree(SAMPLE / "series-1", tmp_path / "study"))
     before = sorted(tmp_path.rglob("*"))
-    with pytest.raises(UsageError, match="lie in each other"):
+    with pytest.raises(UsageError, match="overlap, so that images"):
         deidentify_study(study, tmp_path / out, KEY)
     assert sorted(tmp_path.rglob("*")) == before
 

@@ -20,7 +20,7 @@ from meniscal_measure.cohort.agreement.labels import Codes, Labels
 from meniscal_measure.errors import AgreementError
 
 SOURCE_JACKKNIFE = (
-    "subjects left out one after the other (jackknife: Lipsitz SR, Laird NM, Harrington DP."
+    "subjects left out in turn (jackknife: Lipsitz SR, Laird NM, Harrington DP."
     " Commun Stat Theory Methods 1990;19:821-845)"
 )
 SOURCE_MEAN = (

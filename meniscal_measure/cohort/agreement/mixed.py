@@ -105,7 +105,7 @@ def mixed_model(
     Raises
     ------
     AgreementError
-        If there are fewer rows than effects, the readings cannot tell two effects apart, or they
+        If there are fewer rows than effects, the readings cannot separate two effects, or they
         do not scatter.
     """
     y = as_floats(values_mm)

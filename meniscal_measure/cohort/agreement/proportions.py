@@ -34,7 +34,7 @@ def proportion(name: str, hits: int, total: int) -> Estimate:
     """
     if not 0 <= hits <= total:
         raise AgreementError(
-            f"{name}: {hits} of {total} is no proportion. Give no more hits than cases, none"
+            f"{name}: {hits} of {total} is not a proportion. Give no more hits than cases, none"
             " negative."
         )
     if total == 0:

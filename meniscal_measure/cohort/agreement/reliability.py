@@ -214,7 +214,7 @@ def _clustered(
 
 
 def _ratio_form(table: MeanSquares, error: float, freedom: int) -> Bounded:
-    """Value and interval of `_share` with an error mean square of so many degrees of freedom."""
+    """Value and interval of `_share` given an error mean square and its degrees of freedom."""
     shrink = stats.f.ppf(1 - TAIL, table.cases - 1, freedom)
     stretch = 1 / stats.f.ppf(1 - TAIL, freedom, table.cases - 1)
     value, low, high = (

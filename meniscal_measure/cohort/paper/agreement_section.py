@@ -80,7 +80,7 @@ def agreement_sections(
 
 
 def reliability_words(icc: Estimate) -> str:
-    """Say in a word how reliable readings are, or that the number is no reliability.
+    """Say in a word how reliable readings are, or that the number is not a reliability.
 
     Examples
     --------

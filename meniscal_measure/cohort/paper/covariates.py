@@ -21,7 +21,7 @@ ALL = "All"
 
 
 def numbers_of(cells: Labels) -> FloatArray | None:
-    """Take a covariate as numbers, NaN where it is empty; None where any cell is no number.
+    """Take a covariate as numbers, NaN where it is empty; None where any cell is not a number.
 
     Examples
     --------

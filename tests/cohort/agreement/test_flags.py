@@ -41,7 +41,7 @@ def test_a_share_of_nothing_is_unknown() -> None:
 
 
 def test_more_hits_than_cases_are_refused() -> None:
-    with pytest.raises(AgreementError, match="5 of 4 is no proportion"):
+    with pytest.raises(AgreementError, match="5 of 4 is not a proportion"):
         proportion("share", 5, 4)
 
 
