@@ -117,26 +117,15 @@ def distribution_plot(values_mm: ArrayLike, conventions: Conventions, *, label: 
     start, stop = (known.min(), known.max()) if known.size else (0.0, threshold_mm)
     low = BIN_MM * np.floor(min(start, 0.0) / BIN_MM)
     edges = np.arange(low, max(stop, threshold_mm) + 2 * BIN_MM, BIN_MM)
-    kinds = ((known[~flagged], "not flagged", DATA, ""), (known[flagged], "flagged", ALERT, "////"))
+    parts = known[~flagged], known[flagged]
+    labels = f"{parts[0].size} not flagged", f"{parts[1].size} flagged"
 
     def draw(axes: Axes) -> None:
         axes.set(xlabel=f"{label} (mm)", ylabel="Knees")
-        below = np.zeros(edges.size - 1)
-        for part, name, colour, hatch in kinds:
-            counts, _ = np.histogram(part, edges)
-            axes.bar(
-                edges[:-1],
-                counts,
-                width=BIN_MM,
-                align="edge",
-                bottom=below,
-                color=colour,
-                hatch=hatch,
-                edgecolor="white",
-                linewidth=0.4,
-                label=f"{part.size} {name}",
-            )
-            below = below + counts
+        axes.hist(
+            parts, edges.tolist(), stacked=True, color=[DATA, ALERT], hatch=["", "////"],
+            edgecolor="white", linewidth=0.4, label=labels,
+        )  # fmt: skip
         axes.axvline(threshold_mm, color=INK, linewidth=0.8, linestyle="--")
         axes.set_title(f"Flagged: {threshold_words(conventions)}", fontsize=8)
         axes.legend(frameon=False, fontsize=7)
