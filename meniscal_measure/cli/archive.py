@@ -23,9 +23,7 @@ from meniscal_measure.errors import ExitCode, UsageError
 
 if TYPE_CHECKING:
     from meniscal_measure.exchange.case_objects import SavedCase
-    from meniscal_measure.exchange.dicomweb import WebArchive
-    from meniscal_measure.exchange.dimse import DimseArchive
-    from meniscal_measure.exchange.peer import Outcome
+    from meniscal_measure.exchange.peer import Outcome, Peer
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -91,6 +89,7 @@ def measure(
     with reported(as_json=as_json):
         check_packages(PACKAGES, "archive")
         from meniscal_measure import workflow
+        from meniscal_measure.exchange.addresses import archive_at
         from meniscal_measure.exchange.delivery import deliver
         from meniscal_measure.exchange.identity import Archived
         from meniscal_measure.exchange.peer import Query
@@ -99,7 +98,7 @@ def measure(
         query = Query(patient_id, study_date, accession_number, study_uid)
         if query == Query():
             raise UsageError("Name the study: --patient-id, --accession-number or --study-uid.")
-        peer = archive_peer(archive, calling_title, timeout, certificates)
+        peer = archive_at(archive, calling_title, timeout, certificates)
         fetched = fetch_coronal(peer, query, out)
         _show_failures(fetched.missing, "Not fetched")
         study = workflow.read(fetched.folder)
@@ -136,12 +135,13 @@ def send(
     with reported(as_json=False):
         check_packages(PACKAGES, "archive")
         from meniscal_measure import workflow
+        from meniscal_measure.exchange.addresses import archive_at
         from meniscal_measure.exchange.case_objects import deliver_case, is_case
         from meniscal_measure.exchange.delivery import deliver
         from meniscal_measure.exchange.identity import Archived
         from meniscal_measure.records.reading_file import read_reading
 
-        peer = archive_peer(archive, calling_title, timeout, certificates)
+        peer = archive_at(archive, calling_title, timeout, certificates)
         archived = Archived(uid_root, organization)
         if is_case(record):
             sent = deliver_case(_saved_case(record, study, follow_up), peer, archived, out)
@@ -213,15 +213,6 @@ def deidentify(
             raise typer.Exit(ExitCode.DONE_WITH_REFUSALS)
 
 
-def archive_peer(
-    address: str, calling_title: str, timeout_s: float, certificates: Path | None
-) -> DimseArchive | WebArchive:
-    """Find the archive at an address."""
-    from meniscal_measure.exchange.addresses import Connection, archive_at
-
-    return archive_at(address, Connection(calling_title, timeout_s, certificates))
-
-
 def _saved_case(record: Path, baseline: Path, follow_up: Path | None) -> SavedCase:
     from meniscal_measure import workflow
     from meniscal_measure.exchange.case_objects import saved_case
@@ -230,7 +221,7 @@ def _saved_case(record: Path, baseline: Path, follow_up: Path | None) -> SavedCa
     return saved_case(record, [workflow.read(study) for study in studies])
 
 
-def _show_stored(sent: tuple[Outcome, ...], peer: DimseArchive | WebArchive) -> tuple[Outcome, ...]:
+def _show_stored(sent: tuple[Outcome, ...], peer: Peer) -> tuple[Outcome, ...]:
     """Say what was stored; return what did not arrive."""
     failed = tuple(one for one in sent if not one.arrived)
     _show_failures(failed, "Not stored")

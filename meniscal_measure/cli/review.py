@@ -15,7 +15,6 @@ from meniscal_measure.cli.archive import (
     Organization,
     Timeout,
     UidRoot,
-    archive_peer,
 )
 from meniscal_measure.cli.common import Axis, ExactlyThreshold, check_packages, reported
 from meniscal_measure.cli.pages import NoBrowser, serve_page
@@ -101,10 +100,11 @@ def review(
         destination = None
         if send_to:
             check_packages(PACKAGES, "archive")
+            from meniscal_measure.exchange.addresses import archive_at
             from meniscal_measure.exchange.identity import Archived
             from meniscal_measure.review.sending import Destination
 
-            peer = archive_peer(send_to, calling_title, timeout, certificates)
+            peer = archive_at(send_to, calling_title, timeout, certificates)
             destination = Destination(peer, Archived(uid_root, organization))
         desk = Desk(open_worklist(path), store, terms, propose=proposed, destination=destination)
         desk.prepare_first()

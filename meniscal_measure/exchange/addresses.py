@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import ssl
-from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -21,20 +20,24 @@ DIMSE_ADDRESS = re.compile(
 MAX_PORT = 65535
 
 
-@dataclass(frozen=True)
-class Connection:
-    """How to connect to an archive."""
-
-    calling_title: str = "MENISCAL"
-    """Our own application entity title."""
-    timeout_s: float = 30.0
-    """Longest wait for an answer."""
-    certificates: Path | None = None
-    """File of the certificates to trust (PEM); it also turns TLS on for `dicom://`."""
-
-
-def archive_at(address: str, connection: Connection) -> DimseArchive | WebArchive:
+def archive_at(
+    address: str,
+    calling_title: str = "MENISCAL",
+    timeout_s: float = 30.0,
+    certificates: Path | None = None,
+) -> DimseArchive | WebArchive:
     """Find the archive at `dicom://TITLE@HOST:PORT` or at the `https://` root of DICOMweb services.
+
+    Parameters
+    ----------
+    address
+        Of the archive.
+    calling_title
+        Our own application entity title.
+    timeout_s
+        Longest wait for an answer.
+    certificates
+        File of the certificates to trust (PEM); it also turns TLS on for `dicom://`.
 
     Raises
     ------
@@ -43,15 +46,15 @@ def archive_at(address: str, connection: Connection) -> DimseArchive | WebArchiv
 
     Examples
     --------
-    >>> archive_at("dicom://ARCHIVE@localhost:104", Connection()).name
+    >>> archive_at("dicom://ARCHIVE@localhost:104").name
     'dicom://ARCHIVE@localhost:104'
     """
-    tls = _tls(connection.certificates)
+    tls = _tls(certificates)
     if address.startswith(("https://", "http://")) and _has_host(address):
         session = requests.Session()
-        if connection.certificates is not None:
-            session.verify = str(connection.certificates)
-        return WebArchive(address.rstrip("/"), connection.timeout_s, session)
+        if certificates is not None:
+            session.verify = str(certificates)
+        return WebArchive(address.rstrip("/"), timeout_s, session)
     found = DIMSE_ADDRESS.fullmatch(address)
     if found is None or not 0 < int(found["port"]) <= MAX_PORT:
         raise UsageError(
@@ -63,8 +66,8 @@ def archive_at(address: str, connection: Connection) -> DimseArchive | WebArchiv
         host=found["host"].strip("[]"),
         port=int(found["port"]),
         ae_title=found["title"],
-        calling_ae_title=connection.calling_title,
-        timeout_s=connection.timeout_s,
+        calling_ae_title=calling_title,
+        timeout_s=timeout_s,
         tls=tls,
     )
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
+import msgspec
 from pydicom.config import IGNORE
 from pydicom.dataset import Dataset
 from pydicom.uid import UID
@@ -242,12 +243,10 @@ class _SentLog:
 
     def _read(self) -> dict[str, list[str]]:
         try:
-            return {
-                str(key): list(uids) for key, uids in json.loads(self._path.read_text()).items()
-            }
+            return msgspec.json.decode(self._path.read_bytes(), type=dict[str, list[str]])
         except FileNotFoundError:
             return {}
-        except (OSError, ValueError, AttributeError, TypeError, RecursionError) as error:
+        except (OSError, msgspec.MsgspecError) as error:
             raise OutputError(
                 "{file:private} cannot be read, so that it is not known what was sent."
                 " Repair it, or move it away to send everything again.",

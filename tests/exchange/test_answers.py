@@ -17,7 +17,7 @@ from pydicom.dataset import Dataset
 from pynetdicom.sop_class import MRImageStorage, Verification  # type: ignore[attr-defined]
 
 from meniscal_measure.errors import ArchiveError, ArchiveUnreachableError
-from meniscal_measure.exchange.addresses import Connection, archive_at
+from meniscal_measure.exchange.addresses import archive_at
 from meniscal_measure.exchange.dicomweb import WebArchive
 from meniscal_measure.exchange.peer import Query
 from tests.exchange.conftest import sample_images
@@ -138,7 +138,7 @@ def test_only_a_certificate_that_is_named_is_trusted(
         ArchiveUnreachableError, match=r"certificate is not trusted.*--certificates"
     ):
         archive.find_series(Query())
-    trusting = archive_at(archive.address, Connection(certificates=file))
+    trusting = archive_at(archive.address, certificates=file)
     assert trusting.find_series(Query()) == []
 
 
