@@ -149,10 +149,13 @@ def test_the_version_is_that_of_the_package() -> None:
 RUN_EACH = """
 import json, sys
 from meniscal_measure.cli import app
+from meniscal_measure.report import save
+save.png_bytes = save.svg_bytes = save.pdf_bytes = save.report_pdf = lambda *_: b""
 for words in json.loads(sys.argv[1]):
     assert not app(words, standalone_mode=False)
     print("END")
 """
+"""Run commands in one process that draws nothing, as to draw takes most of the time."""
 
 
 def test_a_terminal_limited_to_ascii_is_written_to_as_well(samples: Path, tmp_path: Path) -> None:
