@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +22,7 @@ Slices are up to 5 mm apart, so a whole stack has one within 2.5 mm; farther off
 beyond an end of the stack or in a gap of it.
 """
 CONTRARY_MM = 4.5
-"""Bones and network that differ by more than this about the middle may have it wrong by a slice."""
+"""Where bones and networks differ by more than this about the middle, it may be a slice off."""
 
 OFF_MIDDLE = (
     "The middle of the joint seems to lie {off_mm:.1f} mm from the nearest slice, past an end of"
@@ -77,13 +78,13 @@ def the_only_one() -> ChosenSlice:
     )
 
 
-def choose_slice(seen: Survey, stack: Stack, side: Side | None) -> ChosenSlice:
+def choose_slice(surveys: Sequence[Survey], stack: Stack, side: Side | None) -> ChosenSlice:
     """Choose the slice nearest to the apex of the medial spine.
 
     Parameters
     ----------
-    seen
-        What the first stage found on every slice.
+    surveys
+        What each network of the first stage found on every slice.
     stack
         The stack.
     side
@@ -92,7 +93,7 @@ def choose_slice(seen: Survey, stack: Stack, side: Side | None) -> ChosenSlice:
     grid = stack.frames[0].grid
     right = compartment_of(grid, right=True, side=side)
     middle = find_middle(
-        seen,
+        surveys,
         stack.positions_mm,
         backward=is_backward(grid),
         medial_right=None if side is None else right is Compartment.MEDIAL,
@@ -101,7 +102,7 @@ def choose_slice(seen: Survey, stack: Stack, side: Side | None) -> ChosenSlice:
     index = int(away.argmin())
     past = away[index] > MOST_OFF_MIDDLE_MM
     reason = (
-        "Nearest to the medial spine apex, by what the network says of the slices and by the"
+        "Nearest to the medial spine apex, by what the networks say of the slices and by the"
         " heights of the tibial spines and of the notch over them, with a standard deviation of"
         f" {middle.sd_mm:.1f} mm."
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from meniscal_measure.geometry import FloatArray
@@ -19,7 +21,7 @@ TAIL, PASSES = 1.0, 7
 """Degrees of freedom of the Student distribution of these errors, and passes to weigh them by."""
 
 
-def middle_mm(survey: Survey, positions_mm: FloatArray) -> float:
+def middle_mm(surveys: Sequence[Survey], positions_mm: FloatArray) -> float:
     """Position of the apex of the medial spine along the stack.
 
     Each slice states how far the apex lies from it; the weighted median of these statements is
@@ -27,13 +29,15 @@ def middle_mm(survey: Survey, positions_mm: FloatArray) -> float:
 
     Parameters
     ----------
-    survey
-        What the first stage found.
+    surveys
+        What the networks of the first stage found.
     positions_mm
         Position of each slice along the stack.
     """
-    stated = positions_mm + survey.offsets_mm[:, APEX]
-    weight = survey.measurable * survey.coronal / survey.spreads_mm[:, APEX]
+    stated = np.concatenate([positions_mm + seen.offsets_mm[:, APEX] for seen in surveys])
+    weight = np.concatenate(
+        [seen.measurable * seen.coronal / seen.spreads_mm[:, APEX] for seen in surveys]
+    )
     order = np.argsort(stated)
     share = np.cumsum(weight[order])
     return float(stated[order][np.searchsorted(share, 0.5 * share[-1])])

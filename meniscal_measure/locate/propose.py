@@ -34,7 +34,7 @@ from meniscal_measure.series.model import Stack
 NEIGHBOURS = 2
 """Slices on each side of the measured one on which landmarks are proposed."""
 SECOND = "survey_b"
-"""The first stage's second network, trained from another seed: it sees mirror images."""
+"""The first stage's second network, trained from another seed."""
 MIRROR_PIXEL_MM = 1.06
 """Pixel of the frame in which mirror images are shown: a little larger than in training."""
 
@@ -85,10 +85,11 @@ def propose(
     """
     if slice_index is not None:
         return _on_named(stack, pixels, side, slice_index)
-    seen = survey([frame.grid for frame in stack.frames], pixels)
-    if len(stack.frames) == 1:
-        return _on(stack, pixels, side, seen, the_only_one())
-    return _on(stack, pixels, side, seen, choose_slice(seen, stack, side))
+    grids = [frame.grid for frame in stack.frames]
+    if len(grids) == 1:
+        return _on(stack, pixels, side, survey(grids, pixels), the_only_one())
+    surveys = both_surveys(grids, pixels)
+    return _on(stack, pixels, side, surveys[0], choose_slice(surveys, stack, side))
 
 
 def _on_named(
@@ -139,6 +140,11 @@ def _on(
     landmarks = LandmarkSet(measured, neighbours, chosen.convention, chosen.reason)
     findings = (*chosen.findings, *verdict.findings)
     return Proposal(landmarks, verdict.confidence, findings)
+
+
+def both_surveys(grids: Sequence[PixelGrid], pixels: NDArray[np.generic]) -> tuple[Survey, Survey]:
+    """Run both networks of the first stage on every slice; landmarks are taken from the first."""
+    return survey(grids, pixels), survey(grids, pixels, network=SECOND)
 
 
 def evidence_of(

@@ -21,14 +21,20 @@ def a_survey(offsets_mm: np.ndarray, measurable: np.ndarray) -> Survey:
 def test_slices_that_agree_give_the_middle() -> None:
     positions = np.arange(0, 30, 3.0)
     seen = a_survey(14.0 - positions, np.ones(10))
-    assert middle_mm(seen, positions) == pytest.approx(14.0)
+    assert middle_mm([seen], positions) == pytest.approx(14.0)
 
 
 def test_slices_that_cannot_be_measured_have_no_say() -> None:
     positions = np.arange(0, 30, 3.0)
     measurable = (np.abs(positions - 14) < 8).astype(float)
     offsets = np.where(measurable > 0, 14.0 - positions, 40.0)
-    assert middle_mm(a_survey(offsets, measurable), positions) == pytest.approx(14.0)
+    assert middle_mm([a_survey(offsets, measurable)], positions) == pytest.approx(14.0)
+
+
+def test_networks_that_differ_meet_between_each_other() -> None:
+    positions = np.arange(0, 30, 3.0)
+    surveys = [a_survey(middle - positions, np.ones(10)) for middle in (13.0, 15.0, 16.0)]
+    assert middle_mm(surveys, positions) == pytest.approx(15.0)
 
 
 def on_a_line(values: list[float]) -> np.ndarray:

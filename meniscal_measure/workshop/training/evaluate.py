@@ -21,8 +21,7 @@ from meniscal_measure.geometry import FloatArray, PixelGrid
 from meniscal_measure.locate.choice import choose_slice
 from meniscal_measure.locate.evidence import Evidence, Facts
 from meniscal_measure.locate.place import along_slices, compartment_of
-from meniscal_measure.locate.propose import around, evidence_of
-from meniscal_measure.locate.survey import survey
+from meniscal_measure.locate.propose import around, both_surveys, evidence_of
 from meniscal_measure.workshop.training.corrupt import corrupted
 from meniscal_measure.workshop.training.foreign import KINDS, spoilt
 from meniscal_measure.workshop.training.worlds import POINTS, Known, as_stack
@@ -57,11 +56,11 @@ def row_of(job: Job) -> Row:
 def _examined(
     known: Known, grids: Sequence[PixelGrid], pixels: NDArray[Any]
 ) -> tuple[Evidence, int]:
-    seen = survey(grids, pixels)
+    surveys = both_surveys(grids, pixels)
     stack = as_stack(known.path, grids)
-    chosen = choose_slice(seen, stack, known.side)
+    chosen = choose_slice(surveys, stack, known.side)
     index = chosen.index if known.named is None else len(grids) // 2
-    return evidence_of(grids, pixels, seen, index), index
+    return evidence_of(grids, pixels, surveys[0], index), index
 
 
 def _stack_row(evidence: Evidence, slice_error: float) -> FloatArray:

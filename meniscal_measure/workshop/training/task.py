@@ -22,6 +22,7 @@ from meniscal_measure.workshop.training import (
 )
 from meniscal_measure.workshop.training.architecture import Output
 from meniscal_measure.workshop.training.distractors import with_strange
+from meniscal_measure.workshop.training.periphery import with_other_periphery
 from meniscal_measure.workshop.training.replay import Variation, joined, varied, with_singles
 from meniscal_measure.workshop.training.stages import EARLIER, TODAY, Stage
 
@@ -66,7 +67,8 @@ def _mixed(makers: list[Maker], knees: int, device: Any) -> Any:
 
 def _survey_shown(example: survey_samples.SurveyExample, singles: float) -> Any:
     single = with_singles(example, singles)
-    return with_strange(varied(single, SURVEY_SIZE, Variation(5, 0.05, 5)))
+    shown = varied(single, SURVEY_SIZE, Variation(5, 0.05, 5))
+    return with_strange(with_other_periphery(shown))
 
 
 def _margin_shown(example: margin_samples.MarginExample, singles: float) -> Any:
