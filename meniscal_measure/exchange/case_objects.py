@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pydicom.dataset import Dataset
+from tenacity import Retrying
 
 from meniscal_measure.anatomy import Side
 from meniscal_measure.errors import InputError, UsageError
@@ -17,7 +18,7 @@ from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.peer import ArchivedSeries, Outcome, Peer
 from meniscal_measure.exchange.results import Results
 from meniscal_measure.exchange.source_images import SourceImage, source_images
-from meniscal_measure.exchange.transfer import RETRY, RetryPolicy
+from meniscal_measure.exchange.transfer import RETRY
 from meniscal_measure.files import read_bytes
 from meniscal_measure.knee.case_record import KneeCase, case_from_json
 from meniscal_measure.knee.named_landmarks import located
@@ -89,7 +90,7 @@ def case_objects(saved: SavedCase, archived: Archived) -> Results:
 
 
 def deliver_case(
-    saved: SavedCase, peer: Peer, archived: Archived, folder: Path, retry: RetryPolicy = RETRY
+    saved: SavedCase, peer: Peer, archived: Archived, folder: Path, retry: Retrying = RETRY
 ) -> tuple[Outcome, ...]:
     """Make the objects of a case and store them in an archive, as `deliver` does for a reading.
 

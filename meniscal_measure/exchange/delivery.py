@@ -8,12 +8,13 @@ from pathlib import Path
 
 from pydicom.dataset import Dataset
 from pydicom.uid import Comprehensive3DSRStorage
+from tenacity import Retrying
 
 from meniscal_measure.errors import InputError
 from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.peer import ArchivedSeries, Outcome, Peer, Query
 from meniscal_measure.exchange.results import Results, result_objects
-from meniscal_measure.exchange.transfer import RETRY, RetryPolicy, send_once
+from meniscal_measure.exchange.transfer import RETRY, send_once
 from meniscal_measure.report.save import SavedFiles
 from meniscal_measure.series.model import Stack
 
@@ -24,7 +25,7 @@ def deliver(
     peer: Peer,
     archived: Archived,
     folder: Path,
-    retry: RetryPolicy = RETRY,
+    retry: Retrying = RETRY,
 ) -> tuple[Outcome, ...]:
     """Make the objects of a saved reading, keep them as files, and store them in an archive.
 
@@ -55,7 +56,7 @@ def deliver_made(
     reports: ArchivedSeries,
     peer: Peer,
     folder: Path,
-    retry: RetryPolicy = RETRY,
+    retry: Retrying = RETRY,
 ) -> tuple[Outcome, ...]:
     """Make objects, keep them as files, and store them in an archive; see `deliver`.
 

@@ -125,7 +125,7 @@ class WebArchive:
     def _asked(self) -> Iterator[DICOMwebClient]:
         """Give a client, and turn the errors of its requests into ours."""
         client = DICOMwebClient(self.address, session=self.session or requests.Session())
-        client.set_http_retry_params(retry=False)  # `RetryPolicy` alone counts tries
+        client.set_http_retry_params(retry=False)  # `transfer.tries` alone counts them
         _limit_wait(client, self.timeout_s)
         try:
             yield client

@@ -7,10 +7,9 @@ archive has confirmed is not sent again. What happened to each instance is repor
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
 
 import msgspec
 from pydicom.config import IGNORE
@@ -35,37 +34,29 @@ from meniscal_measure.series.scan import open_study
 PROBES, IMAGES, SENT = "probes", "images", "sent.json"
 """Names in the folder of a transfer: one image of each series, the series, what was sent."""
 
-T = TypeVar("T")
+LONGEST_WAIT_S = 30.0
+"""Longest wait before another try; each is twice as long as the one before."""
 
 
-@dataclass(frozen=True)
-class RetryPolicy:
-    """How often and after which waits an archive that does not answer is tried again."""
+def tries(attempts: int = 4, first_wait_s: float = 1.0) -> Retrying:
+    """Make what carries out a request, and again while the archive does not answer.
 
-    attempts: int = 4
-    """Tries in all."""
-    first_wait_s: float = 1.0
-    """Wait before the second try; each further wait is twice as long."""
-    longest_wait_s: float = 30.0
+    If the last try fails as well, its `ArchiveUnreachableError` is raised.
 
-    def __call__(self, action: Callable[[], T]) -> T:
-        """Carry out a request, again if the archive does not answer.
-
-        Raises
-        ------
-        ArchiveUnreachableError
-            If the last try failed as well.
-        """
-        retrying: Callable[[Callable[[], T]], T] = Retrying(
-            stop=stop_after_attempt(self.attempts),
-            wait=wait_exponential(multiplier=self.first_wait_s, max=self.longest_wait_s),
-            retry=retry_if_exception_type(ArchiveUnreachableError),
-            reraise=True,
-        )
-        return retrying(action)
+    Examples
+    --------
+    >>> tries(attempts=2, first_wait_s=0)(lambda: "answer")
+    'answer'
+    """
+    return Retrying(
+        stop=stop_after_attempt(attempts),
+        wait=wait_exponential(multiplier=first_wait_s, max=LONGEST_WAIT_S),
+        retry=retry_if_exception_type(ArchiveUnreachableError),
+        reraise=True,
+    )
 
 
-RETRY = RetryPolicy()
+RETRY = tries()
 
 
 @dataclass(frozen=True)
@@ -77,7 +68,7 @@ class Fetched:
     missing: tuple[Outcome, ...]
 
 
-def fetch_coronal(peer: Peer, query: Query, folder: Path, retry: RetryPolicy = RETRY) -> Fetched:
+def fetch_coronal(peer: Peer, query: Query, folder: Path, retry: Retrying = RETRY) -> Fetched:
     """Fetch only the coronal series that would be measured.
 
     Orientation is in the images, not in what an archive lists. So one image of each MR series
@@ -165,7 +156,7 @@ def _of_one_study(found: Sequence[ArchivedSeries], archive: str) -> Sequence[Arc
     return found
 
 
-def _fetch_middle(peer: Peer, series: ArchivedSeries, folder: Path, retry: RetryPolicy) -> None:
+def _fetch_middle(peer: Peer, series: ArchivedSeries, folder: Path, retry: Retrying) -> None:
     """Fetch the image in the middle of a series, unless it is in the folder already."""
     instances = retry(lambda: peer.find_instances(series))
     middle = instances[len(instances) // 2 :][:1]
@@ -175,7 +166,7 @@ def _fetch_middle(peer: Peer, series: ArchivedSeries, folder: Path, retry: Retry
 
 
 def _fetch_all(
-    peer: Peer, series: ArchivedSeries, instances: Sequence[str], folder: Path, retry: RetryPolicy
+    peer: Peer, series: ArchivedSeries, instances: Sequence[str], folder: Path, retry: Retrying
 ) -> tuple[Outcome, ...]:
     """Fetch what is not in the folder yet; try again for what did not arrive."""
 
@@ -201,7 +192,7 @@ def _file(folder: Path, sop_instance_uid: str) -> Path:
 
 
 def send_once(
-    peer: Peer, objects: Iterable[Dataset], folder: Path, retry: RetryPolicy = RETRY
+    peer: Peer, objects: Iterable[Dataset], folder: Path, retry: Retrying = RETRY
 ) -> tuple[Outcome, ...]:
     """Store objects in an archive that it has not confirmed before, as the log in `folder` says.
 

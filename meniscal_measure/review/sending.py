@@ -20,11 +20,11 @@ from meniscal_measure.exchange.delivery import deliver
 from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.peer import Outcome, Peer
 from meniscal_measure.exchange.results import NAMES
-from meniscal_measure.exchange.transfer import SENT, RetryPolicy
+from meniscal_measure.exchange.transfer import SENT, tries
 from meniscal_measure.records.codec import reading_from_dict
 from meniscal_measure.records.journal import Journal, Signing, Verdict
 
-ONE_TRY = RetryPolicy(attempts=1)
+ONE_TRY = tries(attempts=1)
 FIRST_WAIT_S, LONGEST_WAIT_S = 5.0, 300.0
 """Waits before an archive that does not answer is tried again; each is twice the one before."""
 

@@ -16,11 +16,11 @@ from meniscal_measure.exchange.dicomweb import WebArchive
 from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.peer import ArchivedSeries, Outcome, Query
 from meniscal_measure.exchange.results import NAMES, result_objects
-from meniscal_measure.exchange.transfer import RetryPolicy, send_once
+from meniscal_measure.exchange.transfer import send_once, tries
 from meniscal_measure.workflow import KneeReading
 from tests.exchange.conftest import SAMPLE
 
-AT_ONCE = RetryPolicy(attempts=2, first_wait_s=0)
+AT_ONCE = tries(attempts=2, first_wait_s=0)
 
 
 @dataclass

@@ -12,11 +12,11 @@ from pydicom.dataset import Dataset
 
 from meniscal_measure.errors import ArchiveError, InputError
 from meniscal_measure.exchange.peer import ArchivedSeries, Outcome, Query
-from meniscal_measure.exchange.transfer import RetryPolicy, check_fetched, fetch_coronal
+from meniscal_measure.exchange.transfer import check_fetched, fetch_coronal, tries
 from meniscal_measure.series.scan import open_study
 from tests.exchange.conftest import SAMPLE
 
-AT_ONCE = RetryPolicy(attempts=1, first_wait_s=0)
+AT_ONCE = tries(attempts=1, first_wait_s=0)
 
 
 @dataclass

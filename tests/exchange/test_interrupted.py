@@ -16,11 +16,11 @@ from pynetdicom.sop_class import MRImageStorage  # type: ignore[attr-defined]
 
 from meniscal_measure.errors import OutputError
 from meniscal_measure.exchange.dimse import DimseArchive
-from meniscal_measure.exchange.transfer import SENT, RetryPolicy, send_once
+from meniscal_measure.exchange.transfer import SENT, send_once, tries
 from tests.exchange.conftest import sample_images
 from tests.exchange.listening import listening
 
-AT_ONCE = RetryPolicy(attempts=1, first_wait_s=0)
+AT_ONCE = tries(attempts=1, first_wait_s=0)
 
 
 @dataclass
@@ -67,7 +67,7 @@ def test_what_got_no_answer_is_sent_again_in_a_new_association(
 ) -> None:
     archive = Archive(takes=4, gives_up_once=True)
     with archive.listening() as peer:
-        sent = send_once(peer, images, tmp_path, RetryPolicy(attempts=2, first_wait_s=0))
+        sent = send_once(peer, images, tmp_path, tries(attempts=2, first_wait_s=0))
     assert [one for one in sent if not one.arrived] == []
     assert set(archive.received.values()) == {1}
 

@@ -22,7 +22,7 @@ from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.peer import Peer, Query
 from meniscal_measure.exchange.presentation_state import presentation_state
 from meniscal_measure.exchange.structured_report import structured_report
-from meniscal_measure.exchange.transfer import IMAGES, PROBES, RetryPolicy, fetch_coronal, send_once
+from meniscal_measure.exchange.transfer import IMAGES, PROBES, fetch_coronal, send_once, tries
 from tests.exchange.conftest import Case, sample_images
 from tests.exchange.servers.conftest import (
     ALL_PEERS,
@@ -30,7 +30,7 @@ from tests.exchange.servers.conftest import (
     server,
 )
 
-AT_ONCE = RetryPolicy(attempts=2, first_wait_s=0)
+AT_ONCE = tries(attempts=2, first_wait_s=0)
 
 
 def other_plane(images: list[Dataset]) -> list[Dataset]:
@@ -114,7 +114,7 @@ def test_a_wrong_title_is_refused_with_the_remedy(query_server: None) -> None:
     """dcmqrscp may have closed before its refusal is read: then it is asked again."""
     wrong = DimseArchive("127.0.0.1", 4243, "ARCHIVE", calling_ae_title="STRANGER")
     with pytest.raises(ArchiveError, match="application entity titles: ours is STRANGER"):
-        RetryPolicy(attempts=20, first_wait_s=0)(lambda: wrong.find_series(Query()))
+        tries(attempts=20, first_wait_s=0)(lambda: wrong.find_series(Query()))
 
 
 @pytest.mark.parametrize(
