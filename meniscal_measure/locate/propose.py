@@ -33,8 +33,11 @@ from meniscal_measure.series.model import Stack
 
 NEIGHBOURS = 2
 """Slices on each side of the measured one on which landmarks are proposed."""
+APEX = ("apex_a", "apex_b")
+"""Networks that choose the slice: taught to look at the joint alone, they know better where it is,
+but find landmarks less surely on images unlike those of their training."""
 SECOND = "survey_b"
-"""The first stage's second network, trained from another seed."""
+"""The first stage's second network, trained from another seed: it sees mirror images."""
 MIRROR_PIXEL_MM = 1.06
 """Pixel of the frame in which mirror images are shown: a little larger than in training."""
 
@@ -83,26 +86,19 @@ def propose(
     Proposal or Declined
         Landmarks in patient space with calibrated standard deviations, origin `proposed`.
     """
-    if slice_index is not None:
-        return _on_named(stack, pixels, side, slice_index)
     grids = [frame.grid for frame in stack.frames]
-    if len(grids) == 1:
-        return _on(stack, pixels, side, survey(grids, pixels), the_only_one())
-    surveys = both_surveys(grids, pixels)
-    return _on(stack, pixels, side, surveys[0], choose_slice(surveys, stack, side))
-
-
-def _on_named(
-    stack: Stack, pixels: NDArray[np.generic], side: Side | None, slice_index: int
-) -> Proposal | Declined:
-    """Propose on the slice that a person named, running the networks on those around it only."""
-    first = max(slice_index - NEIGHBOURS - 1, 0)
-    part = slice(first, slice_index + NEIGHBOURS + 2)
+    if slice_index is not None:
+        chosen = named_by_person(slice_index)
+    elif len(grids) == 1:
+        chosen = the_only_one()
+    else:
+        chosen = choose_slice(apex_surveys(grids, pixels), stack, side)
+    first = max(chosen.index - NEIGHBOURS - 1, 0)
+    part = slice(first, chosen.index + NEIGHBOURS + 2)
     near = replace(stack, frames=stack.frames[part], positions_mm=stack.positions_mm[part])
-    seen = survey([frame.grid for frame in near.frames], pixels[part])
-    found = _on(near, pixels[part], side, seen, named_by_person(slice_index - first))
+    found = _on(near, pixels[part], side, replace(chosen, index=chosen.index - first))
     if isinstance(found, Declined):
-        return replace(found, likely_slice=slice_index)
+        return replace(found, likely_slice=chosen.index)
     return _moved(found, first)
 
 
@@ -117,14 +113,11 @@ def _moved(proposal: Proposal, by: int) -> Proposal:
 
 
 def _on(
-    stack: Stack,
-    pixels: NDArray[np.generic],
-    side: Side | None,
-    seen: Survey,
-    chosen: ChosenSlice,
+    stack: Stack, pixels: NDArray[np.generic], side: Side | None, chosen: ChosenSlice
 ) -> Proposal | Declined:
-    """Propose on the chosen slice, if it is one of a knee that can be measured."""
-    evidence = evidence_of([frame.grid for frame in stack.frames], pixels, seen, chosen.index)
+    """Propose on the chosen slice of a part of a stack, if it is one of a knee to be measured."""
+    grids = [frame.grid for frame in stack.frames]
+    evidence = evidence_of(grids, pixels, survey(grids, pixels), chosen.index)
     grid = evidence.grids[chosen.index]
     verdict = judged(evidence, unusual(grid, stack.spacing_mm, pixels[chosen.index]))
     if verdict.reason or chosen.objection:
@@ -142,9 +135,9 @@ def _on(
     return Proposal(landmarks, verdict.confidence, findings)
 
 
-def both_surveys(grids: Sequence[PixelGrid], pixels: NDArray[np.generic]) -> tuple[Survey, Survey]:
-    """Run both networks of the first stage on every slice; landmarks are taken from the first."""
-    return survey(grids, pixels), survey(grids, pixels, network=SECOND)
+def apex_surveys(grids: Sequence[PixelGrid], pixels: NDArray[np.generic]) -> list[Survey]:
+    """Run the networks that say where the apex of the medial spine lies on every slice."""
+    return [survey(grids, pixels, network=network) for network in APEX]
 
 
 def evidence_of(

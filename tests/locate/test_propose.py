@@ -16,7 +16,7 @@ from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.locate import networks
 from meniscal_measure.locate.choice import Declined
 from meniscal_measure.locate.margins import AUGMENTATIONS
-from meniscal_measure.locate.propose import NEIGHBOURS, Proposal, propose
+from meniscal_measure.locate.propose import APEX, NEIGHBOURS, SECOND, Proposal, propose
 from meniscal_measure.series.model import (
     Stack,
 )
@@ -95,6 +95,16 @@ def test_the_slice_chosen_is_within_one_of_the_spine(
         range(len(scanned.grids)), key=lambda i: abs(float(scanned.grids[i].off_plane_mm(apex)))
     )
     assert abs(proposal.landmarks.measured.slice_index - nearest) <= 1
+
+
+def test_naming_the_slice_that_is_chosen_gives_the_same_landmarks(
+    scanned: ScannedStack, proposal: Proposal
+) -> None:
+    chosen = proposal.landmarks.measured.slice_index
+    named = propose(a_stack(scanned.grids), scanned.pixels, Side.RIGHT, slice_index=chosen)
+    assert isinstance(named, Proposal), named
+    assert named.landmarks.measured == proposal.landmarks.measured
+    assert named.landmarks.neighbours == proposal.landmarks.neighbours
 
 
 @pytest.mark.parametrize("kept", [slice(0, 2), slice(5, 7)], ids=["front", "back"])
@@ -198,7 +208,7 @@ def test_a_tibia_void_of_signal_is_declined(knee: SyntheticKnee, scanned: Scanne
 
 
 def test_the_networks_are_small_and_as_released() -> None:
-    for name in ("survey", "survey_b", *{item.network for item in AUGMENTATIONS}):
+    for name in ("survey", SECOND, *APEX, *{item.network for item in AUGMENTATIONS}):
         assert len(networks._checked(name)) > 0
     folder = Path(networks.__file__).parent / "weights"
     assert sum(file.stat().st_size for file in folder.glob("*.onnx")) < WEIGHTS_LIMIT_BYTES

@@ -21,7 +21,8 @@ from meniscal_measure.geometry import FloatArray, PixelGrid
 from meniscal_measure.locate.choice import choose_slice
 from meniscal_measure.locate.evidence import Evidence, Facts
 from meniscal_measure.locate.place import along_slices, compartment_of
-from meniscal_measure.locate.propose import around, both_surveys, evidence_of
+from meniscal_measure.locate.propose import apex_surveys, around, evidence_of
+from meniscal_measure.locate.survey import survey
 from meniscal_measure.workshop.training.corrupt import corrupted
 from meniscal_measure.workshop.training.foreign import KINDS, spoilt
 from meniscal_measure.workshop.training.worlds import POINTS, Known, as_stack
@@ -56,11 +57,10 @@ def row_of(job: Job) -> Row:
 def _examined(
     known: Known, grids: Sequence[PixelGrid], pixels: NDArray[Any]
 ) -> tuple[Evidence, int]:
-    surveys = both_surveys(grids, pixels)
     stack = as_stack(known.path, grids)
-    chosen = choose_slice(surveys, stack, known.side)
+    chosen = choose_slice(apex_surveys(grids, pixels), stack, known.side)
     index = chosen.index if known.named is None else len(grids) // 2
-    return evidence_of(grids, pixels, surveys[0], index), index
+    return evidence_of(grids, pixels, survey(grids, pixels), index), index
 
 
 def _stack_row(evidence: Evidence, slice_error: float) -> FloatArray:

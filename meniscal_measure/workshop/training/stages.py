@@ -33,8 +33,8 @@ FIRST_SURVEYS = Code(
     "meniscal_measure.workshop.training.train {task} {folder}/{name}.pt",
     resumes=True,
 )
-"""The first surveys were trained within minutes of this commit; that nothing else was changed
-beside it is not on record."""
+"""The surveys were trained within minutes of this commit; that nothing else was changed beside it
+is not on record."""
 
 
 @dataclass(frozen=True)
@@ -60,15 +60,13 @@ class Stage:
     learning_rate: float = 2e-3
     every: int = 10
     """Steps between batches of new knees on the graphics card."""
-    released: bool = True
-    """Whether the package holds its network, or others only go on from it."""
 
 
 STAGES = {
-    "first_survey": Stage("survey", 1, code=FIRST_SURVEYS, released=False),
-    "first_survey_b": Stage("survey", 4, code=FIRST_SURVEYS, released=False),
-    "survey": Stage("survey", 51, 500, "first_survey", learning_rate=7e-4),
-    "survey_b": Stage("survey", 52, 500, "first_survey_b", learning_rate=7e-4),
+    "survey": Stage("survey", 1, code=FIRST_SURVEYS),
+    "survey_b": Stage("survey", 4, code=FIRST_SURVEYS),
+    "apex_a": Stage("survey", 51, 500, "survey", learning_rate=7e-4),
+    "apex_b": Stage("survey", 52, 500, "survey_b", learning_rate=7e-4),
     "margin_a": Stage("margin", 2, code=FIRST_MARGINS),
     "margin_b": Stage("margin", 3, code=FIRST_MARGINS),
     "margin_c": Stage(
@@ -89,5 +87,4 @@ STAGES = {
         every=14,
     ),
 }
-"""The released networks, and those they start from. The seeds of `margin_a` and `margin_b` are not
-on record."""
+"""The released networks. The seeds of `margin_a` and `margin_b` are not on record."""

@@ -165,7 +165,7 @@ def test_every_stage_starts_after_that_which_it_goes_on_from(
             assert trained.index(stage.after) < trained.index(name)
 
 
-@pytest.mark.parametrize(("name", "again"), [("first_survey", True), ("margin_a", False)])
+@pytest.mark.parametrize(("name", "again"), [("survey", True), ("margin_a", False)])
 def test_an_unfinished_network_of_earlier_code_is_not_taken_for_finished(
     name: str, again: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
