@@ -127,8 +127,10 @@ def distribution_plot(values_mm: ArrayLike, conventions: Conventions, *, label: 
             edgecolor="white", linewidth=0.4, label=labels,
         )  # fmt: skip
         axes.axvline(threshold_mm, color=INK, linewidth=0.8, linestyle="--")
-        axes.set_title(f"Flagged: {threshold_words(conventions)}", fontsize=8)
-        axes.legend(frameon=False, fontsize=7)
+        axes.set_title(f"Flagged: {threshold_words(conventions)}", fontsize=8, pad=16)
+        axes.legend(
+            frameon=False, fontsize=7, ncols=2, loc="lower center", bbox_to_anchor=(0.5, 0.98)
+        )
         axes.yaxis.set_major_locator(MaxNLocator(integer=True))
 
     return draw

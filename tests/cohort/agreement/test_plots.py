@@ -82,6 +82,16 @@ def test_distribution_of_nothing_is_empty_and_says_so() -> None:
     assert "0 flagged" in svg_text(plot)
 
 
+def test_the_legend_of_a_distribution_covers_no_bar() -> None:
+    figure = figure_of(distribution_plot([1.2, 2.1, 2.6, 5.2], Conventions(), label="Medial"))
+    figure.draw_without_rendering()
+    axes = figure.axes[0]
+    legend = axes.get_legend()
+    assert legend is not None
+    covered = legend.get_window_extent()
+    assert not any(covered.overlaps(bar.get_window_extent()) for bar in axes.patches)
+
+
 def test_knees_beyond_the_detectable_change_differ_in_shape_not_only_colour() -> None:
     u = np.full(2, 0.2)
     mm = np.array([2.0, 2.0]), np.array([2.1, 4.0])
