@@ -16,9 +16,19 @@ from meniscal_measure.review.guard import Guard
 
 LOOPBACK = "127.0.0.1"
 TOKEN_BYTES = 24
+GRACE_S = 3
+"""Requests that are being answered when the server stops have so long to end. A connection that a
+browser opened ahead of a request, and that was taken up at the last moment, would else hold it."""
 
 DYNAMIC_PORTS = range(49152, 65536)
 """Ports that are assigned to no service (RFC 6335, section 6)."""
+
+
+class _Server(uvicorn.Server):
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().shutdown(sockets)
+        for connection in list(self.server_state.connections):  # those that outlasted `GRACE_S`
+            connection.transport.abort()
 
 
 class PageServer:
@@ -46,8 +56,9 @@ class PageServer:
             lifespan="off",
             server_header=False,
             ws="none",
+            timeout_graceful_shutdown=GRACE_S,
         )
-        self._server = uvicorn.Server(config)
+        self._server = _Server(config)
 
     def run(self) -> None:
         """Serve until the program is interrupted or `stop` is called."""
