@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +34,10 @@ def compress(path: Path) -> None:
 
 def children() -> set[str]:
     """Process numbers of the programs that this one has started and that are running."""
-    lists = [path.read_text() for path in Path("/proc/self/task").glob("*/children")]
+    lists = []
+    for path in Path("/proc/self/task").glob("*/children"):
+        with suppress(FileNotFoundError, ProcessLookupError):  # of a thread that has ended since
+            lists.append(path.read_text())
     return set(" ".join(lists).split())
 
 
