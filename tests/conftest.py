@@ -129,8 +129,8 @@ def pytest_collection_finish() -> None:
 
 
 def pytest_xdist_auto_num_workers() -> int:
-    """Run three tests on two cores: those of pages and servers wait for half of their time."""
-    return (os.cpu_count() or 2) * 3 // 2
+    """Run two tests on each core: those of pages and servers wait for half of their time."""
+    return (os.cpu_count() or 2) * 2
 
 
 LONGEST = ("notebooks/", "tests/exchange/test_servers.py")

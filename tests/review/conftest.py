@@ -42,7 +42,7 @@ from meniscal_measure.review.worklist import open_worklist
 from meniscal_measure.workflow.case_questions import CaseQuestions
 from meniscal_measure.workflow.case_studies import visit_images
 
-CHROMIUM = Path("/usr/bin/chromium")
+CHROMIUM = Path("/usr/bin/chromium-headless-shell")
 CHROMIUM_ARGUMENTS = [
     "--no-sandbox",
     "--disable-gpu",
@@ -311,7 +311,7 @@ def question_desk(painted: Callable[..., Path], tmp_path: Path) -> QuestionDesk:
 def launched() -> Iterator[Callable[[], Browser]]:
     """A real browser, Debian's package, driven from outside; another one if it has crashed."""
     if not CHROMIUM.exists():
-        pytest.skip("chromium is not installed (apt-get install chromium)")
+        pytest.skip(f"{CHROMIUM.name} is not installed (apt-get install {CHROMIUM.name})")
     with sync_playwright() as playwright:
         browsers: list[Browser] = []
 
