@@ -25,7 +25,6 @@ from typing import Any, Self
 
 from meniscal_measure.cohort.task import Measure, Outcome, Status, Task
 from meniscal_measure.cohort.worker import READY
-from meniscal_measure.series.guarded import FROM_NO_FOLDER
 
 TRIES = 2
 """A task whose worker is lost so often is given up; the first loss may be chance."""
@@ -47,6 +46,10 @@ to it."""
 TRIM_THRESHOLD = "MALLOC_TRIM_THRESHOLD_"
 """Dask sets it for its workers, so that freed memory goes back to the system at once. Here, where
 the memory of each slice is needed again for the next, that costs a fifth of the time."""
+
+FROM_NO_FOLDER = "-P"
+"""Keeps Python from importing modules of the working folder, which may have come with images. That
+of `series/guarded.py` is not taken: all that decodes would be loaded with it here."""
 
 Process = subprocess.Popen[bytes]
 
@@ -198,7 +201,7 @@ class _WorkerSlot:
         # A fresh program, not a fork: a fork would copy the claim on the store and the threads of
         # the caller. Nor one of multiprocessing, which a worker of a cluster may not start.
         self.process = subprocess.Popen(
-            [sys.executable, *FROM_NO_FOLDER, "-m", "meniscal_measure.cohort.worker"],
+            [sys.executable, FROM_NO_FOLDER, "-m", "meniscal_measure.cohort.worker"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             env={name: value for name, value in os.environ.items() if name != TRIM_THRESHOLD},

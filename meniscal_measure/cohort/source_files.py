@@ -8,13 +8,13 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 from typing import Any
 
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.optional_packages import optional
 from meniscal_measure.errors import UnreadableFileError
+from meniscal_measure.locate.released import checksums
 
 ALGORITHM = "sha256"
 
@@ -134,20 +134,13 @@ def _choices(entry: Entry) -> str:
 
     Where it leaves the landmarks to be proposed, that is the networks that propose them.
     """
-    by = "" if entry.landmarks else _networks()
+    by = "" if entry.landmarks else checksums()
     return f"side {entry.side} series {entry.series}{by}"
-
-
-@cache
-def _networks() -> str:
-    from meniscal_measure.locate.networks import checksums
-
-    return checksums()
 
 
 def networks_digest() -> str:
     """Name the networks of this installation by the hash of their checksums."""
-    return hashlib.new(ALGORITHM, _networks().encode()).hexdigest()
+    return hashlib.new(ALGORITHM, checksums().encode()).hexdigest()
 
 
 def _file_system(url: str) -> tuple[Any, str]:

@@ -1,25 +1,20 @@
-"""The trained networks: checked files, run by onnxruntime on the processor."""
+"""The trained networks, run by onnxruntime on the processor."""
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
-from importlib.resources.abc import Traversable
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from meniscal_measure.errors import UnreadableFileError
 from meniscal_measure.geometry import FloatArray
 from meniscal_measure.locate.frames import Image
+from meniscal_measure.locate.released import checked
 
 if TYPE_CHECKING:
     from onnxruntime import InferenceSession
 
-CHECKSUMS = "SHA256SUMS"
-"""File beside the networks with the SHA-256 of each, as `sha256sum --check` reads it."""
 THREADS = 2
 BATCH = 8
 """Images run together: enough to be quick, few enough to stay small in memory."""
@@ -62,26 +57,5 @@ def _session(name: str) -> InferenceSession:
     options.inter_op_num_threads = 1
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
     return onnxruntime.InferenceSession(
-        _checked(name), sess_options=options, providers=["CPUExecutionProvider"]
+        checked(name), sess_options=options, providers=["CPUExecutionProvider"]
     )
-
-
-@cache
-def checksums() -> str:
-    """List the networks with the SHA-256 of each: where it differs, so may what they propose."""
-    return (_weights() / CHECKSUMS).read_text("ascii")
-
-
-def _weights() -> Traversable:
-    return resources.files("meniscal_measure.locate") / "weights"
-
-
-def _checked(name: str) -> bytes:
-    network = f"{name}.onnx"
-    content = (_weights() / network).read_bytes()
-    if f"{hashlib.sha256(content).hexdigest()}  {network}" not in checksums().splitlines():
-        raise UnreadableFileError(
-            f"The network {network} is not the one this version was released with; install the"
-            " package again."
-        )
-    return content

@@ -84,7 +84,7 @@ def test_what_a_decoder_prints_does_not_get_among_the_answers(
 def test_nothing_is_imported_from_the_working_folder(
     measure: Measure, make_task: MakeTask, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    (tmp_path / "numpy.py").write_text("raise SystemExit('not the one meant')")
+    (tmp_path / "msgspec.py").write_text("raise SystemExit('not the one meant')")
     monkeypatch.chdir(tmp_path)
     with Pool(measure, workers=1) as pool:
         (outcome,) = pool.carry_out(iter([make_task("S1")]))
@@ -99,20 +99,30 @@ def test_workers_end_with_the_pool(measure: Measure, make_task: MakeTask, tmp_pa
         os.kill(int(pid.read_text("utf-8")), 0)
 
 
-def test_a_worker_loads_nothing_that_draws_or_proposes_to_measure_given_landmarks() -> None:
+def test_nothing_is_loaded_that_is_not_needed_to_measure_at_given_landmarks() -> None:
     """Loading it would take a worker longer than some hundred small knees, and 60 MiB."""
     sample = Path(__file__).parents[2] / "sample_phantoms" / "normal"
     program = f"""
 import sys
 from pathlib import Path
 from meniscal_measure.cohort.entry import Entry
+from meniscal_measure.cohort.source_files import stat_fingerprint
 from meniscal_measure.cohort.task import Settings, measure_knee
-import meniscal_measure.cohort.worker
+import meniscal_measure.cohort.run
 sample = Path({str(sample)!r})
+stat_fingerprint(Entry("S1", str(sample)))
+print(*sys.modules)
 measure_knee(Entry("S1", str(sample)), sample, sample / "landmarks.json", Settings())
 print(*sys.modules)
 """
     ran = subprocess.run([sys.executable, "-c", program], capture_output=True, check=True)
-    loaded = set(ran.stdout.decode().split())
-    assert "pydicom" in loaded
-    assert not loaded & {"matplotlib", "fontTools", "onnxruntime", "scipy.optimize", "scipy.sparse"}
+    to_plan, to_measure = (set(line.split()) for line in ran.stdout.decode().splitlines())
+    assert not to_plan & {"numpy", "pydicom"}
+    assert "pydicom" in to_measure
+    assert not to_measure & {
+        "matplotlib",
+        "fontTools",
+        "onnxruntime",
+        "scipy.optimize",
+        "scipy.sparse",
+    }

@@ -186,7 +186,7 @@ def test_new_networks_measure_again_only_what_they_propose(
     proposed = make_knee("S1", log=str(log))
     entries = [proposed, replace(make_knee("S2", log=str(log)), landmarks=str(landmarks))]
     assert run(entries).counts == {Status.MEASURED: 2}
-    monkeypatch.setattr(source_files, "_networks", lambda: "others")
+    monkeypatch.setattr(source_files, "checksums", lambda: "others")
     again = run(entries)
     assert (again.already_done, again.counts) == (1, {Status.MEASURED: 1})
     lower = Settings(Conventions(threshold_mm=2.0))

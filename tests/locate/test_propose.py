@@ -13,7 +13,7 @@ from scipy.ndimage import map_coordinates
 from meniscal_measure.anatomy import Compartment, Landmark, Side
 from meniscal_measure.caliper.landmarks import Origin, SliceLandmarks
 from meniscal_measure.geometry import PixelGrid
-from meniscal_measure.locate import networks
+from meniscal_measure.locate import released
 from meniscal_measure.locate.choice import Declined
 from meniscal_measure.locate.margins import AUGMENTATIONS
 from meniscal_measure.locate.propose import APEX, NEIGHBOURS, SECOND, Proposal, propose
@@ -209,6 +209,6 @@ def test_a_tibia_void_of_signal_is_declined(knee: SyntheticKnee, scanned: Scanne
 
 def test_the_networks_are_small_and_as_released() -> None:
     for name in ("survey", SECOND, *APEX, *{item.network for item in AUGMENTATIONS}):
-        assert len(networks._checked(name)) > 0
-    folder = Path(networks.__file__).parent / "weights"
+        assert len(released.checked(name)) > 0
+    folder = Path(released.__file__).parent / "weights"
     assert sum(file.stat().st_size for file in folder.glob("*.onnx")) < WEIGHTS_LIMIT_BYTES
