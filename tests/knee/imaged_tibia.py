@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,7 +34,7 @@ class Imaging:
 
     slices: int = 17
     spacing_mm: float = 3.3
-    pixel_mm: float = 0.7
+    pixel_mm: float = 0.9
     turn_deg: Vector = (0.0, 0.0, 0.0)
     offset_mm: Vector = (0.0, 0.0, -8.0)
     mirrored: bool = False
@@ -77,8 +78,14 @@ def _slice(knee: SyntheticKnee, grid: PixelGrid, how: Imaging) -> NDArray[np.flo
     grey = 215.0 - GREY if how.mirrored else GREY
     grey[0] = 0.0
     offsets = np.array([-0.3, 0.0, 0.3]) * how.spacing_mm
-    layers = [grey[knee.tissue_at(pixel_points(grid) + o * grid.normal)] for o in offsets]
+    layers = [grey[_labels(knee, grid, float(offset))] for offset in offsets]
     return np.asarray(ndimage.gaussian_filter(np.mean(layers, axis=0), 0.6), dtype=np.float64)
+
+
+@cache
+def _labels(knee: SyntheticKnee, grid: PixelGrid, offset_mm: float) -> NDArray[np.uint8]:
+    """Tissues at a distance from a slice, the same in every contrast and with any noise."""
+    return knee.tissue_at(pixel_points(grid) + offset_mm * grid.normal)
 
 
 def moved_grid(grid: PixelGrid, move: RigidMove) -> PixelGrid:

@@ -158,8 +158,10 @@ def _crossings(curve: Curve, cut: Cut) -> Iterator[float]:
 def _onto_plane(beyond: Callable[[Field], Field], at: Field) -> Field:
     """Find the places near the given ones at which `beyond` is zero, by Newton's method."""
     for _ in range(NEWTON_STEPS):
-        here = beyond(at)
-        at = at - here * DERIVATIVE_STEP / (beyond(at + DERIVATIVE_STEP) - here)
+        here, aside = beyond(np.stack([at, at + DERIVATIVE_STEP]))
+        before, at = at, at - here * DERIVATIVE_STEP / (aside - here)
+        if np.array_equal(at, before):
+            break
     return at
 
 

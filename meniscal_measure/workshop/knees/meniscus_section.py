@@ -23,8 +23,9 @@ LEAST_SLOPE = 0.3
 The height is only where the search starts."""
 
 WALK_STEP_MM = 0.2
-CHORD_STEPS = 3
-"""Below 0.1 mm each step reduces the error about a hundredfold or more."""
+CHORD_STEPS, FIRST_CHORD_STEPS = 3, 1
+"""Below 0.1 mm each step reduces the error about a hundredfold or more; one step is enough to know
+where to look more closely."""
 
 ZOOMS = 4
 ZOOM_FACTOR = 6.0
@@ -111,12 +112,15 @@ class MeniscusSection:
             return None
         best: FloatArray = self._on_floor(met, height)[0]
         direction, span = float(np.sign(walk[1] - walk[0])), FIRST_WALK_MM
-        for _ in range(ZOOMS):
+        for zoom in range(ZOOMS):
             levels = best[2] + reach * ZOOM_LEVELS
             out = self.meniscus.plateau.local(best[0], best[1])[0]
             near = out + direction * span * ZOOM_WALK
             met = _first_met(
-                lambda out, z: boundary(self._at(self._on_level(out, z))), near, levels
+                lambda out, z: boundary(self._at(self._on_level(out, z))),
+                near,
+                levels,
+                steps=CHORD_STEPS if zoom == ZOOMS - 1 else FIRST_CHORD_STEPS,
             )
             off = np.abs(self._above(met, levels) - band[0])
             points = self._on_level(met, levels)[off <= band[1]]  # NaN, nothing met, is not
@@ -154,7 +158,11 @@ class MeniscusSection:
 
 
 def _first_met(
-    field: Callable[[FloatArray, FloatArray], Field], walk: FloatArray, levels: FloatArray
+    field: Callable[[FloatArray, FloatArray], Field],
+    walk: FloatArray,
+    levels: FloatArray,
+    *,
+    steps: int = FIRST_CHORD_STEPS,
 ) -> FloatArray:
     """Find where `field` first turns negative along a walk at each level; NaN where it does not."""
     values = field(walk[None, :], levels[:, None])
@@ -164,7 +172,7 @@ def _first_met(
     near, far = walk[first - 1], walk[first]
     slope = np.where(first > 0, (after - before) / (far - near), 1.0)
     out = near
-    for _ in range(CHORD_STEPS):
+    for _ in range(steps):
         out = np.clip(out - before / slope, np.minimum(near, far), np.maximum(near, far))
         before = field(out, levels)
     return np.where(first > 0, out - before / slope, np.nan)

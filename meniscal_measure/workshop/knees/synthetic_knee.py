@@ -12,7 +12,7 @@ from meniscal_measure.errors import RecipeError
 from meniscal_measure.geometry import FloatArray, PixelGrid, Vector
 from meniscal_measure.workshop.knees import exact_landmarks
 from meniscal_measure.workshop.knees.compartment import MeniscalCompartment
-from meniscal_measure.workshop.knees.femur import build_femur
+from meniscal_measure.workshop.knees.femur import Femur, build_femur
 from meniscal_measure.workshop.knees.layers import (
     Layer,
     Part,
@@ -43,6 +43,8 @@ neighbouring points are neighbours in space; a plain list of points has fewer.""
 SOLVE_STEPS = 30
 SOLVE_TOLERANCE_MM = 1e-9
 """How closely an extrusion that is asked for is met."""
+FOLLOWS = (0.5, 2.0)
+"""How far the extrusion on an oblique slice follows a move of the profile, at least and at most."""
 
 
 class SyntheticKnee:
@@ -56,11 +58,15 @@ class SyntheticKnee:
         self.parameters = parameters
         self.mirror = float(parameters.side.medial_x)
         self.tibia = build_tibia(parameters)
-        self.femur = build_femur(parameters, self.tibia)
         self.menisci: dict[Compartment, Meniscus] = {
             compartment: build_meniscus(parameters, self.tibia, compartment)
             for compartment in exact_landmarks.COMPARTMENTS
         }
+
+    @cached_property
+    def femur(self) -> Femur:
+        """The femur, set down on the tibia; the exact landmarks do without it."""
+        return build_femur(self.parameters, self.tibia)
 
     @cached_property
     def parts(self) -> tuple[Part, ...]:
@@ -174,6 +180,7 @@ def with_extrusion(
     >>> round(SyntheticKnee(moved).extrusion_on(grid)[medial], 6)
     3.0
     """
+    follows, moved_mm, before = 1.0, 0.0, None
     for _ in range(SOLVE_STEPS):
         found = SyntheticKnee(parameters).extrusion_on(grid).get(compartment)
         if found is None:
@@ -183,8 +190,12 @@ def with_extrusion(
             )
         if abs(found - extrusion_mm) < SOLVE_TOLERANCE_MM:
             return parameters
+        if before is not None:
+            low, high = FOLLOWS
+            follows = min(max((found - before) / moved_mm, low), high)
+        before, moved_mm = found, (extrusion_mm - found) / follows
         try:
-            parameters = shifted(parameters, compartment, extrusion_mm - found)
+            parameters = shifted(parameters, compartment, moved_mm)
         except RecipeError as error:
             lowest, highest = _within_reach(parameters.meniscus(compartment), found)
             raise RecipeError(

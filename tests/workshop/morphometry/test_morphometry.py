@@ -149,7 +149,7 @@ def test_a_label_map_gives_the_figures_of_the_solid_it_was_made_from(
 ) -> None:
     spacing, origin = (0.6, 0.6, 0.5), (-56.0, -46.0, -34.0)
     axes = [start + step * np.arange(180) for start, step in zip(origin, spacing, strict=True)]
-    bones = model(*np.meshgrid(*axes, indexing="ij"))
+    bones = model(*np.meshgrid(*axes, indexing="ij", sparse=True))
     labels = np.zeros((180,) * 3, np.uint8)
     for value, field in ((4, bones.femoral_cartilage), (3, bones.tibial_cartilage)):
         labels[field < 0] = value

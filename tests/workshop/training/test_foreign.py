@@ -5,6 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from meniscal_measure.locate.propose import Proposal, propose
+from meniscal_measure.workshop.training import foreign
 from meniscal_measure.workshop.training.foreign import KINDS, VOID, Images, counts, judge, replaced
 from meniscal_measure.workshop.training.worlds import Known
 
@@ -13,6 +15,7 @@ from meniscal_measure.workshop.training.worlds import Known
 def test_it_is_made_of_pictures_and_declined(
     kind: str, held_out: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(foreign, "SLICES", 3)
     make, made = KINDS[kind], []
 
     def kept(rng: np.random.Generator, stack: Known) -> Images:
@@ -27,6 +30,11 @@ def test_it_is_made_of_pictures_and_declined(
     assert pixels.ndim == 3
     assert pixels.min() >= 0
     assert pixels.max() > pixels.min()
+
+
+def test_the_knee_that_is_spoilt_is_not_declined_as_it_is(held_out: Path) -> None:
+    held = Known.read(held_out)
+    assert isinstance(propose(held.stack, held.pixels, held.side), Proposal)
 
 
 def test_a_replacement_leaves_hardly_any_signal_in_the_joint(held_out: Path) -> None:

@@ -44,7 +44,7 @@ from meniscal_measure.workshop.knees.scanner.signal import (
     chemical_shift_px,
     tissue_signals,
 )
-from meniscal_measure.workshop.knees.scanner.texture import Texture
+from meniscal_measure.workshop.knees.scanner.texture import Texture, texture_of
 
 FULL_SCALE = 2400
 """Grey value of the brightest tissue after any fat suppression, before coils and noise; leaves room
@@ -104,8 +104,7 @@ def scan(
     grids = stack_grids(plan)
     if signals is None:
         signals = tissue_signals(protocol, scanner.field_strength_t)
-    texture = Texture(np.random.default_rng(seeds[0]))
-    acquisition = _Acquisition(plan, protocol, scanner, texture, signals)
+    acquisition = _Acquisition(plan, protocol, scanner, texture_of(seeds[0]), signals)
     pixels, labels = [], []
     for index, grid in enumerate(grids):
         rng = np.random.default_rng([*seeds, index])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter, map_coordinates
@@ -53,6 +55,12 @@ class Texture:
                 found = map_coordinates(cube, places, order=1, mode="grid-wrap")
                 varied[here] = known.texture * found
         return varied
+
+
+@lru_cache(maxsize=4)
+def texture_of(seed: int) -> Texture:
+    """Make the texture of a specimen, the same for each of its series."""
+    return Texture(np.random.default_rng(seed))
 
 
 def _smooth_noise(rng: np.random.Generator, cells: float) -> FloatArray:
