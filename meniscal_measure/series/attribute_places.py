@@ -18,6 +18,7 @@ FRAME_MACROS = {
     "ImagePositionPatient": "PlanePositionSequence",  # C.7.6.16.2.3
     "ImageOrientationPatient": "PlaneOrientationSequence",  # C.7.6.16.2.4
     "FrameLaterality": "FrameAnatomySequence",  # C.7.6.16.2.8
+    "AnatomicRegionSequence": "FrameAnatomySequence",
     "RescaleSlope": "PixelValueTransformationSequence",  # C.7.6.16.2.9
     "RescaleIntercept": "PixelValueTransformationSequence",
     "FrameType": "MRImageFrameTypeSequence",  # C.8.13.5.1
@@ -34,10 +35,14 @@ A single-frame object holds them itself."""
 
 OBJECT_ATTRIBUTES = (
     *("SOPClassUID", "SOPInstanceUID", "MediaStorageSOPClassUID", "TransferSyntaxUID"),
-    *("PatientID", "PatientName", "PatientBirthDate"),
+    *("PatientID", "IssuerOfPatientID", "PatientName", "PatientBirthDate"),
     *("StudyInstanceUID", "StudyDate", "StudyDescription", "RequestedProcedureDescription"),
     *("SeriesInstanceUID", "SeriesNumber", "SeriesDescription", "FrameOfReferenceUID"),
     *("PerformedProcedureStepDescription", "ProtocolName", "BodyPartExamined"),
+    *("StudyComments", "ImageComments", "ReasonForTheRequestedProcedure"),
+    *("RequestAttributesSequence", "ScheduledProcedureStepDescription"),
+    *("ProcedureCodeSequence", "RequestedProcedureCodeSequence", "PerformedProtocolCodeSequence"),
+    *("AnatomicRegionModifierSequence", "CodeMeaning"),
     *("Laterality", "ImageLaterality", "InstanceNumber", "ImageType", "NumberOfFrames"),
     *("Rows", "Columns", "SamplesPerPixel", "PhotometricInterpretation", "ReconstructionDiameter"),
     *("BitsAllocated", "BitsStored", "PixelRepresentation"),

@@ -11,6 +11,7 @@ import math
 import struct
 import zlib
 from collections.abc import Iterator
+from contextlib import suppress
 from functools import cache, lru_cache
 from typing import cast
 
@@ -87,13 +88,7 @@ class Header:
 
     def _items(self, macro: str) -> Iterator[Dataset]:
         for group in self._groups or ():
-            items = group.get(macro) or ()
-            if len(items) > 1:
-                raise GeometryError(
-                    f"{macro} has {len(items)} items where one is allowed, so that it is not known"
-                    " which one counts. Ask for the series to be exported again."
-                )
-            yield from items
+            yield from _only_item(macro, group)
 
     def _element(self, keyword: str) -> DataElement | RawDataElement | None:
         tag = TAGS[keyword]
@@ -130,6 +125,14 @@ class Header:
         holders = (place for place in self._places(keyword) if keyword in place)
         value = next((place[keyword].value for place in holders), None)
         return "" if value is None else printable(str(value)).strip()
+
+    def items(self, sequence: str) -> tuple[Header, ...]:
+        """Items of a sequence of texts or codes, each as a header; none where it is damaged."""
+        with suppress(*HEADER_ERRORS):
+            holders = (place for place in self._places(sequence) if sequence in place)
+            found = [item for holder in holders for item in holder[sequence].value]
+            return tuple(Header(item) for item in found if isinstance(item, Dataset))
+        return ()
 
     def numbers(self, keyword: str) -> tuple[float, ...]:
         """Values of a numeric attribute; empty when it is absent or empty.
@@ -285,8 +288,18 @@ def frame_headers(dataset: Dataset) -> list[Header]:
             f"NumberOfFrames is {count} but PerFrameFunctionalGroupsSequence describes"
             f" {len(per_frame)} frames; the header is cut short or damaged. Copy the file again."
         )
-    shared = tuple(dataset.get("SharedFunctionalGroupsSequence") or ())
+    shared = _only_item("SharedFunctionalGroupsSequence", dataset)
     return [Header(dataset, (group, *shared)) for group in per_frame]
+
+
+def _only_item(sequence: str, holder: Dataset) -> tuple[Dataset, ...]:
+    items = tuple(holder.get(sequence) or ())
+    if len(items) > 1:
+        raise GeometryError(
+            f"{sequence} has {len(items)} items where one is allowed, so that it is not known"
+            " which one counts. Ask for the series to be exported again."
+        )
+    return items
 
 
 def _unplaced(count: int) -> GeometryError:

@@ -39,6 +39,7 @@ class StackKey(NamedTuple):
     """
 
     patient: Patient
+    patient_id_issuer: str
     study_instance_uid: str
     series_instance_uid: str
     frame_of_reference_uid: str
@@ -137,6 +138,7 @@ def _stack_key(header: Header, grid: PixelGrid, patient: Patient) -> StackKey:
     echo_time_ms = echo_time(header)
     return StackKey(
         patient=patient,
+        patient_id_issuer="".join(header.strings("IssuerOfPatientID")),
         study_instance_uid="".join(header.strings("StudyInstanceUID")),
         series_instance_uid="".join(header.strings("SeriesInstanceUID")),
         frame_of_reference_uid="".join(header.strings("FrameOfReferenceUID")),

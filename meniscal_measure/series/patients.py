@@ -6,11 +6,11 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 
 from meniscal_measure.errors import InputError
-from meniscal_measure.series.headers import HeaderFrame
+from meniscal_measure.series.headers import HeaderFrame, StackKey
 from meniscal_measure.series.model import FileRef, Refusal
 
 Owner = tuple[str, ...]
-"""Patient ID, name, birth date and Study Instance UID of an image."""
+"""Patient ID and its issuer, name, birth date and Study Instance UID of an image."""
 
 
 def without_mixed_series(frames: Iterable[HeaderFrame]) -> tuple[list[HeaderFrame], list[Refusal]]:
@@ -30,12 +30,17 @@ def without_mixed_series(frames: Iterable[HeaderFrame]) -> tuple[list[HeaderFram
     kept: list[HeaderFrame] = []
     refusals: list[Refusal] = []
     for uid, members in series.items():
-        owners = sorted({(*one.key.patient, one.key.study_instance_uid) for one in members})
+        owners = sorted({_owner(one.key) for one in members})
         if uid and len(owners) > 1:
             refusals += _refusals(members, owners)
         else:
             kept += members
     return kept, refusals
+
+
+def _owner(key: StackKey) -> Owner:
+    patient_id, *person = key.patient
+    return (patient_id, key.patient_id_issuer, *person, key.study_instance_uid)
 
 
 def _refusals(members: Sequence[HeaderFrame], owners: Sequence[Owner]) -> list[Refusal]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+import unicodedata
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 from meniscal_measure.anatomy import Side
@@ -21,21 +22,37 @@ CODED_ATTRIBUTES = {
 """Where DICOM codes the side: PS3.3 C.7.3.1, C.7.6.1 and C.7.6.16.2.8."""
 
 FREE_TEXT_ATTRIBUTES = (
-    "BodyPartExamined",
-    "SeriesDescription",
-    "ProtocolName",
-    "StudyDescription",
-    "RequestedProcedureDescription",
-    "PerformedProcedureStepDescription",
+    *("BodyPartExamined", "SeriesDescription", "ProtocolName", "StudyDescription"),
+    *("RequestedProcedureDescription", "PerformedProcedureStepDescription"),
+    *("ScheduledProcedureStepDescription", "ReasonForTheRequestedProcedure"),
+    *("StudyComments", "ImageComments", "CodeMeaning"),
 )
-"""Where people write the side; asked in this order."""
+"""Where people write the side, in the image or in an item of `TEXT_SEQUENCES`; asked in this order.
+Patient Comments is not among them: they often name the other knee."""
+
+TEXT_SEQUENCES = (
+    *("AnatomicRegionSequence", "AnatomicRegionModifierSequence", "RequestAttributesSequence"),
+    *("ProcedureCodeSequence", "RequestedProcedureCodeSequence", "PerformedProtocolCodeSequence"),
+)
+"""Sequences that say what was examined or asked for (DICOM PS3.3 C.7.6.16.2.8, 10-6 and C.7.2.1).
+Their codes differ from one hospital to the next; what a code means is read like a text."""
 
 _LEFT_WORDS = re.compile(
-    r"\b(left|lt|links|gauche|sinistra|sinistro|izquierda|izquierdo|lknee|kneel|knee l|l knee)\b"
+    r"\b(left|lt|links|linke(?!d\b)\w*|gauche|sinistr[aeo]|izq|izquierd[ao]|esquerd[ao]|vanster"
+    r"|venstre|vase[nm]\w*|lew(y|a|e|ego|ej|ym)|stang(ul|a)?|bal terd|sol diz"
+    r"|kolen\w* lev\w+|lev\w+ kolen\w*|лев\w+|αριστερ\w+)\b"
+    r"|knee ?(left|lt|l)\b|leftknee|\bl ?knee\b|\bltknee\b|knie ?(links|li|l)\b|\b(li|l) ?knie\b"
+    r"|ginocchio (sx|sin)\b|\bsx ginocchio|genou g\b|左|왼쪽|좌측"
 )
 _RIGHT_WORDS = re.compile(
-    r"\b(right|rt|rechts|droite?|destra|destro|derecha|derecho|rknee|kneer|knee r|r knee)\b"
+    r"\b(right|rt|rechts|rechte(?!ck)\w*|droite?|destr[aeo]|derech[ao]|direit[ao]|hoger|høyre|højre"
+    r"|hojre|hoyre|oikea\w*|praw(y|a|e|ego|ej|ym)|drept(ul)?|dreapta|jobb terd"
+    r"|sag diz|kolen\w* prav\w+|prav\w+ kolen\w*|прав\w+|δεξι\w+)\b"
+    r"|knee ?(right|rt|r)\b|rightknee|\br ?knee\b|\brtknee\b|knie ?(rechts|re|r)\b|\b(re|r) ?knie\b"
+    r"|ginocchio (dx|dest)\b|\bdx ginocchio|rodilla der\b|genou d$|右|오른쪽|우측"
 )
+"""Words for a side in texts without capitals and accents, in the languages of Europe and East Asia;
+what means something else by itself (dx: diagnosis) only beside the knee."""
 
 CORRECTED = "corrected by the reader"
 """How the source of a side begins that a reader stated against what the images say."""
@@ -46,8 +63,8 @@ CodedSide = tuple[str, str]
 
 def coded_sides(header: Header) -> frozenset[CodedSide]:
     """Every side coded in the header of one frame: (attribute keyword, code)."""
-    found = ((keyword, header.code(keyword)) for keyword in CODED_ATTRIBUTES)
-    return frozenset((keyword, code) for keyword, code in found if code)
+    found = ((name, code) for name in CODED_ATTRIBUTES for code in header.strings(name))
+    return frozenset((name, code.upper()) for name, code in found if code)
 
 
 def laterality(coded: Iterable[CodedSide], hints: tuple[SideHint, ...]) -> Laterality:
@@ -73,9 +90,15 @@ def laterality(coded: Iterable[CodedSide], hints: tuple[SideHint, ...]) -> Later
 
 def hinted_sides(header: Header) -> tuple[SideHint, ...]:
     """Read every side that free text names."""
-    texts = ((keyword, header.text(keyword)) for keyword in FREE_TEXT_ATTRIBUTES)
-    named = ((side_in_text(text), keyword, text) for keyword, text in texts)
+    named = ((side_in_text(text), keyword, text) for keyword, text in _texts(header))
     return tuple(SideHint(side, keyword, text) for side, keyword, text in named if side)
+
+
+def _texts(header: Header) -> Iterator[tuple[str, str]]:
+    yield from ((keyword, header.text(keyword)) for keyword in FREE_TEXT_ATTRIBUTES)
+    for sequence in TEXT_SEQUENCES:
+        for item in header.items(sequence):
+            yield from _texts(item)
 
 
 def side_in_text(text: str) -> Side | None:
@@ -88,7 +111,9 @@ def side_in_text(text: str) -> Side | None:
     >>> side_in_text("KNEES LEFT AND RIGHT") is None
     True
     """
-    words = re.sub(r"[^\w]+|_", " ", text.lower())
+    letters = unicodedata.normalize("NFD", text.casefold())
+    bare = "".join(letter for letter in letters if not unicodedata.combining(letter))
+    words = re.sub(r"[^\w]+|_", " ", unicodedata.normalize("NFC", bare)).strip()
     left, right = bool(_LEFT_WORDS.search(words)), bool(_RIGHT_WORDS.search(words))
     if left == right:
         return None

@@ -20,7 +20,7 @@ from meniscal_measure.records.landmark_file import read_landmarks
 from meniscal_measure.records.signatures import with_signature
 from meniscal_measure.series.choose import choose_coronal
 from meniscal_measure.series.find_slice import find_slice
-from meniscal_measure.series.model import Choice, Laterality, Study
+from meniscal_measure.series.model import Choice, Identity, Laterality, Study
 from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.series.scan import open_study
 from meniscal_measure.series.side import hint_findings, resolve_side
@@ -262,8 +262,13 @@ def _study_findings(study: Study, choice: Choice) -> Iterator[Finding]:
     if study.refusals:  # without file names, which may name the patient
         yield Finding(Code.FILES_REFUSED, {"count": len(study.refusals)})
     identity = choice.stack.identity
-    others = {stack.identity.study_instance_uid for stack in choice.alternatives}
-    count = len(others - {identity.study_instance_uid})
+    others = {_examination(stack.identity) for stack in choice.alternatives}
+    count = len(others - {_examination(identity)})
     if count:
         date = identity.study_date or "unknown date"
         yield Finding(Code.SEVERAL_EXAMINATIONS, {"count": count + 1, "date": date})
+
+
+def _examination(identity: Identity) -> tuple[str, ...]:
+    """Tell examinations apart, those of two patients also where they share a study's UID."""
+    return (*identity.patient, identity.study_instance_uid)

@@ -153,3 +153,19 @@ def test_geometry_of_the_object_does_not_stand_in_for_a_missing_macro(
 
     assert not study.stacks
     assert "is missing" in study.refusals[0].reason
+
+
+@pytest.mark.parametrize("place", [0, 1])
+def test_two_sets_of_shared_groups_are_refused(
+    tmp_path: Path, multiframe: Build, save: Save, place: int
+) -> None:
+    found = multiframe(FRAMES)
+    found.SharedFunctionalGroupsSequence.insert(
+        place, item(PixelMeasuresSequence=DicomSequence([item(PixelSpacing=[0.65, 0.65])]))
+    )
+    save(tmp_path, [found])
+
+    study = open_study(tmp_path)
+
+    assert not study.stacks
+    assert "SharedFunctionalGroupsSequence has 2 items" in study.refusals[0].reason

@@ -13,6 +13,7 @@ OTHERS = [
     {"PatientName": "Second^Knee"},
     {"PatientBirthDate": "19500101"},
     {"PatientBirthDate": "19500101", "PatientID": None},
+    {"IssuerOfPatientID": "ANOTHER HOSPITAL"},
     {"StudyInstanceUID": "2.25.99"},
 ]
 

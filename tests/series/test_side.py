@@ -7,6 +7,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from pydicom.dataset import Dataset
+from pydicom.sequence import Sequence as DicomSequence
 
 from meniscal_measure.anatomy import Side
 from meniscal_measure.errors import SideError
@@ -161,7 +163,82 @@ def test_free_texts_that_contradict_each_other_offer_no_side(stack: Callable[...
         ("ALERT", None),
         ("T1 L/R phase", None),
         ("", None),
+        ("Knie re", Side.RIGHT),
+        ("linkes Kniegelenk", Side.LEFT),
+        ("Rechterknie", Side.RIGHT),
+        ("RM ginocchio sx", Side.LEFT),
+        ("Joelho direito", Side.RIGHT),
+        ("knä vänster", Side.LEFT),
+        ("knæ højre", Side.RIGHT),
+        ("Kolano lewe", Side.LEFT),
+        ("koleno pravé", Side.RIGHT),
+        ("МРТ левого коленного сустава", Side.LEFT),
+        ("ΔΕΞΙΟ ΓΟΝΑΤΟ", Side.RIGHT),
+        ("左膝MRI", Side.LEFT),
+        ("SAĞ DİZ", Side.RIGHT),
+        ("MRKNEELT", Side.LEFT),
+        ("RIGHTKNEE", Side.RIGHT),
+        ("adult knee", None),
+        ("kneeling, post op dx", None),
+        ("SAG PD linked, leve", None),
     ],
 )
 def test_words_for_a_side(text: str, side: Side | None) -> None:
     assert side_in_text(text) is side
+
+
+def coded(meaning: str) -> DicomSequence:
+    item = Dataset()
+    item.CodeMeaning = meaning
+    return DicomSequence([item])
+
+
+def nested(sequence: str, keyword: str, value: Any) -> dict[str, DicomSequence]:
+    item = Dataset()
+    setattr(item, keyword, value)
+    return {sequence: DicomSequence([item])}
+
+
+SAID_ELSEWHERE = {
+    "procedure code": {"ProcedureCodeSequence": coded("MRI of left knee")},
+    "requested code": {"RequestedProcedureCodeSequence": coded("MRI of left knee")},
+    "protocol code": {"PerformedProtocolCodeSequence": coded("LT KNEE")},
+    "region": nested("AnatomicRegionSequence", "AnatomicRegionModifierSequence", coded("Left")),
+    "request": nested("RequestAttributesSequence", "RequestedProcedureDescription", "Knie links"),
+    "step": nested("RequestAttributesSequence", "ScheduledProcedureStepDescription", "knee lt"),
+    "reason": {"ReasonForTheRequestedProcedure": "pain in the left knee"},
+    "image": {"ImageComments": "left"},
+    "study": {"StudyComments": "left"},
+}
+
+
+@pytest.mark.parametrize("said", SAID_ELSEWHERE.values(), ids=SAID_ELSEWHERE)
+def test_requests_codes_and_comments_hint_at_a_side(
+    stack: Callable[..., Stack], said: dict[str, Any]
+) -> None:
+    (warning,) = hint_findings(resolve_side(stack(**said), Side.RIGHT))
+
+    assert warning.code is Code.SIDE_AGAINST_TEXT
+
+
+def test_a_multi_frame_object_names_the_side_of_its_region(
+    tmp_path: Path, multiframe: Build, save: Save
+) -> None:
+    found = multiframe([(0, 35, "1"), (3, 35, "1")])
+    anatomy = nested("AnatomicRegionSequence", "AnatomicRegionModifierSequence", coded("Left"))
+    for group in found.PerFrameFunctionalGroupsSequence:
+        ((sequence, region),) = anatomy.items()
+        group.FrameAnatomySequence = nested("FrameAnatomySequence", sequence, region)[
+            "FrameAnatomySequence"
+        ]
+    save(tmp_path, [found])
+
+    assert resolve_side(open_study(tmp_path).stacks[0], None).hint is Side.LEFT
+
+
+@pytest.mark.parametrize("codes", [["L", "R"], ["R", "L"]])
+def test_two_codes_in_one_attribute_contradict_each_other(
+    stack: Callable[..., Stack], codes: list[str]
+) -> None:
+    with pytest.raises(SideError, match="contradictory"):
+        resolve_side(stack(Laterality=codes), Side.RIGHT)

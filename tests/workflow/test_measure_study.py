@@ -187,12 +187,15 @@ def test_on_noise_nothing_is_proposed(samples: Path, tmp_path: Path) -> None:
         meniscal_measure.measure(study)
 
 
-def test_images_of_several_examinations_are_warned_of(samples: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("other", ["StudyInstanceUID", "PatientID"])
+def test_images_of_several_examinations_are_warned_of(
+    samples: Path, tmp_path: Path, other: str
+) -> None:
     # The same knee imaged twice; the landmark file names its slice by index, and so no image.
     shutil.copytree(samples / "normal", tmp_path / "first")
     for image in sorted((samples / "normal").rglob("*.dcm")):
         dataset = pydicom.dcmread(image)
-        for keyword in ("StudyInstanceUID", "SeriesInstanceUID", "SOPInstanceUID"):
+        for keyword in (other, "SeriesInstanceUID", "SOPInstanceUID"):
             setattr(dataset, keyword, f"{dataset[keyword].value}1")
         (tmp_path / "second").mkdir(exist_ok=True)
         dataset.save_as(tmp_path / "second" / image.name)
