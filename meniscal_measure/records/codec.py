@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, replace
+from datetime import UTC, datetime
 from functools import reduce
 from typing import Any, TypeVar
 
@@ -171,7 +172,14 @@ def reading_from_dict(record: Mapping[str, Any]) -> Reading:
     """
     try:
         reading = _reading(msgspec.convert(newest_layout(record), ReadingPart))
-    except (LookupError, TypeError, ValueError, AttributeError, RecursionError) as error:
+    except (
+        LookupError,
+        TypeError,
+        ValueError,
+        AttributeError,
+        ArithmeticError,
+        RecursionError,
+    ) as error:
         raise InputError(
             "The record does not follow its schema ({reason:private}); check it against the"
             " published JSON Schema.",
@@ -197,6 +205,7 @@ def _reading(part: ReadingPart) -> Reading:
         signatures=tuple(_as(Signature, signature) for signature in part.signatures),
         proposal_confidence=part.proposal_confidence,
     )
+    datetime.fromisoformat(part.measured_at).astimezone(UTC)  # refuses what is no time
     if (part.verified, part.verified_by) != (reading.verified, reading.verified_by):
         raise ValueError("what it says of its verification contradicts its signatures")
     return reading

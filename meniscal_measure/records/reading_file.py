@@ -40,21 +40,25 @@ def read_reading(path: Path) -> Reading:
         raise error.within("{file:private}", file=str(path)) from error
 
 
-def may_be_verified(path: Path) -> bool:
-    """Whether a verified reading is there, or something that cannot be read.
+def would_lose(path: Path, reading: Reading) -> bool:
+    """Whether a verified reading is there that `reading` does not continue, or cannot be read.
+
+    It continues the one whose signatures it bears, with or without one more.
 
     Examples
     --------
-    >>> may_be_verified(Path("nowhere") / "reading.json")
+    >>> would_lose(Path("nowhere") / "reading.json", reading)
     False
     """
     try:
         settle(path.parent)
-        return (
-            msgspec.json.decode(ordinary(path).read_bytes(), type=dict[str, Any])["verified"]
-            is not False
-        )
+        record = msgspec.json.decode(ordinary(path).read_bytes(), type=dict[str, Any])
+        if record["verified"] is False:
+            return False
+        times = [signature["signed_at"] for signature in record["signatures"]]
     except (FileNotFoundError, NotADirectoryError):
         return False
-    except (OSError, msgspec.DecodeError, UnicodeDecodeError, KeyError, RecursionError):
+    except (OSError, msgspec.DecodeError, UnicodeDecodeError, KeyError, TypeError, RecursionError):
         return True
+    own = [signature.signed_at for signature in reading.signatures]
+    return not times or times != own[: len(times)]

@@ -11,7 +11,7 @@ from meniscal_measure.errors import UsageError
 from meniscal_measure.records.codec import reading_to_dict
 from meniscal_measure.records.file_set import write_set
 from meniscal_measure.records.identifiers import without_identifiers
-from meniscal_measure.records.reading_file import may_be_verified
+from meniscal_measure.records.reading_file import would_lose
 from meniscal_measure.report.canvas import Stamp, pdf_bytes, png_bytes, svg_bytes
 from meniscal_measure.report.figure import slice_figure
 from meniscal_measure.report.images import SeriesImages
@@ -59,8 +59,8 @@ def save_reading(
         Whether `report.pdf`, `reading.json` and `readings.csv` may name the patient. The pictures
         never do. See `meniscal_measure.records.identifiers` for what is left out otherwise.
     force
-        Replace a verified reading by one that is not; the verified one is kept in a folder
-        `earlier-1` (or the next free number) beside the new files.
+        Replace a verified reading by one that is not. A verified reading that the new one does not
+        continue is kept in a folder `earlier-1` (or the next free number) beside the new files.
 
     Raises
     ------
@@ -69,8 +69,8 @@ def save_reading(
     OutputError
         If the folder cannot be written. The files in it are untouched then.
     """
-    replaces_verified = not reading.verified and may_be_verified(folder / READING)
-    if replaces_verified and not force:
+    loses_verified = would_lose(folder.resolve() / READING, reading)  # also by new/../folder
+    if loses_verified and not reading.verified and not force:
         raise UsageError(
             "{folder:private} holds a reading that is verified, or cannot be read, and this one is"
             " not verified. Name another folder, or add --force, which keeps the old one too.",
@@ -90,7 +90,7 @@ def save_reading(
         profile_svg=folder / "profile.svg",
         report=folder / "report.pdf",
     )
-    write_set(folder, _rendered(files, shown, images), keep_old=replaces_verified)
+    write_set(folder, _rendered(files, shown, images), keep_old=loses_verified)
     return files
 
 

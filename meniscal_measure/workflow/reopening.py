@@ -36,7 +36,7 @@ NOT_COMPARED = frozenset(
 def reopen(reading: Reading, study: Study) -> KneeReading:
     """Reopen a stored reading on its images, and measure its landmarks again.
 
-    A warning that the reading lacks is given back to it.
+    A warning that the reading lacks is given back to it, and so are the values of one.
 
     Raises
     ------
@@ -88,17 +88,21 @@ def reopen(reading: Reading, study: Study) -> KneeReading:
             what=differing,
             version=reading.software_version,
         )
-    warnings = (*reading.warnings, *_not_warned_of(reading, again))
+    warnings = _warnings(reading, again)
     return KneeReading(replace(reading, warnings=warnings), StackPixels(choice.stack))
 
 
-def _not_warned_of(stored: Reading, again: Reading) -> Iterator[Finding]:
-    """List what images and landmarks give cause to warn of, and the stored reading does not."""
-    codes = {found.code for found in stored.warnings}
+def _warnings(stored: Reading, again: Reading) -> tuple[Finding, ...]:
+    """Take the stored warnings, those that come up again as images and landmarks give them now."""
+    given = {(found.code, found.where) for found in again.warnings}
     texts = {found.values.get("text") for found in stored.warnings}  # of an earlier version
-    for found in again.warnings:
-        if found.code not in codes and found.words() not in texts:
-            yield found
+    kept = [
+        found
+        for found in stored.warnings
+        if found in again.warnings or (found.code, found.where) not in given
+    ]
+    new = (found for found in again.warnings if found not in kept and found.words() not in texts)
+    return (*kept, *new)
 
 
 def _side(stack: Stack, source: Source) -> Laterality:

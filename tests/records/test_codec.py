@@ -164,3 +164,10 @@ def test_a_finding_whose_values_do_not_fit_its_sentence_is_refused(case: Case) -
     record["warnings"][0]["values"]["sd_mm"] = "much"
     with pytest.raises(InputError, match="does not follow its schema"):
         reading_from_dict(record)
+
+
+@pytest.mark.parametrize("time", ["", "yesterday", "2026-02-03T", "0001-01-01T00:00:00+23:00"])
+def test_a_record_measured_at_no_time_is_refused(case: Case, time: str) -> None:
+    record = reading_to_dict(case[0]) | {"measured_at": time}
+    with pytest.raises(InputError, match="does not follow its schema"):
+        reading_from_dict(record)

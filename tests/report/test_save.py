@@ -22,6 +22,7 @@ from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.file_set import check_set
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.records.reading_file import read_reading
+from meniscal_measure.records.signatures import signed_by
 from meniscal_measure.report import save
 from meniscal_measure.report.canvas import Stamp, blank, pdf_bytes, png_bytes, svg_bytes
 from meniscal_measure.report.figure import slice_figure
@@ -279,6 +280,29 @@ def test_a_verified_reading_is_not_replaced_by_one_that_is_not(
     assert (tmp_path / "earlier-1" / "reading.json").read_bytes() == verified
     check_set(tmp_path / "earlier-1", "reading.json")
     assert not read_reading(tmp_path / "reading.json").verified
+
+
+@pytest.mark.usefixtures("without_pictures")
+def test_a_verified_reading_is_not_replaced_by_way_of_a_folder_that_is_not_there(
+    case: Case, make_case: MakeCase, tmp_path: Path
+) -> None:
+    save_reading(*make_case(verified=True), tmp_path / "out")
+    with pytest.raises(UsageError, match="holds a reading that is verified"):
+        save_reading(*case, tmp_path / "new" / ".." / "out")
+
+
+@pytest.mark.usefixtures("without_pictures")
+def test_a_verified_reading_that_another_one_replaces_is_kept(
+    make_case: MakeCase, tmp_path: Path
+) -> None:
+    reading, images = make_case(verified=True)
+    first = save_reading(reading, images, tmp_path).reading.read_bytes()
+    save_reading(signed_by(reading, "Reader B"), images, tmp_path)
+    assert not (tmp_path / "earlier-1").exists()
+    second = (tmp_path / "reading.json").read_bytes()
+    later = replace(reading.signatures[0], signed_at="2030-01-01T00:00:00+00:00")
+    save_reading(replace(reading, signatures=(later,)), images, tmp_path)
+    assert first != second == (tmp_path / "earlier-1" / "reading.json").read_bytes()
 
 
 @pytest.mark.usefixtures("without_pictures")

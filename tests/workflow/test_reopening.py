@@ -48,6 +48,12 @@ def test_a_warning_that_was_taken_out_comes_back(signed: str, study: Study) -> N
     assert given_back.code is Code.ASSUMED_PLACEMENT_SD
 
 
+def test_a_warning_whose_values_were_edited_is_given_as_it_was(signed: str, study: Study) -> None:
+    reading = reading_from_dict(json.loads(signed))
+    edited = (Finding(Code.ASSUMED_PLACEMENT_SD, {"sd_mm": 0.9}),)
+    assert reopen(replace(reading, warnings=edited), study).reading.warnings == reading.warnings
+
+
 def test_a_warning_that_an_earlier_version_wrote_as_text_is_not_doubled(
     signed: str, study: Study
 ) -> None:
