@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pytest
+
 from meniscal_measure.errors import ExitCode
 from tests.command_line import run
 
@@ -24,6 +26,7 @@ STUDY = f'name = "small"\nseed = 3\n{SMALL_SERIES}'
 COHORT = f'name = "few"\nseed = 3\n[cohort]\nknees = 2\nvisits = 1\n{SMALL_SERIES}'
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_a_recipe_becomes_a_study_that_measures_itself(tmp_path: Path) -> None:
     recipe = tmp_path / "recipe.toml"
     recipe.write_text(STUDY)

@@ -39,10 +39,8 @@ def measure(stand_in: Any) -> Measure:
     return measure
 
 
-@pytest.fixture
-def make_knee(tmp_path: Path) -> MakeKnee:
-    """Write a knee whose measurement goes as ordered, and give its entry."""
-    folder = tmp_path / "images"
+def knees_in(folder: Path) -> MakeKnee:
+    """Write knees whose measurement goes as ordered into a new folder, and give their entries."""
     folder.mkdir()
 
     def make(subject: str, *, visit: str = "1", reader: str = "", **orders: Any) -> Entry:
@@ -51,3 +49,9 @@ def make_knee(tmp_path: Path) -> MakeKnee:
         return Entry(subject=subject, visit=visit, reader=reader, path=str(path), group="all")
 
     return make
+
+
+@pytest.fixture
+def make_knee(tmp_path: Path) -> MakeKnee:
+    """Write a knee whose measurement goes as ordered, and give its entry."""
+    return knees_in(tmp_path / "images")

@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.run import Job, run_cohort
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Measure, carry_out
+from tests.cohort.conftest import knees_in
 
 
-@pytest.fixture
-def store(tmp_path: Path, make_knee: Callable[..., Entry], measure: Measure) -> Iterator[Store]:
+@pytest.fixture(scope="module")
+def store(tmp_path_factory: pytest.TempPathFactory, measure: Measure) -> Iterator[Store]:
     """Ten knees, two visits, readers A and B, A twice; one refused, two excluded."""
+    folder = tmp_path_factory.mktemp("study")
+    make_knee = knees_in(folder / "images")
     rng = np.random.default_rng(100)
     entries = []
     for number in range(10):
@@ -35,7 +36,7 @@ def store(tmp_path: Path, make_knee: Callable[..., Entry], measure: Measure) -> 
     entries.append(make_knee("BAD", refuse="PixelData is cut short: <truncated>."))
     entries.append(replace(make_knee("OUT1"), exclude="claustrophobia"))
     entries.append(replace(make_knee("OUT2"), exclude="claustrophobia"))
-    path = tmp_path / "cohort.sqlite"
+    path = folder / "cohort.sqlite"
     run_cohort(entries, Job(path), carry_out=lambda tasks: (carry_out(t, measure) for t in tasks))
     with Store.existing(path) as opened:
         yield opened

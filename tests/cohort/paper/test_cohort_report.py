@@ -42,14 +42,15 @@ from meniscal_measure.cohort.task import Measure, carry_out
 from meniscal_measure.errors import AgreementError, ManifestError, UsageError
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.notice import NOTICE
+from tests.cohort.conftest import knees_in
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def blocks(store: Store) -> list[Block]:
     return cohort_report(store)
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def page(blocks: list[Block]) -> str:
     return to_html("A cohort", blocks)
 
@@ -377,9 +378,14 @@ def test_extrusion_is_compared_with_a_reference_finding(store: Store, tmp_path: 
 # Groups, covariates and several readers
 
 
-@pytest.fixture
-def grouped(tmp_path: Path, make_knee: Callable[..., Entry], measure: Measure) -> Iterator[Store]:
-    """Sixteen subjects in two groups at two visits, read by three readers; covariates known."""
+@pytest.fixture(scope="module")
+def grouped(tmp_path_factory: pytest.TempPathFactory, measure: Measure) -> Iterator[list[Block]]:
+    """Report of sixteen subjects in two groups at two visits, read by three readers.
+
+    Their covariates are known.
+    """
+    folder = tmp_path_factory.mktemp("grouped")
+    make_knee = knees_in(folder / "images")
     rng = np.random.default_rng(101)
     entries = []
     for number in range(16):
@@ -397,27 +403,26 @@ def grouped(tmp_path: Path, make_knee: Callable[..., Entry], measure: Measure) -
                 group = "tear" if tear else "control"
                 entries.append(replace(knee, subject=f"S{number:02d}", reader=reader, group=group,
                                        covariates=covariates))  # fmt: skip
-    path = tmp_path / "grouped.sqlite"
+    path = folder / "grouped.sqlite"
     run_cohort(entries, Job(path), carry_out=lambda tasks: (carry_out(t, measure) for t in tasks))
-    with Store.existing(path) as opened:
-        yield opened
+    with Store.existing(path) as opened:  # its longest tables are read when they are written
+        yield cohort_report(opened)
 
 
-def test_change_by_group_comes_before_agreement_and_in_the_sentences(grouped: Store) -> None:
-    blocks = cohort_report(grouped)
-    headings = [block.text for block in blocks if isinstance(block, Heading)]
+def test_change_by_group_comes_before_agreement_and_in_the_sentences(grouped: list[Block]) -> None:
+    headings = [block.text for block in grouped if isinstance(block, Heading)]
     change = headings.index("Medial extrusion: change between visits, by group")
     assert change < headings.index("Medial extrusion: agreement of readers")
-    rows = {row[0]: row for row in tables(blocks)["Medial extrusion, visit 1 to 2, by group"].rows}
+    rows = {row[0]: row for row in tables(grouped)["Medial extrusion, visit 1 to 2, by group"].rows}
     difference = rows["Difference of changes, tear minus control"]
     assert float(difference[2]) == pytest.approx(0.385, abs=0.2)
-    assert "The difference of these changes, tear minus control, was" in words_of(blocks)
-    (caption,) = (caption for caption in tables(blocks) if "linear mixed model" in caption)
+    assert "The difference of these changes, tear minus control, was" in words_of(grouped)
+    (caption,) = (caption for caption in tables(grouped) if "linear mixed model" in caption)
     assert "extrusion ~ group + visit + reader + age + sex m against f + group × visit" in caption
 
 
-def test_table_one_describes_subjects_by_group(grouped: Store) -> None:
-    table = tables(cohort_report(grouped))["Table 1. Subjects and knees"]
+def test_table_one_describes_subjects_by_group(grouped: list[Block]) -> None:
+    table = tables(grouped)["Table 1. Subjects and knees"]
     rows = {row[0]: row[1:] for row in table.rows}
     assert table.header == ("", "All", "control", "tear")
     assert rows["Subjects"] == ("16", "8", "8")
@@ -425,24 +430,24 @@ def test_table_one_describes_subjects_by_group(grouped: Store) -> None:
     assert rows["sex: f"][0] == "10 (62 %)"
 
 
-def test_three_readers_are_compared_together_and_pair_by_pair(grouped: Store) -> None:
-    found = tables(cohort_report(grouped))
+def test_three_readers_are_compared_together_and_pair_by_pair(grouped: list[Block]) -> None:
+    found = tables(grouped)
     names = [row[0] for row in found["Medial extrusion, readers A, B, C"].rows]
     assert {"Fleiss' kappa, flag", "AC1, flag", "AC1, grade"} <= set(names)
     pairs = found["Medial extrusion, every two readers"].rows
     assert [row[0] for row in pairs] == ["A minus B", "A minus C", "B minus C"]
 
 
-def test_sensitivity_analyses_leave_out_what_may_be_doubted(grouped: Store) -> None:
-    found = tables(cohort_report(grouped))["Medial extrusion: sensitivity analyses"]
+def test_sensitivity_analyses_leave_out_what_may_be_doubted(grouped: list[Block]) -> None:
+    found = tables(grouped)["Medial extrusion: sensitivity analyses"]
     rows = {row[0]: row for row in found.rows}
     assert rows["all"][1] == "96"
     assert rows["verified by a person only"][1:] == ("0", "–", "–", "–")
     assert rows["first readings only"][3] == rows["all"][3]
 
 
-def test_the_report_of_a_whole_study_has_no_more_than_eight_pages(grouped: Store) -> None:
-    assert len(list(pages_text(to_pdf("A cohort", cohort_report(grouped))))) <= 8
+def test_the_report_of_a_whole_study_has_no_more_than_eight_pages(grouped: list[Block]) -> None:
+    assert len(list(pages_text(to_pdf("A cohort", grouped)))) <= 8
 
 
 def test_readings_on_slices_chosen_by_different_rules_are_not_pooled(
