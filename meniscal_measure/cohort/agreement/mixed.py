@@ -30,8 +30,6 @@ SOURCE = (
     "Laird NM, Ware JH. Biometrics 1982;38:963-974 (REML); degrees of freedom: Satterthwaite FE."
     " Biometrics Bull 1946;2:110-114"
 )
-LEAST_SCATTER_MM = 1e-9
-"""Readings closer to their fixed effects than rounding have no scatter."""
 
 
 @dataclass(frozen=True)
@@ -117,12 +115,6 @@ def mixed_model(
         raise AgreementError(
             f"The effects {', '.join(design.names)} cannot be told apart by these readings. Leave"
             " one out, or add readings."
-        )
-    explained = design.matrix[keep] @ np.linalg.lstsq(design.matrix[keep], y[keep])[0]
-    if np.abs(y[keep] - explained).max() < LEAST_SCATTER_MM:
-        raise AgreementError(
-            "The readings do not vary beyond their effects, so no model of their scatter can be"
-            " fitted. Check that no file is listed twice."
         )
     fit = RestrictedFit(
         y[keep], design.matrix[keep], {n: np.asarray(v)[keep] for n, v in levels.items()}

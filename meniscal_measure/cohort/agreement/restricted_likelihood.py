@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, stats
 
 from meniscal_measure.cohort.agreement.estimates import TAIL, Estimate, FloatArray
+from meniscal_measure.errors import AgreementError
 
 SOURCE_SPREAD = (
     "REML; interval from the curvature of the likelihood on the log scale (Pinheiro JC, Bates DM."
@@ -31,6 +32,10 @@ LARGEST_EXPONENT = 700.0
 """Of e, in double precision."""
 
 
+LEAST_SCATTER_MM = 1e-9
+"""Readings closer to their effects and to their groups than rounding have no scatter."""
+
+
 class RestrictedFit:
     """Fixed effects and variances of rows, which are sorted by their nested groups.
 
@@ -40,6 +45,11 @@ class RestrictedFit:
         Measurements, shape (n,), and fixed effects, shape (n, p), none missing.
     levels
         Labels of each row by the name of the level, the outermost first.
+
+    Raises
+    ------
+    AgreementError
+        If fixed effects and groups leave no scatter.
     """
 
     def __init__(self, y: FloatArray, x: FloatArray, levels: Mapping[str, ArrayLike]) -> None:
@@ -54,8 +64,22 @@ class RestrictedFit:
         if self._groups:
             starts = _starts(self._groups[-1])
             self._innermost = np.add.reduceat(self._columns, starts, axis=0)
+        self._check_scatter()
         self.ratios = self._best_ratios()
         self.residual_sd = math.sqrt(self._profiled(self.ratios)[1])
+
+    def _check_scatter(self) -> None:
+        within = self._columns[:, :-1]
+        if self._groups:
+            group = self._groups[-1]
+            sums = np.column_stack([np.bincount(group, column) for column in within.T])
+            within = within - (sums / np.bincount(group)[:, None])[group]
+        x, y = within[:, :-1], within[:, -1]
+        if np.abs(y - x @ np.linalg.lstsq(x, y)[0]).max() < LEAST_SCATTER_MM:
+            raise AgreementError(
+                "The readings do not vary beyond their effects, so no model of their scatter can be"
+                " fitted. Check that no file is listed twice."
+            )
 
     def _products(self, variances: FloatArray, residual: float) -> tuple[FloatArray, float]:
         """Multiply the columns by each other through the inverse covariance; and its log det.

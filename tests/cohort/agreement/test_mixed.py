@@ -29,6 +29,13 @@ def test_readings_that_do_not_scatter_are_no_model() -> None:
         mixed_model(5.2 + 0.3 * visit, columns, {"subject": np.repeat(np.arange(3), 2)})
 
 
+def test_readers_who_differ_by_the_same_everywhere_leave_no_scatter() -> None:
+    subject, reader = np.repeat(np.arange(8), 2), np.tile([0, 1], 8)
+    columns = design([factor("reader", reader)], {})
+    with pytest.raises(AgreementError, match="do not vary beyond their effects"):
+        mixed_model(5.2 + 0.31 * subject + 0.3 * reader, columns, {"subject": subject})
+
+
 def factor(name: str, labels: ArrayLike) -> Factor:
     texts = [str(label) for label in np.asarray(labels).tolist()]
     return Factor(name, tuple(texts), tuple(sorted(set(texts))))
