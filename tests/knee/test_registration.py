@@ -76,7 +76,7 @@ def test_a_known_movement_is_found(baseline: TibiaImages, registered: Registrati
     [
         replace(OBLIQUE, noise=18.0),
         replace(OBLIQUE, mirrored=True),
-        replace(OBLIQUE, spacing_mm=3.0, slices=19, pixel_mm=0.6),
+        replace(OBLIQUE, spacing_mm=3.0, slices=19, pixel_mm=0.75),
     ],
     ids=["three times the noise", "dark for bright", "other spacing"],
 )

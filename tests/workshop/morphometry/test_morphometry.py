@@ -176,30 +176,31 @@ def test_agreement_is_judged_by_mean_and_spread() -> None:
     assert verdicts == ["ok", "mean", "spread", "mean and spread"]
 
 
-COUNT = 24
-"""Knees drawn; the standard error of a mean is a fifth of the spread."""
-
-WITHIN_SD = SHIFT_SD + 2.0 / COUNT**0.5
-
-
-@pytest.fixture(scope="module")
-def drawn() -> list[dict[int, dict[str, float]]]:
+@pytest.fixture(
+    scope="module", params=[10, pytest.param(24, marks=pytest.mark.campaign)], ids="{} knees".format
+)
+def drawn(request: pytest.FixtureRequest) -> list[dict[int, dict[str, float]]]:
+    """Knees of the population; what a few agree with, many do in the campaign."""
     rng = np.random.default_rng(5)
-    return [knee_figures(bones_of(SyntheticKnee(draw_parameters(rng)))) for _ in range(COUNT)]
+    knees = [SyntheticKnee(draw_parameters(rng)) for _ in range(request.param)]
+    return [knee_figures(bones_of(knee)) for knee in knees]
 
 
 @pytest.mark.parametrize("offset_mm", OFFSETS_MM)
 def test_drawn_knees_have_the_shape_of_real_ones_from_front_to_back(
     drawn: list[dict[int, dict[str, float]]], offset_mm: int
 ) -> None:
-    """Means of 44 knees of the Osteoarthritis Initiative; see `tests/workshop/morphometry`."""
+    """Means of 44 knees of the Osteoarthritis Initiative; see `tests/workshop/morphometry`.
+
+    A mean may differ by what counts as agreement, and by two of its standard errors.
+    """
     keys = {"width", "spine_h_M", "spine_h_L", "notch_h", "fem_corner_dx_M", "fem_corner_h_L"}
     found = [
         item for item in compared(drawn) if item.figure in keys and item.offset_mm == offset_mm
     ]
     assert len(found) >= 5
     for item in found:
-        assert abs(item.shift) < WITHIN_SD, item
+        assert abs(item.shift) < SHIFT_SD + 2.0 / len(drawn) ** 0.5, item
 
 
 def test_the_notch_is_closed_at_the_apex_and_open_behind(
@@ -207,7 +208,7 @@ def test_the_notch_is_closed_at_the_apex_and_open_behind(
 ) -> None:
     """Closed in 38 of 44 knees at the apex of the medial spine, in 1 at 8 mm behind it."""
     closed = {
-        offset: sum(math.isfinite(knee[offset]["notch_h"]) for knee in drawn) / COUNT
+        offset: np.mean([math.isfinite(knee[offset]["notch_h"]) for knee in drawn])
         for offset in OFFSETS_MM
     }
     assert closed[-4] == 1.0

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pydicom
@@ -14,7 +17,9 @@ import pytest
 
 import meniscal_measure
 from meniscal_measure.anatomy import Compartment
+from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.workshop.knees.recipe import read_recipe
+from meniscal_measure.workshop.knees.scanner import acquire
 from meniscal_measure.workshop.knees.scanner.sampling import stack_grids
 from meniscal_measure.workshop.knees.study import (
     plan_of,
@@ -52,20 +57,51 @@ def test_the_samples_are_small(samples: Path) -> None:
     assert total < LARGEST_BYTES
 
 
-@pytest.mark.parametrize(
-    "name", [pytest.param("rectangular-oblique", marks=pytest.mark.campaign), "root-tear"]
-)
+def pairs(again: Path, shipped: Path) -> Iterator[tuple[pydicom.Dataset, pydicom.Dataset]]:
+    """Each image beside the shipped one."""
+    paths = sorted(again.rglob("*.dcm")), sorted(shipped.rglob("*.dcm"))
+    assert [path.name for path in paths[0]] == [path.name for path in paths[1]]
+    for here, there in zip(*paths, strict=True):
+        yield pydicom.dcmread(here), pydicom.dcmread(there)
+
+
+def grey_difference(first: pydicom.Dataset, second: pydicom.Dataset) -> int:
+    return int(np.abs(first.pixel_array.astype(int) - second.pixel_array.astype(int)).max())
+
+
+@pytest.mark.campaign
+@pytest.mark.parametrize("name", ["rectangular-oblique", "root-tear"])
 def test_a_recipe_gives_the_shipped_series_again(samples: Path, name: str, tmp_path: Path) -> None:
     write_study(read_recipe(samples / f"{name}.toml"), tmp_path)
-    shipped = sorted((samples / name).rglob("*.dcm"))
-    again = sorted(tmp_path.rglob("*.dcm"))
-    assert [path.name for path in again] == [path.name for path in shipped]
-    for here, there in zip(again, shipped, strict=True):
-        first, second = pydicom.dcmread(here), pydicom.dcmread(there)
-        difference = first.pixel_array.astype(int) - second.pixel_array.astype(int)
-        assert np.abs(difference).max() <= ROUNDING_GREY
+    for first, second in pairs(tmp_path, samples / name):
+        assert grey_difference(first, second) <= ROUNDING_GREY
         del first.PixelData, second.PixelData
         assert first == second
+
+
+def test_a_recipe_gives_slices_of_the_shipped_series_again(
+    samples: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One slice in four is imaged; the grey window is that of all of them."""
+    image, count = acquire._acquire_slice, itertools.count()
+
+    def one_in_four(specimen: Any, grid: PixelGrid, *further: Any) -> Any:
+        if next(count) % 4 == 0:
+            return image(specimen, grid, *further)
+        nothing = np.zeros((grid.rows, grid.columns))
+        return nothing, nothing.astype(np.uint8)
+
+    monkeypatch.setattr(acquire, "_acquire_slice", one_in_four)
+    write_study(read_recipe(samples / "root-tear.toml"), tmp_path)
+    compared = 0
+    for first, second in pairs(tmp_path, samples / "root-tear"):
+        if first.pixel_array.any():
+            assert grey_difference(first, second) <= ROUNDING_GREY
+            compared += 1
+        for dataset in (first, second):
+            del dataset.PixelData, dataset.WindowCenter, dataset.WindowWidth
+        assert first == second
+    assert compared == 4
 
 
 @pytest.mark.parametrize("name", ["exactly-3mm", "normal", "rectangular-oblique"])
