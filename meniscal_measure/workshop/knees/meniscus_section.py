@@ -23,10 +23,6 @@ LEAST_SLOPE = 0.3
 The height is only where the search starts."""
 
 WALK_STEP_MM = 0.2
-CHORD_STEPS, FIRST_CHORD_STEPS = 3, 1
-"""Below 0.1 mm each step reduces the error about a hundredfold or more; one step is enough to know
-where to look more closely."""
-
 ZOOMS = 4
 ZOOM_FACTOR = 6.0
 ZOOM_LEVELS = np.linspace(-1.0, 1.0, 9)
@@ -88,8 +84,8 @@ class MeniscusSection:
 
         None where the section goes on past the centre of the plateau, as it does in a horn. Where
         the plane grazes the inner edge (a radial tear, a knee at the ends of its ranges), a corner
-        beside the rounded edge may lie up to 0.1 mm further in: found in 2 of 1285 menisci of a
-        population.
+        beside the rounded edge may lie up to 0.1 mm further in, found in 2 of 1285 menisci of a
+        population, and 0.4 mm at the ends of all ranges.
         """
         walk = np.arange(BESIDE_CENTRE_MM, self._furthest, WALK_STEP_MM)
         height = 0.5 * self.meniscus.shape.tip_thickness_mm
@@ -112,15 +108,12 @@ class MeniscusSection:
             return None
         best: FloatArray = self._on_floor(met, height)[0]
         direction, span = float(np.sign(walk[1] - walk[0])), FIRST_WALK_MM
-        for zoom in range(ZOOMS):
+        for _ in range(ZOOMS):
             levels = best[2] + reach * ZOOM_LEVELS
             out = self.meniscus.plateau.local(best[0], best[1])[0]
             near = out + direction * span * ZOOM_WALK
             met = _first_met(
-                lambda out, z: boundary(self._at(self._on_level(out, z))),
-                near,
-                levels,
-                steps=CHORD_STEPS if zoom == ZOOMS - 1 else FIRST_CHORD_STEPS,
+                lambda out, z: boundary(self._at(self._on_level(out, z))), near, levels
             )
             off = np.abs(self._above(met, levels) - band[0])
             points = self._on_level(met, levels)[off <= band[1]]  # NaN, nothing met, is not
@@ -158,24 +151,21 @@ class MeniscusSection:
 
 
 def _first_met(
-    field: Callable[[FloatArray, FloatArray], Field],
-    walk: FloatArray,
-    levels: FloatArray,
-    *,
-    steps: int = FIRST_CHORD_STEPS,
+    field: Callable[[FloatArray, FloatArray], Field], walk: FloatArray, levels: FloatArray
 ) -> FloatArray:
-    """Find where `field` first turns negative along a walk at each level; NaN where it does not."""
+    """Find where `field` first turns negative along a walk at each level; NaN where it does not.
+
+    Between two samples it is taken as straight, twice: the places of a walk are so close at last
+    that this is exact to far below a micrometre.
+    """
     values = field(walk[None, :], levels[:, None])
     first = (values < 0).argmax(axis=1)
     rows = np.arange(len(levels))
     before, after = values[rows, first - 1], values[rows, first]
     near, far = walk[first - 1], walk[first]
     slope = np.where(first > 0, (after - before) / (far - near), 1.0)
-    out = near
-    for _ in range(steps):
-        out = np.clip(out - before / slope, np.minimum(near, far), np.maximum(near, far))
-        before = field(out, levels)
-    return np.where(first > 0, out - before / slope, np.nan)
+    out = np.clip(near - before / slope, np.minimum(near, far), np.maximum(near, far))
+    return np.where(first > 0, out - field(out, levels) / slope, np.nan)
 
 
 def _axes(points: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
