@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import io
 import json
 import tomllib
 from dataclasses import replace
@@ -31,6 +32,9 @@ from meniscal_measure.knee.pairing import KneeIdentity
 from meniscal_measure.knee.published import published
 from meniscal_measure.knee.quantity import CasePart, Visit
 from meniscal_measure.knee.registration import COMMON_ERROR, ContrastMatch, Registration
+from meniscal_measure.report.canvas import Stamp, pdf_bytes
+from meniscal_measure.report.case_picture import case_figure
+from meniscal_measure.report.case_sheet import case_sheet
 from meniscal_measure.report.save_case import save_case
 from meniscal_measure.series.model import Stack, Study
 from meniscal_measure.workflow import case_follow_up
@@ -119,7 +123,7 @@ def test_the_files_say_what_the_record_says(made: MadeCase, saved: Path) -> None
         assert words in page
 
 
-def test_a_case_with_everything_in_it_takes_two_pages(made: MadeCase, tmp_path: Path) -> None:
+def test_a_case_with_everything_in_it_takes_two_pages(made: MadeCase) -> None:
     """Thirty numbers, every sign and fact answered, and all that is said of them."""
     number = replace(
         made.case.parts[0].quantities[0], name="centre from the posterior cruciate margin, 30"
@@ -139,8 +143,9 @@ def test_a_case_with_everything_in_it_takes_two_pages(made: MadeCase, tmp_path: 
         parts=(*made.case.parts[:2], *full),
         candidate=candidate_lines(facts, published()),
     )
-    save_case(case, made.pictures, tmp_path)
-    assert len(PdfReader(tmp_path / "case-sheet.pdf").pages) == 2
+    stamp = Stamp("Knee case", case.software, case.made_at)
+    sheet = case_sheet(case, pdf_bytes([case_figure(made.pictures)], stamp), stamp)
+    assert len(PdfReader(io.BytesIO(sheet)).pages) == 2
 
 
 def test_only_the_owner_may_read_the_files(saved: Path) -> None:

@@ -51,6 +51,7 @@ def truth_of(sample: Path) -> dict[str, Any]:
     return loaded
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_three_lines_lead_from_a_folder_to_a_saved_reading(samples: Path, tmp_path: Path) -> None:
     study = meniscal_measure.read(samples / "root-tear")
     knee = meniscal_measure.measure(study, landmarks=samples / "root-tear" / "landmarks.json")

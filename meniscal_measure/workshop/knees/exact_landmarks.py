@@ -7,7 +7,7 @@ give points that are exact to rounding, whatever the pixels.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 from typing import Protocol, TypeAlias
@@ -61,12 +61,14 @@ class MidCoronal:
     plateau_midpoint: Vector
 
 
-def landmarks_on(knee: Anatomy, grid: PixelGrid) -> SliceTruth | None:
+def landmarks_on(
+    knee: Anatomy, grid: PixelGrid, *, edges_of: Collection[Compartment] = COMPARTMENTS
+) -> SliceTruth | None:
     """Landmarks of both compartments, LPS mm, where the plane of `grid` cuts the knee.
 
     Both compartments have their rim and spine base; outer edge and free edge only where the plane
     cuts the body of the meniscus (the middle third between its roots: common practice, no source)
-    through both edges. None where no meniscus can be measured.
+    through both edges, and only of the menisci in `edges_of`. None where none can be measured.
     """
     normal = grid.normal if grid.normal[1] > 0 else -grid.normal
     cut = Cut(normal * [knee.mirror, 1.0, 1.0], float(grid.origin @ normal))
@@ -83,7 +85,8 @@ def landmarks_on(knee: Anatomy, grid: PixelGrid) -> SliceTruth | None:
         axis = unit_vector(
             points[compartment][Landmark.RIM] - points[compartment.opposite][Landmark.RIM]
         )
-        points[compartment] |= _edges(knee.menisci[compartment], cut, axis, angle)
+        if compartment in edges_of:
+            points[compartment] |= _edges(knee.menisci[compartment], cut, axis, angle)
     if not any(Landmark.OUTER_EDGE in found for found in points.values()):
         return None
     return {

@@ -182,7 +182,9 @@ def with_extrusion(
     """
     follows, moved_mm, before = 1.0, 0.0, None
     for _ in range(SOLVE_STEPS):
-        found = SyntheticKnee(parameters).extrusion_on(grid).get(compartment)
+        knee = SyntheticKnee(parameters)
+        points = exact_landmarks.landmarks_on(knee, grid, edges_of=[compartment])
+        found = exact_landmarks.extrusion_of(points or {}).get(compartment)
         if found is None:
             raise RecipeError(
                 f"The slice asked for does not cut the body of the {compartment.words} meniscus;"

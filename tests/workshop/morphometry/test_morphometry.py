@@ -28,6 +28,8 @@ SPINE_HALF_WIDTH = 4.0
 GAP, TIBIAL, FEMORAL = 5.0, 2.0, 1.5
 CONDYLE_HALF_WIDTH, NOTCH_HALF_WIDTH, ROOF = 35.0, 9.0, 24.0
 SPINE_Y = 1.0
+SIZE = 140
+"""Voxels along each side of the label map."""
 
 
 class LabelledBones:
@@ -147,10 +149,10 @@ def test_a_spine_is_lower_beside_its_apex(figures: dict[int, dict[str, float]]) 
 def test_a_label_map_gives_the_figures_of_the_solid_it_was_made_from(
     figures: dict[int, dict[str, float]],
 ) -> None:
-    spacing, origin = (0.6, 0.6, 0.5), (-56.0, -46.0, -34.0)
-    axes = [start + step * np.arange(180) for start, step in zip(origin, spacing, strict=True)]
+    spacing, origin = (0.8, 0.8, 0.5), (-56.0, -46.0, -34.0)
+    axes = [start + step * np.arange(SIZE) for start, step in zip(origin, spacing, strict=True)]
     bones = model(*np.meshgrid(*axes, indexing="ij", sparse=True))
-    labels = np.zeros((180,) * 3, np.uint8)
+    labels = np.zeros((SIZE,) * 3, np.uint8)
     for value, field in ((4, bones.femoral_cartilage), (3, bones.tibial_cartilage)):
         labels[field < 0] = value
     labels[bones.femur < 0], labels[bones.tibia < 0] = 1, 2
