@@ -180,11 +180,16 @@ def _stat_lines(path: str) -> list[str]:
     """Describe a file, or every file in a folder; called for every knee of the cohort."""
     found = os.stat(path)  # noqa: PTH116 - a million calls, and no Path is needed
     if found.st_mode & 0o170000 != 0o040000:
-        return [f"{found.st_size} {found.st_mtime_ns}"]
+        return [_stat_line(found)]
     lines: list[str] = []
     _list_folder(path, lines)
     lines.sort()
     return lines
+
+
+def _stat_line(found: os.stat_result) -> str:
+    """Size and times, and which file it is: copies may all have one size and time of writing."""
+    return f"{found.st_size} {found.st_mtime_ns} {found.st_ctime_ns} {found.st_ino}"
 
 
 def _list_folder(path: str, lines: list[str]) -> None:
@@ -202,8 +207,7 @@ def _list_item(item: os.DirEntry[str], lines: list[str]) -> None:
         if item.is_dir():
             _list_folder(item.path, lines)
         elif item.is_file() and not item.name.endswith(LANDMARK_SUFFIXES):
-            found = item.stat()
-            lines.append(f"{item.path} {found.st_size} {found.st_mtime_ns}")
+            lines.append(f"{item.path} {_stat_line(item.stat())}")
     except OSError as error:
         lines.append(f"{item.path} {error.strerror}")
 

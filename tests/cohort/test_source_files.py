@@ -41,3 +41,28 @@ def test_what_is_no_file_does_not_count(entry: Entry) -> None:
         if not path.is_file():
             path.unlink()
     assert digests(entry, images, None) == before
+
+
+def test_folders_exchanged_show_though_sizes_and_times_are_the_same(tmp_path: Path) -> None:
+    """As those of images that one program has written to have no dates."""
+    first, second = tmp_path / "first", tmp_path / "second"
+    for folder in (first, second):
+        folder.mkdir()
+        (folder / "a.dcm").write_bytes(folder.name[:5].encode())
+        os.utime(folder / "a.dcm", ns=(1, 1))
+    entries = [Entry(subject=folder.name, path=str(folder)) for folder in (first, second)]
+    before = [stat_fingerprint(entry) for entry in entries]
+    first.rename(tmp_path / "aside")
+    second.rename(first)
+    (tmp_path / "aside").rename(second)
+    for entry, old in zip(entries, before, strict=True):
+        assert stat_fingerprint(entry) != old
+
+
+def test_a_change_shows_though_size_and_time_were_put_back(entry: Entry) -> None:
+    image = Path(entry.path) / "a.dcm"
+    before, times = stat_fingerprint(entry), image.stat()
+    image.with_name("new").write_bytes(b"First")
+    image.with_name("new").replace(image)
+    os.utime(image, ns=(times.st_atime_ns, times.st_mtime_ns))
+    assert stat_fingerprint(entry) != before
