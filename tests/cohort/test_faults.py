@@ -30,7 +30,7 @@ WORKERS = 2
 KILLS = int(os.environ.get("COHORT_KILLS", "2"))
 """Kills of each sort. For the whole campaign: COHORT_KILLS=100, two hundred in all."""
 
-SPAN_S = 1.5
+SPAN_S = 0.9
 """Within so long a run starts, measures and ends, when nothing else keeps the machine busy."""
 
 
