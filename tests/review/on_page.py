@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 
 from playwright.sync_api import Page, Route, expect
@@ -29,7 +30,7 @@ def on_screen(
     return box["x"] + box["width"] / 2 + x, box["y"] + box["height"] / 2 + y
 
 
-def intercept(page: Page, path: str, handler: Callable[[Route], object]) -> None:
+def intercept(page: Page, path: str | re.Pattern[str], handler: Callable[[Route], object]) -> None:
     """Handle requests of a page that is open already, from the next one on.
 
     Chromium lets a few requests pass by after it has said that it intercepts them: it is asked
@@ -48,7 +49,7 @@ def intercept(page: Page, path: str, handler: Callable[[Route], object]) -> None
 class Held:
     """Requests of one kind that are held back until they are let through."""
 
-    def __init__(self, page: Page, path: str) -> None:
+    def __init__(self, page: Page, path: str | re.Pattern[str]) -> None:
         self._routes: list[Route] = []
         self._is_open = False
         self._page, self._path = page, path

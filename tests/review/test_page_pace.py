@@ -15,8 +15,17 @@ from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
 from tests.review.conftest import OpenDesk, Serve, Show, begun
-from tests.review.on_page import Held, at_rest, on_screen
+from tests.review.on_page import FRAMES_WAITED, Held, at_rest, on_screen
 
+COUNT_DRAWN = """() => {
+    const { clearRect } = CanvasRenderingContext2D.prototype;
+    window.drawn = 0;
+    CanvasRenderingContext2D.prototype.clearRect = function (...box) {
+        window.drawn += 1;
+        clearRect.apply(this, box);
+    };
+}"""
+"""Counts how often marks are drawn anew."""
 SPACING_MM = (0.5, 0.5)
 CARD = 'section[aria-label="Medial extrusion"] .value'
 
@@ -218,3 +227,30 @@ def test_no_landmark_is_set_on_a_slice_that_is_not_seen_yet(
     page.keyboard.press("Enter")
     expect(page.get_by_role("button", name="1 rim")).to_contain_text("placed")
     expect(page.get_by_role("button", name="1 rim")).not_to_contain_text("not placed")
+
+
+def test_slices_that_are_fetched_ahead_draw_nothing_again(
+    page: Page, desk: Desk, served: Serve, shown: Show
+) -> None:
+    place = desk.place("AB", desk.tasks("AB")[0]["id"])
+    count = len(place.knee.grids)
+    looked_at = {count // 2, json.loads(desk.begin(place).state)["slice"]}
+    is_of = re.compile(f"/slices/(?!({'|'.join(map(str, looked_at))})$)")
+    ahead = Held(page, is_of)
+    come: list[str] = []
+    page.on("requestfinished", lambda request: come.append(request.url))
+    shown(served(desk))
+    expect(page.locator("#results .value")).to_have_count(2)
+    at_rest(page)
+    ahead.wait()
+    page.evaluate(COUNT_DRAWN)
+    ahead.let_through()
+    for _ in range(FRAMES_WAITED):
+        page.evaluate("() => new Promise(requestAnimationFrame)")
+        if len(list(filter(is_of.search, come))) == count - len(looked_at):
+            break
+    else:
+        raise AssertionError("slices are not fetched ahead")
+    page.evaluate("() => new Promise((done) => requestAnimationFrame(() => setTimeout(done)))")
+
+    assert page.evaluate("drawn") == 0

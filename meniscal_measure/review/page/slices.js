@@ -43,7 +43,7 @@ export class Slices {
    * @param {Api} api
    * @param {string} path
    * @param {number} count
-   * @param {(index: number) => void} arrived
+   * @param {() => void} arrived the slice that is looked at is there, or one cannot be fetched
    */
   constructor(api, path, count, arrived) {
     this.api = api;
@@ -98,7 +98,7 @@ export class Slices {
       this.#failed.set(index, error instanceof Error ? error.message : String(error));
     }
     this.#asked.delete(index);
-    this.arrived(index);
+    if (index === this.#wanted || this.#failed.has(index)) this.arrived(); // what is fetched ahead changes nothing in view
     this.#fill();
   }
 
