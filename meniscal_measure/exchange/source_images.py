@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import pydicom
 from pydicom.dataset import Dataset
+from pydicom.valuerep import DA, TM
 
+from meniscal_measure.errors import InputError
 from meniscal_measure.geometry import PixelGrid
+from meniscal_measure.sentences import printable
 from meniscal_measure.series.model import Frame, Stack
 from meniscal_measure.series.sources import Opener
 
@@ -25,6 +28,9 @@ BLANK_WHERE_ABSENT = (
 )
 """Type 2 attributes of the Patient and General Study modules (DICOM PS3.3 C.7.1.1, C.7.2.1):
 a derived object repeats them, empty where the image lacks them."""
+
+SEXES = ("", "M", "F", "O")
+"""Codes of Patient's Sex (DICOM PS3.3 C.7.1.1)."""
 
 
 @dataclass(frozen=True)
@@ -58,6 +64,8 @@ def source_images(stack: Stack, indices: Sequence[int]) -> dict[int, SourceImage
     ------
     UnreadableFileError
         If a file is no longer there or no longer readable.
+    InputError
+        If it names a date, a time or a sex that no object may repeat.
 
     Examples
     --------
@@ -85,4 +93,30 @@ def _header(opener: Opener, frame: Frame) -> Dataset:
     for keyword in BLANK_WHERE_ABSENT:
         if keyword not in header:
             setattr(header, keyword, "")
+    _check_repeatable(header)
     return header
+
+
+def _check_repeatable(header: Dataset) -> None:
+    kinds: dict[str, Callable[[str], object]] = {
+        "PatientBirthDate": DA,
+        "StudyDate": DA,
+        "StudyTime": TM,
+        "PatientSex": _sex,
+    }
+    for keyword, kind in kinds.items():
+        value = str(header[keyword].value or "")
+        try:
+            kind(value)
+        except ValueError as error:
+            raise InputError(
+                "{keyword} of the images is {value:private}, which DICOM does not allow; objects"
+                " of their patient and study cannot repeat it. Have the header corrected.",
+                keyword=keyword,
+                value=printable(value),
+            ) from error
+
+
+def _sex(code: str) -> None:
+    if code not in SEXES:
+        raise ValueError(code)
