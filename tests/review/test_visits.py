@@ -118,6 +118,7 @@ def test_an_earlier_slice_that_cannot_be_read_is_said_and_not_asked_for_again_an
     page.route("**/earlier/slices/*", refuse)
     desk = Desk(knees, tmp_path / "store.sqlite", OPEN)
     shown = open_present(desk, page, served)
+    expect(shown.locator("#to-earlier")).to_be_visible()
     shown.keyboard.press("v")
     expect(shown.locator("#earlier-words")).to_contain_text("cannot be read")
     for _ in range(5):  # each draws the page again
