@@ -47,6 +47,12 @@ def open_present(desk: Desk, page: Page, served: Serve) -> Page:
     return page
 
 
+def compare(page: Page) -> None:
+    """Ask for the earlier visit by key, once the page knows of it."""
+    expect(page.locator("#to-earlier")).to_be_visible()
+    page.keyboard.press("V")
+
+
 def beside(page: Page, slice_index: int) -> None:
     expect(page.locator("#earlier-image")).to_have_attribute("data-slice", str(slice_index))
 
@@ -87,7 +93,7 @@ def test_in_a_common_frame_the_same_position_is_shown(
         study(NOW, 4, frame_of_reference=frame),
     ]
     open_present(Desk(knees, tmp_path / "s.sqlite", OPEN), page, served)
-    page.keyboard.press("V")
+    compare(page)
 
     beside(page, 5)
     expect(page.locator("#earlier-words")).to_contain_text("at the same position")
@@ -98,7 +104,7 @@ def test_a_visit_of_which_no_slice_is_known_says_so(
 ) -> None:
     knees = [study(EARLIER, None), study(NOW, 4)]
     open_present(Desk(knees, tmp_path / "s.sqlite", OPEN), page, served)
-    page.keyboard.press("V")
+    compare(page)
 
     beside(page, 5)
     expect(page.locator("#earlier-words")).to_contain_text("may be another part of the knee")
@@ -118,8 +124,7 @@ def test_an_earlier_slice_that_cannot_be_read_is_said_and_not_asked_for_again_an
     page.route("**/earlier/slices/*", refuse)
     desk = Desk(knees, tmp_path / "store.sqlite", OPEN)
     shown = open_present(desk, page, served)
-    expect(shown.locator("#to-earlier")).to_be_visible()
-    shown.keyboard.press("v")
+    compare(shown)
     expect(shown.locator("#earlier-words")).to_contain_text("cannot be read")
     for _ in range(5):  # each draws the page again
         shown.keyboard.press("w")
