@@ -45,6 +45,11 @@ class Code(Enum):
         Severity.WARNING,
         "Uneven gaps: {least_mm:.2f} to {most_mm:.2f} mm between slices.",
     )
+    UNUSUAL_SLICE_SPACING = (
+        Severity.WARNING,
+        "Slices {spacing_mm:g} mm apart are unusual for a knee ({least_mm:g} to {most_mm:g} mm):"
+        " check their positions, on which the choice of the slice rests.",
+    )
     SHIFTED_SLICES = (
         Severity.WARNING,
         "Shifted slices: they start up to {drift_mm:.2f} mm off one line along the normal.",

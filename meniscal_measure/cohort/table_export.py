@@ -83,13 +83,15 @@ def _rows(
 def export_csv(store: Store, table: ExportTable, path: Path) -> None:
     """Write one line for each entry of the manifest, empty where there is no value.
 
+    Only the owner of the file may read it, as it names subjects and their folders.
+
     Raises
     ------
     OutputError
         If the file cannot be written; nothing is left behind then.
     """
     fields = table.fields
-    with written_whole(path) as stream:
+    with written_whole(path, owner_only=True) as stream:
         stream.write(csv_text([field.name for field in fields], ()).encode("utf-8"))
         rows = table.rows(store)
         while batch := list(islice(rows, LINES)):
@@ -158,7 +160,10 @@ def export_parquet(store: Store, table: ExportTable, path: Path) -> None:
         ]
     )
     rows = table.rows(store)
-    with written_whole(path) as stream, parquet.ParquetWriter(stream, schema) as writer:
+    with (
+        written_whole(path, owner_only=True) as stream,
+        parquet.ParquetWriter(stream, schema) as writer,
+    ):
         while batch := list(islice(rows, BATCH)):
             columns = [
                 pa.array(column, part.type)

@@ -23,6 +23,9 @@ the header, less than any tilt set on purpose."""
 SAME_POSITION_MM = 0.01
 """Frames closer than this along the normal lie at the same position."""
 
+USUAL_SLICE_SPACINGS_MM = (0.2, 10.0)
+"""From an isotropic block to thick slices with wide gaps (common practice, no source)."""
+
 UNEVEN_GAP_MM = 0.1
 """Gaps that differ from their median by more than this are reported as uneven."""
 
@@ -208,12 +211,16 @@ def _series_findings(run: _Run, runs_of_series: Sequence[_Run]) -> list[Finding]
 
 
 def _gap_findings(positions_mm: Sequence[float]) -> list[Finding]:
-    if len(positions_mm) < 3:
+    if len(positions_mm) < 2:
         return []
     gaps = np.diff(positions_mm)
     median_mm = float(np.median(gaps))
     wide = [int(index) for index in np.flatnonzero(gaps >= MISSING_SLICE_RATIO * median_mm)]
     findings = []
+    least_mm, most_mm = USUAL_SLICE_SPACINGS_MM
+    if not least_mm <= median_mm <= most_mm:
+        usual = {"least_mm": least_mm, "most_mm": most_mm}
+        findings.append(Finding(Code.UNUSUAL_SLICE_SPACING, {"spacing_mm": median_mm, **usual}))
     for index in wide:
         around = {"before": index, "after": index + 1, "usual_mm": median_mm}
         findings.append(Finding(Code.MISSING_SLICES, {"gap_mm": float(gaps[index]), **around}))

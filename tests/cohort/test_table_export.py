@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import json
+import stat
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -58,6 +59,14 @@ def test_csv_has_a_line_for_every_entry(store: Store, tmp_path: Path) -> None:
     assert [row["status"] for row in rows] == ["measured", "refused", "excluded", "waiting"]
     assert rows[1]["reason"] == 'no "spacing", none'
     assert rows[3]["medial_extrusion_mm"] == ""
+
+
+@pytest.mark.parametrize(("export", "name"), [(export_csv, "a.csv"), (export_parquet, "a.parquet")])
+def test_only_its_owner_may_read_an_export(
+    store: Store, tmp_path: Path, export: Callable[..., None], name: str
+) -> None:
+    export(store, export_table(store), tmp_path / name)
+    assert stat.S_IMODE((tmp_path / name).stat().st_mode) == 0o600
 
 
 def test_numbers_are_exported_in_full(store: Store, tmp_path: Path) -> None:

@@ -219,6 +219,17 @@ def test_uneven_gaps_are_said(tmp_path: Path, mr_stack: BuildMany, save: Save) -
     assert found.values == pytest.approx({"least_mm": 3.0, "most_mm": 3.5})
 
 
+@pytest.mark.parametrize("spacing_mm", [0.02, 400.0])
+def test_slices_as_far_apart_as_in_no_knee_are_said(
+    tmp_path: Path, mr_stack: BuildMany, save: Save, spacing_mm: float
+) -> None:
+    save(tmp_path, mr_stack([0, spacing_mm, 2 * spacing_mm]))
+
+    (found,) = only_stack(tmp_path).findings
+    assert found.code is Code.UNUSUAL_SLICE_SPACING
+    assert f"{spacing_mm:g} mm apart" in str(found)
+
+
 def test_shifted_slices_are_said(tmp_path: Path, mr_stack: BuildMany, save: Save) -> None:
     shifted = mr_stack([0], ImagePositionPatient=[2, 6, 0])
     save(tmp_path, [*mr_stack([0, 3]), *shifted])
