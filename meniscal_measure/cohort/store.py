@@ -51,6 +51,9 @@ NOTHING_MEASURED = Row((None,) * len(MEASURED_FIELDS), b"")
 PAGE = 500
 """Entries looked up at a time, so that memory does not grow with their number."""
 
+DAMAGED = (zlib.error, LookupError, TypeError, ValueError, AttributeError, RecursionError)
+"""What a stored record raises when its bytes were changed."""
+
 
 class Store(StoreQueries):
     """A store of readings; opened, and made if it does not exist.
@@ -172,7 +175,11 @@ class Store(StoreQueries):
         return run
 
     def _settings_number(self, settings: Settings) -> int:
-        return int(self._ask("SELECT number FROM settings WHERE digest = ?", settings.digest))
+        with explained(self.path):
+            number = self._ask("SELECT number FROM settings WHERE digest = ?", settings.digest)
+            if not isinstance(number, int):
+                raise ValueError("its table of settings is damaged")
+            return number
 
     def _last_settings_number(self) -> int | None:
         number: int | None = self._ask("SELECT settings FROM run ORDER BY id DESC LIMIT 1")
@@ -251,7 +258,8 @@ class Store(StoreQueries):
         Returns
         -------
         Outcome or None
-            None where the files were never measured so; a refusal stays one.
+            None where the files were never measured so, or where the record of it is damaged; a
+            refusal stays one.
         """
         query = f"""SELECT digest, reason, record, image_sha256, landmark_sha256, network_sha256
             FROM reading r LEFT JOIN document d ON d.reading = r.id
@@ -266,8 +274,11 @@ class Store(StoreQueries):
         digest, reason, packed, *made_from = found
         if packed is None:
             return Outcome(task, Status.REFUSED, digest, reason)
-        record = with_threshold(unpacked(packed), task.settings.conventions)
-        row = Row.of(record, Provenance(*(one or "" for one in made_from)))
+        try:
+            record = with_threshold(unpacked(packed), task.settings.conventions)
+            row = Row.of(record, Provenance(*(one or "" for one in made_from)))
+        except DAMAGED:
+            return None
         return Outcome(task, Status.DECIDED, digest, row=row)
 
     def add_case(self, key: str, made_at: str, record: bytes) -> None:

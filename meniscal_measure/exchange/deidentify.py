@@ -142,12 +142,21 @@ def _refuse_unfit(image: Dataset) -> None:
             "Patient ID is missing, so that the images of one patient cannot share a pseudonym."
             " Correct it in the archive before export."
         )
-    uids = [image.get(name) for name in ("SOPInstanceUID", "SeriesInstanceUID")]
-    if not all(isinstance(uid, str) and uid for uid in uids):  # several values are a list
+    uids = [image.get(Tag(name)) for name in ("SOPInstanceUID", "SeriesInstanceUID")]
+    if not all(_is_one_uid(uid) for uid in uids):
         raise InputError(
             "SOP Instance UID or Series Instance UID is missing or damaged, so that the image"
             " cannot be distinguished from others. Ask for the series to be exported again."
         )
+
+
+def _is_one_uid(element: DataElement | None) -> bool:
+    return (
+        element is not None
+        and element.VR == "UI"
+        and isinstance(element.value, str)
+        and element.value != ""
+    )
 
 
 @dataclass(frozen=True)
@@ -187,8 +196,8 @@ class _Cleaner:
         elif action in (None, Action.REPLACE_UID) and element.VR == "SQ":
             for item in element.value:
                 self.clean(item)
-        elif action is Action.REMOVE or (action is not None and element.VR == "SQ"):
-            del dataset[element.tag]
+        elif action in (Action.REMOVE, Action.REPLACE_UID) or (action and element.VR == "SQ"):
+            del dataset[element.tag]  # among them what should be a UID and is coded as text
         elif action is Action.EMPTY:
             element.value = None
         elif action is Action.DUMMY:

@@ -18,6 +18,7 @@ import numpy as np
 from pydicom.fileset import FileSet
 
 from meniscal_measure.anatomy import Compartment, Landmark
+from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.paper.accuracy_section import read_reference
 from meniscal_measure.cohort.store import Store
@@ -50,7 +51,9 @@ from tests.campaign.images import (
 )
 from tests.campaign.mutation import mutated_bytes, mutated_dataset, mutated_tree
 from tests.campaign.texts import TextFile
-from tests.cohort.stored import counts_of, records_of
+from tests.cohort.stored import counts_of
+
+OTHER_THRESHOLD = Settings(Conventions(threshold_mm=4.0))
 
 
 class LeakError(Exception):
@@ -239,6 +242,8 @@ class CohortStore:
 
     def run(self, dice: random.Random) -> None:
         """Read one mutant in every way the export and the report do."""
+        for log in self.folder.glob(f"{self.path.name}-*"):
+            log.unlink()
         self.path.write_bytes(self.content)
         if dice.random() < 0.5:
             self.path.write_bytes(mutated_bytes(self.content, dice))
@@ -247,8 +252,11 @@ class CohortStore:
             self._put_in(zlib.compress(record))
         with Store.existing(self.path) as store:
             export_csv(store, export_table(store), self.folder / "export.csv")
-            list(records_of(store))
             counts_of(store), store.last_settings()
+        with Store(self.path) as store:
+            store.begin_run(OTHER_THRESHOLD)
+            for task in store.due(OTHER_THRESHOLD, retry_refused=False):
+                store.redecided(task, store.settings_that_measure_like(OTHER_THRESHOLD))
 
     def _put_in(self, packed: bytes) -> None:
         with closing(sqlite3.connect(self.path)) as connection, connection:

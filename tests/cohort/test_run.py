@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+import sqlite3
+import zlib
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -17,6 +20,7 @@ from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.run import Job, Progress, on_this_machine, run_cohort
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.task import Measure, Settings, Status, carry_out
+from meniscal_measure.errors import OutputError
 from tests.cohort.conftest import MakeKnee, rows
 from tests.cohort.stored import counts_of
 
@@ -148,6 +152,32 @@ def test_changed_settings_are_never_mixed_with_the_old(
     assert [row["medial_flag"] for row in rows(store)] == [1, 1]
     back = run(entries)
     assert (back.already_done, [row["medial_flag"] for row in rows(store)]) == (2, [0, 0])
+
+
+@pytest.mark.parametrize("damaged", [b"", b"nothing packed", zlib.compress(b"[1]")])
+def test_a_damaged_record_is_measured_again_for_another_threshold(
+    run: Run, store: Path, make_knee: MakeKnee, damaged: bytes
+) -> None:
+    entries = [make_knee("S1", extrusion_mm=2.5)]
+    run(entries)
+    with closing(sqlite3.connect(store)) as base, base:
+        for (name,) in [*base.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")]:
+            base.execute(f"DROP TRIGGER {name}")
+        base.execute("UPDATE document SET record = ?", (damaged,))
+    progress = run(entries, settings=Settings(Conventions(threshold_mm=2.0)))
+    assert progress.counts == {Status.MEASURED: 1}
+    assert rows(store)[0]["medial_flag"] == 1
+
+
+def test_a_store_that_lost_its_settings_is_said_to_be_damaged(
+    run: Run, store: Path, make_knee: MakeKnee
+) -> None:
+    run([make_knee("S1")])
+    with (
+        Store.existing(store) as opened,
+        pytest.raises(OutputError, match="table of settings is damaged"),
+    ):
+        next(opened.due(Settings(refine_edges=True), retry_refused=False))
 
 
 def test_another_threshold_only_applies_the_rule_again(

@@ -13,6 +13,7 @@ import pydicom
 import pytest
 from pydicom import datadict
 from pydicom._dicom_dict import DicomDictionary
+from pydicom.dataelem import DataElement
 from pydicom.dataset import Dataset
 from pydicom.tag import Tag
 from pydicom.uid import UID
@@ -151,6 +152,15 @@ def test_a_name_is_removed_wherever_the_site_has_written_it() -> None:
         cleaned = deidentified(dataset, KEY)
         left = {str(one.value) for one in cleaned.iterall() if one.VR in kinds}
         assert left.isdisjoint({spelling, as_term(spelling)})
+
+
+def test_a_uid_coded_as_text_is_removed_or_refused() -> None:
+    coded = image()
+    coded[0x00200052] = DataElement(0x00200052, "LO", "1.2.3.4711")
+    assert "FrameOfReferenceUID" not in deidentified(coded, KEY)
+    coded[0x00080018] = DataElement(0x00080018, "LO", "1.2.3.4711")
+    with pytest.raises(InputError, match="missing or damaged"):
+        deidentified(coded, KEY)
 
 
 @pytest.mark.filterwarnings("ignore:Invalid value for VR UI")
