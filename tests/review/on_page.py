@@ -6,7 +6,7 @@ import json
 import re
 from collections.abc import Callable
 
-from playwright.sync_api import Page, Route, expect
+from playwright.sync_api import FloatRect, Page, Route, expect
 
 FRAMES_WAITED = 3000
 PROBES = 1000
@@ -17,12 +17,26 @@ def at_rest(page: Page) -> None:
     expect(page.locator("#stage")).to_have_attribute("aria-busy", "false")
 
 
+def box_of(page: Page, place: str) -> FloatRect:
+    """Where an element lies in the window, asked again if it was drawn anew meanwhile."""
+    for _ in range(FRAMES_WAITED):
+        if box := page.locator(place).bounding_box():
+            return box
+        page.evaluate("() => new Promise(requestAnimationFrame)")
+    raise AssertionError(f"{place} is not in sight")
+
+
+def middle_of(page: Page, place: str) -> tuple[float, float]:
+    """Where to click an element."""
+    box = box_of(page, place)
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
 def on_screen(
     page: Page, pixel: list[float], spacing_mm: tuple[float, float]
 ) -> tuple[float, float]:
     """Where a pixel of the slice lies in the window; spacing of columns and of rows."""
-    box = page.locator("#stage").bounding_box()
-    assert box is not None
+    box = box_of(page, "#stage")
     view = json.loads(page.locator("#stage").get_attribute("data-view") or "")
     x, y = (
         (pixel[axis] * spacing_mm[axis] - view["centre"][axis]) * view["scale"] for axis in (0, 1)

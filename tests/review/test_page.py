@@ -17,7 +17,7 @@ from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
 from tests.review.conftest import OpenDesk, Serve, Show, begun
-from tests.review.on_page import at_rest, on_screen
+from tests.review.on_page import at_rest, box_of, on_screen
 
 ZOOMED = """([least, most]) => {
     const { scale } = JSON.parse(document.getElementById("stage").dataset.view);
@@ -359,8 +359,7 @@ def test_the_window_changes_the_grey_values_and_zoom_keeps_the_point_under_the_p
     page.keyboard.press("w")
     page.wait_for_function(f"(least) => ({grey})() > least", arg=overview + 5)
 
-    box = page.locator("#stage").bounding_box()
-    assert box is not None
+    box = box_of(page, "#stage")
     pointer = (box["x"] + 300, box["y"] + 200)
     before = page.locator("#stage").get_attribute("data-view") or ""
     view = json.loads(before)
@@ -386,8 +385,7 @@ def test_the_scale_is_round_and_fits_whatever_the_zoom(proposed: Page) -> None:
             page.keyboard.press(key)
         page.evaluate("() => new Promise((drawn) => requestAnimationFrame(drawn))")
         scale = json.loads(page.locator("#stage").get_attribute("data-view") or "")["scale"]
-        box = page.locator("#scale").bounding_box()
-        assert box is not None
+        box = box_of(page, "#scale")
         lengths.append(int(page.locator("#scale-words").inner_text().removesuffix(" mm")))
         assert box["width"] == pytest.approx(lengths[-1] * scale, abs=1)
         assert 20 < box["width"] < 250

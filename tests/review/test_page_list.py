@@ -9,6 +9,7 @@ from playwright.sync_api import Page, expect
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signing import reject
 from tests.review.conftest import OpenDesk, Serve, begun
+from tests.review.on_page import middle_of
 
 MOST_STOPS = 60
 """Elements of the page that take the focus; there are fewer."""
@@ -108,3 +109,20 @@ def test_a_list_is_worked_through_with_the_keyboard_alone(two_knees: tuple[Desk,
     page.keyboard.press("Enter")
     expect(page.locator("#signed")).to_have_text("Not signed yet")
     assert [entry.verdict for entry in desk.journal.all()] == ["rejected", "measured", "withdrawn"]
+
+
+def test_an_entry_pressed_while_the_list_changes_its_size_is_opened_on_release(
+    samples: Path, tmp_path: Path, open_desk: OpenDesk, served: Serve, page: Page
+) -> None:
+    work_list = tmp_path / "list.csv"
+    rows = [f"K{number:02d},{samples / 'exactly-3mm'}" for number in range(60)]
+    work_list.write_text("knee,study\n" + "\n".join(rows) + "\n")
+    page.goto(f"{served(open_desk(work_list)).address}#reader=AB")
+    expect(page.locator("#list")).to_be_focused()
+    entries = page.locator("#list .entry").count()
+    page.mouse.move(*middle_of(page, "#entry-3"))
+    page.mouse.down()
+    page.set_viewport_size({"width": 1280, "height": 700})
+    expect(page.locator("#list .entry")).not_to_have_count(entries)
+    page.mouse.up()
+    expect(page.locator("#title")).to_contain_text("K03")

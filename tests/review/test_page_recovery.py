@@ -14,7 +14,7 @@ from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.routes import application
 from meniscal_measure.review.serve import PageServer
 from tests.review.conftest import OpenDesk, Serve, Show, begun
-from tests.review.on_page import intercept
+from tests.review.on_page import box_of, intercept
 
 LEAST_STAGE_PX = 140
 """Below this side a slice is too small to place a landmark on."""
@@ -51,8 +51,7 @@ def test_a_knee_is_read_and_signed_in_a_window_of_any_size(
     page.set_viewport_size({"width": width, "height": height})
     shown(served(desk))
     expect(page.locator("#results .value")).to_have_count(2)
-    stage = page.locator("#stage").bounding_box()
-    assert stage is not None
+    stage = box_of(page, "#stage")
     assert min(stage["width"], stage["height"]) >= LEAST_STAGE_PX
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     for control in ("#slice-slider", "#landmark-buttons button", "#undo", "#reject", "#sign"):

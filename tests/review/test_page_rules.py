@@ -16,6 +16,7 @@ from meniscal_measure.review.reading_plan import Blinding
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.worklist import Knee
 from tests.review.conftest import OpenDesk, Serve, Show, begun
+from tests.review.on_page import box_of
 
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 AXE = files("axe_playwright_python").joinpath("axe.min.js").read_text("utf-8")
@@ -176,13 +177,11 @@ def test_everything_for_signing_is_in_sight(
         page.set_viewport_size({"width": width, "height": height})
         assert page.evaluate("document.documentElement.scrollWidth") <= width
         for wanted in WANTED_IN_SIGHT:
-            box = page.locator(wanted).bounding_box()
-            assert box is not None
+            box = box_of(page, wanted)
             assert box["x"] >= 0
             assert box["x"] + box["width"] <= width
             assert box["y"] + box["height"] <= height
-        stage = page.locator("#stage").bounding_box()
-        assert stage is not None
+        stage = box_of(page, "#stage")
         assert stage["width"] * stage["height"] > 0.45 * width * height
 
 

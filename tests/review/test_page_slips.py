@@ -9,15 +9,9 @@ from playwright.sync_api import Page, expect
 
 from meniscal_measure.review.desk import Desk
 from tests.review.conftest import OpenDesk, Serve, Show, begun
-from tests.review.on_page import at_rest, intercept, on_screen
+from tests.review.on_page import at_rest, intercept, middle_of, on_screen
 
 HALF_AN_HOUR_S = 1800
-
-
-def middle_of(page: Page, place: str) -> tuple[float, float]:
-    box = page.locator(place).bounding_box()
-    assert box is not None
-    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
 
 
 def click_again(page: Page) -> None:

@@ -21,6 +21,7 @@ from meniscal_measure.series.model import Laterality
 from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.workflow.placing import Placed
 from tests.review.conftest import OpenDesk, Serve, Show, begun
+from tests.review.on_page import box_of
 
 
 @pytest.fixture
@@ -151,8 +152,7 @@ def test_dragging_with_the_middle_button_changes_the_window(
     open_desk: OpenDesk, served: Serve, shown: Show
 ) -> None:
     page = shown(served(open_desk("root-tear")))
-    box = page.locator("#stage").bounding_box()
-    assert box is not None
+    box = box_of(page, "#stage")
     page.mouse.move(box["x"] + 200, box["y"] + 100)
     page.mouse.down(button="middle")
     page.mouse.move(box["x"] + 240, box["y"] + 140)
@@ -181,8 +181,7 @@ def test_a_click_in_another_plane_leads_to_the_same_place(
     open_planes(page)
     expect(page.locator("#plane-link")).to_contain_text("Linked")
     expect(page.locator("#plane")).to_have_attribute("aria-label", re.compile("sagittal slice 5;"))
-    box = page.locator("#plane").bounding_box()
-    assert box is not None
+    box = box_of(page, "#plane")
     # The painted slices lie 3 mm apart around the origin; a plane of 128 mm begins at -64 mm.
     across_mm = 6.0
     page.mouse.click(box["x"] + box["width"] * (64 + across_mm) / 128, box["y"] + 60)

@@ -11,6 +11,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from meniscal_measure.review.desk import Desk
+from tests.review.on_page import box_of
 
 SPACING_MM = 0.5
 
@@ -27,9 +28,8 @@ def bare(
 
 
 def at(page: Page, column: float, row: float) -> tuple[float, float]:
-    box = page.locator("#stage").bounding_box()
+    box = box_of(page, "#stage")
     view = json.loads(page.locator("#stage").get_attribute("data-view") or "")
-    assert box is not None
     return (
         box["x"] + box["width"] / 2 + (column * SPACING_MM - view["centre"][0]) * view["scale"],
         box["y"] + box["height"] / 2 + (row * SPACING_MM - view["centre"][1]) * view["scale"],

@@ -31,7 +31,7 @@ from meniscal_measure.workshop.knees.dicom.encode import TransferSyntax, store
 from meniscal_measure.workshop.knees.dicom.identity import SeriesIdentity, study_identity
 from tests.knee.projected_leg import LegShape, ProjectedLeg, XraySetup, projected_leg
 from tests.knee.written_radiograph import StatedSize, dx_dataset
-from tests.review.on_page import intercept
+from tests.review.on_page import box_of, intercept
 from tests.review.test_page_rules import in_each_theme
 
 SPACING_MM = 0.5
@@ -62,9 +62,8 @@ class Asked:
     def on_screen(
         self, column: float, row: float, spacing: float = SPACING_MM
     ) -> tuple[float, float]:
-        box = self.page.locator("#slice").bounding_box()
+        box = box_of(self.page, "#slice")
         view = json.loads(self.page.locator("#slice").get_attribute("data-view") or "")
-        assert box is not None
         x, y = (
             (value * spacing - view["centre"][axis]) * view["scale"]
             for axis, value in enumerate((column, row))
@@ -256,8 +255,7 @@ def test_a_sign_is_answered_by_a_number_key_and_the_next_question_follows(asked:
 def test_the_rest_of_a_double_click_and_a_key_held_down_answer_nothing(asked: Asked) -> None:
     page = asked.page
     asked.ask("Ghost")
-    box = page.locator("#choices button").first.bounding_box()
-    assert box is not None
+    box = box_of(page, "#choices button >> nth=0")
     page.mouse.click(box["x"] + 20, box["y"] + 20)
     expect(page.locator("#question")).not_to_contain_text("Ghost")
     asked.saved()

@@ -23,6 +23,7 @@ from meniscal_measure.series.model import Laterality
 from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.workflow.placing import Placed
 from tests.review.conftest import Serve, Show, begun
+from tests.review.on_page import box_of
 
 OPEN = Terms(Conventions())
 TWO_CORONAL = ("coronal", "coronal")
@@ -64,9 +65,8 @@ def two_series(painted: Callable[..., Path], tmp_path: Path) -> Desk:
 
 def place_points(page: Page, outer_column: float) -> None:
     """Click six points into the slice in view."""
-    box = page.locator("#stage").bounding_box()
+    box = box_of(page, "#stage")
     view = json.loads(page.locator("#stage").get_attribute("data-view") or "")
-    assert box is not None
     middle = (box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
     places = [(60, 120), (outer_column, 112), (80, 120), (196, 120), (200, 112), (170, 120)]
     for pixel in places:

@@ -40,6 +40,8 @@ export class WorkList {
   #all = [];
   /** @type {{task: Task, number: number}[]} */
   #filtered = [];
+  /** Entries in the page, by place in the filtered list. @type {Map<number, HTMLElement>} */
+  #entries = new Map();
   #current = 0;
   /** Height of an entry: in a narrow window it has two lines. */
   #entryPx = 1;
@@ -79,36 +81,52 @@ export class WorkList {
     const current = this.#filtered.findIndex(({ task }) => task.id === this.#chosen && !isDone(task));
     const next = this.#filtered.findIndex(({ task }) => !isDone(task));
     this.#current = Math.max(current >= 0 ? current : next, 0);
+    this.#list.replaceChildren(this.#fill);
+    this.#entries.clear();
     this.#draw();
     this.#reveal();
   }
 
+  /** Draws what came into sight. What was in sight stays the same element: it may be under a pressed button of the mouse. */
   #draw() {
     this.#entryPx = parseFloat(getComputedStyle(this.#list).getPropertyValue("--entry"));
     this.#fill.style.height = `${this.#filtered.length * this.#entryPx}px`;
     const first = Math.max(Math.floor(this.#list.scrollTop / this.#entryPx) - SPARE, 0);
-    const count = Math.ceil(this.#list.clientHeight / this.#entryPx) + 2 * SPARE;
-    const entries = this.#filtered.slice(first, first + count).map(({ task, number }, offset) => {
-      const at = first + offset;
-      const entry = make(
-        "div",
-        {
-          class: "entry", role: "option", id: `entry-${at}`, "aria-selected": String(at === this.#current),
-          "aria-setsize": String(this.#filtered.length), "aria-posinset": String(at + 1), "data-at": String(at),
-        },
-        make("span", { class: "number" }, String(number)),
-        make("span", { class: "clip" }, task.label),
-        make("span", { class: "mark" }, [task.is_flagged ? "▼ flagged" : "", task.is_disagreeing ? "⇄ readers disagree" : ""].join(" ")),
-        make("span", { class: "soft time" }, isDone(task) && task.reading_time_s ? timeWords(task.reading_time_s) : ""),
-        make("span", { class: task.status ? "" : "soft" }, WORDS[task.status]),
-      );
+    const end = Math.min(first + Math.ceil(this.#list.clientHeight / this.#entryPx) + 2 * SPARE, this.#filtered.length);
+    for (const [at, entry] of this.#entries) {
+      if (at >= first && at < end) continue;
+      entry.remove();
+      this.#entries.delete(at);
+    }
+    let above = this.#fill;
+    for (let at = first; at < end; at += 1) {
+      const entry = this.#entries.get(at) ?? this.#entry(at);
+      if (!entry.isConnected) above.after(entry);
+      this.#entries.set(at, entry);
+      entry.ariaSelected = String(at === this.#current);
       entry.style.top = `${at * this.#entryPx}px`;
-      return entry;
-    });
-    this.#list.replaceChildren(this.#fill, ...entries);
+      above = entry;
+    }
     this.#chosen = this.#filtered[this.#current]?.task.id ?? "";
     if (this.#chosen) this.#list.setAttribute("aria-activedescendant", `entry-${this.#current}`);
     else this.#list.removeAttribute("aria-activedescendant");
+  }
+
+  /** @param {number} at */
+  #entry(at) {
+    const { task, number } = this.#filtered[at];
+    return make(
+      "div",
+      {
+        class: "entry", role: "option", id: `entry-${at}`,
+        "aria-setsize": String(this.#filtered.length), "aria-posinset": String(at + 1), "data-at": String(at),
+      },
+      make("span", { class: "number" }, String(number)),
+      make("span", { class: "clip" }, task.label),
+      make("span", { class: "mark" }, [task.is_flagged ? "▼ flagged" : "", task.is_disagreeing ? "⇄ readers disagree" : ""].join(" ")),
+      make("span", { class: "soft time" }, isDone(task) && task.reading_time_s ? timeWords(task.reading_time_s) : ""),
+      make("span", { class: task.status ? "" : "soft" }, WORDS[task.status]),
+    );
   }
 
   #reveal() {
