@@ -98,6 +98,7 @@ export class WorkList {
       entry.remove();
       this.#entries.delete(at);
     }
+    /** @type {HTMLElement} */
     let above = this.#fill;
     for (let at = first; at < end; at += 1) {
       const entry = this.#entries.get(at) ?? this.#entry(at);
