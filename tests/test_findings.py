@@ -7,19 +7,12 @@ import pytest
 
 from meniscal_measure.errors import GeometryError, LandmarkError
 from meniscal_measure.findings import Code, Finding
-from meniscal_measure.sentences import PRIVATE, SLICE, fields_of
-
-NAME = "QUILLFEATHER^ZEBEDEE"
+from meniscal_measure.sentences import SLICE, fields_of
+from tests.handmade_findings import NAME, example
 
 
 def from_one(index: int) -> str:
     return str(index + 1)
-
-
-def example(code: Code) -> Finding:
-    """A finding of a code: names where they may stand, numbers elsewhere."""
-    kinds = dict(fields_of(code.sentence))
-    return Finding(code, {name: NAME if kind == PRIVATE else 7 for name, kind in kinds.items()})
 
 
 @pytest.mark.parametrize("code", Code)

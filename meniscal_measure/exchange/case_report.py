@@ -70,7 +70,12 @@ def case_report(case: KneeCase, images: Images, archived: Archived) -> Dataset:
         for part in case.parts
         for found in part.quantities
     ]
-    texts = {concepts.NOTICE_OF_USE: case.notice, concepts.CASE_RECORD: record}
+    remarks = (
+        (concepts.REMARK, f"{part.title}: {remark}")
+        for part in case.parts
+        for remark in part.remarks
+    )
+    texts = [(concepts.NOTICE_OF_USE, case.notice), *remarks, (concepts.CASE_RECORD, record)]
     groups = [*measured, *_signs(case)]
     return measurement_report(about, evidence(images), groups, texts, archived)
 

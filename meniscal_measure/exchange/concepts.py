@@ -13,6 +13,7 @@ from pydicom.sr.coding import Code
 from meniscal_measure.anatomy import Compartment, Side
 from meniscal_measure.caliper.landmarks import SliceConvention
 from meniscal_measure.caliper.reading import AxisConvention, Decision, ThresholdRule
+from meniscal_measure.findings import Severity
 from meniscal_measure.knee.answers import RootSign, Seen
 from meniscal_measure.knee.quantity import Basis
 
@@ -42,6 +43,10 @@ SLICE_CONVENTION = _own("EXT23", "Convention of the slice")
 LANDMARK_STATUS = _own("EXT24", "Status of the landmarks")
 READING_RECORD = _own("EXT30", "Record of the reading as JSON")
 NOTICE_OF_USE = _own("EXT31", "Notice of use")
+SEVERITIES = {
+    Severity.WARNING: _own("EXT32", "Warning about the measurement"),
+    Severity.NOTE: _own("EXT33", "Note on the measurement"),
+}
 
 FLAGGED = _own("VAL01", "Flagged")
 NOT_FLAGGED = _own("VAL02", "Not flagged")
@@ -149,6 +154,7 @@ BASES = {
     Basis.ENTERED: _own("VAL33", "Entered by a person"),
 }
 CASE_RECORD = _own("KNE61", "Record of the case as JSON")
+REMARK = _own("KNE62", "Remark on the measurements of a knee case")
 KNEE_JOINT = Code("49076000", "SCT", "Knee joint")
 
 MENISCUS = Code("74135004", "SCT", "Meniscus")

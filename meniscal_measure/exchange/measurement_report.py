@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import highdicom as hd
@@ -34,7 +34,7 @@ def measurement_report(
     about: ReportIdentity,
     evidence: Sequence[Dataset],
     groups: Sequence[templates.MeasurementsAndQualitativeEvaluations],
-    texts: Mapping[Code, str],
+    texts: Sequence[tuple[Code, str]],
     archived: identity.Archived,
 ) -> Dataset:
     """Make a Comprehensive 3D SR of measurement groups, with texts at its end.
@@ -49,7 +49,7 @@ def measurement_report(
     )
     content[0].ContentSequence.extend(
         hd.sr.TextContentItem(name, text, hd.sr.RelationshipTypeValues.CONTAINS)
-        for name, text in texts.items()
+        for name, text in texts
     )
     # sent again, the report is its own newest version and replaces only what was before it
     earlier = [one for one in archived.replaces if one.SOPInstanceUID != about.uid]

@@ -21,7 +21,13 @@ from meniscal_measure.geometry import FloatArray, PixelGrid, graphic_coordinates
 from meniscal_measure.records.codec import reading_to_dict
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.marks import compartment_marks
-from meniscal_measure.report.words import convention_words, status_words, value_words
+from meniscal_measure.report.words import (
+    convention_words,
+    status_words,
+    value_words,
+    values_note,
+    warning_words,
+)
 
 SERIES_NUMBER = 9102
 LAYER = GraphicLayer("CALIPERS", order=1, description="Rim lines, calipers and extrusion")
@@ -139,9 +145,14 @@ def _legend(reading: Reading, image: SourceImage) -> TextObject:
     left, top = (grid.columns - width) / 2, grid.rows - height
     number = image.header.get("InstanceNumber")
     shown = "" if number is None else f"Instance Number {number}; "
-    lines = (f"{shown}{status_words(reading)}", convention_words(reading), NOTICE)
+    lines = (
+        f"{shown}{status_words(reading)}",
+        warning_words(reading),
+        f"{convention_words(reading)}. {values_note(reading)}",
+        NOTICE,
+    )
     return TextObject(
-        text_value="\r\n".join(lines),
+        text_value="\r\n".join(filter(None, lines)),
         units="PIXEL",
         bounding_box=(left, top, left + width, top + height),
         text_justification="LEFT",

@@ -73,7 +73,11 @@ def structured_report(
         is_complete=reading.verified,
         signed_by=signed_by,
     )
-    texts = {concepts.NOTICE_OF_USE: NOTICE, concepts.READING_RECORD: record}
+    remarks = (
+        (concepts.SEVERITIES[found.severity], found.words(slice_name=reading.slice_number))
+        for found in reading.warnings
+    )
+    texts = [(concepts.NOTICE_OF_USE, NOTICE), *remarks, (concepts.READING_RECORD, record)]
     return measurement_report(about, list(headers.values()), groups, texts, archived)
 
 

@@ -16,7 +16,7 @@ from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.geometry import PixelGrid
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report import words
-from meniscal_measure.report.canvas import Region, blank
+from meniscal_measure.report.canvas import Region, blank, line_height_in, wrap
 from meniscal_measure.report.card import draw_card
 from meniscal_measure.report.images import PixelArray, SeriesImages
 from meniscal_measure.report.ink import halo
@@ -32,18 +32,20 @@ from meniscal_measure.report.panel import (
 )
 from meniscal_measure.report.view import View, detail_view, joint_view
 
-WIDTH_IN, HEIGHT_IN = 7.4, 7.1
-"""Size of the figure; it fits the width of an A4 page at the size it was drawn for."""
+WIDTH_IN, LEAST_HEIGHT_IN = 7.4, 7.1
+"""Size of the figure; it fits the width of an A4 page at the size it was drawn for. A long foot
+makes it higher."""
 
 BORDER_IN = 0.12
 """Margin around it."""
+INNER_WIDTH_IN = WIDTH_IN - 2 * BORDER_IN
 
 COLUMN_IN, GAP_IN = 1.7, 0.08
 IMAGE_TOP_IN, IMAGE_HEIGHT_IN = 0.62, 3.35
 CARD_TOP_IN = 1.1
 """Below the top of the image, so that the value is at the height of the joint line."""
 DETAIL_TOP_IN, DETAIL_HEIGHT_IN, CAPTION_IN = 4.05, 1.72, 0.17
-FOOT_TOP_IN = 6.03
+FOOT_TOP_IN, FOOT_PT = 6.03, 6.5
 KEY_ROW_IN = 0.17
 
 
@@ -59,8 +61,11 @@ class _Scene:
 
 def slice_figure(reading: Reading, images: SeriesImages) -> Figure:
     """Draw the measured slice with its marks and values, without any patient identifier."""
-    page = blank(WIDTH_IN, HEIGHT_IN)
-    region = page.part(BORDER_IN, BORDER_IN, WIDTH_IN - 2 * BORDER_IN, HEIGHT_IN - 2 * BORDER_IN)
+    warnings, foot = _foot_lines(reading)
+    needed_in = FOOT_TOP_IN + (len(warnings) + len(foot)) * line_height_in(FOOT_PT)
+    height_in = max(LEAST_HEIGHT_IN, needed_in + 2 * BORDER_IN)
+    page = blank(WIDTH_IN, height_in)
+    region = page.part(BORDER_IN, BORDER_IN, INNER_WIDTH_IN, height_in - 2 * BORDER_IN)
     index = reading.measured.slice_index
     grid = images.grids[index]
     scene = _Scene(reading, images.pixels[index], grid, slice_marks(reading.measured, grid))
@@ -71,7 +76,8 @@ def slice_figure(reading: Reading, images: SeriesImages) -> Figure:
         _draw_column(region, scene, main, compartment)
         place = region.part(x_in, DETAIL_TOP_IN, width_in, DETAIL_HEIGHT_IN)
         _draw_detail(place, scene, compartment)
-    _draw_foot(region, reading)
+    below_in = region.lines(0, FOOT_TOP_IN, warnings, size=FOOT_PT, weight="bold")
+    region.lines(0, below_in, foot, size=FOOT_PT)
     return page.figure
 
 
@@ -189,13 +195,14 @@ def _draw_detail(place: Region, scene: _Scene, compartment: Compartment) -> None
     draw_scale_bar(axes, view)
 
 
-def _draw_foot(region: Region, reading: Reading) -> None:
-    y_in = FOOT_TOP_IN
-    spacing = f"{reading.source.row_spacing_mm:.4g} × {reading.source.column_spacing_mm:.4g} mm"
-    for line in (
-        f"{words.slice_words(reading)}; pixel {spacing} (row × column)",
-        words.side_words(reading),
-        f"Conventions: {words.convention_words(reading)}.  {words.values_note(reading)}",
+def _foot_lines(reading: Reading) -> tuple[list[str], list[str]]:
+    """Give the lines of the warnings, and those below them."""
+    source, warned = reading.source, words.warning_words(reading)
+    pixel = f"pixel {source.row_spacing_mm:.4g} × {source.column_spacing_mm:.4g} mm (row × column)"
+    said = (
+        f"{words.slice_words(reading)}; {pixel}; {words.side_words(reading)}",
+        f"Conventions: {words.convention_words(reading)}. {words.values_note(reading)}",
         NOTICE,
-    ):
-        y_in = region.wrapped(0, y_in, line, size=6.5)
+    )
+    foot = [line for one in said for line in wrap(one, INNER_WIDTH_IN, FOOT_PT)]
+    return wrap(warned, INNER_WIDTH_IN, FOOT_PT, bold=True) if warned else [], foot

@@ -29,7 +29,7 @@ from meniscal_measure.report.panel import (
 )
 from meniscal_measure.report.view import View, joint_view, view_around
 
-WIDTH_IN, HEIGHT_IN, BORDER_IN, GAP_IN = 7.4, 6.6, 0.12, 0.1
+WIDTH_IN, HEIGHT_IN, BORDER_IN, GAP_IN = 7.4, 6.95, 0.12, 0.1
 IMAGE_TOP_IN, IMAGE_HEIGHT_IN = 0.7, 2.75
 CURVES_TOP_IN, CURVES_HEIGHT_IN = 3.75, 1.75
 
@@ -87,7 +87,12 @@ def follow_up_figure(
     for number, (name, one) in enumerate(found.compartments.items()):
         place = region.part(number * (width_in + GAP_IN), CURVES_TOP_IN, width_in, CURVES_HEIGHT_IN)
         _draw_curves(place, name, one)
-    region.wrapped(0, CURVES_TOP_IN + CURVES_HEIGHT_IN + 0.1, _foot(found, baseline), size=6.5)
+    below_in = CURVES_TOP_IN + CURVES_HEIGHT_IN + 0.1
+    for panel in panels:
+        if warned := words.warning_words(panel.examination.reading):
+            said = f"{panel.visit.words}: {warned}"
+            below_in = region.wrapped(0, below_in, said, size=6.5, weight="bold")
+    region.wrapped(0, below_in, _foot(found, baseline), size=6.5)
     return whole.figure
 
 

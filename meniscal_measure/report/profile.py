@@ -19,7 +19,7 @@ LABEL_ROOM = 0.09
 Curve = list[tuple[float, Extrusion]]
 """Distance from the measured slice (mm) and extrusion, in geometric order."""
 
-WIDTH_IN, HEIGHT_IN = 7.4, 3.95
+WIDTH_IN, HEIGHT_IN = 7.4, 4.1
 
 OFFSET_MM = 0.12
 """The two compartments are drawn this far apart, so that their intervals do not hide each other."""

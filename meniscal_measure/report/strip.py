@@ -24,7 +24,7 @@ WIDTH_IN, RATIO, HEAD_IN, FOOT_IN, GAP_IN = 7.4, 0.72, 0.17, 0.42, 0.07
 
 def strip_figure(reading: Reading, images: SeriesImages) -> Figure:
     """Draw the measured slice between its neighbours, without any patient identifier."""
-    margin, foot_in = 0.12, 0.6
+    margin, foot_in = 0.12, 0.75
     width_in = WIDTH_IN - 2 * margin
     height_in = strip_height_in(width_in)
     region = blank(WIDTH_IN, height_in + foot_in + 2 * margin)

@@ -15,11 +15,13 @@ from meniscal_measure.caliper.reading import (
     SliceReading,
     ThresholdRule,
 )
-from meniscal_measure.findings import Code
+from meniscal_measure.findings import Code, Severity
 from meniscal_measure.geometry import Vector
 from meniscal_measure.records.notice import NOTICE, UNVERIFIED_PLACED, UNVERIFIED_PROPOSED
 
 NOT_MEASURED = "not measured"
+MOST_NAMED = 4
+"""Warnings named on a picture; more would push its other words off the paper."""
 
 AXIS_WORDS = {
     AxisConvention.RIM_TO_RIM: "line through both plateau rims",
@@ -327,12 +329,36 @@ def convention_words(reading: Reading) -> str:
     )
 
 
+def warning_words(reading: Reading) -> str:
+    """Name the warnings of a reading where there is no room for their sentences.
+
+    Examples
+    --------
+    >>> warning_words(reading)
+    ''
+    """
+    warned = [found.code.word for found in reading.warnings if found.severity is Severity.WARNING]
+    names = [name.replace("_", " ") for name in dict.fromkeys(warned)]
+    if not names:
+        return ""
+    more = f"; {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+    named = "; ".join(names[:MOST_NAMED])
+    return f"WARNINGS, in full in the report: {named}{more}."
+
+
 def foot_words(reading: Reading) -> str:
-    """Write the foot of a picture: status, conventions and the safety notice.
+    """Write the foot of a picture: status, warnings, conventions and the safety notice.
 
     Examples
     --------
     >>> foot_words(reading).endswith(NOTICE)
     True
     """
-    return f"{status_words(reading)}. Conventions: {convention_words(reading)}. {NOTICE}"
+    parts = (
+        f"{status_words(reading)}.",
+        warning_words(reading),
+        f"Conventions: {convention_words(reading)}.",
+        values_note(reading),
+        NOTICE,
+    )
+    return " ".join(filter(None, parts))

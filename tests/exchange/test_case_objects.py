@@ -131,6 +131,18 @@ def test_a_sign_is_what_the_reader_said(objects: tuple[Dataset, ...]) -> None:
     assert sign.ConceptCodeSequence[0].CodeValue == "52101004"
 
 
+def test_a_viewer_is_given_every_remark_in_words(
+    objects: tuple[Dataset, ...], case: SavedCase
+) -> None:
+    said = [
+        item.TextValue for item in items(objects[0])
+        if item.ValueType == "TEXT"
+        and item.ConceptNameCodeSequence[0].CodeValue == concepts.REMARK.value
+    ]  # fmt: skip
+    assert said == [f"{part.title}: {one}" for part in case.case.parts for one in part.remarks]
+    assert any(one.startswith("Extrusion, baseline: Warning: ") for one in said)
+
+
 def test_nothing_is_marked_as_verified(objects: tuple[Dataset, ...]) -> None:
     report, sheet = objects
     assert (report.CompletionFlag, report.VerificationFlag) == ("PARTIAL", "UNVERIFIED")

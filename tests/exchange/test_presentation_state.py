@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,8 +14,10 @@ from pydicom.dataset import Dataset
 from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.presentation_state import presentation_state
 from meniscal_measure.exchange.structured_report import caliper_mm
+from meniscal_measure.findings import Code, Severity
 from meniscal_measure.records.signatures import signed_by
 from tests.exchange.conftest import Case, errors_of, saved
+from tests.handmade_findings import example
 
 WINDOW = (40.0, 900.0)
 
@@ -85,6 +88,23 @@ def test_the_creator_is_a_person_only_once_verified(case: Case, state: Dataset) 
     signed = presentation_state(verified, case.images, WINDOW, Archived())
     assert str(signed.ContentCreatorName) == "A. Reader^"
     assert "NOT VERIFIED" not in signed.ContentDescription
+
+
+@pytest.mark.parametrize("code", [code for code in Code if code.severity is Severity.WARNING])
+def test_the_words_on_the_slice_name_every_warning(case: Case, code: Code) -> None:
+    reading = replace(case.reading, warnings=(example(code),))
+    state = presentation_state(reading, case.images, WINDOW, Archived())
+    legend = state.GraphicAnnotationSequence[0].TextObjectSequence[-1].UnformattedTextValue
+    assert f"WARNINGS, in full in the report: {code.word.replace('_', ' ')}." in legend
+
+
+def test_the_words_on_the_slice_are_no_longer_than_the_standard_allows(case: Case) -> None:
+    """Source: Unformatted Text Value is a Short Text, 1024 characters (DICOM PS3.5 table 6.2-1)."""
+    reading = replace(case.reading, warnings=tuple(map(example, Code)))
+    state = presentation_state(reading, case.images, WINDOW, Archived())
+    legend = state.GraphicAnnotationSequence[0].TextObjectSequence[-1].UnformattedTextValue
+    assert "placement SD 7.0 mm assumed" in legend
+    assert len(legend) <= 1024
 
 
 def test_every_measured_slice_is_drawn_on_and_conventions_are_named(

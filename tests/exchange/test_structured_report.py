@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import subprocess
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import numpy as np
 import pytest
 from pydicom.dataset import Dataset
 from pydicom.sr._concepts_dict import concepts as dictionary
+from pydicom.sr.coding import Code as CodedConcept
 from pydicom.uid import Comprehensive3DSRStorage
 
 from meniscal_measure.errors import InputError, UsageError
@@ -20,9 +22,11 @@ from meniscal_measure.exchange import concepts
 from meniscal_measure.exchange.identity import Archived
 from meniscal_measure.exchange.reading_back import reading_of
 from meniscal_measure.exchange.structured_report import structured_report
+from meniscal_measure.findings import Code, Severity
 from meniscal_measure.records.codec import reading_to_dict
 from meniscal_measure.records.signatures import signed_by
 from tests.exchange.conftest import Case, errors_of, saved
+from tests.handmade_findings import example
 
 
 @pytest.fixture(scope="module")
@@ -43,6 +47,27 @@ def extrusions(report: Dataset) -> list[Dataset]:
         if item.ValueType == "NUM"
         and item.ConceptNameCodeSequence[0].CodeValue == concepts.EXTRUSION.value
     ]
+
+
+def texts_of(parent: Dataset, name: CodedConcept) -> list[str]:
+    return [
+        item.TextValue
+        for item in items(parent)
+        if item.ValueType == "TEXT" and item.ConceptNameCodeSequence[0].CodeValue == name.value
+    ]
+
+
+def test_a_viewer_is_given_every_warning_and_note_in_words(case: Case, tmp_path: Path) -> None:
+    """A viewer shows texts one by one; in the record they stand too, but nobody reads it there."""
+    found = tuple(map(example, Code))
+    report = structured_report(replace(case.reading, warnings=found), case.images, Archived())
+    assert errors_of(saved(report, tmp_path)) == []
+    for severity in Severity:
+        assert texts_of(report, concepts.SEVERITIES[severity]) == [
+            one.words(slice_name=case.reading.slice_number)
+            for one in found
+            if one.severity is severity
+        ]
 
 
 def test_a_validator_finds_no_error(report: Dataset, tmp_path: Path) -> None:

@@ -15,6 +15,7 @@ from meniscal_measure.errors import (
     LandmarkError,
     NothingMeasurableError,
 )
+from meniscal_measure.findings import Code
 from meniscal_measure.knee.examination import KneeExamination
 from meniscal_measure.knee.follow_up import (
     FollowUp,
@@ -31,8 +32,10 @@ from meniscal_measure.report.follow_up_figure import follow_up_figure
 from meniscal_measure.workshop.knees.parameters import KneeParameters
 from meniscal_measure.workshop.knees.repair import shifted
 from meniscal_measure.workshop.knees.synthetic_knee import SyntheticKnee
+from tests.handmade_findings import example
 from tests.knee.examined import examined
 from tests.knee.imaged_tibia import Imaging, grids_of, movement
+from tests.report.conftest import faults_of_layout
 
 CHANGE_MM = 1.6
 MOVED = movement((3.0, -4.0, 6.0), (12.0, -7.0, 20.0))
@@ -166,3 +169,17 @@ def test_both_examinations_are_drawn_at_equal_scale(
     spans = [np.ptp(shown[f"{visit}-slice"].get_xlim()) for visit in ("baseline", "follow_up")]
     assert spans[0] == pytest.approx(spans[1])
     assert {"medial-curves", "lateral-curves"} <= shown.keys()
+
+
+def test_the_picture_names_the_warnings_of_both_examinations(
+    found: FollowUp, baseline: KneeExamination, follow_up: KneeExamination
+) -> None:
+    def warned(examination: KneeExamination, *codes: Code) -> KneeExamination:
+        reading = replace(examination.reading, warnings=tuple(map(example, codes)))
+        return replace(examination, reading=reading)
+
+    figure = follow_up_figure(found, warned(baseline, Code.DUPLICATES), warned(follow_up, *Code))
+    said = [text.get_text() for text in figure.texts]
+    assert "baseline: WARNINGS, in full in the report: duplicates." in said
+    assert any(line.startswith("follow-up: WARNINGS") for line in said)
+    assert faults_of_layout(figure) == []

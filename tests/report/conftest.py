@@ -16,10 +16,11 @@ OVERLAP_PX = 2.5
 @pytest.fixture(scope="session")
 def layout_faults() -> Callable[[Figure], list[str]]:
     """List words that overlap others or run off the paper."""
-    return _layout_faults
+    return faults_of_layout
 
 
-def _layout_faults(figure: Figure) -> list[str]:
+def faults_of_layout(figure: Figure) -> list[str]:
+    """Words that overlap others or run off the paper."""
     figure.draw_without_rendering()
     paper = figure.bbox
     boxes = [(text.get_text(), text.get_window_extent()) for text in _drawn_texts(figure)]

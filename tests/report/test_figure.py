@@ -13,9 +13,11 @@ from matplotlib.text import Text
 
 from meniscal_measure.anatomy import Landmark, Side
 from meniscal_measure.caliper.reading import ThresholdRule
+from meniscal_measure.findings import Code
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.report.figure import slice_figure
 from meniscal_measure.report.window import display_window
+from tests.handmade_findings import example
 from tests.handmade_readings import Case, MakeCase
 
 RECTANGULAR = {"row_spacing_mm": 0.4, "column_spacing_mm": 0.7}
@@ -29,6 +31,8 @@ CASES: dict[str, dict[str, object]] = {
     "side unknown": {"side": None, "named_by_anatomy": False},
     "verified": {"verified": True},
     "negative": {"left_mm": -1.5, "right_mm": 0.0},
+    "every warning": {"warnings": tuple(map(example, Code))},
+    "none": {"warnings": ()},
 }
 
 

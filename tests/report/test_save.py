@@ -13,12 +13,14 @@ from xml.etree import ElementTree
 import matplotlib as mpl
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 from matplotlib.text import Text
 from PIL import Image
 from pypdf import PdfReader
 
+from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.errors import InputError, OutputError, UsageError
-from meniscal_measure.findings import Code, Finding
+from meniscal_measure.findings import Code, Finding, Severity
 from meniscal_measure.records.file_set import check_set
 from meniscal_measure.records.notice import NOTICE
 from meniscal_measure.records.reading_file import read_reading
@@ -27,9 +29,11 @@ from meniscal_measure.report import save
 from meniscal_measure.report.canvas import Stamp, blank, pdf_bytes, png_bytes, svg_bytes
 from meniscal_measure.report.figure import slice_figure
 from meniscal_measure.report.fonts import CODE_POINT_NOTE
+from meniscal_measure.report.images import SeriesImages
 from meniscal_measure.report.profile import profile_figure
 from meniscal_measure.report.save import SavedFiles, save_reading
 from meniscal_measure.report.strip import strip_figure
+from tests.handmade_findings import example
 from tests.handmade_readings import Case, MakeCase
 
 IDENTIFIERS = ("quillfeather", "zebedee", "PID-90817", "20250917", "2025-09-17", "2.25.", "okonjo")
@@ -55,6 +59,16 @@ def report_alone(monkeypatch: pytest.MonkeyPatch) -> None:
     """Draw the report and leave the pictures beside it empty."""
     for name in ("png_bytes", "svg_bytes"):
         monkeypatch.setattr(save, name, lambda *_: b"")
+
+
+def pictures_of(reading: Reading, images: SeriesImages) -> tuple[Figure, ...]:
+    grid = images.grids[reading.measured.slice_index]
+    pictures = (slice_figure(reading, images), strip_figure(reading, images))
+    return (*pictures, profile_figure(reading, grid))
+
+
+def words_of(figure: Figure) -> str:
+    return " ".join(text.get_text() for text in figure.findobj(Text))
 
 
 def unpacked(pdf: bytes) -> bytes:
@@ -207,6 +221,14 @@ def test_no_words_of_the_report_overlap_or_run_off_the_paper(
     assert word_faults(saved.report) == []
 
 
+@pytest.mark.parametrize("code", [code for code in Code if code.severity is Severity.WARNING])
+def test_every_picture_names_every_warning(make_case: MakeCase, code: Code) -> None:
+    reading, images = make_case(warnings=(example(code),))
+    said = f"WARNINGS, in full in the report: {code.word.replace('_', ' ')}."
+    for figure in pictures_of(reading, images):
+        assert said in re.sub(r"\s+", " ", words_of(figure))
+
+
 @pytest.mark.usefixtures("report_alone")
 def test_many_warnings_go_on_over_the_page_and_none_is_left_out(
     make_case: MakeCase, tmp_path: Path
@@ -325,11 +347,8 @@ def test_a_record_that_was_edited_is_not_read(case: Case, tmp_path: Path) -> Non
 
 
 def test_every_picture_and_the_report_name_the_conventions_of_their_numbers(case: Case) -> None:
-    reading, images = case
-    grid = images.grids[reading.measured.slice_index]
-    pictures = (slice_figure(reading, images), strip_figure(reading, images))
-    for figure in (*pictures, profile_figure(reading, grid)):
-        said = " ".join(text.get_text() for text in figure.findobj(Text))
+    for figure in pictures_of(*case):
+        said = words_of(figure)
         for name in ("rim_to_rim", "largest_medial_spine", "> 3 mm"):
             assert name in said
 
