@@ -37,7 +37,7 @@ from meniscal_measure.cohort.store_tables import (
     utc_now,
 )
 from meniscal_measure.cohort.task import Outcome, Row, Settings, Status, Task, unpacked
-from meniscal_measure.errors import UsageError
+from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.records.database import (
     explained,
     is_empty,
@@ -51,7 +51,9 @@ NOTHING_MEASURED = Row((None,) * len(MEASURED_FIELDS), b"")
 PAGE = 500
 """Entries looked up at a time, so that memory does not grow with their number."""
 
-DAMAGED = (zlib.error, LookupError, TypeError, ValueError, AttributeError, RecursionError)
+DAMAGED = (
+    InputError, zlib.error, LookupError, TypeError, ValueError, AttributeError, RecursionError,
+)  # fmt: skip
 """What a stored record raises when its bytes were changed."""
 
 

@@ -118,10 +118,19 @@ class Row:
 
 
 def unpacked(packed: bytes) -> Record:
-    """Take the record from a row; one of an earlier version is brought into the present layout."""
+    """Take the record from a row; one of an earlier version is brought into the present layout.
+
+    Raises
+    ------
+    InputError, zlib.error, AttributeError, LookupError, TypeError, ValueError, RecursionError
+        If it is damaged.
+    """
+    from meniscal_measure.records.codec import reading_from_dict
     from meniscal_measure.records.earlier_layout import newest_layout
 
-    return newest_layout(json.loads(zlib.decompress(packed)))
+    record = newest_layout(json.loads(zlib.decompress(packed)))
+    reading_from_dict(record)
+    return record
 
 
 class _Warned(msgspec.Struct):

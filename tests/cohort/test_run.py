@@ -154,16 +154,32 @@ def test_changed_settings_are_never_mixed_with_the_old(
     assert (back.already_done, [row["medial_flag"] for row in rows(store)]) == (2, [0, 0])
 
 
-@pytest.mark.parametrize("damaged", [b"", b"nothing packed", zlib.compress(b"[1]")])
+def edited(packed: bytes, old: bytes, new: bytes) -> bytes:
+    record = zlib.decompress(packed)
+    assert old in record
+    return zlib.compress(record.replace(old, new))
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        lambda _: b"",
+        lambda _: b"nothing packed",
+        lambda _: zlib.compress(b"[1]"),
+        lambda packed: edited(packed, b'"verified": false', b'"verified": 1e999'),
+        lambda packed: edited(packed, b'"u_mm": ', b'"u_mm": -'),
+    ],
+)
 def test_a_damaged_record_is_measured_again_for_another_threshold(
-    run: Run, store: Path, make_knee: MakeKnee, damaged: bytes
+    run: Run, store: Path, make_knee: MakeKnee, damage: Callable[[bytes], bytes]
 ) -> None:
     entries = [make_knee("S1", extrusion_mm=2.5)]
     run(entries)
     with closing(sqlite3.connect(store)) as base, base:
         for (name,) in [*base.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")]:
             base.execute(f"DROP TRIGGER {name}")
-        base.execute("UPDATE document SET record = ?", (damaged,))
+        (packed,) = base.execute("SELECT record FROM document").fetchone()
+        base.execute("UPDATE document SET record = ?", (damage(packed),))
     progress = run(entries, settings=Settings(Conventions(threshold_mm=2.0)))
     assert progress.counts == {Status.MEASURED: 1}
     assert rows(store)[0]["medial_flag"] == 1

@@ -54,31 +54,51 @@ def _note(log: str | None, entry: Entry) -> None:
 
 
 def record(extrusion_mm: float, settings: Settings) -> Any:
-    """Lay out a reading, as far as the cohort looks at it."""
+    """Lay out a reading; what the cohort does not look at is nil."""
     conventions = settings.conventions
     compartment = {
         "extrusion_mm": extrusion_mm,
         "u_mm": 0.25,
+        "budget": [],
         "interval95_mm": [extrusion_mm - 0.49, extrusion_mm + 0.49],
         "probability_above_threshold": float(extrusion_mm > conventions.threshold_mm),
         "flag": extrusion_mm > conventions.threshold_mm,
         "decision": "undecided",
         "grade": 0,
         "body_width_mm": 10.0,
+        "body_width_u_mm": 0.3,
         "overlap_mm": 10.0 - extrusion_mm,
+        "overlap_u_mm": 0.3,
         "relative_extrusion": extrusion_mm / 10,
+        "relative_extrusion_u": 0.03,
         "coverage": 0.3,
+        "coverage_u": 0.03,
+        "coverage_width": "half_plateau",
         "extrusion_over_plateau_width": extrusion_mm / 75,
+        "extrusion_over_plateau_width_u": 0.01,
+        "axis": [1.0, 0.0, 0.0],
+        "landmarks": {},
     }
     return {
         "schema": {"id": SCHEMA_ID, "version": SCHEMA_VERSION},
         "software": {"name": "meniscal_measure", "version": "0"},
+        "notice": "",
         "measured_at": "2026-03-01T10:00:00.000+00:00",
         "source": {
-            "side": "right",
             "study_instance_uid": "1.2",
             "series_instance_uid": "1.2.3",
             "sop_instance_uid": "1.2.3.4",
+            "series_description": "",
+            "series_reason": "",
+            "patient_id": "",
+            "patient_name": "",
+            "study_date": "",
+            "pixel_spacing_mm": [0.5, 0.5],
+            "slice_spacing_mm": 3.0,
+            "slice_count": 20,
+            "from_the_front": True,
+            "side": "right",
+            "side_source": "",
         },
         "conventions": {
             "axis": conventions.axis.value,
@@ -86,7 +106,18 @@ def record(extrusion_mm: float, settings: Settings) -> Any:
             "threshold_rule": conventions.threshold_rule.value,
             "threshold_mm": conventions.threshold_mm,
         },
-        "slice": {"index": 12, "sop_instance_uid": "1.2.3.4", "instance_number": 13},
+        "slice": {
+            "index": 12,
+            "number": 13,
+            "instance_number": 13,
+            "frame_number": None,
+            "sop_instance_uid": "1.2.3.4",
+            "position_mm": 0.0,
+            "centre_mm": [0.0, 0.0, 0.0],
+            "plateau_width_mm": 75.0,
+            "plateau_width_u_mm": 0.5,
+            "reason": "",
+        },
         "verified": False,
         "verified_by": None,
         "signatures": [],
