@@ -6,7 +6,7 @@ import pickle
 import pytest
 
 from meniscal_measure.errors import GeometryError, LandmarkError
-from meniscal_measure.findings import Code, Finding
+from meniscal_measure.findings import Code, Finding, Severity
 from meniscal_measure.sentences import SLICE, fields_of
 from tests.handmade_findings import NAME, example
 
@@ -36,6 +36,20 @@ def test_every_finding_is_a_sentence(code: Code) -> None:
     assert code.sentence[-1] in ".})"
     assert code.sentence[0].isupper() or code.sentence[0] == "{"
     assert code.word == code.word.lower()
+
+
+def test_only_what_no_number_depends_on_is_a_note() -> None:
+    """All else is a warning, in every output."""
+    assert {code for code in Code if code.severity is Severity.NOTE} == {
+        Code.SEVERAL_STACKS,
+        Code.MIXED_SIZES,
+        Code.TRAINED_ON_DRAWN_KNEES,
+        Code.UNEQUAL_SPACINGS,
+        Code.ASSUMED_PLACEMENT_SD,
+        Code.SLICE_NOT_ACCEPTED,
+        Code.SLICE_ONLY_PROPOSED,
+        Code.SLICE_LEFT_OUT,
+    }
 
 
 def test_a_finding_with_other_values_than_its_sentence_is_refused() -> None:

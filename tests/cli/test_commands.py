@@ -228,6 +228,10 @@ def test_a_verified_reading_is_replaced_only_by_force_and_kept_then(
     assert code == ExitCode.USAGE, output
     assert "--force" in output
     assert (out / "reading.json").read_bytes() == verified
+    measure(study, tmp_path / "other")
+    again = run("report", tmp_path / "other" / "reading.json", study, "--out", out)
+    assert again.exit_code == ExitCode.USAGE, again.output
+    assert (out / "reading.json").read_bytes() == verified
     code, output = measure(study, out, "--force")
     assert code == ExitCode.DONE, output
     assert (out / "earlier-1" / "reading.json").read_bytes() == verified

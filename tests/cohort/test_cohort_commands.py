@@ -352,6 +352,8 @@ def test_every_reading_asked_for_is_collected_with_what_became_of_it(signed_stud
     assert rows["A", "root-tear"]["exclude"] == ""
     assert rows["A", "normal"]["exclude"] == "rejected by A: Image quality too poor"
     assert rows["B", "normal"]["exclude"] == "not signed yet"
+    landmarks = json.loads(Path(rows["A", "root-tear"]["landmarks"]).read_text())
+    assert all(one["slice"]["sop_instance_uid"] for one in landmarks["slices"])
 
 
 def test_who_signed_and_when_arrives_in_the_store(signed_study: Path) -> None:
@@ -370,6 +372,7 @@ def test_who_signed_and_when_arrives_in_the_store(signed_study: Path) -> None:
     assert (row["quality"], row["remark"]) == ("motion", "a little")
     assert row["proposal_confidence"] is None
     assert row["group"] == "study"
+    assert row["slice_convention"] == "medial_spine_apex"
 
 
 def test_points_that_are_moved_after_signing_are_not_verified(signed_study: Path) -> None:

@@ -195,6 +195,34 @@ def test_a_changed_file_is_waiting_as_soon_as_a_run_has_looked(
     assert states(path) == {"S1": ("waiting", None)}
 
 
+def test_a_changed_file_is_waiting_though_the_manifest_is_the_same(
+    path: Path, make_knee: MakeKnee, run: Callable[..., Progress], tmp_path: Path
+) -> None:
+    given = tmp_path / "manifest.csv"
+    one, two = make_knee("S1", extrusion_mm=1.0), make_knee("S2", extrusion_mm=2.0)
+    given.write_text(f"subject,path\nS1,{one.path}\nS2,{two.path}\n")
+    run(Manifest(given))
+    make_knee("S1", extrusion_mm=4.25)
+    with Store(path) as store:
+        store.enrol(Manifest(given))
+    assert states(path) == {"S1": ("waiting", None), "S2": ("measured", 2.0)}
+
+
+def test_the_outcome_of_files_that_changed_meanwhile_is_not_the_current_one(
+    path: Path, make_knee: MakeKnee, measure: Measure
+) -> None:
+    entry = make_knee("S1", extrusion_mm=1.0)
+    with Store(path) as store:
+        store.enrol([entry])
+        number = store.begin_run(Settings())
+        (task,) = store.due(Settings(), retry_refused=False)
+        late = carry_out(task, measure)
+        make_knee("S1", extrusion_mm=4.25)
+        store.enrol([entry])
+        store.append(number, late)
+    assert states(path) == {"S1": ("waiting", None)}
+
+
 def test_changed_content_behind_a_url_is_noticed(
     path: Path, make_knee: MakeKnee, run: Callable[..., Progress]
 ) -> None:

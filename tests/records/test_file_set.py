@@ -158,6 +158,14 @@ def test_nothing_is_left_where_a_file_cannot_be_put_into_place(tmp_path: Path) -
     assert [path.name for path in tmp_path.iterdir()] == ["report.pdf"]
 
 
+def test_every_set_that_is_replaced_is_kept(tmp_path: Path) -> None:
+    for number in range(3):
+        write_set(tmp_path, {"reading.json": b"%d" % number}, keep_old=number > 0)
+    assert held(tmp_path) == {
+        "reading.json": b"2", "earlier-1/reading.json": b"0", "earlier-2/reading.json": b"1"
+    }  # fmt: skip
+
+
 def test_an_earlier_set_stays_whole_when_the_disk_is_full(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -180,6 +180,12 @@ def test_written_landmarks_are_read_back_unchanged(
     assert landmark_set(read_landmarks(path), frames) == landmarks
 
 
+def test_written_landmarks_name_the_image_too() -> None:
+    named = {"index": 3, "sop_instance_uid": "1.2.3"}
+    written = landmark_json(parse_landmark_text(json.dumps({"slice": named, **POINTS})))
+    assert [item["slice"] for item in json.loads(written)["slices"]] == [named]
+
+
 def test_each_landmark_of_a_slice_keeps_its_own_standard_deviation() -> None:
     text = "slice,landmark,column,row,sd_mm\n3,medial_rim,290,200,0.1\n3,lateral_rim,1,2,0.4\n"
     document = parse_landmark_text(text)

@@ -314,6 +314,16 @@ def test_a_verified_reading_is_not_replaced_by_way_of_a_folder_that_is_not_there
 
 
 @pytest.mark.usefixtures("without_pictures")
+def test_a_verified_reading_is_not_replaced_though_its_writing_was_interrupted(
+    case: Case, make_case: MakeCase, tmp_path: Path
+) -> None:
+    save_reading(*case, tmp_path / "out")
+    save_reading(*make_case(verified=True), tmp_path / "out" / ".complete")
+    with pytest.raises(UsageError, match="holds a reading that is verified"):
+        save_reading(*case, tmp_path / "out")
+
+
+@pytest.mark.usefixtures("without_pictures")
 def test_a_verified_reading_that_another_one_replaces_is_kept(
     make_case: MakeCase, tmp_path: Path
 ) -> None:

@@ -138,21 +138,51 @@ def test_a_macro_with_two_items_is_refused(tmp_path: Path, multiframe: Build, sa
     assert "PixelMeasuresSequence has 2 items" in study.refusals[0].reason
 
 
-@pytest.mark.parametrize("keyword", ["PixelSpacing", "ImageOrientationPatient"])
-def test_geometry_of_the_object_does_not_stand_in_for_a_missing_macro(
-    tmp_path: Path, multiframe: Build, save: Save, keyword: str
+def everywhere_but_in(macro: str, dataset: Dataset) -> Dataset:
+    """Take a macro away, and put what it holds wherever else a header has room for it."""
+    shared, frames = (
+        dataset.SharedFunctionalGroupsSequence,
+        dataset.PerFrameFunctionalGroupsSequence,
+    )
+    for group in (*shared, *frames):
+        group.pop(macro, None)
+        for name, add in ELSEWHERE.items():
+            if name != "nested in the right macro":
+                add(group)
+    for element in false_geometry():
+        dataset.add(element)
+    return dataset
+
+
+@pytest.mark.parametrize(
+    ("macro", "keyword"),
+    [
+        ("PixelMeasuresSequence", "PixelSpacing"),
+        ("PlaneOrientationSequence", "ImageOrientationPatient"),
+        ("PlanePositionSequence", "ImagePositionPatient"),
+    ],
+)
+def test_nothing_stands_in_for_a_missing_macro_of_the_geometry(
+    tmp_path: Path, multiframe: Build, save: Save, macro: str, keyword: str
 ) -> None:
-    dataset = multiframe(FRAMES)
-    shared = dataset.SharedFunctionalGroupsSequence[0]
-    del shared.PixelMeasuresSequence
-    del shared.PlaneOrientationSequence
-    setattr(dataset, keyword, getattr(false_geometry(), keyword))
-    save(tmp_path, [dataset])
+    save(tmp_path, [everywhere_but_in(macro, multiframe(FRAMES))])
 
     study = open_study(tmp_path)
 
     assert not study.stacks
-    assert "is missing" in study.refusals[0].reason
+    assert f"{keyword} is missing" in study.refusals[0].reason
+
+
+def test_nothing_stands_in_for_a_missing_side_or_grey_scale(
+    tmp_path: Path, multiframe: Build, save: Save
+) -> None:
+    dataset = everywhere_but_in("FrameAnatomySequence", multiframe(FRAMES))
+    save(tmp_path, [everywhere_but_in("PixelValueTransformationSequence", dataset)])
+
+    stack = one_stack(tmp_path)
+
+    assert stack.laterality.side is None
+    assert {frame.encoding.rescale_slope for frame in stack.frames} == {1.0}
 
 
 @pytest.mark.parametrize("place", [0, 1])

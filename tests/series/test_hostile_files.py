@@ -185,13 +185,25 @@ def test_a_member_larger_than_it_says_is_cut_and_refused(tmp_path: Path) -> None
 
 @pytest.mark.parametrize(
     "name",
-    [["IMAGES", "A\0B"], ["..", "A"], ["/etc/passwd"], ["A\\B/C"], ["X" * 300], ["X"] * 4000],
+    [
+        ["IMAGES", "A\0B"],
+        ["..", "A"],
+        ["{outside}"],
+        ["..\\A"],
+        ["../A"],
+        ["X" * 300],
+        ["X"] * 4000,
+    ],
+    ids=["NUL", "out", "absolute", "backslash", "slash", "long", "deep"],
 )
 @pytest.mark.filterwarnings("ignore::UserWarning:pydicom")
 def test_a_dicomdir_whose_names_lead_nowhere_hides_no_image(
     tmp_path: Path, mr_stack: BuildMany, save: Save, name: list[str]
 ) -> None:
-    save(tmp_path, mr_stack([0, 3]))
+    """There is an image out of its folder, which is not read."""
+    folder, outside = tmp_path / "media", tmp_path / "A"
+    save(folder, mr_stack([0, 3]))
+    mr_stack([6])[0].save_as(outside, enforce_file_format=True)
     meta = FileMetaDataset()
     meta.MediaStorageSOPClassUID = MediaStorageDirectoryStorage
     meta.MediaStorageSOPInstanceUID = UID("2.25.5")
@@ -201,12 +213,12 @@ def test_a_dicomdir_whose_names_lead_nowhere_hides_no_image(
     for parts in (["0000.dcm"], name, ["0001.dcm"]):
         record = Dataset()
         record.DirectoryRecordType, record.RecordInUseFlag = "IMAGE", 0xFFFF
-        record.ReferencedFileID = parts
+        record.ReferencedFileID = [part.format(outside=outside) for part in parts]
         records.append(record)
     directory.DirectoryRecordSequence = DicomSequence(records)
-    directory.save_as(tmp_path / "DICOMDIR")
+    directory.save_as(folder / "DICOMDIR")
 
-    study = open_study(tmp_path / "DICOMDIR")
+    study = open_study(folder / "DICOMDIR")
 
     assert good_slices(study) == 2
     assert len(study.refusals) == 1

@@ -600,6 +600,7 @@ def test_what_the_measurement_can_do_without_need_not_be_legible(
         pytest.param(0x00280030, b"1\\1\\1", "has 3 values where 2 are needed", id="three"),
         pytest.param(0x00280030, b"500\\500", "cannot be in millimetres", id="micrometres"),
         pytest.param(0x00280030, b"5e-4\\5e-4", "cannot be in millimetres", id="metres"),
+        pytest.param(0x00280030, b"0.5\\500", "cannot be in millimetres", id="one micrometres"),
         pytest.param(0x00281053, b"0", "RescaleSlope is 0", id="slope of zero"),
         pytest.param(0x00281052, b"nan", 'RescaleIntercept is "nan"', id="intercept"),
         pytest.param(0x00281053, b"1e308", "RescaleSlope is 1e+308", id="slope beyond all grey"),
@@ -608,6 +609,9 @@ def test_what_the_measurement_can_do_without_need_not_be_legible(
         pytest.param(0x00280008, b"inf", 'NumberOfFrames is "inf"', id="endless frames"),
         pytest.param(0x00280008, b"1.5", "NumberOfFrames is 1.5", id="half a frame"),
         pytest.param(0x00200032, b"0\\1e15\\0", "where no scanner reaches", id="far away"),
+        pytest.param(0x00200032, b"5001\\0\\0", "where no scanner reaches", id="5 m to the left"),
+        pytest.param(0x00200032, b"0\\-5001\\0", "where no scanner reaches", id="5 m in front"),
+        pytest.param(0x00200032, b"0\\0\\5001", "where no scanner reaches", id="5 m above"),
     ],
 )
 def test_a_value_that_the_measurement_needs_is_refused_in_plain_words(

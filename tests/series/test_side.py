@@ -206,6 +206,7 @@ SAID_ELSEWHERE = {
     "region": nested("AnatomicRegionSequence", "AnatomicRegionModifierSequence", coded("Left")),
     "request": nested("RequestAttributesSequence", "RequestedProcedureDescription", "Knie links"),
     "step": nested("RequestAttributesSequence", "ScheduledProcedureStepDescription", "knee lt"),
+    "performed": {"PerformedProcedureStepDescription": "knee lt"},
     "reason": {"ReasonForTheRequestedProcedure": "pain in the left knee"},
     "image": {"ImageComments": "left"},
     "study": {"StudyComments": "left"},

@@ -181,13 +181,17 @@ def test_rounding_of_the_spacing_splits_no_stack(
     assert stack.findings == ()
 
 
+@pytest.mark.parametrize("column_mm", [0.46, 0.404])
 def test_another_spacing_makes_another_stack_and_is_said(
-    tmp_path: Path, mr_stack: BuildMany, save: Save
+    tmp_path: Path, mr_stack: BuildMany, save: Save, column_mm: float
 ) -> None:
-    save(tmp_path, [*mr_stack([0, 3]), *mr_stack([6, 9], PixelSpacing=[0.5, 0.46])])
+    save(tmp_path, [*mr_stack([0, 3]), *mr_stack([6, 9], PixelSpacing=[0.5, column_mm])])
 
-    for stack in open_study(tmp_path).stacks:
-        assert Finding(Code.MIXED_SPACINGS, {"spacings": "0.5 x 0.4, 0.5 x 0.46"}) in stack.findings
+    first, second = open_study(tmp_path).stacks
+
+    said = Finding(Code.MIXED_SPACINGS, {"spacings": f"0.5 x 0.4, 0.5 x {column_mm}"})
+    assert said in first.findings
+    assert said in second.findings
 
 
 # --- findings ------------------------------------------------------------------------------
@@ -209,6 +213,17 @@ def test_missing_slices_are_said(tmp_path: Path, mr_stack: BuildMany, save: Save
     assert found.code is Code.MISSING_SLICES
     assert str(found) == ("Missing slices: 6.00 mm between slices 2 and 3, usually 3.00 mm.")
     assert "between slices 3 and 4" in found.words(slice_name=lambda index: str(index + 1))
+
+
+def test_every_gap_with_missing_slices_is_said(
+    tmp_path: Path, mr_stack: BuildMany, save: Save
+) -> None:
+    save(tmp_path, mr_stack([0, 3, 6, 12, 15, 24, 27]))
+
+    findings = only_stack(tmp_path).findings
+
+    assert [found.code for found in findings] == [Code.MISSING_SLICES] * 2
+    assert [found.values["before"] for found in findings] == [2, 4]
 
 
 def test_uneven_gaps_are_said(tmp_path: Path, mr_stack: BuildMany, save: Save) -> None:

@@ -16,7 +16,7 @@ import SimpleITK as sitk
 
 import meniscal_measure
 from meniscal_measure.anatomy import Compartment, Landmark, Side
-from meniscal_measure.caliper.landmarks import Origin
+from meniscal_measure.caliper.landmarks import Origin, SliceConvention
 from meniscal_measure.caliper.reading import (
     AxisConvention,
     Conventions,
@@ -61,6 +61,7 @@ def test_three_lines_lead_from_a_folder_to_a_saved_reading(samples: Path, tmp_pa
         path.name for path in tmp_path.iterdir()
     }
     assert not knee.reading.verified
+    assert knee.reading.conventions.slice is SliceConvention.MEDIAL_SPINE_APEX
 
 
 @pytest.mark.parametrize("name", SAMPLES)
@@ -238,6 +239,8 @@ def test_signed_landmarks_give_a_verified_reading_until_one_is_moved(
     assert signed_as(knee.reading) == signature
     moved = meniscal_measure.measure(study, landmarks=path, place={"medial_rim": (175.0, 124.0)})
     assert signed_as(moved.reading) is None
+    refined = meniscal_measure.measure(study, landmarks=path, refine_edges=True)
+    assert signed_as(refined.reading) is None
 
 
 def test_along_another_axis_than_the_signed_one_a_reading_is_not_verified(
@@ -301,6 +304,18 @@ def test_a_side_in_free_text_is_offered_and_not_used(samples: Path, tmp_path: Pa
     knee = meniscal_measure.measure(study, landmarks=study / "landmarks.json")
     assert knee.reading.source.side is None
     assert Code.SIDE_HINTED in codes(knee)
+
+
+def test_a_stated_side_against_the_text_of_the_images_is_warned_of(
+    samples: Path, tmp_path: Path
+) -> None:
+    coded = meniscal_measure.read(samples / "normal").stacks[0].laterality.side
+    assert coded is not None
+    other = Side.LEFT if coded is Side.RIGHT else Side.RIGHT
+    study = without_laterality(samples / "normal", tmp_path / "study", f"{other.word} KNEE")
+    knee = meniscal_measure.measure(study, landmarks=study / "landmarks.json", side=coded)
+    assert knee.reading.source.side is coded
+    assert Code.SIDE_AGAINST_TEXT in codes(knee)
 
 
 def test_a_reading_says_that_files_of_the_study_could_not_be_used(

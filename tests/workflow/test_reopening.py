@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -86,6 +86,43 @@ def test_a_value_that_was_edited_is_refused(
     said = rf"measured again, ({key})|cannot be measured again|changed after Reader A signed"
     with pytest.raises(InputError, match=said):
         reopen(reading_from_dict(record), study)
+
+
+def results(record: Any, name: str = "") -> Iterator[tuple[str, Any, Any]]:
+    """Every number and decision that follows from landmarks and images, and where it is held."""
+    parts = record.items() if isinstance(record, dict) else enumerate(record)
+    for key, value in parts:
+        if key == "landmarks":
+            continue
+        if isinstance(value, dict | list):
+            yield from results(value, f"{name}.{key}")
+        elif isinstance(value, float | int):
+            yield f"{name}.{key}", record, key
+
+
+def reproduces(record: Record, study: Study) -> bool:
+    try:
+        reopen(reading_from_dict(record), study)
+    except InputError:
+        return False
+    return True
+
+
+def test_no_result_of_an_unsigned_reading_can_be_edited(signed: str, study: Study) -> None:
+    unsigned = {"signatures": [], "verified": False, "verified_by": None}
+    text = json.dumps(json.loads(signed) | unsigned)
+    assert reproduces(json.loads(text), study)
+    shown = ("source", "slice", "medial", "lateral", "neighbours")
+    names = [name for part in shown for name, _, _ in results(json.loads(text)[part], part)]
+    assert len(names) > 200
+    unnoticed = []
+    for name in names:
+        record = json.loads(text)
+        part = name.partition(".")[0]
+        holder, key = next((h, k) for n, h, k in results(record[part], part) if n == name)
+        holder[key] = not holder[key] if isinstance(holder[key], bool) else holder[key] + 1e-3
+        unnoticed += [name] if reproduces(record, study) else []
+    assert unnoticed == []
 
 
 @pytest.mark.parametrize(

@@ -9,6 +9,7 @@ from dataclasses import replace
 from html import escape
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -38,7 +39,7 @@ from meniscal_measure.cohort.reader_agreement import detectable_change
 from meniscal_measure.cohort.readings import load_compartments, load_readings
 from meniscal_measure.cohort.run import Job, run_cohort
 from meniscal_measure.cohort.store import Store
-from meniscal_measure.cohort.task import Measure, carry_out
+from meniscal_measure.cohort.task import Measure, Settings, carry_out
 from meniscal_measure.errors import AgreementError, ManifestError, UsageError
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.notice import NOTICE
@@ -475,6 +476,26 @@ def test_readings_on_slices_chosen_by_different_rules_are_not_pooled(
     assert found[Compartment.MEDIAL].extrusion_mm.tolist() == [4.0, 5.0, 6.0]
     assert "2 not measured or left out, and 3 readings of 3 subjects analysed" in words
     assert "largest extrusion" not in words
+
+
+def test_readings_along_different_axes_are_not_pooled_even_if_of_one_compartment(
+    tmp_path: Path, make_knee: Callable[..., Entry], measure: Measure, stand_in: Any
+) -> None:
+    """Medial readings are of one axis; the lateral one that differs has no medial one."""
+    one = stand_in.record(1.5, Settings())
+    other = one["conventions"] | {"axis": "local_tangent"}
+    both = {"lateral": one["medial"]}
+    alone = {"medial": None, **both, "conventions": other}
+    entries = [
+        make_knee(f"S{n}", extrusion_mm=2 + n, record=said)
+        for n, said in enumerate((both, both, alone))
+    ]
+    path = tmp_path / "mixed.sqlite"
+    run_cohort(entries, Job(path), carry_out=lambda tasks: (carry_out(t, measure) for t in tasks))
+    with Store.existing(path) as opened:
+        assert load_readings(opened, Compartment.MEDIAL).size == 2
+        with pytest.raises(AgreementError, match=r"1 along local_tangent .* 2 along rim_to_rim"):
+            load_compartments(opened)
 
 
 def test_identical_readers_are_said_and_not_compared(store: Store) -> None:
