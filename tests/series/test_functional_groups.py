@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from pydicom.dataset import Dataset
+from pydicom.dataset import Dataset, FileDataset
 from pydicom.sequence import Sequence as DicomSequence
 from pydicom.uid import LegacyConvertedEnhancedMRImageStorage
 
@@ -138,7 +138,7 @@ def test_a_macro_with_two_items_is_refused(tmp_path: Path, multiframe: Build, sa
     assert "PixelMeasuresSequence has 2 items" in study.refusals[0].reason
 
 
-def everywhere_but_in(macro: str, dataset: Dataset) -> Dataset:
+def everywhere_but_in(macro: str, dataset: FileDataset) -> FileDataset:
     """Take a macro away, and put what it holds wherever else a header has room for it."""
     shared, frames = (
         dataset.SharedFunctionalGroupsSequence,
