@@ -51,7 +51,7 @@ OBJECT_ATTRIBUTES = (
     *("PerFrameFunctionalGroupsSequence", "SharedFunctionalGroupsSequence"),
     *("ImagerPixelSpacing", "PixelSpacingCalibrationType", "PixelAspectRatio"),
     *("EstimatedRadiographicMagnificationFactor", "PatientOrientation"),
-    "EncryptedAttributesSequence",
+    *("EncryptedAttributesSequence", "SpecificCharacterSet", "FrameAnatomySequence"),
 )
 """Attributes of the object as a whole that are read."""
 

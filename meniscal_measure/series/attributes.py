@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import struct
 import zlib
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
 from contextlib import suppress
 from functools import cache, lru_cache
 from typing import cast
@@ -20,6 +20,7 @@ from pydicom.dataelem import DataElement, RawDataElement
 from pydicom.dataset import Dataset
 from pydicom.errors import BytesLengthException, InvalidDicomError
 from pydicom.multival import MultiValue
+from pydicom.sequence import Sequence
 
 from meniscal_measure.errors import GeometryError
 from meniscal_measure.sentences import printable
@@ -134,6 +135,10 @@ class Header:
             return tuple(Header(item) for item in found if isinstance(item, Dataset))
         return ()
 
+    def as_written(self, tags: frozenset[int]) -> Hashable:
+        """Attributes of the frame as they stand in the file, to tell whether frames are alike."""
+        return tuple(_as_written(place, tags) for place in (self._dataset, *(self._groups or ())))
+
     def numbers(self, keyword: str) -> tuple[float, ...]:
         """Values of a numeric attribute; empty when it is absent or empty.
 
@@ -208,6 +213,21 @@ class Header:
                 " again from the scanner or the archive."
             )
         return int(value)
+
+
+def _as_written(dataset: Dataset, tags: frozenset[int]) -> Hashable:
+    return tuple(
+        (tag, _value_as_written(dataset.get_item(tag), tags))
+        for tag in sorted(tags.intersection(dataset.keys()))
+    )
+
+
+def _value_as_written(element: DataElement | RawDataElement, tags: frozenset[int]) -> Hashable:
+    if isinstance(element.value, bytes):
+        return element.value
+    if isinstance(element.value, Sequence):
+        return tuple(_as_written(item, tags) for item in element.value)
+    return str(element.value)
 
 
 def _is_plain(value: object) -> bool:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Hashable
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from pydicom.dataset import Dataset
@@ -25,7 +26,7 @@ from meniscal_measure.series.model import (
     patient_of,
 )
 from meniscal_measure.series.pixel_encoding import pixel_encoding, transfer_syntax
-from meniscal_measure.series.side import CodedSide, coded_sides, hinted_sides
+from meniscal_measure.series.side import TEXT_TAGS, CodedSide, coded_sides, hinted_sides
 
 MR_STORAGE = MULTI_FRAME | {MRImageStorage}
 """The MR image objects of DICOM PS3.4 B.5 that hold grey-scale slices."""
@@ -56,8 +57,16 @@ class SharedFacts:
 
     identity: Identity
     contrast: Contrast
-    side_hints: tuple[SideHint, ...]
     field_of_view: FieldOfView
+
+
+@dataclass(frozen=True)
+class Known:
+    """What was read of earlier frames and is not read again for frames that are alike."""
+
+    facts: dict[StackKey, SharedFacts] = field(default_factory=dict)
+    side_hints: dict[Hashable, tuple[SideHint, ...]] = field(default_factory=dict)
+    """By the texts as they stand in the file."""
 
 
 @dataclass(frozen=True)
@@ -67,11 +76,12 @@ class HeaderFrame:
     frame: Frame
     key: StackKey
     sides: frozenset[CodedSide]
+    side_hints: tuple[SideHint, ...]
     shared: SharedFacts
 
 
 def frames_of(
-    dataset: Dataset, file: FileRef, known: dict[StackKey, SharedFacts]
+    dataset: Dataset, file: FileRef, known: Known
 ) -> tuple[list[HeaderFrame], list[GeometryError]]:
     """Read the frames of an MR object.
 
@@ -80,7 +90,7 @@ def frames_of(
     dataset, file
         The header and where it was read.
     known
-        What is known of the stacks met so far; added to when a frame of a new one is met.
+        What is known of the frames met so far; added to when one is unlike them.
 
     Returns
     -------
@@ -107,13 +117,15 @@ def frames_of(
     return frames, list(reasons.values())
 
 
-def _placed(
-    frame: Frame, header: Header, patient: Patient, known: dict[StackKey, SharedFacts]
-) -> HeaderFrame:
+def _placed(frame: Frame, header: Header, patient: Patient, known: Known) -> HeaderFrame:
     key = _stack_key(header, frame.grid, patient)
-    if key not in known:
-        known[key] = _shared_facts(header)
-    return HeaderFrame(frame, key, coded_sides(header), known[key])
+    if key not in known.facts:
+        known.facts[key] = _shared_facts(header)
+    texts = header.as_written(TEXT_TAGS)
+    if texts not in known.side_hints:
+        known.side_hints[texts] = hinted_sides(header)
+    hints = known.side_hints[texts]
+    return HeaderFrame(frame, key, coded_sides(header), hints, known.facts[key])
 
 
 def _frame(header: Header, file: FileRef, frame_index: int | None, syntax: str) -> Frame:
@@ -163,4 +175,4 @@ def _shared_facts(header: Header) -> SharedFacts:
         frame_of_reference_uid=header.text("FrameOfReferenceUID"),
         patient_birth_date=header.text("PatientBirthDate"),
     )
-    return SharedFacts(identity, contrast_of(header), hinted_sides(header), field_of_view(header))
+    return SharedFacts(identity, contrast_of(header), field_of_view(header))

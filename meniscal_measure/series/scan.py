@@ -25,8 +25,7 @@ from meniscal_measure.series.bounded import BoundedStream
 from meniscal_measure.series.headers import (
     MR_STORAGE,
     HeaderFrame,
-    SharedFacts,
-    StackKey,
+    Known,
     frames_of,
 )
 from meniscal_measure.series.model import FileRef, Refusal, Study
@@ -85,7 +84,7 @@ class _PassedOver(Exception):  # noqa: N818 - not an error, the file is not need
 @dataclass
 class _ScanResult:
     frames: list[HeaderFrame] = field(default_factory=list)
-    known: dict[StackKey, SharedFacts] = field(default_factory=dict)
+    known: Known = field(default_factory=Known)
     refusals: list[Refusal] = field(default_factory=list)
     passed_over: list[Refusal] = field(default_factory=list)
     seen: set[tuple[object, ...]] = field(default_factory=set)
@@ -164,7 +163,7 @@ def _place(item: HeaderFrame) -> tuple[object, ...]:
 
 
 def _read(
-    stream: BinaryIO, file: FileRef, known: dict[StackKey, SharedFacts]
+    stream: BinaryIO, file: FileRef, known: Known
 ) -> tuple[list[HeaderFrame], list[GeometryError]]:
     try:
         head = stream.read(HEAD_BYTES)

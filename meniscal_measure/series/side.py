@@ -11,6 +11,7 @@ from meniscal_measure.anatomy import Side
 from meniscal_measure.errors import SideError
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.sentences import Sentence
+from meniscal_measure.series.attribute_places import TAGS
 from meniscal_measure.series.attributes import Header
 from meniscal_measure.series.model import Laterality, SideHint, Stack
 
@@ -36,6 +37,10 @@ TEXT_SEQUENCES = (
 )
 """Sequences that say what was examined or asked for (DICOM PS3.3 C.7.6.16.2.8, 10-6 and C.7.2.1).
 Their codes differ from one hospital to the next; what a code means is read like a text."""
+
+_TEXT_HOLDERS = ("SpecificCharacterSet", "FrameAnatomySequence", *TEXT_SEQUENCES)
+TEXT_TAGS = frozenset(TAGS[keyword] for keyword in (*_TEXT_HOLDERS, *FREE_TEXT_ATTRIBUTES))
+"""Tags of all that decides which sides `hinted_sides` finds."""
 
 _LEFT_WORDS = re.compile(
     r"\b(left|lt|links|linke(?!d\b)\w*|gauche|sinistr[aeo]|izq|izquierd[ao]|esquerd[ao]|vanster"

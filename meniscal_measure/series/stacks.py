@@ -173,12 +173,12 @@ def _stack(run: _Run, runs_of_series: Sequence[_Run]) -> Stack:
     positions_mm = tuple(float(frame.grid.origin @ normal) for frame in frames)
     shared = run.items[0].shared
     coded = {code for item in run.items for code in item.sides}
-    side = laterality(coded, shared.side_hints)
+    hints = dict.fromkeys(hint for item in run.items for hint in item.side_hints)
     return Stack(
         identity=shared.identity,
         plane=plane_of(normal),
         contrast=shared.contrast,
-        laterality=side,
+        laterality=laterality(coded, tuple(hints)),
         frames=frames,
         positions_mm=positions_mm,
         findings=(

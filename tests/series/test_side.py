@@ -222,6 +222,18 @@ def test_requests_codes_and_comments_hint_at_a_side(
     assert warning.code is Code.SIDE_AGAINST_TEXT
 
 
+def test_a_text_of_any_image_hints_at_a_side(
+    tmp_path: Path, mr_stack: BuildMany, save: Save
+) -> None:
+    images = mr_stack([0, 3, 6])
+    images[2].SeriesDescription = "COR PD LEFT KNEE"
+    save(tmp_path, images)
+
+    (warning,) = hint_findings(resolve_side(open_study(tmp_path).stacks[0], Side.RIGHT))
+
+    assert warning.values["text"] == "COR PD LEFT KNEE"
+
+
 def test_a_multi_frame_object_names_the_side_of_its_region(
     tmp_path: Path, multiframe: Build, save: Save
 ) -> None:
