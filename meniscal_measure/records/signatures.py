@@ -8,10 +8,12 @@ from collections.abc import Iterable
 from dataclasses import asdict, replace
 from datetime import UTC, datetime
 
-from meniscal_measure.caliper.reading import Reading, Signature, SliceReading
+from meniscal_measure.caliper.reading import Conventions, Reading, Signature, SliceReading
 from meniscal_measure.errors import InputError, UsageError
 
 MAX_READER_LENGTH = 64
+
+USUAL_THRESHOLD = (Conventions().threshold_mm, Conventions().threshold_rule)
 
 
 def check_reader(name: str) -> None:
@@ -94,21 +96,24 @@ def check_seals(reading: Reading) -> None:
     for signature in reading.signatures:
         if signature.reader and signature.seal != _seal(reading, signature):
             raise InputError(
-                "The landmarks, the side or the axis of this reading were changed after"
-                " {reader:private} signed it. Take it back from a backup, or measure again and"
-                " have it confirmed.",
+                "The landmarks, the side, the axis or the threshold of this reading were changed"
+                " after {reader:private} signed it. Take it back from a backup, or measure again"
+                " and have it confirmed.",
                 reader=signature.reader,
             )
 
 
 def _seal(reading: Reading, signature: Signature) -> str:
-    """SHA-256 over the signature and the landmarks, side, axis and slice it confirms."""
+    """SHA-256 over the signature and the landmarks, side, axis, slice and threshold it confirms."""
     signed = {
         "signature": asdict(replace(signature, seal="")),
         "side": reading.source.side,
         "slice_convention": reading.conventions.slice,
         "slices": [_landmarks(part) for part in (reading.measured, *reading.neighbours)],
     }
+    threshold = (reading.conventions.threshold_mm, reading.conventions.threshold_rule)
+    if threshold != USUAL_THRESHOLD:  # not written otherwise, as in seals of earlier readings
+        signed["threshold"] = threshold
     return hashlib.sha256(json.dumps(signed, sort_keys=True).encode()).hexdigest()
 
 

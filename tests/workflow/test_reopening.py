@@ -11,6 +11,8 @@ from typing import Any
 import pytest
 
 import meniscal_measure
+from meniscal_measure.caliper.reading import Conventions, ThresholdRule
+from meniscal_measure.cohort.redecide import with_threshold
 from meniscal_measure.errors import InputError, UsageError
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.codec import reading_from_dict, reading_to_dict
@@ -146,6 +148,28 @@ def test_what_was_changed_after_it_was_signed_is_refused(
     change(record)
     with pytest.raises(InputError, match=r"were changed after Reader . signed it"):
         reopen(reading_from_dict(record), study)
+
+
+@pytest.mark.parametrize(
+    "threshold", [{"threshold_mm": 9.0}, {"threshold_rule": ThresholdRule.AT_OR_ABOVE}]
+)
+def test_a_threshold_is_signed_too(signed: str, study: Study, threshold: dict[str, Any]) -> None:
+    """Another one with everything that follows from it is no more what the reader confirmed."""
+    reading = reading_from_dict(json.loads(signed))
+    other = replace(reading.conventions, **threshold)
+    edited = reading_from_dict(with_threshold(json.loads(signed), other))
+    unsigned = replace(edited, signatures=())
+
+    assert reopen(unsigned, study).reading.conventions == other
+    with pytest.raises(InputError, match=r"threshold .* changed after Reader A signed"):
+        reopen(edited, study)
+    with pytest.raises(InputError, match=r"threshold .* changed after Reader B signed"):
+        reopen(
+            reading_from_dict(
+                with_threshold(reading_to_dict(signed_by(unsigned, "Reader B")), Conventions())
+            ),
+            study,
+        )
 
 
 def test_images_that_name_another_patient_are_refused(signed: str, study: Study) -> None:
