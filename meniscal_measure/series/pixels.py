@@ -7,15 +7,17 @@ import warnings
 from collections import defaultdict
 from collections.abc import Generator, Iterator, Sequence
 from contextlib import closing
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, cast
 
 import numpy as np
 from numpy.typing import NDArray
+from pydicom import Dataset, dcmread
 from pydicom.pixels.decoders.base import get_decoder
 from pydicom.pixels.utils import iter_pixels
 from pydicom.uid import UID
 
 from meniscal_measure.errors import UnreadableFileError, UsageError
+from meniscal_measure.series.bounded import BoundedStream
 from meniscal_measure.series.guarded import DECODER_ERRORS, in_words, shared_decoder
 from meniscal_measure.series.model import FileRef, Frame, Stack
 from meniscal_measure.series.sources import Opener
@@ -143,12 +145,16 @@ def _images(stream: BinaryIO, frames: Sequence[Frame]) -> Generator[NDArray[Any]
     plugin = _plugin(file, syntax)
     indices = [frame.frame_index or 0 for frame in frames]
     if plugin not in _UNGUARDED:
-        source = stream.read() if file.member is not None else file.path
-        yield from shared_decoder.decode(source, indices, syntax, plugin)
+        packed = stream.read() if file.member is not None else file.path
+        yield from shared_decoder.decode(packed, indices, syntax, plugin)
         return
-    single_frame = frames[0].frame_index is None
+    source: BinaryIO | Dataset = stream
+    if syntax.is_deflated:  # pydicom finds pixels in the file only where they lie as they are
+        source = dcmread(cast(BinaryIO, BoundedStream(stream)), force=True)
+    elif frames[0].frame_index is None:
+        source = io.BytesIO(stream.read())  # reading from memory is faster
     yield from iter_pixels(
-        io.BytesIO(stream.read()) if single_frame else stream,  # reading from memory is faster
+        source,
         indices=indices,
         transfer_syntax_uid=syntax,
         decoding_plugin=plugin,

@@ -19,6 +19,8 @@ from pydicom.pixels.decoders.base import get_decoder
 from pydicom.uid import (
     MPEG2MPML,
     UID,
+    DeflatedExplicitVRLittleEndian,
+    ExplicitVRLittleEndian,
     JPEG2000Lossless,
     JPEGLosslessSV1,
     JPEGLSLossless,
@@ -107,10 +109,24 @@ def test_pixels_are_read_from_a_file_without_preamble(tmp_path: Path, mr_slice: 
     assert np.array_equal(read_pixels(only_stack(tmp_path))[0], RAMP)
 
 
+def test_pixels_are_read_from_a_deflated_file(tmp_path: Path, mr_slice: Build, save: Save) -> None:
+    dataset = mr_slice()
+    dataset.file_meta.TransferSyntaxUID = DeflatedExplicitVRLittleEndian
+    (path,) = save(tmp_path / "in", [dataset])
+    with zipfile.ZipFile(tmp_path / "study.zip", "w") as packed:
+        packed.write(path, "slice")
+
+    assert np.array_equal(read_pixels(only_stack(tmp_path / "in"))[0], RAMP)
+    assert np.array_equal(read_pixels(only_stack(tmp_path / "study.zip"))[0], RAMP)
+
+
+@pytest.mark.parametrize("syntax", [ExplicitVRLittleEndian, DeflatedExplicitVRLittleEndian])
 def test_frames_of_a_multiframe_object_are_read_one_by_one(
-    tmp_path: Path, multiframe: Build, save: Save
+    tmp_path: Path, multiframe: Build, save: Save, syntax: UID
 ) -> None:
-    save(tmp_path, [multiframe([(6, 35, "1"), (0, 35, "1"), (3, 35, "1")])])
+    dataset = multiframe([(6, 35, "1"), (0, 35, "1"), (3, 35, "1")])
+    dataset.file_meta.TransferSyntaxUID = syntax
+    save(tmp_path, [dataset])
     stack = only_stack(tmp_path)
 
     # frame n holds the ramp from 120 n and is stored with slope 2 and intercept n
