@@ -105,7 +105,7 @@ def check_seals(reading: Reading) -> None:
 
 def _seal(reading: Reading, signature: Signature) -> str:
     """SHA-256 over the signature and the landmarks, side, axis, slice and threshold it confirms."""
-    signed = {
+    signed: dict[str, object] = {
         "signature": asdict(replace(signature, seal="")),
         "side": reading.source.side,
         "slice_convention": reading.conventions.slice,
