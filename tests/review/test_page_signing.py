@@ -138,6 +138,7 @@ def test_nothing_is_signed_while_its_image_is_not_there(
     page.route("**/slices/6", lambda route: route.abort())
     page.goto(f"{served(desk).address}#reader=AB")
     expect(page.locator("#results .value")).to_have_count(2)
+    expect(page.locator("#todo")).to_contain_text("does not answer")
     page.keyboard.press("Control+Enter")
 
     expect(page.locator("#saved")).to_contain_text(
@@ -169,6 +170,27 @@ def test_landmarks_must_be_in_view_too(desk: Desk, proposed: Page) -> None:
     expect(page.locator("#saved")).to_contain_text("Not signed. A landmark was outside the view")
     page.keyboard.press("Control+Enter")
     expect(page.locator("#signed")).to_contain_text("Signed by AB")
+
+
+SLOW_FRAMES = """const frame = window.requestAnimationFrame.bind(window);
+window.requestAnimationFrame = (draw) => setTimeout(() => frame(draw), 50);
+const repeat = window.setInterval.bind(window), wait = window.setTimeout.bind(window);
+window.setInterval = (act, ms) => repeat(act, ms / 100);
+window.setTimeout = (act, ms) => wait(act, ms === 1000 ? 10 : ms);"""
+"""A browser in which a second is over before a frame is drawn."""
+
+
+def test_signing_waits_for_a_slow_screen(
+    desk: Desk, served: Serve, shown: Show, page: Page
+) -> None:
+    page.add_init_script(SLOW_FRAMES)
+    shown(served(desk))
+    page.keyboard.press("2")
+    page.keyboard.press("Shift+ArrowLeft")
+    page.keyboard.press("Control+Enter")
+
+    expect(page.locator("#signed")).to_contain_text("Signed by AB")
+    assert signed_mm(desk)[0]["medial"] == pytest.approx(3.5, abs=0.01)
 
 
 # Pending answers

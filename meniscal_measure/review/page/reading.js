@@ -24,6 +24,8 @@ import { View } from "./view.js";
 /** @typedef {{slice: number, state: State, measured: import("./types.js").Measured, isInWindow: () => boolean}} Screen
  *   what was drawn last, with its image */
 
+const LOOKED_WHETHER_HIDDEN_MS = 1000;
+
 export class Reading {
   isBegun = false;
   /** @type {import("./types.js").Working | null} */
@@ -247,13 +249,15 @@ export class Reading {
     }
   }
 
-  /** Wait until what there is now was drawn. */
+  /** Wait until what there is now was drawn, however long that takes. A window out of sight draws nothing, and signing says so. */
   async drawn() {
     this.changed();
+    let timer = 0;
     await new Promise((done) => {
+      timer = window.setInterval(() => document.hidden && done(undefined), LOOKED_WHETHER_HIDDEN_MS);
       requestAnimationFrame(() => requestAnimationFrame(done));
-      setTimeout(done, 1000); // a window out of sight draws nothing, and signing says so
     });
+    clearInterval(timer);
   }
 
   /** @param {string} words @param {string} [trouble] */
