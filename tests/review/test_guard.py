@@ -13,6 +13,7 @@ from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.guard import MAX_BODY_BYTES
 from meniscal_measure.review.routes import application
 from meniscal_measure.review.serve import PageServer
+from tests.exchange.listening import lasting_port
 
 
 @pytest.fixture
@@ -157,7 +158,7 @@ def test_a_page_is_served_on_its_usual_port_if_that_is_free(
         return int(server._socket.getsockname()[1])
 
     served = application(open_desk("exactly-3mm"))
-    first = PageServer(served)
+    first = PageServer(served, port=lasting_port())
     beside = PageServer(served, usual_port=port_of(first))
     usual = port_of(first)
     first._socket.close()

@@ -34,7 +34,7 @@ from meniscal_measure.review.sending import Destination, Sender, Stage
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.signing import reject
 from meniscal_measure.review.worklist import Knee, open_worklist
-from tests.exchange.listening import listening
+from tests.exchange.listening import lasting_port, listening
 from tests.review.conftest import Serve, Show, SignAsShown
 
 # pynetdicom leaves the socket of a refused connection to the garbage collector.
@@ -150,7 +150,7 @@ def test_what_is_begun_or_rejected_is_never_sent(
 def test_a_signature_stands_while_the_archive_is_away_and_is_sent_when_it_is_back(
     desk: Desk, sender_of: Callable[[Destination], Sender], sign_as_shown: SignAsShown
 ) -> None:
-    with destination_of(Archive()) as destination:
+    with destination_of(Archive(), lasting_port()) as destination:
         pass  # gone again
     sender = sender_of(destination)
     signing = signed(desk, sign_as_shown)
@@ -240,7 +240,7 @@ def test_the_page_says_when_what_was_signed_has_arrived(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(sending, "FIRST_WAIT_S", 0.1)
-    with destination_of(Archive()) as destination:
+    with destination_of(Archive(), lasting_port()) as destination:
         pass  # gone again
     knees = open_worklist(samples / "root-tear")
     terms = Terms(Conventions())

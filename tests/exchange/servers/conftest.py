@@ -19,7 +19,7 @@ from meniscal_measure.exchange.dimse import DimseArchive
 HTTP_PORT, DICOM_PORT, QUERY_PORT, STORE_PORT = 8042, 4242, 4243, 4244
 
 
-@retry(retry=retry_if_exception_type(OSError), stop=stop_after_attempt(600), wait=wait_fixed(0.05))
+@retry(retry=retry_if_exception_type(OSError), stop=stop_after_attempt(1800), wait=wait_fixed(0.05))
 def answers(port: int) -> None:
     socket.create_connection(("127.0.0.1", port)).close()
 
