@@ -382,6 +382,7 @@ def two_knees(
     page.goto(f"{served(desk).address}#reader=AB")
     expect(page.locator("#list")).to_be_focused()
     page.keyboard.press("Enter")
+    begun(page)
     expect(page.locator("#results .value")).to_have_count(2)
     expect(page.locator("#stage")).to_have_attribute("aria-busy", "false")
     return desk, page

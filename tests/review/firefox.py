@@ -33,6 +33,17 @@ LISTENING = re.compile(r"WebDriver BiDi listening on (ws://\S+)")
 WAIT = """new Promise((done) => {{ const look = () => ({condition}) ? done(true)
     : requestAnimationFrame(look); look(); }})"""
 
+BOX_AT_REST = """async (selector) => {
+    const element = document.querySelector(selector);
+    for (let box = '', before = null; ; before = box) {
+        element.scrollIntoView({ block: 'nearest' });
+        box = JSON.stringify(element.getBoundingClientRect());
+        if (box === before) return box;
+        await new Promise(requestAnimationFrame);
+        await new Promise((drawn) => setTimeout(drawn));
+    } }"""
+"""Where an element lies once it lay there in two frames."""
+
 
 class Firefox:
     """A tab of Firefox; commands and their answers as WebDriver BiDi defines them (W3C)."""
@@ -119,15 +130,8 @@ class Firefox:
         )
 
     def click(self, selector: str) -> None:
-        """Click the middle of an element: without a window no key acts on a button."""
-        self.evaluate(
-            f"document.querySelector('{selector}').scrollIntoView({{ block: 'nearest' }})"
-        )
-        box = json.loads(
-            self.evaluate(
-                f"JSON.stringify(document.querySelector('{selector}').getBoundingClientRect())"
-            )
-        )
+        """Click the middle of an element at rest: without a window no key acts on a button."""
+        box = json.loads(self.evaluate(f"({BOX_AT_REST})('{selector}')"))
         x, y = (round(box[at] + box[size] / 2) for at, size in (("x", "width"), ("y", "height")))
         press, let_go = ({"type": kind, "button": 0} for kind in ("pointerDown", "pointerUp"))
         move = {"type": "pointerMove", "x": x, "y": y}

@@ -223,6 +223,7 @@ def test_the_program_proposes_on_another_slice_in_firefox(
     firefox.open(f"{served(desk).address}#reader=AB")
     firefox.wait_for(f"{MEASURED} && {AT_REST}")
     firefox.press(PAGE_DOWN)
+    firefox.wait_for("document.getElementById('slice-where').textContent.startsWith('8 of 13')")
     firefox.click("#propose-here")
     firefox.wait_for(
         "document.getElementById('slice-where').textContent === '8 of 13; this one is measured'"

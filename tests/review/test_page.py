@@ -279,11 +279,10 @@ def test_two_tabs_never_overwrite_each_other(
     desk = open_desk("exactly-3mm")
     client = served(desk)
     first, second = shown(client), shown(client, tab=page.context.new_page())
-    for tab, columns in ((first, 1), (second, 3)):
+    for tab, key in ((first, "Shift+ArrowLeft"), (second, "Control+ArrowLeft")):
         tab.bring_to_front()
         tab.keyboard.press("2")
-        for _ in range(columns):
-            tab.keyboard.press("Shift+ArrowLeft")
+        tab.keyboard.press(key)
         if tab is first:
             at_rest(tab)
 
@@ -307,6 +306,7 @@ def test_another_slice_is_measured_only_once_its_points_were_looked_at(proposed:
 
     page.keyboard.press("a")
     at_rest(page)
+    expect(page.locator("#stage")).to_have_attribute("data-drawn", "12")
     page.keyboard.press("Control+Enter")
 
     expect(page.locator("#signed")).to_contain_text("Signed by AB")

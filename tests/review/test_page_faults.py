@@ -22,7 +22,7 @@ from meniscal_measure.review.worklist import Knee
 from meniscal_measure.series.model import Laterality
 from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.workflow.placing import Placed
-from tests.review.conftest import OpenDesk, Serve, Show
+from tests.review.conftest import PATIENCE_S, OpenDesk, Serve, Show
 from tests.review.on_page import Held, at_rest, intercept
 
 
@@ -104,7 +104,7 @@ def slow(samples: Path, tmp_path: Path) -> tuple[Desk, Event]:
     found = Event()
 
     def propose(pixels: StackPixels, laterality: Laterality, index: int | None) -> Placed:
-        assert found.wait(60)
+        assert found.wait(PATIENCE_S)
         return Placed(
             landmark_set(read_landmarks(sample / "landmarks.json"), pixels.stack.frames), 0.9
         )
@@ -123,6 +123,7 @@ def test_slices_are_seen_while_the_proposal_is_being_found(
     page.keyboard.press("Control+Enter")
     expect(page.locator("#saved")).to_contain_text("Not signed.")
     expect(page.locator("#slice-label")).to_have_text("Slice 8 / 13")
+    expect(page.locator("#stage")).to_have_attribute("data-drawn", "7")
 
     view = page.locator("#stage").get_attribute("data-view")
     found.set()

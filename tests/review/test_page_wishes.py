@@ -21,7 +21,7 @@ from meniscal_measure.series.model import Laterality
 from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.workflow.placing import Placed
 from tests.review.conftest import OpenDesk, Serve, Show, begun
-from tests.review.on_page import box_of
+from tests.review.on_page import at_rest, box_of
 
 
 @pytest.fixture
@@ -136,6 +136,7 @@ def test_blinded_readers_see_millimetres_once_they_have_signed(
     page.keyboard.press("2")
     page.keyboard.press("ArrowLeft")
     expect(page.locator("#results .value")).to_have_count(0)
+    at_rest(page)
 
 
 def test_a_landmark_chosen_by_key_is_announced(
@@ -170,6 +171,7 @@ def test_windows_are_those_of_the_contrast(
 
 
 def open_planes(page: Page) -> None:
+    at_rest(page)  # nothing above them comes or goes any more
     page.locator("#planes summary").click()
     page.locator("#plane").scroll_into_view_if_needed()
 

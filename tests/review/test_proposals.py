@@ -31,7 +31,7 @@ from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.workflow import measure_placed
 from meniscal_measure.workflow.placing import Placed
 from tests.review.conftest import Serve, Show, with_landmarks
-from tests.review.on_page import Held
+from tests.review.on_page import Held, at_rest
 
 NAME = "exactly-3mm"
 TO_CHECK = Finding(Code.RIMS_UNEVEN)
@@ -178,7 +178,8 @@ def test_the_reader_lets_the_program_propose_on_another_slice(
     expect(page.locator("#announce-act")).to_contain_text("Proposed on slice 6")
     expect(page.locator("#standing")).to_contain_text("confidence 0.80")
     expect(page.locator("#warnings")).to_contain_text("check the rims")
-    expect(page.locator("#stage")).to_have_attribute("aria-busy", "false")
+    expect(page.locator("#stage")).to_have_attribute("data-drawn", str(PROPOSED_SLICE - 1))
+    at_rest(page)
     page.keyboard.press("Control+Enter")
     expect(page.locator("#signed")).to_contain_text("Signed by AB")
     (signing,) = desk.journal.all()
@@ -231,8 +232,8 @@ def test_what_to_check_on_another_slice_is_still_said_after_a_restart(
     page = shown(served(desk_with()))
     page.keyboard.press("PageUp")
     page.get_by_role("button", name="Propose here").click()
-    expect(page.locator("#saved")).to_have_text("All saved")
     expect(page.locator("#slice-where")).to_have_text("6 of 13; this one is measured")
+    at_rest(page)
 
     shown(served(desk_with()))
     expect(page.locator("#slice-where")).to_have_text("6 of 13; this one is measured")
