@@ -218,8 +218,8 @@ def _index(name: SliceRef, frames: Sequence[ImagePlane], index_counts: bool) -> 
     if not index_counts and name.index is not None and of_image:
         raise LandmarkError(
             "slice {slice:private} is named by its index, but files of the series were refused,"
-            " are missing or came twice, so that the index may be that of another slice. Give the"
-            " SOP Instance UID, or the whole series.",
+            " are missing, came twice or differ from the others in geometry or echo, so that the"
+            " index may be that of another slice. Give the SOP Instance UID, or the whole series.",
             slice=str(name),
         )
     matches = [index for index in of_image if name.index in (None, index)]

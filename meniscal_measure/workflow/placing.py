@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM, LandmarkSet, PlacedLandmark
 from meniscal_measure.caliper.reading import AxisConvention, Signature
 from meniscal_measure.errors import NothingMeasurableError, UsageError
@@ -17,6 +19,7 @@ from meniscal_measure.series.choose import describe
 from meniscal_measure.series.model import FileRef, Laterality, Stack, Study
 from meniscal_measure.series.pixels import StackPixels
 from meniscal_measure.series.scan import NOT_DICOM
+from meniscal_measure.series.stacks import SAME_POSITION_MM
 
 Pixels = Mapping[str, tuple[float, float]]
 """`[column, row]` by the name of a landmark, as landmark files have it."""
@@ -106,7 +109,26 @@ def _is_whole(study: Study, stack: Stack) -> bool:
         for item in study.passed_over
     )
     unsure = {Code.DUPLICATES, Code.MISSING_SLICES} & {found.code for found in stack.findings}
-    return not (study.refusals or unsure or any(damaged))
+    return not (study.refusals or unsure or any(damaged) or _is_split(study, stack))
+
+
+def _is_split(study: Study, stack: Stack) -> bool:
+    """Whether images of its series that lie beside or between its slices are in another stack.
+
+    Echoes, or the water and fat of one series, lie at the same positions.
+    """
+    series = (stack.identity.study_instance_uid, stack.identity.series_instance_uid)
+    own = {frame.sop_instance_uid for frame in stack.frames}
+    normal = stack.frames[0].grid.normal
+    return any(
+        np.min(np.abs(np.subtract(stack.positions_mm, frame.grid.origin @ normal)))
+        > SAME_POSITION_MM
+        for other in study.stacks
+        if (other.identity.study_instance_uid, other.identity.series_instance_uid) == series
+        and other.plane is stack.plane
+        for frame in other.frames
+        if frame.sop_instance_uid not in own
+    )
 
 
 def _folder_and_suffix(file: FileRef) -> tuple[Path, str]:

@@ -59,15 +59,31 @@ def no_dicom(name: str) -> Change:
     return change
 
 
+def split(at: int, *, echo: bool = False) -> Change:
+    """The first slices in a stack of their own, in another frame of reference, or a second echo."""
+
+    def change(study: Study) -> Study:
+        (stack,) = study.stacks
+        first = replace(stack, frames=stack.frames[:at], positions_mm=stack.positions_mm[:at])
+        if echo:
+            frames = (replace(frame, sop_instance_uid="2.25.7") for frame in first.frames)
+            return replace(study, stacks=(stack, replace(first, frames=tuple(frames))))
+        rest = replace(stack, frames=stack.frames[at:], positions_mm=stack.positions_mm[at:])
+        return replace(study, stacks=(rest, first))
+
+    return change
+
+
 @pytest.mark.parametrize(
     "change",
     [
         refused,
+        split(1),
         found_in_images(Finding(Code.DUPLICATES, {"count": 1})),
         found_in_images(Finding(Code.MISSING_SLICES, MISSING)),
         no_dicom("9.dcm"),
     ],
-    ids=["refused", "duplicated", "missing", "beyond recognition"],
+    ids=["refused", "in another stack", "duplicated", "missing", "beyond recognition"],
 )
 def test_an_index_names_no_slice_once_a_file_of_the_series_is(
     study: Study, by_index: LandmarkDocument, change: Change
@@ -80,11 +96,12 @@ def test_an_index_names_no_slice_once_a_file_of_the_series_is(
 @pytest.mark.parametrize(
     "change",
     [
+        split(3, echo=True),
         no_dicom("notes.txt"),
         no_dicom("elsewhere/9.dcm"),
         found_in_images(Finding(Code.UNEVEN_GAPS, {"least_mm": 3.0, "most_mm": 3.2})),
     ],
-    ids=["notes", "another folder", "uneven gaps"],
+    ids=["a second echo", "notes", "another folder", "uneven gaps"],
 )
 def test_an_index_names_its_slice_in_a_whole_series(
     study: Study, by_index: LandmarkDocument, change: Change
