@@ -54,6 +54,11 @@ class Code(Enum):
         Severity.WARNING,
         "Shifted slices: they start up to {drift_mm:.2f} mm off one line along the normal.",
     )
+    NO_PLAIN_SLICES = (
+        Severity.WARNING,
+        'Image Type says "{kind}": a localizer, a projection or a computed map does not show rim'
+        " and meniscus as acquired slices do. Measure another series, if there is one.",
+    )
     OTHER_FIELD_OF_VIEW = (
         Severity.WARNING,
         "Pixel spacing times matrix gives a field of view of {width_mm:.0f} x {height_mm:.0f} mm,"

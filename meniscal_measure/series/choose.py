@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from meniscal_measure.anatomy import Plane
 from meniscal_measure.errors import NothingMeasurableError, UsageError
+from meniscal_measure.findings import Code
 from meniscal_measure.sentences import Joined, Sentence, plain
 from meniscal_measure.series.model import Choice, Contrast, Stack, Study, Weighting
 
@@ -145,7 +146,7 @@ def _contrast_rank(contrast: Contrast) -> int:
 
 
 def _localizer_signs(stack: Stack) -> list[str]:
-    """Say what marks a stack as a localizer or as otherwise too coarse for the job."""
+    """Say what marks a stack as a localizer or as otherwise unfit for the job."""
     grid = stack.frames[0].grid
     depth_mm = stack.positions_mm[-1] - stack.positions_mm[0]
     pixel_mm = max(grid.row_spacing_mm, grid.column_spacing_mm)
@@ -156,7 +157,9 @@ def _localizer_signs(stack: Stack) -> list[str]:
         f"slices {spacing_mm:.1f} mm apart": spacing_mm > COARSE_SLICE_SPACING_MM,
         f"pixels of {pixel_mm:.2f} mm": pixel_mm > COARSE_PIXEL_MM,
     }
-    return [words for words, present in signs.items() if present]
+    kinds = [f.values["kind"] for f in stack.findings if f.code is Code.NO_PLAIN_SLICES]
+    typed = [f"Image Type {kind}" for kind in kinds]
+    return [*(words for words, present in signs.items() if present), *typed]
 
 
 def _reason(best: Stack, others: Sequence[Stack], request: str) -> Joined:
@@ -164,7 +167,7 @@ def _reason(best: Stack, others: Sequence[Stack], request: str) -> Joined:
     parts = [Sentence("{stack}: {why:private}", {"stack": describe(best), "why": evidence})]
     signs = _localizer_signs(best)
     if signs:
-        parts.append(plain(f"coarse for the job ({', '.join(signs)})"))
+        parts.append(plain(f"ill suited to the job ({', '.join(signs)})"))
     if request or not others:
         parts.append(plain(request or "the only coronal stack"))
     if others:

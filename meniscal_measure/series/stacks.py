@@ -43,6 +43,13 @@ NAMED_PLANE_TILT_DEG = 40.0
 """Largest tilt of a stack's normal from a patient axis at which its plane keeps the name;
 oblique coronal knee stacks follow the femoral condyles and are tilted by up to 30-40 degrees."""
 
+NO_SLICES = frozenset(
+    {"LOCALIZER", "PROJECTION IMAGE", "MIP", "MINIP", "MAX_IP", "MIN_IP", "MAXIMUM", "MINIMUM",
+     "STD_DEVIATION", "SUBTRACTION", "DIVISION", "MASKED", "DIFFUSION", "ADC"}
+)  # fmt: skip
+"""Values of Image Type or Frame Type for images that are no plain slices (DICOM PS3.3 C.7.6.1.1.2,
+C.8.16.1.3 and C.8.16.1.4; MIP and ADC common practice, no source), beside those that end in MAP."""
+
 _PLANES = (Plane.SAGITTAL, Plane.CORONAL, Plane.AXIAL)
 """Plane of a stack whose normal lies nearest to the patient's x, y or z axis."""
 
@@ -183,6 +190,7 @@ def _stack(run: _Run, runs_of_series: Sequence[_Run]) -> Stack:
         positions_mm=positions_mm,
         findings=(
             *_series_findings(run, runs_of_series),
+            *_kind_findings(run.items[0].key.image_type),
             *_gap_findings(positions_mm),
             *_drift_findings(frames),
             *code_findings(coded),
@@ -208,6 +216,12 @@ def _series_findings(run: _Run, runs_of_series: Sequence[_Run]) -> list[Finding]
     if run.repeated:
         findings.append(Finding(Code.DUPLICATES, {"count": run.repeated}))
     return findings
+
+
+def _kind_findings(image_type: Sequence[str]) -> list[Finding]:
+    kinds = map(str.upper, image_type)
+    found = [kind for kind in kinds if kind in NO_SLICES or kind.endswith("MAP")]
+    return [Finding(Code.NO_PLAIN_SLICES, {"kind": kind}) for kind in found[:1]]
 
 
 def _gap_findings(positions_mm: Sequence[float]) -> list[Finding]:

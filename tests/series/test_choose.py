@@ -51,6 +51,8 @@ def study(tmp_path: Path, mr_stack: BuildMany, save: Save) -> Callable[..., Stud
         (PD, T1),
         (T2, T1),
         (T1, GRE),
+        (T1, PD_FS | {"ImageType": ["ORIGINAL", "PRIMARY", "LOCALIZER"]}),
+        (T1, PD_FS | {"ImageType": ["DERIVED", "SECONDARY", "MIP"]}),
         (PD_FS, PD_FS | {"PixelSpacing": [0.7, 0.7]}),
         (PD_FS, PD_FS | {"positions_mm": [4.5 * index for index in range(14)]}),
         (PD_FS, PD_FS | {"positions_mm": KNEE_MM[:15]}),
@@ -98,7 +100,7 @@ def test_a_coarse_stack_is_chosen_for_want_of_a_better_one_and_said_to_be_coarse
 ) -> None:
     reason = choose_coronal(study({"positions_mm": [0, 20]})).reason
 
-    assert "coarse for the job (only 2 slices, only 20 mm deep, slices 20.0 mm apart)" in reason
+    assert "ill suited to the job (only 2 slices, only 20 mm deep, slices 20.0 mm apart)" in reason
     assert "the only coronal stack" in reason
 
 

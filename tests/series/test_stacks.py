@@ -120,6 +120,26 @@ def test_the_real_knee_is_in_order_though_its_numbers_run_backwards(real_knee: P
     assert [str(frame.file.path) for frame in stack.frames] == theirs
 
 
+@pytest.mark.parametrize(
+    ("image_type", "kinds"),
+    [
+        (["ORIGINAL", "PRIMARY", "M", "SE"], []),
+        (["DERIVED", "PRIMARY", "DIXON", "WATER"], []),
+        (["ORIGINAL", "PRIMARY", "LOCALIZER"], ["LOCALIZER"]),
+        (["DERIVED", "SECONDARY", "PROJECTION IMAGE"], ["PROJECTION IMAGE"]),
+        (["DERIVED", "PRIMARY", "T2 MAP"], ["T2 MAP"]),
+    ],
+)
+def test_images_that_are_no_plain_slices_are_warned_of(
+    tmp_path: Path, mr_stack: BuildMany, save: Save, image_type: list[str], kinds: list[str]
+) -> None:
+    save(tmp_path, mr_stack([0, 3], ImageType=image_type))
+
+    found = [one for one in only_stack(tmp_path).findings if one.code is Code.NO_PLAIN_SLICES]
+
+    assert [one.values["kind"] for one in found] == kinds
+
+
 # --- grouping ------------------------------------------------------------------------------
 
 
