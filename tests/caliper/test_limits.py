@@ -264,6 +264,18 @@ def test_an_outer_edge_9_mm_outward_of_its_rim_is_seen_in_knees(
     assert (Code.UNUSUALLY_FAR_OUT in warned(knee_points(medial_mm))) is unusual
 
 
+@pytest.mark.parametrize(
+    ("lateral_mm", "code"), [(9.1, Code.UNUSUALLY_FAR_OUT), (-2.1, Code.UNUSUALLY_INWARD)]
+)
+def test_the_lateral_compartment_is_warned_of_as_well(
+    warned: Callable[[Points], set[Code]],
+    knee_points: Callable[..., Points],
+    lateral_mm: float,
+    code: Code,
+) -> None:
+    assert code in warned(knee_points(lateral_mm=lateral_mm))
+
+
 def unequal(
     coronal_grid: Callable[..., PixelGrid],
     place: Callable[..., SliceLandmarks],

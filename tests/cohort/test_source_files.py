@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from meniscal_measure.anatomy import Side
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.source_files import digests, stat_fingerprint
 
@@ -32,6 +35,16 @@ def test_a_change_of_any_image_shows(entry: Entry, name: str) -> None:
     (images / name).write_bytes(b"another content")
     assert stat_fingerprint(entry) != before[0]
     assert digests(entry, images, None) != before[1]
+
+
+@pytest.mark.parametrize("choice", [{"side": Side.LEFT}, {"series": 2}])
+def test_another_choice_of_the_manifest_shows(entry: Entry, choice: dict[str, Any]) -> None:
+    """The same images give another reading on another side, or in another series."""
+    other = replace(entry, **choice)
+    assert stat_fingerprint(other) != stat_fingerprint(entry)
+    assert (
+        digests(other, Path(entry.path), None).whole != digests(entry, Path(entry.path), None).whole
+    )
 
 
 def test_what_is_no_file_does_not_count(entry: Entry) -> None:

@@ -334,6 +334,20 @@ def test_wrong_text_is_refused(read: Read, text: str, message: str) -> None:
         read(text)
 
 
+@pytest.mark.parametrize("sd_mm", [0, 1e-6, 11])
+@pytest.mark.parametrize("stated", ["of a slice", "of a landmark", "in a table"])
+def test_no_landmark_is_placed_better_than_the_pixels_allow(stated: str, sd_mm: float) -> None:
+    content = {
+        "of a slice": json.dumps({"slices": [{"slice": 2, **POINTS, "sd_mm": sd_mm}]}),
+        "of a landmark": json.dumps(
+            {"slices": [{"slice": 2, **POINTS, "sd_mm": {"medial_rim": sd_mm}}]}
+        ),
+        "in a table": f"slice,landmark,column,row,sd_mm\n2,medial_rim,290,200,{sd_mm}\n",
+    }
+    with pytest.raises(LandmarkError, match=r"it must be a number of mm, 0\.02 to 10"):
+        parse_landmark_text(content[stated])
+
+
 def test_message_names_the_file(read: Read) -> None:
     with pytest.raises(LandmarkError, match=r"knee\.landmarks: medial_corner is not known here"):
         read({"slice": 2, **POINTS, "medial_corner": [900, 1]})

@@ -83,5 +83,11 @@ def test_each_row_names_what_the_reading_warns_of_and_no_text_of_the_header(case
     assert {row["warnings"] for row in listed} == {"side_against_text uneven_gaps"}
 
 
+def test_each_row_says_which_placement_was_assumed(case: Case) -> None:
+    assert {row["assumed_sd_mm"] for row in rows(case[0])} == {""}
+    assumed = (Finding(Code.ASSUMED_PLACEMENT_SD, {"sd_mm": 0.2}),)
+    assert {row["assumed_sd_mm"] for row in rows(replace(case[0], warnings=assumed))} == {"0.2"}
+
+
 def test_several_readings_share_one_heading(case: Case) -> None:
     assert len(rows(case[0], case[0])) == 12

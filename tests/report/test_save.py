@@ -356,10 +356,13 @@ def test_a_record_that_was_edited_is_not_read(case: Case, tmp_path: Path) -> Non
         read_reading(record)
 
 
-def test_every_picture_and_the_report_name_the_conventions_of_their_numbers(case: Case) -> None:
-    for figure in pictures_of(*case):
-        said = words_of(figure)
-        for name in ("rim_to_rim", "largest_medial_spine", "> 3 mm"):
+def test_every_picture_names_the_conventions_of_its_numbers_and_what_was_assumed(
+    make_case: MakeCase,
+) -> None:
+    assumed = (Finding(Code.ASSUMED_PLACEMENT_SD, {"sd_mm": 0.2}),)
+    for figure in pictures_of(*make_case(warnings=assumed)):
+        said = re.sub(r"\s+", " ", words_of(figure))
+        for name in ("rim_to_rim", "largest_medial_spine", "> 3 mm", "SD 0.2 mm assumed"):
             assert name in said
 
 

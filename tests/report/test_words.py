@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from meniscal_measure.anatomy import Compartment
+from meniscal_measure.anatomy import Compartment, Landmark
 from meniscal_measure.caliper.landmarks import Origin
 from meniscal_measure.caliper.reading import (
     Conventions,
@@ -102,6 +102,21 @@ def test_the_status_says_who_stands_behind_the_landmarks(
 ) -> None:
     reading, _ = make_case(**changes)
     assert words.status_words(reading).startswith(said)
+
+
+def test_the_status_names_every_landmark_that_was_placed_by_hand(make_case: MakeCase) -> None:
+    reading, _ = make_case(origin=Origin.PROPOSED)
+    compartments = dict(reading.measured.compartments)
+    for name, landmark in (
+        (Compartment.MEDIAL, Landmark.OUTER_EDGE),
+        (Compartment.LATERAL, Landmark.RIM),
+    ):
+        found = compartments[name]
+        by_hand = replace(found.landmarks[landmark], origin=Origin.READER)
+        compartments[name] = replace(found, landmarks={**found.landmarks, landmark: by_hand})
+    measured = replace(reading.measured, compartments=compartments)
+    said = words.status_words(replace(reading, measured=measured))
+    assert "lateral rim, medial outer edge placed by hand, the others proposed" in said
 
 
 def test_a_verified_reading_without_a_name_is_still_called_verified(make_case: MakeCase) -> None:

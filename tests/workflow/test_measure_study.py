@@ -452,6 +452,19 @@ def test_a_placement_that_nobody_stated_is_said_to_be_assumed_and_why(
     assert ("Bruns 2014" in said) is assumed
 
 
+@pytest.mark.parametrize("name", ["medial_free_edge", "lateral_rim"])
+def test_the_placement_of_a_single_landmark_that_nobody_stated_is_said_to_be_assumed(
+    samples: Path, tmp_path: Path, name: str
+) -> None:
+    study = samples / "normal"
+    document = json.loads((study / "landmarks.json").read_text())
+    measured = document["slices"][0]
+    measured["sd_mm"] = {key: 0.3 for key in measured if key not in ("slice", name)}
+    (tmp_path / "landmarks.json").write_text(json.dumps(document))
+    knee = meniscal_measure.measure(study, landmarks=tmp_path / "landmarks.json")
+    assert Code.ASSUMED_PLACEMENT_SD in codes(knee)
+
+
 def test_an_implausibly_large_extrusion_is_warned_of(samples: Path, tmp_path: Path) -> None:
     study = samples / "normal"
     document = json.loads((study / "landmarks.json").read_text())
