@@ -11,6 +11,7 @@ from pathlib import Path
 import pydicom
 import pytest
 
+from meniscal_measure import errors
 from meniscal_measure.errors import ExitCode
 from tests.command_line import run
 
@@ -272,6 +273,18 @@ def test_the_threshold_can_be_set_and_is_named(samples: Path, tmp_path: Path) ->
     assert record["conventions"]["threshold_mm"] == 2.5
     assert record["medial"]["flag"] is True
     assert measure(samples / "exactly-3mm", tmp_path, "--threshold-mm", "0")[0] == ExitCode.USAGE
+
+
+@pytest.mark.parametrize(
+    "error",
+    [errors.UnreadableFileError, errors.GeometryError, errors.SideError, errors.LandmarkError,
+     errors.EdgeNotFoundError, errors.ManifestError, errors.NothingMeasurableError],
+)  # fmt: skip
+def test_what_is_wrong_with_an_input_is_never_called_a_wrong_use(
+    error: type[errors.InputError],
+) -> None:
+    """As the table of exit codes in docs/files.md has it."""
+    assert error.exit_code is ExitCode.NOTHING_MEASURABLE
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -372,6 +373,18 @@ def test_a_file_too_large_for_one_knee_is_not_even_parsed(
     monkeypatch.setattr(landmark_file, "parse_landmark_text", lambda _: pytest.fail("parsed"))
     with pytest.raises(LandmarkError, match=r"knee\.csv: the file is larger than 4 MB"):
         read_landmarks(path)
+
+
+def test_no_more_of_a_file_is_read_than_a_landmark_file_holds(tmp_path: Path) -> None:
+    path = tmp_path / "knee.csv"
+    with path.open("wb") as stream:
+        stream.truncate(2**26)
+    tracemalloc.start()
+    with pytest.raises(LandmarkError, match="is larger than 4 MB"):
+        read_landmarks(path)
+    peak_bytes = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak_bytes < 2**24
 
 
 def named(reference: object) -> LandmarkDocument:

@@ -90,10 +90,21 @@ def test_results_and_signature_have_no_grave_finding(
     assert in_each_theme(page) == {"dark": [], "light": []}
 
 
+def wider_than_the_window(page: Page) -> list[str]:
+    """What cannot be seen without scrolling sideways; what is fixed to the window, never."""
+    return page.evaluate(
+        """[document.documentElement, ...document.querySelectorAll("#sign-bar, #sign-bar *")]
+           .filter((e) => e === document.documentElement ? e.scrollWidth > innerWidth
+                          : e.checkVisibility() && e.getBoundingClientRect().right > innerWidth + 1)
+           .map((e) => `${e.tagName} ${e.id}`)"""
+    )
+
+
 def test_narrow_windows_have_no_grave_finding(full: Page) -> None:
     for width, height in NARROW:
         full.set_viewport_size({"width": width, "height": height})
         open_details(full)
+        assert wider_than_the_window(full) == [], width
         assert grave_findings(full) == [], width
 
 

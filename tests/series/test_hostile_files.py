@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import io
+import itertools
 import os
 import struct
 import tracemalloc
 import zipfile
 import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
-from typing import BinaryIO, cast
+from typing import Any, BinaryIO, cast
 
 import pydicom
 import pytest
@@ -23,9 +27,10 @@ from pydicom.uid import (
 )
 
 from meniscal_measure.errors import UnreadableFileError, UsageError
-from meniscal_measure.series import sources
+from meniscal_measure.series import scan, sources
 from meniscal_measure.series.bounded import BoundedStream, inflated_bytes
-from meniscal_measure.series.model import Study
+from meniscal_measure.series.model import FileRef, Study
+from meniscal_measure.series.pixels import read_frames
 from meniscal_measure.series.scan import open_study
 from tests.series.conftest import Build, BuildMany, Save
 
@@ -153,31 +158,55 @@ def test_a_member_that_unpacks_to_more_than_any_image_is_refused(
     assert "unpacks to more than" in study.refusals[0].reason
 
 
+@contextmanager
+def at_most(peak_bytes: int) -> Iterator[None]:
+    """Fail where more memory is taken at once."""
+    tracemalloc.start()
+    try:
+        yield
+        assert tracemalloc.get_traced_memory()[1] < peak_bytes
+    finally:
+        tracemalloc.stop()
+
+
+def bomb(path: Path) -> Path:
+    """Ten members of a megabyte of nothing."""
+    return packed(path, {f"{n}.dcm": bytes(MEGABYTE) for n in range(10)}, zipfile.ZIP_DEFLATED)
+
+
 def test_an_archive_made_to_fill_a_machine_is_refused_unopened(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(sources, "MOST_MEMBER_BYTES", 2 * MEGABYTE)
-    blank = bytes(MEGABYTE)
-    path = tmp_path / "bomb.zip"
-    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
-        for number in range(10):
-            archive.writestr(f"{number}.dcm", blank)
+    path = bomb(tmp_path / "bomb.zip")
 
-    tracemalloc.start()
-    with pytest.raises(UnreadableFileError, match="unpacks to 10 MB, more than 100 times"):
+    with at_most(MEGABYTE), pytest.raises(UnreadableFileError, match="10 MB, more than 100 times"):
         open_study(path)
-    peak_bytes = tracemalloc.get_traced_memory()[1]
-    tracemalloc.stop()
 
-    assert peak_bytes < MEGABYTE
+
+def test_in_a_folder_such_an_archive_hides_no_image(
+    tmp_path: Path, mr_stack: BuildMany, save: Save, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sources, "MOST_MEMBER_BYTES", 2 * MEGABYTE)
+    save(tmp_path, mr_stack([0, 3]))
+    path = bomb(tmp_path / "bomb.zip")
+
+    with at_most(MEGABYTE):
+        study = open_study(tmp_path)
+
+    assert good_slices(study) == 2
+    assert [refusal.file for refusal in study.refusals] == [FileRef(path)]
 
 
 def test_a_member_larger_than_it_says_is_cut_and_refused(tmp_path: Path) -> None:
-    path = packed(tmp_path / "a.zip", {"a.dcm": bytes(MEGABYTE)}, zipfile.ZIP_DEFLATED)
-    content = path.read_bytes().replace(struct.pack("<L", MEGABYTE), struct.pack("<L", 1000))
-    path.write_bytes(content)
+    size = 64 * MEGABYTE
+    path = packed(tmp_path / "a.zip", {"a.dcm": bytes(size)}, zipfile.ZIP_DEFLATED)
+    path.write_bytes(path.read_bytes().replace(struct.pack("<L", size), struct.pack("<L", 1000)))
 
-    assert "damaged" in open_study(path).refusals[0].reason
+    with at_most(16 * MEGABYTE):
+        study = open_study(path)
+
+    assert "damaged" in study.refusals[0].reason
 
 
 # --- DICOMDIR --------------------------------------------------------------------------------
@@ -237,14 +266,41 @@ def test_a_claimed_length_takes_no_memory(tmp_path: Path, mr_stack: BuildMany, s
     at = content.index(b"\x10\x00\x10\x00PN")
     first.write_bytes(content[: at + 4] + b"UT\0\0" + struct.pack("<L", 2**31) + content[at + 8 :])
 
-    tracemalloc.start()
-    study = open_study(tmp_path)
-    peak_bytes = tracemalloc.get_traced_memory()[1]
-    tracemalloc.stop()
+    with at_most(16 * MEGABYTE):
+        study = open_study(tmp_path)
 
     assert good_slices(study) == 2
     assert len(study.refusals) == 1
-    assert peak_bytes < 16 * MEGABYTE
+
+
+def test_a_header_that_takes_more_memory_than_there_is_hides_no_image(
+    tmp_path: Path, mr_stack: BuildMany, save: Save, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    save(tmp_path, mr_stack([0, 3, 6]))
+    read, asked = scan.read_header, itertools.count()
+
+    def full(*arguments: Any) -> Any:
+        if next(asked) == 1:
+            raise MemoryError
+        return read(*arguments)
+
+    monkeypatch.setattr(scan, "read_header", full)
+
+    study = open_study(tmp_path)
+
+    assert good_slices(study) == 2
+    assert "header is damaged" in study.refusals[0].reason
+
+
+def test_pixels_that_do_not_fit_into_memory_are_refused(
+    tmp_path: Path, mr_stack: BuildMany, save: Save
+) -> None:
+    save(tmp_path, mr_stack([0, 3]))
+    (frame, _) = open_study(tmp_path).stacks[0].frames
+    endless = replace(frame, grid=replace(frame.grid, rows=2**40))
+
+    with pytest.raises(UnreadableFileError, match=r"1 slices of .* do not fit into memory"):
+        read_frames([endless])
 
 
 def test_a_header_without_end_ends(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -268,6 +324,10 @@ def test_a_deflated_file_is_measured_before_it_is_unpacked(
 
     assert inflated_bytes(deflated, most=10**6) == len(zlib.decompress(deflated, -15))
     assert inflated_bytes(deflated, most=100) > 100
+    packer = zlib.compressobj(wbits=-zlib.MAX_WBITS)
+    endless = packer.compress(bytes(64 * MEGABYTE)) + packer.flush()
+    with at_most(MEGABYTE):
+        assert inflated_bytes(endless, most=100) > 100
 
     dataset.add_new(0x00091001, "OB", os.urandom(50000))
     dataset.save_as(path, enforce_file_format=True)

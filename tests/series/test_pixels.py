@@ -331,6 +331,40 @@ def test_a_decoder_that_does_not_end_is_ended(monkeypatch: pytest.MonkeyPatch) -
         assert len(decoder.decode(whole, [0], JPEG2000Lossless, "pylibjpeg")) == 1
 
 
+def test_a_decoder_has_less_than_ten_seconds_for_a_slice() -> None:
+    """So long a reader would take it for a fault of the program."""
+    assert guarded.FRAME_SECONDS < 10
+
+
+def test_a_decoder_that_does_not_start_is_ended(monkeypatch: pytest.MonkeyPatch) -> None:
+    idle = [sys.executable, "-c", "import time; time.sleep(3600)"]
+
+    def started() -> subprocess.Popen[bytes]:
+        return subprocess.Popen(idle, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+
+    monkeypatch.setattr(guarded, "_started", started)
+    monkeypatch.setattr(guarded, "START_SECONDS", 0.0)
+
+    with (
+        decoder_of_its_own() as decoder,
+        pytest.raises(ValueError, match="broke down on it or took too long"),
+    ):
+        decoder.decode(b"", [0], JPEG2000Lossless, "pylibjpeg")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only there a process can be asked its limits")
+def test_a_decoder_has_two_gigabytes_at_most() -> None:
+    resource = pytest.importorskip("resource")
+    whole = shipped("MR_small_jp2klossless.dcm").read_bytes()
+    with decoder_of_its_own() as decoder:
+        decoder.decode(whole, [0], JPEG2000Lossless, "pylibjpeg")
+        assert decoder._process is not None
+        limit, _ = resource.prlimit(decoder._process.pid, resource.RLIMIT_AS)
+        held = Path(f"/proc/{decoder._process.pid}/statm").read_text().split()[0]
+
+    assert 0 < limit <= int(held) * resource.getpagesize() + 2**31
+
+
 def damaged_jpeg_2000(path: Path) -> Path:
     """Write a JPEG 2000 image on which GDCM 3.2 was seen to end its process."""
     dataset = pydicom.dcmread(shipped("MR_small_jp2klossless.dcm"))
