@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import pytest
 from pydicom.dataelem import RawDataElement
 from pydicom.tag import Tag
 
-from meniscal_measure.cli.common import safe_console
+from meniscal_measure.cli.common import print_json, safe_console
 from tests.command_line import run
 
 pytestmark = pytest.mark.usefixtures("without_pictures")
@@ -81,3 +82,13 @@ def test_a_console_keeps_its_own_colours_and_no_others(capsys: pytest.CaptureFix
 
     assert "\x1b[31m" not in shown
     assert "not own\nsecond line" in shown
+
+
+def test_json_on_the_terminal_is_ascii(capsys: pytest.CaptureFixture[str]) -> None:
+    said = {"name": "Ørsted\x9b2J", "file": "a\u202eb"}
+    print_json(said)
+
+    shown = capsys.readouterr().out
+
+    assert shown.isascii()
+    assert json.loads(shown) == said

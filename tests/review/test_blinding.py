@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -9,6 +10,8 @@ from typing import Any
 
 import pydicom
 import pytest
+from starlette.requests import Request
+from starlette.responses import Response
 
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.errors import (
@@ -23,7 +26,7 @@ from meniscal_measure.errors import (
 )
 from meniscal_measure.records.journal import Signing
 from meniscal_measure.review.desk import Desk
-from meniscal_measure.review.endpoints import safe_words
+from meniscal_measure.review.endpoints import endpoint, safe_words
 from meniscal_measure.review.reading_plan import Blinding
 from meniscal_measure.review.signed_content import Terms
 from meniscal_measure.review.state import first_state
@@ -201,6 +204,21 @@ def test_errors_that_may_name_files_are_told_in_other_words(
 
     assert "Mustermann" not in safe_words(error, blinded=True)
     assert safe_words(error, blinded=False) == "/data/Mustermann/1.dcm is broken"
+
+
+def test_what_the_program_prints_of_such_an_error_steers_no_terminal(
+    blind: Desk, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken(*_: object) -> None:
+        raise UsageError("{file:private} is broken.", file="Mustermann\x1b[2J.dcm")
+
+    async def answered() -> Response:
+        return await endpoint(broken, blind)(
+            Request({"type": "http", "method": "GET", "headers": []})
+        )
+
+    assert b"Mustermann" not in asyncio.run(answered()).body
+    assert capsys.readouterr().err == "Mustermann [2J.dcm is broken.\n"
 
 
 def test_errors_about_points_are_told_as_they_are() -> None:
