@@ -7,7 +7,7 @@ import pytest
 
 from meniscal_measure.errors import GeometryError, LandmarkError
 from meniscal_measure.findings import Code, Finding, Severity
-from meniscal_measure.sentences import SLICE, fields_of
+from meniscal_measure.sentences import PRIVATE, SLICE, fields_of
 from tests.handmade_findings import NAME, example
 
 
@@ -49,6 +49,20 @@ def test_only_what_no_number_depends_on_is_a_note() -> None:
         Code.SLICE_NOT_ACCEPTED,
         Code.SLICE_ONLY_PROPOSED,
         Code.SLICE_LEFT_OUT,
+    }
+
+
+def test_a_text_of_the_header_or_of_a_reader_is_private_in_every_finding() -> None:
+    private = {
+        (code, name) for code in Code for name, kind in fields_of(code.sentence) if kind == PRIVATE
+    }
+    assert private == {
+        (Code.SEVERAL_EXAMINATIONS, "date"),
+        (Code.SIDE_HINTED, "text"),
+        (Code.SIDE_AGAINST_TEXT, "text"),
+        (Code.SIDE_CORRECTED, "reason"),
+        (Code.SIDE_CODE_OF_NO_KNEE, "code"),
+        (Code.AS_WRITTEN, "text"),
     }
 
 

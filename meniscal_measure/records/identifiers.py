@@ -1,7 +1,7 @@
 """Remove every patient identifier from a reading before anything is written.
 
 Left out: Patient's Name, Patient ID, Study Date, all UIDs, Series Description and the other texts
-of the header, file names, the reader's name, and what a person wrote about the slice. Kept:
+of the header, file names, the reader's name, and what a person wrote about slice and side. Kept:
 geometry, values, conventions and the time of measuring. These are the attributes a reading holds of
 those that the Basic Application Level Confidentiality Profile (DICOM PS3.15 Annex E) removes. No
 text is searched for names: each of these is a field of its own. Writing burned into the pixels is
@@ -14,6 +14,7 @@ from dataclasses import replace
 
 from meniscal_measure.caliper.reading import Reading, Source
 from meniscal_measure.sentences import LEFT_OUT
+from meniscal_measure.series.side import source_without_reason
 
 
 def without_identifiers(reading: Reading) -> Reading:
@@ -43,4 +44,5 @@ def _anonymous(source: Source) -> Source:
         source, study_instance_uid="", series_instance_uid="", sop_instance_uid="",
         series_description="", series_reason=LEFT_OUT,
         patient_id="", patient_name="", study_date="",
+        side_source=source_without_reason(source.side_source),
     )  # fmt: skip

@@ -18,6 +18,7 @@ from meniscal_measure.caliper.reading import (
 from meniscal_measure.findings import Code, Severity
 from meniscal_measure.geometry import Vector
 from meniscal_measure.records.notice import NOTICE, UNVERIFIED_PLACED, UNVERIFIED_PROPOSED
+from meniscal_measure.series.side import source_without_reason
 
 NOT_MEASURED = "not measured"
 MOST_NAMED = 4
@@ -207,14 +208,14 @@ def fraction_words(quantity: Quantity | None) -> str:
 
 
 def side_words(reading: Reading) -> str:
-    """Write the side of the knee and where it was read.
+    """Write the side of the knee and where it was read, as pictures may show it.
 
     Examples
     --------
     >>> side_words(reading)
     'right knee (side from Laterality (0020,0060))'
     """
-    side, source = reading.source.side, reading.source.side_source
+    side, source = reading.source.side, source_without_reason(reading.source.side_source)
     if side is not None:
         codes = {found.code for found in reading.warnings}
         against = ", AGAINST THE TEXT OF THE IMAGES" if Code.SIDE_AGAINST_TEXT in codes else ""

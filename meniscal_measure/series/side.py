@@ -144,10 +144,22 @@ def hint_findings(settled: Laterality) -> list[Finding]:
         if settled.side is None:
             finding = Finding(Code.SIDE_HINTED, {**said, "side": hint.side.word})
         else:
-            against = {"side": settled.side.word, "source": settled.source}
+            source = source_without_reason(settled.source)
+            against = {"side": settled.side.word, "source": source}
             finding = Finding(Code.SIDE_AGAINST_TEXT, {**against, **said})
         findings.append(finding)
     return findings
+
+
+def source_without_reason(source: str) -> str:
+    """Say where a side comes from, without what a reader wrote about it.
+
+    Examples
+    --------
+    >>> source_without_reason(f"{CORRECTED} (seen on the scout)")
+    'corrected by the reader'
+    """
+    return CORRECTED if source.startswith(CORRECTED) else source
 
 
 def corrected_side(stack: Stack, side: Side, source: str) -> Laterality:

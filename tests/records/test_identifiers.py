@@ -1,11 +1,16 @@
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import pytest
 
 from meniscal_measure.findings import Code, Finding
+from meniscal_measure.records.codec import reading_to_dict
 from meniscal_measure.records.identifiers import without_identifiers
+from meniscal_measure.records.signatures import signed_by
+from meniscal_measure.series.side import CORRECTED
+from tests.handmade_findings import NAME, example
 from tests.handmade_readings import Case, MakeCase
 
 
@@ -54,6 +59,21 @@ def test_identifying_values_of_a_warning_are_left_out(
     (warning,) = without_identifiers(replace(case[0], warnings=(found,))).warnings
     assert str(warning).startswith(said)
     assert str(found) != str(warning)
+
+
+def test_nothing_that_a_person_wrote_or_a_header_says_stays(make_case: MakeCase) -> None:
+    reading, _ = make_case(warnings=tuple(map(example, Code)))
+    reading = replace(
+        reading,
+        slice_reason=NAME,
+        source=replace(reading.source, side_source=f"{CORRECTED} (as {NAME} said)"),
+    )
+    for reader in ("A", "B"):
+        reading = signed_by(reading, f"{NAME} {reader}", remark=f"of {NAME}")
+    record = reading_to_dict(without_identifiers(reading))
+    assert NAME not in json.dumps(record)
+    assert record["source"]["side_source"] == CORRECTED
+    assert {signature["seal"] for signature in record["signatures"]} == {""}
 
 
 def test_values_geometry_and_conventions_stay(case: Case) -> None:

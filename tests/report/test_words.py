@@ -15,6 +15,7 @@ from meniscal_measure.caliper.reading import (
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.identifiers import without_identifiers
 from meniscal_measure.report import words
+from meniscal_measure.series.side import CORRECTED
 from tests.handmade_readings import MakeCase
 
 
@@ -78,6 +79,13 @@ def test_an_unknown_side_is_said_and_how_compartments_are_named(make_case: MakeC
 def test_the_side_is_given_with_its_source(make_case: MakeCase) -> None:
     reading, _ = make_case()
     assert words.side_words(reading) == "right knee (side from Laterality (0020,0060))"
+
+
+def test_the_reason_of_a_corrected_side_stands_on_no_picture(make_case: MakeCase) -> None:
+    reading, _ = make_case()
+    source = replace(reading.source, side_source=f"{CORRECTED} (as Doe said)")
+    said = words.side_words(replace(reading, source=source))
+    assert said == "right knee (side from corrected by the reader)"
 
 
 def test_a_side_against_the_text_of_the_images_says_so(make_case: MakeCase) -> None:

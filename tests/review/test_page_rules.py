@@ -91,13 +91,20 @@ def test_results_and_signature_have_no_grave_finding(
 
 
 def wider_than_the_window(page: Page) -> list[str]:
-    """What cannot be seen without scrolling sideways; what is fixed to the window, never."""
-    return page.evaluate(
-        """[document.documentElement, ...document.querySelectorAll("#sign-bar, #sign-bar *")]
-           .filter((e) => e === document.documentElement ? e.scrollWidth > innerWidth
-                          : e.checkVisibility() && e.getBoundingClientRect().right > innerWidth + 1)
-           .map((e) => `${e.tagName} ${e.id}`)"""
+    """The document, or what is fixed to the window and never scrolled to."""
+    found: list[str] = page.evaluate(
+        """() => {
+             const root = document.documentElement, width = root.clientWidth;
+             const fixed = [...document.querySelectorAll("#sign-bar, #sign-bar *")];
+             return [
+               ...(root.scrollWidth > width ? ["the document"] : []),
+               ...fixed.filter((e) => e.checkVisibility())
+                       .filter((e) => e.getBoundingClientRect().right > width)
+                       .map((e) => e.outerHTML.slice(0, 80)),
+             ];
+           }"""
     )
+    return found
 
 
 def test_narrow_windows_have_no_grave_finding(full: Page) -> None:

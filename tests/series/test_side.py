@@ -15,7 +15,13 @@ from meniscal_measure.errors import SideError
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.series.model import Stack
 from meniscal_measure.series.scan import open_study
-from meniscal_measure.series.side import hint_findings, resolve_side, side_in_text
+from meniscal_measure.series.side import (
+    CORRECTED,
+    corrected_side,
+    hint_findings,
+    resolve_side,
+    side_in_text,
+)
 from tests.series.conftest import Build, BuildMany, Save
 
 
@@ -139,6 +145,17 @@ def test_a_stated_side_against_any_free_text_is_a_finding(stack: Callable[..., S
         "attribute": "StudyDescription",
         "text": "LEFT KNEE",
     }
+
+
+def test_why_a_reader_corrected_the_side_stands_in_no_other_finding(
+    stack: Callable[..., Stack],
+) -> None:
+    found = stack(Laterality="R", SeriesDescription="RT KNEE")
+    corrected = corrected_side(found, Side.LEFT, f"{CORRECTED} (as Doe said)")
+
+    (warning,) = hint_findings(corrected)
+
+    assert warning.values["source"] == CORRECTED
 
 
 def test_free_texts_that_contradict_each_other_offer_no_side(stack: Callable[..., Stack]) -> None:
