@@ -336,7 +336,7 @@ def warning_words(reading: Reading) -> str:
     Examples
     --------
     >>> warning_words(reading)
-    ''
+    'WARNINGS, in full in the report: no neighbour.'
     """
     warned = [found.code.word for found in reading.warnings if found.severity is Severity.WARNING]
     names = [name.replace("_", " ") for name in dict.fromkeys(warned)]

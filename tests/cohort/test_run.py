@@ -82,6 +82,18 @@ def test_failures_are_rows_with_a_reason(run: Run, store: Path, make_knee: MakeK
     ]
 
 
+def test_the_reason_of_a_crash_names_no_folder(
+    run: Run, store: Path, make_knee: MakeKnee, tmp_path: Path
+) -> None:
+    """Folders may carry a patient's name; what other libraries say of a file is not ours."""
+    plain = make_knee("S1")
+    images = Path(plain.path)
+    run([make_knee("S1", fault=f"lost {images}, {images}/SURNAME GIVEN/1.dcm")])
+    (row,) = rows(store)
+    assert row["status"] == "crashed"
+    assert row["reason"] == "RuntimeError: lost images, images/1.dcm"
+
+
 def test_running_again_measures_nothing_again(run: Run, store: Path, make_knee: MakeKnee) -> None:
     entries = [make_knee("S1"), make_knee("S2", refuse="no")]
     run(entries)
