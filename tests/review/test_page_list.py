@@ -9,7 +9,7 @@ from playwright.sync_api import Page, expect
 from meniscal_measure.review.desk import Desk
 from meniscal_measure.review.signing import reject
 from tests.review.conftest import OpenDesk, Serve, begun
-from tests.review.on_page import middle_of
+from tests.review.on_page import Held, middle_of
 
 MOST_STOPS = 60
 """Elements of the page that take the focus; there are fewer."""
@@ -126,3 +126,20 @@ def test_an_entry_pressed_while_the_list_changes_its_size_is_opened_on_release(
     expect(page.locator("#list .entry")).not_to_have_count(entries)
     page.mouse.up()
     expect(page.locator("#title")).to_contain_text("K03")
+
+
+def test_an_entry_pressed_while_the_list_is_loaded_again_is_opened_on_release(
+    two_knees: tuple[Desk, Page],
+) -> None:
+    _, page = two_knees
+    page.keyboard.press("Control+Enter")
+    expect(page.locator("#signed")).to_contain_text("Signed by AB")
+    tasks = Held(page, "**/api/tasks")
+    page.keyboard.press("l")
+    tasks.wait()
+    page.mouse.move(*middle_of(page, "#entry-1"))
+    page.mouse.down()
+    tasks.let_through()
+    expect(page.locator("#list-progress")).to_have_text("1 of 2 signed or rejected")
+    page.mouse.up()
+    expect(page.locator("#title")).to_contain_text("two")

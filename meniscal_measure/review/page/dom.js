@@ -87,8 +87,8 @@ function takeChildren(kept, fresh) {
   });
 }
 
-/** @param {Node} kept @param {Node} fresh @returns {boolean} whether one could be made like the other */
-function take(kept, fresh) {
+/** Make what is on the page like what was built anew. @param {Node} kept @param {Node} fresh @returns {boolean} whether one could be made like the other */
+export function take(kept, fresh) {
   if (kept instanceof Text && fresh instanceof Text) {
     if (kept.data !== fresh.data) kept.data = fresh.data;
     return true;

@@ -1,6 +1,6 @@
 /** The knees to be read. Only the entries in sight exist in the page, so that ten thousand are no burden. */
 
-import { byId, make, setText } from "./dom.js";
+import { byId, make, setText, take } from "./dom.js";
 
 /** @typedef {import("./types.js").Task} Task */
 
@@ -40,7 +40,7 @@ export class WorkList {
   #all = [];
   /** @type {{task: Task, number: number}[]} */
   #filtered = [];
-  /** Entries in the page, by place in the filtered list. @type {Map<number, HTMLElement>} */
+  /** Entries in the page, by task: one may be under a pressed button of the mouse when the list is loaded again. @type {Map<string, HTMLElement>} */
   #entries = new Map();
   #current = 0;
   /** Height of an entry: in a narrow window it has two lines. */
@@ -81,29 +81,33 @@ export class WorkList {
     const current = this.#filtered.findIndex(({ task }) => task.id === this.#chosen && !isDone(task));
     const next = this.#filtered.findIndex(({ task }) => !isDone(task));
     this.#current = Math.max(current >= 0 ? current : next, 0);
-    this.#list.replaceChildren(this.#fill);
-    this.#entries.clear();
+    this.#filtered.forEach(({ task }, at) => {
+      const entry = this.#entries.get(task.id);
+      if (entry) take(entry, this.#entry(at));
+    });
     this.#draw();
     this.#reveal();
   }
 
-  /** Draws what came into sight. What was in sight stays the same element: it may be under a pressed button of the mouse. */
+  /** Draw what came into sight. What was in sight stays the same element. */
   #draw() {
     this.#entryPx = parseFloat(getComputedStyle(this.#list).getPropertyValue("--entry"));
     this.#fill.style.height = `${this.#filtered.length * this.#entryPx}px`;
     const first = Math.max(Math.floor(this.#list.scrollTop / this.#entryPx) - SPARE, 0);
     const end = Math.min(first + Math.ceil(this.#list.clientHeight / this.#entryPx) + 2 * SPARE, this.#filtered.length);
-    for (const [at, entry] of this.#entries) {
-      if (at >= first && at < end) continue;
+    const inSight = this.#filtered.slice(first, end).map(({ task }) => task.id);
+    for (const [id, entry] of this.#entries) {
+      if (inSight.includes(id)) continue;
       entry.remove();
-      this.#entries.delete(at);
+      this.#entries.delete(id);
     }
     /** @type {HTMLElement} */
     let above = this.#fill;
     for (let at = first; at < end; at += 1) {
-      const entry = this.#entries.get(at) ?? this.#entry(at);
+      const { task: { id } } = this.#filtered[at];
+      const entry = this.#entries.get(id) ?? this.#entry(at);
       if (!entry.isConnected) above.after(entry);
-      this.#entries.set(at, entry);
+      this.#entries.set(id, entry);
       entry.ariaSelected = String(at === this.#current);
       entry.style.top = `${at * this.#entryPx}px`;
       above = entry;
