@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from meniscal_measure.files import write_text, written_whole
+from meniscal_measure.files import csv_text, write_text, written_whole
 
 WRITER = """
 import sys
@@ -80,3 +80,10 @@ def test_a_fault_while_writing_leaves_what_was_there(tmp_path: Path) -> None:
 
     assert [path.name for path in tmp_path.iterdir()] == ["table.csv"]
     assert (tmp_path / "table.csv").read_text("utf-8") == "older"
+
+
+def test_no_cell_of_a_table_is_carried_out_by_a_spreadsheet() -> None:
+    """Nor the name of a column, which may come from a manifest."""
+    assert csv_text(["=1+1", "-x"], [["@x", "'=x"], ["-12.5", -0.3]]) == (
+        "'=1+1,'-x\n'@x,''=x\n-12.5,-0.3\n"
+    )

@@ -230,6 +230,20 @@ def test_every_picture_names_every_warning(make_case: MakeCase, code: Code) -> N
 
 
 @pytest.mark.usefixtures("report_alone")
+def test_slices_in_a_warning_are_counted_as_the_reader_counts(
+    make_case: MakeCase, tmp_path: Path
+) -> None:
+    """In the report and in the text of the record."""
+    values = {"gap_mm": 6.0, "before": 2, "after": 3, "usual_mm": 3.0}
+    saved = save_reading(*make_case(warnings=(Finding(Code.MISSING_SLICES, values),)), tmp_path)
+    said = "6.00 mm between slices 3 and 4"
+    assert said in " ".join(pdf_words(saved.report).split())
+    (warning,) = json.loads(saved.reading.read_text("utf-8"))["warnings"]
+    assert said in warning["text"]
+    assert warning["values"] == values
+
+
+@pytest.mark.usefixtures("report_alone")
 def test_many_warnings_go_on_over_the_page_and_none_is_left_out(
     make_case: MakeCase, tmp_path: Path
 ) -> None:

@@ -5,6 +5,7 @@ import io
 from rich.console import Console
 
 from meniscal_measure.caliper.reading import Reading
+from meniscal_measure.findings import Code, Finding
 from meniscal_measure.report.table import reading_table
 from tests.handmade_readings import Case, MakeCase
 
@@ -56,6 +57,12 @@ def test_the_table_fits_a_terminal_of_80_columns_without_breaking_values(case: C
     text = printed(case[0], width=80)
     assert max(map(len, text.splitlines())) <= 80
     assert "4.50 ± 0.59 FLAGGED" in text
+
+
+def test_slices_in_a_warning_are_counted_as_the_reader_counts(make_case: MakeCase) -> None:
+    values = {"gap_mm": 6.0, "before": 2, "after": 3, "usual_mm": 3.0}
+    text = printed(make_case(warnings=(Finding(Code.MISSING_SLICES, values),))[0], width=200)
+    assert "Warning: Missing slices: 6.00 mm between slices 3 and 4" in text
 
 
 def test_it_prints_plain_text_where_there_is_no_colour(case: Case) -> None:
