@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from meniscal_measure.anatomy import Compartment
+from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM
 
 Kind = Literal["TEXT", "INTEGER", "REAL"]
 
@@ -92,7 +93,8 @@ READING_FIELDS = (
 
 COMPARTMENT_FIELDS = (
     Field("extrusion_mm", "REAL", "mm", "extrusion, outward positive"),
-    Field("u_mm", "REAL", "mm", "standard uncertainty of the extrusion"),
+    Field("u_mm", "REAL", "mm", "standard uncertainty of the extrusion; where a landmark file"
+          f" states no standard deviation, {HAND_PLACEMENT_SD_MM:g} mm is assumed"),
     Field("interval95_low_mm", "REAL", "mm", "lower end of its 95 % interval"),
     Field("interval95_high_mm", "REAL", "mm", "upper end of its 95 % interval"),
     Field("probability_above_threshold", "REAL", "fraction", "that the true value is above the"

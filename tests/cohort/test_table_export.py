@@ -143,6 +143,8 @@ def test_the_description_is_a_data_package_and_the_table_obeys_it(
     fields = package["resources"][0]["schema"]["fields"]
     assert [field["name"] for field in fields] == list(header)
     assert all(field["description"] for field in fields)
+    (u_mm,) = [field for field in fields if field["name"] == "medial_u_mm"]
+    assert "0.2 mm is assumed" in u_mm["description"]
     assert all(field["unit"] == "mm" for field in fields if field["name"].endswith("_mm"))
 
 

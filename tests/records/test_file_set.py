@@ -158,6 +158,27 @@ def test_nothing_is_left_where_a_file_cannot_be_put_into_place(tmp_path: Path) -
     assert [path.name for path in tmp_path.iterdir()] == ["report.pdf"]
 
 
+def test_every_file_is_on_the_disk_before_the_set_is_committed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Or after a power cut a new name might stand over an empty file."""
+    done: list[str] = []
+
+    def noted(where: Any, name: str) -> None:
+        real = getattr(where, name)
+
+        def run(*arguments: object) -> object:
+            done.append(name)
+            return real(*arguments)
+
+        monkeypatch.setattr(where, name, run)
+
+    noted(os, "fsync")
+    noted(Path, "rename")
+    write_set(tmp_path, NEW)
+    assert done == ["fsync"] * (len(NEW) + 1) + ["rename"]
+
+
 def test_every_set_that_is_replaced_is_kept(tmp_path: Path) -> None:
     for number in range(3):
         write_set(tmp_path, {"reading.json": b"%d" % number}, keep_old=number > 0)

@@ -22,6 +22,7 @@ from meniscal_measure.records.schema import schema
 from meniscal_measure.review.desk import Desk, OpenTask
 from meniscal_measure.review.knee import open_knee, with_proposal
 from meniscal_measure.review.measuring import measure_live, measure_state, snap_landmark
+from meniscal_measure.review.present import measured_on_page
 from meniscal_measure.review.signing import reject, reject_unopened
 from meniscal_measure.review.state import PixelLandmark, Quality, State
 from meniscal_measure.review.worklist import Knee
@@ -93,6 +94,22 @@ def test_a_live_value_is_the_full_value_of_its_slice(desk: Desk) -> None:
     assert live_beside is not None
     assert live.measured == full.measured
     assert live_beside.measured.compartments == beside.compartments
+
+
+def test_the_page_gets_values_as_numbers_and_slices_as_people_count_them(desk: Desk) -> None:
+    place = place_of(desk)
+    knee, state = place.shown, state_of(desk, place)
+    measured = measure_state(knee, state, desk.terms.conventions)
+    assert measured.reading is not None
+    left_out = (Finding(Code.SLICE_NOT_ACCEPTED, where=2),)
+    shown = measured_on_page(replace(measured, left_out=left_out), knee)
+
+    for one in shown["slices"][str(state.slice_index)]["compartments"]:
+        extrusion = measured.reading.measured.compartments[one["compartment"]].extrusion
+        low_mm, high_mm = extrusion.interval95_mm
+        assert one["extrusion_mm"] == extrusion.extrusion_mm
+        assert one["expanded_mm"] == pytest.approx((high_mm - low_mm) / 2)
+    assert shown["warnings"][0].startswith("Slice 3: ")
 
 
 def test_the_record_says_what_was_changed_and_keeps_the_proposal(

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from importlib.metadata import version
 from typing import Any
 
+from meniscal_measure.caliper.landmarks import HAND_PLACEMENT_SD_MM
 from meniscal_measure.cohort.paper.blocks import Block, Heading, Paragraph, Table
 from meniscal_measure.cohort.paper.participant_flow import Flow, verified_words
 from meniscal_measure.cohort.reader_agreement import DetectableChange
@@ -28,7 +29,10 @@ def methods_sections(
         " signed distance from the rim of the tibial plateau to the outer edge of the meniscal"
         f" body, osteophytes left out, {_conventions(flow)}."
         f" {proposed if flow.networks else ''}Standard uncertainties follow the GUM"
-        " (JCGM 100:2008). A case is one knee at one visit."
+        " (JCGM 100:2008). Where a landmark file states no standard deviation of the placement,"
+        f" {HAND_PLACEMENT_SD_MM:g} mm is assumed, which follows from the spread of medial"
+        " extrusion (0.92 mm, Bruns 2014) and a reader agreement of ICC 0.90. A case is one knee at"
+        " one visit."
     )
     yield Paragraph(verification(flow))
     yield Paragraph(

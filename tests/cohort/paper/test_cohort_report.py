@@ -275,6 +275,10 @@ def test_software_settings_conventions_and_versions_are_named(blocks: list[Block
     assert "numpy" in rows["This report"]
 
 
+def test_the_placement_that_is_assumed_is_said_with_its_reason(blocks: list[Block]) -> None:
+    assert "0.2 mm is assumed, which follows from the spread" in words_of(blocks)
+
+
 def test_one_icc_is_recommended_and_the_others_are_a_file(blocks: list[Block]) -> None:
     found = tables(blocks)
     between = found["Medial extrusion, readers A, B"]
