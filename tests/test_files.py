@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from meniscal_measure.errors import OutputError
 from meniscal_measure.files import csv_text, write_text, written_whole
 
 WRITER = """
@@ -80,6 +81,17 @@ def test_a_fault_while_writing_leaves_what_was_there(tmp_path: Path) -> None:
 
     assert [path.name for path in tmp_path.iterdir()] == ["table.csv"]
     assert (tmp_path / "table.csv").read_text("utf-8") == "older"
+
+
+def test_what_cannot_be_put_into_place_is_an_error_of_ours_and_leaves_nothing(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / "table.csv").mkdir()
+
+    with pytest.raises(OutputError, match=r"Cannot write .*table\.csv"):
+        write_text(tmp_path / "table.csv", "new")
+
+    assert [path.name for path in tmp_path.iterdir()] == ["table.csv"]
 
 
 def test_no_cell_of_a_table_is_carried_out_by_a_spreadsheet() -> None:

@@ -250,6 +250,23 @@ def test_one_compartment_on_the_wrong_side_is_refused(
         measure_set(landmark_set({2: points}), stack, side=Side.LEFT)
 
 
+@pytest.mark.parametrize("neighbour", [1, 3])
+def test_what_is_refused_on_the_measured_slice_is_on_its_neighbours(
+    stack: list[ImagePlane],
+    landmark_set: SetOf,
+    knee_points: Callable[..., Points],
+    neighbour: int,
+) -> None:
+    """Their numbers enter its uncertainty."""
+    right = knee_points()
+    exchanged = {(name.opposite, landmark): xy for (name, landmark), xy in right.items()}
+    with pytest.raises(SideError, match=f"Slice {neighbour}: In a right knee"):
+        measure_set(landmark_set({2: right, neighbour: exchanged}), stack, side=Side.RIGHT)
+    disordered = knee_points(lateral_mm=-6.0)
+    with pytest.raises(LandmarkError, match=f"Slice {neighbour}: lateral_outer_edge lies"):
+        measure_set(landmark_set({2: right, neighbour: disordered}), stack, side=Side.RIGHT)
+
+
 def test_image_sides_exchanged_are_refused(
     stack: list[ImagePlane], landmark_set: SetOf, knee_points: Callable[..., Points]
 ) -> None:

@@ -11,11 +11,12 @@ from pathlib import Path
 import pydicom
 import pytest
 
+from meniscal_measure.cli.cohort_progress import say_end
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.identity_doubts import identity_doubts
 from meniscal_measure.cohort.paper.blocks import Table
 from meniscal_measure.cohort.paper.study_report import cohort_report
-from meniscal_measure.cohort.run import Job, run_cohort
+from meniscal_measure.cohort.run import Job, Progress, run_cohort
 from meniscal_measure.cohort.store import Store
 from meniscal_measure.cohort.table_export import export_csv, export_table
 from meniscal_measure.cohort.task import Measure, Settings, carry_out, measure_knee
@@ -27,9 +28,11 @@ Visits = Mapping[tuple[str, str], tuple[str, str, str]]
 
 def run(
     entries: list[Entry], store: Path, measure: Measure, settings: Settings | None = None
-) -> None:
+) -> Progress:
     job = Job(store, settings or Settings())
-    run_cohort(entries, job, carry_out=lambda tasks: (carry_out(one, measure) for one in tasks))
+    return run_cohort(
+        entries, job, carry_out=lambda tasks: (carry_out(one, measure) for one in tasks)
+    )
 
 
 def doubts(store: Path) -> dict[str, str]:
@@ -149,28 +152,33 @@ def copied(sample: Path, folder: Path, **attributes: str) -> Path:
 
 
 def test_real_files_under_two_names_and_of_two_patients_are_named_everywhere(
-    samples: Path, tmp_path: Path, store: Path
+    samples: Path, tmp_path: Path, store: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     sample, landmarks = samples / "normal", tmp_path / "landmarks.json"
     by_index = json.loads((sample / "landmarks.json").read_text())
     for one in by_index["slices"]:
         del one["slice"]["sop_instance_uid"]
     landmarks.write_text(json.dumps(by_index))
-    images = copied(sample, tmp_path / "images")
+    images = copied(sample, tmp_path / "images", PatientBirthDate="19500101")
     (tmp_path / "link").symlink_to(images, target_is_directory=True)
-    copied(sample, tmp_path / "renamed", PatientName="Roe^Al", SeriesInstanceUID="1.2.826.9")
+    other = {"PatientName": "Roe^Al", "PatientBirthDate": "19510101"}
+    copied(sample, tmp_path / "renamed", **other, SeriesInstanceUID="1.2.826.9")
     entries = [
         Entry("S1", str(images), visit="1", landmarks=str(landmarks)),
         Entry("S2", str(tmp_path / "link"), visit="1", landmarks=str(landmarks)),
         Entry("S1", str(tmp_path / "renamed"), visit="2", landmarks=str(landmarks)),
     ]
-    run(entries, store, measure_knee)
+    progress = run(entries, store, measure_knee)
     found = doubts(store)
+    say_end(progress, store, as_json=False)
+    said = capsys.readouterr().err
     first, second, third = (found.get(entry.key, "") for entry in entries)
     assert "The images of S1 at visit 1 were also measured for S2 at visit 1." in first
     assert "The images of S2 at visit 1 were also measured for S1 at visit 1." in second
     for one in (first, third):
-        assert "The series of subject S1 differ in Patient's Name" in one
+        assert "of subject S1 differ in Patient's Name and Patient's Birth Date" in one
+        assert "of subject S1 differ in Patient's Name and Patient's Birth Date" in said
+    assert "The images of S2 at visit 1 were also measured for S1 at visit 1." in said
     with Store.existing(store) as opened:
         tables = [block for block in cohort_report(opened) if isinstance(block, Table)]
         export_csv(opened, export_table(opened, identifiers=False), tmp_path / "readings.csv")

@@ -223,6 +223,8 @@ def test_the_figure_says_what_it_shows(case: Case) -> None:
     said = words_of(slice_figure(*case))
     for part in (
         "4.50 ± 0.59 mm",
+        "95 %: 3.91 to 5.09 mm",
+        "P(> 3 mm): > 0.99",
         "FLAGGED",
         "PROPOSED, NOT VERIFIED",
         "image 43 (Instance Number), slice 4 of 7 from the front",

@@ -5,6 +5,8 @@ import io
 from dataclasses import replace
 from datetime import datetime
 
+import pytest
+
 from meniscal_measure.caliper.reading import Reading
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.report.rows import COLUMNS, readings_csv
@@ -81,6 +83,18 @@ def test_each_row_names_what_the_reading_warns_of_and_no_text_of_the_header(case
     )
     listed = rows(replace(case[0], warnings=warned))
     assert {row["warnings"] for row in listed} == {"side_against_text uneven_gaps"}
+
+
+@pytest.mark.parametrize("verified", [False, True])
+def test_each_row_says_what_its_numbers_mean_and_whether_they_are_verified(
+    make_case: MakeCase, verified: bool
+) -> None:
+    for row in rows(make_case(verified=verified)[0]):
+        assert (row["axis_convention"], row["slice_convention"], row["threshold_rule"]) == (
+            "rim_to_rim", "largest_medial_spine", "above"
+        )  # fmt: skip
+        assert row["threshold_mm"] == "3.0"
+        assert row["verified"] == str(verified).lower()
 
 
 def test_each_row_says_which_placement_was_assumed(case: Case) -> None:

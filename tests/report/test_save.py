@@ -208,6 +208,18 @@ def test_the_words_of_the_report_can_be_searched(saved: SavedFiles) -> None:
         assert part in said
 
 
+def test_each_page_of_the_report_says_what_it_is_and_is_not(saved: SavedFiles) -> None:
+    """Pages come apart; below the figure, which says so too, stands the foot of the page."""
+    pages = [" ".join(page.split()) for page in pdf_words(saved.report).split("\f")[:-1]]
+    assert len(pages) == 2
+    for page in pages:
+        foot = page[page.rindex(NOTICE) :]
+        assert "PROPOSED, NOT VERIFIED" in foot
+    assert (
+        "axis rim_to_rim (line through both plateau rims); slice largest_medial_spine" in pages[1]
+    )
+
+
 @pytest.mark.usefixtures("report_alone")
 @pytest.mark.parametrize(
     "changes",

@@ -31,6 +31,7 @@ def test_values_flags_and_decisions_stand_in_words(case: Case) -> None:
     assert "half plateau" in line(text, "coverage over")
     assert "A measurement aid, not a diagnosis." in text
     assert "PROPOSED, NOT VERIFIED" in text
+    assert "Conventions: axis rim_to_rim (line through both plateau rims); slice" in text
     assert "Warning: No neighbouring slice was measured" in text
 
 

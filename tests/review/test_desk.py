@@ -19,6 +19,7 @@ from meniscal_measure.errors import StaleStateError, UsageError
 from meniscal_measure.findings import Code, Finding
 from meniscal_measure.records.journal import Signing, Verdict
 from meniscal_measure.records.schema import schema
+from meniscal_measure.report import words
 from meniscal_measure.review.desk import Desk, OpenTask
 from meniscal_measure.review.knee import open_knee, with_proposal
 from meniscal_measure.review.measuring import measure_live, measure_state, snap_landmark
@@ -109,7 +110,9 @@ def test_the_page_gets_values_as_numbers_and_slices_as_people_count_them(desk: D
         low_mm, high_mm = extrusion.interval95_mm
         assert one["extrusion_mm"] == extrusion.extrusion_mm
         assert one["expanded_mm"] == pytest.approx((high_mm - low_mm) / 2)
-    assert shown["warnings"][0].startswith("Slice 3: ")
+    assert shown["conventions"] == words.convention_words(measured.reading)
+    assert shown["status"] == words.status_words(measured.reading)
+    assert shown["warnings"][0].startswith("Slice 3, image 3: ")
 
 
 def test_the_record_says_what_was_changed_and_keeps_the_proposal(
