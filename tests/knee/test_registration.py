@@ -92,11 +92,22 @@ def test_a_known_movement_is_found_in_other_images(
     assert wrong_mm <= 3 * found.error_mm, "the stated error is the one that was made"
 
 
-def test_the_start_may_be_some_millimetres_off(baseline: TibiaImages, later: TibiaImages) -> None:
+@pytest.mark.parametrize(
+    ("medial_mm", "lateral_mm"),
+    [((2.0, 4.0, -2.0), (1.0, -3.0, 2.0)), ((18.0, 0.0, 0.0), (18.0, 0.0, 0.0))],
+    ids=["turned", "two centimetres"],
+)
+def test_the_start_may_be_off(
+    baseline: TibiaImages,
+    later: TibiaImages,
+    medial_mm: tuple[float, float, float],
+    lateral_mm: tuple[float, float, float],
+) -> None:
+    """It takes more than fifteen steps of the search to come back from the second."""
     off = replace(
         later,
-        medial_rim_mm=as_vector(np.add(later.medial_rim_mm, (2.0, 4.0, -2.0))),
-        lateral_rim_mm=as_vector(np.add(later.lateral_rim_mm, (1.0, -3.0, 2.0))),
+        medial_rim_mm=as_vector(np.add(later.medial_rim_mm, medial_mm)),
+        lateral_rim_mm=as_vector(np.add(later.lateral_rim_mm, lateral_mm)),
     )
     assert error_mm(register_tibia(baseline, off, ContrastMatch.SAME).move, baseline) <= 0.3
 

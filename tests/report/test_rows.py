@@ -103,5 +103,11 @@ def test_each_row_says_which_placement_was_assumed(case: Case) -> None:
     assert {row["assumed_sd_mm"] for row in rows(replace(case[0], warnings=assumed))} == {"0.2"}
 
 
+def test_no_cell_is_carried_out_by_a_spreadsheet(case: Case) -> None:
+    source = replace(case[0].source, patient_id="=HYPERLINK(A1)")
+    listed = rows(replace(case[0], source=source))
+    assert {row["patient_id"] for row in listed} == {"'=HYPERLINK(A1)"}
+
+
 def test_several_readings_share_one_heading(case: Case) -> None:
     assert len(rows(case[0], case[0])) == 12
