@@ -61,7 +61,7 @@ class SharedFacts:
 
 
 @dataclass(frozen=True)
-class Known:
+class ReadBefore:
     """What was read of earlier frames and is not read again for frames that are alike."""
 
     facts: dict[StackKey, SharedFacts] = field(default_factory=dict)
@@ -81,7 +81,7 @@ class HeaderFrame:
 
 
 def frames_of(
-    dataset: Dataset, file: FileRef, known: Known
+    dataset: Dataset, file: FileRef, known: ReadBefore
 ) -> tuple[list[HeaderFrame], list[GeometryError]]:
     """Read the frames of an MR object.
 
@@ -117,7 +117,7 @@ def frames_of(
     return frames, list(reasons.values())
 
 
-def _placed(frame: Frame, header: Header, patient: Patient, known: Known) -> HeaderFrame:
+def _placed(frame: Frame, header: Header, patient: Patient, known: ReadBefore) -> HeaderFrame:
     key = _stack_key(header, frame.grid, patient)
     if key not in known.facts:
         known.facts[key] = _shared_facts(header)

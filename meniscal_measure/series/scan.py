@@ -25,7 +25,7 @@ from meniscal_measure.series.bounded import BoundedStream
 from meniscal_measure.series.headers import (
     MR_STORAGE,
     HeaderFrame,
-    Known,
+    ReadBefore,
     frames_of,
 )
 from meniscal_measure.series.model import FileRef, Refusal, Study
@@ -84,7 +84,7 @@ class _PassedOver(Exception):  # noqa: N818 - not an error, the file is not need
 @dataclass
 class _ScanResult:
     frames: list[HeaderFrame] = field(default_factory=list)
-    known: Known = field(default_factory=Known)
+    known: ReadBefore = field(default_factory=ReadBefore)
     refusals: list[Refusal] = field(default_factory=list)
     passed_over: list[Refusal] = field(default_factory=list)
     seen: set[tuple[object, ...]] = field(default_factory=set)
@@ -163,7 +163,7 @@ def _place(item: HeaderFrame) -> tuple[object, ...]:
 
 
 def _read(
-    stream: BinaryIO, file: FileRef, known: Known
+    stream: BinaryIO, file: FileRef, known: ReadBefore
 ) -> tuple[list[HeaderFrame], list[GeometryError]]:
     try:
         head = stream.read(HEAD_BYTES)
