@@ -34,7 +34,7 @@ from pydicom.uid import (
 from meniscal_measure.errors import UnreadableFileError, UsageError
 from meniscal_measure.series.attribute_places import TAGS
 from meniscal_measure.series.attributes import HEADER_ERRORS, Header
-from meniscal_measure.series.scan import open_study, read_header
+from meniscal_measure.series.scan import damaged_header, open_study, read_header
 from tests.series.conftest import Build, BuildMany, Save
 
 
@@ -658,6 +658,10 @@ def test_free_text_cannot_steer_a_terminal(tmp_path: Path, mr_slice: Build, save
     (stack,) = open_study(tmp_path).stacks
 
     assert stack.identity.series_description == "[2JCOR  PD"
+
+
+def test_what_is_said_of_a_damaged_header_cannot_either() -> None:
+    assert "\x1b" not in str(damaged_header(ValueError("odd length of \x1b[2J")))
 
 
 def test_a_refusal_names_its_file_once(tmp_path: Path) -> None:
