@@ -98,7 +98,7 @@ def beyond_the_window(page: Page) -> list[str]:
     found: list[str] = page.evaluate(
         """[...document.body.querySelectorAll("*:not(.away, #stage *, svg *)")]
            .filter((e) => e.checkVisibility() && e.getBoundingClientRect().width > 0)
-           .filter((e) => e.getBoundingClientRect().right > document.documentElement.clientWidth + 1)
+           .filter((e) => e.getBoundingClientRect().right > window.innerWidth + 1)
            .map((e) => e.outerHTML.slice(0, 80))"""
     )
     return found
