@@ -32,11 +32,14 @@ def signed(make_case: MakeCase) -> Reading:
     """Signed twice, with landmarks on neighbours and of a compartment that was not measured."""
     reading, _ = make_case()
     lateral = reading.measured.compartments[Compartment.LATERAL]
+    looser_across = {
+        name: replace(placed, sd_across_mm=0.5) for name, placed in lateral.landmarks.items()
+    }
     alone = replace(
         reading.measured,
         compartments={Compartment.MEDIAL: reading.measured.compartments[Compartment.MEDIAL]},
         unmeasured=CompartmentLandmarks(
-            Compartment.LATERAL, lateral.landmarks, lateral.landmark_pixels
+            Compartment.LATERAL, looser_across, lateral.landmark_pixels
         ),
     )
     first = signed_by(replace(reading, measured=alone), "Reader A", ["motion"], "a little")
