@@ -19,7 +19,8 @@ class KneeIdentity:
     study_date: str
     """YYYYMMDD."""
     patient_name: str = ""
-    """Compared only where a Patient ID is missing, as names are written in many ways."""
+    """Names are written in many ways: another one is refused where a Patient ID is missing, and
+    remarked on elsewhere."""
     birth_date: str = ""
     """YYYYMMDD; compared where both state it."""
 
@@ -30,7 +31,7 @@ def check_pair(baseline: KneeIdentity, follow_up: KneeIdentity) -> tuple[str, ..
     Returns
     -------
     tuple of str
-        What could not be checked.
+        What could not be checked, or looks odd.
 
     Raises
     ------
@@ -74,13 +75,21 @@ def check_pair(baseline: KneeIdentity, follow_up: KneeIdentity) -> tuple[str, ..
         raise InputError(
             f"The follow-up was {-days} days before the baseline. Give the earlier one first."
         )
+    names = {_folded(knee.patient_name) for knee in (baseline, follow_up)} - {""}
+    remarks = []
+    if all(patients) and len(names) > 1:
+        remarks.append(
+            "The Patient ID is one, the names are two: make sure that both examinations are of one"
+            " patient."
+        )
     unknown = {
         "that both examinations are of one patient (no Patient ID)": not (
             baseline.patient_id and follow_up.patient_id
         ),
         "which examination was first (no Study Date)": days is None,
     }
-    return tuple(f"Not checked: {what}." for what, missing in unknown.items() if missing)
+    remarks += [f"Not checked: {what}." for what, missing in unknown.items() if missing]
+    return tuple(remarks)
 
 
 def patients_differ(one: KneeIdentity, other: KneeIdentity) -> bool:

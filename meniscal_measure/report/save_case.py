@@ -74,10 +74,11 @@ def _check_same_study(case: KneeCase, file: Path) -> None:
     """Refuse to write over the case of another knee."""
     if not file.exists():
         return
-    held = case_from_json(file.read_text(encoding="utf-8"), file).studies[0].study_instance_uid
-    own = case.studies[0].study_instance_uid
-    if held and own and held != own:
+    earlier = case_from_json(file.read_text(encoding="utf-8"), file)
+    held, own = (one.studies[0].study_instance_uid for one in (earlier, case))
+    if (held and own and held != own) or earlier.side != case.side:
         raise OutputError(
-            "{folder:private} holds the case of another study. Name another folder (--out).",
+            "{folder:private} holds the case of another study or knee. Name another folder"
+            " (--out).",
             folder=str(file.parent),
         )

@@ -20,8 +20,9 @@ from meniscal_measure.knee.named_landmarks import (
     SpatialLandmark,
     by_frame_of_reference,
 )
+from meniscal_measure.knee.pairing import check_pair
 from meniscal_measure.knee.published import Published, published
-from meniscal_measure.knee.quantity import CasePart
+from meniscal_measure.knee.quantity import CasePart, Visit
 from meniscal_measure.knee.questions import CaseQuestioning
 from meniscal_measure.knee.root_signs import sign_lines, sign_support
 from meniscal_measure.knee.slope import slope_part
@@ -107,6 +108,7 @@ def make_case(
     stated = stated_side(side, answers.side)
     visits = case_visits(baseline, follow_up, answers, stated)
     gaps = [gap for visit in visits for gap in visit.gaps(identifiers=identifiers)]
+    gaps += _doubts(visits, answers)
     readings = [
         measured_extrusion(visit, stated, landmarks if visit is visits[0] else None, gaps)
         for visit in visits
@@ -208,6 +210,15 @@ def _compared(
         gap = "The extrusion was not measured at both examinations; measure it at both."
         return CaseFollowUp(CasePart("Follow-up", gaps=(gap,)), None)
     return followed(baseline, follow_up, [visit.study for visit in visits])
+
+
+def _doubts(visits: Sequence[VisitImages], answers: Answers) -> tuple[str, ...]:
+    """Say what could not be checked of two examinations, or is answered about a missing one."""
+    if len(visits) == 2:
+        return check_pair(visits[0].identity, visits[1].identity)
+    if any(mark.visit is Visit.FOLLOW_UP for mark in answers.landmark):
+        return ("The answers place landmarks on a follow-up, and none was given: left out.",)
+    return ()
 
 
 def _unlinked(images: VisitImages) -> list[str]:

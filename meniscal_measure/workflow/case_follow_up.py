@@ -8,6 +8,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import product
 
+import numpy as np
 from matplotlib.figure import Figure
 
 from meniscal_measure.anatomy import Plane
@@ -55,6 +56,11 @@ def followed(
     """
     first, second = _examination(baseline), _examination(follow_up)
     try:
+        if np.array_equal(first.pixels, second.pixels):
+            raise InputError(
+                "The images of baseline and follow-up are equal in every pixel: they are one"
+                " examination. Give two."
+            )
         tibia = _registered(first, second, studies)
         index, _ = same_slice(first, second.stack, tibia.found.move)
         if index != follow_up.reading.measured.slice_index and not follow_up.reading.verified:

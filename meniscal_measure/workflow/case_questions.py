@@ -220,7 +220,21 @@ def case_visits(
     if follow_up is not None:
         visits.append(visit_images(Visit.FOLLOW_UP, as_study(follow_up), stated))
         check_pair(visits[0].identity, visits[1].identity)
+        _check_no_image_twice(*visits)
     return visits
+
+
+def _check_no_image_twice(baseline: VisitImages, follow_up: VisitImages) -> None:
+    """Refuse images that were exported once more as another study."""
+    images = [
+        {frame.sop_instance_uid for stack in visit.stacks.values() for frame in stack.frames}
+        for visit in (baseline, follow_up)
+    ]
+    if (images[0] & images[1]) - {""}:
+        raise InputError(
+            "Baseline and follow-up hold the same images (SOP Instance UID), though they are filed"
+            " as two studies. Give two examinations."
+        )
 
 
 def _check_answered(answers: Answers, baseline: VisitImages) -> None:
@@ -238,12 +252,20 @@ def _check_answered(answers: Answers, baseline: VisitImages) -> None:
 def measured_extrusion(
     visit: VisitImages, stated: Side | None, landmarks: StrPath | None, gaps: list[str]
 ) -> KneeReading | None:
-    """Measure the extrusion; what stands against it is added to the gaps, and None returned."""
+    """Measure the extrusion; where nothing can be proposed, a gap says why, and None is returned.
+
+    Raises
+    ------
+    InputError
+        If it cannot be measured on the landmarks that were given.
+    """
     if Plane.CORONAL not in visit.stacks:
         return None
     try:
         return measure(visit.study, landmarks=landmarks, side=stated or visit.side)
     except InputError as error:
+        if landmarks is not None:
+            raise
         gaps.append(f"Extrusion, {visit.visit.words}: {error.words(identifiers=False)}")
         return None
 

@@ -57,6 +57,14 @@ def test_names_are_compared_where_an_id_is_missing() -> None:
         check_pair(first, replace(LATER, patient_name="DOE^Mary"))
 
 
+def test_another_name_under_one_id_is_remarked_on() -> None:
+    first = replace(FIRST, patient_name="DOE^Jane")
+    assert check_pair(first, replace(LATER, patient_name="Doe Jane")) == ()
+    (remark,) = check_pair(first, replace(LATER, patient_name="ROE^Mary"))
+    assert "names are two" in remark
+    assert "ROE" not in remark  # the sheet may be without identifiers
+
+
 def test_patients_born_on_different_days_are_two() -> None:
     first = replace(FIRST, birth_date="19700102")
     assert check_pair(first, replace(LATER, birth_date="19700102")) == ()

@@ -37,10 +37,11 @@ from meniscal_measure.report.case_picture import case_figure
 from meniscal_measure.report.case_sheet import case_sheet
 from meniscal_measure.report.save_case import save_case
 from meniscal_measure.series.model import Stack, Study
-from meniscal_measure.workflow import case_follow_up
+from meniscal_measure.workflow import case, case_follow_up
 from meniscal_measure.workflow.case import MadeCase, make_case
 from meniscal_measure.workflow.case_parts import candidate_facts
 from meniscal_measure.workflow.case_studies import visit_images
+from meniscal_measure.workflow.measure_study import measure
 from tests.knee.imaged_tibia import movement
 
 TORN = Path("sample_phantoms/root-tear")
@@ -271,6 +272,53 @@ def with_identity(stack: Stack, **changed: Any) -> Stack:
     return replace(stack, identity=replace(stack.identity, **changed))
 
 
+def as_later(study: Study, **changed: Any) -> Study:
+    """The coronal stack as that of another study, each image with a UID of its own."""
+    stack = with_identity(study.stacks[0], study_instance_uid="2.25.9", **changed)
+    frames = enumerate(stack.frames)
+    renamed = tuple(replace(frame, sop_instance_uid=f"2.25.9.{n}") for n, frame in frames)
+    return replace(study, stacks=(replace(stack, frames=renamed),))
+
+
+def test_images_filed_as_two_studies_are_refused(study: Study) -> None:
+    again = with_identity(study.stacks[0], study_instance_uid="2.25.9", study_date="20990101")
+    with pytest.raises(InputError, match="hold the same images"):
+        make_case(study, replace(study, stacks=(again,)), answers=Answers(), landmarks=LANDMARKS)
+
+
+def test_images_equal_in_every_pixel_are_not_compared(study: Study) -> None:
+    knee = measure(study, landmarks=LANDMARKS)
+    found = case_follow_up.followed(knee, knee, [study, study])
+    assert found.figure is None
+    assert "equal in every pixel" in "".join(found.part.gaps)
+
+
+def test_what_was_not_checked_is_a_gap_though_nothing_was_compared(
+    study: Study, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(case, "measured_extrusion", lambda *_: None)
+    later = as_later(study, study_date="", patient_id="", patient_name="")
+    made = make_case(study, later, answers=Answers())
+    assert {gap for gap in made.case.gaps if gap.startswith("Not checked")} == {
+        "Not checked: that both examinations are of one patient (no Patient ID).",
+        "Not checked: which examination was first (no Study Date).",
+    }
+
+
+def test_landmarks_on_a_follow_up_that_was_not_given_are_a_gap(study: Study) -> None:
+    mark = placed("tunnel_aperture", 140, 110) | {"visit": "follow_up"}
+    answers = answers_from({"landmark": [mark]}, "answers.toml")
+    made = make_case(study, answers=answers, landmarks=LANDMARKS)
+    assert "landmarks on a follow-up" in "".join(made.case.gaps)
+
+
+def test_landmarks_of_another_study_are_refused(study: Study, tmp_path: Path) -> None:
+    """A sheet without the extrusion that was asked for would look complete."""
+    (tmp_path / "other.json").write_text('{"slice": "2.25.77", "medial_rim": [1, 2]}')
+    with pytest.raises(InputError, match=r"other\.json.*not among the usable images"):
+        make_case(study, answers=Answers(), landmarks=tmp_path / "other.json")
+
+
 @pytest.mark.parametrize(
     "changed",
     [{"patient_id": "4712"}, {"patient_name": "Other^Name"}, {"patient_birth_date": "19010101"}],
@@ -359,12 +407,18 @@ def test_the_written_answers_are_of_the_study(made: MadeCase, saved: Path) -> No
     assert study == made.case.studies[0].study_instance_uid != ""
 
 
-def test_the_case_of_another_study_is_not_written_over(made: MadeCase, tmp_path: Path) -> None:
-    other = replace(made.case.studies[0], study_instance_uid="1.2.3")
-    save_case(replace(made.case, studies=(other,)), (), tmp_path)
+@pytest.mark.parametrize("other", ["study", "knee"])
+def test_the_case_of_another_knee_is_not_written_over(
+    made: MadeCase, tmp_path: Path, other: str
+) -> None:
+    elsewhere = replace(made.case.studies[0], study_instance_uid="1.2.3")
+    opposite = {"left": "right", "right": "left"}[made.case.side]
+    changed: dict[str, Any] = {"study": {"studies": (elsewhere,)}, "knee": {"side": opposite}}
+    save_case(replace(made.case, **changed[other]), (), tmp_path)
+    held = (tmp_path / "case.json").read_bytes()
     with pytest.raises(OutputError, match="holds the case of another study"):
         save_case(made.case, made.pictures, tmp_path)
-    assert '"1.2.3"' in (tmp_path / "case.json").read_text(encoding="utf-8")
+    assert (tmp_path / "case.json").read_bytes() == held
 
 
 def test_warnings_of_the_measurement_stand_on_the_sheet(study: Study) -> None:
@@ -399,10 +453,7 @@ def test_the_root_at_follow_up_is_measured_on_its_own_images(
 ) -> None:
     not_moved = Registration(movement((0, 0, 0), (0, 0, 0)), *COMMON_ERROR[ContrastMatch.SAME])
     monkeypatch.setattr(case_follow_up, "registered", lambda *_: not_moved)
-    later = replace(
-        study, stacks=(with_identity(study.stacks[0], study_instance_uid="2.25.9",
-                                     study_date="20990101"),)
-    )  # fmt: skip
+    later = as_later(study, study_date="20990101")
     marks = [
         placed("medial_eminence_apex", 128, 110), placed("tunnel_aperture", 140, 110),
         placed("cleft_edge_a", 130, 118), placed("cleft_edge_b", 140, 118),
