@@ -370,6 +370,19 @@ def page(window: BrowserContext) -> Iterator[Page]:
 
 
 @pytest.fixture
+def open_window(browser: Browser) -> Iterator[Callable[..., BrowserContext]]:
+    """Open windows that share no memory with others, until the test ends."""
+    with ExitStack() as stack:
+
+        def build(**options: Any) -> BrowserContext:
+            opened = stack.enter_context(browser.new_context(**options))
+            opened.set_default_timeout(PATIENCE_S * 1000)
+            return opened
+
+        yield build
+
+
+@pytest.fixture
 def two_knees(
     samples: Path, tmp_path: Path, open_desk: OpenDesk, served: Serve, page: Page
 ) -> tuple[Desk, Page]:

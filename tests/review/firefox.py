@@ -13,7 +13,7 @@ from typing import Any
 
 from websockets.sync.client import ClientConnection, connect
 
-ANSWER_S = 60
+ANSWER_S = 90
 PREFERENCES = {
     "browser.newtabpage.enabled": False,
     "browser.startup.page": 0,

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page, Response, expect
+from playwright.sync_api import BrowserContext, Page, Response, expect
 
 from meniscal_measure.caliper.reading import Conventions
 from meniscal_measure.review.desk import Desk
@@ -393,36 +393,36 @@ def test_the_scale_is_round_and_fits_whatever_the_zoom(proposed: Page) -> None:
 
 
 def test_a_finger_drags_a_point_and_two_fingers_zoom(
-    browser: Any, open_desk: OpenDesk, served: Serve, shown: Show
+    open_desk: OpenDesk, served: Serve, shown: Show, open_window: Callable[..., BrowserContext]
 ) -> None:
     desk = open_desk("exactly-3mm")
     client = served(desk)
     place = desk.place("AB", desk.tasks("AB")[0]["id"])
     state = json.loads(desk.begin(place).state)
     edge = state["landmarks"][str(state["slice"])]["image_left_outer_edge"]["pixel"]
-    with browser.new_context(viewport={"width": 1024, "height": 768}, has_touch=True) as context:
-        page = shown(client, tab=context.new_page())
-        before = extrusion_mm(page, "Medial")
-        x, y = on_screen(page, edge, (0.5, 0.5))
-        finger = context.new_cdp_session(page)
+    context = open_window(viewport={"width": 1024, "height": 768}, has_touch=True)
+    page = shown(client, tab=context.new_page())
+    before = extrusion_mm(page, "Medial")
+    x, y = on_screen(page, edge, (0.5, 0.5))
+    finger = context.new_cdp_session(page)
 
-        def touch(kind: str, *points: tuple[float, float]) -> None:
-            places = [{"x": px, "y": py, "id": at} for at, (px, py) in enumerate(points)]
-            finger.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": places})
+    def touch(kind: str, *points: tuple[float, float]) -> None:
+        places = [{"x": px, "y": py, "id": at} for at, (px, py) in enumerate(points)]
+        finger.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": places})
 
-        touch("touchStart", (x - 12, y - 9))  # beside it, as fingers do
-        expect(page.locator("#inset")).to_be_visible()
-        for step in range(1, 6):
-            touch("touchMove", (x - 12 - step * 4, y - 9))
-        touch("touchEnd")
-        at_rest(page)
-        scale = json.loads(page.locator("#stage").get_attribute("data-view") or "")["scale"]
-        assert extrusion_mm(page, "Medial") == pytest.approx(before + 20 / scale, abs=DRAG_MM)
+    touch("touchStart", (x - 12, y - 9))  # beside it, as fingers do
+    expect(page.locator("#inset")).to_be_visible()
+    for step in range(1, 6):
+        touch("touchMove", (x - 12 - step * 4, y - 9))
+    touch("touchEnd")
+    at_rest(page)
+    scale = json.loads(page.locator("#stage").get_attribute("data-view") or "")["scale"]
+    assert extrusion_mm(page, "Medial") == pytest.approx(before + 20 / scale, abs=DRAG_MM)
 
-        touch("touchStart", (300, 300), (400, 300))
-        touch("touchMove", (250, 300), (450, 300))
-        touch("touchEnd")
-        page.wait_for_function(ZOOMED, arg=[2 * scale * 0.95, 2 * scale * 1.05])
+    touch("touchStart", (300, 300), (400, 300))
+    touch("touchMove", (250, 300), (450, 300))
+    touch("touchEnd")
+    page.wait_for_function(ZOOMED, arg=[2 * scale * 0.95, 2 * scale * 1.05])
 
 
 def test_the_other_planes_show_where_the_slice_cuts_them(

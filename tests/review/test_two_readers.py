@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import BrowserContext, Page, expect
 
 from tests.review.conftest import OpenDesk, Serve
 
@@ -53,20 +53,22 @@ def test_signings_of_readers_at_work_together_are_all_there_and_in_one_chain(
 
 
 def test_two_browsers_hold_two_readings_of_the_same_knee(
-    browser: Browser, open_desk: OpenDesk, served: Serve, shown: Callable[..., Page]
+    open_desk: OpenDesk,
+    served: Serve,
+    shown: Callable[..., Page],
+    open_window: Callable[..., BrowserContext],
 ) -> None:
     desk = open_desk("exactly-3mm")
     client = served(desk)
-    with browser.new_context() as one, browser.new_context() as other:
-        first = shown(client, tab=one.new_page(), reader="AB")
-        second = shown(client, tab=other.new_page(), reader="CD")
-        first.keyboard.press("2")
-        first.keyboard.press("Control+ArrowLeft")
-        second.keyboard.press("2")
-        second.keyboard.press("Shift+ArrowLeft")
-        for tab, reader in ((first, "AB"), (second, "CD")):
-            tab.keyboard.press("Control+Enter")
-            expect(tab.locator("#signed")).to_contain_text(f"Signed by {reader}")
+    first = shown(client, tab=open_window().new_page(), reader="AB")
+    second = shown(client, tab=open_window().new_page(), reader="CD")
+    first.keyboard.press("2")
+    first.keyboard.press("Control+ArrowLeft")
+    second.keyboard.press("2")
+    second.keyboard.press("Shift+ArrowLeft")
+    for tab, reader in ((first, "AB"), (second, "CD")):
+        tab.keyboard.press("Control+Enter")
+        expect(tab.locator("#signed")).to_contain_text(f"Signed by {reader}")
 
     signed = {
         signing.key.reader: signing.record["extrusion_mm"]["signed"]["medial"]
