@@ -64,8 +64,8 @@ def test_where_black_is_high_the_values_are_mirrored(leg: ProjectedLeg, tmp_path
     np.testing.assert_array_equal(one.pixels(), 4095.0 - leg.pixels)
 
 
-def test_slices_of_magnetic_resonance_are_no_radiographs() -> None:
-    assert radiographs_of([open_study("sample_phantoms/root-tear")]) == FoundRadiographs((), ())
+def test_slices_of_magnetic_resonance_are_no_radiographs(samples: Path) -> None:
+    assert radiographs_of([open_study(samples / "root-tear")]) == FoundRadiographs((), ())
 
 
 def test_a_second_copy_is_left_out(leg: ProjectedLeg, tmp_path: Path) -> None:

@@ -42,9 +42,10 @@ from meniscal_measure.workflow.case import MadeCase, make_case
 from meniscal_measure.workflow.case_parts import candidate_facts
 from meniscal_measure.workflow.case_studies import visit_images
 from meniscal_measure.workflow.measure_study import measure
+from tests.conftest import REPOSITORY
 from tests.knee.imaged_tibia import movement
 
-TORN = Path("sample_phantoms/root-tear")
+TORN = REPOSITORY / "sample_phantoms" / "root-tear"
 LANDMARKS = TORN / "landmarks.json"
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -17,8 +16,9 @@ from meniscal_measure.series.find_slice import find_slice
 from meniscal_measure.series.model import Stack, Study
 from meniscal_measure.workflow.case_parts import RIMS
 from meniscal_measure.workflow.case_questions import CaseQuestions, questioned, slice_words
+from tests.conftest import REPOSITORY
 
-TORN = Path("sample_phantoms/root-tear")
+TORN = REPOSITORY / "sample_phantoms" / "root-tear"
 SPACING_MM = 3.3
 
 

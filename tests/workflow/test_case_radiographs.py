@@ -32,6 +32,7 @@ from meniscal_measure.workflow.case_radiographs import (
 )
 from meniscal_measure.workshop.knees.dicom.encode import TransferSyntax, store
 from meniscal_measure.workshop.knees.dicom.identity import SeriesIdentity, study_identity, uid_for
+from tests.conftest import REPOSITORY
 from tests.knee.projected_leg import (
     LegShape,
     ProjectedLeg,
@@ -40,7 +41,7 @@ from tests.knee.projected_leg import (
 )
 from tests.knee.written_radiograph import StatedSize, cr_dataset, dx_dataset
 
-TORN = "sample_phantoms/root-tear"
+TORN = REPOSITORY / "sample_phantoms" / "root-tear"
 PATIENT = "PHANTOM-LEG"
 SETUP = XraySetup(magnification=1.15, pixel_mm=2.0)
 BOWED = LegShape(Side.LEFT, 90.0, 85.0, 2.0)
