@@ -15,6 +15,7 @@ from typer.testing import Result
 
 from meniscal_measure.errors import ExitCode
 from tests.command_line import run
+from tests.pipes import pipe_at
 
 pytestmark = pytest.mark.usefixtures("without_pictures")
 Change = Callable[[pydicom.Dataset], None]
@@ -210,15 +211,9 @@ def test_an_output_that_cannot_be_written(study: Path) -> None:
     ids=lambda command: " ".join(command[:2]),
 )
 def test_a_pipe_is_not_waited_for(study: Path, tmp_path: Path, command: list[str]) -> None:
-    pipe = tmp_path / "pipe"
-    os.mkfifo(pipe)
-    handle = os.open(pipe, os.O_RDWR | os.O_NONBLOCK)  # else a program that reads waits for ever
-    os.write(handle, b"{}")
-    try:
+    with pipe_at(tmp_path / "pipe") as pipe:
         result = run(
             *[part.format(study=study, pipe=pipe, out=tmp_path / "out") for part in command]
         )
-    finally:
-        os.close(handle)
     assert result.exit_code in (ExitCode.USAGE, ExitCode.NOTHING_MEASURABLE)
     assert "it is a pipe or a device, not a file" in " ".join(result.output.split())

@@ -32,6 +32,7 @@ from meniscal_measure.series.bounded import BoundedStream, inflated_bytes
 from meniscal_measure.series.model import FileRef, Study
 from meniscal_measure.series.pixels import read_frames
 from meniscal_measure.series.scan import open_study
+from tests.pipes import pipe_at
 from tests.series.conftest import Build, BuildMany, Save
 
 MEGABYTE = 2**20
@@ -45,19 +46,22 @@ def good_slices(study: Study) -> int:
 
 
 def test_a_pipe_in_the_place_of_a_study_is_refused_without_waiting(tmp_path: Path) -> None:
-    os.mkfifo(tmp_path / "pipe")
-
-    with pytest.raises(UsageError, match="neither a folder nor a file"):
-        open_study(tmp_path / "pipe")
+    with (
+        pipe_at(tmp_path / "pipe") as pipe,
+        pytest.raises(UsageError, match="neither a folder nor a file"),
+    ):
+        open_study(pipe)
 
 
 def test_a_pipe_in_a_study_is_no_file_of_it(
     tmp_path: Path, mr_stack: BuildMany, save: Save
 ) -> None:
     save(tmp_path, mr_stack([0, 3]))
-    os.mkfifo(tmp_path / "pipe.dcm")
+    with pipe_at(tmp_path / "pipe.dcm"):
+        study = open_study(tmp_path)
 
-    assert good_slices(open_study(tmp_path)) == 2
+    assert good_slices(study) == 2
+    assert study.refusals == study.passed_over == ()
 
 
 def test_a_name_with_a_nul_is_a_usage_error() -> None:

@@ -1,0 +1,31 @@
+"""Named pipes that a program must not wait for, and on which a test does not wait either."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from threading import Event, Thread
+
+
+@contextmanager
+def pipe_at(path: Path) -> Iterator[Path]:
+    """Make a pipe that gives whoever reads it two bytes and its end, as often as it is opened."""
+    os.mkfifo(path)
+    done = Event()
+
+    def write() -> None:
+        while not done.is_set():
+            with suppress(BrokenPipeError), path.open("wb") as stream:  # waits for a reader
+                stream.write(b"{}")
+
+    writer = Thread(target=write, daemon=True)
+    writer.start()
+    try:
+        yield path
+    finally:
+        done.set()
+        reader = os.open(path, os.O_RDONLY | os.O_NONBLOCK)  # for whom the writer waits
+        writer.join()
+        os.close(reader)
