@@ -10,6 +10,8 @@ from meniscal_measure.caliper.decision import (
     TIE_TOLERANCE_MM,
     decide,
     flag,
+    is_above,
+    is_at_or_above,
     probability_above,
 )
 from meniscal_measure.caliper.grades import grade
@@ -34,6 +36,11 @@ def test_away_from_the_threshold_both_rules_agree(conventions: Conventions) -> N
 def test_a_millionth_of_a_millimetre_makes_no_difference_and_a_little_more_does() -> None:
     assert [flag(3.0 + 0.9e-6, ABOVE), flag(3.0 + 1.1e-6, ABOVE)] == [False, True]
     assert [flag(3.0 - 1.1e-6, AT_OR_ABOVE), flag(3.0 - 0.9e-6, AT_OR_ABOVE)] == [False, True]
+
+
+def test_a_value_at_the_very_end_of_the_tolerance_is_still_on_the_cut() -> None:
+    assert not is_above(3.0 + TIE_TOLERANCE_MM, 3.0)
+    assert is_at_or_above(3.0 - TIE_TOLERANCE_MM, 3.0)
 
 
 def test_a_probability_of_exactly_95_per_cent_decides() -> None:

@@ -8,6 +8,7 @@ import pytest
 from scipy.stats import norm
 
 from meniscal_measure.caliper.detectable_change import Change, smallest_detectable_change
+from meniscal_measure.caliper.uncertainty import coverage_factor
 
 NOT_SETTLED = "not settled: of the two rules for a change beyond error only one is met"
 WITHIN = "within the error of measurement"
@@ -38,6 +39,13 @@ def test_a_change_is_one_only_where_both_rules_say_so(
 def test_a_change_of_exactly_the_detectable_one_does_not_exceed_it() -> None:
     assert not Change(0.81, 0.1, 0.81).exceeds_detectable
     assert Change(-0.82, 0.1, 0.81).exceeds_detectable
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_an_interval_that_ends_at_zero_does_not_leave_it_out(sign: int) -> None:
+    change = Change(sign * coverage_factor(math.inf) * 0.4, 0.4, 0.81)
+    assert 0.0 in change.interval95
+    assert not change.exceeds_uncertainty
 
 
 def test_the_interval_holds_95_percent_of_a_normal_distribution() -> None:
