@@ -11,13 +11,17 @@ from threading import Event, Thread
 
 @contextmanager
 def pipe_at(path: Path) -> Iterator[Path]:
-    """Make a pipe that gives whoever reads it two bytes and its end, as often as it is opened."""
+    """Make a pipe that nobody may read.
+
+    Who does is given two bytes and the end, as often as asked, and the test fails afterwards.
+    """
     os.mkfifo(path)
-    done = Event()
+    done, readers = Event(), []
 
     def write() -> None:
         while not done.is_set():
             with suppress(BrokenPipeError), path.open("wb") as stream:  # waits for a reader
+                readers.extend([] if done.is_set() else ["the program"])
                 stream.write(b"{}")
 
     writer = Thread(target=write, daemon=True)
@@ -29,3 +33,4 @@ def pipe_at(path: Path) -> Iterator[Path]:
         reader = os.open(path, os.O_RDONLY | os.O_NONBLOCK)  # for whom the writer waits
         writer.join()
         os.close(reader)
+    assert not readers
