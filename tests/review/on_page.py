@@ -48,7 +48,8 @@ def intercept(page: Page, path: str | re.Pattern[str], handler: Callable[[Route]
     """Handle requests of a page that is open already, from the next one on.
 
     Chromium lets a few requests pass by after it has said that it intercepts them: it is asked
-    until one of them is caught.
+    until one of them is caught. Whoever lets requests through again continues them in the handler:
+    `unroute` would answer one that the handler is about to answer.
     """
     page.route(path, handler)
     page.route("**/probe", lambda route: route.fulfill(status=204))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from threading import Thread
+from threading import Event, Thread
 from typing import Any
 
 import pytest
@@ -127,8 +127,12 @@ def test_a_change_made_after_one_whose_answer_was_lost_is_taken_up(
     before = saved_landmark(desk)
 
     lost: list[Route] = []
+    is_back = Event()
 
     def answer_lost(route: Route) -> None:
+        if is_back.is_set():
+            route.continue_()
+            return
         if not lost:
             route.fetch()
         lost.append(route)
@@ -142,7 +146,7 @@ def test_a_change_made_after_one_whose_answer_was_lost_is_taken_up(
     page.keyboard.press("Shift+ArrowLeft")
     page.on("dialog", lambda dialog: dialog.accept())
     page.goto("about:blank")
-    page.unroute("**/change")
+    is_back.set()
 
     shown(client)
     expect(page.locator("#saved")).to_have_text("All saved")
