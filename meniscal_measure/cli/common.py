@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import codecs
+import errno
 import io
 import json
+import os
+import re
 import sys
 import traceback
 from collections.abc import Iterator
@@ -25,6 +28,13 @@ if TYPE_CHECKING:
 
 FAULT_EXIT_CODE = 70
 """Exit code of a fault in the program itself (EX_SOFTWARE of sysexits.h)."""
+
+NOT_PRINTED = frozenset({errno.EPIPE, errno.ENOSPC, errno.EIO})
+"""What the system says where standard output is a full disk, or a pipe that nobody reads. Errors of
+other files have their names, or are errors of the program's own by then."""
+
+STANDARD_OUTPUT = 1
+"""Its number in POSIX."""
 
 PLAIN_LETTERS = {"±": "+/-", "≥": ">="}
 """Replacements for signs that a terminal cannot show; any other becomes "?"."""
@@ -75,8 +85,10 @@ KneeSide = Annotated[
 @contextmanager
 def reported(*, as_json: bool) -> Iterator[None]:
     """Turn errors into a message a person can act on, and the documented exit code."""
+    _open_closed_streams()
     _write_in_any_encoding()
     try:
+        _check_surroundings()
         yield
     except MeniscalMeasureError as error:
         _say_error(type(error).__name__, str(error), as_json=as_json)
@@ -84,9 +96,38 @@ def reported(*, as_json: bool) -> Iterator[None]:
     except (typer.Exit, typer.Abort):
         raise
     except Exception as error:
+        if isinstance(error, OSError) and error.errno in NOT_PRINTED and error.filename is None:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), STANDARD_OUTPUT)
+            if error.errno != errno.EPIPE:  # whoever reads no further wants to hear no more
+                say(f"The results cannot be printed: {error.strerror}.", err=True)
+            raise typer.Exit(UsageError.exit_code) from None
         say(traceback.format_exc(), err=True)
         _say_error("Fault", f"A fault in the program: {error}. Please report it.", as_json=as_json)
         raise typer.Exit(FAULT_EXIT_CODE) from error
+
+
+def _open_closed_streams() -> None:
+    """Open standard streams that the caller closed, so that no file takes their numbers."""
+    for number, name in enumerate(("stdin", "stdout", "stderr")):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # the lowest number that is free
+        if getattr(sys, name) is None:
+            setattr(sys, name, os.fdopen(number, "r" if number == 0 else "w", encoding="utf-8"))
+
+
+def _check_surroundings() -> None:
+    """Refuse what packages that write PDF stumble over when they are loaded."""
+    try:
+        Path.cwd()
+    except OSError as error:
+        raise UsageError("The current folder does not exist any more. Go to another.") from error
+    epoch = os.environ.get("SOURCE_DATE_EPOCH", "0")
+    if not re.fullmatch(r"-?\d+", epoch):
+        raise UsageError(
+            "The environment variable SOURCE_DATE_EPOCH is no whole number of seconds. Unset it."
+        )
 
 
 def check_packages(packages: tuple[str, ...], extra: str) -> None:

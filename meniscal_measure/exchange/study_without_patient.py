@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import warnings as python_warnings
 from collections import Counter
 from collections.abc import Mapping
@@ -95,7 +96,7 @@ def deidentify_study(
 
 def _check_apart(study: Path, folder: Path) -> None:
     """Refuse a folder that would hold the patient's images as well."""
-    source, target = study.resolve(), folder.resolve()
+    source, target = (Path(os.path.realpath(path)) for path in (study, folder))
     if source == target or source in target.parents or target in source.parents:
         raise UsageError(
             "{folder:private} and {study:private} overlap, so that images with and"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -69,7 +70,8 @@ def save_reading(
     OutputError
         If the folder cannot be written. The files in it are untouched then.
     """
-    loses_verified = would_lose(folder.resolve() / READING, reading)  # also by new/../folder
+    held = Path(os.path.realpath(folder), READING)  # also where it is new/../folder
+    loses_verified = would_lose(held, reading)
     if loses_verified and not reading.verified and not force:
         raise UsageError(
             "{folder:private} holds a reading that is verified, or cannot be read, and this one is"

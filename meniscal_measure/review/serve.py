@@ -79,7 +79,7 @@ def usual_port(store: Path) -> int:
     >>> usual_port(Path("/readings.sqlite"))
     51783
     """
-    return DYNAMIC_PORTS[zlib.crc32(bytes(store.resolve())) % len(DYNAMIC_PORTS)]
+    return DYNAMIC_PORTS[zlib.crc32(os.fsencode(os.path.realpath(store))) % len(DYNAMIC_PORTS)]
 
 
 def _usual(port: int) -> socket.socket:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import os
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
@@ -60,7 +61,7 @@ def open_worklist(path: Path) -> tuple[Knee, ...]:
     folders = _study_folders(path) if path.is_dir() else ()
     if folders:
         return tuple(Knee(folder.name, folder, None, _landmarks_in(folder)) for folder in folders)
-    return (Knee(path.resolve().name, path, None, _landmarks_in(path)),)
+    return (Knee(Path(os.path.realpath(path)).name, path, None, _landmarks_in(path)),)
 
 
 def _landmarks_in(folder: Path) -> Path | None:
