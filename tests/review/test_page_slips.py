@@ -152,6 +152,25 @@ def test_a_window_on_a_screen_of_other_resolution_is_drawn_anew(
         page.wait_for_function(f"() => {canvas}.width === {canvas}.clientWidth * 2")
 
 
+def test_a_window_that_keeps_its_size_keeps_its_view(
+    open_desk: OpenDesk, served: Serve, shown: Show, page: Page
+) -> None:
+    """The browser reports the first size with the next frame, on a slow screen long after."""
+    page.add_init_script(SCREENS)
+    shown(served(open_desk("exactly-3mm")))
+    page.keyboard.press("2")
+    page.keyboard.press("Control+ArrowLeft")
+    with page.expect_response("**/view"):
+        page.keyboard.press("w")
+    at_rest(page)
+    left = page.locator("#stage").get_attribute("data-view")
+    page.reload()
+    begun(page)
+    page.evaluate("screens.forEach((asked) => asked.dispatchEvent(new Event('change')))")
+    page.evaluate("() => new Promise(requestAnimationFrame)")
+    assert page.locator("#stage").get_attribute("data-view") == left
+
+
 def test_who_cannot_leave_a_knee_stays_its_reader(two_knees: tuple[Desk, Page]) -> None:
     _, page = two_knees
     page.keyboard.press("PageDown")

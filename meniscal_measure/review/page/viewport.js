@@ -47,6 +47,7 @@ export class Viewport {
 
   /** Take another size of the window: what was fitted is fitted again, else the same field is shown. @param {number} width @param {number} height */
   resize(width, height) {
+    if (width === this.width && height === this.height) return;
     const { fieldMm } = this;
     [this.width, this.height] = [width, height];
     if (this.fitted === "all") this.fitAll();
