@@ -62,6 +62,13 @@ def propose(
         say(f"Written: {out}, {len(proposal.entries)} examinations. Check it.")
 
 
+AS_STORED = (
+    "The store was read, not the images: `cohort measure` notices which of them changed since"
+    " (measured_at in an export) and measures those again."
+)
+"""What whoever exports or reports must know."""
+
+
 @app.command()
 def measure(
     manifest: ManifestPath,
@@ -158,7 +165,7 @@ def export(
                 if parquet:
                     export_parquet(opened, table, out / f"{table.name}.parquet")
         export_description(tables, out / PACKAGE)
-        say(f"Written to {out}.")
+        say(f"Written to {out}. {AS_STORED}")
 
 
 @app.command("add-cases")
@@ -220,7 +227,10 @@ def report(
         with Store.existing(store) as opened:
             blocks = cohort_report(opened, reference=findings, slice_convention=slice_convention)
             written = save_report(TITLE, blocks, out)
-        say(f"Written: {written[0]}, {written[1]} and {len(written) - 2} tables and plots.")
+        say(
+            f"Written: {written[0]}, {written[1]} and {len(written) - 2} tables and plots."
+            f" {AS_STORED}"
+        )
 
 
 def _by(workers: int | None, scheduler: str | None, time_limit: float | None) -> CarryOut:

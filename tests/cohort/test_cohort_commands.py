@@ -109,6 +109,7 @@ def test_files_that_were_touched_and_hold_the_same_are_said(samples: Path, tmp_p
 
 def test_export_writes_table_and_dictionary(measured: Path, tmp_path: Path) -> None:
     result = invoke("export", "--store", measured / "c.sqlite", "--out", tmp_path, "--parquet")
+    assert "`cohort measure` notices which of them changed" in result.output
     assert result.exit_code == 0, result.output
     assert sorted(path.name for path in tmp_path.iterdir()) == [
         "datapackage.json", "readings.csv", "readings.parquet",
