@@ -30,7 +30,7 @@ from pathlib import Path
 from meniscal_measure.anatomy import SIDE_SPELLINGS
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.source_files import is_url
-from meniscal_measure.cohort.table_file import InputTable, read_table
+from meniscal_measure.cohort.table_file import InputTable, as_name, read_table
 from meniscal_measure.errors import ManifestError
 from meniscal_measure.files import csv_text
 
@@ -38,6 +38,9 @@ COLUMNS = ("subject", "visit", "side", "group", "path", "landmarks", "reader", "
            "exclude")  # fmt: skip
 REQUIRED = ("subject", "path")
 """Columns without which no line can be used."""
+
+NAMES = ("subject", "visit", "group", "reader")
+"""Columns by which lines belong together, however their letters are coded."""
 
 SIMILAR = {
     "id": "subject", "patient": "subject", "participant": "subject",
@@ -192,6 +195,7 @@ def _entry(
 ) -> tuple[Entry, list[str]]:
     """Turn a line into an entry, with what is wrong with it."""
     cells = {name: line.get(name, "") for name in COLUMNS}
+    cells |= {name: as_name(cells[name]) for name in NAMES}
     wrong = ["more cells than there are columns"] if line.get("") else []
     repeat = _whole(cells["repeat"] or "1", "repeat", wrong)
     series = _whole(cells["series"], "series", wrong) if cells["series"] else None

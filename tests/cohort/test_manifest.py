@@ -14,6 +14,7 @@ from pyarrow import parquet
 from meniscal_measure.anatomy import Side
 from meniscal_measure.cohort.entry import Entry
 from meniscal_measure.cohort.manifest import Manifest, manifest_csv
+from meniscal_measure.cohort.table_file import as_name
 from meniscal_measure.errors import ManifestError, UsageError
 
 
@@ -94,6 +95,13 @@ def test_every_problem_of_every_line_is_listed_at_once(folder: Path) -> None:
         assert problem in message
 
 
+@pytest.mark.parametrize("other", ["Ame\u0301lie", "Am\u00e9lie\u200b", "\u2066Am\u00e9lie"])
+def test_names_that_look_alike_are_one_however_they_are_coded(folder: Path, other: str) -> None:
+    """Source: canonical equivalence, Unicode Standard Annex #15."""
+    path = written(folder, f"subject,visit,path\nAm\u00e9lie,1,k1\n{other},2,k2\n")
+    assert [entry.subject for entry in Manifest(path)] == ["Am\u00e9lie", "Am\u00e9lie"]
+
+
 def test_an_excluded_knee_needs_no_images(folder: Path) -> None:
     (entry,) = Manifest(written(folder, "subject,path,exclude\nS1,,claustrophobia\n"))
     assert entry.exclude == "claustrophobia"
@@ -143,7 +151,8 @@ def test_a_file_that_is_no_parquet_is_said(folder: Path) -> None:
         list(Manifest(folder / "manifest.parquet"))
 
 
-names = st.text(st.characters(categories=["L", "N", "P", "Zs"]), max_size=12).map(str.strip)
+names = st.text(st.characters(categories=["L", "N", "P", "Zs"]), max_size=12)
+names = names.map(as_name).map(str.strip)
 
 
 @given(st.lists(st.tuples(names.filter(bool), names, names), unique=True, max_size=5))

@@ -16,7 +16,7 @@ from meniscal_measure.cohort.agreement.plots import roc_plot
 from meniscal_measure.cohort.agreement.tables import interval_text, number_text
 from meniscal_measure.cohort.paper.blocks import Block, Heading, Paragraph, Plot, Results, Table
 from meniscal_measure.cohort.readings import Readings, flags_of, knee_label
-from meniscal_measure.cohort.table_file import read_table
+from meniscal_measure.cohort.table_file import as_name, read_table
 from meniscal_measure.errors import AgreementError, ManifestError
 from meniscal_measure.report.words import threshold_words
 
@@ -70,7 +70,8 @@ def read_reference(path: Path) -> dict[str, float]:
         if side is None or said not in FINDINGS:
             problems.append(f"line {number}: give side left or right, and finding 1, 0 or nothing")
             continue
-        knee = knee_label(row.get("subject", ""), side.word, row.get("visit", ""))
+        subject, visit = (as_name(row.get(name, "")) for name in ("subject", "visit"))
+        knee = knee_label(subject, side.word, visit)
         first = findings.setdefault(knee, FINDINGS[said])
         if not np.array_equal(first, FINDINGS[said], equal_nan=True):
             problems.append(f"line {number}: {knee} has another finding above; keep one")
