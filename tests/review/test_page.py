@@ -299,6 +299,7 @@ def test_another_slice_is_measured_only_once_its_points_were_looked_at(proposed:
     page.keyboard.press("End")
     for _ in range(12):
         page.keyboard.press("PageDown")
+    expect(page.locator("#stage")).to_have_attribute("data-drawn", "12")
     page.keyboard.press("m")
     expect(page.locator("#message")).to_contain_text("carried over from another slice")
     page.keyboard.press("Control+Enter")
@@ -306,7 +307,6 @@ def test_another_slice_is_measured_only_once_its_points_were_looked_at(proposed:
 
     page.keyboard.press("a")
     at_rest(page)
-    expect(page.locator("#stage")).to_have_attribute("data-drawn", "12")
     page.keyboard.press("Control+Enter")
 
     expect(page.locator("#signed")).to_contain_text("Signed by AB")
