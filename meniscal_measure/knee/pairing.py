@@ -87,6 +87,7 @@ def check_pair(baseline: KneeIdentity, follow_up: KneeIdentity) -> tuple[str, ..
             baseline.patient_id and follow_up.patient_id
         ),
         "which examination was first (no Study Date)": days is None,
+        "which examination was first (one Study Date)": days == 0,
     }
     remarks += [f"Not checked: {what}." for what, missing in unknown.items() if missing]
     return tuple(remarks)

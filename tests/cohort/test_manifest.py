@@ -151,8 +151,8 @@ def test_a_file_that_is_no_parquet_is_said(folder: Path) -> None:
         list(Manifest(folder / "manifest.parquet"))
 
 
-names = st.text(st.characters(categories=["L", "N", "P", "Zs"]), max_size=12)
-names = names.map(as_name).map(str.strip)
+letters = st.characters(categories=["L", "N", "P", "Zs"])
+names = st.text(letters, max_size=12).map(as_name).map(str.strip)
 
 
 @given(st.lists(st.tuples(names.filter(bool), names, names), unique=True, max_size=5))

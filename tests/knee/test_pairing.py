@@ -50,6 +50,13 @@ def test_what_the_images_do_not_say_is_said() -> None:
     )
 
 
+def test_two_examinations_of_one_day_are_in_no_order_that_is_known() -> None:
+    same_day = replace(LATER, study_date=FIRST.study_date)
+    assert check_pair(FIRST, same_day) == (
+        "Not checked: which examination was first (one Study Date).",
+    )
+
+
 def test_names_are_compared_where_an_id_is_missing() -> None:
     first = replace(FIRST, patient_id="", patient_name="DOE^Jane")
     assert check_pair(first, replace(LATER, patient_name="Doe Jane"))
