@@ -19,6 +19,9 @@ from meniscal_measure.exchange.source_images import BLANK_WHERE_ABSENT, SourceIm
 from meniscal_measure.geometry import orientation_letters
 
 FIGURE_SERIES, REPORT_SERIES = 9103, 9104
+SHARED_IF_THERE = ("IssuerOfPatientID", "StudyDescription", "SpecificCharacterSet")
+"""Attributes of patient and study that a derived object repeats where the image has them: without
+its issuer the same Patient ID may be another hospital's patient."""
 
 
 def figure_capture(
@@ -132,11 +135,9 @@ def encapsulated(
 
 def _share_context(derived: Dataset, header: Dataset) -> None:
     """Copy patient and study of the images, so that the archive files it with them."""
-    for keyword in (*BLANK_WHERE_ABSENT, "StudyDescription", "SpecificCharacterSet"):
+    for keyword in (*BLANK_WHERE_ABSENT, *SHARED_IF_THERE):
         if keyword in header:
             derived[keyword] = header[keyword]
-    if header.get("SpecificCharacterSet") is None:
-        derived.SpecificCharacterSet = "ISO_IR 192"
 
 
 def _reference(image: SourceImage) -> Dataset:

@@ -90,6 +90,7 @@ def source_images(stack: Stack, indices: Sequence[int]) -> dict[int, SourceImage
 def _header(opener: Opener, frame: Frame) -> Dataset:
     with opener.open(frame.file) as stream:
         header = pydicom.dcmread(stream, stop_before_pixels=True, force=True)
+    header.SpecificCharacterSet = "ISO_IR 192"  # of what is made: the set of the image may lack ±
     for keyword in BLANK_WHERE_ABSENT:
         if keyword not in header:
             setattr(header, keyword, "")

@@ -47,6 +47,14 @@ factor is an estimate for the table, the spacing for the bone above it (common p
 source)."""
 
 
+MAX_MAGNIFICATION = 2.0
+"""A leg shown larger than this would lie nearer to the tube than to the detector: no radiograph is
+taken so, and the stated sizes are wrong (common practice, no source)."""
+
+SAME_SHAPE = 0.01
+"""Relative difference up to which two stated pixels have the same shape."""
+
+
 class Calibration(StrEnum):
     """How the spacing of a radiograph's pixels is known."""
 
@@ -137,14 +145,15 @@ def projection_scale(stated: StatedSpacing) -> ProjectionScale:
     Raises
     ------
     GeometryError
-        If a stated size is not positive.
+        If a stated size is not positive, or two stated sizes differ in the shape of the pixel.
 
     Notes
     -----
     DICOM PS3.3 10.7.1.3: with Pixel Spacing Calibration Type, or Pixel Spacing unlike Imager Pixel
     Spacing, Pixel Spacing has been calibrated; equal values, or one of them alone without a type,
     are those of the detector, from which Estimated Radiographic Magnification Factor leads to the
-    patient. A patient is never shown smaller than at the detector. Without any size, square pixels
+    patient; a factor of 1 corrects nothing. A patient is never shown smaller than at the detector.
+    Without any size, square pixels
     unless Pixel Aspect Ratio says otherwise (C.7.6.3.1.7).
 
     Examples
@@ -158,9 +167,10 @@ def projection_scale(stated: StatedSpacing) -> ProjectionScale:
     if size_mm is None:
         return ProjectionScale(*(stated.aspect or (1.0, 1.0)), Calibration.NONE)
     kind = _calibration_of(stated)
-    if kind is Calibration.DETECTOR and stated.magnification is not None:
+    factor = stated.magnification
+    if kind is Calibration.DETECTOR and factor is not None and factor > 1 + SAME_SPACING:
         kind = Calibration.GEOMETRY
-        size_mm = size_mm[0] / stated.magnification, size_mm[1] / stated.magnification
+        size_mm = size_mm[0] / factor, size_mm[1] / factor
     errors = {Calibration.FIDUCIAL: FIDUCIAL_U, Calibration.GEOMETRY: GEOMETRY_U}
     return ProjectionScale(*size_mm, kind, errors.get(kind, 0.0))
 
@@ -168,14 +178,14 @@ def projection_scale(stated: StatedSpacing) -> ProjectionScale:
 def _calibration_of(stated: StatedSpacing) -> Calibration:
     """How Pixel Spacing, or where there is none Imager Pixel Spacing, is known."""
     factor, shown = stated.magnification, _shown_larger(stated)
-    if factor is not None and not 1 <= factor < np.inf:
+    if factor is not None and not 1 <= factor <= MAX_MAGNIFICATION:
         return Calibration.CONTRADICTORY
     named = {"FIDUCIAL": Calibration.FIDUCIAL, "GEOMETRY": Calibration.GEOMETRY}
     kind = named.get(stated.calibration_type) if stated.pixel_mm is not None else None
     if shown is None or np.allclose(shown, 1.0, rtol=SAME_SPACING):
         return kind or Calibration.DETECTOR
     unlike = factor is not None and not np.allclose(shown, factor, rtol=SAME_MAGNIFICATION)
-    if min(shown) < 1 - SAME_SPACING or unlike:
+    if not 1 - SAME_SPACING <= min(shown) <= max(shown) <= MAX_MAGNIFICATION or unlike:
         return Calibration.CONTRADICTORY
     return kind or Calibration.GEOMETRY
 
@@ -184,7 +194,14 @@ def _shown_larger(stated: StatedSpacing) -> tuple[float, float] | None:
     """Size at the detector over that in the patient, down and across, where both are stated."""
     if stated.imager_mm is None or stated.pixel_mm is None or min(stated.pixel_mm) <= 0:
         return None
-    return tuple(np.divide(stated.imager_mm, stated.pixel_mm))
+    down, across = (float(size) for size in np.divide(stated.imager_mm, stated.pixel_mm))
+    if min(down, across) > 0 and abs(down / across - 1) > SAME_SHAPE:
+        raise GeometryError(
+            "Pixel Spacing and Imager Pixel Spacing state pixels of different shape, so that"
+            " neither angles nor lengths can be measured. Ask for the radiograph to be exported"
+            " again."
+        )
+    return down, across
 
 
 Name = TypeVar("Name", bound=str)

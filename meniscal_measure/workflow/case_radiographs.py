@@ -82,7 +82,7 @@ def measured_limb(images: Sequence[CaseRadiograph], answers: Answers, side: Side
     Raises
     ------
     LandmarkError
-        If a landmark names no radiograph, or lies off its image.
+        If a landmark names no radiograph, lies off its image, or is placed twice on one.
     """
     placed = [answer for answer in answers.landmark if answer.name in ON_RADIOGRAPHS]
     if placed and not images:
@@ -93,8 +93,15 @@ def measured_limb(images: Sequence[CaseRadiograph], answers: Answers, side: Side
         )
     marks: dict[str, dict[str, Pixel]] = {}
     for answer in placed:
-        uid = image_of(answer, images).where.sop_instance_uid
-        marks.setdefault(uid, {})[answer.name] = answer.pixel
+        image = image_of(answer, images)
+        on_image = marks.setdefault(image.where.sop_instance_uid, {})
+        if answer.name in on_image:
+            raise LandmarkError(
+                "The landmark {name} is placed twice on the {image}. Keep one of the two.",
+                name=answer.name,
+                image=str(image.where),
+            )
+        on_image[answer.name] = answer.pixel
     parts, pictures = [], []
     for image in images:
         if (placed_on := marks.get(image.where.sop_instance_uid)) is None:

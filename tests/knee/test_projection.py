@@ -34,6 +34,9 @@ DETECTOR, SMALLER = (0.14, 0.14), (0.12, 0.12)
         (StatedSpacing(DETECTOR, SMALLER, "FIDUCIAL", 1.2), Calibration.FIDUCIAL, 0.12),
         (StatedSpacing(DETECTOR, SMALLER, magnification=1.4), Calibration.CONTRADICTORY, 0.12),
         (StatedSpacing(DETECTOR, magnification=0.9), Calibration.CONTRADICTORY, 0.14),
+        (StatedSpacing(DETECTOR, magnification=5.0), Calibration.CONTRADICTORY, 0.14),
+        (StatedSpacing(DETECTOR, (0.01, 0.01), "FIDUCIAL"), Calibration.CONTRADICTORY, 0.01),
+        (StatedSpacing(DETECTOR, magnification=1.0), Calibration.DETECTOR, 0.14),
         (StatedSpacing(SMALLER, DETECTOR, "GEOMETRY"), Calibration.CONTRADICTORY, 0.14),
         (StatedSpacing(aspect=(2.0, 1.0)), Calibration.NONE, 2.0),
         (StatedSpacing(), Calibration.NONE, 1.0),
@@ -92,3 +95,9 @@ def test_a_ball_calibrates_where_stated_sizes_contradict_each_other() -> None:
 def test_a_pixel_without_size_is_refused(spacing: tuple[float, float]) -> None:
     with pytest.raises(GeometryError, match="both must be positive"):
         projection_scale(StatedSpacing(spacing))
+
+
+def test_sizes_that_state_pixels_of_different_shape_are_refused() -> None:
+    """Angles would be those of a stretched image."""
+    with pytest.raises(GeometryError, match="pixels of different shape"):
+        projection_scale(StatedSpacing(DETECTOR, (0.12, 0.2), "FIDUCIAL"))

@@ -257,6 +257,15 @@ def test_exchanged_medial_and_lateral_is_a_gap(leg: ProjectedLeg, tmp_path: Path
     assert "lie as on a leg of the other side" in part.gaps[0]
 
 
+def test_a_landmark_placed_twice_on_one_radiograph_is_refused(
+    leg: ProjectedLeg, tmp_path: Path
+) -> None:
+    written(tmp_path, leg)
+    both = replace_landmarks(answered(without_ball(leg)), answered({"hip_centre": (50.0, 50.0)}))
+    with pytest.raises(LandmarkError, match="hip_centre is placed twice on the radiograph"):
+        limb(tmp_path, both)
+
+
 def test_a_landmark_off_the_radiograph_is_refused(leg: ProjectedLeg, tmp_path: Path) -> None:
     written(tmp_path, leg)
     with pytest.raises(LandmarkError, match="lies off its radiograph"):
