@@ -36,6 +36,8 @@ _EARLIER_NAMES = {
 SLICE_KEYS = ("slice", "slice_index", "sop_instance_uid")
 SET_KEYS = ("slice_convention", "slice_reason", "sd_mm", "signed")
 KNOWN_KEYS = frozenset({*SLICE_KEYS, *SET_KEYS, *LANDMARK_NAMES, "slices"})
+MAX_REASON = 2000
+"""Most characters of the reason of a slice: it stands in the report."""
 PIXEL_COLUMNS = ("column", "row")
 PATIENT_COLUMNS = ("x_mm", "y_mm", "z_mm")
 
@@ -251,6 +253,8 @@ def _reason(value: Any) -> str:
     if not isinstance(value, str):
         rule = "is {value:private}; it must be a sentence in quotes"
         _refuse("slice_reason", rule, value=json.dumps(value))
+    if len(value) > MAX_REASON or any("\ud800" <= letter <= "\udfff" for letter in value):
+        _refuse("slice_reason", f"must be at most {MAX_REASON} characters, none of them damaged")
     return value
 
 

@@ -24,8 +24,10 @@ from tests.exchange.conftest import SAMPLE, Case, errors_of, saved
 def test_objects_hold_their_words_and_the_patient_in_any_character_set(
     case: Case, declared: str | None, tmp_path: Path
 ) -> None:
-    """A value has a plus-minus sign, which the default set lacks. Source: dciodvfy of dicom3tools."""
-    name = {"ISO_IR 100": "Höcker^Åsa", "ISO_IR 144": "Люкceмбypг^Ада"}.get(declared or "", "Doe^Jo")
+    """The default set lacks the plus-minus sign of a value. Source: dciodvfy of dicom3tools."""
+    name = {"ISO_IR 100": "Höcker^Åsa", "ISO_IR 144": "Люкceмбypг^Ада"}.get(
+        declared or "", "Doe^Jo"
+    )
     for file in (SAMPLE / "series-1").iterdir():
         dataset = pydicom.dcmread(file)
         dataset.SpecificCharacterSet = declared

@@ -283,6 +283,8 @@ def test_landmarks_changed_after_signing_are_refused(
         ({"signed": SIGNED | {"remark": 7}}, "signed must hold texts, quality a list of them"),
         ({"signed": SIGNED | {"quality": "bad"}}, "signed must hold texts, quality a list"),
         ({"slice_reason": None}, "slice_reason is null; it must be a sentence"),
+        ({"slice_reason": "x" * 2001}, "slice_reason must be at most 2000 characters"),
+        ({"slice_reason": "\ud800"}, "slice_reason must be .* none of them damaged"),
         ({"sd_mm": -0.1}, "sd_mm is -0.1; it must be a number of mm, 0.02 to 10"),
         (
             {"sd_mm": 0},
