@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from meniscal_measure.anatomy import Side
 from meniscal_measure.errors import InputError, LandmarkError
-from meniscal_measure.geometry import PixelGrid
+from meniscal_measure.geometry import PixelGrid, unit_vector
 from meniscal_measure.knee.answers import Answers, LandmarkAnswer
 from meniscal_measure.knee.limb import FEMORAL_LINE, TIBIAL_LINE, LimbLandmark, LimbMeasure
 from meniscal_measure.knee.limb_part import TITLE, limb_part
@@ -192,6 +194,7 @@ def _measured(
     scale = _scale(image.radiograph, marks, answers)
     on_leg = {LimbLandmark(name): pixel for name, pixel in marks.items() if name not in BALL_EDGES}
     _check_medial(image.radiograph, on_leg, side)
+    _check_downward(on_leg, answers.radiograph.sd_px)
     part = limb_part(on_leg, scale, (image.where,), sd_px=answers.radiograph.sd_px)
     pixels = image.radiograph.pixels()
     return RadiographPicture(image.where, pixels, scale, marks, part, image.borders)
@@ -224,3 +227,20 @@ def _check_medial(radiograph: Radiograph, marks: dict[LimbLandmark, Pixel], side
                 f"{lateral} and {medial} lie as on a leg of the other side. Exchange them, or place"
                 f" the landmarks on the {side.word} leg."
             )
+
+
+def _check_downward(marks: dict[LimbLandmark, Pixel], sd_px: float) -> None:
+    """Refuse a femoral joint line below the tibial one, seen from the hip to the ankle."""
+    ends = (LimbLandmark.HIP_CENTRE, LimbLandmark.ANKLE_CENTRE)
+    if not {*ends, *TIBIAL_LINE, *FEMORAL_LINE} <= marks.keys():
+        return
+    hip, ankle = (np.array(marks[end]) for end in ends)
+    femoral, tibial = (
+        np.mean([marks[name] for name in line], axis=0) for line in (FEMORAL_LINE, TIBIAL_LINE)
+    )
+    down = unit_vector(ankle - hip) if np.any(ankle != hip) else np.zeros(2)
+    if float((tibial - femoral) @ down) < -3.0 * sd_px:
+        raise LandmarkError(
+            "Seen from the hip, the femoral joint line lies below the tibial one: hip and ankle, or"
+            " the two lines, are exchanged. Check them."
+        )

@@ -257,6 +257,16 @@ def test_exchanged_medial_and_lateral_is_a_gap(leg: ProjectedLeg, tmp_path: Path
     assert "lie as on a leg of the other side" in part.gaps[0]
 
 
+def test_exchanged_hip_and_ankle_are_a_gap(leg: ProjectedLeg, tmp_path: Path) -> None:
+    """The angles of both joint lines would be taken against the wrong bone."""
+    written(tmp_path, leg)
+    marks = without_ball(leg)
+    marks["hip_centre"], marks["ankle_centre"] = marks["ankle_centre"], marks["hip_centre"]
+    (part,) = limb(tmp_path, answered(marks, sd_px=0.3)).parts
+    assert part.quantities == ()
+    assert "hip and ankle, or the two lines, are exchanged" in part.gaps[0]
+
+
 def test_a_landmark_placed_twice_on_one_radiograph_is_refused(
     leg: ProjectedLeg, tmp_path: Path
 ) -> None:
