@@ -54,6 +54,9 @@ WELL_FORMED = {"DS": r"[-+.\dEe \0]*", "IS": r"[-+\d \0]*", "UI": r"[\d. \0]*"}
 IMAGE_GROUPS = frozenset({0x0008, 0x0018, 0x0020, 0x0028})
 """Groups of the attributes that describe codes, acquisition and image. Elsewhere `SHORT_TEXT` that
 the table does not list is removed too: an MR image needs none of it (DICOM PS3.3 A.4.3, A.36.2)."""
+OVERLAY_GROUPS = (0x50, 0x60)
+"""First bytes of the groups of curves and overlays. The table removes their data and comments; the
+rest would describe a drawing that is gone (DICOM PS3.3 C.9.2)."""
 DUMMY_TEXT = {
     "AS": "000Y",
     "DA": "19000101",
@@ -179,6 +182,8 @@ class _Cleaner:
                 self._act(dataset, element, self._action(element))
 
     def _action(self, element: DataElement) -> Action | None:
+        if element.tag.group >> 8 in OVERLAY_GROUPS:
+            return Action.REMOVE
         listed = action_on(element.tag)
         foreign = element.VR in SHORT_TEXT and element.tag.group not in IMAGE_GROUPS
         if listed is None and (

@@ -225,6 +225,17 @@ def test_a_validator_finds_no_error(tmp_path: Path) -> None:
     assert errors_of(saved(deidentified(image(), KEY), tmp_path)) == []
 
 
+def test_nothing_of_an_overlay_stays(tmp_path: Path) -> None:
+    """Source: dciodvfy of dicom3tools, which asks for the data of an overlay that is described."""
+    drawn = image()
+    for keyword, vr, value in ((0x10, "US", 8), (0x11, "US", 8), (0x40, "CS", "G")):
+        drawn.add_new(0x60000000 + keyword, vr, value)
+    drawn.add_new(0x60003000, "OW", bytes(8))
+    after = deidentified(drawn, KEY)
+    assert not [element for element in after if element.tag.group == 0x6000]
+    assert errors_of(saved(after, tmp_path)) == []
+
+
 def test_the_object_says_what_was_done() -> None:
     """Source: DICOM PS3.16 CID 7050 for the codes, PS3.3 C.12.1.1.7 for the attributes."""
     after = deidentified(image(), KEY, keep_characteristics=True)
