@@ -204,6 +204,11 @@ class Code(Enum):
         " {most_mm:.1f} mm seen in knees with a root tear. Check that both landmarks are on the"
         " meniscus and the plateau.",
     )
+    UNUSUALLY_HIGH = (
+        Severity.WARNING,
+        "The {compartment} outer edge lies {height_mm:.1f} mm above or below its rim, more than"
+        " {most_mm:.0f} mm. Check that both landmarks are on the meniscus and the plateau.",
+    )
     ASSUMED_PLACEMENT_SD = (
         Severity.NOTE,
         "Landmarks placed by hand are taken to vary by {sd_mm:.1f} mm (standard deviation), the"

@@ -55,6 +55,14 @@ UNUSUAL_EXTRUSION_MM = 9.0
 The largest of 46 knees with a root tear was 8.8 mm (Furumatsu 2017: mean 4.5 mm, SD 1.6 mm).
 """
 
+UNUSUAL_HEIGHT_MM = 16.0
+"""An outer edge further above or below its rim than this is warned of.
+
+The meniscus lies between rim and femur, which are 8.7 mm apart (SD 1.2 mm) laterally at the middle
+of the joint and 11.6 mm (SD 2.1 mm) on the rearmost slices of 44 segmented knees (label maps of
+arXiv:2211.16696): the largest mean and two standard deviations.
+"""
+
 MAX_PLATEAU_TILT_DEG = 45.0
 """Largest angle of a plateau against the patient's left-right axis, seen from the front.
 

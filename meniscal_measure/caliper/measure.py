@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from meniscal_measure.anatomy import Compartment, Landmark, Side
 from meniscal_measure.caliper.along_slices import choice_among
 from meniscal_measure.caliper.axis import in_patient, in_plane_mm, name_of, outward
@@ -13,6 +15,7 @@ from meniscal_measure.caliper.checks import (
     PLATEAU_WIDTH_RANGE_MM,
     SQUARE_PIXEL_TOLERANCE,
     UNUSUAL_EXTRUSION_MM,
+    UNUSUAL_HEIGHT_MM,
     UNUSUAL_INWARD_MM,
     check_complete,
     check_on_slice,
@@ -135,6 +138,14 @@ def _checked_slices(
     return slices
 
 
+def _height_mm(found: CompartmentReading) -> float:
+    """Measure how far the outer edge lies from its rim across the axis."""
+    rim, edge = (
+        np.asarray(found.landmarks[name].point_mm) for name in (Landmark.RIM, Landmark.OUTER_EDGE)
+    )
+    return float(np.linalg.norm(edge - rim - found.extrusion.extrusion_mm * np.asarray(found.axis)))
+
+
 def _findings(
     measured: SliceReading, choice: SliceChoice | None, side: Side | None, grid: PixelGrid
 ) -> Iterator[Finding]:
@@ -151,6 +162,10 @@ def _findings(
         if extrusion_mm > UNUSUAL_EXTRUSION_MM:
             most = {"outward_mm": extrusion_mm, "most_mm": UNUSUAL_EXTRUSION_MM}
             yield Finding(Code.UNUSUALLY_FAR_OUT, {**where, **most})
+        height_mm = _height_mm(found)
+        if height_mm > UNUSUAL_HEIGHT_MM:
+            most = {"height_mm": height_mm, "most_mm": UNUSUAL_HEIGHT_MM}
+            yield Finding(Code.UNUSUALLY_HIGH, {**where, **most})
     if side is None:
         yield Finding(Code.SIDE_UNKNOWN)
     ratio = grid.row_spacing_mm / grid.column_spacing_mm

@@ -264,6 +264,25 @@ def test_an_outer_edge_9_mm_outward_of_its_rim_is_seen_in_knees(
     assert (Code.UNUSUALLY_FAR_OUT in warned(knee_points(medial_mm))) is unusual
 
 
+@pytest.mark.parametrize("compartment", [Compartment.MEDIAL, Compartment.LATERAL])
+@pytest.mark.parametrize(
+    ("height_mm", "unusual"), [(15.9, False), (-15.9, False), (16.1, True), (-16.1, True)]
+)
+def test_an_outer_edge_16_mm_above_or_below_its_rim_is_usual(
+    warned: Callable[[Points], set[Code]],
+    knee_points: Callable[..., Points],
+    compartment: Compartment,
+    height_mm: float,
+    unusual: bool,
+) -> None:
+    """Source: 11.6 mm and twice 2.1 mm, rim to femur in 44 knees (arXiv:2211.16696)."""
+    points = knee_points()
+    edge = (compartment, Landmark.OUTER_EDGE)
+    rim = points[compartment, Landmark.RIM]
+    points[edge] = (points[edge][0], rim[1] + height_mm)
+    assert (Code.UNUSUALLY_HIGH in warned(points)) is unusual
+
+
 @pytest.mark.parametrize(
     ("lateral_mm", "code"), [(9.1, Code.UNUSUALLY_FAR_OUT), (-2.1, Code.UNUSUALLY_INWARD)]
 )
