@@ -204,7 +204,7 @@ class Code(Enum):
         " {most_mm:.1f} mm seen in knees with a root tear. Check that both landmarks are on the"
         " meniscus and the plateau.",
     )
-    UNUSUALLY_HIGH = (
+    UNUSUAL_HEIGHT = (
         Severity.WARNING,
         "The {compartment} outer edge lies {height_mm:.1f} mm above or below its rim, more than"
         " {most_mm:.0f} mm. Check that both landmarks are on the meniscus and the plateau.",

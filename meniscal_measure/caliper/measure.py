@@ -165,7 +165,7 @@ def _findings(
         height_mm = _height_mm(found)
         if height_mm > UNUSUAL_HEIGHT_MM:
             most = {"height_mm": height_mm, "most_mm": UNUSUAL_HEIGHT_MM}
-            yield Finding(Code.UNUSUALLY_HIGH, {**where, **most})
+            yield Finding(Code.UNUSUAL_HEIGHT, {**where, **most})
     if side is None:
         yield Finding(Code.SIDE_UNKNOWN)
     ratio = grid.row_spacing_mm / grid.column_spacing_mm

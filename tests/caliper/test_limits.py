@@ -280,7 +280,7 @@ def test_an_outer_edge_16_mm_above_or_below_its_rim_is_usual(
     edge = (compartment, Landmark.OUTER_EDGE)
     rim = points[compartment, Landmark.RIM]
     points[edge] = (points[edge][0], rim[1] + height_mm)
-    assert (Code.UNUSUALLY_HIGH in warned(points)) is unusual
+    assert (Code.UNUSUAL_HEIGHT in warned(points)) is unusual
 
 
 @pytest.mark.parametrize(
